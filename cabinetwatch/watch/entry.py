@@ -1,0 +1,40 @@
+"""What the engine is told beside readings: the entries of the journal."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+
+class EntryKind(StrEnum):
+    """The kinds of journal entry; what `data` holds stands with each."""
+
+    START = "start"
+    """The daemon started. offset_ms, boot_ms (watch time of the machine's boot), ran_until_ms (how
+    far the watch before had come, null at the first start), version."""
+    STOP = "stop"
+    """A clean stop. Nothing more."""
+    CONFIG = "config"
+    """The configuration in force from here on. config (the model as JSON)."""
+    CONNECT = "connect"
+    """The broker accepted us. session_present."""
+    DISCONNECT = "disconnect"
+    """The connection is gone, or a first attempt failed. reason."""
+    OFFSET = "offset"
+    """The wall clock stepped. offset_ms."""
+    COMMAND = "command"
+    """A person's command. command (ack, shelve, unshelve, service-out, service-in), id or subject,
+    for_s, reason, by."""
+    STORE = "store"
+    """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
+    DELIVERY = "delivery"
+    """A channel failed to deliver, or works again. channel, ok, permanent (a 5xx), error."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the journal: what the engine was told, at watch time `t` (ms)."""
+
+    t: int
+    kind: EntryKind
+    data: Mapping[str, Any] = field(default_factory=dict)
