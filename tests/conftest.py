@@ -1,0 +1,73 @@
+"""Fixtures that all tests share, and the option --long."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.support.broker import Broker, BrokerFactory
+from tests.support.certificates import Certificate, make_certificate
+from tests.support.mail import MailDrop, MailDropFactory
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="run also the tests that take minutes")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the long tests, counted as deselected, unless --long asks for them."""
+    if config.getoption("--long"):
+        return
+    left_out = [item for item in items if item.get_closest_marker("long")]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
+@pytest.fixture(scope="session")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Certificate:
+    """A certificate for localhost and 127.0.0.1, signed by an authority of the tests' own."""
+    return make_certificate(tmp_path_factory.mktemp("certificate"))
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[BrokerFactory]:
+    """Make brokers: `mosquitto(config_lines=..., passwords=..., certificate=...)`, started."""
+    brokers: list[Broker] = []
+
+    def make(**options: Any) -> Broker:
+        broker = Broker(tmp_path / f"broker-{len(brokers)}", **options)
+        brokers.append(broker)
+        return broker.start()
+
+    yield make
+    for broker in brokers:
+        broker.stop()
+
+
+@pytest.fixture
+def broker(mosquitto: BrokerFactory) -> Broker:
+    """A started broker that lets anybody in and keeps its sessions over a restart."""
+    return mosquitto()
+
+
+@pytest.fixture
+def mail_drop() -> Iterator[MailDropFactory]:
+    """Make mail servers: `mail_drop(security=..., certificate=..., login=...)`, started."""
+    servers: list[MailDrop] = []
+
+    def make(**options: Any) -> MailDrop:
+        server = MailDrop(**options)
+        servers.append(server)
+        return server.start()
+
+    yield make
+    for server in servers:
+        server.stop()
+
+
+@pytest.fixture
+def smtp(mail_drop: MailDropFactory) -> MailDrop:
+    """A started mail server without TLS and login."""
+    return mail_drop()

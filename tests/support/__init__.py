@@ -1,0 +1,1 @@
+"""Real servers and other helpers that the tests share."""
