@@ -142,24 +142,24 @@ class MailDrop:
         finally:
             listening.set()
         loop.run_forever()
-        server.close()
-        loop.run_until_complete(self._drop_connections())
+        loop.run_until_complete(self._close(server))
         loop.close()
 
-    async def _drop_connections(self) -> None:
-        """Reset what is still open, and let the event loop take leave of it."""
-        for connection in self._open:
-            transport = connection.transport
-            if isinstance(transport, asyncio.WriteTransport):
-                transport.abort()
+    async def _close(self, server: asyncio.Server) -> None:
+        """Stop accepting, reset what is open, and let the event loop take leave of it."""
+        # A connection just accepted is set up over some rounds, and fails if the server is closed.
+        for listener in server.sockets:
+            asyncio.get_running_loop().remove_reader(listener.fileno())
+        await _let_rounds_pass()
+        server.close()
+        for connection in list(self._open):
+            if isinstance(connection.transport, asyncio.WriteTransport):
+                connection.transport.abort()
         tasks = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
-        while self._open:
-            await asyncio.sleep(0)
-        for _ in range(3):  # The socket below a TLS connection closes some rounds after it.
-            await asyncio.sleep(0)
+        await _let_rounds_pass()
 
     def _new_connection(self) -> SMTP:
         self.connections += 1
@@ -261,6 +261,12 @@ def _server_context(certificate: Certificate) -> ssl.SSLContext:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(certificate.cert_file, certificate.key_file)
     return context
+
+
+async def _let_rounds_pass() -> None:
+    """Let what the event loop has begun come to its end."""
+    for _ in range(10):
+        await asyncio.sleep(0)
 
 
 MailDropFactory = Callable[..., MailDrop]

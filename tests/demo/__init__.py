@@ -1,0 +1,1 @@
+"""Tests of the demonstration: physics, nodes, broker, mail drop and the whole."""
