@@ -39,7 +39,7 @@ def rise_by_bisection(build: Build, heat_w: float, air_flow_m3_s: float) -> floa
     straight_w_k = 1.2 * 1005.0 * air_flow_m3_s + build.vent_w_k
 
     def case_w(case_k: float) -> float:
-        return build.chassis_to_air_w_k * case_k * (case_k / 10.0) ** 0.25
+        return build.chassis_to_air_w_k * case_k * math.pow(case_k / 10.0, 0.25)
 
     low_k, high_k = 0.0, 1000.0
     for _ in range(200):

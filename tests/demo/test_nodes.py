@@ -63,9 +63,9 @@ def test_the_nodes_publish_every_probe_with_qos_1_and_live_by_the_clock() -> Non
         client = mqtt.Client(CallbackAPIVersion.VERSION2)
         client.username_pw_set("test")
         client.on_message = note
-        client.on_connect = lambda *_: client.subscribe("house/#", qos=1)
         client.on_subscribe = lambda *_: subscribed.set()
         client.connect(broker.host, broker.port)
+        client.subscribe("house/#", qos=1)
         client.loop_start()
         assert subscribed.wait(WAIT_S)
         clock = RatedClock(200.0, 1_700_000_000_000)

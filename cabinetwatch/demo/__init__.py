@@ -1,0 +1,1 @@
+"""The demonstration: a simulated cabinet, its sensor nodes, a broker and a mail drop, all local."""

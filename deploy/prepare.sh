@@ -1,0 +1,115 @@
+# Shared by demo.sh and test.sh, which read it in: finds or installs what they need. POSIX sh.
+
+# Python, whatever the locale, reads and writes UTF-8.
+PYTHONUTF8=1
+export PYTHONUTF8
+PIP_DISABLE_PIP_VERSION_CHECK=1
+export PIP_DISABLE_PIP_VERSION_CHECK
+
+POLICY=/usr/sbin/policy-rc.d
+policy_is_ours=no
+trap 'restore_policy' EXIT
+trap 'exit 129' HUP
+trap 'exit 130' INT
+trap 'exit 143' TERM
+
+say() {
+    printf '==> %s\n' "$*"
+}
+
+fail() {
+    printf '%s\n' "$*" >&2
+    exit 1
+}
+
+# Prints the first Python that is 3.11 or later and can make virtual environments with pip.
+find_python() {
+    for candidate in python3 python3.13 python3.12 python3.11; do
+        if "$candidate" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
+            >/dev/null 2>&1; then
+            command -v "$candidate"
+            return 0
+        fi
+    done
+    return 1
+}
+
+# Debian puts servers into /usr/sbin, which a plain user's PATH may lack.
+find_program() {
+    (PATH="$PATH:/usr/sbin:/sbin" && command -v "$1")
+}
+
+# Debian starts the service of a server that it installs; here the program is all that is wanted.
+forbid_services() {
+    if [ ! -e "$POLICY" ]; then
+        printf '#!/bin/sh\nexit 101\n' >"$POLICY"
+        chmod 755 "$POLICY"
+        policy_is_ours=yes
+    fi
+}
+
+restore_policy() {
+    if [ "$policy_is_ours" = yes ]; then
+        rm -f "$POLICY"
+        policy_is_ours=no
+    fi
+}
+
+# Names in $missing are Debian packages. Installs them as root, else says what to install.
+install_missing() {
+    [ -n "$missing" ] || return 0
+    if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null 2>&1; then
+        fail "Missing here: install$missing first (on Debian, as root: apt-get install$missing)."
+    fi
+    say "Installing from Debian:$missing"
+    forbid_services
+    apt_log=$(mktemp)
+    if ! { apt-get update &&
+        DEBIAN_FRONTEND=noninteractive \
+            apt-get install --yes --no-install-recommends $missing; } >"$apt_log" 2>&1; then
+        tail -n 20 "$apt_log" >&2
+        fail "apt-get could not install$missing: its last lines stand above, and all of it in $apt_log."
+    fi
+    rm -f "$apt_log"
+    restore_policy
+    case "$missing" in
+    *mosquitto*)
+        if command -v systemctl >/dev/null 2>&1; then
+            systemctl disable mosquitto >/dev/null 2>&1 ||
+                say "Note: the mosquitto service could not be disabled; it starts at the next boot."
+        fi
+        ;;
+    esac
+}
+
+# Adds python3 and python3-venv to $missing unless a Python that will do is here.
+want_python() {
+    find_python >/dev/null || missing="$missing python3 python3-venv"
+}
+
+# Adds package $2 to $missing unless program $1 is here.
+want_program() {
+    find_program "$1" >/dev/null || missing="$missing $2"
+}
+
+# Makes the virtual environment $1 from the requirements file $2 with this checkout in it,
+# unless it is there already, made from the same files by the same Python.
+make_environment() {
+    environment=$1
+    requirements=$2
+    python=$(find_python) ||
+        fail "No Python from 3.11 on with venv and pip here: install python3 and python3-venv (Debian 12 or later)."
+    stamp=$("$python" --version && cat pyproject.toml deploy/requirements*.txt | cksum && pwd)
+    if [ -f "$environment/stamp" ] && [ "$(cat "$environment/stamp")" = "$stamp" ]; then
+        say "Using $environment, made before from the same versions"
+        return 0
+    fi
+    say "Making $environment with $("$python" --version) (some megabytes, a minute or two)"
+    rm -rf "$environment"
+    "$python" -m venv "$environment" || fail "The virtual environment $environment could not be made."
+    "$environment/bin/python" -m pip install --quiet --only-binary :all: -r "$requirements" ||
+        fail "pip could not install what $requirements lists: see above; it needs a way to a package index."
+    "$environment/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable . ||
+        fail "pip could not install this checkout into $environment: see above."
+    printf '%s\n' "$stamp" >"$environment/stamp"
+}
