@@ -109,3 +109,9 @@ class MailDrop:
 
     async def _stop(self) -> None:
         self._server.close()
+
+
+def text_of(mail: DroppedMail) -> str:
+    """Give the plain-text part of a mail, or nothing when it has none."""
+    body = mail.message.get_body(("plain",))
+    return "" if body is None else str(body.get_content())
