@@ -15,7 +15,7 @@ _DIGEST_BYTES = 6
 
 
 class Repeatable(NamedTuple):
-    """A committed message that the broker may send again: packet identifier (1 to 65535), digest."""
+    """What tells a committed message again: its packet identifier (1 to 65535) and digest."""
 
     packet_id: int
     digest: bytes
@@ -32,11 +32,12 @@ class Repeatable(NamedTuple):
 class Batch:
     """Everything that one transaction writes: all of it or nothing.
 
-    `inputs` are in the very order the engine was told; a transition stands in the batch of the inputs
-    judged before it, or a later one. `window` identifies the messages acknowledged after this commit,
-    of the present session only: a connect without a session empties it. `handled` are commands' row
-    ids with their results. `state` is the serialised engine as it stood after the last of `inputs`
-    and `advanced_to` (watch time, ms). `offset_ms` is the UTC offset in force at the end.
+    `inputs` are in the very order the engine was told; a transition stands in the batch of the
+    inputs judged before it, or a later one. `window` identifies the messages acknowledged after
+    this commit, of the present session only: a connect without a session empties it. `handled`
+    are commands' row ids with their results. `state` is the serialised engine as it stood after
+    the last of `inputs` and `advanced_to` (watch time, ms). `offset_ms` is what must be added to
+    watch time to get UTC, at the end.
     """
 
     advanced_to: int

@@ -20,9 +20,9 @@ Status = Literal["waiting", "delivered", "failed", "merged"]
 class Notice:
     """One thing to tell by one channel, written together with the transitions it tells of.
 
-    `id` is unique for ever. `t` is watch time (ms), `utc_ms` the same instant in UTC. `message_id` is
-    fixed here, before the first attempt, so that a mail doubled by a kill can be told as a double;
-    `in_reply_to` is the Message-ID of the raise this belongs to.
+    `id` is unique for ever. `t` is watch time (ms), `utc_ms` the same instant in UTC. `message_id`
+    is fixed here, before the first attempt, so that a mail doubled by a kill can be told as a
+    double; `in_reply_to` is the Message-ID of the raise this belongs to.
     """
 
     id: str
@@ -39,8 +39,8 @@ class Notice:
 class Outcome:
     """What became of a notice after the latest attempt, at watch time `t` (ms).
 
-    `attempts` counts all attempts so far. `recipients_done` are those the server has accepted, which
-    no later attempt repeats. `merged_into` is the id of the digest that tells it instead.
+    `attempts` counts all attempts so far. `recipients_done` are those the server has accepted,
+    which no later attempt repeats. `merged_into` is the id of the digest that tells it instead.
     """
 
     notice_id: str

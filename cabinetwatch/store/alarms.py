@@ -1,0 +1,63 @@
+"""Transitions as rows: what was told, and which alarms stand."""
+
+from typing import Any
+
+from sqlalchemy import Connection, func, insert, select
+
+from cabinetwatch.store.schema import transition as table
+from cabinetwatch.watch.transition import AlarmState, Transition
+
+
+def write_transitions(connection: Connection, transitions: list[Transition]) -> None:
+    """Add transitions in their order."""
+    if transitions:
+        connection.execute(insert(table), [_row(transition) for transition in transitions])
+
+
+def transitions_between(
+    connection: Connection,
+    from_utc_ms: int | None,
+    to_utc_ms: int | None,
+    limit: int | None,
+    alarm_id: str | None,
+) -> list[Transition]:
+    """Give transitions in their order, from one instant up to before another.
+
+    Args:
+        connection: within a transaction.
+        from_utc_ms: none: from the first on.
+        to_utc_ms: none: up to the last.
+        limit: no more than the newest so many.
+        alarm_id: only those of this occurrence.
+    """
+    query = select(table.c.record).order_by(table.c.id.desc()).limit(limit)
+    if from_utc_ms is not None:
+        query = query.where(table.c.utc_ms >= from_utc_ms)
+    if to_utc_ms is not None:
+        query = query.where(table.c.utc_ms < to_utc_ms)
+    if alarm_id is not None:
+        query = query.where(table.c.alarm_id == alarm_id)
+    newest_first = [Transition.from_record(record) for record in connection.scalars(query)]
+    return newest_first[::-1]
+
+
+def standing_alarms(connection: Connection) -> list[Transition]:
+    """Give the last transition of each alarm that is not normal, oldest first."""
+    last = select(func.max(table.c.id)).group_by(table.c.subject, table.c.condition)
+    query = (
+        select(table.c.record)
+        .where(table.c.id.in_(last), table.c.state != AlarmState.NORMAL.value)
+        .order_by(table.c.id)
+    )
+    return [Transition.from_record(record) for record in connection.scalars(query)]
+
+
+def _row(transition: Transition) -> dict[str, Any]:
+    return {
+        "utc_ms": transition.utc_ms,
+        "alarm_id": transition.id,
+        "subject": transition.subject,
+        "condition": transition.condition,
+        "state": transition.state.value,
+        "record": transition.record(),
+    }

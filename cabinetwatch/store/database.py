@@ -1,0 +1,159 @@
+"""The SQLite file: connections, transactions, and its errors as sentences."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from sqlalchemy import Connection, create_engine, event, text
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import QueuePool
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.place import DamagedStoreError, check_is_file
+from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
+
+BUSY_TIMEOUT_S = 5.0
+
+PAGE_BYTES = 4096
+# A commit appends its changed pages to the log; a checkpoint copies each page once, however often
+# it was changed. The later it comes, the less is written; 4 MB of log are read back in no time.
+_CHECKPOINT_PAGES = 4 * 1024 * 1024 // PAGE_BYTES
+_WRITER_PRAGMAS = (
+    "PRAGMA synchronous = FULL",
+    f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}",
+    f"PRAGMA journal_size_limit = {2 * _CHECKPOINT_PAGES * PAGE_BYTES}",
+)
+_DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
+
+
+class Database:
+    """Connections to one file, for reading or for writing."""
+
+    def __init__(self, path: Path, *, read_only: bool) -> None:
+        self.path = path
+        self._read_only = read_only
+        self._engine = create_engine(
+            "sqlite://", creator=self._connect, poolclass=QueuePool, json_serializer=_compact
+        )
+        event.listen(self._engine, "begin", self._begin)
+
+    @contextmanager
+    def transaction(self) -> Iterator[Connection]:
+        """Run one transaction: committed at the end, or rolled back whole by any error.
+
+        Raises:
+            StoreError: SQLite refuses; nothing was written.
+        """
+        with translated(self.path), self._engine.begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Close all connections; the last process to do so empties the log into the file."""
+        self._engine.dispose()
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = connect(self.path, "ro" if self._read_only else "rw")
+        for pragma in () if self._read_only else _WRITER_PRAGMAS:
+            connection.execute(pragma)
+        return connection
+
+    def _begin(self, connection: Connection) -> None:
+        # A writer asks for the write lock at once: one that finds out half way can only give up.
+        connection.exec_driver_sql("BEGIN" if self._read_only else "BEGIN IMMEDIATE")
+
+
+def connect(path: Path, mode: str) -> sqlite3.Connection:
+    """Connect to an existing file in SQLite's URI `mode`, without implicit transactions."""
+    return sqlite3.connect(
+        f"file:{quote(str(path.absolute()))}?mode={mode}",
+        uri=True,
+        timeout=BUSY_TIMEOUT_S,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+
+
+def is_ours(path: Path) -> bool:
+    """Tell whether a store lies at `path`; false when there is nothing yet.
+
+    The file is not touched, neither is a log beside it.
+
+    Raises:
+        StoreError: something else lies there, or it can't be read.
+    """
+    if not check_is_file(path):
+        return False
+    with translated(path):
+        try:
+            # immutable: no locks, no log files beside a database that may be somebody else's.
+            with closing(connect(path, "ro&immutable=1")) as connection:
+                application_id = connection.execute("PRAGMA application_id").fetchone()[0]
+        except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode not in _DAMAGE:
+                raise
+            application_id = None
+    if application_id != APPLICATION_ID:
+        raise StoreError(
+            f"The file {path} is no store of cabinetwatch, or its beginning is damaged; it was "
+            "left untouched: name another file in the store's url, or move this one away"
+        )
+    return True
+
+
+def check_revision(connection: Connection, path: Path) -> str | None:
+    """Give the schema version of the file, none when it has no tables yet.
+
+    Raises:
+        StoreError: it was written by a newer cabinetwatch.
+    """
+    tables = text("SELECT count(*) FROM sqlite_master WHERE name = 'alembic_version'")
+    if not connection.scalar(tables):
+        return None
+    revision: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    if revision is not None and revision not in REVISIONS:
+        raise StoreError(
+            f"The store {path} was written by a newer cabinetwatch (schema {revision}, this one "
+            f"knows {REVISIONS[-1]}); install that version again, or name another file"
+        )
+    return revision
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn the errors of SQLite into sentences that name the file."""
+    try:
+        yield
+    except DBAPIError as error:
+        if not isinstance(error.orig, sqlite3.Error):
+            raise
+        raise _sentence(path, error.orig) from error
+    except sqlite3.Error as error:
+        raise _sentence(path, error) from error
+
+
+def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if code in _DAMAGE:
+        return DamagedStoreError(f"The store {path} is damaged: {error}")
+    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
+        return StoreError(
+            f"The store {path} is busy: another process has been writing to it for over "
+            f"{BUSY_TIMEOUT_S:.0f} s"
+        )
+    if code == sqlite3.SQLITE_FULL:
+        return StoreError(f"The store {path} can't be written: the disk is full")
+    if code == sqlite3.SQLITE_READONLY:
+        return StoreError(f"The store {path} can't be written: file or directory is read-only")
+    if code == sqlite3.SQLITE_CANTOPEN:
+        return StoreError(
+            f"The store {path} can't be opened: check that the file is there and that you may "
+            "read it and write to its directory"
+        )
+    return StoreError(f"The store {path} can't be used: {error}")
+
+
+def _compact(value: object) -> str:
+    return json.dumps(value, separators=(",", ":"))

@@ -1,0 +1,1 @@
+"""The steps by which the schema of the store came about."""

@@ -1,0 +1,110 @@
+"""Notices and their outcomes as rows of the outbox."""
+
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, insert, or_, select, update
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.store.schema import notice as table
+from cabinetwatch.watch.transition import Transition
+
+Posted = tuple[Notice, Outcome | None]
+"""A notice with its latest outcome, none before the first attempt."""
+
+
+def write_notices(connection: Connection, notices: list[Notice]) -> None:
+    """Add notices that have not been tried yet."""
+    if notices:
+        connection.execute(insert(table), [_row(notice) for notice in notices])
+
+
+def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
+    """Note the latest outcome of notices already written.
+
+    Raises:
+        StoreError: there is no such notice.
+    """
+    for outcome in outcomes:
+        changed = connection.execute(
+            update(table)
+            .where(table.c.id == outcome.notice_id)
+            .values(
+                status=outcome.status,
+                outcome_t_ms=outcome.t,
+                attempts=outcome.attempts,
+                error=_storable(outcome.error),
+                recipients_done=list(outcome.recipients_done),
+                merged_into=outcome.merged_into,
+            )
+        )
+        if changed.rowcount != 1:
+            raise StoreError(f"The store knows no notice {outcome.notice_id!r}")
+
+
+def waiting_notices(connection: Connection) -> list[Posted]:
+    """Give what is still to be told, oldest first."""
+    undone = or_(table.c.status.is_(None), table.c.status == "waiting")
+    return _posted(connection, select(table).where(undone))
+
+
+def notices_between(
+    connection: Connection, from_utc_ms: int | None, to_utc_ms: int | None
+) -> list[Posted]:
+    """Give the notices written from one instant up to before another, oldest first."""
+    query = select(table)
+    if from_utc_ms is not None:
+        query = query.where(table.c.utc_ms >= from_utc_ms)
+    if to_utc_ms is not None:
+        query = query.where(table.c.utc_ms < to_utc_ms)
+    return _posted(connection, query)
+
+
+def _posted(connection: Connection, query: Select[Any]) -> list[Posted]:
+    rows = connection.execute(query.order_by(table.c.number))
+    return [(_notice(row), _outcome(row)) for row in rows]
+
+
+def _row(notice: Notice) -> dict[str, Any]:
+    return {
+        "id": notice.id,
+        "channel": notice.channel,
+        "kind": notice.kind,
+        "t_ms": notice.t,
+        "utc_ms": notice.utc_ms,
+        "message_id": notice.message_id,
+        "in_reply_to": notice.in_reply_to,
+        "transitions": [transition.record() for transition in notice.transitions],
+    }
+
+
+def _notice(row: Row[Any]) -> Notice:
+    return Notice(
+        id=row.id,
+        channel=row.channel,
+        kind=row.kind,
+        t=row.t_ms,
+        utc_ms=row.utc_ms,
+        transitions=tuple(Transition.from_record(record) for record in row.transitions),
+        message_id=row.message_id,
+        in_reply_to=row.in_reply_to,
+    )
+
+
+def _outcome(row: Row[Any]) -> Outcome | None:
+    if row.status is None:
+        return None
+    return Outcome(
+        notice_id=row.id,
+        status=row.status,
+        t=row.outcome_t_ms,
+        attempts=row.attempts,
+        error=row.error,
+        recipients_done=tuple(row.recipients_done),
+        merged_into=row.merged_into,
+    )
+
+
+def _storable(error: str) -> str:
+    """Make a server's answer storable: bytes that were no UTF-8 arrive as lone surrogates."""
+    return error.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -1,0 +1,167 @@
+"""Where the store lies: its URL, its files, the lock that keeps a second writer out."""
+
+import fcntl
+import os
+import stat
+from pathlib import Path
+from types import TracebackType
+
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.times import to_datetime
+
+_COMPANIONS = ("", "-wal", "-shm")
+
+
+class DamagedStoreError(StoreError):
+    """The file is a store of ours, but its content can't be trusted any more."""
+
+
+def database_path(url: str) -> Path:
+    """Give the path of the file that a store URL names.
+
+    Raises:
+        StoreError: it is no URL of an SQLite file.
+    """
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        raise StoreError(
+            f"The store's url {url!r} is no database URL; write it like sqlite:///cabinetwatch.db"
+        ) from error
+    if parsed.drivername not in {"sqlite", "sqlite+pysqlite"}:
+        raise StoreError(
+            f"The store's url names {parsed.drivername}; only SQLite files are supported, "
+            "like sqlite:///cabinetwatch.db"
+        )
+    name = parsed.database or ":memory:"
+    if parsed.query or name.startswith((":memory:", "file:")):
+        raise StoreError(
+            f"The store's url {url!r} names no plain file, so that nothing would outlive the "
+            "process; write it like sqlite:///cabinetwatch.db"
+        )
+    return Path(name)
+
+
+def database_url(path: Path) -> str:
+    """Give the store URL of a file."""
+    return f"sqlite:///{path}"
+
+
+def create_private(path: Path) -> None:
+    """Make an empty file that only its owner may read, unless there is one.
+
+    SQLite gives its -wal and -shm files the same permissions.
+
+    Raises:
+        StoreError: the directory is missing or can't be written.
+    """
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    except FileExistsError:
+        return
+    except OSError as error:
+        raise _unusable(path, error) from error
+
+
+class WriterLock:
+    """Held by the one process that may write readings; freed by the kernel if that is killed."""
+
+    def __init__(self, path: Path) -> None:
+        """Take the lock of the store at `path`.
+
+        Raises:
+            StoreError: another process holds it, or the lock file can't be made.
+        """
+        lock_path = path.with_name(path.name + ".lock")
+        try:
+            self._descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError as error:
+            raise _unusable(lock_path, error) from error
+        try:
+            fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.read(self._descriptor, 20).decode("ascii", "replace").strip()
+            os.close(self._descriptor)
+            raise StoreError(
+                f"The store {path} is in use by another cabinetwatch"
+                f"{f' (process {holder})' if holder.isdigit() else ''}; "
+                "stop that one first, or give each its own store"
+            ) from error
+        os.ftruncate(self._descriptor, 0)
+        os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+
+    def release(self) -> None:
+        """Let the next writer in. The file stays: removing it would let two writers in."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def __enter__(self) -> "WriterLock":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.release()
+
+
+def set_aside(path: Path, utc_ms: int) -> Path:
+    """Rename a damaged store, with its companions, to a dated name beside it.
+
+    Returns:
+        The new path of the database file.
+
+    Raises:
+        StoreError: another process has it open for writing, or renaming fails.
+    """
+    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
+    target = path.with_name(f"{path.name}.damaged-{stamp}")
+    number = 1
+    while target.exists():
+        number += 1
+        target = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    with WriterLock(path):
+        try:
+            # The log goes first: a kill in between leaves a database without its log, never a log
+            # that a new database would take for its own.
+            for companion in reversed(_COMPANIONS):
+                source = path.with_name(path.name + companion)
+                if source.exists():
+                    source.rename(target.with_name(target.name + companion))
+        except OSError as error:
+            raise StoreError(
+                f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
+            ) from error
+    return target
+
+
+def check_is_file(path: Path) -> bool:
+    """Tell whether a file with content lies there.
+
+    Raises:
+        StoreError: something lies there that is no file, or it can't be looked at.
+    """
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise _unusable(path, error) from error
+    if not stat.S_ISREG(status.st_mode):
+        raise StoreError(f"The store {path} is no file; name a file in the store's url")
+    return status.st_size > 0
+
+
+def _unusable(path: Path, error: OSError) -> StoreError:
+    directory = path.parent
+    if isinstance(error, FileNotFoundError):
+        return StoreError(f"The store {path} can't be made: there is no directory {directory}")
+    if isinstance(error, PermissionError):
+        return StoreError(f"The store {path} can't be used: permission denied for {directory}")
+    return StoreError(f"The store {path} can't be used: {error.strerror}")

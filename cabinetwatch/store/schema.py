@@ -1,0 +1,147 @@
+"""The tables of the store. Migrations build them; a test holds the two against each other."""
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Column,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    text,
+)
+
+APPLICATION_ID = 0x63617477
+"""Stands in the header of each file of ours, so that no other program's database is touched."""
+
+REVISIONS = ("v0001",)
+"""All versions of the schema, oldest first; the last is the one written here."""
+
+metadata = MetaData()
+
+sensor = Table(
+    "sensor",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("name", String, nullable=False, unique=True),
+)
+"""The short numbers under which blocks keep their sensors."""
+
+block = Table(
+    "block",
+    metadata,
+    Column("first_seq", Integer, primary_key=True),
+    Column("length", Integer, nullable=False),
+    Column("t_min_ms", BigInteger, nullable=False),
+    Column("t_max_ms", BigInteger, nullable=False),
+    Column("known_t_ms", BigInteger, nullable=False),
+    Column("offset_ms", BigInteger, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""Readings, one row for each stretch between two journal entries or commits.
+
+Only ever appended to, and without an index of its own: each commit touches the last page alone.
+`known_t_ms` is the largest watch time known when the row was written, so it never falls.
+"""
+
+journal = Table(
+    "journal",
+    metadata,
+    Column("seq", Integer, primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("data", JSON, nullable=False),
+    Index("journal_by_kind", "kind", "seq"),
+)
+"""All that the engine was told beside readings, numbered in one sequence with them."""
+
+clock_offset = Table(
+    "clock_offset",
+    metadata,
+    Column("offset_ms", BigInteger, primary_key=True, autoincrement=False),
+)
+"""Every UTC offset that was ever in force: bounds the search for a stretch of UTC."""
+
+heartbeat = Table(
+    "heartbeat",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("seq", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("offset_ms", BigInteger, nullable=False),
+)
+"""One row: the newest commit that brought no block."""
+
+transition = Table(
+    "transition",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("alarm_id", String, nullable=False),
+    Column("subject", String, nullable=False),
+    Column("condition", String, nullable=False),
+    Column("state", String, nullable=False),
+    Column("record", JSON, nullable=False),
+    Index("transition_by_time", "utc_ms"),
+    Index("transition_by_occurrence", "alarm_id"),
+    Index("transition_by_alarm", "subject", "condition", "id"),
+)
+
+notice = Table(
+    "notice",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("id", String, nullable=False, unique=True),
+    Column("channel", String, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("message_id", String, nullable=False),
+    Column("in_reply_to", String),
+    Column("transitions", JSON, nullable=False),
+    # What became of it; all null before the first attempt.
+    Column("status", String),
+    Column("outcome_t_ms", BigInteger),
+    Column("attempts", Integer),
+    Column("error", Text),
+    Column("recipients_done", JSON(none_as_null=True)),
+    Column("merged_into", String),
+    Index("notice_by_time", "utc_ms"),
+    Index("notice_waiting", "number", sqlite_where=text("status IS NULL OR status = 'waiting'")),
+)
+"""The outbox: each notice with its latest outcome."""
+
+command = Table(
+    "command",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("command", JSON, nullable=False),
+    Column("result", JSON(none_as_null=True)),
+    Index("command_waiting", "id", sqlite_where=text("result IS NULL")),
+    sqlite_autoincrement=True,
+)
+"""What people ask of the daemon; any process may add a row."""
+
+repeat_window = Table(
+    "repeat_window",
+    metadata,
+    Column("slot", Integer, primary_key=True),
+    Column("turn", Integer, nullable=False),
+    Column("length", Integer, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""A ring of the latest committed messages' identifiers; old slots are overwritten."""
+
+saved_state = Table(
+    "saved_state",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("seq", BigInteger, nullable=False),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""One row: the engine as it stood after an input."""

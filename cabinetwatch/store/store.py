@@ -1,0 +1,264 @@
+"""The store as its users see it: open it, commit batches to it, read everything back."""
+
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store import alarms, commands, marks, outbox, window
+from cabinetwatch.store import inputs as told
+from cabinetwatch.store.batch import Batch, Repeatable, SavedState
+from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.store.inputs import Stretch
+from cabinetwatch.store.place import DamagedStoreError, WriterLock, database_path
+from cabinetwatch.store.schema import REVISIONS
+from cabinetwatch.store.writer import Writer
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.transition import Transition
+
+_T = TypeVar("_T")
+
+MOST_UNACKNOWLEDGED = 65535
+"""The most messages a broker may have unacknowledged (MQTT 5.0, 3.1.2.11.3)."""
+
+
+class Store:
+    """One store, for reading by anyone at any time, or for writing by one process.
+
+    Made by `open`. All methods raise StoreError, a sentence that names the file, when SQLite can't
+    do what they ask. A Store for writing belongs to one thread.
+    """
+
+    def __init__(self, database: Database, lock: WriterLock | None, writer: Writer | None) -> None:
+        self._database = database
+        self._lock = lock
+        self._writer = writer
+
+    @classmethod
+    def open(
+        cls, url: str, *, read_only: bool = False, window_messages: int = MOST_UNACKNOWLEDGED
+    ) -> "Store":
+        """Open an existing store; `migrate` makes one.
+
+        Args:
+            url: like sqlite:///cabinetwatch.db.
+            read_only: don't take the lock; only `put_command` can write then.
+            window_messages: how many messages the broker may have unacknowledged; so many are
+                remembered to recognise repeats.
+
+        Raises:
+            StoreError: no store of ours, an older or newer schema, or in use by another writer.
+            DamagedStoreError: ours, but damaged.
+        """
+        path = database_path(url)
+        if not is_ours(path):
+            raise StoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
+        lock = None if read_only else WriterLock(path)
+        database = Database(path, read_only=read_only)
+        try:
+            _require_current(database)
+            writer = None if read_only else Writer(database, window_messages)
+        except BaseException:
+            database.close()
+            if lock is not None:
+                lock.release()
+            raise
+        return cls(database, lock, writer)
+
+    @property
+    def path(self) -> Path:
+        """The database file."""
+        return self._database.path
+
+    def close(self) -> None:
+        """Close the file, then let the next writer in. Closing twice is no fault."""
+        self._database.close()
+        if self._lock is not None:
+            self._lock.release()
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def commit(self, batch: Batch) -> None:
+        """Write all of a batch, durably, in one transaction.
+
+        Raises:
+            StoreError: nothing was written; the same batch can be committed again.
+        """
+        if self._writer is None:
+            raise StoreError(f"The store {self.path} was opened for reading only")
+        self._writer.commit(batch)
+
+    # What the engine was told.
+
+    def inputs(self, after_seq: int = 0) -> Iterator[tuple[int, Reading | Entry]]:
+        """Give all the engine was told after input number `after_seq`, in that very order.
+
+        JSON can't tell a tuple from a list: an entry's tuples come back as lists.
+        """
+        return told.read_inputs(self._database, after_seq)
+
+    def entries(self, *kinds: EntryKind) -> list[tuple[int, Entry]]:
+        """Give the journal's entries of some kinds, or all, with their numbers, in order."""
+        return self._read(lambda connection: told.read_entries(connection, kinds))
+
+    def stretches(
+        self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
+    ) -> Iterator[Stretch]:
+        """Give the stretches that hold any reading from one instant up to before another.
+
+        Between two stretches the journal may say that configuration or clock changed; within one
+        they are the same.
+        """
+        return told.read_stretches(self._database, from_utc_ms, to_utc_ms)
+
+    def readings(
+        self,
+        sensor: str | None = None,
+        from_utc_ms: int | None = None,
+        to_utc_ms: int | None = None,
+    ) -> Iterator[tuple[Reading, int]]:
+        """Give readings with their UTC (ms), from one instant up to before another.
+
+        They come in order of arrival; those with a time of their own can be older than the one
+        before. Values are without the sensor's offset.
+        """
+        for stretch in self.stretches(from_utc_ms, to_utc_ms):
+            for reading in stretch.readings:
+                utc_ms = reading.t + stretch.offset_ms
+                if (
+                    (sensor is None or reading.sensor == sensor)
+                    and (from_utc_ms is None or utc_ms >= from_utc_ms)
+                    and (to_utc_ms is None or utc_ms < to_utc_ms)
+                ):
+                    yield reading, utc_ms
+
+    def sensors(self) -> list[str]:
+        """Give the names of all sensors that ever had a reading."""
+        return sorted(self._read(told.sensor_names).values())
+
+    # How far the watch has come.
+
+    def last_seq(self) -> int:
+        """Give the number of the last input, 0 in a new store."""
+        return self._read(told.last_seq)
+
+    def last_t(self) -> int | None:
+        """Give the largest watch time known (ms)."""
+        newest = self._read(marks.newest_heartbeat)
+        return None if newest is None else newest.t
+
+    def offset_ms(self) -> int | None:
+        """Give the UTC offset in force at the newest commit."""
+        newest = self._read(marks.newest_heartbeat)
+        return None if newest is None else newest.offset_ms
+
+    def heartbeat(self) -> int | None:
+        """Give the instant of the newest commit, UTC in ms."""
+        newest = self._read(marks.newest_heartbeat)
+        return None if newest is None else newest.utc_ms
+
+    def saved_state(self) -> SavedState | None:
+        """Give the engine as last saved."""
+        return self._read(marks.read_state)
+
+    def window(self, at_most: int | None = None) -> list[Repeatable]:
+        """Give the newest committed message of each packet identifier, oldest first.
+
+        Only of the session in force: a connect without a session in the journal forgets the rest.
+        """
+        return self._read(lambda connection: window.read_window(connection, at_most))
+
+    # Alarms and notices.
+
+    def transitions(
+        self,
+        from_utc_ms: int | None = None,
+        to_utc_ms: int | None = None,
+        limit: int | None = None,
+        alarm_id: str | None = None,
+    ) -> list[Transition]:
+        """Give transitions, oldest first, from one instant up to before another.
+
+        Args:
+            from_utc_ms: none: from the first on.
+            to_utc_ms: none: up to the last.
+            limit: no more than the newest so many.
+            alarm_id: only those of this occurrence.
+        """
+        return self._read(
+            lambda connection: alarms.transitions_between(
+                connection, from_utc_ms, to_utc_ms, limit, alarm_id
+            )
+        )
+
+    def standing(self) -> list[Transition]:
+        """Give the last transition of each alarm that is not normal, oldest first."""
+        return self._read(alarms.standing_alarms)
+
+    def waiting(self) -> list[outbox.Posted]:
+        """Give the notices still to be told, with what came of the attempts so far."""
+        return self._read(outbox.waiting_notices)
+
+    def notices(
+        self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
+    ) -> list[outbox.Posted]:
+        """Give the notices written from one instant up to before another, oldest first."""
+        return self._read(
+            lambda connection: outbox.notices_between(connection, from_utc_ms, to_utc_ms)
+        )
+
+    # Commands.
+
+    def put_command(self, command: Mapping[str, Any], utc_ms: int) -> int:
+        """Ask the daemon for something; from any process, also while the daemon writes.
+
+        Returns:
+            The id under which `command_result` tells what came of it.
+        """
+        if self._writer is not None:
+            return self._read(lambda connection: commands.add_command(connection, command, utc_ms))
+        database = Database(self.path, read_only=False)
+        try:
+            with database.transaction() as connection:
+                return commands.add_command(connection, command, utc_ms)
+        finally:
+            database.close()
+
+    def take_commands(self) -> list[tuple[int, dict[str, Any]]]:
+        """Give the commands not yet handled; they stay so until a batch says `handled`."""
+        return self._read(commands.waiting_commands)
+
+    def command_result(self, command_id: int) -> dict[str, Any] | None:
+        """Give what came of a command; none as long as it waits."""
+        return self._read(lambda connection: commands.result_of(connection, command_id))
+
+    def _read(self, question: Callable[[Connection], _T]) -> _T:
+        try:
+            with self._database.transaction() as connection:
+                return question(connection)
+        except (ValueError, zlib.error) as error:
+            raise DamagedStoreError(f"The store {self.path} is damaged: {error}") from error
+
+
+def _require_current(database: Database) -> None:
+    with database.transaction() as connection:
+        revision = check_revision(connection, database.path)
+    if revision != REVISIONS[-1]:
+        raise StoreError(
+            f"The store {database.path} has the schema of an older cabinetwatch; "
+            "`cabinetwatch run` brings it up to date"
+        )
