@@ -1,0 +1,1 @@
+"""Tests of the scripts under deploy/ and of the pinned versions."""
