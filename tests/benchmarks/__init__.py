@@ -1,0 +1,1 @@
+"""Benchmarks: absolute figures beside a yardstick measured in the same run."""

@@ -1,0 +1,176 @@
+"""What the store costs: bytes written and kept for each reading, and how fast it reads back.
+
+    python -m tests.benchmarks.store [--hours 2] [--json]
+
+50 sensors at 2 s, a commit every 10 s, the identifiers of 250 MQTT messages with each commit and
+the engine's state every quarter of an hour, on the file system of the folder for temporary files
+(TMPDIR). Beside it the yardstick, the way one would write it first: one row a reading under a key
+of sensor and time, one commit each round of 2 s.
+
+"written" is what the kernel counts for this process in /proc/self/io as write_bytes: whole pages of
+4 KiB that became dirty in its cache, each time they did so after having been written out. As every
+commit is synced, that is what goes to the disk, but for the file system's own journal. For tmpfs it
+is nothing, so that the figure would be 0: the benchmark refuses to measure there.
+"""
+
+import argparse
+import json
+import random
+import sqlite3
+import sys
+import tempfile
+import time
+from collections import deque
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+from cabinetwatch.store.batch import Batch, Repeatable
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Reading
+
+SENSORS = 50
+INTERVAL_MS = 2_000
+FLUSH_MS = 10_000
+STATE_EVERY_MS = 900_000
+STATE_BYTES = 20_000
+START_MS = 1_780_000_000_000
+
+
+def rounds(hours: float, seed: int = 20260701) -> Iterator[list[Reading]]:
+    """Yield the readings of one round after the other, in order of arrival.
+
+    Each sensor speaks at its own phase with some ms of jitter; temperatures wander with two
+    decimals, every fifth sensor is a power with one decimal.
+    """
+    source = random.Random(seed)
+    phases = [source.uniform(0, INTERVAL_MS - 50) for _ in range(SENSORS)]
+    levels = [source.uniform(20.0, 48.0) for _ in range(SENSORS)]
+    for number in range(round(hours * 3_600_000 / INTERVAL_MS)):
+        readings = []
+        for index, phase in enumerate(phases):
+            levels[index] += source.gauss(0.0, 0.01)
+            noisy = levels[index] + source.gauss(0.0, 0.04)
+            value = round(noisy, 2) if index % 5 else round(noisy * 1.5, 1)
+            t = START_MS + number * INTERVAL_MS + round(phase + abs(source.gauss(0.0, 4.0)))
+            readings.append(Reading(f"sensor-{index}", t, value))
+        readings.sort(key=lambda reading: reading.t)
+        yield readings
+
+
+def ours(folder: Path, hours: float) -> dict[str, float]:
+    """Write as the daemon does; then read everything back."""
+    path = folder / "ours.db"
+    migrate(database_url(path))
+    written, count = _bytes_written(), 0
+    with Store.open(database_url(path)) as store:
+        start = Entry(START_MS, EntryKind.START, {"offset_ms": 0})
+        store.commit(Batch(START_MS, 0, [start]))
+        pending: list[Reading] = []
+        packet_id, commits = 0, 0
+        took_s = 0.0
+        for number, readings in enumerate(rounds(hours), 1):
+            pending += readings
+            if number % (FLUSH_MS // INTERVAL_MS):
+                continue
+            messages = []
+            for reading in pending:
+                packet_id = packet_id % 65535 + 1
+                payload = f"{reading.value}".encode()
+                messages.append(Repeatable.of(packet_id, f"house/{reading.sensor}", payload))
+            commits += 1
+            saves = commits % (STATE_EVERY_MS // FLUSH_MS) == 0
+            state = random.Random(commits).randbytes(STATE_BYTES) if saves else None
+            began = time.perf_counter()
+            advanced_to = START_MS + number * INTERVAL_MS
+            store.commit(Batch(advanced_to, 0, list(pending), messages, state=state))
+            took_s += time.perf_counter() - began
+            count += len(pending)
+            pending.clear()
+    written = _bytes_written() - written
+    return {
+        "readings": count,
+        "written_bytes_per_reading": written / count,
+        "kept_bytes_per_reading": path.stat().st_size / count,
+        "commit_ms": 1000 * took_s / commits,
+        "read_back_per_s": _read_back(path, count),
+    }
+
+
+def naive(folder: Path, hours: float) -> dict[str, float]:
+    """Write a row a reading under a key of sensor and time, a commit each round."""
+    path = folder / "naive.db"
+    written, count = _bytes_written(), 0
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(
+            "CREATE TABLE reading (sensor TEXT, t INTEGER, value REAL, PRIMARY KEY (sensor, t))"
+            " WITHOUT ROWID"
+        )
+        for readings in rounds(hours):
+            connection.execute("BEGIN")
+            rows = [(reading.sensor, reading.t, reading.value) for reading in readings]
+            connection.executemany("INSERT INTO reading VALUES (?, ?, ?)", rows)
+            connection.execute("COMMIT")
+            count += len(readings)
+    return {
+        "readings": count,
+        "written_bytes_per_reading": (_bytes_written() - written) / count,
+        "kept_bytes_per_reading": path.stat().st_size / count,
+    }
+
+
+def _read_back(path: Path, count: int) -> float:
+    """Give the readings a second that `Store.inputs` yields, best of three."""
+    best = 0.0
+    with Store.open(database_url(path), read_only=True) as store:
+        for _ in range(3):
+            began = time.perf_counter()
+            deque(store.inputs(), maxlen=0)
+            best = max(best, count / (time.perf_counter() - began))
+    return best
+
+
+def _bytes_written() -> int:
+    lines = Path("/proc/self/io").read_text(encoding="ascii").splitlines()
+    figures = dict(line.split(": ") for line in lines)
+    return int(figures["write_bytes"])
+
+
+def _counts_writes(folder: Path) -> bool:
+    probe, before = folder / "probe", _bytes_written()
+    probe.write_bytes(bytes(8192))
+    return _bytes_written() > before
+
+
+def main() -> int:
+    """Measure both and print them side by side."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--hours", type=float, default=2.0, help="simulated hours (default: 2)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        if not _counts_writes(folder):
+            print(f"{folder} is no file system on a disk; set TMPDIR to one", file=sys.stderr)
+            return 1
+        figures = {"ours": ours(folder, options.hours), "naive": naive(folder, options.hours)}
+    if options.json:
+        print(json.dumps(figures))
+        return 0
+    for who, measured in figures.items():
+        for what, figure in measured.items():
+            print(f"{who:6} {what:28} {figure:14,.2f}")
+    ratio = (
+        figures["naive"]["written_bytes_per_reading"] / figures["ours"]["written_bytes_per_reading"]
+    )
+    print(f"written: {ratio:.0f} times less than naively")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
