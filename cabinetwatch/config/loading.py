@@ -1,0 +1,116 @@
+"""Finding, reading and checking the configuration file."""
+
+import os
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from cabinetwatch.config.alarms import ConditionSpec
+from cabinetwatch.config.assembly import assemble
+from cabinetwatch.config.model import Config
+from cabinetwatch.config.reading import Reader
+from cabinetwatch.config.wording import Problems
+from cabinetwatch.errors import ConfigError
+from cabinetwatch.text import printable
+
+SYSTEM_FILE = Path("/etc/cabinetwatch/config.toml")
+_ENVIRONMENT = "CABINETWATCH_CONFIG"
+
+
+def find_config_file(explicit: Path | None = None) -> Path:
+    """Give the file to read: the one asked for, or the first of the usual ones that exists.
+
+    Raises:
+        ConfigError: none was asked for and none exists.
+    """
+    if explicit is not None:
+        return explicit
+    named = os.environ.get(_ENVIRONMENT)
+    if named:
+        return Path(named)
+    usual = (Path("config.toml"), SYSTEM_FILE)
+    for path in usual:
+        if path.exists():
+            return path
+    sentence = (
+        f"no configuration file: {usual[0].absolute()} and {usual[1]} don't exist; name one with"
+        f" --config FILE or in ${_ENVIRONMENT}"
+    )
+    raise ConfigError([sentence])
+
+
+def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
+    """Read and check a configuration file.
+
+    Args:
+        path: the file.
+        conditions: what is known of the conditions that can be set under `alarms`.
+
+    Raises:
+        ConfigError: with one sentence for each fault in it.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ConfigError([f"{path}: can't be read ({error.strerror})"]) from None
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ConfigError(
+            [f"{path}: line {line} is no UTF-8 text; save the file as UTF-8"]
+        ) from None
+    return parse(text, path, conditions)
+
+
+def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
+    """Check the text of a configuration file; `path` says where relative paths start.
+
+    Raises:
+        ConfigError: with one sentence for each fault in it.
+    """
+    problems = Problems(str(path))
+    tables = _parse_toml(text, path)
+    return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
+
+
+def from_json(values: Mapping[str, Any], conditions: Sequence[ConditionSpec]) -> Config:
+    """Rebuild a configuration from `Config.as_json`; files it names need not exist.
+
+    Raises:
+        ConfigError: this version doesn't understand it.
+    """
+    return _assembled(values, Reader(Problems("the journal's configuration"), None), conditions)
+
+
+def _assembled(
+    tables: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
+) -> Config:
+    config = assemble(tables, reader, conditions)
+    reader.problems.raise_if_any()
+    assert config is not None  # noqa: S101 - no faults, so there is a configuration
+    return config
+
+
+def _parse_toml(text: str, path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        what, line, column = _locate(str(error), text)
+        raise ConfigError(
+            [f"{path}: line {line}, column {column} is no valid TOML ({printable(what)})"]
+        ) from None
+    except (RecursionError, ValueError) as error:
+        # An integer of thousands of digits, or lists within lists within lists.
+        raise ConfigError([f"{path}: can't be read as TOML ({printable(str(error))})"]) from None
+
+
+def _locate(message: str, text: str) -> tuple[str, int, int]:
+    """Split tomllib's message into what is wrong, the line and the column."""
+    match = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", message, re.DOTALL)
+    if match is not None:
+        return match[1], int(match[2]), int(match[3])
+    lines = text.rstrip("\n").split("\n")
+    return message.removesuffix(" (at end of document)"), len(lines), len(lines[-1]) + 1

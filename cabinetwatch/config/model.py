@@ -1,0 +1,105 @@
+"""The whole configuration, and the questions that are asked of it."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, PrivateAttr, SecretStr
+
+from cabinetwatch.config.alarms import AlarmSettings, AlarmTables, ConditionSpec, overlay
+from cabinetwatch.config.base import Table
+from cabinetwatch.config.devices import Device
+from cabinetwatch.config.mqtt import Mqtt
+from cabinetwatch.config.notify import Notify
+from cabinetwatch.config.reports import Page, Summary
+from cabinetwatch.config.secrets import find_secret
+from cabinetwatch.config.sensors import Sensor
+from cabinetwatch.config.site import Site
+from cabinetwatch.config.store import Store
+
+SITE_SUBJECT = "site"
+"""The subject of site conditions; no sensor or device may have this ID."""
+
+
+class Config(Table):
+    """A configuration that has been checked as a whole. Attributes are named as the keys are.
+
+    `alarms` holds, once settled, every key of every condition as it is in force for the site; the
+    tables of sensors and devices hold only the keys set there. `summary` and `page` are None where
+    their table is absent. Paths are absolute.
+    """
+
+    site: Site = Field(Site())
+    mqtt: Mqtt = Field(Mqtt())
+    store: Store = Field(Store())
+    sensors: dict[str, Sensor] = Field(default_factory=dict)
+    devices: dict[str, Device] = Field(default_factory=dict)
+    alarms: AlarmTables = Field(default_factory=dict)
+    notify: Notify = Field(Notify())
+    summary: Summary | None = None
+    page: Page | None = None
+
+    _settings: dict[tuple[str, str], AlarmSettings] = PrivateAttr(default_factory=dict)
+
+    def settled(self, conditions: Sequence[ConditionSpec]) -> "Config":
+        """Give this configuration with the settings of all alarms worked out."""
+        alarms = {
+            spec.name: overlay(spec, self.alarms, {}).model_dump(mode="json") for spec in conditions
+        }
+        config = self.model_copy(update={"alarms": alarms})
+        config._settings = {  # noqa: SLF001 - its own class
+            (spec.name, subject): overlay(spec, self.alarms, own_tables)
+            for spec in conditions
+            for subject, own_tables in self._subjects(spec.subject).items()
+        }
+        return config
+
+    def alarm(self, condition: str, subject: str) -> AlarmSettings:
+        """Give the settings of an alarm: the site's, and over them the subject's own.
+
+        Raises:
+            KeyError: no such condition, or it doesn't apply to this kind of subject.
+        """
+        return self._settings[condition, subject]
+
+    def secret(self, name: Literal["mqtt-password", "email-password"]) -> SecretStr | None:
+        """Give a password: from its file, a systemd credential, or the environment; else None.
+
+        Raises:
+            ConfigError: it is set and can't be read.
+        """
+        if name == "mqtt-password":
+            return find_secret(name, self.mqtt.password_file)
+        email = self.notify.email
+        return find_secret(name, None if email is None else email.password_file)
+
+    def store_path(self) -> Path:
+        """Give the database file."""
+        return self.store.path
+
+    def enclosing(self, device_id: str) -> list[str]:
+        """Give the devices around a device, outwards: the cabinet it stands in, and so on.
+
+        A device is enclosed by the one whose temperature sensor is its ambient; of several with
+        that sensor, by the first in the file.
+        """
+        around: list[str] = []
+        ambient = self.devices[device_id].ambient
+        while ambient is not None:
+            outer = next((i for i, d in self.devices.items() if d.temperature == ambient), None)
+            if outer is None:
+                break
+            around.append(outer)
+            ambient = self.devices[outer].ambient
+        return around
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the configuration in force as JSON-able values, without any secret."""
+        return self.model_dump(mode="json", by_alias=True)
+
+    def _subjects(self, kind: str) -> Mapping[str, AlarmTables]:
+        if kind == "device":
+            return {name: device.alarms for name, device in self.devices.items()}
+        if kind == "sensor":
+            return {name: sensor.alarms for name, sensor in self.sensors.items()}
+        return {SITE_SUBJECT: {}}

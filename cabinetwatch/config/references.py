@@ -1,0 +1,110 @@
+"""What one table says about another: sensors that must exist, topics and IDs that must differ.
+
+All of it looks at the tables as they were read, so that a fault within a table hides none between
+tables.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from cabinetwatch.config.model import SITE_SUBJECT
+from cabinetwatch.config.quantities import ROLES
+from cabinetwatch.config.wording import Problems, show, unknown
+
+Tables = Mapping[str, Mapping[str, Any]]
+
+_ID = re.compile(r"[a-z0-9-]+")
+
+
+def check_references(sensors: Tables, devices: Tables, problems: Problems) -> None:
+    """Note every fault between the tables of sensors and devices."""
+    _check_ids(sensors, devices, problems)
+    _check_sources(sensors, problems)
+    for device_id, device in devices.items():
+        _check_roles(device_id, device, sensors, problems)
+    _check_circles(devices, problems)
+
+
+def _check_ids(sensors: Tables, devices: Tables, problems: Problems) -> None:
+    for kind, tables in (("sensors", sensors), ("devices", devices)):
+        for name in tables:
+            if not _ID.fullmatch(name):
+                problems.add(
+                    f"{kind}.{name}", f"{show(name)} is no ID; give one of a to z, 0 to 9 and -"
+                )
+            elif name == SITE_SUBJECT:
+                problems.add(f"{kind}.{name}", "the ID site is reserved; give another")
+    for name in sensors.keys() & devices.keys():
+        problems.add(f"devices.{name}", f"a sensor has the ID {name} too; give one of them another")
+
+
+def _check_sources(sensors: Tables, problems: Problems) -> None:
+    first_with: dict[tuple[object, ...], str] = {}
+    for sensor_id, sensor in sensors.items():
+        source = tuple(sensor.get(key) for key in ("topic", "pointer", "senml_name"))
+        if not isinstance(source[0], str) or not all(isinstance(s, str | None) for s in source):
+            continue
+        other = first_with.setdefault(source, sensor_id)
+        if other != sensor_id:
+            problems.add(
+                f"sensors.{sensor_id}",
+                f"topic = {show(source[0])}, pointer and senml_name are those of [sensors.{other}]"
+                " too; change one or leave one of the two sensors out",
+            )
+
+
+def _check_roles(
+    device_id: str, device: Mapping[str, Any], sensors: Tables, problems: Problems
+) -> None:
+    for role, name in _named_sensors(device):
+        if name not in sensors:
+            problems.add(f"devices.{device_id}", f"{role} = {unknown_sensor(name, sensors)}")
+            continue
+        quantity, needed = sensors[name].get("quantity"), ROLES[role]
+        if quantity in ROLES.values() and quantity != needed:
+            problems.add(
+                f"devices.{device_id}",
+                f'{role} = "{name}" is a sensor of {quantity}; give one of {needed}',
+            )
+
+
+def unknown_sensor(name: str, sensors: Tables) -> str:
+    """Say that there is no such sensor, and which is nearest."""
+    return unknown("sensor", name, sensors)
+
+
+def _named_sensors(device: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for role in ROLES:
+        value = device.get(role)
+        for name in value if isinstance(value, list) else [value]:
+            if isinstance(name, str):
+                yield role, name
+
+
+def _check_circles(devices: Tables, problems: Problems) -> None:
+    """Follow each device outwards; a way that comes back to where it was has no outside."""
+    told: set[str] = set()
+    for device_id in devices:
+        way = [device_id]
+        while (outer := _enclosing(way[-1], devices)) is not None and outer not in way:
+            way.append(outer)
+        if outer is None or told & set(way):
+            continue
+        circle = way[way.index(outer) :]
+        told |= set(circle)
+        if len(circle) == 1:
+            continue  # noted when the device's own table was read
+        path = " -> ".join([*circle, circle[0]])
+        problems.add(
+            f"devices.{circle[0]}",
+            f"ambient goes round in a circle ({path}); give one of them a sensor outside it",
+        )
+
+
+def _enclosing(device_id: str, devices: Tables) -> str | None:
+    ambient = devices[device_id].get("ambient")
+    if ambient is None:
+        return None
+    inside = [name for name, device in devices.items() if device.get("temperature") == ambient]
+    return inside[0] if inside else None
