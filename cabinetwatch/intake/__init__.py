@@ -1,0 +1,1 @@
+"""From the broker to readings: the MQTT session, payload decoding, recordings."""

@@ -1,0 +1,51 @@
+"""The acknowledgements of one connection: sent in the order in which the messages came."""
+
+from collections import Counter, deque
+
+
+class Acknowledgements:
+    """Messages of one connection that the broker has not been told we keep.
+
+    PUBACKs must go out in the order of arrival (MQTT 5.0 and 3.1.1, section 4.6), in whatever order
+    the messages are done with. Watch times are in ms.
+
+    Args:
+        window: how many may be outstanding before the broker sends no more.
+    """
+
+    def __init__(self, window: int) -> None:
+        self._window = window
+        self._arrived: deque[int] = deque()
+        # Counted, for a broker that breaks the rules and uses an identifier twice at once.
+        self._done: Counter[int] = Counter()
+        self._full_since_t: int | None = None
+        self._stalled_ms = 0
+
+    def __len__(self) -> int:
+        return len(self._arrived)
+
+    def arrive(self, packet_id: int, t: int) -> None:
+        """A message came in at `t`."""
+        self._arrived.append(packet_id)
+        if self._full_since_t is None and len(self._arrived) >= self._window:
+            self._full_since_t = t
+
+    def done(self, packet_id: int) -> None:
+        """A message is durably kept, or not wanted."""
+        self._done[packet_id] += 1
+
+    def sendable(self, t: int) -> list[int]:
+        """Take out the identifiers whose turn has come at `t`."""
+        identifiers: list[int] = []
+        while self._arrived and self._done[self._arrived[0]]:
+            packet_id = self._arrived.popleft()
+            self._done[packet_id] -= 1
+            identifiers.append(packet_id)
+        if self._full_since_t is not None and len(self._arrived) < self._window:
+            self._stalled_ms += t - self._full_since_t
+            self._full_since_t = None
+        return identifiers
+
+    def stalled_ms(self) -> int:
+        """How long the window stood full so far; a stall that lasts counts when it is over."""
+        return self._stalled_ms

@@ -1,0 +1,383 @@
+"""One connection after another to the broker, as the network thread drives them.
+
+Nothing here blocks but `open`, and nothing here is called by another thread but the properties.
+"""
+
+import logging
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from pydantic import SecretStr
+
+from cabinetwatch.clock import WatchTime
+from cabinetwatch.config.mqtt import Mqtt
+from cabinetwatch.intake import link, reasons
+from cabinetwatch.intake.acknowledgements import Acknowledgements
+from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
+from cabinetwatch.intake.requests import Publication
+
+_log = logging.getLogger(__name__)
+
+# Messages read before other work gets its turn.
+_MOST_READS = 256
+
+Confirmation = tuple[Callable[[bool], None], bool]
+
+
+class Connection:
+    """The state of the present connection, and what is left to tell of it."""
+
+    def __init__(
+        self,
+        settings: Mqtt,
+        secret: SecretStr | None,
+        *,
+        watch: WatchTime,
+        client_id: str,
+        clean: bool,
+        will: Will | None,
+        filters: Sequence[str],
+        forget: Sequence[str],
+    ) -> None:
+        self._settings = settings
+        self._secret = secret
+        self._watch = watch
+        self._client_id = client_id
+        self._clean = clean
+        self._will = will
+        self._tls = link.make_tls_context(settings)
+        self._where = f"{settings.host}:{settings.port}"
+        self._protocol: link.Protocol = "3.1.1" if settings.protocol == "3.1.1" else "5"
+        self._client: Client | None = None
+        self._filters = list(filters)
+        self._forget = set(forget) - set(filters)
+        self._asked: dict[int, list[str]] = {}
+        self._unconfirmed: dict[int, Callable[[bool], None]] = {}
+        self._confirmations: list[Confirmation] = []
+        self._arrivals: list[Incoming | ConnectionEvent] = []
+        self._unacknowledged = Acknowledgements(link.WINDOW_WITHOUT_MAXIMUM)
+        self._epoch = 0
+        self._session_present = False
+        self._reason: str | None = None
+        self._told_down: str | None = None
+        self._knows_no_5 = False
+        self.up = False
+        self.retry_at_once = False
+        self.refusals: dict[str, str] = {}
+
+    @property
+    def socket(self) -> socket.socket | None:
+        """The connection's socket; None when there is none."""
+        sock = self._client.socket() if self._client else None
+        return sock if isinstance(sock, socket.socket) else None
+
+    @property
+    def bytes_pending(self) -> bool:
+        """Whether TLS has bytes that `select` knows nothing of."""
+        sock = self.socket
+        return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+
+    @property
+    def wants_to_write(self) -> bool:
+        """Whether something waits to be sent."""
+        return self._client is not None and self._client.want_write()
+
+    @property
+    def subscribed(self) -> bool:
+        """Whether every subscription of this connection has been answered."""
+        return not self._asked
+
+    @property
+    def unconfirmed(self) -> int:
+        """How many publications the broker has not confirmed."""
+        return len(self._unconfirmed)
+
+    def open(self) -> bool:
+        """Try to reach the broker; True when a connection stands, before any answer of its own."""
+        self.retry_at_once = False
+        self._reason = None
+        client = self._client or self._make_client()
+        try:
+            client.reconnect()
+        except (OSError, ValueError) as error:
+            # ValueError: a host name that can't be encoded.
+            self._tell_down(f"the broker {self._where} can't be reached: {reasons.of_error(error)}")
+            return False
+        return True
+
+    def work(self, *, readable: bool, writable: bool) -> None:
+        """Read, write and keep alive, as far as the socket allows."""
+        client = self._client
+        if client is None:
+            return
+        try:
+            if readable:
+                self._read(client)
+            if writable:
+                client.loop_write()
+            client.loop_misc()
+        except Exception:  # noqa: BLE001 - logged, and answered by a new connection
+            # The library meets a peer that breaks the rules in ways it doesn't expect.
+            _log.exception("the MQTT library failed on what the broker %s sent", self._where)
+            self._reason = self._reason or "it sent what can't be understood"
+            self._drop_client()
+
+    def acknowledge(self, epoch: int, packet_id: int) -> None:
+        """Note that a message is done with, unless it came in an earlier connection."""
+        if self.up and epoch == self._epoch and packet_id and not self._clean:
+            self._unacknowledged.done(packet_id)
+
+    def send_acknowledgements(self) -> None:
+        """Acknowledge what is done with, in the order of arrival."""
+        if not self.up or self._client is None:
+            return
+        for packet_id in self._unacknowledged.sendable(self._watch.now_ms()):
+            self._client.ack(packet_id, 1)
+
+    def publish(self, publication: Publication) -> None:
+        """Send a message, or note that it can't be sent."""
+        sent = None
+        if self.up and self._client is not None:
+            sent = self._client.publish(
+                publication.topic,
+                publication.payload,
+                qos=publication.qos,
+                retain=publication.retain,
+            )
+        if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._confirmations.append((publication.on_done, False))
+        elif publication.qos == 0:
+            self._confirmations.append((publication.on_done, True))
+        else:
+            self._unconfirmed[sent.mid] = publication.on_done
+
+    def read(self, filters: Sequence[str]) -> None:
+        """Read these filters instead of those before."""
+        self._forget = (self._forget | set(self._filters)) - set(filters)
+        self._filters = list(filters)
+        if self.up:
+            self._subscribe()
+
+    def lost(self) -> None:
+        """The socket is gone: say why, and settle how the next attempt is made."""
+        was_up, self.up = self.up, False
+        self._give_up_unconfirmed()
+        if was_up:
+            reason = self._reason or "the connection broke"
+            self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
+        else:
+            reason = self._reason or "it closed the connection without a word"
+            self._tell_down(f"the broker {self._where} did not let us in: {reason}")
+        self._choose_protocol(refused=not was_up)
+
+    def leave(self) -> None:
+        """Disconnect in good order, so that the will is not published."""
+        if self._client is not None and self.socket is not None:
+            self._client.disconnect()
+            # What does not fit into the socket's buffer at once is of no use to a broker that slow.
+            self._client.loop_write()
+        self.abandon()
+
+    def abandon(self) -> None:
+        """Close the connection as it stands; what was not confirmed never will be."""
+        self.up = False
+        self._drop_client()
+
+    def take_arrivals(self) -> list[Incoming | ConnectionEvent]:
+        """Take out the messages and news noted since the last time."""
+        arrivals, self._arrivals = self._arrivals, []
+        return arrivals
+
+    def take_confirmations(self) -> list[Confirmation]:
+        """Take out whom to tell whether a publication was confirmed."""
+        confirmations, self._confirmations = self._confirmations, []
+        return confirmations
+
+    def _make_client(self) -> Client:
+        client = link.make_client(
+            self._settings,
+            self._secret,
+            self._tls,
+            protocol=self._protocol,
+            client_id=self._client_id,
+            clean=self._clean,
+            will=self._will,
+        )
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        client.on_publish = self._on_publish
+        self._client = client
+        return client
+
+    def _drop_client(self) -> None:
+        sock = self.socket
+        if sock is not None:
+            sock.close()
+        self._client = None
+        self._give_up_unconfirmed()
+
+    def _give_up_unconfirmed(self) -> None:
+        self._confirmations += [(on_done, False) for on_done in self._unconfirmed.values()]
+        self._unconfirmed.clear()
+
+    def _read(self, client: Client) -> None:
+        """Read on for as long as messages come; the library alone would read one a turn."""
+        for _ in range(_MOST_READS):
+            count = len(self._arrivals)
+            client.loop_read()
+            if len(self._arrivals) == count or client.socket() is None:
+                return
+
+    def _subscribe(self) -> None:
+        """Ask for all filters; then take back those of an earlier configuration.
+
+        In this order nothing is missed; each filter is asked for by itself, because a broker may
+        refuse a whole packet for one of them.
+        """
+        if self._client is None:
+            return
+        self._asked.clear()
+        self.refusals.clear()
+        for topic_filter in self._filters:
+            _, packet_id = self._client.subscribe(topic_filter, 1)
+            if packet_id is not None:
+                self._asked[packet_id] = [topic_filter]
+        if self._forget:
+            self._client.unsubscribe(sorted(self._forget))
+
+    def _choose_protocol(self, *, refused: bool) -> None:
+        """With `protocol = "auto"`, speak 3.1.1 to a broker that knows no other.
+
+        One that says so is believed for good. One that closes without a word may be such a broker
+        or may be ill: every other attempt tries 3.1.1.
+        """
+        if self._settings.protocol != "auto":
+            return
+        silent = refused and self._reason is None
+        protocol: link.Protocol = "5"
+        if self._knows_no_5 or (silent and self._protocol == "5"):
+            protocol = "3.1.1"
+        if protocol != self._protocol:
+            self.retry_at_once = self._knows_no_5
+            self._protocol = protocol
+            self._drop_client()
+
+    def _tell_down(self, sentence: str) -> None:
+        """Tell that there is no connection; the same again and again is told once."""
+        if sentence == self._told_down:
+            return
+        self._told_down = sentence
+        _log.warning("%s", sentence)
+        self._tell(up=False, reason=sentence)
+
+    def _tell(self, *, up: bool, reason: str) -> None:
+        self._arrivals.append(
+            ConnectionEvent(
+                up=up,
+                epoch=self._epoch,
+                t=self._watch.now_ms(),
+                session_present=self._session_present and up,
+                reason=reason,
+                protocol=self._protocol,
+                receive_maximum=link.RECEIVE_MAXIMUM if self._protocol == "5" else None,
+            )
+        )
+
+    # What follows is called by the library, on our thread, out of `work`.
+
+    def _on_connect(
+        self,
+        _client: Client,
+        _userdata: object,
+        flags: ConnectFlags,
+        code: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        if self.up:
+            return
+        if code.is_failure:
+            self._reason = reasons.of_code(code)
+            self._knows_no_5 |= code.value == reasons.UNSUPPORTED_PROTOCOL and self._protocol == "5"
+            return
+        self.up = True
+        self._epoch += 1
+        self._session_present = flags.session_present
+        self._told_down = None
+        window = link.RECEIVE_MAXIMUM if self._protocol == "5" else link.WINDOW_WITHOUT_MAXIMUM
+        self._unacknowledged = Acknowledgements(window)
+        self._tell(up=True, reason=f"connected to the broker {self._where}")
+        self._subscribe()
+
+    def _on_disconnect(
+        self,
+        _client: Client,
+        _userdata: object,
+        flags: DisconnectFlags,
+        code: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        if flags.is_disconnect_packet_from_server:
+            self._reason = self._reason or reasons.of_code(code)
+
+    def _on_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
+        t = self._watch.now_ms()
+        unacknowledged = message.qos > 0 and not self._clean
+        if unacknowledged:
+            self._unacknowledged.arrive(message.mid, t)
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            # MQTT 5.0, 1.5.4 forbids it. Only a broker that checks nothing lets it through.
+            _log.warning("a message was left out: its topic is not UTF-8")
+            if unacknowledged:
+                self._unacknowledged.done(message.mid)
+            return
+        self._arrivals.append(
+            Incoming(
+                self._epoch,
+                message.mid,
+                topic,
+                bytes(message.payload),
+                message.qos,
+                message.dup,
+                message.retain,
+                t,
+                self._session_present,
+                self._unacknowledged.stalled_ms(),
+            )
+        )
+
+    def _on_subscribe(
+        self,
+        _client: Client,
+        _userdata: object,
+        packet_id: int,
+        codes: list[ReasonCode],
+        _properties: Properties | None,
+    ) -> None:
+        for topic_filter, code in zip(self._asked.pop(packet_id, []), codes, strict=False):
+            if code.is_failure:
+                reason = reasons.of_code(code)
+                self.refusals[topic_filter] = reason
+                _log.error(
+                    "the broker %s does not let us read %s: %s", self._where, topic_filter, reason
+                )
+
+    def _on_publish(
+        self,
+        _client: Client,
+        _userdata: object,
+        packet_id: int,
+        code: ReasonCode,
+        _properties: Properties | None,
+    ) -> None:
+        on_done = self._unconfirmed.pop(packet_id, None)
+        if on_done is not None:
+            self._confirmations.append((on_done, not code.is_failure))

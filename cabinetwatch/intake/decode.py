@@ -1,0 +1,235 @@
+"""From topic and payload to the values of the sensors that are configured on that topic."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from cabinetwatch.config.sensors import Sensor
+from cabinetwatch.config.topics import is_wildcard
+from cabinetwatch.intake import jsontext, numerals, senml, topics, units
+from cabinetwatch.intake.pointer import Missing, Pointer
+from cabinetwatch.intake.printable import printable, printable_bytes
+
+# Topics seen under wildcards, remembered with their sensors. Bounded, because whoever may publish
+# may invent topics.
+_MOST_REMEMBERED = 4096
+
+
+class Value(NamedTuple):
+    """One value of one sensor, in the quantity's own unit (degC for temperatures).
+
+    `own_utc_ms` is the time the payload itself gives, None when it gives none.
+    """
+
+    sensor: str
+    value: float
+    own_utc_ms: int | None = None
+
+
+class Decoded(NamedTuple):
+    """What one message held: the values, and a sentence for everything that could not be read."""
+
+    values: list[Value]
+    problems: list[str]
+
+
+_NOTHING = Decoded([], [])
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One sensor, made ready for decoding. `exact` when its topic has no wildcard."""
+
+    sensor: str
+    quantity: str
+    to_own_unit: units.Conversion
+    exact: bool
+    pointer: Pointer | None
+    name: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """The sensors that one topic feeds, by the kind of their payload."""
+
+    bare: tuple[_Source, ...]
+    pointed: tuple[tuple[_Source, Pointer], ...]
+    named: Mapping[str, tuple[_Source, ...]]
+
+
+@dataclass(slots=True)
+class _Findings:
+    """What has been found in one message so far.
+
+    Under a wildcard, and in a pack, it is ordinary that a message serves only some sensors: what is
+    `missing` is a problem only when nothing was found at all.
+    """
+
+    values: list[Value] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+    def result(self) -> Decoded:
+        """Sum up."""
+        if not self.values:
+            self.problems += self.missing
+        return Decoded(self.values, self.problems)
+
+
+class Decoder:
+    """Decodes messages for a set of sensors. Not for use by several threads at once.
+
+    `filters` are the topic filters to subscribe to, folded so that no message comes twice.
+
+    Args:
+        sensors: the configured sensors by ID.
+    """
+
+    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
+        self._exact: dict[str, list[_Source]] = {}
+        self._wild: list[tuple[str, _Source]] = []
+        for sensor, settings in sensors.items():
+            source = _make_source(sensor, settings)
+            if source.exact:
+                self._exact.setdefault(settings.topic, []).append(source)
+            else:
+                self._wild.append((settings.topic, source))
+        self._plans: dict[str, _Plan | None] = {}
+        self.filters: list[str] = topics.fold(settings.topic for settings in sensors.values())
+
+    def decode(self, topic: str, payload: bytes, arrived_utc_ms: int) -> Decoded:
+        """Read a message; whatever it is, this raises nothing.
+
+        Args:
+            topic: the topic it came on. One that feeds no sensor gives nothing at all.
+            payload: its bytes.
+            arrived_utc_ms: the arrival, from which a SenML pack's relative times count.
+        """
+        try:
+            plan = self._plans[topic]
+        except KeyError:
+            plan = self._plan_anew(topic)
+        if plan is None:
+            return _NOTHING
+        findings = _Findings()
+        for source in plan.bare:
+            _take_bare(source, payload, findings)
+        if plan.pointed or plan.named:
+            _take_json(plan, payload, arrived_utc_ms, findings)
+        return findings.result()
+
+    def _plan_anew(self, topic: str) -> _Plan | None:
+        sources = self._exact.get(topic, []) + [
+            source for wildcard, source in self._wild if topics.matches(wildcard, topic)
+        ]
+        if len(self._plans) >= _MOST_REMEMBERED:
+            self._plans.clear()
+        plan = self._plans[topic] = _make_plan(sources) if sources else None
+        return plan
+
+
+def _make_source(sensor: str, settings: Sensor) -> _Source:
+    to_own_unit = units.conversion(settings.quantity, settings.unit)
+    if to_own_unit is None:
+        raise ValueError(f"{settings.unit} is no unit of {settings.quantity}")
+    return _Source(
+        sensor=sensor,
+        quantity=settings.quantity,
+        to_own_unit=to_own_unit,
+        exact=not is_wildcard(settings.topic),
+        pointer=None if settings.pointer is None else Pointer(settings.pointer),
+        name=settings.senml_name,
+    )
+
+
+def _make_plan(sources: Iterable[_Source]) -> _Plan:
+    bare: list[_Source] = []
+    pointed: list[tuple[_Source, Pointer]] = []
+    named: dict[str, tuple[_Source, ...]] = {}
+    for source in sources:
+        if source.name is not None:
+            named[source.name] = (*named.get(source.name, ()), source)
+        elif source.pointer is not None:
+            pointed.append((source, source.pointer))
+        else:
+            bare.append(source)
+    return _Plan(tuple(bare), tuple(pointed), named)
+
+
+def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
+    try:
+        number = numerals.from_payload(payload)
+    except numerals.NotANumber as error:
+        findings.problems.append(f"{source.sensor}: '{printable_bytes(payload)}' {error}")
+    else:
+        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+
+
+def _take_json(plan: _Plan, payload: bytes, arrived_utc_ms: int, findings: _Findings) -> None:
+    try:
+        document = jsontext.parse(payload)
+    except jsontext.NotJson as error:
+        findings.problems.append(f"the payload '{printable_bytes(payload)}' {error}")
+        return
+    for source, pointer in plan.pointed:
+        _take_pointed(source, pointer, document, findings)
+    if plan.named:
+        _take_pack(plan.named, document, arrived_utc_ms, findings)
+
+
+def _take_pointed(source: _Source, pointer: Pointer, document: Any, findings: _Findings) -> None:
+    try:
+        number = numerals.from_json(pointer.resolve(document))
+    except Missing:
+        sentence = f"{source.sensor}: the payload has nothing at '{pointer.text}'"
+        (findings.problems if source.exact else findings.missing).append(sentence)
+    except numerals.NotANumber as error:
+        findings.problems.append(f"{source.sensor}: the value at '{pointer.text}' {error}")
+    else:
+        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+
+
+def _take_pack(
+    named: Mapping[str, tuple[_Source, ...]],
+    document: Any,
+    arrived_utc_ms: int,
+    findings: _Findings,
+) -> None:
+    try:
+        pack = senml.resolve(document, arrived_utc_ms / 1000)
+    except senml.BadPack as error:
+        findings.problems.append(f"the payload {error}")
+        return
+    findings.problems += [f"in the payload {problem}" for problem in pack.problems]
+    for record in pack.records:
+        for source in named.get(record.name, ()):
+            _take_record(source, record, findings)
+    served = {record.name for record in pack.records}
+    for name, sources in named.items():
+        if name not in served:
+            findings.missing += [
+                f"{source.sensor}: the pack has no record named '{name}'" for source in sources
+            ]
+
+
+def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> None:
+    if record.value is None:
+        return
+    convert = _conversion_of(source, record.unit)
+    if convert is None:
+        findings.problems.append(
+            f"{source.sensor}: the record '{record.name}' is in '{printable(str(record.unit))}', "
+            f"which is no unit of {source.quantity}"
+        )
+    elif isinstance(record.value, bool | str):
+        findings.problems.append(
+            f"{source.sensor}: the record '{record.name}' has no numeric value"
+        )
+    else:
+        own_utc_ms = round(record.time_s * 1000) if record.timed else None
+        findings.values.append(Value(source.sensor, convert(record.value), own_utc_ms))
+
+
+def _conversion_of(source: _Source, unit: str | None) -> units.Conversion | None:
+    """The record's own unit counts; without one, the configured unit does."""
+    return source.to_own_unit if unit is None else units.conversion(source.quantity, unit)

@@ -1,0 +1,48 @@
+"""What the session hands over: messages, and news of the connection."""
+
+from typing import NamedTuple
+
+
+class Incoming(NamedTuple):
+    """A message as it came in.
+
+    `epoch` counts the connections of this process, from 1: a packet identifier means something
+    only within one. `packet_id` is 0 at QoS 0. `t` is the arrival in watch time (ms). `resumed`
+    tells whether the connection took up a session that the broker had kept. `stalled_ms` is how
+    long, up to now in this connection, the receive window stood full, so that the broker could not
+    have sent anything.
+    """
+
+    epoch: int
+    packet_id: int
+    topic: str
+    payload: bytes
+    qos: int
+    dup: bool
+    retain: bool
+    t: int
+    resumed: bool
+    stalled_ms: int = 0
+
+
+class ConnectionEvent(NamedTuple):
+    """The connection came up, went down, or an attempt failed for a new reason.
+
+    `reason` is a sentence for people. When it is up, `protocol` is "5" or "3.1.1", and
+    `receive_maximum` the window we asked for, None in 3.1.1, which knows none.
+    """
+
+    up: bool
+    epoch: int
+    t: int
+    session_present: bool
+    reason: str
+    protocol: str
+    receive_maximum: int | None
+
+
+class Will(NamedTuple):
+    """What the broker publishes, retained, when we vanish without a word."""
+
+    topic: str
+    payload: bytes

@@ -1,0 +1,52 @@
+"""Why a connection failed, as a sentence that says what to do."""
+
+import socket
+import ssl
+
+from paho.mqtt.reasoncodes import ReasonCode
+
+from cabinetwatch.intake.printable import printable
+
+# Reason codes of MQTT 5.0 (2.4); those of 3.1.1 are brought to the same numbers by the library.
+UNSUPPORTED_PROTOCOL = 0x84
+_ADVICE = {
+    UNSUPPORTED_PROTOCOL: 'it doesn\'t know this version of MQTT; set protocol = "auto" in [mqtt]',
+    0x85: "it doesn't allow our client_id; choose another in [mqtt]",
+    0x86: "it refuses our user name or password; correct username or password_file in [mqtt]",
+    0x87: "it does not authorise us; correct username, password_file or the broker's access list",
+    0x88: "it says that it is not available",
+    0x89: "it says that it is busy",
+    0x8A: "it has banned us",
+    0x8B: "it is shutting down",
+    0x8D: "it heard nothing from us for too long",
+    0x8E: "another client has taken over our client_id; give each client its own in [mqtt]",
+    0x95: "it found a packet of ours too large",
+    0x97: "our quota with it is used up",
+    0x9F: "it finds that we connect too often",
+}
+_OF_ERRORS: dict[type[Exception], str] = {
+    ConnectionRefusedError: "nobody listens there; check that it runs, and host and port in [mqtt]",
+    TimeoutError: "it doesn't answer; check host and port in [mqtt]",
+}
+
+
+def of_code(code: ReasonCode) -> str:
+    """Say a reason code that the broker gave."""
+    return _ADVICE.get(code.value, f"its reason is: {printable(str(code))} ({code.value:#04x})")
+
+
+def of_error(error: Exception) -> str:
+    """Say why no connection could be made."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"its certificate is not trusted: {error.verify_message}; check ca_file and host"
+            " in [mqtt]"
+        )
+    if isinstance(error, ssl.SSLError):
+        return f"TLS failed ({error.reason or error}); check tls and port in [mqtt]"
+    if isinstance(error, socket.gaierror):
+        return f"its name can't be resolved ({error.strerror}); check host in [mqtt]"
+    for kind, sentence in _OF_ERRORS.items():
+        if isinstance(error, kind):
+            return sentence
+    return printable(getattr(error, "strerror", None) or f"{type(error).__name__}: {error}")

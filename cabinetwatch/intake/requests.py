@@ -1,0 +1,60 @@
+"""What other threads ask of the network thread, and the bell that wakes it."""
+
+import socket
+from collections import deque
+from collections.abc import Callable
+from typing import NamedTuple
+
+
+class Publication(NamedTuple):
+    """A message to publish. `on_done` is told whether the broker confirmed it."""
+
+    topic: str
+    payload: bytes
+    retain: bool
+    qos: int
+    on_done: Callable[[bool], None]
+
+
+class Bell:
+    """Wakes a thread that waits in `select`. `ring` may be called by any thread."""
+
+    def __init__(self) -> None:
+        self._inner, self._outer = socket.socketpair()
+        self._inner.setblocking(False)
+        self._outer.setblocking(False)
+        self._rung = False
+
+    @property
+    def socket(self) -> socket.socket:
+        """The socket that becomes readable."""
+        return self._inner
+
+    def ring(self) -> None:
+        """Wake the thread. What it was rung for must be in place before."""
+        if not self._rung:
+            self._rung = True
+            self._outer.send(b"\0")
+
+    def silence(self) -> None:
+        """Take note that it rang; what it was rung for must be looked at afterwards."""
+        try:
+            self._inner.recv(4096)
+        except BlockingIOError:
+            return
+        finally:
+            self._rung = False
+
+    def close(self) -> None:
+        """Free its sockets; ringing must have ended."""
+        self._inner.close()
+        self._outer.close()
+
+
+class Requests:
+    """The requests of other threads, in the order in which they were made."""
+
+    def __init__(self) -> None:
+        self.acknowledgements: deque[tuple[int, int]] = deque()
+        self.publications: deque[Publication] = deque()
+        self.filters: deque[tuple[str, ...]] = deque()
