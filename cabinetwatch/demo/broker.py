@@ -1,7 +1,7 @@
 """An MQTT broker inside this process, on a free loopback port, for the demo and for small tests.
 
-It speaks MQTT 3.1.1 and refuses 5 with the proper return code. A message that its receiver has not
-acknowledged within 5 s is dropped: enough for a demonstration, not for a house.
+It speaks MQTT 3.1.1 only. A message that its receiver has not acknowledged within 5 s is dropped:
+enough for a demonstration, not for a house.
 """
 
 import asyncio

@@ -19,6 +19,7 @@ design_ambient_c = 32.0
 [mqtt]
 host = "{broker_host}"
 port = {broker_port}
+protocol = "3.1.1"    # all that the demonstration's broker speaks; leave it out for a real one
 username = "watch"
 publish_under = "{prefix}"
 
@@ -119,7 +120,7 @@ power = "nas-power"
 fan = "nas-fan"
 rated_power_w = 80.0
 derating = [[40.0, 1.0], [48.0, 0.5], [60.0, 0.2]]
-max_rise_k = 18.0
+max_rise_k = 30.0
 min_fan_rpm = 900
 
 [devices.switch]
