@@ -1,0 +1,1 @@
+"""Notices: what to tell, when to tell it, and the channels that carry it."""

@@ -1,0 +1,1 @@
+"""The channels: e-mail, MQTT, and a program of the user's."""

@@ -1,0 +1,152 @@
+"""The e-mail channel: one mail for each notice, each recipient's answer taken by itself."""
+
+from pydantic import SecretStr
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.config.notify import Email
+from cabinetwatch.notify.attempt import Attempt, Refusal
+from cabinetwatch.notify.channels.smtp import (
+    Answer,
+    Login,
+    SessionError,
+    SmtpSession,
+    Timeouts,
+    explain,
+    smtp_session,
+)
+from cabinetwatch.notify.message import build_message
+from cabinetwatch.store.notice import Notice
+
+
+class EmailChannel:
+    """Sends notices to the addresses of `[notify.email]`."""
+
+    def __init__(
+        self,
+        config: Config,
+        email: Email,
+        password: SecretStr | None,
+        timeouts: Timeouts | None = None,
+    ) -> None:
+        self._config = config
+        self._email = email
+        self._timeouts = timeouts or Timeouts()
+        self._login = None
+        if email.username is not None:
+            secret = "" if password is None else password.get_secret_value()
+            self._login = Login(email.username, secret)
+
+    @property
+    def recipients(self) -> tuple[str, ...]:
+        """The addresses of `to`."""
+        return self._email.to
+
+    def probe(self) -> Attempt:
+        """Connect, secure and log in, and send nothing.
+
+        A server that answers, be it with a 5xx, counts as reached: it will say the same to a mail,
+        and then that is the end of that mail.
+        """
+        try:
+            with smtp_session(self._email, self._login, self._timeouts):
+                return Attempt()
+        except SessionError as error:
+            return Attempt() if error.permanent else Attempt(unreachable=str(error))
+
+    def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
+        """Try once to mail a notice to these recipients."""
+        content = build_message(notice, self._config, self._email).as_bytes()
+        try:
+            with smtp_session(self._email, self._login, self._timeouts) as session:
+                return self._hand_over(session, content, recipients)
+        except SessionError as error:
+            if error.permanent:
+                return _refused(recipients, str(error), permanent=True)
+            return Attempt(unreachable=str(error))
+
+    def _hand_over(
+        self, session: SmtpSession, content: bytes, recipients: tuple[str, ...]
+    ) -> Attempt:
+        """Do one mail transaction (RFC 5321 section 3.3)."""
+        handover = _Handover(recipients)
+        try:
+            handover.run(session, self._sender(), content)
+        except OSError as error:
+            sentence, permanent = explain(error, self._email)
+            handover.refuse_rest(f"{self._server()}: {sentence}", permanent=permanent)
+            handover.connection_lost = True
+        else:
+            handover.name_server(self._server())
+        return handover.attempt()
+
+    def _sender(self) -> str:
+        return self._email.from_.rpartition("<")[2].rstrip(">")
+
+    def _server(self) -> str:
+        return f"mail server {self._email.host}:{self._email.port}"
+
+
+class _Handover:
+    """One mail transaction, and how far it came."""
+
+    def __init__(self, recipients: tuple[str, ...]) -> None:
+        self._recipients = recipients
+        self._refused: dict[str, Refusal] = {}
+        self._accepted: tuple[str, ...] = ()
+        self._in_doubt = False
+        self.connection_lost = False
+
+    def run(self, session: SmtpSession, sender: str, content: bytes) -> None:
+        """Go through the transaction; an OSError leaves what is known so far."""
+        answer = session.mail_from(sender)
+        if not answer.accepted:
+            self._refuse_all(answer, f"it answers MAIL FROM {sender} with")
+            return
+        for recipient in self._recipients:
+            answer = session.recipient(recipient)
+            if not answer.accepted:
+                sentence = f"it refuses {recipient} with {answer}"
+                self._refused[recipient] = Refusal(sentence, answer.permanent)
+        if not self._open():
+            return
+        answer = session.start_data()
+        if answer.code != 354:
+            self._refuse_all(answer, "it answers DATA with")
+            return
+        self._in_doubt = True
+        answer = session.finish_data(content)
+        self._in_doubt = False
+        if answer.accepted:
+            self._accepted = self._open()
+        else:
+            self._refuse_all(answer, "it refuses the mail with")
+
+    def refuse_rest(self, sentence: str, *, permanent: bool) -> None:
+        """Note the same reason for everybody who has no answer yet."""
+        self._refused |= dict.fromkeys(self._open(), Refusal(sentence, permanent))
+
+    def name_server(self, server: str) -> None:
+        """Put the server's name before each reason."""
+        self._refused = {
+            recipient: refusal._replace(error=f"{server}: {refusal.error}")
+            for recipient, refusal in self._refused.items()
+        }
+
+    def attempt(self) -> Attempt:
+        """Give the result."""
+        return Attempt(
+            accepted=self._accepted,
+            refused=self._refused,
+            in_doubt=self._in_doubt,
+            connection_lost=self.connection_lost,
+        )
+
+    def _open(self) -> tuple[str, ...]:
+        return tuple(each for each in self._recipients if each not in self._refused)
+
+    def _refuse_all(self, answer: Answer, words: str) -> None:
+        self.refuse_rest(f"{words} {answer}", permanent=answer.permanent)
+
+
+def _refused(recipients: tuple[str, ...], sentence: str, *, permanent: bool) -> Attempt:
+    return Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent)))

@@ -1,0 +1,176 @@
+"""What a notice mail says, before it is dressed as text or HTML. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.labels import Figure, figures, local_time
+from cabinetwatch.notify.mail_policy import header_text
+from cabinetwatch.notify.phrases import (
+    DEVICE_CAUTIONS,
+    NO_SMOKE_ALARM,
+    PRIORITY_WORDS,
+    degree,
+    predicate,
+)
+from cabinetwatch.store.notice import Notice
+from cabinetwatch.times import from_rfc3339
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+
+_MOST_NAME = 60
+"""Characters of a name in a subject: beyond that no mail program shows them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One transition as a mail shows it.
+
+    `tone` is a priority's value, or "over"; `overtaken` says that a later transition of the same
+    alarm stands in the same mail, so that figures and advice are left to that one.
+    """
+
+    heading: str
+    degree: str
+    tone: str
+    text: str
+    id: str
+    time: str
+    since: str
+    figures: tuple[Figure, ...]
+    likely: str
+    response: str
+    acknowledge: str
+    overtaken: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A whole mail in words: a line of introduction, the transitions, and what must be said."""
+
+    subject: str
+    intro: str
+    items: tuple[Item, ...]
+    cautions: tuple[str, ...]
+    no_smoke_alarm: str
+    site: str
+
+
+def content_of(notice: Notice, config: Config) -> Content:
+    """Put a notice into words."""
+    names = display_names(config)
+    transitions = notice.transitions
+    last = {transition.id: transition for transition in transitions}
+    return Content(
+        subject=_subject(notice, names, config.site.name),
+        intro=_intro(notice),
+        items=tuple(
+            _item(each, names, config.site.timezone, overtaken=each is not last[each.id])
+            for each in transitions
+        ),
+        cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in transitions) else (),
+        no_smoke_alarm=NO_SMOKE_ALARM,
+        site=config.site.name,
+    )
+
+
+def display_names(config: Config) -> dict[str, str]:
+    """Give what people call each subject: a device's name, a sensor's ID, the site's name."""
+    names = {sensor_id: f"sensor {sensor_id}" for sensor_id in config.sensors}
+    names |= {device_id: device.name or device_id for device_id, device in config.devices.items()}
+    return names | {"site": config.site.name}
+
+
+def _item(
+    transition: Transition, names: Mapping[str, str], timezone: str, *, overtaken: bool
+) -> Item:
+    return Item(
+        heading=_heading(transition, names),
+        degree=degree(transition),
+        tone="over" if transition.is_return else transition.priority.value,
+        text=transition.text,
+        id=transition.id,
+        time=local_time(transition.utc_ms, timezone),
+        since=_since(transition, timezone),
+        figures=() if overtaken else tuple(figures(transition.values, timezone)),
+        likely=transition.likely if transition.is_raise and not overtaken else "",
+        response=transition.response if transition.is_raise and not overtaken else "",
+        acknowledge="" if overtaken else _acknowledge(transition),
+        overtaken=overtaken,
+    )
+
+
+def _heading(transition: Transition, names: Mapping[str, str]) -> str:
+    return f"{names.get(transition.subject, transition.subject)}: {predicate(transition)}"
+
+
+def _since(transition: Transition, timezone: str) -> str:
+    """Say when it began; the raise itself where the condition does not know."""
+    since = transition.values.get("since")
+    if isinstance(since, str):
+        try:
+            return local_time(from_rfc3339(since), timezone)
+        except ValueError:
+            return since
+    return local_time(transition.utc_ms, timezone) if transition.is_raise else ""
+
+
+def _acknowledge(transition: Transition) -> str:
+    """Give the command that acknowledges, where there is something to acknowledge."""
+    unseen = transition.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+    return f"cabinetwatch ack {transition.id}" if unseen and transition.condition != "test" else ""
+
+
+def _near_mains(transition: Transition) -> bool:
+    return transition.subject != "site" and transition.is_raise
+
+
+def _intro(notice: Notice) -> str:
+    count = len(notice.transitions)
+    if notice.kind == "repeat":
+        alarms = "This alarm still stands" if count == 1 else "These alarms still stand"
+        return f"{alarms}, and nobody has acknowledged {'it' if count == 1 else 'them'}."
+    if notice.kind == "digest":
+        return f"{count} changes were waiting to be told; here they are together, oldest first."
+    if notice.kind == "test":
+        return "A test notice: if you can read it, notices by mail reach you."
+    return "" if count == 1 else "One cause, so one mail."
+
+
+def _subject(notice: Notice, names: Mapping[str, str], site: str) -> str:
+    site = _shortened(site)
+    if notice.kind == "test":
+        return f"[Test] Notices reach you - {site}"
+    shown = {subject: _shortened(name) for subject, name in names.items()}
+    if notice.kind == "digest":
+        return f"[{_worst(notice)}] {_tally(notice)} - {site}"
+    first = notice.transitions[0]
+    mark = degree(first) if first.is_return else _worst(notice)
+    again = ", still standing" if notice.kind == "repeat" else ""
+    others = len(notice.transitions) - 1
+    more = f" (and {others} more)" if others else ""
+    place = "" if first.subject == "site" else f" - {site}"
+    return header_text(f"[{mark}{again}] {_heading(first, shown)}{more}{place}")
+
+
+def _worst(notice: Notice) -> str:
+    """Give the highest priority among what stands at the end of the mail."""
+    last = {transition.id: transition for transition in notice.transitions}
+    standing = {each.priority for each in last.values() if not each.is_return}
+    for priority in Priority:
+        if priority in standing:
+            return PRIORITY_WORDS[priority]
+    return "Back to normal"
+
+
+def _tally(notice: Notice) -> str:
+    last = {transition.id: transition for transition in notice.transitions}
+    over = sum(transition.is_return for transition in last.values())
+    parts = [(len(last) - over, "raised"), (over, "over")]
+    counted = [f"{count} {word}" for count, word in parts if count]
+    alarms = "alarm" if len(last) == 1 else "alarms"
+    return f"{len(last)} {alarms} in one notice: {', '.join(counted)}"
+
+
+def _shortened(name: str) -> str:
+    name = header_text(name)
+    return name if len(name) <= _MOST_NAME else name[: _MOST_NAME - 1].rstrip() + "…"

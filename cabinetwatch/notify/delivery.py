@@ -1,0 +1,235 @@
+"""Delivers notices: carries out what the lanes say, and reports what became of it.
+
+Any thread may call `add` and `observe`; all else belongs to the one thread that delivers. A
+delivery serves the channels it is given carriers for and leaves the notices of others alone, so
+that a service may run one for each channel: a mail server that hangs then holds up no siren.
+"""
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from queue import Empty, SimpleQueue
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.attempt import Attempt, Carrier, Refusal
+from cabinetwatch.notify.lane import Fault, Lane, Merge, Probe, Send
+from cabinetwatch.notify.plan import plan_digest, plan_repeat
+from cabinetwatch.notify.policy import QuietHours
+from cabinetwatch.notify.repeats import Repeats
+from cabinetwatch.store.notice import Channel, Notice, Outcome
+from cabinetwatch.watch.transition import Transition
+
+_log = logging.getLogger(__name__)
+
+WRITE_PATIENCE_MS = 10_000
+"""How long a digest or repeat waits to be written down before it is told from memory."""
+
+_REMEMBERED = 10_000
+"""Notice ids kept to tell a notice that comes twice: years of ordinary life, one bad day."""
+
+
+class Listener(Protocol):
+    """Who writes down what the delivery reports. Called in the thread that delivers."""
+
+    def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
+        """Commit these together.
+
+        New notices have to come back through `Delivery.add` once they are committed, or at once
+        when the store fails. The outcome that runs ahead of an attempt has attempts above zero and
+        status waiting; where this call returns only after the commit, not even a kill at the
+        worst instant can bring a mail a second time within a digest.
+        """
+        ...
+
+    def channel_fault(self, channel: Channel, fault: Fault) -> None:
+        """Take that a channel fails, or works again."""
+        ...
+
+
+class Delivery:
+    """All the notices on their way, and the standing alarms to be told again.
+
+    Notices that could not be committed are welcome: told from memory, they are not told again
+    when they come once more after their commit, for the id stays the same.
+    """
+
+    def __init__(
+        self, carriers: Mapping[Channel, Carrier], config: Config, listener: Listener
+    ) -> None:
+        self._carriers = carriers
+        self._config = config
+        self._listener = listener
+        self._lanes = {channel: _lane(channel, carriers[channel], config) for channel in carriers}
+        self._repeats = Repeats(config.notify.repeat_s)
+        self._inbox: SimpleQueue[Notice | Transition] = SimpleQueue()
+        self._known: dict[str, None] = {}
+        self._being_written: dict[str, tuple[Notice, int]] = {}
+
+    def restore(
+        self,
+        waiting: Iterable[tuple[Notice, Outcome | None]],
+        standing: Iterable[Transition],
+        told: Mapping[str, int],
+        t: int,
+    ) -> None:
+        """Go on after a restart, before the first step.
+
+        Args:
+            waiting: The notices not yet delivered, oldest first, with their last outcome.
+            standing: The last transition of each alarm that is not normal.
+            told: When each occurrence was last told (`repeats.last_told`).
+            t: Watch time now (ms).
+        """
+        settled = []
+        for notice, outcome in waiting:
+            lane = self._lanes.get(notice.channel)
+            if lane is not None and self._is_new(notice):
+                settled.append(lane.restore(notice, outcome, t))
+        self._keep([], [outcome for outcome in settled if outcome is not None])
+        self._repeats.restore(standing, told)
+
+    def add(self, notices: Iterable[Notice]) -> None:
+        """Take notices to deliver, committed or not."""
+        for notice in notices:
+            self._inbox.put(notice)
+
+    def observe(self, transitions: Iterable[Transition]) -> None:
+        """Take every transition, in order: they start and end the repeats."""
+        for transition in transitions:
+            self._inbox.put(transition)
+
+    def waiting(self, t: int) -> list[tuple[Notice, Outcome]]:
+        """Give all that is not delivered, for the delivery that follows a new configuration."""
+        self._empty_inbox(t)
+        self._take_unwritten(None)
+        return [entry for lane in self._lanes.values() for entry in lane.waiting(t)]
+
+    def step(self, t: int, utc_ms: int) -> int | None:
+        """Do at most one job on each channel.
+
+        Args:
+            t: Watch time now (ms); a retry is counted from here, not from the end of an attempt.
+            utc_ms: The wall clock now (UTC, ms), for quiet hours alone.
+
+        Returns:
+            Watch time at which to call again if nothing new comes; None when nothing waits.
+        """
+        self._empty_inbox(t)
+        self._take_unwritten(t)
+        self._tell_again(t, utc_ms)
+        for channel in self._lanes:
+            self._work(channel, t, utc_ms)
+        if not self._inbox.empty():
+            return t
+        dues = [lane.next_due_t(t, utc_ms) for lane in self._lanes.values()]
+        dues += [due_t for _, due_t in self._being_written.values()]
+        dues.append(self._repeats.next_due_t)
+        return min((due_t for due_t in dues if due_t is not None), default=None)
+
+    def _empty_inbox(self, t: int) -> None:
+        while True:
+            try:
+                item = self._inbox.get_nowait()
+            except Empty:
+                return
+            if isinstance(item, Transition):
+                self._repeats.observe([item])
+            elif self._being_written.pop(item.id, None) or self._is_new(item):
+                self._take(item, t)
+
+    def _take(self, notice: Notice, t: int) -> None:
+        lane = self._lanes.get(notice.channel)
+        if lane is not None:
+            lane.add(notice, t)
+
+    def _take_unwritten(self, t: int | None) -> None:
+        """Tell from memory what has waited too long to be written (all of it for t None)."""
+        for notice, due_t in list(self._being_written.values()):
+            if t is None or due_t <= t:
+                del self._being_written[notice.id]
+                self._take(notice, due_t)
+
+    def _tell_again(self, t: int, utc_ms: int) -> None:
+        for due in self._repeats.take_due(t):
+            notices = [
+                notice
+                for notice in plan_repeat(due, self._config, t, utc_ms - t)
+                if notice.channel in self._lanes and not self._still_untold(notice)
+            ]
+            self._write(notices, [], t)
+
+    def _still_untold(self, notice: Notice) -> bool:
+        """Whether the first word on these alarms is yet to get out: a second one adds nothing."""
+        lane = self._lanes[notice.channel]
+        return all(lane.has_yet_to_tell(transition.id) for transition in notice.transitions)
+
+    def _work(self, channel: Channel, t: int, utc_ms: int) -> None:
+        lane, carrier = self._lanes[channel], self._carriers[channel]
+        job = lane.next_job(t, utc_ms)
+        match job:
+            case Send(notice, recipients):
+                self._keep([], [lane.begin(notice.id, t)])
+                attempt = _send(carrier, notice, recipients)
+                self._keep([], [lane.settle(notice.id, attempt, t)])
+            case Probe():
+                attempt = carrier.probe()
+                lane.probed(attempt, t)
+            case Merge(members):
+                self._merge(members, t, utc_ms)
+                return
+            case None:
+                return
+        fault = None if attempt.told_elsewhere else lane.take_fault()
+        if fault is not None:
+            self._listener.channel_fault(channel, fault)
+
+    def _merge(self, members: Sequence[Notice], t: int, utc_ms: int) -> None:
+        digest = plan_digest(members, self._config, t, utc_ms - t)
+        merged = [Outcome(each.id, "merged", t, merged_into=digest.id) for each in members]
+        self._write([digest], merged, t)
+
+    def _write(self, notices: Sequence[Notice], outcomes: Sequence[Outcome], t: int) -> None:
+        """Have new notices written down; they set out when they come back through `add`."""
+        for notice in notices:
+            self._is_new(notice)
+            self._being_written[notice.id] = (notice, t + WRITE_PATIENCE_MS)
+        self._keep(notices, outcomes)
+
+    def _keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
+        if notices or outcomes:
+            self._listener.keep(notices, outcomes)
+
+    def _is_new(self, notice: Notice) -> bool:
+        """Remember a notice; False when it has been here before."""
+        if notice.id in self._known:
+            return False
+        self._known[notice.id] = None
+        if len(self._known) > _REMEMBERED:
+            del self._known[next(iter(self._known))]
+        return True
+
+
+def _lane(channel: Channel, carrier: Carrier, config: Config) -> Lane:
+    """Make the queue of a channel.
+
+    What MQTT retains is the present state, which never waits for the morning.
+    """
+    span = config.notify.quiet
+    quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
+    mail = channel == "email"
+    return Lane(
+        carrier.recipients,
+        quiet_hours=None if channel == "mqtt" else quiet,
+        digest_over=config.notify.digest_over if mail else None,
+        in_order=not mail,
+    )
+
+
+def _send(carrier: Carrier, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
+    try:
+        return carrier.send(notice, recipients)
+    except Exception as error:  # noqa: BLE001 - one bad notice must not stop all the others
+        _log.exception("Notice %s could not be sent", notice.id)
+        sentence = f"notice {notice.id} could not be sent: {error}"
+        return Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent=True)))

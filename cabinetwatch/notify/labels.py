@@ -1,0 +1,170 @@
+"""Plain labels and units for the figures of a transition, a device or a report.
+
+The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" and "12.4 K".
+"""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from cabinetwatch.times import describe_duration, from_rfc3339, to_datetime
+
+UNKNOWN = "unknown"
+
+
+class Figure(NamedTuple):
+    """One figure for people: its label, and its value with the unit."""
+
+    label: str
+    value: str
+
+
+_LABELS = {
+    "ambient_c": "Ambient",
+    "ambient_sensor": "Ambient sensor",
+    "dew_point_c": "Dew point",
+    "fan_rpm": "Fan speed",
+    "high": "Upper limit",
+    "hot_day_margin_k": "Hot-day margin",
+    "hot_day_temperature_c": "Hot-day temperature",
+    "load_fraction": "Load, of rated",
+    "low": "Lower limit",
+    "margin_k": "Margin to the threshold",
+    "max_rise_k": "Highest rise allowed",
+    "min_fan_rpm": "Lowest fan speed allowed",
+    "normal_power_w": "Normal power",
+    "normal_rise_k": "Normal rise",
+    "off": "Switched off",
+    "power_w": "Power",
+    "raw_rise_k": "Raw rise",
+    "readings_lost": "Readings lost",
+    "rise_k": "Rise above ambient",
+    "settled_rise_k": "Settled rise",
+    "silence_s": "Counts as silent after",
+    "temperature_c": "Temperature",
+    "thermal_resistance_k_per_w": "Thermal resistance",
+    "threshold_c": "Derating threshold",
+    "time_constant_s": "Time constant",
+}
+
+# Longest first, so that "_k_per_w" is not taken for "_w".
+_UNITS = (
+    ("_k_per_day", "K/day", 3),
+    ("_k_per_km", "K/km", 1),
+    ("_k_per_w", "K/W", 3),
+    ("_k_per_h", "K/h", 2),
+    ("_m3_s", "m³/s", 4),
+    ("_dba", "dB(A)", 1),
+    ("_rpm", "rpm", 0),
+    ("_pa", "Pa", 0),
+    ("_db", "dB", 1),
+    ("_c", "°C", 1),
+    ("_k", "K", 1),
+    ("_w", "W", 1),
+    ("_m", "m", 0),
+)
+
+_QUANTITIES = {
+    "temperature": ("°C", 1),
+    "humidity": ("%", 0),
+    "power": ("W", 1),
+    "fan-speed": ("rpm", 0),
+    "sound-level": ("dB", 1),
+}
+_OF_QUANTITY = ("value", "high", "low")
+
+_DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
+_FRACTIONS = ("_fraction",)
+
+
+def figures(values: Mapping[str, Any], timezone: str) -> list[Figure]:
+    """Give all figures of a mapping such as a transition's `values`, in its order.
+
+    `since` is left out: a notice tells it by itself. A sensor's `value` goes by the name of its
+    `quantity`, which is no figure of its own.
+
+    Args:
+        values: Figures by key, None for what is unknown.
+        timezone: The site's time zone, for instants.
+    """
+    quantity = values.get("quantity")
+    named = {"value": label(quantity)} if quantity in _QUANTITIES else {}
+    return [
+        Figure(named.get(key) or label(key), _write(key, value, quantity, timezone))
+        for key, value in values.items()
+        if key not in ("since", "quantity")
+    ]
+
+
+def label(key: str) -> str:
+    """Give the plain label of a figure's key, without its unit.
+
+    >>> label("settled_rise_k"), label("core_rise_k"), label("value")
+    ('Settled rise', 'Core rise', 'Value')
+    """
+    known = _LABELS.get(key)
+    if known is not None:
+        return known
+    stem = key
+    for suffix in (*(suffix for suffix, _, _ in _UNITS), *_DURATIONS, *_FRACTIONS):
+        if key.endswith(suffix) and key != suffix:
+            stem = key.removesuffix(suffix)
+            break
+    words = stem.replace("_", " ").replace("-", " ").strip() or key
+    return words[:1].upper() + words[1:]
+
+
+def written(key: str, value: Any, timezone: str = "UTC") -> str:
+    """Write a figure with its unit, as its key says.
+
+    >>> written("rise_k", 12.44), written("time_constant_s", 900), written("load_fraction", 0.8)
+    ('12.4 K', '15 min', '80 %')
+    """
+    return _write(key, value, None, timezone)
+
+
+def local_time(utc_ms: int, timezone: str) -> str:
+    """Write an instant for people at the site, e.g. 2026-07-01 13:00:03 IST."""
+    local = to_datetime(utc_ms).astimezone(ZoneInfo(timezone))
+    return local.strftime("%Y-%m-%d %H:%M:%S %Z")
+
+
+def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _measure(key, value, quantity)
+    if isinstance(value, Mapping):
+        parts = (f"{name}: {_write(name, each, None, timezone)}" for name, each in value.items())
+        return "; ".join(parts) or "none"
+    if isinstance(value, list | tuple):
+        return ", ".join(_write(key, each, quantity, timezone) for each in value) or "none"
+    return _moment(str(value), timezone) if value else UNKNOWN
+
+
+def _measure(key: str, value: float, quantity: Any) -> str:
+    if key in _OF_QUANTITY and quantity in _QUANTITIES:
+        unit, decimals = _QUANTITIES[quantity]
+        return _number(value, decimals, unit)
+    for suffix, unit, decimals in _UNITS:
+        if key.endswith(suffix):
+            return _number(value, decimals, unit)
+    for suffix, seconds in _DURATIONS.items():
+        if key.endswith(suffix):
+            return describe_duration(value * seconds)
+    if key.endswith(_FRACTIONS):
+        return _number(100 * value, 0, "%")
+    return f"{value:g}"
+
+
+def _number(value: float, decimals: int, unit: str) -> str:
+    # Adding zero makes a negative zero positive.
+    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
+
+
+def _moment(text: str, timezone: str) -> str:
+    """Write an instant in the site's time; any other text stays as it is."""
+    try:
+        return local_time(from_rfc3339(text), timezone)
+    except ValueError:
+        return text
