@@ -33,9 +33,9 @@ class Transition:
     """One change of state of one alarm.
 
     `t` is watch time (ms), `utc_ms` the same instant in UTC. `id` names the occurrence, from its
-    raise until it is normal. `cause` groups transitions that one event explains (the ambient sensor, the
-    broker, the enclosing device): those of one cause at one instant are one mail. `likely` and
-    `response` say what it likely is and what to do; a notice shows them.
+    raise until it is normal. `cause` groups transitions that one event explains (the ambient
+    sensor, the broker, the enclosing device): those of one cause at one instant are one mail.
+    `likely` and `response` say what it likely is and what to do; a notice shows them.
     """
 
     t: int

@@ -1,0 +1,1 @@
+"""The physics and statistics: response, derating, life, airflow, sound, humidity, trend. Pure."""

@@ -1,0 +1,29 @@
+"""All conditions: one module each. A new one is a module here, a test and a row in the README."""
+
+from cabinetwatch.watch.conditions.ambient_lost import AmbientLost
+from cabinetwatch.watch.conditions.base import Condition
+from cabinetwatch.watch.conditions.broker_lost import BrokerLost
+from cabinetwatch.watch.conditions.fan_slow import FanSlow
+from cabinetwatch.watch.conditions.limits import High, Low
+from cabinetwatch.watch.conditions.notice_undelivered import NoticeUndelivered
+from cabinetwatch.watch.conditions.over_derating import OverDerating
+from cabinetwatch.watch.conditions.over_rise import OverRise
+from cabinetwatch.watch.conditions.silent import Silent
+from cabinetwatch.watch.conditions.store_fault import StoreFault
+
+CONDITIONS: tuple[type[Condition], ...] = (
+    OverDerating,
+    FanSlow,
+    OverRise,
+    High,
+    Low,
+    AmbientLost,
+    Silent,
+    BrokerLost,
+    StoreFault,
+    NoticeUndelivered,
+)
+"""In the order in which alarms of one instant are told: the most urgent first."""
+
+SPECS = tuple(condition.spec() for condition in CONDITIONS)
+"""What the configuration must know of them."""

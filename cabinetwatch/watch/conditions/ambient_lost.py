@@ -1,0 +1,84 @@
+"""`ambient-lost`: the ambient reference of a device can't be trusted, so its rise is unknown."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch.conditions.base import DeviceCondition
+from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.wording import celsius
+
+
+class AmbientLostSettings(AlarmSettings):
+    """Keys of `[alarms.ambient-lost]`."""
+
+    priority: str | None = "high"
+
+
+class AmbientLost(DeviceCondition):
+    """Raised when the device's ambient sensor is silent."""
+
+    name = "ambient-lost"
+    Settings = AmbientLostSettings
+    likely = "The ambient sensor or its node has lost power or radio, or has come off."
+    response = (
+        "Bring the ambient sensor back. Until then this device is watched by its temperature alone:"
+        " a lost fan is seen later than usual."
+    )
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with an ambient reference."""
+        return [name for name, device in config.devices.items() if device.ambient is not None]
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """No value changes it, only coming and going."""
+        return ()
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """The ambient sensor."""
+        return () if self.device.ambient is None else (self.device.ambient,)
+
+    @property
+    def cause(self) -> str:
+        """One dead sensor is one notice, however many devices it serves."""
+        return f"ambient/{self._sensor_id()}"
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Follow the sensor."""
+        del t, active
+        return self.device.ambient is not None and self.device.ambient.silent
+
+    def began(self, pending_t: int) -> int:
+        """It began with the sensor's last reading."""
+        ambient = self.device.ambient
+        if ambient is None or ambient.last_live_t is None:
+            return pending_t
+        return ambient.last_live_t
+
+    def seen(self) -> str:
+        """Say which sensor, and what can't be known."""
+        ambient = self.device.ambient
+        last = ""
+        if ambient is not None and ambient.known:
+            last = f" (last reading {celsius(ambient.value)})"
+        return (
+            f"{self.device.name} has lost its ambient reference: {self._sensor_id()} is"
+            f" silent{last}, so its rise can't be known; its temperature is still watched."
+        )
+
+    def gone(self) -> str:
+        """Say that it is back."""
+        ambient_c = self.device.ambient_c
+        now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
+        return f"{self.device.name}: its ambient reference {self._sensor_id()} is back{now}."
+
+    def values(self) -> dict[str, Any]:
+        """The device's figures and the sensor's name."""
+        return super().values() | {"ambient_sensor": self._sensor_id()}
+
+    def _sensor_id(self) -> str:
+        return "" if self.device.ambient is None else self.device.ambient.id

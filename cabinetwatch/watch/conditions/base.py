@@ -1,0 +1,176 @@
+"""What every condition is: a judge of one subject that can also say what it sees."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterable
+from typing import Any, ClassVar, Literal
+
+from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch.house import House
+from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.transition import Priority
+
+
+class Condition(ABC):
+    """One condition of one subject.
+
+    A condition judges; delays, acknowledgement and hiding are its alarm's business. It may keep a
+    memory of what it was fed (`save`, `load`), and may name an instant at which to be asked again
+    although nothing was measured (`due`).
+    """
+
+    name: ClassVar[str]
+    kind: ClassVar[Literal["device", "sensor", "site"]]
+    Settings: ClassVar[type[AlarmSettings]]
+    likely: str = ""
+    """What it likely is."""
+    response: str
+    """What to do about it; the configuration may replace it."""
+    asks_again: ClassVar[bool] = False
+    """Whether `due` is ever set."""
+
+    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+        self.house = house
+        self.subject = subject
+        self.settings = settings
+        self.due: int | None = None
+
+    @classmethod
+    def spec(cls) -> ConditionSpec:
+        """What the configuration must know of this condition."""
+        return ConditionSpec(cls.name, cls.kind, cls.Settings)
+
+    @classmethod
+    @abstractmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """The subjects that the condition applies to under a configuration."""
+
+    @property
+    @abstractmethod
+    def inputs(self) -> tuple[SensorView, ...]:
+        """Sensors whose every live reading can change the judgement."""
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """Sensors whose going missing or coming back can change the judgement."""
+        return self.inputs
+
+    @abstractmethod
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Say whether the condition holds at `t` (watch ms).
+
+        Args:
+            t: now.
+            active: whether the alarm stands, for hysteresis.
+
+        Returns:
+            True or False, or None when it can't be known: the alarm then keeps its state.
+        """
+
+    @abstractmethod
+    def seen(self) -> str:
+        """Say in one sentence what is seen while it holds, with the figures."""
+
+    @abstractmethod
+    def gone(self) -> str:
+        """Say in one sentence what is seen when it no longer holds."""
+
+    @abstractmethod
+    def values(self) -> dict[str, Any]:
+        """Give the figures behind the sentence, with unit suffixes."""
+
+    def began(self, pending_t: int) -> int:
+        """Say since when it has been going on (watch ms): first sight, unless it knows better."""
+        return pending_t
+
+    @property
+    def priority(self) -> Priority:
+        """The configured priority, or the condition's own choice."""
+        return Priority(self.settings.priority or "medium")
+
+    @property
+    def on_delay_s(self) -> float:
+        """How long it must hold throughout before the alarm is raised."""
+        return self.settings.on_delay_s
+
+    @property
+    def cause(self) -> str:
+        """What one event explains this and others of its instant; its own alarm unless shared."""
+        return f"{self.subject}/{self.name}"
+
+    @property
+    def advice(self) -> str:
+        """What to do about it: the configuration's words, or ours."""
+        return self.settings.response or self.response
+
+    def save(self) -> dict[str, Any]:
+        """Give the memory as JSON-able values."""
+        return {}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from a saved memory."""
+        del state
+
+
+class DeviceCondition(Condition):
+    """A condition of a device."""
+
+    kind = "device"
+
+    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(house, subject, settings)
+        self.device = house.devices[subject]
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Every device, unless narrowed."""
+        return config.devices
+
+    def values(self) -> dict[str, Any]:
+        """The device's live figures."""
+        return self.device.figures()
+
+
+class SensorCondition(Condition):
+    """A condition of a sensor."""
+
+    kind = "sensor"
+
+    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(house, subject, settings)
+        self.sensor = house.sensors[subject]
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Every sensor, unless narrowed."""
+        return config.sensors
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """The sensor itself."""
+        return (self.sensor,)
+
+
+class SiteCondition(Condition):
+    """A condition of the watch itself; it is told, not measured."""
+
+    kind = "site"
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """The site, whose subject is called site."""
+        del config
+        return ("site",)
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """No sensor."""
+        return ()
+
+
+def beyond(value: float, setpoint: float, deadband: float, *, active: bool) -> bool:
+    """Judge a high setpoint: raised above it, returned at or below setpoint minus deadband.
+
+    OPC UA Part 9, annex B.1.5: a high alarm returns only below limit minus deadband.
+    """
+    return value > (setpoint - deadband if active else setpoint)

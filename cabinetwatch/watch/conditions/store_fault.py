@@ -1,0 +1,46 @@
+"""`store-fault`: what is measured and told can't be written down."""
+
+from typing import Any
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.watch.conditions.base import SiteCondition
+
+
+class StoreFaultSettings(AlarmSettings):
+    """Keys of `[alarms.store-fault]`."""
+
+    priority: str | None = "high"
+
+
+class StoreFault(SiteCondition):
+    """Raised when a write to the store fails or takes too long."""
+
+    name = "store-fault"
+    Settings = StoreFaultSettings
+    likely = "The disk or SD card is full, worn out or read-only, or another program holds it."
+    response = (
+        "Make room or replace the card; the system log names the error. The watch goes on telling"
+        " from memory meanwhile, but a restart would forget what could not be written."
+    )
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Follow what the store's writer says."""
+        del t, active
+        return self.house.site.store_error is not None
+
+    def seen(self) -> str:
+        """Say what the disk answers."""
+        site = self.house.site
+        lost = f" {site.readings_lost} readings have been given up." if site.readings_lost else ""
+        return f"The store can't be written: {site.store_error}.{lost}"
+
+    def gone(self) -> str:
+        """Say that it works again, and what was lost."""
+        lost = self.house.site.readings_lost
+        so = f"; {lost} readings were lost" if lost else "; nothing was lost"
+        return f"The store can be written again{so}."
+
+    def values(self) -> dict[str, Any]:
+        """The error and the loss."""
+        site = self.house.site
+        return {"error": site.store_error, "readings_lost": site.readings_lost}

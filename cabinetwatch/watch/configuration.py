@@ -1,0 +1,27 @@
+"""Loading a configuration together with the keys of every condition."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from cabinetwatch import config
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch.conditions import SPECS
+
+
+def load(path: Path) -> Config:
+    """Read and check a configuration file.
+
+    Raises:
+        ConfigError: with one sentence for each fault in it.
+    """
+    return config.load(path, SPECS)
+
+
+def restore(journaled: Mapping[str, Any]) -> Config:
+    """Rebuild a configuration from the journal.
+
+    Raises:
+        ConfigError: this version no longer understands it.
+    """
+    return config.from_json(journaled, SPECS)

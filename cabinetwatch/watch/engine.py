@@ -1,0 +1,353 @@
+"""The engine: told what was measured and when, it answers with the transitions that follow."""
+
+import heapq
+from collections.abc import Iterable
+from typing import Any
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch import suppression
+from cabinetwatch.watch.alarm import Alarm
+from cabinetwatch.watch.commands import Answer, carry_out
+from cabinetwatch.watch.conditions import CONDITIONS
+from cabinetwatch.watch.deadlines import Deadlines
+from cabinetwatch.watch.devices import PowerHold
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.house import House
+from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.sensors import (
+    SETTLE_AFTER_BOOT_MS,
+    SensorView,
+    SilenceDeadline,
+    StaleDeadline,
+)
+from cabinetwatch.watch.telling import transition_of
+from cabinetwatch.watch.transition import AlarmState, Transition
+
+STATE_VERSION = 1
+"""Of what `save` gives; a state of another version is not loaded."""
+
+_NOTHING: list[Transition] = []
+
+
+class Engine:
+    """Judges one site on watch time. Knows no clock: `now` moves only by what it is told.
+
+    `observe`, `tell` and `advance` take instants that never go back (watch ms), and return the
+    transitions that follow, in order. What falls due between two calls is dated when it was due.
+    """
+
+    def __init__(self, config: Config) -> None:
+        self.now = 0
+        self.offset_ms = 0
+        self.answer: Answer | None = None
+        """What became of the last command told."""
+        self._ran_until_t: int | None = None
+        self._build(config)
+
+    def _build(self, config: Config) -> None:
+        self.config = config
+        self.house = House.build(config)
+        self._lateness_ms = round(config.site.lateness_s * 1000)
+        self._deadlines = Deadlines()
+        self._waiting: list[tuple[int, str, float]] = []
+        self._touched: dict[int, Alarm] = {}
+        self.alarms: dict[str, Alarm] = {}
+        order = self.house.next_order
+        for kind in CONDITIONS:
+            for subject in sorted(kind.subjects(config)):
+                settings = config.alarm(kind.name, subject)
+                if settings.enabled:
+                    alarm = Alarm(kind(self.house, subject, settings), order)
+                    self.alarms[alarm.key] = alarm
+                    order += 1
+        suppression.link(self.alarms, self.house)
+        self._wire()
+
+    def _wire(self) -> None:
+        """Tell each sensor which alarms its readings, and its coming and going, concern."""
+        for alarm in self.alarms.values():
+            for sensor in alarm.condition.inputs:
+                sensor.judged += (alarm,)
+            for sensor in alarm.condition.watched:
+                sensor.watchers += (alarm,)
+
+    # -- what is measured -------------------------------------------------------------------
+
+    def observe(self, reading: Reading) -> list[Transition]:
+        """Take one reading; see `Reading` for which instants it may carry."""
+        sensor_id, t, value, quality = reading
+        sensor = self.house.sensors.get(sensor_id)
+        if quality == Quality.LIVE:
+            told = self.advance(t) if t >= self._deadlines.next_t or self._waiting else _NOTHING
+            self.now = t
+            if sensor is not None:
+                self._hear(sensor, t, value)
+                if self._touched:
+                    return told + self._settle(t)
+            return told
+        if sensor is None or quality == Quality.LATE:
+            return _NOTHING
+        if quality == Quality.TIMED:
+            heapq.heappush(self._waiting, (t, sensor_id, value))
+        else:
+            self._remember(sensor, t, value)
+        return _NOTHING
+
+    def _hear(self, sensor: SensorView, t: int, value: float) -> None:
+        """Judge a live reading. The hot path: most readings change no judgement."""
+        sensor.value = value = value + sensor.offset
+        sensor.t = sensor.last_live_t = t
+        revived = not sensor.good or sensor.silent
+        if revived:
+            sensor.good, sensor.silent = True, False
+        for feed in sensor.feeds:
+            feed(t, value)
+        for alarm in sensor.judged:
+            raw = alarm.condition.judge(t, alarm.active)
+            if raw is not alarm.raw or alarm.condition.asks_again:
+                self._take(alarm, raw, t)
+        if revived:
+            self._revived(sensor)
+
+    def _remember(self, sensor: SensorView, t: int, value: float) -> None:
+        """Keep a value that is not judged as the last known one, if it is newer."""
+        if t >= sensor.t:
+            sensor.value = value + sensor.offset
+            sensor.t = t
+
+    def _revived(self, sensor: SensorView) -> None:
+        self._deadlines.set(sensor.stale)
+        self._deadlines.set(sensor.silence)
+        for device in self.house.devices.values():
+            for hold in device.power_holds:
+                if hold.sensor is sensor:
+                    hold.lapsed = False
+        self._judge(sensor.watchers)
+
+    # -- what falls due -----------------------------------------------------------------------
+
+    @property
+    def next_t(self) -> float:
+        """When something falls due next (watch ms), infinite if nothing does."""
+        if not self._waiting:
+            return self._deadlines.next_t
+        return min(self._deadlines.next_t, self._waiting[0][0] + self._lateness_ms)
+
+    def advance(self, to: int) -> list[Transition]:
+        """Let time pass up to and including `to`: everything due is dated when it was due."""
+        told: list[Transition] = []
+        while (due := self.next_t) <= to:
+            t = self.now = max(self.now, int(due))
+            self._release(t)
+            while (item := self._deadlines.pop(t)) is not None:
+                self._fall_due(item, t)
+            if self._touched:
+                told += self._settle(t)
+        self.now = max(self.now, to)
+        return told
+
+    def _release(self, t: int) -> None:
+        """Judge the readings with a time of their own that have waited long enough, in order."""
+        while self._waiting and self._waiting[0][0] + self._lateness_ms <= t:
+            own_t, sensor_id, value = heapq.heappop(self._waiting)
+            sensor = self.house.sensors[sensor_id]
+            if own_t >= sensor.t:
+                self._hear(sensor, own_t, value)
+
+    def _fall_due(self, item: object, t: int) -> None:
+        if isinstance(item, Alarm):
+            item.expire(t)
+            self._touch(item)
+            self._judge((item,))
+        elif isinstance(item, StaleDeadline):
+            self._stale(item.sensor)
+        elif isinstance(item, SilenceDeadline):
+            item.sensor.silent = True
+            self._judge(item.sensor.watchers)
+        elif isinstance(item, PowerHold):
+            item.lapsed = True
+            self._judge(item.sensor.judged)
+
+    def _stale(self, sensor: SensorView) -> None:
+        sensor.good = False
+        for device in self.house.devices.values():
+            for hold in device.power_holds:
+                if hold.sensor is sensor:
+                    self._deadlines.set(hold)
+        self._judge(sensor.watchers)
+
+    # -- judging --------------------------------------------------------------------------------
+
+    def _judge(self, alarms: Iterable[Alarm]) -> None:
+        for alarm in alarms:
+            self._take(alarm, alarm.condition.judge(self.now, alarm.active), self.now)
+
+    def _take(self, alarm: Alarm, raw: bool | None, at: int) -> None:
+        if alarm.take(raw, self.now, at):
+            self._touch(alarm)
+        self._deadlines.set(alarm)
+
+    def _touch(self, alarm: Alarm) -> None:
+        self._touched[alarm.order] = alarm
+
+    def _settle(self, t: int) -> list[Transition]:
+        """Find what each touched alarm, and each it hides, is to be told as now."""
+        affected = dict(self._touched)
+        for alarm in self._touched.values():
+            affected.update((other.order, other) for other in alarm.hides)
+        self._touched.clear()
+        for alarm in affected.values():
+            alarm.refresh_suppression()
+        told = []
+        for _, alarm in sorted(affected.items()):
+            previous = alarm.settle(t)
+            if previous is not None:
+                told.append(
+                    transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
+                )
+            alarm.settled()
+            self._deadlines.set(alarm)
+        return told
+
+    # -- what the engine is told beside readings ------------------------------------------------
+
+    def tell(self, entry: Entry) -> list[Transition]:
+        """Take one journal entry; a new configuration goes to `configure` instead."""
+        if entry.kind is EntryKind.START:
+            return self._start(entry)
+        told = self.advance(entry.t)
+        site, data = self.house.site, entry.data
+        if entry.kind is EntryKind.STOP:
+            site.running = False
+            self._offline("")
+        elif entry.kind is EntryKind.CONNECT:
+            site.connected, site.disconnect_reason = True, ""
+            self._online(entry.t)
+        elif entry.kind is EntryKind.DISCONNECT:
+            self._offline(str(data.get("reason", "")))
+        elif entry.kind is EntryKind.OFFSET:
+            self.offset_ms = int(data["offset_ms"])
+        elif entry.kind is EntryKind.STORE:
+            site.store_error = None if data["ok"] else str(data["error"])
+            site.readings_lost = int(data.get("lost", 0))
+        elif entry.kind is EntryKind.DELIVERY:
+            self._delivery(data)
+        elif entry.kind is EntryKind.COMMAND:
+            self.answer = carry_out(data, self.alarms.values(), entry.t)
+            for alarm in self.answer.alarms:
+                self._touch(alarm)
+        self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
+        return told + (self._settle(entry.t) if self._touched else _NOTHING)
+
+    def _start(self, entry: Entry) -> list[Transition]:
+        """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
+        ran_until_ms = entry.data.get("ran_until_ms")
+        told = [] if ran_until_ms is None else self.advance(int(ran_until_ms))
+        self.house.site.running = False
+        self._offline("")
+        told += self.advance(entry.t)
+        self.offset_ms = int(entry.data["offset_ms"])
+        boot_ms = int(entry.data["boot_ms"])
+        for sensor in self.house.sensors.values():
+            sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
+        self.house.site.running = True
+        self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
+        return told + (self._settle(entry.t) if self._touched else _NOTHING)
+
+    def _online(self, t: int) -> None:
+        """Silence counts anew from here."""
+        for sensor in self.house.sensors.values():
+            sensor.silence.online_t = t
+            self._deadlines.set(sensor.silence)
+
+    def _offline(self, reason: str) -> None:
+        self.house.site.connected = False
+        self.house.site.disconnect_reason = reason
+        for sensor in self.house.sensors.values():
+            sensor.silence.online_t = None
+
+    def _delivery(self, data: Any) -> None:
+        failing = self.house.site.failing
+        channel = str(data["channel"])
+        if data["ok"]:
+            failing.pop(channel, None)
+        else:
+            failing[channel] = (str(data["error"]), bool(data["permanent"]))
+
+    def configure(self, config: Config, t: int) -> list[Transition]:
+        """Put another configuration in force at `t`: alarms and memories that still exist go on.
+
+        An alarm that stands but has no place in it is told as normal, so that nothing is left
+        standing that nobody judges.
+        """
+        told = self.advance(t)
+        gone = {key: alarm for key, alarm in self.alarms.items() if alarm.state != "normal"}
+        state = self.save()
+        self._build(config)
+        self.load(state)
+        for key in sorted(gone.keys() - self.alarms.keys()):
+            told.append(self._dropped(gone[key], t))
+        self._judge(self.alarms.values())
+        return told + (self._settle(t) if self._touched else _NOTHING)
+
+    def _dropped(self, alarm: Alarm, t: int) -> Transition:
+        previous, alarm.state = alarm.state, AlarmState.NORMAL
+        transition = transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
+        text = f"{alarm.condition.name} of {alarm.subject} is no longer part of the configuration."
+        return Transition.from_record(transition.record() | {"text": text})
+
+    # -- state ------------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """Give the whole state as JSON-able values, for a warm start."""
+        return {
+            "version": STATE_VERSION,
+            "now": self.now,
+            "offset_ms": self.offset_ms,
+            "site": self.house.site.save(),
+            "sensors": {
+                name: sensor.save()
+                | {
+                    "online_t": sensor.silence.online_t,
+                    "not_before_t": sensor.silence.not_before_t,
+                }
+                for name, sensor in self.house.sensors.items()
+            },
+            "devices": {name: device.save() for name, device in self.house.devices.items()},
+            "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
+            "waiting": [list(item) for item in sorted(self._waiting)],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state; what the configuration no longer knows is passed over."""
+        self.now = state["now"]
+        self.offset_ms = state["offset_ms"]
+        self.house.site.load(state["site"])
+        for name, saved in state["sensors"].items():
+            if (sensor := self.house.sensors.get(name)) is not None:
+                sensor.load(saved)
+                sensor.silence.online_t = saved["online_t"]
+                sensor.silence.not_before_t = saved["not_before_t"]
+        for name, saved in state["devices"].items():
+            if (device := self.house.devices.get(name)) is not None:
+                device.load(saved)
+        for key, saved in state["alarms"].items():
+            if (alarm := self.alarms.get(key)) is not None:
+                alarm.load(saved)
+        self._waiting = [(t, name, value) for t, name, value in state["waiting"]]
+        self._resume()
+
+    def _resume(self) -> None:
+        """Derive after a load what is not saved: suppression and deadlines."""
+        for alarm in self.alarms.values():
+            alarm.refresh_suppression()
+            self._deadlines.set(alarm)
+        for sensor in self.house.sensors.values():
+            self._deadlines.set(sensor.stale)
+            self._deadlines.set(sensor.silence)
+        for device in self.house.devices.values():
+            for hold in device.power_holds:
+                due = hold.due
+                if due is not None and due <= self.now:
+                    hold.lapsed = True
+                self._deadlines.set(hold)

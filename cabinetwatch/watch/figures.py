@@ -1,0 +1,41 @@
+"""The live figures: what `status --json` and the device topics publish."""
+
+from typing import Any
+
+from cabinetwatch.times import to_rfc3339
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.sensors import SensorView
+
+
+def device_figures(engine: Engine) -> dict[str, dict[str, Any]]:
+    """Give the figures of every device, by ID."""
+    return {
+        device_id: {"name": device.name} | device.figures()
+        for device_id, device in engine.house.devices.items()
+    }
+
+
+def sensor_figures(engine: Engine) -> dict[str, dict[str, Any]]:
+    """Give the present of every sensor, by ID."""
+    return {
+        sensor_id: _sensor(sensor, engine.offset_ms)
+        for sensor_id, sensor in engine.house.sensors.items()
+    }
+
+
+def _sensor(sensor: SensorView, offset_ms: int) -> dict[str, Any]:
+    last_t = sensor.last_live_t
+    return {
+        "quantity": sensor.quantity,
+        "value": round(sensor.value, 3) if sensor.known else None,
+        "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
+        "state": _state(sensor),
+    }
+
+
+def _state(sensor: SensorView) -> str:
+    if sensor.silent:
+        return "silent"
+    if sensor.good:
+        return "live"
+    return "waiting" if sensor.last_live_t is None else "stale"

@@ -1,0 +1,54 @@
+"""The engine's picture of everything it watches: sensors, devices, the watch itself."""
+
+from dataclasses import dataclass
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch.devices import DeviceView
+from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.site import SiteView
+
+_ORDERS_A_SENSOR = 2
+_ORDERS_A_DEVICE = 16
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """All views of one configuration. `next_order` is free for whoever needs deadlines next."""
+
+    config: Config
+    sensors: dict[str, SensorView]
+    devices: dict[str, DeviceView]
+    site: SiteView
+    next_order: int
+
+    @classmethod
+    def build(cls, config: Config) -> "House":
+        """Make the views that a configuration asks for, with nothing heard yet."""
+        sensors = {
+            sensor_id: SensorView(sensor_id, sensor, rank * _ORDERS_A_SENSOR)
+            for rank, (sensor_id, sensor) in enumerate(sorted(config.sensors.items()))
+        }
+        first_device_order = len(sensors) * _ORDERS_A_SENSOR
+        devices = {
+            device_id: DeviceView(
+                device_id,
+                device,
+                config.site,
+                sensors,
+                first_device_order + rank * _ORDERS_A_DEVICE,
+            )
+            for rank, (device_id, device) in enumerate(sorted(config.devices.items()))
+        }
+        next_order = first_device_order + len(devices) * _ORDERS_A_DEVICE
+        return cls(config, sensors, devices, SiteView(config.site.name), next_order)
+
+    def devices_with_ambient(self, sensor: SensorView) -> list[DeviceView]:
+        """Give the devices whose ambient reference a sensor is."""
+        return [device for device in self.devices.values() if device.ambient is sensor]
+
+    def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
+        """Give the device whose temperature a sensor is, if any."""
+        for device in self.devices.values():
+            if device.temperature is sensor:
+                return device
+        return None

@@ -1,0 +1,40 @@
+"""What the engine knows of the watch itself: its connection, its store, its delivery."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(slots=True)
+class SiteView:
+    """The state of the watch itself. Instants are watch time (ms).
+
+    `failing` holds, for each channel that can't deliver now, the error and whether it is final.
+    """
+
+    name: str
+    running: bool = False
+    connected: bool = False
+    disconnect_reason: str = ""
+    store_error: str | None = None
+    readings_lost: int = 0
+    failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
+
+    def save(self) -> dict[str, Any]:
+        """Give the state as JSON-able values."""
+        return {
+            "running": self.running,
+            "connected": self.connected,
+            "disconnect_reason": self.disconnect_reason,
+            "store_error": self.store_error,
+            "readings_lost": self.readings_lost,
+            "failing": {channel: list(fault) for channel, fault in self.failing.items()},
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state."""
+        self.running = state["running"]
+        self.connected = state["connected"]
+        self.disconnect_reason = state["disconnect_reason"]
+        self.store_error = state["store_error"]
+        self.readings_lost = state["readings_lost"]
+        self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}

@@ -1,0 +1,104 @@
+"""From an alarm that moved to the transition that tells of it."""
+
+from collections.abc import Callable
+
+from cabinetwatch.times import describe_duration, to_rfc3339
+from cabinetwatch.watch.alarm import Alarm
+from cabinetwatch.watch.transition import AlarmState, Transition
+
+
+def transition_of(
+    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int
+) -> Transition:
+    """Describe a move that has just happened at `t` (watch ms)."""
+    condition = alarm.condition
+    since_t = alarm.since_t
+    values = condition.values()
+    values["since"] = None if since_t is None else to_rfc3339(since_t + offset_ms)
+    return Transition(
+        t=t,
+        utc_ms=t + offset_ms,
+        id=alarm.id,
+        site=site,
+        subject=alarm.subject,
+        condition=condition.name,
+        state=alarm.state,
+        previous=previous,
+        priority=condition.priority,
+        text=_TELLERS[alarm.state](alarm, previous, t),
+        values=values,
+        cause=condition.cause,
+        likely=condition.likely,
+        response=condition.advice,
+    )
+
+
+def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous
+    return alarm.condition.seen() + _lasting(alarm, t, " It has been so for {}.")
+
+
+def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous, t
+    return f"Acknowledged{_remark(alarm)}: {alarm.condition.seen()}"
+
+
+def _returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous
+    return alarm.condition.gone() + _lasting(alarm, t, " It lasted {}.")
+
+
+def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    if previous is AlarmState.ACKNOWLEDGED:
+        return _returned(alarm, previous, t)
+    if previous is AlarmState.RETURNED:
+        return f"Acknowledged{_remark(alarm)} after it had returned: {alarm.condition.gone()}"
+    if previous is AlarmState.SUPPRESSED:
+        return f"No longer suppressed, and gone: {alarm.condition.gone()}"
+    if previous is AlarmState.SHELVED:
+        return f"No longer shelved, and gone: {alarm.condition.gone()}"
+    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.subject}."
+
+
+def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous
+    left = describe_duration(((alarm.shelved_until_t or t) - t) / 1000)
+    return f"Shelved for {left}{_remark(alarm)}: {alarm.condition.seen()}"
+
+
+def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous, t
+    told_by = ", ".join(
+        f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
+    )
+    return f"Suppressed, since {told_by} tells it: {alarm.condition.seen()}"
+
+
+def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    del previous
+    left = ""
+    if alarm.out_until_t is not None:
+        left = f" for {describe_duration((alarm.out_until_t - t) / 1000)}"
+    return f"Taken out of service{left}{_remark(alarm)}."
+
+
+def _lasting(alarm: Alarm, t: int, sentence: str) -> str:
+    """Say how long, once that is long enough to matter."""
+    if alarm.since_t is None or t - alarm.since_t < 1000:
+        return ""
+    return sentence.format(describe_duration((t - alarm.since_t) / 1000))
+
+
+def _remark(alarm: Alarm) -> str:
+    return f" ({alarm.remark})" if alarm.remark else ""
+
+
+_TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
+    AlarmState.UNACKNOWLEDGED: _raised,
+    AlarmState.ACKNOWLEDGED: _acknowledged,
+    AlarmState.RETURNED: _returned,
+    AlarmState.NORMAL: _normal,
+    AlarmState.SHELVED: _shelved,
+    AlarmState.SUPPRESSED: _suppressed,
+    AlarmState.OUT_OF_SERVICE: _out_of_service,
+}

@@ -1,0 +1,30 @@
+"""How figures stand in sentences."""
+
+
+def celsius(value_c: float) -> str:
+    """Write a temperature, e.g. 48.3 °C."""
+    return f"{_fixed(value_c, 1)} °C"
+
+
+def kelvin(value_k: float) -> str:
+    """Write a difference of temperatures, e.g. 12.4 K."""
+    return f"{_fixed(value_k, 1)} K"
+
+
+_SYMBOLS = {"temperature": "°C", "humidity": "%", "power": "W", "fan-speed": "rpm"}
+_DECIMALS = {"temperature": 1, "humidity": 0, "power": 1, "fan-speed": 0, "sound-level": 1}
+
+
+def quantity(value: float, kind: str) -> str:
+    """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
+    return f"{_fixed(value, _DECIMALS[kind])} {_SYMBOLS.get(kind, 'dB')}"
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction as per cent, e.g. 75 %."""
+    return f"{_fixed(100 * fraction, 0)} %"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """Write with fixed decimals and without a negative zero."""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"

@@ -1,0 +1,1 @@
+"""Tests of the rule engine: pure, with invented instants."""

@@ -1,0 +1,147 @@
+"""Properties: who asks when, a warm start, and the order of arrival change nothing."""
+
+import json
+import random
+from collections.abc import Sequence
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.transition import Transition
+from tests.watch.scene import MINUTE, SECOND, T0, make_config
+
+SENSORS = ("hall", "nas-air", "nas-power", "nas-fan", "switch-air")
+LEVELS = {
+    "hall": (12.0, 20.0, 30.0),
+    "nas-air": (30.0, 45.0, 52.0, 65.0, 80.0),
+    "nas-power": (0.5, 40.0, 80.0),
+    "nas-fan": (0.0, 600.0, 1200.0),
+    "switch-air": (25.0, 38.0, 50.0, 60.0),
+}
+
+
+def troubled_hours(seed: int, hours: int = 3) -> list[Reading | Entry]:
+    """Make inputs in which sensors jump, die and come back, and the broker comes and goes."""
+    rng = random.Random(seed)
+    start = {"offset_ms": 0, "boot_ms": T0 - MINUTE, "ran_until_ms": None}
+    inputs: list[Reading | Entry] = [
+        Entry(T0, EntryKind.START, start),
+        Entry(T0, EntryKind.CONNECT, {"session_present": False}),
+    ]
+    level = {sensor: rng.choice(LEVELS[sensor]) for sensor in SENSORS}
+    dead: set[str] = set()
+    t, connected = T0, True
+    while t < T0 + hours * 60 * MINUTE:
+        t += rng.randrange(500, 12_000)
+        dice = rng.random()
+        if dice < 0.01:
+            connected = not connected
+            kind = EntryKind.CONNECT if connected else EntryKind.DISCONNECT
+            inputs.append(Entry(t, kind, {"session_present": True, "reason": "dice"}))
+        elif dice < 0.03:
+            dead ^= {rng.choice(SENSORS)}
+        elif dice < 0.06:
+            sensor = rng.choice(SENSORS)
+            level[sensor] = rng.choice(LEVELS[sensor])
+        elif dice < 0.063:
+            inputs.append(Entry(t, EntryKind.OFFSET, {"offset_ms": rng.randrange(-9999, 9999)}))
+        elif dice < 0.07:
+            command = {"command": rng.choice(("service-out", "service-in")), "subject": "nas"}
+            inputs.append(Entry(t, EntryKind.COMMAND, command))
+        if connected:
+            alive = [sensor for sensor in SENSORS if sensor not in dead]
+            inputs += [Reading(s, t, level[s] + rng.gauss(0, 0.1)) for s in alive]
+    return inputs
+
+
+def run(engine: Engine, inputs: Sequence[Reading | Entry]) -> list[Transition]:
+    """Feed an engine and give what it tells."""
+    told: list[Transition] = []
+    for item in inputs:
+        told += engine.observe(item) if isinstance(item, Reading) else engine.tell(item)
+    return told
+
+
+def through_json(engine: Engine) -> Engine:
+    """Save an engine and go on in another."""
+    twin = Engine(engine.config)
+    twin.load(json.loads(json.dumps(engine.save())))
+    return twin
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000), cut=st.floats(0, 1))
+def test_a_warm_start_anywhere_gives_the_same_transitions(seed: int, cut: float) -> None:
+    inputs = troubled_hours(seed)
+    place = int(cut * len(inputs))
+    whole = run(Engine(make_config()), inputs)
+    engine = Engine(make_config())
+    told = run(engine, inputs[:place])
+    told += run(through_json(engine), inputs[place:])
+    assert told == whole
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
+    inputs = troubled_hours(seed)
+    whole = run(Engine(make_config()), inputs)
+    rng = random.Random(seed)
+    engine = Engine(make_config())
+    told: list[Transition] = []
+    for item, following in zip(inputs, inputs[1:], strict=False):
+        told += run(engine, [item])
+        told += engine.advance(item.t + rng.randrange(0, max(1, following.t - item.t)))
+    told += run(engine, inputs[-1:])
+    assert told == whole
+    assert whole, "a troubled record that tells nothing proves nothing"
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_time_never_goes_back_and_every_move_starts_where_the_last_ended(seed: int) -> None:
+    told = run(Engine(make_config()), troubled_hours(seed))
+    assert [t.t for t in told] == sorted(t.t for t in told)
+    state: dict[tuple[str, str], str] = {}
+    for transition in told:
+        key = (transition.subject, transition.condition)
+        assert transition.previous == state.get(key, "normal")
+        assert transition.state != transition.previous
+        state[key] = transition.state
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    values=st.lists(st.floats(30, 80), min_size=1, max_size=40),
+    swaps=st.randoms(use_true_random=False),
+)
+def test_own_times_out_of_order_within_the_lateness_change_nothing(
+    values: list[float], swaps: random.Random
+) -> None:
+    def told(order: Sequence[int]) -> list[Transition]:
+        engine = Engine(make_config())
+        start = {"offset_ms": 0, "boot_ms": T0 - MINUTE, "ran_until_ms": None}
+        run(
+            engine,
+            [
+                Entry(T0, EntryKind.START, start),
+                Entry(T0, EntryKind.CONNECT, {"session_present": False}),
+            ],
+        )
+        result: list[Transition] = []
+        for group in range(0, len(values), 4):
+            members = [n for n in order if group <= n < group + 4]
+            arrival_t = T0 + group * 20 * SECOND + 4 * SECOND
+            result += engine.advance(arrival_t)
+            for n in members:
+                own_t = T0 + group * 20 * SECOND + (n - group) * SECOND
+                result += engine.observe(Reading("nas-air", own_t, values[n], Quality.TIMED))
+        return result + engine.advance(T0 + len(values) * 30 * SECOND)
+
+    in_order = list(range(len(values)))
+    shuffled = in_order.copy()
+    swaps.shuffle(shuffled)
+    assert told(shuffled) == told(in_order)
