@@ -35,7 +35,7 @@ def transition_of(
 
 def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous
-    return alarm.condition.seen() + _lasting(alarm, t, " It has been so for {}.")
+    return _lasting(alarm, t, alarm.condition.seen(), "it has been so for {}")
 
 
 def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -45,7 +45,7 @@ def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 def _returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous
-    return alarm.condition.gone() + _lasting(alarm, t, " It lasted {}.")
+    return _lasting(alarm, t, alarm.condition.gone(), "it lasted {}")
 
 
 def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -82,11 +82,12 @@ def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
     return f"Taken out of service{left}{_remark(alarm)}."
 
 
-def _lasting(alarm: Alarm, t: int, sentence: str) -> str:
-    """Say how long, once that is long enough to matter."""
+def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:
+    """Add for how long to a sentence, once that is long enough to matter."""
     if alarm.since_t is None or t - alarm.since_t < 1000:
-        return ""
-    return sentence.format(describe_duration((t - alarm.since_t) / 1000))
+        return sentence
+    span = describe_duration((t - alarm.since_t) / 1000)
+    return f"{sentence.removesuffix('.')}; {clause.format(span)}."
 
 
 def _remark(alarm: Alarm) -> str:

@@ -31,8 +31,9 @@ class StoreFault(SiteCondition):
     def seen(self) -> str:
         """Say what the disk answers."""
         site = self.house.site
-        lost = f" {site.readings_lost} readings have been given up." if site.readings_lost else ""
-        return f"The store can't be written: {site.store_error}.{lost}"
+        lost = f"; {site.readings_lost} readings have been given up" if site.readings_lost else ""
+        error = (site.store_error or "").removesuffix(".")
+        return f"The store can't be written: {error}{lost}."
 
     def gone(self) -> str:
         """Say that it works again, and what was lost."""

@@ -1,0 +1,255 @@
+"""The daemon: makes the parts, starts them, and stops them in a written order."""
+
+import logging
+import threading
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from cabinetwatch import __version__
+from cabinetwatch.clock import Clock, SystemClock, WatchTime
+from cabinetwatch.config.model import Config
+from cabinetwatch.intake.decode import Decoder
+from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
+from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.notify.repeats import last_told
+from cabinetwatch.service import startup
+from cabinetwatch.service.carriers import carriers
+from cabinetwatch.service.delivery_loop import DeliveryLoop
+from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
+from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
+from cabinetwatch.service.reception import Reception
+from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.service.work import Receipt
+from cabinetwatch.store.notice import Notice
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.transition import Transition
+
+_log = logging.getLogger(__name__)
+
+
+class Daemon:
+    """One watch over one site, from start to stop.
+
+    Four kinds of thread: the network's (in the MQTT session), the engine's, the store's, and one
+    for each channel of delivery. The natural way of a reading goes through them in that order; no
+    part waits for the disk but the store's.
+    """
+
+    def __init__(self, config: Config, clock: Clock | None = None) -> None:
+        self.config = config
+        self.clock = clock or SystemClock()
+        self.failure: tuple[str, BaseException] | None = None
+        """The part that died and its error: the whole must stop then."""
+        self._failed = threading.Event()
+        self._deliveries: list[DeliveryLoop] = []
+
+    def start(self) -> None:
+        """Open the store, warm the engine, start the threads and begin to connect.
+
+        Raises:
+            StoreError: the store can't be used.
+        """
+        self._store = startup.open_store(self.config.store.url)
+        try:
+            self._make_parts()
+        except BaseException:
+            self._store.close()
+            raise
+        self._store_loop.start()
+        for delivery in self._deliveries:
+            delivery.start()
+        self._engine_loop.start()
+        self._session.start()
+
+    def _make_parts(self) -> None:
+        store, config = self._store, self.config
+        before = warm_engine(store)
+        engine = before or Engine(config)
+        ran_until_ms = store.last_t()
+        self.watch = WatchTime(self.clock, ran_until_ms)
+        now = self.watch.now_ms()
+        gone = [] if before is None else topics_gone(before, config)
+        self._store_loop = StoreLoop(
+            store,
+            self.watch,
+            self.clock,
+            config.store.flush_s,
+            acknowledge=self._acknowledge,
+            deliver=self._deliver,
+            report=self._report_store,
+            command=self._take_command,
+            on_failure=self._part_failed,
+        )
+        self._publisher = Publisher(config, self.watch.utc_ms(now), gone, self._publish)
+        last_live_t = {
+            name: sensor.last_live_t
+            for name, sensor in engine.house.sensors.items()
+            if sensor.last_live_t is not None
+        }
+        self._engine_loop = EngineLoop(
+            engine,
+            Reception(config, self.watch, store.window(), last_live_t),
+            self._store_loop,
+            self._publisher,
+            watch=self.watch,
+            clock=self.clock,
+            told=self._tell_deliveries,
+            on_failure=self._part_failed,
+        )
+        self._session = self._make_session(before)
+        self._make_deliveries(now)
+        self._engine_loop.begin(config, _beginning(before, config, self.watch, ran_until_ms))
+
+    def _make_session(self, before: Engine | None) -> MqttSession:
+        mqtt = self.config.mqtt
+        filters = _filters(self.config)
+        return MqttSession(
+            mqtt,
+            self.config.secret("mqtt-password"),
+            filters,
+            watch=self.watch,
+            deliver=self._from_network,
+            will=Will(f"{mqtt.publish_under}/watch", offline_payload()),
+            forget=[] if before is None else _filters(before.config),
+        )
+
+    def _make_deliveries(self, now: int) -> None:
+        waiting, standing = self._store.waiting(), self._store.standing()
+        since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
+        told = last_told(notice for notice, _ in self._store.notices(since_ms))
+        for channel, carrier in carriers(self.config, self._session).items():
+            delivery = DeliveryLoop(
+                channel,
+                carrier,
+                self.config,
+                self._store_loop,
+                watch=self.watch,
+                clock=self.clock,
+                tell=self._engine_post,
+                on_failure=self._part_failed,
+            )
+            delivery.delivery.restore(waiting, standing, told, now)
+            self._deliveries.append(delivery)
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until a part has failed; say whether one has."""
+        waited_s = 0.0
+        while timeout_s is None or waited_s < timeout_s:
+            step_s = 0.2 if timeout_s is None else min(0.2, timeout_s - waited_s)
+            if self._failed.wait(step_s):
+                return True
+            if self._session.failure is not None:
+                self._part_failed("network", self._session.failure)
+            waited_s += step_s
+        return self._failed.is_set()
+
+    def stop(self) -> None:
+        """Stop every part, in the way of a reading; each step is bounded and none skips the next.
+
+        What is in flight is written and acknowledged; notices not yet delivered wait in the store.
+        """
+        steps = (
+            ("engine", self._stop_engine),
+            ("deliveries", self._stop_deliveries),
+            ("store", self._stop_store),
+            ("session", self._stop_session),
+        )
+        for name, step in steps:
+            try:
+                step()
+            except Exception:  # noqa: BLE001 - logged; the next step must still be taken
+                _log.exception("stopping the %s failed", name)
+        self._store.close()
+
+    def _stop_engine(self) -> None:
+        self._engine_loop.stop()
+        self._joined(self._engine_loop.join(2.0), "engine")
+
+    def _stop_deliveries(self) -> None:
+        for delivery in self._deliveries:
+            delivery.stop()
+        for delivery in self._deliveries:
+            self._joined(delivery.join(0.5), delivery.name)
+
+    def _stop_store(self) -> None:
+        self._store_loop.stop()
+        self._joined(self._store_loop.join(2.0), "store")
+
+    def _stop_session(self) -> None:
+        topic = f"{self.config.mqtt.publish_under}/watch"
+        self._session.publish(topic, offline_payload(), retain=True, qos=1)
+        self._joined(self._session.stop(1.0), "network")
+
+    @staticmethod
+    def _joined(ended: bool, name: str) -> None:
+        if not ended:
+            _log.warning("the %s thread is still busy and is left behind", name)
+
+    # -- between the parts: called from their threads -------------------------------------------
+
+    def _from_network(self, item: Incoming | ConnectionEvent) -> None:
+        self._engine_loop.post(item)
+
+    def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
+        for receipt in receipts:
+            self._session.ack(receipt.epoch, receipt.packet_id)
+
+    def _deliver(self, notices: Sequence[Notice]) -> None:
+        for delivery in self._deliveries:
+            delivery.add(notices)
+
+    def _tell_deliveries(self, transitions: list[Transition]) -> None:
+        for delivery in self._deliveries:
+            delivery.observe(transitions)
+
+    def _engine_post(self, told: Told) -> None:
+        self._engine_loop.post(told)
+
+    def _report_store(self, ok: bool, error: str, lost: int) -> None:
+        self._engine_loop.post(Told(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost}))
+
+    def _take_command(self, row: int, command: Mapping[str, Any]) -> None:
+        self._engine_loop.post(Command(command, row))
+
+    def _publish(self, topic: str, payload: bytes, *, retain: bool, qos: int) -> None:
+        self._session.publish(topic, payload, retain=retain, qos=qos)
+
+    def _part_failed(self, name: str, error: BaseException) -> None:
+        self.failure = self.failure or (name, error)
+        self._failed.set()
+
+
+def _filters(config: Config) -> list[str]:
+    """Give the topic filters that a configuration needs."""
+    filters = list(Decoder(config.sensors).filters)
+    if config.mqtt.commands:
+        filters.append(f"{config.mqtt.publish_under}/command")
+    return filters
+
+
+def _beginning(
+    before: Engine | None, config: Config, watch: WatchTime, ran_until_ms: int | None
+) -> list[Entry]:
+    """Give the journal entries of a start.
+
+    What went before is ended under the configuration it ran under, so a new one comes after.
+    """
+    now = watch.now_ms()
+    start = Entry(
+        now,
+        EntryKind.START,
+        {
+            "offset_ms": watch.offset_ms,
+            "boot_ms": watch.boot_ms(),
+            "ran_until_ms": ran_until_ms,
+            "version": __version__,
+        },
+    )
+    in_force = Entry(now, EntryKind.CONFIG, {"config": config.as_json()})
+    if before is None:
+        return [in_force, start]
+    if before.config.as_json() == config.as_json():
+        return [start]
+    return [start, in_force]

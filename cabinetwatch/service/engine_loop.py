@@ -1,0 +1,254 @@
+"""The thread that owns the engine: everything the watch is told passes through here, in order."""
+
+import logging
+import queue
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+from cabinetwatch.clock import Clock, WatchTime
+from cabinetwatch.config.model import Config
+from cabinetwatch.intake.message import ConnectionEvent, Incoming
+from cabinetwatch.notify.plan import plan
+from cabinetwatch.service.part import Part
+from cabinetwatch.service.publisher import Publisher
+from cabinetwatch.service.reception import Reception
+from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.service.warm import pack_state
+from cabinetwatch.service.work import Work
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.transition import Transition
+
+_log = logging.getLogger(__name__)
+
+TICK_MS = 1_000
+SAVE_STATE_MS = 600_000
+MOST_IN_A_ROUND = 500
+"""Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
+
+
+_DATED_AT_ARRIVAL = {Quality.LIVE, Quality.RETAINED}
+
+
+class Command(NamedTuple):
+    """What somebody asked: through the store (with its row) or over MQTT (without)."""
+
+    data: Mapping[str, Any]
+    row: int | None = None
+
+
+class Told(NamedTuple):
+    """News for the engine from another part; dated when the engine takes it."""
+
+    kind: EntryKind
+    data: Mapping[str, Any]
+
+
+class _Stop:
+    """The last thing in the inbox."""
+
+
+Item = Incoming | ConnectionEvent | Command | Told | _Stop
+
+
+class EngineLoop(Part):
+    """Feeds the engine and hands on what follows: to the store, and to who tells it."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        reception: Reception,
+        store_loop: StoreLoop,
+        publisher: Publisher,
+        *,
+        watch: WatchTime,
+        clock: Clock,
+        told: Callable[[list[Transition]], None],
+        on_failure: Callable[[str, BaseException], None],
+    ) -> None:
+        super().__init__("engine", on_failure)
+        self._engine = engine
+        self._reception = reception
+        self._store_loop = store_loop
+        self._publisher = publisher
+        self._watch = watch
+        self._clock = clock
+        self._told = told
+        self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._work = self._fresh_work()
+        self._stopping = False
+        now = watch.now_ms()
+        self._next_tick_t = now
+        self._next_save_t = now + SAVE_STATE_MS
+        self.progress_t = now
+        """Watch time of the last sign of life, for the watchdog."""
+
+    # -- called by other threads --------------------------------------------------------------
+
+    def post(self, item: Item) -> None:
+        """Give the engine something; taken in the order of the calls."""
+        self._inbox.put(item)
+
+    def stop(self) -> None:
+        """Ask the thread to take what has been posted so far and end."""
+        self._inbox.put(_Stop())
+
+    # -- before the thread starts ---------------------------------------------------------------
+
+    def begin(self, config: Config, entries: list[Entry]) -> None:
+        """Tell the engine the journal entries of a start and hand them to the store.
+
+        Args:
+            config: the configuration that a CONFIG entry among them stands for.
+            entries: in their order.
+        """
+        for entry in entries:
+            self._work.inputs.append(entry)
+            if entry.kind is EntryKind.CONFIG:
+                self._follow(self._engine.configure(config, entry.t))
+            else:
+                self._follow(self._engine.tell(entry))
+        self._work.state = pack_state(self._engine)
+        self._hand_over()
+
+    # -- the thread -----------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Take what comes, and let time pass, until stopped."""
+        while not self._stopping:
+            self._round()
+        self._finish()
+
+    def _round(self) -> None:
+        for item in self._wait():
+            self._handle(item)
+        now = self._now()
+        self._observe(self._reception.due(now, self._work))
+        self._follow(self._engine.advance(now))
+        if now >= self._next_tick_t:
+            self._tick(now)
+        if not self._work.empty:
+            self._hand_over()
+        self.progress_t = now
+
+    def _wait(self) -> list[Item]:
+        """Give what has come, waiting until something does or something falls due."""
+        now = self._watch.now_ms()
+        due_t = min(self._engine.next_t, self._next_tick_t)
+        held_until_t = self._reception.deadline()
+        if held_until_t is not None:
+            due_t = min(due_t, held_until_t)
+        items: list[Item] = []
+        try:
+            wait_s = self._clock.real_s(max(0.0, due_t - now) / 1000)
+            items.append(self._inbox.get(timeout=max(wait_s, 0.0005)))
+            while len(items) < MOST_IN_A_ROUND:
+                items.append(self._inbox.get_nowait())
+        except queue.Empty:
+            pass
+        return items
+
+    def _handle(self, item: Item) -> None:
+        if isinstance(item, Incoming):
+            self._receive(item)
+        elif isinstance(item, ConnectionEvent):
+            self._connection(item)
+        elif isinstance(item, Told):
+            self._tell(item.kind, item.data)
+        elif isinstance(item, Command):
+            self._command(item)
+        else:
+            self._stopping = True
+
+    def _receive(self, message: Incoming) -> None:
+        if not self._reception.is_new(message, self._work):
+            return
+        if self._publisher.is_command(message):
+            self._remote(message)
+        else:
+            self._observe(self._reception.receive(message, self._work))
+
+    def _now(self) -> int:
+        """Watch time, never before what the engine has been told already."""
+        return max(self._watch.now_ms(), self._engine.now)
+
+    def _observe(self, readings: list[Reading]) -> None:
+        now = self._engine.now
+        for reading in readings:
+            if reading.t < now and reading.quality in _DATED_AT_ARRIVAL:
+                # Time has gone on since the network thread stamped it: judged now, dated now.
+                reading = reading._replace(t=now)  # noqa: PLW2901
+            self._work.inputs.append(reading)
+            transitions = self._engine.observe(reading)
+            if transitions:
+                self._follow(transitions)
+            now = self._engine.now
+
+    def _tell(self, kind: EntryKind, data: Mapping[str, Any]) -> None:
+        entry = Entry(self._now(), kind, data)
+        self._work.inputs.append(entry)
+        self._follow(self._engine.tell(entry))
+
+    def _connection(self, event: ConnectionEvent) -> None:
+        if event.up:
+            self._tell(EntryKind.CONNECT, {"session_present": event.session_present})
+            self._store_loop.connected(event.receive_maximum)
+            self._publisher.connected(self._now())
+        else:
+            self._tell(EntryKind.DISCONNECT, {"reason": event.reason})
+        self._observe(self._reception.connection(event, self._work))
+
+    def _command(self, command: Command) -> None:
+        self._tell(EntryKind.COMMAND, command.data)
+        answer = self._engine.answer
+        if answer is None:
+            return
+        _log.info("command %s: %s", command.data.get("command"), answer.text)
+        if command.row is not None:
+            self._work.handled.append((command.row, {"ok": answer.ok, "text": answer.text}))
+
+    def _remote(self, message: Incoming) -> None:
+        """Take a command that came over MQTT; it is acknowledged with the next commit."""
+        self._reception.done_with(message, self._work)
+        command = self._publisher.read_command(message, self._now())
+        if command is not None:
+            self._command(Command(command))
+
+    def _follow(self, transitions: list[Transition]) -> None:
+        """Hand on transitions with the notices they cause."""
+        if not transitions:
+            return
+        self._work.transitions += transitions
+        self._work.notices += plan(transitions, self._engine.config)
+        self._told(transitions)
+        for transition in transitions:
+            _log.info("%s %s: %s", transition.subject, transition.state, transition.text)
+
+    def _tick(self, now: int) -> None:
+        self._next_tick_t = now + TICK_MS
+        offset_ms = self._watch.remeasure()
+        if offset_ms is not None:
+            self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
+        self._store_loop.supervise()
+        self._publisher.tick(self._engine, now)
+        if now >= self._next_save_t:
+            self._next_save_t = now + SAVE_STATE_MS
+            self._work.state = pack_state(self._engine)
+        # Even with nothing to write, how far the watch has come must reach the store in time.
+        self._hand_over()
+
+    def _hand_over(self) -> None:
+        work, self._work = self._work, self._fresh_work()
+        work.advanced_to = self._engine.now
+        work.offset_ms = self._engine.offset_ms
+        self._store_loop.put(work)
+
+    def _fresh_work(self) -> Work:
+        return Work(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)
+
+    def _finish(self) -> None:
+        self._observe(self._reception.rest(self._work))
+        self._tell(EntryKind.STOP, {})
+        self._work.state = pack_state(self._engine)
+        self._hand_over()

@@ -1,0 +1,287 @@
+"""The thread that owns the store: gathers work, commits it, and only then lets it be known."""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from cabinetwatch.clock import Clock, WatchTime
+from cabinetwatch.errors import StoreError
+from cabinetwatch.service.part import Part
+from cabinetwatch.service.work import Receipt, Work
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.reading import Reading
+
+_log = logging.getLogger(__name__)
+
+SLOW_WRITE_MS = 10_000
+"""A write that takes longer is told as a store fault."""
+RETRY_MS = 5_000
+HEARTBEAT_MS = 30_000
+COMMANDS_EVERY_MS = 500
+PROMPT_MESSAGES = 10
+"""Without Receive Maximum a broker may stop at 20 unacknowledged messages: commit at half."""
+PROMPT_MS = 1_000
+MOST_HELD = 100_000
+"""Readings held in memory while the store can't be written: about 20 MB."""
+STORM_READINGS = 5_000
+"""Commit before the flush is due when so many wait: bounds memory and the loss by a power cut."""
+
+
+class StoreLoop(Part):
+    """Writes what it is given, in order; see `put`.
+
+    Args:
+        acknowledge: takes the receipts of messages whose readings are on disk.
+        deliver: takes notices that may be sent: committed, or told from memory.
+        report: takes (ok, error, readings lost) when writing fails or works again.
+        command: takes (row id, command) of what people ask through the store.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        watch: WatchTime,
+        clock: Clock,
+        flush_s: float,
+        *,
+        acknowledge: Callable[[Sequence[Receipt]], None],
+        deliver: Callable[[Sequence[Notice]], None],
+        report: Callable[[bool, str, int], None],
+        command: Callable[[int, Mapping[str, Any]], None],
+        on_failure: Callable[[str, BaseException], None],
+    ) -> None:
+        super().__init__("store", on_failure)
+        self._store = store
+        self._watch = watch
+        self._clock = clock
+        self._flush_ms = round(flush_s * 1000)
+        self._acknowledge = acknowledge
+        self._deliver = deliver
+        self._report = report
+        self._command = command
+        self._changed = threading.Condition()
+        self._pending: Work | None = None
+        self._pending_since_t = 0
+        self._in_flight: Work | None = None
+        self._in_flight_since_t = 0
+        self._prompt = False
+        self._half_window: int | None = None
+        self._failing = False
+        self._retry_t = 0
+        self._lost = 0
+        self._stopping = False
+        self._last_commit_t = watch.now_ms()
+        self._advanced_to = watch.now_ms()
+        self._offset_ms = watch.offset_ms
+        self._next_poll_t = 0
+        self._taken_commands: set[int] = set()
+        self.progress_t = watch.now_ms()
+        """Watch time of the last sign of life, for the watchdog."""
+
+    # -- called by the engine's thread ----------------------------------------------------------
+
+    def put(self, work: Work) -> None:
+        """Take over work; it is committed soon, together with what is already waiting."""
+        told_now: list[Notice] = []
+        with self._changed:
+            if self._pending is None:
+                self._pending = work
+                self._pending_since_t = self._watch.now_ms()
+            else:
+                self._pending.append(work)
+            if self._failing:
+                told_now = list(work.notices)
+                self._relieve()
+            self._changed.notify()
+        if told_now:
+            self._deliver(told_now)
+
+    def put_and_wait(self, work: Work, patience_s: float) -> None:
+        """Take over work and return once it is on disk, the store fails, or patience ends."""
+        written = threading.Event()
+        work.done.append(written)
+        self.put(work)
+        if not self._failing:
+            written.wait(patience_s)
+
+    def connected(self, receive_maximum: int | None) -> None:
+        """Learn how many messages the broker sends before it waits for us."""
+        with self._changed:
+            self._prompt = receive_maximum is None
+            self._half_window = (receive_maximum or 2 * PROMPT_MESSAGES) // 2
+            self._changed.notify()
+
+    def supervise(self) -> None:
+        """Find a write that hangs: its thread can't tell it itself."""
+        with self._changed:
+            in_flight = self._in_flight
+            hangs = (
+                in_flight is not None
+                and not self._failing
+                and self._watch.now_ms() - self._in_flight_since_t > SLOW_WRITE_MS
+            )
+        if hangs:
+            self._fail("a write has been going on for more than 10 s")
+
+    def stop(self) -> None:
+        """Ask the thread to write what waits and end."""
+        with self._changed:
+            self._stopping = True
+            self._changed.notify()
+
+    # -- the thread -----------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Commit and look for commands until stopped."""
+        while True:
+            work = self._next_work()
+            self.progress_t = self._watch.now_ms()
+            if work is not None:
+                self._commit(work)
+            if self._stopping and (self._failing or self._pending is None):
+                return
+            self._look_for_commands()
+
+    def _next_work(self) -> Work | None:
+        """Wait until something is due, at most until the next look for commands."""
+        with self._changed:
+            now = self._watch.now_ms()
+            due_t = min(self._due_t(now), self._next_poll_t)
+            if due_t > now and not self._stopping:
+                self._changed.wait(self._clock.real_s((due_t - now) / 1000))
+            now = self._watch.now_ms()
+            if self._pending is None or (self._due_t(now) > now and not self._stopping):
+                return None
+            work, self._pending = self._pending, None
+            self._in_flight, self._in_flight_since_t = work, now
+            return work
+
+    def _due_t(self, now: int) -> int:
+        """When what waits must be written (watch ms)."""
+        pending = self._pending
+        if pending is None:
+            return now + COMMANDS_EVERY_MS
+        if self._failing:
+            return self._retry_t
+        if pending.urgent or self._is_full(pending):
+            return now
+        if pending.empty:
+            return self._last_commit_t + HEARTBEAT_MS
+        prompt = self._prompt and pending.receipts
+        return self._pending_since_t + (PROMPT_MS if prompt else self._flush_ms)
+
+    def _is_full(self, pending: Work) -> bool:
+        """Whether so much waits that the broker might stop, or a power cut cost too much."""
+        if len(pending.inputs) >= STORM_READINGS:
+            return True
+        most = PROMPT_MESSAGES if self._prompt else self._half_window
+        return most is not None and len(pending.receipts) >= most
+
+    def _commit(self, work: Work) -> None:
+        try:
+            self._store.commit(self._batch(work))
+        except StoreError as error:
+            self._give_back(work)
+            self._fail(str(error))
+            return
+        finally:
+            with self._changed:
+                self._in_flight = None
+        now = self._watch.now_ms()
+        self._last_commit_t = now
+        self._taken_commands.difference_update(row for row, _ in work.handled)
+        for event in work.done:
+            event.set()
+        if work.receipts:
+            self._acknowledge(work.receipts)
+        if work.notices:
+            self._deliver(work.notices)
+        if self._failing:
+            self._failing = False
+            _log.warning("the store can be written again; %d readings were lost", self._lost)
+            self._report(True, "", self._lost)
+            self._lost = 0
+
+    def _batch(self, work: Work) -> Batch:
+        if work.advanced_to is not None and work.offset_ms is not None:
+            self._advanced_to, self._offset_ms = work.advanced_to, work.offset_ms
+        return Batch(
+            advanced_to=self._advanced_to,
+            offset_ms=self._offset_ms,
+            inputs=work.inputs,
+            window=work.window,
+            transitions=work.transitions,
+            notices=work.notices,
+            outcomes=work.outcomes,
+            handled=work.handled,
+            state=work.state,
+        )
+
+    def _give_back(self, work: Work) -> None:
+        """Put work that could not be written before what has come since."""
+        with self._changed:
+            self._in_flight = None
+            if self._pending is not None:
+                work.append(self._pending)
+            self._pending = work
+
+    def _fail(self, error: str) -> None:
+        """Tell of the fault once, and from now on from memory."""
+        with self._changed:
+            self._retry_t = self._watch.now_ms() + RETRY_MS
+            known, self._failing = self._failing, True
+            unwritten = [
+                notice
+                for work in (self._in_flight, self._pending)
+                if work is not None
+                for notice in work.notices
+            ]
+            self._relieve()
+        if not known:
+            _log.error("store fault: %s", error)
+            self._report(False, error, self._lost)
+            self._deliver(unwritten)
+
+    def _relieve(self) -> None:
+        """Never go blind to save a record: let the broker go on sending, whatever the disk does."""
+        pending = self._pending
+        if pending is None:
+            return
+        excess = len(pending.receipts) - (self._half_window or 2 * PROMPT_MESSAGES)
+        if excess > 0:
+            self._acknowledge(pending.receipts[:excess])
+            del pending.receipts[:excess]
+        if len(pending.inputs) > MOST_HELD:
+            self._lost += _drop_readings(pending, MOST_HELD)
+
+    def _look_for_commands(self) -> None:
+        now = self._watch.now_ms()
+        if now < self._next_poll_t:
+            return
+        self._next_poll_t = now + COMMANDS_EVERY_MS
+        try:
+            waiting = self._store.take_commands()
+        except StoreError as error:
+            _log.debug("no commands can be read: %s", error)
+            return
+        for row, command in waiting:
+            if row not in self._taken_commands:
+                self._taken_commands.add(row)
+                self._command(row, command)
+
+
+def _drop_readings(work: Work, keep: int) -> int:
+    """Drop the oldest readings beyond `keep` inputs, never a journal entry; say how many."""
+    excess = len(work.inputs) - keep
+    kept = []
+    dropped = 0
+    for item in work.inputs:
+        if dropped < excess and isinstance(item, Reading):
+            dropped += 1
+        else:
+            kept.append(item)
+    work.inputs = kept
+    return dropped

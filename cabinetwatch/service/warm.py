@@ -1,0 +1,55 @@
+"""A warm start: the last saved state of the engine and everything it was told since."""
+
+import json
+import logging
+import zlib
+
+from cabinetwatch.errors import ConfigError
+from cabinetwatch.service.replay import Replayer
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch import configuration
+from cabinetwatch.watch.engine import STATE_VERSION, Engine
+
+_log = logging.getLogger(__name__)
+
+
+def pack_state(engine: Engine) -> bytes:
+    """Serialise the engine's state with the configuration it stands under."""
+    state = {"engine": engine.save(), "config": engine.config.as_json()}
+    return zlib.compress(json.dumps(state, separators=(",", ":")).encode())
+
+
+def warm_engine(store: Store) -> Engine | None:
+    """Rebuild the engine as it stood at the end of what the store holds.
+
+    Returns:
+        The engine, or None when the store is new or was written by a version whose configuration
+        this one no longer understands.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    saved = store.saved_state()
+    engine = None if saved is None else _unpack(saved.data)
+    after_seq = 0 if saved is None or engine is None else saved.seq
+    replayer = Replayer(engine)
+    try:
+        for _ in replayer.run(item for _, item in store.inputs(after_seq)):
+            pass
+    except ConfigError as error:
+        _log.warning("the journal's configuration is no longer understood: %s", error)
+        return None
+    return replayer.engine
+
+
+def _unpack(data: bytes) -> Engine | None:
+    state = json.loads(zlib.decompress(data))
+    if state["engine"]["version"] != STATE_VERSION:
+        return None
+    try:
+        engine = Engine(configuration.restore(state["config"]))
+    except ConfigError as error:
+        _log.warning("the saved state's configuration is no longer understood: %s", error)
+        return None
+    engine.load(state["engine"])
+    return engine

@@ -1,0 +1,64 @@
+"""What the engine's thread hands to the store's: inputs, and everything that followed from them."""
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from cabinetwatch.store.batch import Repeatable
+from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.watch.entry import Entry
+from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.transition import Transition
+
+
+class Receipt(NamedTuple):
+    """A message to acknowledge once what it brought is on disk, on its own connection only."""
+
+    epoch: int
+    packet_id: int
+
+
+@dataclass(slots=True)
+class Work:
+    """Everything since the last hand-over, in the order the engine was told.
+
+    `advanced_to` (watch ms) and `offset_ms` stand as the engine left them; None in work that does
+    not come from it. `done` are set once all of it is on disk.
+    """
+
+    advanced_to: int | None = None
+    offset_ms: int | None = None
+    inputs: list[Reading | Entry] = field(default_factory=list)
+    window: list[Repeatable] = field(default_factory=list)
+    receipts: list[Receipt] = field(default_factory=list)
+    transitions: list[Transition] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    outcomes: list[Outcome] = field(default_factory=list)
+    handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
+    state: bytes | None = None
+    done: list[threading.Event] = field(default_factory=list)
+
+    @property
+    def urgent(self) -> bool:
+        """Whether it must be on disk at once: somebody waits for it."""
+        return bool(self.transitions or self.notices or self.outcomes or self.handled or self.state)
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write or to acknowledge."""
+        return not (self.inputs or self.receipts or self.urgent)
+
+    def append(self, later: "Work") -> None:
+        """Put what came later behind this."""
+        if later.advanced_to is not None:
+            self.advanced_to, self.offset_ms = later.advanced_to, later.offset_ms
+        self.inputs += later.inputs
+        self.window += later.window
+        self.receipts += later.receipts
+        self.transitions += later.transitions
+        self.notices += later.notices
+        self.outcomes += later.outcomes
+        self.handled += later.handled
+        self.state = later.state or self.state
+        self.done += later.done
