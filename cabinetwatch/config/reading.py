@@ -34,8 +34,11 @@ class Reader:
             return model.model_validate(raw, context={"folder": self.folder})
         except ValidationError as error:
             faults = [fault for fault in error.errors() if fault["type"] != CONTRADICTION]
+        with_faulty_items = {fault["loc"][0] for fault in faults if len(fault["loc"]) > 1}
         for fault in faults:
-            self.problems.add_error(where, model, fault)
+            # Pydantic doesn't count faulty items, and goes on to miss them.
+            if fault["type"] != "too_short" or fault["loc"][0] not in with_faulty_items:
+                self.problems.add_error(where, model, fault)
         faulty = {str(fault["loc"][0]) for fault in faults}
         # Pydantic looks for contradictions only in a table without other faults.
         for key, text in model.contradictions(_right_values(model, raw, faulty)):

@@ -78,8 +78,9 @@ class Sensor(Table):
         if not isinstance(table, dict):
             return table
         filled: dict[str, Any] = {}
-        if table.get("quantity") in UNITS.keys():  # noqa: SIM118 - an unhashable would raise
-            filled["unit"] = UNITS[table["quantity"]][0]
+        quantity = table.get("quantity")
+        if isinstance(quantity, str) and quantity in UNITS:
+            filled["unit"] = UNITS[quantity][0]
         if table.get("on_change") is not True:
             filled["interval_s"] = DEFAULT_INTERVAL_S
         return filled | table

@@ -32,7 +32,7 @@ _WRONG = {
     "greater_than_equal": "is below {ge:g}",
     "less_than": "is not below {lt:g}",
     "less_than_equal": "is above {le:g}",
-    "literal_error": "is not {expected}",
+    "missing": "has too few items",
     "too_short": "has too few items",
     "too_long": "has too many items",
 }
@@ -48,7 +48,7 @@ class Problems:
     def add(self, table: str, text: str) -> None:
         """Note a fault; `text` is the rest of a sentence that begins with file and table."""
         where = f"{self._file}: [{table}]" if table else f"{self._file}:"
-        sentence = f"{where} {text}"
+        sentence = printable(f"{where} {text}")
         if sentence not in self._sentences:
             self._sentences.append(sentence)
 
@@ -71,10 +71,13 @@ def describe(model: type[Table], error: ErrorDetails) -> str:
     if error["type"] == "extra_forbidden":
         return unknown("key", str(key), keys_of(model))
     right = _what_is_right(model, str(key))
-    items = ", ".join(f"item {place + 1}" for place in inside if isinstance(place, int))
-    name = f"{key} ({items})" if items else str(key)
+    if error["type"] == "missing" and not inside:
+        return f"{key} is missing{right}"
     if error["type"] == "missing":
-        return f"{name} is missing{right}"
+        inside.pop()  # the item that a list lacks
+    items = ", ".join(f"item {place + 1}" for place in inside if isinstance(place, int))
+    name = ".".join([str(key), *(place for place in inside if isinstance(place, str))])
+    name = f"{name} ({items})" if items else name
     return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{right}"
 
 
@@ -96,10 +99,10 @@ def show(value: object) -> str:
         return "a table"
     if isinstance(value, int) and value.bit_length() > _LONGEST_INTEGER_BITS:
         return "a huge number"
-    if isinstance(value, float):
-        text = repr(value)
-    elif isinstance(value, str | int | list) or value is None:
-        text = json.dumps(value, ensure_ascii=False, default=str)
+    if isinstance(value, list):
+        text = f"[{', '.join(map(show, value[:10]))}]"
+    elif isinstance(value, str | bool) or value is None:
+        text = json.dumps(value, ensure_ascii=False)
     else:
         text = str(value)
     return printable(text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}...")
@@ -120,4 +123,6 @@ def _what_is_wrong(error: Mapping[str, Any]) -> str:
     if error["type"] == "value_error":
         return str(context["error"])
     wording = _WRONG.get(error["type"])
+    if error["type"] == "literal_error":
+        return "is not " + str(context["expected"]).replace("'", '"')
     return wording.format(**context) if wording else f"is wrong ({error['msg']})"

@@ -1,0 +1,237 @@
+"""The file as a whole: between tables, all faults at once, alarms, the journal's copy."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cabinetwatch.config import from_json, load
+from cabinetwatch.config.assembly import assemble
+from cabinetwatch.config.reading import Reader
+from cabinetwatch.config.wording import Problems
+from cabinetwatch.errors import ConfigError
+from tests.config.support import CONDITIONS, SENSORS, problem, problems, read
+
+
+def test_all_faults_of_a_file_come_in_one_go() -> None:
+    sentences = problems(
+        '[site]\ntimezone = "Nowhere"\nname = 3\n[mqtt]\nport = "x"\n[sensor]\n'
+        '[sensors.a]\ntopic = "a"\nlow = 5\nhigh = 4\nquantity = "x"\n'
+        '[devices.b]\ntemperature = "c"\nderating = [[2.0, 0.1], [1.0, 0.1]]\n'
+        '[alarms.too-warm]\non_delay_s = "x"\n[notify.email]\nport = 0\n'
+    )
+    for words in (
+        "[site] timezone",
+        "[site] name",
+        "[mqtt] port",
+        "sensor is an unknown table; the nearest known one is sensors",
+        "[sensors.a] quantity",
+        "[sensors.a] low = 5 is not below high = 4",
+        "[devices.b] temperature = c is an unknown sensor; the nearest known one is a",
+        "[devices.b] derating",
+        '[alarms.too-warm] on_delay_s = "x" is no number; give the seconds',
+        "[notify.email] host is missing",
+        "[notify.email] from is missing",
+        "[notify.email] to is missing",
+        "[notify.email] port = 0",
+    ):
+        assert any(words in sentence for sentence in sentences), (words, sentences)
+    assert len(sentences) == 13
+
+
+def test_an_unknown_key_before_the_first_table_is_named() -> None:
+    assert problem('nam = "x"\n').startswith("nam is an unknown key; the nearest known one is ")
+
+
+def test_the_same_source_for_two_sensors_is_refused() -> None:
+    text = SENSORS + '[sensors.copy]\ntopic = "nas/air"\nquantity = "temperature"\n'
+    assert "are those of [sensors.nas-air] too" in problem(text)
+    assert read(text + 'pointer = "/t"\n').sensors["copy"].pointer == "/t"
+
+
+@pytest.mark.parametrize("bad", ["NAS", "nas_air", "nas air", "näs", "a.b"])
+def test_an_id_has_small_letters_digits_and_dashes(bad: str) -> None:
+    text = f'[sensors."{bad}"]\ntopic = "a"\nquantity = "temperature"\n'
+    assert "is no ID; give one of a to z, 0 to 9 and -" in problem(text)
+
+
+@pytest.mark.parametrize("kind", ["sensors", "devices"])
+def test_the_id_site_is_reserved(kind: str) -> None:
+    body = 'topic = "x"\nquantity = "temperature"' if kind == "sensors" else "temperature='nas-air'"
+    assert "the ID site is reserved" in problem(f"{SENSORS}[{kind}.site]\n{body}\n")
+
+
+def test_a_sensor_and_a_device_must_differ_in_id() -> None:
+    text = f'{SENSORS}[devices.nas-air]\ntemperature = "nas-air"\n'
+    assert "a sensor has the ID nas-air too" in problem(text)
+
+
+@pytest.mark.parametrize("role", ["temperature", "ambient", "fan", "sound"])
+def test_a_sensor_of_the_wrong_quantity_is_refused(role: str) -> None:
+    lines = {"temperature": '"hall-air"'} | {role: '"nas-power"'}
+    text = "".join(f"{key} = {value}\n" for key, value in lines.items())
+    sentence = problem(f"{SENSORS}[devices.nas]\n{text}")
+    assert f'{role} = "nas-power" is a sensor of power; give one of' in sentence
+
+
+def test_an_unknown_sensor_in_a_list_of_powers_is_named() -> None:
+    text = f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\npower = ["nas-power", "nas-pow"]\n'
+    assert problem(text) == (
+        "[devices.nas] power = nas-pow is an unknown sensor; the nearest known one is nas-power"
+    )
+
+
+def test_ambients_that_go_round_in_a_circle_are_refused() -> None:
+    text = (
+        SENSORS + '[devices.a]\ntemperature = "nas-air"\nambient = "hall-air"\n'
+        '[devices.b]\ntemperature = "hall-air"\nambient = "nas-air"\n'
+    )
+    assert "ambient goes round in a circle (a -> b -> a)" in problem(text)
+
+
+def test_enclosing_devices_are_given_outwards() -> None:
+    text = (
+        SENSORS + '[sensors.cabinet-air]\ntopic = "c"\nquantity = "temperature"\n'
+        '[sensors.yard]\ntopic = "y"\nquantity = "temperature"\n'
+        '[devices.house]\ntemperature = "hall-air"\nambient = "yard"\n'
+        '[devices.nas]\ntemperature = "nas-air"\nambient = "cabinet-air"\n'
+        '[devices.cabinet]\ntemperature = "cabinet-air"\nambient = "hall-air"\n'
+    )
+    config = read(text)
+    assert config.enclosing("nas") == ["cabinet", "house"]
+    assert config.enclosing("house") == []
+
+
+ALARMS = (
+    SENSORS + '[devices.nas]\ntemperature = "nas-air"\n[devices.ups]\ntemperature = "hall-air"\n'
+)
+
+
+def test_alarm_settings_are_the_sites_under_the_subjects_own() -> None:
+    config = read(
+        ALARMS + "[alarms.too-warm]\non_delay_s = 30\ndeadband_k = 2.0\n"
+        '[devices.nas.alarms.too-warm]\ndeadband_k = 0.5\npriority = "low"\n'
+    )
+    nas, ups = config.alarm("too-warm", "nas"), config.alarm("too-warm", "ups")
+    assert (nas.on_delay_s, nas.priority) == (30.0, "low")
+    assert nas.model_dump()["deadband_k"] == 0.5
+    assert (ups.on_delay_s, ups.priority) == (30.0, "high")
+    assert ups.model_dump()["deadband_k"] == 2.0
+    assert config.alarm("quiet", "nas-air").priority is None
+    assert config.alarm("unplugged", "site").enabled
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("[alarms.to-warm]", "[alarms] to-warm is an unknown condition; the nearest known one is"),
+        ("[alarms.too-warm]\npriority = 'urgent'", 'priority = "urgent" is no priority; give "h'),
+        ("[alarms.too-warm]\non_delay_s = -1", "on_delay_s = -1 is below 0"),
+        ("[alarms.too-warm]\ndeadband_k = -1.0", "deadband_k = -1.0 is below 0; give the K, 0 or"),
+        ("[alarms.too-warm]\ndeadban_k = 1.0", "the nearest known one is deadband_k"),
+        ("[alarms]\ntoo-warm = 3", "[alarms] too-warm = 3 is no table"),
+        ("[devices.nas.alarms.quiet]", "quiet is a condition of a sensor, not of a device"),
+        ("[devices.nas.alarms.unplugged]", "set it in [alarms.unplugged]"),
+        ("[sensors.nas-air.alarms.too-warm]", "set it in [devices.ID.alarms.too-warm] or [alar"),
+        ("[devices.nas.alarms.too-warm]\nresponse = ''", 'response = "" is empty'),
+    ],
+)
+def test_a_wrong_alarm_table_gets_a_sentence(table: str, words: str) -> None:
+    assert words in problem(f"{ALARMS}{table}\n")
+
+
+def test_the_journals_copy_gives_the_same_configuration(tmp_path: Path) -> None:
+    for name in ("ca.pem", "secret"):
+        (tmp_path / name).touch(mode=0o600)
+    config = read(
+        ALARMS
+        + '[mqtt]\ntls = true\nca_file = "ca.pem"\nusername = "w"\npassword_file = "secret"\n'
+        "[devices.nas.alarms.too-warm]\ndeadband_k = 0.5\n[alarms.too-warm]\non_delay_s = 5\n"
+        '[notify.email]\nhost = "m.example"\nfrom = "w@a.example"\nto = ["o@a.example"]\n'
+        '[notify.command]\nargv = ["./siren"]\n[summary]\n[page]\ndirectory = "p"\n',
+        tmp_path,
+    )
+    for name in ("ca.pem", "secret"):
+        (tmp_path / name).unlink()
+
+    copy = from_json(json.loads(json.dumps(config.as_json())), CONDITIONS)
+
+    assert copy == config
+    assert copy.alarm("too-warm", "nas") == config.alarm("too-warm", "nas")
+    assert copy.store_path() == config.store_path()
+
+
+def test_a_syntax_error_names_its_line(tmp_path: Path) -> None:
+    assert problem('[site]\nname = "a"\naltitude_m = = 3\n').startswith("line 3, column 14 is no ")
+    assert problem('[site]\nname = "a').startswith("line 2, column 10 is no valid TOML")
+    assert problem("[site]\n[site]\n").startswith("line 2")
+
+
+def test_a_file_that_is_no_text_names_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "config.toml"
+    path.write_bytes(b"[site]\nname = '\xff'\n")
+    with pytest.raises(ConfigError, match=r"config\.toml: line 2 is no UTF-8 text"):
+        load(path, CONDITIONS)
+
+
+def test_a_file_that_is_not_there_or_a_folder_is_said_so(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"can't be read \(No such file or directory\)"):
+        load(tmp_path / "config.toml", CONDITIONS)
+    with pytest.raises(ConfigError, match=r"can't be read \(Is a directory\)"):
+        load(tmp_path, CONDITIONS)
+
+
+def test_text_that_is_nested_too_deep_or_too_long_is_refused() -> None:
+    assert "can't be read as TOML" in problem("a = " + "[" * 20000)
+    assert "can't be read as TOML" in problem("a = " + "9" * 5000)
+
+
+JUNK = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=5)
+    | st.dates()
+    | st.sampled_from([10**400, "nas-air", "temperature", "site"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner),
+    max_leaves=6,
+)
+KEYS: dict[str, list[str]] = {
+    "site": ["name", "timezone", "altitude_m"],
+    "mqtt": ["host", "port", "protocol", "ca_file", "publish_under", "cert_file"],
+    "store": ["url", "flush_s"],
+    "notify": ["email", "mqtt", "command", "quiet_hours"],
+    "summary": ["to", "day"],
+}
+SENSOR_KEYS = ["topic", "quantity", "unit", "pointer", "range", "low", "high", "alarms"]
+DEVICE_KEYS = ["temperature", "ambient", "power", "derating", "alarms", "max_rise_k", "fan"]
+
+
+def tables(keys: list[str]) -> st.SearchStrategy[Any]:
+    return st.dictionaries(st.sampled_from(keys), JUNK) | JUNK
+
+
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            **{name: tables(keys) for name, keys in KEYS.items()},
+            "sensors": st.dictionaries(st.text(max_size=3), tables(SENSOR_KEYS)) | JUNK,
+            "devices": st.dictionaries(st.text(max_size=3), tables(DEVICE_KEYS)) | JUNK,
+            "alarms": st.dictionaries(st.sampled_from(["too-warm", "x"]), JUNK) | JUNK,
+        },
+    )
+)
+def test_whatever_stands_in_a_file_gives_sentences_or_a_configuration(raw: dict[str, Any]) -> None:
+    found = Problems("config.toml")
+    config = assemble(raw, Reader(found, Path("/etc/nowhere")), CONDITIONS)
+    if config is not None:
+        json.dumps(config.as_json())
+        return
+    with pytest.raises(ConfigError) as caught:
+        found.raise_if_any()
+    assert all(sentence.isprintable() for sentence in caught.value.problems)
