@@ -18,8 +18,8 @@ from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 BUSY_TIMEOUT_S = 5.0
 
 # Half of what is usual: a commit changes few pages, and each goes to the disk whole. Measured with
-# tests/benchmarks/store.py: 65 bytes written a reading, against 80 with 4096 and 60 with 1024, whose
-# rows begin to spill over.
+# tests/benchmarks/store.py over 2 h: 65 bytes written a reading, against 80 with 4096 and 60 with
+# 1024, whose rows begin to spill over.
 PAGE_BYTES = 2048
 # A commit appends its changed pages to the log; a checkpoint copies each page once, however often
 # it was changed. The later it comes, the less is written; 4 MB of log are read back in no time.
@@ -29,6 +29,7 @@ _WRITER_PRAGMAS = (
     f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}",
     f"PRAGMA journal_size_limit = {2 * _CHECKPOINT_PAGES * PAGE_BYTES}",
 )
+_WRITING = {"cabinetwatch_writes": True}
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
@@ -41,16 +42,27 @@ class Database:
         self._engine = create_engine(
             "sqlite://", creator=self._connect, poolclass=QueuePool, json_serializer=_compact
         )
-        event.listen(self._engine, "begin", self._begin)
+        self._writing_engine = self._engine.execution_options(**_WRITING)
+        event.listen(self._engine, "begin", _begin)
 
     @contextmanager
-    def transaction(self) -> Iterator[Connection]:
+    def reading(self) -> Iterator[Connection]:
+        """Run one transaction that sees one state of the file and hinders no writer.
+
+        Raises:
+            StoreError: SQLite refuses.
+        """
+        with translated(self.path), self._engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
         """Run one transaction: committed at the end, or rolled back whole by any error.
 
         Raises:
             StoreError: SQLite refuses; nothing was written.
         """
-        with translated(self.path), self._engine.begin() as connection:
+        with translated(self.path), self._writing_engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
@@ -63,9 +75,11 @@ class Database:
             connection.execute(pragma)
         return connection
 
-    def _begin(self, connection: Connection) -> None:
-        # A writer asks for the write lock at once: one that finds out half way can only give up.
-        connection.exec_driver_sql("BEGIN" if self._read_only else "BEGIN IMMEDIATE")
+
+def _begin(connection: Connection) -> None:
+    # A writer asks for the write lock at once: one that finds out half way can only give up.
+    writes = _WRITING.items() <= connection.get_execution_options().items()
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
 def connect(path: Path, mode: str) -> sqlite3.Connection:

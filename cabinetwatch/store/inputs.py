@@ -66,7 +66,7 @@ def read_stretches(
     database: Database, from_utc_ms: int | None, to_utc_ms: int | None
 ) -> Iterator[Stretch]:
     """Give the stretches that have readings in an interval of UTC, in order of arrival."""
-    with database.transaction() as connection:
+    with database.reading() as connection:
         last = last_seq(connection)
         cursor = _first_candidate(connection, from_utc_ms) - 1
     query = select(block).order_by(block.c.first_seq).limit(_BLOCKS_AT_ONCE)
@@ -75,7 +75,7 @@ def read_stretches(
     if to_utc_ms is not None:
         query = query.where(block.c.t_min_ms + block.c.offset_ms < to_utc_ms)
     while cursor < last:
-        with database.transaction() as connection:
+        with database.reading() as connection:
             after = block.c.first_seq > cursor, block.c.first_seq <= last
             rows = connection.execute(query.where(*after)).all()
             names = sensor_names(connection)
@@ -87,11 +87,11 @@ def read_stretches(
 
 
 def _pieces(database: Database, after_seq: int) -> Iterator[Iterable[Input]]:
-    with database.transaction() as connection:
+    with database.reading() as connection:
         last = last_seq(connection)
     cursor = after_seq
     while cursor < last:
-        with database.transaction() as connection:
+        with database.reading() as connection:
             rows = connection.execute(_blocks_after(cursor, last)).all()
             full = len(rows) == _BLOCKS_AT_ONCE
             end = rows[-1].first_seq + rows[-1].length - 1 if full else last

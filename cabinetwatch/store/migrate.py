@@ -38,7 +38,7 @@ def migrate(url: str) -> None:
             _make_empty(path)
         database = Database(path, read_only=False)
         try:
-            with database.transaction() as connection:
+            with database.writing() as connection:
                 check_revision(connection, path)
                 config = Config()
                 config.set_main_option("script_location", "cabinetwatch.store:migrations")

@@ -233,7 +233,7 @@ class Store:
             return self._read(lambda connection: commands.add_command(connection, command, utc_ms))
         database = Database(self.path, read_only=False)
         try:
-            with database.transaction() as connection:
+            with database.writing() as connection:
                 return commands.add_command(connection, command, utc_ms)
         finally:
             database.close()
@@ -248,14 +248,14 @@ class Store:
 
     def _read(self, question: Callable[[Connection], _T]) -> _T:
         try:
-            with self._database.transaction() as connection:
+            with self._database.reading() as connection:
                 return question(connection)
         except (ValueError, zlib.error) as error:
             raise DamagedStoreError(f"The store {self.path} is damaged: {error}") from error
 
 
 def _require_current(database: Database) -> None:
-    with database.transaction() as connection:
+    with database.reading() as connection:
         revision = check_revision(connection, database.path)
     if revision != REVISIONS[-1]:
         raise StoreError(

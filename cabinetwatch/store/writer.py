@@ -36,7 +36,7 @@ class Writer:
             window_messages: how many messages the broker may have unacknowledged.
         """
         self._database = database
-        with database.transaction() as connection:
+        with database.reading() as connection:
             self._marks = newest_heartbeat(connection)
             self._seq = last_seq(connection)
             self._numbers = {name: number for number, name in sensor_names(connection).items()}
@@ -51,7 +51,7 @@ class Writer:
         """
         rows = _Rows(self._seq, self._marks, self._numbers)
         rows.add(batch)
-        with self._database.transaction() as connection:
+        with self._database.writing() as connection:
             rows.write(connection, self._offsets)
             write_transitions(connection, batch.transitions)
             write_notices(connection, batch.notices)

@@ -1,0 +1,149 @@
+"""A commit is all or nothing, and what it wrote outlives the process, the log and the power."""
+
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.batch import Batch, Repeatable
+from cabinetwatch.store.notice import Outcome
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.store import Store
+from tests.store.examples import T0, batch, notice, reading, start, transition
+
+COMMIT_UNTIL_KILLED = """
+import sys
+from cabinetwatch.store.store import Store
+from tests.store.examples import batch, reading
+with Store.open(sys.argv[1]) as store:
+    for number in range(10**9):
+        store.commit(batch(reading(value=float(number)), reading("room", value=float(number))))
+        print(number, flush=True)
+"""
+
+
+def everything(store: Store) -> list[object]:
+    return [
+        list(store.inputs()),
+        store.transitions(),
+        store.notices(),
+        store.window(),
+        store.saved_state(),
+        store.last_t(),
+        store.take_commands(),
+        store.sensors(),
+    ]
+
+
+def full_batch() -> Batch:
+    return batch(
+        reading("room"),
+        start(70),
+        reading("new-sensor"),
+        window=[Repeatable(4, b"digest")],
+        transitions=[transition()],
+        notices=[notice()],
+        state=b"engine",
+        advanced_to=T0 + 9,
+        offset_ms=70,
+    )
+
+
+def test_a_second_connection_sees_all_of_a_commit_at_once(store: Store, onlooker: Store) -> None:
+    store.commit(full_batch())
+    assert everything(onlooker) == everything(store)
+    assert onlooker.transitions() == [transition()]
+    assert onlooker.saved_state() == (3, T0 + 9, b"engine")
+    assert onlooker.window() == [Repeatable(4, b"digest")]
+
+
+def test_a_commit_that_fails_at_its_end_leaves_nothing(store: Store, onlooker: Store) -> None:
+    store.commit(batch(reading()))
+    before = everything(onlooker)
+    failing = full_batch()
+    failing.outcomes.append(Outcome("no-such-notice", "delivered", T0))
+    with pytest.raises(StoreError, match="no notice 'no-such-notice'"):
+        store.commit(failing)
+    assert everything(onlooker) == before
+
+
+def test_a_failed_batch_can_be_committed_again(store: Store, onlooker: Store) -> None:
+    failing = full_batch()
+    failing.handled.append((77, {}))
+    with pytest.raises(StoreError, match="no command 77"):
+        store.commit(failing)
+    failing.handled.clear()
+    store.commit(failing)
+    assert list(onlooker.inputs()) == list(enumerate(failing.inputs, 1))
+    assert onlooker.sensors() == ["new-sensor", "room"]
+
+
+def test_a_full_disk_is_told_in_a_sentence_leaves_nothing_and_is_survived(
+    store: Store, onlooker: Store, path: Path
+) -> None:
+    store.commit(batch(reading()))
+    before = everything(onlooker)
+    big = batch(*(reading(t=T0 + n, value=n**0.5) for n in range(5000)), state=bytes(range(256)))
+    log_size = path.with_name("cabinet.db-wal").stat().st_size
+    with (
+        no_file_larger_than(log_size + 8192),
+        pytest.raises(StoreError, match=r"cabinet\.db can't"),
+    ):
+        store.commit(big)
+    assert everything(onlooker) == before
+    store.commit(big)
+    assert len(list(onlooker.inputs())) == 5001
+
+
+def test_a_killed_process_loses_no_commit_it_had_confirmed(url: str) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", COMMIT_UNTIL_KILLED, url], stdout=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        confirmed = [int(child.stdout.readline()) for _ in range(25)][-1]
+        child.send_signal(signal.SIGKILL)
+        rest = child.stdout.read().split("\n")
+        confirmed = max([confirmed, *(int(line) for line in rest[:-1])])
+    with Store.open(url) as store:  # the lock died with the process
+        values = [item.value for item, _ in store.readings("room")]
+        assert values == [float(number) for number in range(len(values))]
+        assert len(values) >= confirmed + 1
+        assert len(list(store.readings("nas-air"))) == len(values)
+
+
+def test_a_log_cut_anywhere_gives_whole_commits_up_to_some_point(
+    store: Store, path: Path, tmp_path: Path
+) -> None:
+    for n in range(6):
+        store.commit(batch(reading(t=T0 + n), start(0, T0 + n), reading("room", t=T0 + n)))
+    log = path.with_name("cabinet.db-wal").read_bytes()
+    counts = []
+    for number, size in enumerate([*range(0, len(log), len(log) // 40), len(log)]):
+        copy = tmp_path / f"cut-{number}.db"
+        shutil.copy(path, copy)
+        copy.with_name(copy.name + "-wal").write_bytes(log[:size])
+        with Store.open(database_url(copy)) as cut:
+            count = len(list(cut.inputs()))
+        assert count % 3 == 0
+        counts.append(count)
+    assert counts == sorted(counts)
+    assert counts[0] == 0
+    assert counts[-1] == 18
+
+
+@contextmanager
+def no_file_larger_than(size: int) -> Iterator[None]:
+    """Let the kernel refuse writes beyond `size`, as a full disk would (Python ignores SIGXFSZ)."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))

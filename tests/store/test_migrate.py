@@ -1,0 +1,128 @@
+"""Migrations make the schema the code expects, whole or not at all."""
+
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic import op
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine, inspect
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.schema import REVISIONS, metadata
+from cabinetwatch.store.store import Store
+from tests.store.examples import batch, reading
+
+MODULES_OF_THE_DAEMON = """
+import sys
+from cabinetwatch.store.store import Store
+Store.open(sys.argv[1]).close()
+print(*sorted({name.partition(".")[0] for name in sys.modules}))
+"""
+
+
+def run_migrate(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "cabinetwatch.store.migrate", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+
+
+def test_a_child_process_makes_the_store_without_a_word(tmp_path: Path) -> None:
+    url = database_url(tmp_path / "cabinet.db")
+    done = run_migrate(url)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    with Store.open(url) as store:
+        store.commit(batch(reading()))
+
+
+def test_a_child_process_says_in_one_sentence_what_is_wrong(tmp_path: Path) -> None:
+    done = run_migrate(database_url(tmp_path / "missing" / "cabinet.db"))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.count("\n") == 1
+    assert done.stderr.startswith(f"The store {tmp_path}/missing/cabinet.db")
+
+
+def test_a_child_process_without_a_url_tells_its_usage() -> None:
+    done = run_migrate()
+    assert done.returncode == 2
+    assert done.stderr == "usage: python -m cabinetwatch.store.migrate URL\n"
+
+
+def test_migrations_and_tables_of_the_code_agree(path: Path) -> None:
+    engine = create_engine(database_url(path))
+    with engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+        found = inspect(connection)
+        for table in metadata.tables.values():
+            indexes = {str(index["name"]) for index in found.get_indexes(table.name)}
+            assert indexes == {str(index.name) for index in table.indexes}
+            nullable = {
+                column["name"]: column["nullable"] for column in found.get_columns(table.name)
+            }
+            assert nullable == {column.name: column.nullable for column in table.columns}
+    engine.dispose()
+
+
+def test_every_revision_is_known_in_its_order() -> None:
+    config = Config()
+    config.set_main_option("script_location", "cabinetwatch.store:migrations")
+    scripts = ScriptDirectory.from_config(config).walk_revisions()
+    assert tuple(script.revision for script in scripts)[::-1] == REVISIONS
+
+
+def test_migrating_again_changes_nothing(store: Store, url: str) -> None:
+    store.commit(batch(reading()))
+    store.close()
+    migrate(url)
+    with Store.open(url, read_only=True) as again:
+        assert len(list(again.inputs())) == 1
+
+
+def test_a_migration_that_fails_leaves_no_trace_and_can_be_run_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "cabinet.db"
+    create_index = op.create_index
+
+    def fail_at_the_last(name: str, *arguments: Any, **options: Any) -> None:
+        if name == "command_waiting":
+            raise RuntimeError("half way")
+        create_index(name, *arguments, **options)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(op, "create_index", fail_at_the_last)
+        with pytest.raises(RuntimeError, match="half way"):
+            migrate(database_url(path))
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM sqlite_master").fetchall() == []
+    with pytest.raises(StoreError, match="older cabinetwatch"):
+        Store.open(database_url(path))
+    migrate(database_url(path))
+    with Store.open(database_url(path)) as store:
+        store.commit(batch(reading()))
+
+
+def test_a_store_of_a_newer_version_is_refused_and_untouched(path: Path, url: str) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = 'v9999'")
+        connection.commit()
+    before = path.read_bytes()
+    for use in (migrate, Store.open, lambda url: Store.open(url, read_only=True)):
+        with pytest.raises(StoreError, match=r"written by a newer cabinetwatch \(schema v9999"):
+            use(url)
+    assert path.read_bytes() == before
+
+
+def test_the_daemon_is_spared_the_migrations(url: str) -> None:
+    command = [sys.executable, "-c", MODULES_OF_THE_DAEMON, url]
+    loaded = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    assert "sqlalchemy" in loaded
+    assert {"alembic", "mako", "numpy"}.isdisjoint(loaded)
