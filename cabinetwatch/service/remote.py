@@ -66,10 +66,19 @@ def shelving_s(text: str) -> float:
     Raises:
         UsageError: no duration, or longer than thirty days.
     """
-    try:
-        for_s = parse_duration(text)
-    except ValueError as error:
-        raise UsageError(str(error)) from None
+    for_s = service_s(text)
     if for_s > LONGEST_SHELVING_S:
         raise UsageError(f"{text!r} is too long; an alarm can be shelved for at most 30d")
     return for_s
+
+
+def service_s(text: str) -> float:
+    """Read for how long something is out of service.
+
+    Raises:
+        UsageError: no duration.
+    """
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise UsageError(str(error)) from None

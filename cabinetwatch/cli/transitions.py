@@ -1,0 +1,59 @@
+"""How alarms and their transitions are printed."""
+
+from collections.abc import Sequence
+
+from cabinetwatch.cli.output import print_table, say
+from cabinetwatch.times import to_datetime
+from cabinetwatch.watch.transition import Transition
+
+
+def print_standing(standing: Sequence[Transition]) -> None:
+    """Print what stands, each with its sentence and its ID."""
+    if not standing:
+        say("No alarm stands.")
+        return
+    print_table(
+        ("ID", "Priority", "State", "Subject", "Condition", "Since (UTC)"),
+        [
+            (
+                each.id,
+                each.priority.value,
+                each.state.value,
+                each.subject,
+                each.condition,
+                utc_minute(each.utc_ms),
+            )
+            for each in standing
+        ],
+        title="Standing alarms",
+    )
+    for each in standing:
+        say(f"{each.id}: {each.text}")
+
+
+def print_history(history: Sequence[Transition]) -> None:
+    """Print transitions, the newest last."""
+    if not history:
+        say("No alarm has ever moved.")
+        return
+    print_table(
+        ("Time (UTC)", "ID", "Subject", "Condition", "From", "To", "Priority"),
+        [
+            (
+                utc_minute(each.utc_ms, seconds=True),
+                each.id,
+                each.subject,
+                each.condition,
+                each.previous.value,
+                each.state.value,
+                each.priority.value,
+            )
+            for each in history
+        ],
+        title="History",
+    )
+
+
+def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:
+    """Write an instant in UTC to the minute or the second."""
+    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")

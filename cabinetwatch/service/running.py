@@ -1,0 +1,20 @@
+"""Whether the watch runs, as seen from its store."""
+
+from cabinetwatch.clock import Clock
+from cabinetwatch.store.store import Store
+
+HEARTBEAT_OLD_MS = 60_000
+"""A heartbeat older than this says that the watch is not running; one comes every 30 s."""
+
+
+def is_running(store: Store, clock: Clock) -> bool:
+    """Whether the newest heartbeat in the store is fresh.
+
+    A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
+    much.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    heartbeat_ms = store.heartbeat()
+    return heartbeat_ms is not None and abs(clock.utc_ms() - heartbeat_ms) <= HEARTBEAT_OLD_MS

@@ -1,0 +1,84 @@
+"""The present as the store knows it: what `status` and the page show, without the daemon."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from cabinetwatch.clock import Clock
+from cabinetwatch.config.model import Config
+from cabinetwatch.service.running import is_running
+from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.store.store import Store
+from cabinetwatch.times import to_rfc3339
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.figures import device_figures, sensor_figures
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The watch, its devices and sensors, and what stands.
+
+    `utc_ms` is the instant that the figures are of, None when nothing was ever written.
+    `devices` and `sensors` hold the published figures by ID.
+    """
+
+    site: str
+    utc_ms: int | None
+    running: bool
+    connected: bool
+    since_utc_ms: int | None
+    devices: dict[str, dict[str, Any]]
+    sensors: dict[str, dict[str, Any]]
+    standing: list[Transition]
+
+    @property
+    def is_well(self) -> bool:
+        """Whether the watch runs and no alarm of medium or high priority stands."""
+        return self.running and not any(is_bad(transition) for transition in self.standing)
+
+    def public(self) -> dict[str, Any]:
+        """Give the form of `status --json`."""
+        return {
+            "site": self.site,
+            "time": None if self.utc_ms is None else to_rfc3339(self.utc_ms),
+            "watch": {
+                "running": self.running,
+                "connected": self.connected,
+                "since": None if self.since_utc_ms is None else to_rfc3339(self.since_utc_ms),
+            },
+            "devices": self.devices,
+            "sensors": self.sensors,
+            "alarms": [transition.public() for transition in self.standing],
+        }
+
+
+def is_bad(transition: Transition) -> bool:
+    """Whether a standing alarm is bad news: of medium or high priority, and not hidden."""
+    visible = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+    return transition.state in visible and transition.priority is not Priority.LOW
+
+
+def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
+    """Read the present from the store.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    engine = warm_engine(store) or Engine(config)
+    last_t = store.last_t()
+    if last_t is not None:
+        engine.advance(max(last_t, engine.now))
+    running = is_running(store, clock)
+    starts = store.entries(EntryKind.START)
+    since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
+    return Snapshot(
+        site=config.site.name,
+        utc_ms=store.heartbeat(),
+        running=running,
+        connected=running and engine.house.site.connected,
+        since_utc_ms=since_ms if running else None,
+        devices=device_figures(engine),
+        sensors=sensor_figures(engine),
+        standing=store.standing(),
+    )
