@@ -114,8 +114,8 @@ def is_ours(path: Path) -> bool:
             application_id = None
     if application_id != APPLICATION_ID:
         raise StoreError(
-            f"The file {path} is no store of cabinetwatch, or its beginning is damaged; it was "
-            "left untouched: name another file in the store's url, or move this one away"
+            f"The file {path} is no store of cabinetwatch, or can't be recognised as one any more; "
+            "it was left untouched: name another file in the store's url, or move this one away"
         )
     return True
 

@@ -19,8 +19,11 @@ from cabinetwatch.store.database import (
     is_ours,
     translated,
 )
-from cabinetwatch.store.place import WriterLock, create_private, database_path
+from cabinetwatch.store.place import DamagedStoreError, WriterLock, create_private, database_path
 from cabinetwatch.store.schema import APPLICATION_ID
+
+DAMAGED = 3
+"""Exit status that tells a damaged store of ours from all that may not be set aside."""
 
 
 def migrate(url: str) -> None:
@@ -60,7 +63,11 @@ def _make_empty(path: Path) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """Run as a program: exit status 0, or 2 with one sentence on standard error."""
+    """Run as a program.
+
+    Returns:
+        0; 2, or DAMAGED for a damaged store, with one sentence on standard error.
+    """
     if len(arguments) != 1:
         print("usage: python -m cabinetwatch.store.migrate URL", file=sys.stderr)
         return 2
@@ -68,7 +75,7 @@ def main(arguments: list[str]) -> int:
         migrate(arguments[0])
     except StoreError as error:
         print(error, file=sys.stderr)
-        return 2
+        return DAMAGED if isinstance(error, DamagedStoreError) else 2
     return 0
 
 

@@ -16,7 +16,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, inspect
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.migrate import DAMAGED, migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.schema import REVISIONS, metadata
 from cabinetwatch.store.store import Store
@@ -48,6 +48,20 @@ def test_a_child_process_says_in_one_sentence_what_is_wrong(tmp_path: Path) -> N
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith(f"The store {tmp_path}/missing/cabinet.db")
+
+
+def test_a_child_process_tells_damage_by_its_status_and_a_foreign_file_not(
+    path: Path, tmp_path: Path
+) -> None:
+    path.write_bytes(path.read_bytes()[:2048] + b"\xa5" * 8192)
+    done = run_migrate(database_url(path))
+    assert done.returncode == DAMAGED
+    assert f"The store {path} is damaged" in done.stderr
+    foreign = tmp_path / "letter.txt"
+    foreign.write_text("Dear neighbour, " * 100)
+    done = run_migrate(database_url(foreign))
+    assert done.returncode == 2
+    assert "is damaged" not in done.stderr
 
 
 def test_a_child_process_without_a_url_tells_its_usage() -> None:
