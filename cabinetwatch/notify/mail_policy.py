@@ -13,8 +13,9 @@ from typing import Any
 MOST_COLUMNS = 76
 """RFC 2045 section 6.7 (5) for quoted-printable; RFC 5322 section 2.1.1 would allow 78."""
 
-_MOST_WORD_BYTES = 45
-"""45 bytes make 60 characters of base64 and, with =?utf-8?b??=, 72 of the 75 allowed."""
+_MOST_WORD_BYTES = 39
+"""39 bytes make 52 characters of base64 and an encoded-word of 64, of the 75 allowed; with the
+name of the header before it the line still has no more than the 76 of RFC 2047 section 2."""
 
 _ID_HEADERS = ("message-id", "in-reply-to", "references")
 

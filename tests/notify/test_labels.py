@@ -1,0 +1,74 @@
+"""Labels and units for people."""
+
+import doctest
+
+import pytest
+
+from cabinetwatch.notify import labels
+from cabinetwatch.notify.labels import Figure, figures, label, local_time, written
+from cabinetwatch.times import from_rfc3339
+from tests.notify.samples import make_config
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "shown"),
+    [
+        ("temperature_c", 61.249, "61.2 °C"),
+        ("margin_k", -0.04, "0.0 K"),
+        ("margin_k", -8.9, "-8.9 K"),
+        ("power_w", 42.55, "42.5 W"),
+        ("load_fraction", 0.714, "71 %"),
+        ("min_fan_rpm", 900, "900 rpm"),
+        ("thermal_resistance_k_per_w", 0.2614, "0.261 K/W"),
+        ("sound_dba", 31.26, "31.3 dB(A)"),
+        ("airflow_m3_s", 0.0123, "0.0123 m³/s"),
+        ("static_pressure_pa", 12.4, "12 Pa"),
+        ("silence_s", 60, "1 min"),
+        ("drift_horizon_days", 90, "90 d"),
+        ("readings_lost", 12, "12"),
+        ("off", False, "no"),
+        ("fan_rpm", None, "unknown"),
+        ("reason", "", "unknown"),
+        ("reason", "refused", "refused"),
+        ("powers", [1.5, None], "1.5, unknown"),
+        ("channels", {"email": "no answer", "mqtt": "refused"}, "email: no answer; mqtt: refused"),
+        ("channels", {}, "none"),
+    ],
+)
+def test_a_figure_is_written_with_the_unit_of_its_key(key: str, value: object, shown: str) -> None:
+    assert written(key, value) == shown
+
+
+def test_a_sensors_value_and_limit_have_the_unit_of_its_quantity() -> None:
+    values = {"value": 61.4, "quantity": "humidity", "high": 60.0, "since": "2026-07-01T12:00:00Z"}
+    assert figures(values, "UTC") == [Figure("Humidity", "61 %"), Figure("Upper limit", "60 %")]
+
+
+def test_instants_are_written_in_the_time_of_the_site() -> None:
+    assert written("began", "2026-07-01T12:00:03.250Z", "Europe/Dublin") == (
+        "2026-07-01 13:00:03 IST"
+    )
+    assert local_time(from_rfc3339("2026-01-01T12:00:00Z"), "Europe/Dublin").endswith("GMT")
+
+
+def test_an_unknown_key_is_its_words_without_the_unit() -> None:
+    assert label("exhaust_temperature_c") == "Exhaust temperature"
+    assert label("_c") == "C"
+    assert label("time_left_s") == "Time left"
+
+
+def test_no_two_figures_of_one_device_have_the_same_label() -> None:
+    known = list(labels._LABELS.values())
+    assert len(set(known)) == len(known)
+
+
+def test_the_examples_in_the_module_are_true() -> None:
+    result = doctest.testmod(labels)
+    assert result.attempted >= 2
+    assert result.failed == 0
+
+
+def test_every_quantity_of_the_configuration_has_a_unit() -> None:
+    config = make_config()
+    quantities = type(config.sensors["nas-air"]).model_fields["quantity"].annotation
+    assert set(labels._QUANTITIES) == set(quantities.__args__)  # type: ignore[union-attr]
