@@ -110,7 +110,6 @@ def test_faults_are_told_once_with_whether_they_are_final_and_when_they_end() ->
     world.run(60)
     assert world.faults == [
         ("email", Fault(ok=False, permanent=False, error="it is away")),
-        ("email", Fault(ok=True)),
         ("email", Fault(ok=False, permanent=True, error="no")),
         ("email", Fault(ok=True)),
     ]
