@@ -118,11 +118,11 @@ class World:
         notices = plan(transitions, self.config)
         if committed:
             self.outbox.commit(notices, [])
-        for transition in transitions:
-            if transition.state is AlarmState.NORMAL:
-                self.standing.pop(transition.id, None)
+        for each in transitions:
+            if each.state is AlarmState.NORMAL:
+                self.standing.pop(each.id, None)
             else:
-                self.standing[transition.id] = transition
+                self.standing[each.id] = each
         self.delivery.observe(transitions)
         self.delivery.add(notices)
         return notices
