@@ -308,7 +308,7 @@ class Connection:
         _userdata: object,
         flags: ConnectFlags,
         code: ReasonCode,
-        _properties: Properties | None,
+        properties: Properties | None,
     ) -> None:
         if self.up:
             return
@@ -324,6 +324,14 @@ class Connection:
         self._unacknowledged = Acknowledgements(window)
         self._tell(up=True, reason=f"connected to the broker {self._where}")
         self._subscribe()
+        kept_s = getattr(properties, "SessionExpiryInterval", None)
+        if kept_s is not None and not self._clean:
+            # MQTT 5.0, 3.2.2.3.2: the broker's figure counts instead of ours.
+            _log.warning(
+                "the broker %s keeps messages for us for %d s only while we are away",
+                self._where,
+                kept_s,
+            )
 
     def _on_disconnect(
         self,
@@ -378,6 +386,12 @@ class Connection:
                 self.refusals[topic_filter] = reason
                 _log.error(
                     "the broker %s does not let us read %s: %s", self._where, topic_filter, reason
+                )
+            elif code.value == 0:
+                _log.warning(
+                    "the broker %s gives %s at QoS 0 only, so that messages may be lost",
+                    self._where,
+                    topic_filter,
                 )
 
     def _on_publish(
