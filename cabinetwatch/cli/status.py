@@ -1,18 +1,22 @@
 """`cabinetwatch status`: devices with their figures, sensors, what stands, and the watch itself."""
 
 import argparse
+import sys
+import time
 from typing import Any
 
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
-from cabinetwatch.clock import SystemClock
-from cabinetwatch.config import find_config_file
+from cabinetwatch.clock import Clock, SystemClock
+from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.service.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
 
 _UNKNOWN = "-"
+_FOLLOW_EVERY_S = 2.0
+_CLEAR = "\x1b[H\x1b[2J"
 _DECIMALS = {"fan-speed": 0, "humidity": 0}
 _UNITS = {
     "temperature": "°C",
@@ -26,6 +30,9 @@ _UNITS = {
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("--json", action="store_true", help="print JSON, for programs")
+    parser.add_argument(
+        "--follow", action="store_true", help="show it anew every two seconds, until Ctrl-C"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,11 +40,36 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(find_config_file(args.config))
     clock = SystemClock()
     with Store.open(config.store.url, read_only=True) as store:
+        if args.follow:
+            return _follow(store, config, clock, as_json=args.json)
         snapshot = take_snapshot(store, config, clock)
-    if args.json:
+        _print(snapshot, clock, as_json=args.json)
+    return _status(snapshot)
+
+
+def _follow(store: Store, config: Config, clock: Clock, *, as_json: bool) -> int:
+    """Show it again and again; on a terminal in place, else one below the other."""
+    snapshot = take_snapshot(store, config, clock)
+    try:
+        while True:
+            if sys.stdout.isatty():
+                sys.stdout.write(_CLEAR)
+            _print(snapshot, clock, as_json=as_json)
+            sys.stdout.flush()
+            time.sleep(_FOLLOW_EVERY_S)
+            snapshot = take_snapshot(store, config, clock)
+    except KeyboardInterrupt:
+        return _status(snapshot)
+
+
+def _print(snapshot: Snapshot, clock: Clock, *, as_json: bool) -> None:
+    if as_json:
         print_json(snapshot.public())
     else:
         show(snapshot, clock.utc_ms())
+
+
+def _status(snapshot: Snapshot) -> int:
     return 0 if snapshot.is_well else 1
 
 
