@@ -1,0 +1,24 @@
+"""A site with a real broker and a real mail server, and the test's own end of the broker."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.service.site import Site
+from tests.service.wire import Wire, wire
+from tests.support.broker import Broker
+from tests.support.mail import MailDrop
+
+
+@pytest.fixture
+def site(tmp_path: Path, broker: Broker, smtp: MailDrop) -> Site:
+    """A cabinet whose watch talks to `broker` and mails to `smtp`; nothing is started."""
+    return Site(tmp_path / "watch", broker.port, smtp.port)
+
+
+@pytest.fixture
+def cabinet(broker: Broker) -> Iterator[Wire]:
+    """The nodes in the cabinet, and an ear for what the watch publishes."""
+    with wire(broker.port) as made:
+        yield made
