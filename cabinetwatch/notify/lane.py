@@ -138,6 +138,11 @@ class Lane:
         self._failures = 0
         self._not_before_t = min(self._not_before_t, t)
 
+    def hurry(self, t: int) -> None:
+        """The channel is known to be back at `t`: don't wait for the next try that was due."""
+        self._failures = 0
+        self._not_before_t = min(self._not_before_t, t)
+
     def restore(self, notice: Notice, outcome: Outcome | None, t: int) -> Outcome | None:
         """Take a notice that waited when the watch ended, with what was known of it.
 

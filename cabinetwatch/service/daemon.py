@@ -203,6 +203,10 @@ class Daemon:
 
     def _from_network(self, item: Incoming | ConnectionEvent) -> None:
         self._engine_loop.post(item)
+        if isinstance(item, ConnectionEvent) and item.up:
+            for delivery in self._deliveries:
+                if delivery.channel == "mqtt":
+                    delivery.hurry()
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:

@@ -2,6 +2,8 @@
 
 from collections import Counter
 
+from cabinetwatch.clock import RatedClock
+from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.store.store import Store
 from tests.service.site import Site
 from tests.service.watching import wait_until, watching
@@ -76,3 +78,34 @@ def test_a_watch_started_before_its_broker_connects_and_tells_what_was_lost(
 def _standing(site: Site) -> list[str]:
     with site.store() as store:
         return [each.condition for each in store.standing()]
+
+
+def test_what_was_to_be_published_while_the_broker_was_away_goes_out_when_it_is_back(
+    broker: Broker, site: Site
+) -> None:
+    site.tables = COUNTER + "high = 10.0\n[alarms.high]\non_delay_s = 0\noff_delay_s = 0\n"
+    # So slow that the next try of a channel that was away would be due in 40 s.
+    clock = RatedClock(0.25, 1_780_000_000_000)
+    with watching(site.config(), clock) as daemon:
+        wait_until(lambda: _subscribed(daemon), "the subscription")
+        publish_numbers(broker, range(11, 12))
+        wait_until(lambda: bool(_standing(site)), "the alarm to be raised")
+        wait_until(lambda: not _waiting_for_mqtt(site), "the alarm to be told")
+        broker.kill()
+        wait_until(lambda: not _subscribed(daemon), "the loss to be noticed")
+        with site.store() as store:
+            alarm = store.standing()[0].id
+            store.put_command({"command": "ack", "id": alarm}, 0)
+        wait_until(lambda: _waiting_for_mqtt(site), "the acknowledgement to be tried")
+        broker.start()
+        with wire(broker.port) as cabinet:
+            cabinet.wait_transition("counter", "high", "acknowledged")
+
+
+def _subscribed(daemon: Daemon) -> bool:
+    return daemon._session.subscribed
+
+
+def _waiting_for_mqtt(site: Site) -> bool:
+    with site.store() as store:
+        return any(notice.channel == "mqtt" and tried for notice, tried in store.waiting())
