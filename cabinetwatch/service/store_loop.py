@@ -74,7 +74,8 @@ class StoreLoop(Part):
         self._lost = 0
         self._stopping = False
         self._last_commit_t = watch.now_ms()
-        self._advanced_to = watch.now_ms()
+        # Until the engine's first word no more than the watch before had lived through.
+        self._advanced_to = store.last_t() or watch.now_ms()
         self._offset_ms = watch.offset_ms
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
@@ -100,11 +101,14 @@ class StoreLoop(Part):
             self._deliver(told_now)
 
     def put_and_wait(self, work: Work, patience_s: float) -> None:
-        """Take over work and return once it is on disk, the store fails, or patience ends."""
+        """Take over work and return once it is on disk, the store fails, or patience ends.
+
+        Before the thread runs there is nothing to wait for.
+        """
         written = threading.Event()
         work.done.append(written)
         self.put(work)
-        if not self._failing:
+        if self.alive and not self._failing:
             written.wait(patience_s)
 
     def connected(self, receive_maximum: int | None) -> None:

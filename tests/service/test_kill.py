@@ -1,7 +1,7 @@
 """`kill -9` at any instant loses no reading and no notice, and doubles none."""
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -23,11 +23,13 @@ def broker(mosquitto: BrokerFactory) -> Broker:
 
 
 @pytest.fixture
-def line(broker: Broker) -> Iterator[SlowLine]:
-    """The line between watch and broker."""
-    made = SlowLine(broker.port)
-    yield made
-    made.close()
+def ordeal(
+    broker: Broker, site: Site, cabinet: Wire, smtp: MailDrop
+) -> Iterator[Callable[[str], Ordeal]]:
+    """Make an ordeal for a daemon with a fault, or with none."""
+    line = SlowLine(broker.port)
+    yield lambda fault: Ordeal(site, cabinet, smtp, line, SEED, fault)
+    line.close()
 
 
 @pytest.mark.parametrize(
@@ -38,12 +40,12 @@ def line(broker: Broker) -> Iterator[SlowLine]:
     ],
 )
 def test_kills_at_random_instants_lose_and_double_nothing(
-    kills: int, site: Site, cabinet: Wire, smtp: MailDrop, line: SlowLine
+    kills: int, ordeal: Callable[[str], Ordeal]
 ) -> None:
     troubles = [TROUBLES[place % len(TROUBLES)] for place in range(kills)]
     random.Random(SEED).shuffle(troubles)
 
-    found = Ordeal(site, cabinet, smtp, line, SEED).suffer(troubles, patience_s=30)
+    found = ordeal("").suffer(troubles, patience_s=30)
 
     assert found.wrong == [], found
     assert found.readings > 50 * kills
@@ -60,14 +62,8 @@ def test_kills_at_random_instants_lose_and_double_nothing(
     ],
 )
 def test_the_reckoning_finds_a_fault_put_in_on_purpose(
-    fault: str,
-    trouble: str,
-    finding: str,
-    site: Site,
-    cabinet: Wire,
-    smtp: MailDrop,
-    line: SlowLine,
+    fault: str, trouble: str, finding: str, ordeal: Callable[[str], Ordeal]
 ) -> None:
-    found = Ordeal(site, cabinet, smtp, line, SEED, fault).suffer([trouble] * 3, patience_s=2)
+    found = ordeal(fault).suffer([trouble] * 3, patience_s=2)
 
     assert getattr(found, finding), found
