@@ -202,6 +202,8 @@ class EngineLoop(Part):
     def _tell(self, kind: EntryKind, data: Mapping[str, Any]) -> None:
         entry = Entry(self._now(), kind, data)
         self._work.inputs.append(entry)
+        # Rare, and what `status` tells of the connection stands in it: not to wait for a flush.
+        self._work.journaled = True
         self._follow(self._engine.tell(entry))
 
     def _connection(self, event: ConnectionEvent) -> None:

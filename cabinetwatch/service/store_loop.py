@@ -16,8 +16,8 @@ from cabinetwatch.watch.reading import Reading
 
 _log = logging.getLogger(__name__)
 
-SLOW_WRITE_MS = 10_000
-"""A write that takes longer is told as a store fault."""
+SLOW_WRITE_S = 10.0
+"""A write that really takes longer is told as a store fault, however fast the watch's time runs."""
 RETRY_MS = 5_000
 HEARTBEAT_MS = 30_000
 COMMANDS_EVERY_MS = 500
@@ -122,10 +122,11 @@ class StoreLoop(Part):
         """Find a write that hangs: its thread can't tell it itself."""
         with self._changed:
             in_flight = self._in_flight
+            in_flight_ms = self._watch.now_ms() - self._in_flight_since_t
             hangs = (
                 in_flight is not None
                 and not self._failing
-                and self._watch.now_ms() - self._in_flight_since_t > SLOW_WRITE_MS
+                and self._clock.real_s(in_flight_ms / 1000) > SLOW_WRITE_S
             )
         if hangs:
             self._fail("a write has been going on for more than 10 s")
