@@ -28,7 +28,7 @@ def ordeal(
 ) -> Iterator[Callable[[str], Ordeal]]:
     """Make an ordeal for a daemon with a fault, or with none."""
     line = SlowLine(broker.port)
-    yield lambda fault: Ordeal(site, cabinet, smtp, line, SEED, fault)
+    yield lambda fault: Ordeal(site, cabinet, smtp, line, seed=SEED, fault=fault)
     line.close()
 
 

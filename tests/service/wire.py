@@ -1,6 +1,7 @@
 """A client of the broker that publishes what sensors would and keeps what the watch publishes."""
 
 import json
+import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -40,6 +41,9 @@ class Wire:
         self._client.on_connect = lambda client, *_: client.subscribe(f"{prefix}/#", 1)
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_message = self._on_message
+        self._client.on_socket_open = lambda _client, _userdata, sock: sock.setsockopt(
+            socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
+        )
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         if not self._subscribed.wait(WITHIN_S):
