@@ -335,7 +335,9 @@ class Engine:
         for key, saved in state["alarms"].items():
             if (alarm := self.alarms.get(key)) is not None:
                 alarm.load(saved)
-        self._waiting = [(t, name, value) for t, name, value in state["waiting"]]
+        self._waiting = [
+            (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
+        ]
         self._resume()
 
     def _resume(self) -> None:

@@ -351,6 +351,14 @@ def test_an_alarm_without_a_place_in_the_new_configuration_is_told_as_normal(
     assert "no longer part of the configuration" in told[0].text
 
 
+def test_a_reading_that_waits_for_its_turn_is_let_go_with_its_sensor(scene: Scene) -> None:
+    scene.reads("switch-air", 36.0, Quality.TIMED)
+    rest = CABINET.partition("[devices.switch]")[0].partition("[sensors.switch-air]")
+    without_switch = make_config(rest[0] + rest[2].partition("high = 55.0")[2])
+    scene.engine.configure(without_switch, scene.t)
+    assert scene.passes(10 * SECOND) == []
+
+
 def test_a_channel_that_is_switched_off_no_longer_fails(scene: Scene) -> None:
     failure = {"channel": "command", "ok": False, "permanent": True, "error": "not found"}
     told = scene.tell(EntryKind.DELIVERY, **failure)
