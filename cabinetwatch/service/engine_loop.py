@@ -211,6 +211,7 @@ class EngineLoop(Part):
             self._tell(EntryKind.CONNECT, {"session_present": event.session_present})
             self._store_loop.connected(event.receive_maximum)
             self._publisher.connected(self._now())
+            self._next_tick_t = self._now()
             if not event.session_present:
                 self._work.forget_session()
         else:

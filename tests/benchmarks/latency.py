@@ -5,10 +5,11 @@
 A real broker, a real mail server and the daemon as a process of its own, all on this machine, with
 default settings but for an on-delay of 0. A temperature goes over its threshold again and again.
 Measured from the call that publishes the reading to the retained transition at a subscriber, and to
-the mail at the mail server. The broker is told to hold back no small packets (`set_tcp_nodelay`):
-otherwise TCP adds up to 40 ms between two of them, to the yardstick as well. Between the two ends the raise, its notices and the readings before it are
-committed, synced to the disk in the folder for temporary files (TMPDIR). The yardstick is the same
-client's bare round trip over the same broker, publish to receipt, in the same run.
+the mail at the mail server. Between the two ends the raise, its notices and the readings before it
+are committed, synced to the disk in the folder for temporary files (TMPDIR). The broker is told to
+hold back no small packets (`set_tcp_nodelay`): otherwise TCP adds up to 40 ms between two of them,
+to the yardstick as well, which is the same client's bare round trip over the same broker, publish
+to receipt, in the same run.
 """
 
 import argparse

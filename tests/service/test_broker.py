@@ -40,7 +40,7 @@ def wait_stored(site: Site, count: int) -> None:
 def test_a_broker_restarted_with_persistence_loses_no_reading(broker: Broker, site: Site) -> None:
     site.tables = COUNTER
     # Long enough that what has come is not yet acknowledged when the broker goes.
-    site.flush_s = 3.0
+    site.flush_s = 1.5
     config = site.config()
     with watching(config), wire(broker.port) as cabinet:
         cabinet.wait_online()

@@ -10,7 +10,7 @@ from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
 
-RATE = 10.0
+RATE = 25.0
 START_MS = 1_780_000_000_000
 
 

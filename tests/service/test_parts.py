@@ -9,7 +9,6 @@ import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.service.startup import migrate
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Repeatable
@@ -83,8 +82,6 @@ class Ends:
 @pytest.fixture
 def blocked(site: Site) -> Iterator[sqlite3.Connection]:
     """Another program that holds the database of a store that exists."""
-    site.folder.mkdir()
-    migrate(site.url)
     holder = sqlite3.connect(site.folder / "watch.db", isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
     yield holder

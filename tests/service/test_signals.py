@@ -13,6 +13,8 @@ LIMIT = """
 [sensors.hall]
 topic = "house/hall/temperature"
 quantity = "temperature"
+interval_s = 1
+silent_after = 1000
 high = {high}
 
 [alarms.high]
@@ -39,14 +41,14 @@ def test_sighup_puts_a_new_setpoint_in_force_and_a_faulty_file_changes_nothing(
         site.tables = LIMIT.format(high=25.0)
         site.write()
         reload(watch, cabinet)
-        cabinet.publish(HALL, "28")
+        cabinet.publish_until(HALL, "28", "hall", "high")
         told = cabinet.wait_transition("hall", "high", "unacknowledged")
 
         site.tables = LIMIT.format(high='"much"') + "[sensors.attic]\nquantity = 'heat'\n"
         site.write()
         watch.send(signal.SIGHUP)
         watch.wait_log(KEPT)
-        cabinet.publish(HALL, "20")
+        cabinet.publish_until(HALL, "20", "hall", "high")
         cabinet.wait_transition("hall", "high", "returned")
         assert watch.stop() == 0
 
@@ -69,7 +71,7 @@ def test_a_configuration_with_which_the_watch_cannot_start_is_put_back(
         path.write_text(bad)
         reload(watch, cabinet)
         watch.wait_log(KEPT)
-        cabinet.publish(HALL, "31")
+        cabinet.publish_until(HALL, "31", "hall", "high")
         cabinet.wait_transition("hall", "high", "unacknowledged")
         assert watch.stop() == 0
 
@@ -84,7 +86,7 @@ def test_a_standing_alarm_outlives_a_reload_and_is_not_told_again(
         smtp.wait_for(1)
         reload(watch, cabinet)
         cabinet.publish(NAS, "56")
-        cabinet.publish(NAS, "40")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating")
         cabinet.wait_transition("nas", "over-derating", "returned")
         smtp.wait_for(2)
         assert watch.stop() == 0
@@ -104,7 +106,7 @@ def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
         site.tables = LIMIT.format(high=30.0)
         site.write()
         reload(watch, cabinet)
-        cabinet.publish(HALL, "31")
+        cabinet.publish_until(HALL, "31", "hall", "high")
         cabinet.wait_transition("hall", "high", "unacknowledged")
         assert watch.stop() == 0
 
@@ -136,6 +138,17 @@ def test_sigterm_ends_the_watch_within_five_seconds_and_loses_nothing(
         waiting = [notice.channel for notice, _ in store.waiting()]
     assert values == [number / 10 for number in range(200)]
     assert waiting == ["email"]
+
+
+def test_the_first_start_makes_a_store_that_is_its_owners_alone(site: Site, cabinet: Wire) -> None:
+    site.folder = site.folder.with_name("new")
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        modes = {path.name: path.stat().st_mode & 0o777 for path in site.folder.glob("watch.db*")}
+        assert watch.stop() == 0
+
+    assert modes["watch.db"] == 0o600
+    assert set(modes.values()) == {0o600}
 
 
 def test_a_killed_watch_is_told_by_its_will(site: Site, cabinet: Wire, broker: Broker) -> None:

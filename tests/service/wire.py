@@ -41,9 +41,7 @@ class Wire:
         self._client.on_connect = lambda client, *_: client.subscribe(f"{prefix}/#", 1)
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_message = self._on_message
-        self._client.on_socket_open = lambda _client, _userdata, sock: sock.setsockopt(
-            socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
-        )
+        self._client.on_socket_open = _send_at_once
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         if not self._subscribed.wait(WITHIN_S):
@@ -104,6 +102,21 @@ class Wire:
             after=after,
         ).data
 
+    def publish_until(self, topic: str, payload: str, subject: str, condition: str) -> None:
+        """Publish until an alarm moves: what comes right after a reconnect is not judged."""
+        name = f"{self._prefix}/alarm/{subject}/{condition}"
+        heard = len(self.messages)
+
+        def moved() -> bool:
+            return any(each.topic == name for each in self.messages[heard:])
+
+        for _ in range(round(WITHIN_S / 0.25)):
+            self.publish(topic, payload)
+            with self._changed:
+                if self._changed.wait_for(moved, 0.25):
+                    return
+        raise TimeoutError(f"{subject}/{condition} never moved")
+
     def transitions(self, *, after: int = 0) -> list[dict[str, Any]]:
         """All transitions that came, in their order."""
         start = f"{self._prefix}/alarm/"
@@ -125,6 +138,11 @@ class Wire:
         with self._changed:
             self.messages.append(Message(message.topic, bytes(message.payload), message.retain))
             self._changed.notify_all()
+
+
+def _send_at_once(_client: Client, _userdata: object, sock: object) -> None:
+    assert isinstance(sock, socket.socket)
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 @contextmanager
