@@ -199,9 +199,7 @@ def test_c_to_i_to_c(raised: Scene) -> None:
 
 def test_d_to_i_to_a(raised: Scene) -> None:
     raised.lives(2 * MINUTE, **COOL)
-    assert of(raised.orders("service-out", subject="nas"), OVER) == [
-        ("returned", "out-of-service")
-    ]
+    assert of(raised.orders("service-out", subject="nas"), OVER) == [("returned", "out-of-service")]
     assert of(raised.orders("service-in", subject="nas"), OVER) == [("out-of-service", "normal")]
 
 

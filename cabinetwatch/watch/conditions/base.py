@@ -168,6 +168,10 @@ class SiteCondition(Condition):
         return ()
 
 
+NOT_YET_BACK = "not yet safely back within"
+"""Where a value stands that is within its limit again, but not beyond deadband or off-delay."""
+
+
 def beyond(value: float, setpoint: float, deadband: float, *, active: bool) -> bool:
     """Judge a high setpoint: raised above it, returned at or below setpoint minus deadband.
 

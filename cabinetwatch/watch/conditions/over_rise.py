@@ -7,7 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition, beyond
+from cabinetwatch.watch.conditions.base import NOT_YET_BACK, DeviceCondition, beyond
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.wording import celsius, kelvin
 
@@ -70,7 +70,9 @@ class OverRise(DeviceCondition):
 
     def seen(self) -> str:
         """Say by how much."""
-        return f"{self._present()}, above the {kelvin(self.limit_k)} allowed."
+        rise_k = self.device.rise_k
+        above = "above" if rise_k is None or rise_k > self.limit_k else NOT_YET_BACK
+        return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
 
     def gone(self) -> str:
         """Say where it is now."""

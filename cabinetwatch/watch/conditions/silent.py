@@ -18,7 +18,10 @@ class Silent(SensorCondition):
 
     name = "silent"
     Settings = SilentSettings
-    likely = "The node has lost power or radio, its battery is flat, or the probe has come off."
+    likely = (
+        "The node has lost power or radio, its battery is flat, or the probe has come off; the"
+        " clock of a node that dates its readings itself may be wrong."
+    )
     response = (
         "See that the sensor node has power and reaches the network; look at what it publishes with"
         " cabinetwatch listen."
@@ -57,7 +60,7 @@ class Silent(SensorCondition):
         if self.sensor.last_live_t is None:
             return f"{self.subject} has not been heard from since the watch came online{so}."
         last = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} has fallen silent; its last reading was {last}{so}."
+        return f"{self.subject} has fallen silent{so}; its last reading was {last}."
 
     def gone(self) -> str:
         """Say that it is back."""
