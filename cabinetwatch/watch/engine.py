@@ -23,7 +23,7 @@ from cabinetwatch.watch.sensors import (
 from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
 
-STATE_VERSION = 1
+STATE_VERSION = 2
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []
@@ -97,6 +97,7 @@ class Engine:
         """Judge a live reading. The hot path: most readings change no judgement."""
         sensor.value = value = value + sensor.offset
         sensor.t = sensor.last_live_t = t
+        sensor.heard_t = self.now
         revived = not sensor.good or sensor.silent
         if revived:
             sensor.good, sensor.silent = True, False

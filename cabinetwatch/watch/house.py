@@ -8,7 +8,6 @@ from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteView
 
 _ORDERS_A_SENSOR = 2
-_ORDERS_A_DEVICE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +27,11 @@ class House:
             sensor_id: SensorView(sensor_id, sensor, rank * _ORDERS_A_SENSOR)
             for rank, (sensor_id, sensor) in enumerate(sorted(config.sensors.items()))
         }
-        first_device_order = len(sensors) * _ORDERS_A_SENSOR
-        devices = {
-            device_id: DeviceView(
-                device_id,
-                device,
-                config.site,
-                sensors,
-                first_device_order + rank * _ORDERS_A_DEVICE,
-            )
-            for rank, (device_id, device) in enumerate(sorted(config.devices.items()))
-        }
-        next_order = first_device_order + len(devices) * _ORDERS_A_DEVICE
+        next_order = len(sensors) * _ORDERS_A_SENSOR
+        devices: dict[str, DeviceView] = {}
+        for device_id, device in sorted(config.devices.items()):
+            devices[device_id] = DeviceView(device_id, device, config.site, sensors, next_order)
+            next_order += len(device.power)  # a deadline for each
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 
     def devices_with_ambient(self, sensor: SensorView) -> list[DeviceView]:

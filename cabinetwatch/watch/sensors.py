@@ -23,12 +23,14 @@ class SensorView:
     `value` is the last known value (SI, offset applied), NaN before the first. `good` says that it
     is live and fresh: heard within `silence_ms` and without a fault; only then is it judged.
     `silent` says that it has been missing for so long, on a watch that was online, that somebody
-    should hear of it. `last_live_t` and `t` are watch time (ms).
+    should hear of it. `last_live_t` and `t` are watch time (ms); `heard_t` is when the last live
+    reading was judged, up to the lateness after its own time: silence counts from there.
     """
 
     __slots__ = (
         "feeds",
         "good",
+        "heard_t",
         "id",
         "judged",
         "last_live_t",
@@ -51,6 +53,7 @@ class SensorView:
         self.value = math.nan
         self.t = 0
         self.last_live_t: int | None = None
+        self.heard_t: int | None = None
         self.good = False
         self.silent = False
         self.feeds: tuple[Feed, ...] = ()
@@ -72,6 +75,7 @@ class SensorView:
             "value": self.value if self.known else None,
             "t": self.t,
             "last_live_t": self.last_live_t,
+            "heard_t": self.heard_t,
             "good": self.good,
             "silent": self.silent,
         }
@@ -81,6 +85,7 @@ class SensorView:
         self.value = math.nan if state["value"] is None else state["value"]
         self.t = state["t"]
         self.last_live_t = state["last_live_t"]
+        self.heard_t = state["heard_t"]
         self.good = state["good"]
         self.silent = state["silent"]
 
@@ -103,9 +108,9 @@ class StaleDeadline:
     def due(self) -> int | None:
         """One silence after the last live reading; None when already stale or never heard."""
         sensor = self.sensor
-        if not sensor.good or sensor.last_live_t is None or sensor.silence_ms is None:
+        if not sensor.good or sensor.heard_t is None or sensor.silence_ms is None:
             return None
-        return sensor.last_live_t + sensor.silence_ms
+        return sensor.heard_t + sensor.silence_ms
 
 
 class SilenceDeadline:
@@ -126,5 +131,5 @@ class SilenceDeadline:
         sensor = self.sensor
         if self.online_t is None or sensor.silent or sensor.silence_ms is None:
             return None
-        heard_t = self.online_t if sensor.last_live_t is None else sensor.last_live_t
+        heard_t = self.online_t if sensor.heard_t is None else sensor.heard_t
         return max(max(heard_t, self.online_t) + sensor.silence_ms, self.not_before_t)
