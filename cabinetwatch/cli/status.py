@@ -10,6 +10,7 @@ from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.service.snapshot import Snapshot, take_snapshot
+from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
@@ -39,7 +40,13 @@ def run(args: argparse.Namespace) -> int:
     """Show the present; exit status 1 when something is wrong or the watch is not running."""
     config = configuration.load(find_config_file(args.config))
     clock = SystemClock()
-    with Store.open(config.store.url, read_only=True) as store:
+    try:
+        store = Store.open(config.store.url, read_only=True)
+    except NoStoreError as error:
+        # Bad news rather than wrong use: the watch is not running.
+        say(str(error), sys.stderr)
+        return 1
+    with store:
         if args.follow:
             return _follow(store, config, clock, as_json=args.json)
         snapshot = take_snapshot(store, config, clock)

@@ -86,7 +86,8 @@ def expanded(text: str) -> Path:
     try:
         return Path(text).expanduser()
     except RuntimeError:
-        raise ValueError(f"begins with {text.split('/')[0]}, whose home is not known") from None
+        user = text.partition("/")[0]
+        raise ValueError(f"begins with {user}, whose home is not known") from None
 
 
 def _resolve(value: Any, info: ValidationInfo) -> Any:
