@@ -177,7 +177,7 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            reason = self._reason or "it gave no answer"
+            reason = self._reason or "it gave no answer; check port, tls and protocol in [mqtt]"
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
         if self._protocol.after_loss(no_answer=not was_up and self._reason is None):
             self.retry_at_once = self._protocol.present == "3.1.1"

@@ -1,7 +1,7 @@
 """Delivers notices: carries out what the lanes say, and reports what became of it.
 
-Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that delivers. A
-delivery serves the channels it is given carriers for and leaves the notices of others alone, so
+Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that delivers.
+A delivery serves the channels it is given carriers for and leaves the notices of others alone, so
 that a service may run one for each channel: a mail server that hangs then holds up no siren.
 """
 
