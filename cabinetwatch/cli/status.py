@@ -3,6 +3,7 @@
 import argparse
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
 from cabinetwatch.cli.output import print_json, print_table, say
@@ -14,18 +15,11 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.wording import celsius, kelvin, quantity
 
 _UNKNOWN = "-"
 _FOLLOW_EVERY_S = 2.0
 _CLEAR = "\x1b[H\x1b[2J"
-_DECIMALS = {"fan-speed": 0, "humidity": 0}
-_UNITS = {
-    "temperature": "°C",
-    "humidity": "%",
-    "power": "W",
-    "fan-speed": "rpm",
-    "sound-level": "dB",
-}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -114,24 +108,23 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
 def _device_row(figures: dict[str, Any]) -> list[str]:
     return [
         f"{figures['name']}{' (off)' if figures['off'] else ''}",
-        _with_unit(figures["temperature_c"], "°C"),
-        _with_unit(figures["ambient_c"], "°C"),
-        _with_unit(figures["rise_k"], "K"),
-        _with_unit(figures["power_w"], "W"),
-        _with_unit(figures["fan_rpm"], "rpm", 0),
-        _with_unit(figures["threshold_c"], "°C"),
-        _with_unit(figures["margin_k"], "K"),
+        _written(figures["temperature_c"], celsius),
+        _written(figures["ambient_c"], celsius),
+        _written(figures["rise_k"], kelvin),
+        _written(figures["power_w"], lambda power_w: quantity(power_w, "power")),
+        _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
+        _written(figures["threshold_c"], celsius),
+        _written(figures["margin_k"], kelvin),
     ]
 
 
 def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str]:
-    quantity = figures["quantity"]
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
-    value = _with_unit(figures["value"], _UNITS[quantity], _DECIMALS.get(quantity, 1))
+    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
     return [name, value, figures["state"], heard]
 
 
-def _with_unit(value: float | None, unit: str, decimals: int = 1) -> str:
-    return _UNKNOWN if value is None else f"{value:.{decimals}f} {unit}"
+def _written(value: float | None, write: Callable[[float], str]) -> str:
+    return _UNKNOWN if value is None else write(value)

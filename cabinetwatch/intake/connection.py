@@ -162,13 +162,6 @@ class Connection:
         else:
             self.publications.wait(sent.mid, publication.on_done)
 
-    def read(self, filters: Sequence[str]) -> None:
-        """Read these filters instead of those before."""
-        self._forget = (self._forget | set(self._filters)) - set(filters)
-        self._filters = list(filters)
-        if self.up:
-            self._subscribe()
-
     def lost(self) -> None:
         """The socket is gone: say why, and settle how the next attempt is made."""
         was_up, self.up = self.up, False

@@ -107,12 +107,6 @@ class Delivery:
         """Try at once what waits for a channel that was away: it is back. For any thread."""
         self._inbox.put(_Hurry())
 
-    def waiting(self, t: int) -> list[tuple[Notice, Outcome]]:
-        """Give all that is not delivered, for the delivery that follows a new configuration."""
-        self._empty_inbox(t)
-        self._take_unwritten(None)
-        return [entry for lane in self._lanes.values() for entry in lane.waiting(t)]
-
     def step(self, t: int, utc_ms: int) -> int | None:
         """Do at most one job on each channel.
 
@@ -154,10 +148,10 @@ class Delivery:
         if lane is not None:
             lane.add(notice, t)
 
-    def _take_unwritten(self, t: int | None) -> None:
-        """Tell from memory what has waited too long to be written (all of it for t None)."""
+    def _take_unwritten(self, t: int) -> None:
+        """Tell from memory what has waited too long to be written."""
         for notice, due_t in list(self._being_written.values()):
-            if t is None or due_t <= t:
+            if due_t <= t:
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
 

@@ -159,13 +159,6 @@ class Lane:
         self._pending.setdefault(notice.id, pending)
         return None
 
-    def waiting(self, t: int) -> list[tuple[Notice, Outcome]]:
-        """Give what waits, with what is known of it, for whoever goes on with it."""
-        return [
-            (pending.notice, pending.outcome(self._recipients, t))
-            for pending in self._pending.values()
-        ]
-
     def has_yet_to_tell(self, occurrence: str) -> bool:
         """Whether a raise of this occurrence waits here of which nobody has heard yet."""
         return any(

@@ -10,16 +10,6 @@ never rising, straight lines between; below the first point its fraction holds, 
 nothing is allowed."""
 
 
-def allowed_load(curve: Curve, temperature_c: float) -> float:
-    """Give the fraction of rated load that the curve allows at a temperature; 0 above its end."""
-    if temperature_c <= curve[0][0]:
-        return curve[0][1]
-    for (cool_c, more), (warm_c, less) in pairwise(curve):
-        if temperature_c <= warm_c:
-            return more + (less - more) * (temperature_c - cool_c) / (warm_c - cool_c)
-    return 0.0
-
-
 def derating_threshold_c(curve: Curve, load_fraction: float) -> float:
     """Give the temperature at which a load is just allowed, in degC: the inverse of the curve.
 

@@ -34,10 +34,6 @@ class House:
             next_order += len(device.power)  # a deadline for each
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 
-    def devices_with_ambient(self, sensor: SensorView) -> list[DeviceView]:
-        """Give the devices whose ambient reference a sensor is."""
-        return [device for device in self.devices.values() if device.ambient is sensor]
-
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
         """Give the device whose temperature a sensor is, if any."""
         for device in self.devices.values():
