@@ -42,6 +42,8 @@ COMMANDS: dict[str, Command] = {
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
     "export": Command("write the readings to standard output"),
+    "backup": Command("copy the store while the watch goes on, and verify the copy"),
+    "prune": Command("let go of what is older than its keeping time, now"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from sqlalchemy import Connection, Table, delete, insert, select
+from sqlalchemy import Connection, Table, delete, func, insert, select
 
 from cabinetwatch.store.derive import TABLES, pruned_seq
 from cabinetwatch.store.schema import block, size_sample
@@ -128,6 +128,6 @@ def _oldest_raw(connection: Connection) -> int | None:
 
 
 def _oldest(connection: Connection, table: Table) -> int | None:
-    """Give the day of the oldest row: it was written first."""
-    day = connection.scalar(select(table.c.day).order_by(table.c.number).limit(1))
+    """Give the beginning of the oldest day of a tier."""
+    day = connection.scalar(select(func.min(table.c.day)))
     return None if day is None else int(day) * DAY_MS
