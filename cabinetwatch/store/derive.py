@@ -23,6 +23,8 @@ TABLES = {Tier.MINUTES: schema.minute_block, Tier.QUARTERS: schema.quarter_block
 
 _MOST_MINUTES = 20_000
 """Held in memory before they are written: a few MB."""
+_LONGEST_SPAN_MS = DAY_MS // 4
+"""Written together are only parts of one age, so that they are let go in time."""
 
 Figures = dict[str, list[Bucket]]
 
@@ -51,7 +53,8 @@ def derive(database: Database) -> Iterator[None]:
     while more:
         with database.reading() as connection:
             more = minutes.gather(connection)
-        if not more or minutes.gathered.size > _MOST_MINUTES:
+        enough = minutes.gathered.size > _MOST_MINUTES or minutes.span_ms > _LONGEST_SPAN_MS
+        if enough or not more:
             _write(database, minutes)
             minutes = Minutes(minutes.seq)
         yield

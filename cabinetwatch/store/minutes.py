@@ -33,6 +33,8 @@ class Minutes:
         """The last input gathered."""
         self.t: int | None = None
         """The largest watch time known when it was written; None before anything is gathered."""
+        self.span_ms = 0
+        """From the largest watch time known with the first block to that with the last."""
         self.gathered: Gatherer[str] = Gatherer(Tier.MINUTES.width_ms)
 
     def gather(self, connection: Connection) -> bool:
@@ -52,6 +54,7 @@ class Minutes:
         for row in rows:
             self._take(row, names, offsets.at(row.first_seq))
             self.seq = row.first_seq + row.length - 1
+            self.span_ms += 0 if self.t is None else row.known_t_ms - self.t
             self.t = row.known_t_ms
             count += row.length
             if count >= _READINGS_AT_ONCE:
