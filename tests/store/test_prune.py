@@ -185,7 +185,7 @@ def test_no_order_of_things_lets_go_of_what_is_needed(
 ) -> None:
     path = tmp_path_factory.mktemp("prune") / "cabinet.db"
     path.write_bytes(empty_store)
-    readings = list(steady(days, t0=T0))
+    readings = list(steady(days, every_ms=3_600_000, t0=T0))
     saved_after, tidied_after = (int(part * (len(readings) - 1)) for part in done_after)
     now = T0 + (days + age_days) * DAY_MS
     with Store.open(database_url(path)) as store:
