@@ -83,6 +83,15 @@ def test_a_clock_that_was_years_off_for_an_hour_makes_nothing_old(
     assert len(list(store.readings())) == 146
 
 
+def test_a_first_start_in_1970_makes_nothing_old(store: Store) -> None:
+    wrong = Entry(T0, EntryKind.START, {"offset_ms": -T0})
+    store.commit(batch(wrong, reading(t=T0 + 1), offset_ms=-T0))
+    commit_all(store, steady(0.5, t0=T0 + 60_000))
+    store.commit(batch(state=b"engine", advanced_to=T0 + DAY_MS))
+    tidied(store, T0 + DAY_MS)
+    assert cleared(store, T0 + DAY_MS, KEEPING) == 0
+
+
 class TestNeeded:
     def test_a_reading_not_in_the_tiers_yet_stays(self, store: Store) -> None:
         commit_all(store, steady(1.0, t0=T0))
