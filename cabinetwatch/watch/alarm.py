@@ -181,6 +181,12 @@ class Alarm:
         self.state = state
         return previous
 
+    def end_at_once(self) -> AlarmState:
+        """Go to normal unacknowledged, as only a momentary condition may; give the state before."""
+        previous, self.state = self.state, AlarmState.NORMAL
+        self.active = self.raw = False
+        return previous
+
     def settled(self) -> None:
         """Forget the occurrence once it is normal and has been told so."""
         if self.state is AlarmState.NORMAL:

@@ -1,19 +1,24 @@
 """What the engine knows of one device: its temperatures, load, threshold and margins."""
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
 from cabinetwatch.thermal.derating import altitude_lowering_k, derating_threshold_c
-from cabinetwatch.thermal.lag import LaggedAmbient
+from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.figures import DeviceSettings, Figures
+from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.sensors import SensorView
 
-DEFAULT_TIME_CONSTANT_S = 900.0
-"""Our choice where none is given: between a small switch (minutes) and a full NAS (an hour)."""
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 POWER_HOLD_MS = 600_000
 """How long the last known load holds when a power sensor is silent."""
+
+TOLD_AHEAD_S = 86_400.0
+"""How far ahead a sentence about an alarm looks for the threshold."""
 
 TIME_CONSTANTS_TO_SETTLE = 3.0
 """After three time constants 95 % of a step is over; before that a device counts as just on."""
@@ -32,6 +37,7 @@ class DeviceView:
         site: Site,
         sensors: dict[str, SensorView],
         order: int,
+        false_alarms_per_year: float,
     ) -> None:
         self.id = device_id
         self.name = config.name or device_id
@@ -41,7 +47,11 @@ class DeviceView:
         self.powers = tuple(sensors[power] for power in config.power)
         self.fan = sensors[config.fan] if config.fan else None
         self.air = self.ambient if config.derating_air == "ambient" else self.temperature
-        self.felt = LaggedAmbient(config.time_constant_s or DEFAULT_TIME_CONSTANT_S)
+        self.enclosing: Sequence[DeviceView] = ()
+        """The devices around it, outwards: the cabinet it stands in, and so on."""
+        self.design_ambient_c = site.design_ambient_c
+        self.settings = _observer_settings(config, site, false_alarms_per_year)
+        self.observer = DeviceObserver(self.settings)
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
@@ -55,18 +65,35 @@ class DeviceView:
         self._connect_feeds()
 
     def _connect_feeds(self) -> None:
-        if self.ambient is not None:
-            self.ambient.feeds += (self.felt.update,)
         for power in self.powers:
             power.feeds += (self._power_changed,)
+        if self.ambient is not None:
+            self.ambient.feeds += (self._ambient_heard,)
+            self.temperature.feeds += (self._temperature_heard,)
+
+    def _ambient_heard(self, t: int, value: float) -> None:
+        self.observer.observe_ambient(t, value)
+
+    def _temperature_heard(self, t: int, value: float) -> None:
+        self.observer.observe_temperature(t, value)
 
     def _power_changed(self, t: int, value: float) -> None:
         """Note when the device goes on."""
         del value
+        power_w = self.power_w
+        self.observer.observe_power(t, power_w)
         if self.off:
             self._was_off, self.on_since_t = True, None
         elif self._was_off:
             self._was_off, self.on_since_t = False, t
+
+    def ambient_gone(self) -> None:
+        """The ambient can't be trusted now: nothing is judged by it until it speaks again."""
+        self.observer.lose_ambient()
+
+    def power_gone(self, t: int) -> None:
+        """The last known load no longer holds."""
+        self.observer.observe_power(t, None)
 
     @property
     def temperature_c(self) -> float | None:
@@ -93,10 +120,52 @@ class DeviceView:
     @property
     def rise_k(self) -> float | None:
         """Device temperature minus the ambient as the device feels it."""
+        figures = self.heading
+        return None if figures is None else figures.rise_k
+
+    @property
+    def heading(self) -> Figures | None:
+        """What the observer makes of it, None while either sensor of the rise is missing."""
         if not self.temperature.good or self.ambient is None or not self.ambient.good:
             return None
-        felt_c = self.felt.felt_c
-        return None if felt_c is None else self.temperature.value - felt_c
+        return self.observer.figures
+
+    @property
+    def settled_rise_k(self) -> float | None:
+        """The rise that the device is heading for now."""
+        figures = self.heading
+        return None if figures is None else figures.settled_rise_k
+
+    @property
+    def hot_day_temperature_c(self) -> float | None:
+        """The temperature of the curve's air on the hottest day, at the present settled rises."""
+        total_c = self.design_ambient_c
+        own = (self,) if self.config.derating_air == "device" else ()
+        for device in (*self.enclosing, *own):
+            rise_k = device.settled_rise_k
+            if rise_k is None:
+                return None
+            total_c += rise_k
+        return total_c
+
+    @property
+    def hot_day_margin_k(self) -> float | None:
+        """Derating threshold minus the hot-day temperature."""
+        threshold_c, hot_c = self.threshold_c, self.hot_day_temperature_c
+        return None if threshold_c is None or hot_c is None else threshold_c - hot_c
+
+    def time_left_clause(self) -> str:
+        """Say when it will reach its threshold on its present heading, for a sentence."""
+        threshold_c = self.threshold_c
+        if self.heading is None or threshold_c is None or self.config.derating_air != "device":
+            return ""
+        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
+        if forecast.probability < 0.5 or forecast.time_left_s is None:
+            return ", which stays below its derating threshold"
+        if forecast.time_left_s < 1.0:
+            return ", above its derating threshold already"
+        left = describe_duration(forecast.time_left_s)
+        return f", reaching its derating threshold in about {left}"
 
     @property
     def power_w(self) -> float | None:
@@ -137,6 +206,8 @@ class DeviceView:
     @property
     def off(self) -> bool:
         """Whether the device is known to be off: it draws less than `off_below_w`."""
+        if not self.powers:
+            return self.observer.is_off
         power_w = self.power_w
         return power_w is not None and power_w < self.off_below_w
 
@@ -153,42 +224,67 @@ class DeviceView:
         """Watch time from which a device just switched on is judged by its rise and its fan."""
         if self.on_since_t is None:
             return None
-        return self.on_since_t + round(TIME_CONSTANTS_TO_SETTLE * self.felt.time_constant_s * 1000)
+        return self.on_since_t + round(
+            TIME_CONSTANTS_TO_SETTLE * self.observer.response.tau_s * 1000
+        )
 
     def judged_running(self, t: int) -> bool:
         """Whether rise and fan speed mean something now: not off, and not just on."""
         if not self.powers:
-            return True
+            observer = self.observer
+            return not observer.is_off and (observer.applies or observer.figures is None)
         return not self.off and (self.settled_on_t is None or t >= self.settled_on_t)
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""
+        heading = self.heading
         return {
             "temperature_c": _rounded(self.temperature_c),
             "ambient_c": _rounded(self.ambient_c),
             "raw_rise_k": _rounded(self.raw_rise_k),
             "rise_k": _rounded(self.rise_k),
+            "settled_rise_k": _rounded(self.settled_rise_k),
+            "settled_rise_sd_k": _rounded(None if heading is None else heading.settled_rise_sd_k),
+            "normal_rise_k": _rounded(None if heading is None else heading.normal_rise_k),
+            "resistance_k_per_w": _rounded(
+                None if heading is None else heading.resistance_k_per_w, 4
+            ),
             "power_w": _rounded(self.power_w),
             "load_fraction": _rounded(self.load_fraction, 4),
             "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
             "threshold_c": _rounded(self.threshold_c),
             "margin_k": _rounded(self.margin_k),
+            "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
+            "hot_day_margin_k": _rounded(self.hot_day_margin_k),
             "off": self.off,
         }
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         return {
-            "felt": self.felt.save(),
+            "observer": self.observer.save(),
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
         }
 
     def load(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
-        self.felt.load(state["felt"])
+        self.observer = DeviceObserver.load(self.settings, state["observer"])
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
+
+
+def _observer_settings(config: Device, site: Site, false_alarms_per_year: float) -> DeviceSettings:
+    return DeviceSettings(
+        has_power=bool(config.power),
+        normal_rise_k=config.normal_rise_k,
+        normal_power_w=config.normal_power_w,
+        time_constant_s=config.time_constant_s,
+        rated_power_w=config.rated_power_w,
+        off_below_w=config.off_below_w,
+        learning_days=site.learning_days,
+        false_alarms_per_year=false_alarms_per_year,
+    )
 
 
 class PowerHold:

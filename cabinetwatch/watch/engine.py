@@ -205,9 +205,15 @@ class Engine:
                 told.append(
                     transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
                 )
+            if alarm.active and alarm.condition.momentary:
+                told.append(self._over_at_once(alarm, t))
             alarm.settled()
             self._deadlines.set(alarm)
         return told
+
+    def _over_at_once(self, alarm: Alarm, t: int) -> Transition:
+        previous = alarm.end_at_once()
+        return transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
 
     # -- what the engine is told beside readings ------------------------------------------------
 
@@ -216,6 +222,8 @@ class Engine:
         if entry.kind is EntryKind.START:
             return self._start(entry)
         told = self.advance(entry.t)
+        for alarm in self.alarms.values():
+            alarm.condition.hear(entry, self.offset_ms)
         site, data = self.house.site, entry.data
         if entry.kind is EntryKind.STOP:
             site.running = False

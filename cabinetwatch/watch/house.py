@@ -36,9 +36,12 @@ class House:
                 config.site,
                 sensors,
                 first_device_order + rank * _ORDERS_A_DEVICE,
+                _false_alarms_per_year(config, device_id),
             )
             for rank, (device_id, device) in enumerate(sorted(config.devices.items()))
         }
+        for device_id, view in devices.items():
+            view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
         next_order = first_device_order + len(devices) * _ORDERS_A_DEVICE
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 
@@ -52,3 +55,9 @@ class House:
             if device.temperature is sensor:
                 return device
         return None
+
+
+def _false_alarms_per_year(config: Config, device_id: str) -> float:
+    """Give the rate that the device's sequential tests are made for."""
+    settings = config.alarm("cooling-loss", device_id)
+    return float(getattr(settings, "false_alarms_per_year"))  # noqa: B009 - the condition's own key

@@ -6,6 +6,7 @@ from typing import Any, ClassVar, Literal
 
 from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.model import Config
+from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.house import House
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.transition import Priority
@@ -28,6 +29,8 @@ class Condition(ABC):
     """What to do about it; the configuration may replace it."""
     asks_again: ClassVar[bool] = False
     """Whether `due` is ever set."""
+    momentary: ClassVar[bool] = False
+    """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
     def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
         self.house = house
@@ -44,6 +47,10 @@ class Condition(ABC):
     @abstractmethod
     def subjects(cls, config: Config) -> Iterable[str]:
         """The subjects that the condition applies to under a configuration."""
+
+    def hear(self, entry: Entry, offset_ms: int) -> None:
+        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
+        del entry, offset_ms
 
     @property
     @abstractmethod

@@ -1,0 +1,91 @@
+"""`rise-missing`: a device that draws power shows far less rise than normal: the sensors lie."""
+
+from collections.abc import Iterable
+
+from pydantic import Field
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.config.model import Config
+from cabinetwatch.watch.conditions.base import DeviceCondition
+from cabinetwatch.watch.conditions.heading import heading_inputs, heading_watched
+from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.wording import interval_k, kelvin
+
+
+class RiseMissingSettings(AlarmSettings):
+    """Keys of `[alarms.rise-missing]`; the sequential test is its delay."""
+
+    priority: str | None = "medium"
+    false_alarms_per_year: float = Field(
+        0.5, gt=0, description="how many false alarms a device may give in a year, above 0"
+    )
+
+
+class RiseMissing(DeviceCondition):
+    """Raised when a sequential test finds the settled rise below its normal band."""
+
+    name = "rise-missing"
+    Settings = RiseMissingSettings
+    settings: RiseMissingSettings
+    likely = (
+        "The probe has slipped out of the warm air, the cover is off, or two sensors are swapped."
+    )
+    response = (
+        "See that the probe sits in the device's warm air and the ambient sensor in the air around"
+        " it, and that the cover is on. Until then a lost fan may not be seen. If the device has"
+        " been changed on purpose, learn it again: cabinetwatch learn."
+    )
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with an ambient reference."""
+        return [name for name, device in config.devices.items() if device.ambient is not None]
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """Everything that the observer of the device hears."""
+        return heading_inputs(self.device)
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """Temperature and ambient: without them nothing is known."""
+        return heading_watched(self.device)
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Follow the test; unknown while the rise is, not at all while the device is off."""
+        del active
+        device = self.device
+        if device.heading is None:
+            return None
+        if not device.judged_running(t):
+            return False
+        return device.observer.rise_missing.standing
+
+    def began(self, pending_t: int) -> int:
+        """The estimated instant of the change, not of its detection."""
+        since_t = self.device.observer.rise_missing.since_ms
+        return min(pending_t, since_t) if since_t > 0 else pending_t
+
+    def seen(self) -> str:
+        """Say what rise there is, and what is normal."""
+        device, figures = self.device, self.device.observer.figures
+        if figures is None:
+            return f"{device.name} was last seen with less rise than normal."
+        normal_k = figures.normal_rise_k
+        against = "" if normal_k is None else f" where {kelvin(normal_k)} is normal"
+        power_w = device.power_w
+        drawn = "" if power_w is None else f" while it draws {power_w:.0f} W"
+        return (
+            f"{device.name} is heading for only"
+            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above"
+            f" ambient{against}{drawn}."
+        )
+
+    def gone(self) -> str:
+        """Say that the rise is normal again."""
+        device, figures = self.device, self.device.observer.figures
+        if device.off:
+            return f"{device.name} is off, so its rise is not judged."
+        if figures is None:
+            return f"{device.name}: its rise is normal again."
+        return f"{device.name} is heading for {kelvin(figures.settled_rise_k)} above ambient again."
