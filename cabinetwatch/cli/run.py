@@ -18,6 +18,10 @@ from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
 
+_KEPT = "the configuration is kept as it was, for the new one is faulty"
+_RELOAD_PATIENCE_S = 30.0
+"""What the daemon before holds, its store first of all, must be free for the one after."""
+
 
 class Signals:
     """What the process has been asked by signals. Handlers only set flags."""
@@ -63,18 +67,33 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(path)
     signals = Signals()
     with signals.caught():
+        daemon = _started(config)
         while True:
-            again = _watch(config, path, signals)
-            if isinstance(again, int):
-                return again
-            config = again
+            changed = _watch(daemon, path, signals)
+            if isinstance(changed, int):
+                return changed
+            daemon = _started_anew(changed, daemon.config)
 
 
-def _watch(config: Config, path: Path, signals: Signals) -> Config | int:
-    """Run one daemon; give the configuration to go on with, or the exit status."""
+def _started(config: Config) -> Daemon:
     daemon = Daemon(config)
     daemon.start()
     _log.info("watching %s: %d devices", config.site.name, len(config.devices))
+    return daemon
+
+
+def _started_anew(config: Config, before: Config) -> Daemon:
+    """Go on with a changed configuration, or as before if the watch can't start with it."""
+    try:
+        return _started(config)
+    except CabinetwatchError as error:
+        _log.error("%s: %s", _KEPT, _one_line(error))
+        return _started(before)
+
+
+def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
+    """Run a daemon to its end; give the configuration to go on with, or the exit status."""
+    patience_s = 1.0
     try:
         while True:
             if daemon.wait(0.2):
@@ -87,9 +106,10 @@ def _watch(config: Config, path: Path, signals: Signals) -> Config | int:
                 signals.reload.clear()
                 changed = _reload(path)
                 if changed is not None:
+                    patience_s = _RELOAD_PATIENCE_S
                     return changed
     finally:
-        daemon.stop()
+        daemon.stop(patience_s)
 
 
 def _reload(path: Path) -> Config | None:
@@ -97,7 +117,11 @@ def _reload(path: Path) -> Config | None:
     try:
         config = configuration.load(path)
     except CabinetwatchError as error:
-        _log.error("the configuration is kept as it was, for the new one is faulty: %s", error)
+        _log.error("%s: %s", _KEPT, _one_line(error))
         return None
     _log.info("reading the configuration again from %s", path)
     return config
+
+
+def _one_line(error: CabinetwatchError) -> str:
+    return "; ".join(str(error).splitlines())

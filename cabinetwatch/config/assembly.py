@@ -37,10 +37,12 @@ def assemble(
         reader.problems.add(
             "", unknown("table" if isinstance(raw[name], dict) else "key", name, known)
         )
+    # The default of the store's url is a relative path, which a table must be read to resolve.
+    present = {"store": {}} | {name: table for name, table in raw.items() if table is not None}
     parts: dict[str, Any] = {
-        name: reader.table(model, raw[name], name)
+        name: reader.table(model, present[name], name)
         for name, model in _SINGLE.items()
-        if raw.get(name) is not None
+        if name in present
     }
     if "notify" in raw:
         parts["notify"] = _read_notify(raw["notify"], reader)

@@ -26,6 +26,7 @@ class Store(Table):
 
     url: Annotated[str, BeforeValidator(_resolve_url)] = Field(
         "sqlite:///cabinetwatch.db",
+        validate_default=True,
         description='sqlite:/// and a path, such as "sqlite:///cabinetwatch.db"',
     )
     flush_s: float = Field(

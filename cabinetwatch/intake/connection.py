@@ -6,6 +6,7 @@ Nothing here blocks but `open`, and nothing here is called by another thread but
 import logging
 import socket
 import ssl
+import time
 from collections.abc import Callable, Sequence
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
@@ -23,6 +24,9 @@ from cabinetwatch.intake.requests import Publication
 
 _log = logging.getLogger(__name__)
 
+# The library would wait for the answer to CONNECT for the whole keepalive. There are brokers of
+# 3.1.1 that take the properties of a CONNECT of 5 for its payload and wait for the rest.
+_ANSWER_WITHIN_S = 5.0
 # Messages read before other work gets its turn.
 _MOST_READS = 256
 
@@ -66,6 +70,7 @@ class Connection:
         self._reason: str | None = None
         self._told_down: str | None = None
         self._knows_no_5 = False
+        self._answer_by = 0.0
         self.up = False
         self.retry_at_once = False
         self.refusals: dict[str, str] = {}
@@ -106,8 +111,11 @@ class Connection:
             client.reconnect()
         except (OSError, ValueError) as error:
             # ValueError: a host name that can't be encoded.
+            if self._tls is not None:
+                self._tls.close_latest()
             self._tell_down(f"the broker {self._where} can't be reached: {reasons.of_error(error)}")
             return False
+        self._answer_by = time.monotonic() + _ANSWER_WITHIN_S
         return True
 
     def work(self, *, readable: bool, writable: bool) -> None:
@@ -125,6 +133,8 @@ class Connection:
             # The library meets a peer that breaks the rules in ways it doesn't expect.
             _log.exception("the MQTT library failed on what the broker %s sent", self._where)
             self._reason = self._reason or "it sent what can't be understood"
+            self._drop_client()
+        if not self.up and time.monotonic() > self._answer_by:
             self._drop_client()
 
     def acknowledge(self, epoch: int, packet_id: int) -> None:
@@ -171,7 +181,7 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            reason = self._reason or "it closed the connection without a word"
+            reason = self._reason or "it gave no answer"
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
         self._choose_protocol(refused=not was_up)
 
@@ -255,8 +265,8 @@ class Connection:
     def _choose_protocol(self, *, refused: bool) -> None:
         """With `protocol = "auto"`, speak 3.1.1 to a broker that knows no other.
 
-        One that says so is believed for good. One that closes without a word may be such a broker
-        or may be ill: every other attempt tries 3.1.1.
+        One that says so is believed for good. One that gives no answer may be such a broker or may
+        be ill: every other attempt tries 3.1.1.
         """
         if self._settings.protocol != "auto":
             return
@@ -265,7 +275,7 @@ class Connection:
         if self._knows_no_5 or (silent and self._protocol == "5"):
             protocol = "3.1.1"
         if protocol != self._protocol:
-            self.retry_at_once = self._knows_no_5
+            self.retry_at_once = protocol == "3.1.1"
             self._protocol = protocol
             self._drop_client()
 
@@ -364,7 +374,7 @@ class Connection:
     ) -> None:
         for topic_filter, code in zip(self._asked.pop(packet_id, []), codes, strict=False):
             if code.is_failure:
-                reason = reasons.of_code(code)
+                reason = reasons.of_refused_filter(code)
                 self.refusals[topic_filter] = reason
                 _log.error(
                     "the broker %s does not let us read %s: %s", self._where, topic_filter, reason

@@ -7,8 +7,8 @@ from typing import Any, NamedTuple
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.config.topics import is_wildcard
 from cabinetwatch.intake import jsontext, numerals, senml, topics, units
+from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.pointer import Missing, Pointer
-from cabinetwatch.intake.printable import printable, printable_bytes
 
 # Topics seen under wildcards, remembered with their sensors. Bounded, because whoever may publish
 # may invent topics.
@@ -160,7 +160,7 @@ def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
     try:
         number = numerals.from_payload(payload)
     except numerals.NotANumber as error:
-        findings.problems.append(f"{source.sensor}: '{printable_bytes(payload)}' {error}")
+        findings.problems.append(f"{source.sensor}: '{excerpt_of_bytes(payload)}' {error}")
     else:
         findings.values.append(Value(source.sensor, source.to_own_unit(number)))
 
@@ -169,7 +169,7 @@ def _take_json(plan: _Plan, payload: bytes, arrived_utc_ms: int, findings: _Find
     try:
         document = jsontext.parse(payload)
     except jsontext.NotJson as error:
-        findings.problems.append(f"the payload '{printable_bytes(payload)}' {error}")
+        findings.problems.append(f"the payload '{excerpt_of_bytes(payload)}' {error}")
         return
     for source, pointer in plan.pointed:
         _take_pointed(source, pointer, document, findings)
@@ -218,7 +218,7 @@ def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> 
     convert = _conversion_of(source, record.unit)
     if convert is None:
         findings.problems.append(
-            f"{source.sensor}: the record '{record.name}' is in '{printable(str(record.unit))}', "
+            f"{source.sensor}: the record '{record.name}' is in '{excerpt(str(record.unit))}', "
             f"which is no unit of {source.quantity}"
         )
     elif isinstance(record.value, bool | str):

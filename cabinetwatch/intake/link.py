@@ -1,7 +1,7 @@
 """The MQTT client library, set up the way the session needs it."""
 
 import ssl
-from typing import Literal
+from typing import Any, Literal
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -29,7 +29,24 @@ MAXIMUM_PACKET_BYTES = 2 * 1024 * 1024
 _NEVER_EXPIRES = 0xFFFFFFFF
 
 
-def make_tls_context(settings: Mqtt) -> ssl.SSLContext | None:
+class TlsContext(ssl.SSLContext):
+    """Remembers the socket of a handshake: the library leaves it open when the handshake fails."""
+
+    _latest: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *args: Any, **options: Any) -> ssl.SSLSocket:
+        """Wrap as usual; the arguments are the base class's."""
+        self._latest = super().wrap_socket(*args, **options)
+        return self._latest
+
+    def close_latest(self) -> None:
+        """Close the socket of the latest handshake."""
+        if self._latest is not None:
+            self._latest.close()
+            self._latest = None
+
+
+def make_tls_context(settings: Mqtt) -> TlsContext | None:
     """Make what TLS needs; None when it is off.
 
     Raises:
@@ -37,8 +54,12 @@ def make_tls_context(settings: Mqtt) -> ssl.SSLContext | None:
     """
     if not settings.tls:
         return None
+    context = TlsContext(ssl.PROTOCOL_TLS_CLIENT)  # checks certificate and host name
     try:
-        context = ssl.create_default_context(cafile=settings.ca_file)
+        if settings.ca_file is None:
+            context.load_default_certs()
+        else:
+            context.load_verify_locations(settings.ca_file)
     except OSError as error:
         raise ConfigError([_tls_problem("ca_file", settings.ca_file, error)]) from error
     if settings.cert_file is not None:

@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Iterable
 
-from cabinetwatch.intake.printable import printable
+from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.times import describe_duration
 
 _log = logging.getLogger(__name__)
@@ -43,4 +43,4 @@ class ProblemLog:
         more = ""
         if left_out and last_t is not None:
             more = f" ({left_out} more in the last {describe_duration((t - last_t) / 1000)})"
-        _log.warning("%s: %s%s", printable(topic), printable(problem, 300), more)
+        _log.warning("%s: %s%s", excerpt(topic), excerpt(problem, 300), more)

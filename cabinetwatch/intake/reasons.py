@@ -5,15 +5,15 @@ import ssl
 
 from paho.mqtt.reasoncodes import ReasonCode
 
-from cabinetwatch.intake.printable import printable
+from cabinetwatch.intake.excerpt import excerpt
 
 # Reason codes of MQTT 5.0 (2.4); those of 3.1.1 are brought to the same numbers by the library.
 UNSUPPORTED_PROTOCOL = 0x84
 _ADVICE = {
     UNSUPPORTED_PROTOCOL: 'it doesn\'t know this version of MQTT; set protocol = "auto" in [mqtt]',
     0x85: "it doesn't allow our client_id; choose another in [mqtt]",
-    0x86: "it refuses our user name or password; correct username or password_file in [mqtt]",
-    0x87: "it does not authorise us; correct username, password_file or the broker's access list",
+    0x86: "it refuses the login; correct username or password_file in [mqtt]",
+    0x87: "it refuses the login; correct username or password_file in [mqtt]",
     0x88: "it says that it is not available",
     0x89: "it says that it is busy",
     0x8A: "it has banned us",
@@ -32,7 +32,14 @@ _OF_ERRORS: dict[type[Exception], str] = {
 
 def of_code(code: ReasonCode) -> str:
     """Say a reason code that the broker gave."""
-    return _ADVICE.get(code.value, f"its reason is: {printable(str(code))} ({code.value:#04x})")
+    return _ADVICE.get(code.value, f"its reason is: {excerpt(str(code))} ({code.value:#04x})")
+
+
+def of_refused_filter(code: ReasonCode) -> str:
+    """Say why the broker does not let us read a topic filter."""
+    if code.value in {0x80, 0x87}:  # 3.1.1 knows only 0x80, a failure of any kind
+        return "it does not allow it; correct its access list"
+    return of_code(code)
 
 
 def of_error(error: Exception) -> str:
@@ -49,4 +56,4 @@ def of_error(error: Exception) -> str:
     for kind, sentence in _OF_ERRORS.items():
         if isinstance(error, kind):
             return sentence
-    return printable(getattr(error, "strerror", None) or f"{type(error).__name__}: {error}")
+    return excerpt(getattr(error, "strerror", None) or f"{type(error).__name__}: {error}")

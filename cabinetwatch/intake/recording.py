@@ -12,7 +12,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self
 
 from cabinetwatch.errors import UsageError
-from cabinetwatch.intake.printable import printable
+from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.times import from_instant, to_rfc3339
 
 
@@ -88,7 +88,7 @@ def read(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
             try:
                 yield from_line(line)
             except (ValueError, OverflowError) as error:
-                on_problem(f"{path}, line {number} {printable(str(error), 200)}; it is left out")
+                on_problem(f"{path}, line {number} {excerpt(str(error), 200)}; it is left out")
 
 
 class Recorder:

@@ -5,8 +5,10 @@ from collections.abc import Iterable
 from cabinetwatch.intake.message import Incoming
 from cabinetwatch.store.batch import Repeatable
 
-# Without a Receive Maximum as many identifiers as there are may be unacknowledged.
-_ALL_IDENTIFIERS = 65535
+MOST_SENT_AGAIN = 32_767
+"""How many messages are remembered without a Receive Maximum: half of all identifiers. With all of
+them an identifier that comes round again would meet its own last use, and a new reading of a value
+that never changes would be taken for a repeat."""
 
 
 class Repeats:
@@ -22,16 +24,17 @@ class Repeats:
     """
 
     def __init__(self, window: Iterable[Repeatable] = ()) -> None:
-        self._size = _ALL_IDENTIFIERS
+        self._size = MOST_SENT_AGAIN
         self._taken: dict[int, bytes] = {}
         for repeatable in window:
             self.take(repeatable)
 
     def connected(self, *, session_present: bool, receive_maximum: int | None) -> None:
         """A connection came up; without its session nothing can be a repeat."""
-        self._size = receive_maximum or _ALL_IDENTIFIERS
+        self._size = receive_maximum or MOST_SENT_AGAIN
         if not session_present:
             self._taken.clear()
+        self._forget_oldest()
 
     def is_repeat(self, message: Incoming) -> bool:
         """Whether this message was taken before."""
@@ -45,7 +48,10 @@ class Repeats:
         # Taken out first, so that the order is that of the last taking.
         self._taken.pop(repeatable.packet_id, None)
         self._taken[repeatable.packet_id] = repeatable.digest
-        if len(self._taken) > self._size:
+        self._forget_oldest()
+
+    def _forget_oldest(self) -> None:
+        while len(self._taken) > self._size:
             del self._taken[next(iter(self._taken))]
 
 

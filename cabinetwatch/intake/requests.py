@@ -3,6 +3,7 @@
 import socket
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from typing import NamedTuple
 
 
@@ -34,19 +35,18 @@ class Bell:
         """Wake the thread. What it was rung for must be in place before."""
         if not self._rung:
             self._rung = True
-            self._outer.send(b"\0")
+            # Closed meanwhile: then nobody is left to wake.
+            with suppress(OSError):
+                self._outer.send(b"\0")
 
     def silence(self) -> None:
         """Take note that it rang; what it was rung for must be looked at afterwards."""
-        try:
+        with suppress(BlockingIOError):
             self._inner.recv(4096)
-        except BlockingIOError:
-            return
-        finally:
-            self._rung = False
+        self._rung = False
 
     def close(self) -> None:
-        """Free its sockets; ringing must have ended."""
+        """Free its sockets; ringing does nothing from now on."""
         self._inner.close()
         self._outer.close()
 

@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from cabinetwatch.intake.printable import printable
+from cabinetwatch.intake.excerpt import excerpt
 
 _UNDERSTOOD_VERSION = 10
 # Times below this are relative to now (RFC 8428, 4.5.3).
@@ -85,7 +85,7 @@ def _check_labels(document: Sequence[Mapping[str, Any]]) -> int | None:
         for label in fields:
             if label.endswith("_"):
                 raise BadPack(
-                    f"has the field {printable(label)}, which must be understood and is not"
+                    f"has the field {excerpt(label)}, which must be understood and is not"
                 )
         stated = fields.get("bver", version)
         if isinstance(stated, bool) or not isinstance(stated, int) or stated < 1:
@@ -123,7 +123,7 @@ def _resolve_record(
         raise BadPack(f"has more than one value: {' and '.join(values)}")
     name = base.get("bn", "") + _text(fields, "n")
     if not _NAME.fullmatch(name):
-        raise BadPack(f"has the name '{printable(name)}', which RFC 8428, 4.5.1 doesn't allow")
+        raise BadPack(f"has the name '{excerpt(name)}', which RFC 8428, 4.5.1 doesn't allow")
     return Record(
         name=name,
         unit=_text(fields, "u") if "u" in fields else base.get("bu"),

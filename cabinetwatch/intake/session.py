@@ -67,7 +67,7 @@ class MqttSession:
         self._watch = watch
         self._deliver = deliver
         self._requests = Requests()
-        self._bell = Bell()
+        self._bell: Bell | None = None
         self._stop_by: float | None = None
         self.failure: Exception | None = None
         self.progress_t = watch.now_ms()
@@ -100,6 +100,7 @@ class MqttSession:
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
+        self._bell = Bell()
         self._thread.start()
 
     def stop(self, timeout_s: float = 5.0) -> bool:
@@ -112,17 +113,18 @@ class MqttSession:
         """
         self._stop_by = time.monotonic() + timeout_s
         if self._thread.is_alive():
-            self._bell.ring()
+            self._ring()
             self._thread.join(timeout_s + _TURN_S)
         if self._thread.is_alive():
             return False
-        self._bell.close()
+        if self._bell is not None:
+            self._bell.close()
         return True
 
     def ack(self, epoch: int, packet_id: int) -> None:
         """Acknowledge a message. One of an earlier connection is dropped: it will come again."""
         self._requests.acknowledgements.append((epoch, packet_id))
-        self._bell.ring()
+        self._ring()
 
     def publish(
         self,
@@ -140,16 +142,21 @@ class MqttSession:
         when that was lost before the confirmation; then it may have arrived nevertheless.
         """
         self._requests.publications.append(Publication(topic, payload, retain, qos, on_done))
-        self._bell.ring()
+        self._ring()
 
     def read(self, filters: Sequence[str]) -> None:
         """Read these topic filters from now on, instead of those before."""
         self._requests.filters.append(tuple(topics.fold(filters)))
-        self._bell.ring()
+        self._ring()
+
+    def _ring(self) -> None:
+        if self._bell is not None:
+            self._bell.ring()
 
     def _main(self) -> None:
         try:
-            self._run()
+            if self._bell is not None:
+                self._run(self._bell)
         except Exception as error:  # noqa: BLE001 - kept for the owner, and logged
             self.failure = error
             _log.exception("the network thread has ended")
@@ -157,25 +164,25 @@ class MqttSession:
             self._connection.abandon()
             self._refuse_publications()
 
-    def _run(self) -> None:
+    def _run(self, bell: Bell) -> None:
         backoff = Backoff()
         while self._stop_by is None:
             opened = time.monotonic()
             if self._connection.open():
-                self._serve()
+                self._serve(bell)
                 backoff.held(time.monotonic() - opened)
             self._tell()
             if self._stop_by is None and not self._connection.retry_at_once:
-                self._rest(backoff.next_s())
+                self._rest(backoff.next_s(), bell)
 
-    def _serve(self) -> None:
+    def _serve(self, bell: Bell) -> None:
         """Work until the connection is gone, or stopping is done."""
         while self._connection.socket is not None:
             self._carry_out_requests()
             if self._stop_by is not None and self._may_leave():
                 self._connection.leave()
                 return
-            self._turn()
+            self._turn(bell)
             self._tell()
         self._connection.lost()
 
@@ -183,7 +190,7 @@ class MqttSession:
         unconfirmed = self._connection.up and self._connection.unconfirmed > 0
         return not unconfirmed or time.monotonic() >= (self._stop_by or 0.0)
 
-    def _turn(self) -> None:
+    def _turn(self, bell: Bell) -> None:
         """Wait for something to do, and let the connection do it."""
         sock = self._connection.socket
         if sock is None:
@@ -191,21 +198,21 @@ class MqttSession:
         stopping = self._stop_by is not None
         wait_s = 0.0 if self._connection.bytes_pending else 0.05 if stopping else _TURN_S
         writers = [sock] if self._connection.wants_to_write else []
-        readable, writable, _ = select.select([sock, self._bell.socket], writers, [], wait_s)
+        readable, writable, _ = select.select([sock, bell.socket], writers, [], wait_s)
         self.progress_t = self._watch.now_ms()
-        if self._bell.socket in readable:
-            self._bell.silence()
+        if bell.socket in readable:
+            bell.silence()
         self._connection.work(
             readable=sock in readable or self._connection.bytes_pending, writable=bool(writable)
         )
 
-    def _rest(self, seconds: float) -> None:
+    def _rest(self, seconds: float, bell: Bell) -> None:
         """Wait before the next attempt, and say no to what is asked for meanwhile."""
         until = time.monotonic() + seconds
         while self._stop_by is None and (left_s := until - time.monotonic()) > 0:
-            select.select([self._bell.socket], [], [], min(left_s, _TURN_S))
+            select.select([bell.socket], [], [], min(left_s, _TURN_S))
             self.progress_t = self._watch.now_ms()
-            self._bell.silence()
+            bell.silence()
             self._carry_out_requests()
 
     def _carry_out_requests(self) -> None:

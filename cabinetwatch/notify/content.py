@@ -10,6 +10,7 @@ from cabinetwatch.notify.phrases import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
     PRIORITY_WORDS,
+    TEST_CONDITION,
     degree,
     predicate,
 )
@@ -117,7 +118,9 @@ def _since(transition: Transition, timezone: str) -> str:
 def _acknowledge(transition: Transition) -> str:
     """Give the command that acknowledges, where there is something to acknowledge."""
     unseen = transition.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
-    return f"cabinetwatch ack {transition.id}" if unseen and transition.condition != "test" else ""
+    if not unseen or transition.condition == TEST_CONDITION:
+        return ""
+    return f"cabinetwatch ack {transition.id}"
 
 
 def _near_mains(transition: Transition) -> bool:

@@ -3,7 +3,7 @@
 Watch time decides on everything but quiet hours, which are the wall clock's.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -179,11 +179,11 @@ class Lane:
             return None
         if self._down:
             return Probe()
-        members = [pending.notice for pending in free if pending.can_merge]
-        if self._digest_over is not None and len(members) > self._digest_over:
+        members = tuple(pending.notice for pending in free if pending.can_merge)
+        if self._are_too_many(members):
             for member in members:
                 del self._pending[member.id]
-            return Merge(tuple(members))
+            return Merge(members)
         # What failed before comes after the rest, so that no single notice holds up the others.
         first = min(ready, key=lambda each: (each.attempts, each.rank, each.notice.t))
         return Send(first.notice, first.remaining(self._recipients))
@@ -262,13 +262,22 @@ class Lane:
             seen |= alarms
         return free
 
+    def _are_too_many(self, notices: Sequence[Notice]) -> bool:
+        """Whether a digest should tell these; one that waits counts for all that it tells."""
+        if self._digest_over is None or len(notices) < 2:
+            return False
+        weights = (len(each.transitions) if each.kind == "digest" else 1 for each in notices)
+        return sum(weights) > self._digest_over
+
     def _note_faults(self, attempt: Attempt) -> None:
+        """Note who fails and who no longer does; that a probe succeeds tells of neither."""
         if attempt.told_elsewhere:
             return
         if attempt.unreachable is not None:
             self._faults[_CHANNEL] = Refusal(attempt.unreachable)
             return
-        self._faults.pop(_CHANNEL, None)
+        if attempt.accepted or attempt.refused:
+            self._faults.pop(_CHANNEL, None)
         for recipient in attempt.accepted:
             self._faults.pop(recipient, None)
         self._faults.update(attempt.refused)

@@ -2,6 +2,9 @@
 
 from cabinetwatch.watch.transition import Priority, Transition
 
+TEST_CONDITION = "test"
+"""The condition of a test notice; no rule raises it."""
+
 # Each goes on after "NAS: " and after "NAS: no longer ".
 _PREDICATES = {
     "ambient-lost": "without its ambient reference",
@@ -19,6 +22,7 @@ _PREDICATES = {
     "rise-missing": "cooler than its load explains",
     "silent": "silent",
     "stuck": "stuck on one reading",
+    TEST_CONDITION: "a test of the notices",
 }
 
 _SITE_PREDICATES = {
@@ -58,4 +62,6 @@ def predicate(transition: Transition) -> str:
 
 def degree(transition: Transition) -> str:
     """Say how bad it is, or that it is over."""
+    if transition.condition == TEST_CONDITION:
+        return "Test"
     return "Back to normal" if transition.is_return else PRIORITY_WORDS[transition.priority]

@@ -6,11 +6,11 @@ from hashlib import blake2b
 from typing import NamedTuple
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.notify.phrases import TEST_CONDITION
 from cabinetwatch.notify.repeats import DueRepeat
 from cabinetwatch.store.notice import Channel, Notice, NoticeKind
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
-TEST_CONDITION = "test"
 _MOST_REFERENCES = 20
 """A header has to stay small however long the mail was out; the newest threads count."""
 

@@ -2,6 +2,7 @@
 
 import logging
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,6 +17,7 @@ from cabinetwatch.service import startup
 from cabinetwatch.service.carriers import carriers
 from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
+from cabinetwatch.service.part import Part
 from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
@@ -43,6 +45,7 @@ class Daemon:
         self.failure: tuple[str, BaseException] | None = None
         """The part that died and its error: the whole must stop then."""
         self._failed = threading.Event()
+        self._patience_s = 0.0
         self._deliveries: list[DeliveryLoop] = []
 
     def start(self) -> None:
@@ -145,11 +148,16 @@ class Daemon:
             waited_s += step_s
         return self._failed.is_set()
 
-    def stop(self) -> None:
+    def stop(self, patience_s: float = 1.0) -> None:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
+
+        Args:
+            patience_s: how long to wait at most for the engine, the deliveries, the store and the
+                session, for each; together no more than 5 s unless told otherwise.
         """
+        self._patience_s = patience_s
         steps = (
             ("engine", self._stop_engine),
             ("deliveries", self._stop_deliveries),
@@ -161,31 +169,35 @@ class Daemon:
                 step()
             except Exception:  # noqa: BLE001 - logged; the next step must still be taken
                 _log.exception("stopping the %s failed", name)
-        self._store.close()
+        if self._store_loop.join(0.0):
+            self._store.close()
 
     def _stop_engine(self) -> None:
         self._engine_loop.stop()
-        self._joined(self._engine_loop.join(2.0), "engine")
+        self._join(self._engine_loop, self._patience_s)
 
     def _stop_deliveries(self) -> None:
         for delivery in self._deliveries:
             delivery.stop()
+        until = time.monotonic() + self._patience_s
         for delivery in self._deliveries:
-            self._joined(delivery.join(0.5), delivery.name)
+            self._join(delivery, max(0.0, until - time.monotonic()))
 
     def _stop_store(self) -> None:
         self._store_loop.stop()
-        self._joined(self._store_loop.join(2.0), "store")
+        self._join(self._store_loop, self._patience_s)
 
     def _stop_session(self) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
         self._session.publish(topic, offline_payload(), retain=True, qos=1)
-        self._joined(self._session.stop(1.0), "network")
+        # The session takes up to a second longer than it is told.
+        if not self._session.stop(self._patience_s / 2):
+            _log.warning("the network thread is still busy and is left behind")
 
     @staticmethod
-    def _joined(ended: bool, name: str) -> None:
-        if not ended:
-            _log.warning("the %s thread is still busy and is left behind", name)
+    def _join(part: Part, most_s: float) -> None:
+        if not part.join(most_s):
+            _log.warning("the %s thread is still busy and is left behind", part.name)
 
     # -- between the parts: called from their threads -------------------------------------------
 

@@ -8,8 +8,8 @@ from typing import Any, NamedTuple
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
-from cabinetwatch.notify.plan import plan
 from cabinetwatch.service.part import Part
+from cabinetwatch.service.planner import Planner
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
@@ -75,6 +75,8 @@ class EngineLoop(Part):
         self._watch = watch
         self._clock = clock
         self._told = told
+        self._planner = Planner()
+        self._lateness_ms = 0
         self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
         self._work = self._fresh_work()
         self._stopping = False
@@ -103,6 +105,7 @@ class EngineLoop(Part):
             config: the configuration that a CONFIG entry among them stands for.
             entries: in their order.
         """
+        self._lateness_ms = round(config.site.lateness_s * 1000)
         for entry in entries:
             self._work.inputs.append(entry)
             if entry.kind is EntryKind.CONFIG:
@@ -176,14 +179,25 @@ class EngineLoop(Part):
     def _observe(self, readings: list[Reading]) -> None:
         now = self._engine.now
         for reading in readings:
-            if reading.t < now and reading.quality in _DATED_AT_ARRIVAL:
-                # Time has gone on since the network thread stamped it: judged now, dated now.
-                reading = reading._replace(t=now)  # noqa: PLW2901
+            reading = self._in_time(reading, now)  # noqa: PLW2901
             self._work.inputs.append(reading)
             transitions = self._engine.observe(reading)
             if transitions:
                 self._follow(transitions)
             now = self._engine.now
+
+    def _in_time(self, reading: Reading, now: int) -> Reading:
+        """Give a reading as the engine may take it, time having gone on since it arrived.
+
+        What is dated at arrival is judged now, so it is dated now. What has a time of its own and
+        should have been judged already is late: a replay, which knows no delays of ours, would
+        judge it at another instant.
+        """
+        if reading.quality in _DATED_AT_ARRIVAL:
+            return reading if reading.t >= now else reading._replace(t=now)
+        if reading.quality is Quality.TIMED and reading.t + self._lateness_ms <= now:
+            return reading._replace(quality=Quality.LATE)
+        return reading
 
     def _tell(self, kind: EntryKind, data: Mapping[str, Any]) -> None:
         entry = Entry(self._now(), kind, data)
@@ -195,6 +209,8 @@ class EngineLoop(Part):
             self._tell(EntryKind.CONNECT, {"session_present": event.session_present})
             self._store_loop.connected(event.receive_maximum)
             self._publisher.connected(self._now())
+            if not event.session_present:
+                self._work.forget_session()
         else:
             self._tell(EntryKind.DISCONNECT, {"reason": event.reason})
         self._observe(self._reception.connection(event, self._work))
@@ -220,7 +236,7 @@ class EngineLoop(Part):
         if not transitions:
             return
         self._work.transitions += transitions
-        self._work.notices += plan(transitions, self._engine.config)
+        self._work.notices += self._planner.plan(transitions, self._engine)
         self._told(transitions)
         for transition in transitions:
             _log.info("%s %s: %s", transition.subject, transition.state, transition.text)

@@ -9,8 +9,8 @@ from typing import Any, Protocol
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake.message import Incoming
-from cabinetwatch.intake.printable import printable
 from cabinetwatch.service.remote import read_command
+from cabinetwatch.text import printable
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.figures import device_figures
@@ -92,7 +92,7 @@ class Publisher:
         try:
             return read_command(message.payload)
         except UsageError as error:
-            _log.warning("a command over MQTT is passed over: %s", printable(str(error), 300))
+            _log.warning("a command over MQTT is passed over: %s", printable(str(error)[:300]))
             return None
 
     def _send(self, topic: str, payload: Mapping[str, Any]) -> None:

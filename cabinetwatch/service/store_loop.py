@@ -190,13 +190,14 @@ class StoreLoop(Part):
         finally:
             with self._changed:
                 self._in_flight = None
-        now = self._watch.now_ms()
-        self._last_commit_t = now
+        with self._changed:
+            receipts = work.take_receipts(len(work.receipts))
+        self._last_commit_t = self._watch.now_ms()
         self._taken_commands.difference_update(row for row, _ in work.handled)
         for event in work.done:
             event.set()
-        if work.receipts:
-            self._acknowledge(work.receipts)
+        if receipts:
+            self._acknowledge(receipts)
         if work.notices:
             self._deliver(work.notices)
         if self._failing:
@@ -246,16 +247,19 @@ class StoreLoop(Part):
             self._deliver(unwritten)
 
     def _relieve(self) -> None:
-        """Never go blind to save a record: let the broker go on sending, whatever the disk does."""
-        pending = self._pending
-        if pending is None:
-            return
-        excess = len(pending.receipts) - (self._half_window or 2 * PROMPT_MESSAGES)
-        if excess > 0:
-            self._acknowledge(pending.receipts[:excess])
-            del pending.receipts[:excess]
-        if len(pending.inputs) > MOST_HELD:
-            self._lost += _drop_readings(pending, MOST_HELD)
+        """Never go blind to save a record: let the broker go on sending, whatever the disk does.
+
+        The oldest are acknowledged first, those in a write that hangs before those that wait.
+        """
+        held = [work for work in (self._in_flight, self._pending) if work is not None]
+        excess = sum(len(work.receipts) for work in held) - (self._half_window or PROMPT_MESSAGES)
+        for work in held:
+            if excess > 0:
+                receipts = work.take_receipts(excess)
+                excess -= len(receipts)
+                self._acknowledge(receipts)
+        if self._pending is not None and len(self._pending.inputs) > MOST_HELD:
+            self._lost += _drop_readings(self._pending, MOST_HELD)
 
     def _look_for_commands(self) -> None:
         now = self._watch.now_ms()

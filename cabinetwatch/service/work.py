@@ -24,7 +24,9 @@ class Work:
     """Everything since the last hand-over, in the order the engine was told.
 
     `advanced_to` (watch ms) and `offset_ms` stand as the engine left them; None in work that does
-    not come from it. `done` are set once all of it is on disk.
+    not come from it. `state` is the engine as it stood after the last of `inputs`. With `forget`
+    the session before was lost, and what `window` holds came after. `done` are set once all of it
+    is on disk.
     """
 
     advanced_to: int | None = None
@@ -37,7 +39,19 @@ class Work:
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
     state: bytes | None = None
+    forget: bool = False
     done: list[threading.Event] = field(default_factory=list)
+
+    def forget_session(self) -> None:
+        """The broker has lost the session: no message of it can come again."""
+        self.window = []
+        self.forget = True
+
+    def take_receipts(self, most: int) -> list[Receipt]:
+        """Take out the oldest receipts, at most so many."""
+        taken = self.receipts[:most]
+        del self.receipts[:most]
+        return taken
 
     @property
     def urgent(self) -> bool:
@@ -53,12 +67,15 @@ class Work:
         """Put what came later behind this."""
         if later.advanced_to is not None:
             self.advanced_to, self.offset_ms = later.advanced_to, later.offset_ms
+        if later.inputs or later.state is not None:
+            # A state that is saved must know all that is written with it, or a start would miss it.
+            self.state = later.state
         self.inputs += later.inputs
-        self.window += later.window
+        self.window = later.window if later.forget else self.window + later.window
+        self.forget = self.forget or later.forget
         self.receipts += later.receipts
         self.transitions += later.transitions
         self.notices += later.notices
         self.outcomes += later.outcomes
         self.handled += later.handled
-        self.state = later.state or self.state
         self.done += later.done

@@ -8,6 +8,8 @@ from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.transition import AlarmState
 
+_LONGEST_S = 100 * 366 * 86_400.0
+
 
 @dataclass(slots=True)
 class Answer:
@@ -20,12 +22,19 @@ class Answer:
 
 def carry_out(command: Mapping[str, Any], alarms: Iterable[Alarm], t: int) -> Answer:
     """Carry out one command at `t` (watch ms). What can't be done is answered, never raised."""
-    name = command.get("command")
+    name, for_s = command.get("command"), command.get("for_s")
+    if not _is_span(for_s) and (for_s is not None or name == "shelve"):
+        return Answer(False, f"There is no waiting for {for_s!r} seconds.")
     if name in {"service-out", "service-in"}:
         return _service(command, [a for a in alarms if a.subject == command.get("subject")], t)
     alarm = next((a for a in alarms if a.id and a.id == command.get("id")), None)
     if alarm is None:
         return Answer(False, f"There is no standing alarm with the ID {command.get('id')!r}.")
+    return _on_alarm(command, alarm, t)
+
+
+def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:
+    name = command.get("command")
     if name == "ack":
         return _acknowledge(command, alarm)
     if name == "shelve":
@@ -33,6 +42,10 @@ def carry_out(command: Mapping[str, Any], alarms: Iterable[Alarm], t: int) -> An
     if name == "unshelve":
         return _unshelve(alarm)
     return Answer(False, f"There is no command {name!r}.")
+
+
+def _is_span(for_s: object) -> bool:
+    return isinstance(for_s, int | float) and 0 < for_s <= _LONGEST_S
 
 
 def _acknowledge(command: Mapping[str, Any], alarm: Alarm) -> Answer:

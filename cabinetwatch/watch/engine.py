@@ -293,6 +293,7 @@ class Engine:
         state = self.save()
         self._build(config)
         self.load(state)
+        self.house.site.forget_channels_but(_channels(config))
         for key in sorted(gone.keys() - self.alarms.keys()):
             told.append(self._dropped(gone[key], t))
         self._judge(self.alarms.values())
@@ -359,3 +360,14 @@ class Engine:
                 if due is not None and due <= self.now:
                     hold.lapsed = True
                 self._deadlines.set(hold)
+
+
+def _channels(config: Config) -> set[str]:
+    """Give the channels that a configuration delivers by."""
+    notify = config.notify
+    wanted = {
+        "email": notify.email is not None,
+        "mqtt": notify.mqtt.enabled,
+        "command": notify.command is not None,
+    }
+    return {channel for channel, is_wanted in wanted.items() if is_wanted}

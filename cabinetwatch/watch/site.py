@@ -19,6 +19,10 @@ class SiteView:
     readings_lost: int = 0
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
 
+    def forget_channels_but(self, channels: set[str]) -> None:
+        """Forget the faults of channels that are no longer delivered by."""
+        self.failing = {name: fault for name, fault in self.failing.items() if name in channels}
+
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         return {

@@ -100,6 +100,11 @@ def test_relative_paths_start_at_the_folder_of_the_file(tmp_path: Path) -> None:
     assert config.notify.command.argv == (str(tmp_path / "siren"), "./a")
 
 
+def test_the_store_lies_beside_the_file_unless_given(tmp_path: Path) -> None:
+    for text in ("", "[store]\n", "[store]\nflush_s = 5\n"):
+        assert read(text, tmp_path).store_path() == tmp_path / "cabinetwatch.db"
+
+
 def test_absolute_paths_stay_as_they_are(tmp_path: Path) -> None:
     config = read('[store]\nurl = "sqlite:////var/lib/watch.db"\n', tmp_path)
     assert config.store_path() == Path("/var/lib/watch.db")

@@ -10,8 +10,8 @@ from cabinetwatch.notify.lane import Fault
 from cabinetwatch.notify.plan import plan
 from cabinetwatch.notify.repeats import last_told
 from cabinetwatch.store.notice import Channel, Notice, Outcome
-from cabinetwatch.watch.transition import AlarmState, Transition
-from tests.notify.samples import NOON_MS
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from tests.notify.samples import NOON_MS, make_config, transition
 
 
 class Killed(BaseException):
@@ -118,11 +118,11 @@ class World:
         notices = plan(transitions, self.config)
         if committed:
             self.outbox.commit(notices, [])
-        for transition in transitions:
-            if transition.state is AlarmState.NORMAL:
-                self.standing.pop(transition.id, None)
+        for each in transitions:
+            if each.state is AlarmState.NORMAL:
+                self.standing.pop(each.id, None)
             else:
-                self.standing[transition.id] = transition
+                self.standing[each.id] = each
         self.delivery.observe(transitions)
         self.delivery.add(notices)
         return notices
@@ -157,3 +157,18 @@ class World:
             last_told(self.outbox.notices.values()),
             self.t,
         )
+
+
+def mail_world(notify: str = "", *, start_t: int = NOON_MS, extra: str = "") -> World:
+    return World(make_config(extra, notify=notify), {"email": FakeChannel(accept)}, start_t=start_t)
+
+
+def many(count: int, priority: Priority = Priority.MEDIUM, *, t: int = NOON_MS) -> list[Transition]:
+    return [
+        transition(occurrence=f"alarm-{n}", priority=priority, t=t, cause=f"c{n}")
+        for n in range(count)
+    ]
+
+
+def told(world: World) -> list[str]:
+    return [notice.kind for notice, _ in world.carriers["email"].told]

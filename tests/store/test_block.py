@@ -5,7 +5,7 @@ import struct
 import zlib
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.store.block import decode, encode
@@ -36,6 +36,7 @@ def round_trip(told: list[Reading]) -> list[Reading]:
     return list(decode(encode(told, NUMBERS.__getitem__), NAMES))
 
 
+@settings(deadline=None)
 @given(st.lists(readings, min_size=1))
 @example([Reading("sensor-0", 0, -0.0)])
 @example([Reading("sensor-0", 0, 5e-324), Reading("sensor-0", 0, 2.2250738585072014e-308)])

@@ -136,6 +136,17 @@ class TestRepeats:
         store.commit(batch(lost))
         assert store.window() == []
 
+    def test_a_new_session_has_the_whole_window_to_itself(self, store: Store, url: str) -> None:
+        store.close()
+        lost = Entry(T0, EntryKind.CONNECT, {"session_present": False})
+        with Store.open(url, window_messages=10) as small:
+            small.commit(batch(window=[Repeatable(n, b"old") for n in range(1, 10)]))
+            small.commit(batch(lost, window=[Repeatable(1, b"new")]))
+            for n in range(2, 12):
+                small.commit(batch(window=[Repeatable(n, b"new")]))
+            newest = small.window()[-10:]
+            assert newest == [Repeatable(n, b"new") for n in range(2, 12)]
+
     def test_topic_payload_and_identifier_all_tell_messages_apart(self) -> None:
         messages = [
             Repeatable.of(1, "a", b"b"),

@@ -125,6 +125,15 @@ def test_damage_is_told_by_its_own_error_and_leaves_the_file_as_it_is(
     assert path.read_bytes() == damaged
 
 
+def test_a_store_cut_short_is_told_as_damaged(store: Store, path: Path, url: str) -> None:
+    store.commit(batch(reading()))
+    store.close()
+    path.write_bytes(path.read_bytes()[:9000])
+    for use in (migrate, Store.open):
+        with pytest.raises(DamagedStoreError, match=rf"The store {path} is damaged"):
+            use(url)
+
+
 def test_a_damaged_block_is_told_when_it_is_read(store: Store, path: Path, url: str) -> None:
     store.commit(batch(reading()))
     store.close()

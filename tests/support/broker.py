@@ -126,7 +126,7 @@ class Broker:
             f"user {getpass.getuser()}",
             "persistence true",
             f"persistence_location {self.directory}/",
-            "log_dest stdout",
+            "log_dest stderr",
             "log_type all",
             "log_timestamp false",
             *self._access_lines(),

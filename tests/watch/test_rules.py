@@ -351,6 +351,14 @@ def test_an_alarm_without_a_place_in_the_new_configuration_is_told_as_normal(
     assert "no longer part of the configuration" in told[0].text
 
 
+def test_a_channel_that_is_switched_off_no_longer_fails(scene: Scene) -> None:
+    failure = {"channel": "command", "ok": False, "permanent": True, "error": "not found"}
+    told = scene.tell(EntryKind.DELIVERY, **failure)
+    assert moves(told) == [("site", "notice-undelivered", "normal", "unacknowledged")]
+    told = scene.engine.configure(make_config(), scene.t)
+    assert moves(told) == [("site", "notice-undelivered", "unacknowledged", "returned")]
+
+
 def test_a_disabled_condition_is_not_judged() -> None:
     scene = Scene(make_config(CABINET + "[devices.nas.alarms.over-derating]\nenabled = false\n"))
     assert scene.lives(5 * MINUTE, **(WELL | {"hall": 40.0, "nas_air": 60.0})) == []

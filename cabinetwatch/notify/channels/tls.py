@@ -11,9 +11,6 @@ _SELF_SIGNED = (18, 19)
 _UNKNOWN_ISSUER = (2, 20, 21)
 _WRONG_NAME = (62, 64)
 
-_EARLIEST_SANE_YEAR = 2024
-"""A clock before this program was written was never set: no battery, no network time yet."""
-
 
 def client_context(ca_file: Path | None) -> ssl.SSLContext:
     """Make a context that checks certificate and name, against `ca_file` or the system's CAs.
@@ -26,10 +23,10 @@ def client_context(ca_file: Path | None) -> ssl.SSLContext:
 
 def certificate_sentence(error: ssl.SSLCertVerificationError, ca_file: Path | None) -> str:
     """Say why a certificate was refused and what would help, to go on after the server's name."""
-    today = datetime.now(UTC)
-    clock = f"this machine's clock says {today:%Y-%m-%d}"
+    # The very clock that judged the certificate, not the watch's.
+    clock = f"this machine's clock says {datetime.now(UTC):%Y-%m-%d}"
     code = error.verify_code
-    if code == _NOT_YET_VALID or (code == _EXPIRED and today.year < _EARLIEST_SANE_YEAR):
+    if code == _NOT_YET_VALID:
         return f"its certificate is not valid yet: {clock}; if that is wrong, set the clock"
     if code == _EXPIRED:
         return (

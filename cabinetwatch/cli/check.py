@@ -1,0 +1,54 @@
+"""`cabinetwatch check`: is the configuration right, and do broker, mail and store play along?"""
+
+import argparse
+from collections.abc import Iterator
+
+from cabinetwatch.cli.output import print_table, say
+from cabinetwatch.cli.trials import Finding, try_all
+from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.watch import configuration
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options of this command."""
+    parser.add_argument(
+        "--send", action="store_true", help="send a test notice through every channel"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check the file, then try what it names.
+
+    Returns:
+        0 when all is well, 1 when a broker, a server or the store refuses.
+
+    Raises:
+        ConfigError: the configuration is faulty.
+    """
+    path = find_config_file(args.config)
+    config = configuration.load(path)
+    say(f"{path} is right: {len(config.sensors)} sensors, {len(config.devices)} devices.")
+    for warning in warnings(config):
+        say(f"Warning: {warning}")
+    findings = try_all(config, send=args.send)
+    print_table(("what", "answer", "details"), [_row(finding) for finding in findings])
+    return 0 if all(finding.well for finding in findings) else 1
+
+
+def warnings(config: Config) -> Iterator[str]:
+    """Give what is allowed and yet hardly meant."""
+    if not config.sensors:
+        yield "there is no sensor, so nothing is watched; cabinetwatch listen drafts their tables."
+    for name, device in config.devices.items():
+        judged = device.derating or device.max_rise_k is not None
+        if not judged and config.sensors[device.temperature].high is None:
+            yield (
+                f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
+                f"{device.temperature}] has no high, so no setpoint guards {device.name or name}."
+            )
+    if config.notify.email is None and config.notify.command is None:
+        yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
+
+
+def _row(finding: Finding) -> tuple[str, str, str]:
+    return finding.what, "well" if finding.well else "REFUSED", finding.details

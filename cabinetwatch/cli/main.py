@@ -1,0 +1,128 @@
+"""The command `cabinetwatch`: finds the command asked for, and turns errors into sentences."""
+
+import argparse
+import difflib
+import importlib
+import logging
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NamedTuple, NoReturn
+
+from cabinetwatch import __version__
+from cabinetwatch.errors import CabinetwatchError, UsageError
+from cabinetwatch.text import printable
+
+_WRONG_USE = 2
+_INTERRUPTED = 130
+# 128 and the number of SIGPIPE, as the shell reports a program that this signal ended.
+_BROKEN_PIPE = 141
+
+
+class Command(NamedTuple):
+    """A command: what it does in a line, and whether it takes --config."""
+
+    help: str
+    takes_config: bool = True
+
+
+COMMANDS: dict[str, Command] = {
+    "demo": Command("show the whole job in a minute and a half, on this machine alone", False),
+    "listen": Command("show what arrives from the broker, and draft the tables for it"),
+    "record": Command("write what arrives from the broker to a recording"),
+    "check": Command("check the configuration, then try broker, mail and store"),
+    "run": Command("run the watch"),
+    "status": Command("show devices, their figures, and standing alarms"),
+    "alarms": Command("show standing alarms and their history"),
+    "ack": Command("acknowledge an alarm"),
+    "shelve": Command("silence an alarm for a time"),
+    "unshelve": Command("take an alarm off the shelf"),
+    "service": Command("take a device or sensor out of service, or back in"),
+    "export": Command("write the readings to standard output"),
+}
+"""Each is a module of this package of the same name, imported only when it is asked for."""
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose complaints are one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        """Refuse the arguments."""
+        raise UsageError(f"{self.prog}: {message}; {self.prog} --help shows what it takes")
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run a command and give its exit status; every error of the user's becomes a sentence."""
+    # Commands that log say so themselves; for the others a library's log is no output of theirs.
+    logging.getLogger("cabinetwatch").addHandler(logging.NullHandler())
+    try:
+        status = _run(arguments)
+        sys.stdout.flush()
+    except CabinetwatchError as error:
+        for sentence in str(error).splitlines():
+            print(printable(sentence), file=sys.stderr)
+        return _WRONG_USE
+    except KeyboardInterrupt:
+        return _INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our output has seen enough. Python would complain when it flushes at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _BROKEN_PIPE
+    return status
+
+
+def entry() -> NoReturn:
+    """Be the program `cabinetwatch`."""
+    # A terminal that can't show a letter is no reason to fall over.
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure: Any = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+    sys.exit(main(sys.argv[1:]))
+
+
+def _run(arguments: Sequence[str]) -> int:
+    asked = _top_parser().parse_args(arguments[:1])
+    name: str | None = asked.command
+    if name is None:
+        _top_parser().print_help()
+        return _WRONG_USE
+    if name not in COMMANDS:
+        nearest = difflib.get_close_matches(name, COMMANDS, 1, cutoff=0.0)[0]
+        raise UsageError(f"cabinetwatch: there is no command {name}; the nearest is {nearest}")
+    module = importlib.import_module(f"cabinetwatch.cli.{name}")
+    parser = _command_parser(name)
+    module.configure(parser)
+    status: int = module.run(parser.parse_args(arguments[1:]))
+    return status
+
+
+def _top_parser() -> Parser:
+    lines = "\n".join(f"  {name:<10} {command.help}" for name, command in COMMANDS.items())
+    parser = Parser(
+        prog="cabinetwatch",
+        description="Watches how warm the gear in a cabinet at home runs, and tells in time.",
+        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        usage="cabinetwatch [-h] [--version] COMMAND ...",
+    )
+    parser.add_argument("--version", action="version", version=f"cabinetwatch {__version__}")
+    parser.add_argument("command", nargs="?", metavar="COMMAND", help="one of those below")
+    return parser
+
+
+def _command_parser(name: str) -> Parser:
+    command = COMMANDS[name]
+    description = f"{command.help[0].upper()}{command.help[1:]}."
+    # Abbreviated options would change their meaning when a new one comes.
+    parser = Parser(prog=f"cabinetwatch {name}", description=description, allow_abbrev=False)
+    if command.takes_config:
+        parser.add_argument(
+            "--config",
+            metavar="FILE",
+            type=Path,
+            help="the configuration (default: $CABINETWATCH_CONFIG, then ./config.toml, then"
+            " /etc/cabinetwatch/config.toml)",
+        )
+    return parser

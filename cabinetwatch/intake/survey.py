@@ -1,0 +1,135 @@
+"""A survey of what arrives: the topics, how often they speak, and the numbers in their payloads."""
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any, NamedTuple
+
+from cabinetwatch.intake import jsontext, numerals, senml
+from cabinetwatch.intake.message import Incoming
+
+_MOST_TOPICS = 5_000
+_PAYLOADS_KEPT = 10
+_GAPS_KEPT = 200
+# A payload with more numbers, or deeper ones, is no reading of a sensor.
+_MOST_MEMBERS = 100
+_DEEPEST = 5
+
+
+class Source(NamedTuple):
+    """A number in the payloads of a topic: bare, under a pointer, or in a named SenML record."""
+
+    value: float
+    pointer: str | None = None
+    senml_name: str | None = None
+    unit: str | None = None
+
+
+@dataclass(slots=True)
+class Heard:
+    """What was heard on one topic. `qos` is the highest at which a live message came."""
+
+    topic: str
+    count: int = 0
+    live: int = 0
+    retained: int = 0
+    qos: int = 0
+    last: bytes = b""
+    last_live_t: int | None = None
+    payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=_PAYLOADS_KEPT))
+    gaps_ms: deque[int] = field(default_factory=lambda: deque(maxlen=_GAPS_KEPT))
+
+    def note(self, message: Incoming) -> None:
+        """Take a message of this topic."""
+        self.count += 1
+        self.last = message.payload
+        self.payloads.append(message.payload)
+        if message.retain:
+            self.retained += 1
+            return
+        self.live += 1
+        self.qos = max(self.qos, message.qos)
+        if self.last_live_t is not None:
+            self.gaps_ms.append(message.t - self.last_live_t)
+        self.last_live_t = message.t
+
+    def interval_s(self) -> float | None:
+        """The usual seconds between live messages; None when it was heard but once."""
+        return median(self.gaps_ms) / 1000 if self.gaps_ms else None
+
+    def sources(self) -> list[Source]:
+        """The numbers seen in its latest payloads, the latest value of each."""
+        found: dict[tuple[str | None, str | None], Source] = {}
+        for payload in self.payloads:
+            for source in find_sources(payload):
+                found[source.pointer, source.senml_name] = source
+        return list(found.values())
+
+
+class Survey:
+    """Collects messages by topic. `left_out` counts those of topics beyond the first 5,000."""
+
+    def __init__(self) -> None:
+        self.topics: dict[str, Heard] = {}
+        self.left_out = 0
+
+    def note(self, message: Incoming) -> None:
+        """Take a message."""
+        heard = self.topics.get(message.topic)
+        if heard is None:
+            if len(self.topics) >= _MOST_TOPICS:
+                self.left_out += 1
+                return
+            heard = self.topics[message.topic] = Heard(message.topic)
+        heard.note(message)
+
+
+def find_sources(payload: bytes) -> list[Source]:
+    """Give every number in a payload; nothing for one that is neither a number nor JSON."""
+    try:
+        return [Source(numerals.from_payload(payload))]
+    except numerals.NotANumber:
+        pass
+    try:
+        document = jsontext.parse(payload)
+    except jsontext.NotJson:
+        return []
+    return _of_pack(document) or _of_members(document, "")[:_MOST_MEMBERS]
+
+
+def _of_pack(document: Any) -> list[Source]:
+    try:
+        records = senml.resolve(document, 0.0).records
+    except senml.BadPack:
+        return []
+    return [
+        Source(float(record.value), senml_name=record.name, unit=record.unit)
+        for record in records
+        if isinstance(record.value, float)
+    ][:_MOST_MEMBERS]
+
+
+def _of_members(value: Any, pointer: str) -> list[Source]:
+    if pointer.count("/") >= _DEEPEST:
+        return []
+    members: Iterable[tuple[Any, Any]]
+    if isinstance(value, dict):
+        members = value.items()
+    elif isinstance(value, list):
+        members = enumerate(value)
+    else:
+        try:
+            return [Source(numerals.from_json(value), pointer=pointer)]
+        except numerals.NotANumber:
+            return []
+    return [
+        source
+        for key, member in members
+        for source in _of_members(member, f"{pointer}/{_escape(str(key))}")
+    ]
+
+
+def _escape(token: str) -> str:
+    # RFC 6901, section 3; the order matters.
+    return token.replace("~", "~0").replace("/", "~1")

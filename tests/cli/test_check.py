@@ -1,0 +1,320 @@
+"""`check` against a real broker, a real mail server and a real file."""
+
+import json
+import stat
+from pathlib import Path
+
+import pytest
+from paho.mqtt import publish
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.store.migrate import migrate
+from tests.support.broker import Broker, BrokerFactory
+from tests.support.certificates import Certificate
+from tests.support.mail import MailDrop, MailDropFactory
+from tests.support.ports import free_port
+
+SENSORS = """
+[sensors.nas-air]
+topic = "under-stairs/nas/air"
+quantity = "temperature"
+[sensors.hall-air]
+topic = "hall/+/air"
+pointer = "/t"
+quantity = "temperature"
+[devices.nas]
+temperature = "nas-air"
+ambient = "hall-air"
+max_rise_k = 25.0
+"""
+
+
+class Checker:
+    """Writes a configuration and runs the command on it."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder = folder
+        self._capsys = capsys
+        self.status = -1
+
+    def secret(self, name: str, password: str) -> None:
+        path = self.folder / name
+        path.write_text(password + "\n")
+        path.chmod(0o600)
+
+    def run(self, text: str, *options: str) -> str:
+        """Give what the command printed; nothing may go to standard error."""
+        path = self.folder / "config.toml"
+        path.write_text(text)
+        self.status = main(["check", "--config", str(path), *options])
+        shown = self._capsys.readouterr()
+        assert shown.err == ""
+        return shown.out
+
+
+@pytest.fixture
+def checker(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Checker:
+    folder = tmp_path / "etc"
+    folder.mkdir()
+    return Checker(folder, capsys)
+
+
+def mqtt(broker: Broker, *lines: str) -> str:
+    return "\n".join([f"[mqtt]\nport = {broker.port}", *lines, ""])
+
+
+def email(server: MailDrop, *lines: str, security: str = "none") -> str:
+    return "\n".join(
+        [
+            f'[notify.email]\nhost = "localhost"\nport = {server.port}\nsecurity = "{security}"',
+            'from = "Watch <watch@under-stairs.example>"\nto = ["owner@under-stairs.example"]',
+            *lines,
+            "",
+        ]
+    )
+
+
+def line(shown: str, start: str) -> str:
+    """Give the one line of the output that starts so."""
+    (found,) = (each for each in shown.splitlines() if each.startswith(start))
+    return found
+
+
+def test_all_is_well_and_nothing_is_sent_or_made(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
+
+    assert checker.status == 0, shown
+    assert "2 sensors, 1 devices" in shown
+    assert "Warning" not in shown
+    assert "MQTT 5" in line(shown, "broker  well")
+    assert "subscribed for 2 sensors" in line(shown, "topics  well")
+    assert "answers without TLS" in line(shown, "mail    well")
+    assert "cabinetwatch.db will be made at the first run" in line(shown, "store   well")
+    assert smtp.connections == 1
+    assert smtp.messages == []
+    assert [path.name for path in checker.folder.iterdir()] == ["config.toml"]
+
+
+def test_the_watchs_own_session_is_left_alone(broker: Broker, checker: Checker) -> None:
+    checker.run(mqtt(broker) + SENSORS)
+    connects = [each for each in broker.log.splitlines() if "New client connected" in each]
+    assert any(" as cabinetwatchCheck" in each and "c1" in each for each in connects)
+    assert not any(" as cabinetwatch (" in each for each in connects)
+
+
+def test_a_broker_that_is_not_there_is_told(checker: Checker) -> None:
+    shown = checker.run(f"[mqtt]\nport = {free_port()}\n{SENSORS}")
+    assert checker.status == 1
+    assert "nobody listens there" in line(shown, "broker  REFUSED")
+
+
+def test_a_wrong_password_of_the_broker_is_told_and_not_shown(
+    mosquitto: BrokerFactory, checker: Checker
+) -> None:
+    broker = mosquitto(passwords={"watch": "right-horse"})
+    login = ('username = "watch"', 'password_file = "mqtt-password"')
+
+    checker.secret("mqtt-password", "wrong-horse")
+    shown = checker.run(mqtt(broker, *login) + SENSORS)
+    assert checker.status == 1
+    assert "it refuses the login" in line(shown, "broker  REFUSED")
+    assert "wrong-horse" not in shown
+
+    checker.secret("mqtt-password", "right-horse")
+    assert "MQTT" in line(checker.run(mqtt(broker, *login) + SENSORS), "broker  well")
+    assert checker.status == 0
+
+
+def test_a_topic_that_may_not_be_read_is_told(mosquitto: BrokerFactory, checker: Checker) -> None:
+    # The plain access list of this broker lets anybody subscribe and holds the messages back; its
+    # plugin of access rules says no to the subscription itself.
+    broker = mosquitto(config_lines=access_rules(checker.folder, may_read="under-stairs/#"))
+    shown = checker.run(mqtt(broker) + SENSORS)
+    assert checker.status == 1, shown
+    assert "does not let us read hall/+/air" in line(shown, "topics  REFUSED")
+
+
+def access_rules(folder: Path, *, may_read: str) -> list[str]:
+    """Give the broker's configuration by which anybody may subscribe to one filter only."""
+    (plugin,) = Path("/usr/lib").glob("**/mosquitto_dynamic_security.so")
+    reader = {"acltype": "subscribePattern", "topic": may_read, "allow": True}
+    refused = {
+        "publishClientSend": False,
+        "publishClientReceive": True,
+        "subscribe": False,
+        "unsubscribe": True,
+    }
+    rules = {
+        "defaultACLAccess": refused,
+        "clients": [],
+        "groups": [{"groupname": "anybody", "roles": [{"rolename": "reader"}]}],
+        "roles": [{"rolename": "reader", "acls": [reader]}],
+        "anonymousGroup": "anybody",
+    }
+    path = folder / "rules.json"
+    path.write_text(json.dumps(rules))
+    return [f"plugin {plugin}", f"plugin_opt_config_file {path}"]
+
+
+def test_tls_to_the_broker_is_tried_with_its_authority(
+    mosquitto: BrokerFactory, certificate: Certificate, checker: Checker
+) -> None:
+    broker = mosquitto(certificate=certificate)
+    assert "REFUSED" in checker.run(mqtt(broker, "tls = true") + SENSORS)
+    assert checker.status == 1
+    trusted = mqtt(broker, "tls = true", f'ca_file = "{certificate.ca_file}"')
+    assert "well" in line(checker.run(trusted + SENSORS), "broker")
+    assert checker.status == 0
+
+
+@pytest.mark.parametrize(
+    ("reply", "stage"), [("421 4.3.2 closing", "connect"), ("554 5.7.1 go away", "connect")]
+)
+def test_a_mail_server_that_refuses_is_told(
+    broker: Broker, smtp: MailDrop, checker: Checker, reply: str, stage: str
+) -> None:
+    smtp.behaviour.replies[stage] = reply  # type: ignore[index]
+    shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
+    assert checker.status == 1
+    assert reply in line(shown, "mail    REFUSED")
+
+
+def test_a_mail_server_that_is_not_there_is_told(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    smtp.stop()
+    shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
+    assert checker.status == 1
+    assert f"localhost:{smtp.port}" in line(shown, "mail    REFUSED")
+
+
+def test_starttls_and_login_are_tried(
+    broker: Broker, mail_drop: MailDropFactory, certificate: Certificate, checker: Checker
+) -> None:
+    drop = mail_drop(security="starttls", certificate=certificate, login=("watch", "right-horse"))
+    lines = (
+        f'ca_file = "{certificate.ca_file}"',
+        'username = "watch"',
+        'password_file = "email-password"',
+    )
+    text = mqtt(broker) + email(drop, *lines, security="starttls") + SENSORS
+
+    checker.secret("email-password", "right-horse")
+    assert "with STARTTLS, logged in as watch" in line(checker.run(text), "mail    well")
+    assert checker.status == 0
+
+    checker.secret("email-password", "wrong-horse")
+    shown = checker.run(text)
+    assert checker.status == 1
+    assert "refuses the login of watch" in line(shown, "mail    REFUSED")
+    assert "wrong-horse" not in shown
+
+
+def test_a_certificate_of_nobody_known_is_refused(
+    broker: Broker, mail_drop: MailDropFactory, certificate: Certificate, checker: Checker
+) -> None:
+    drop = mail_drop(security="tls", certificate=certificate)
+    shown = checker.run(mqtt(broker) + email(drop, security="tls") + SENSORS)
+    assert checker.status == 1
+    assert "its certificate is signed by nobody" in line(shown, "mail    REFUSED")
+
+
+def test_a_user_name_without_a_password_is_told(
+    broker: Broker, smtp: MailDrop, checker: Checker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("CABINETWATCH_EMAIL_PASSWORD", raising=False)
+    shown = checker.run(mqtt(broker) + email(smtp, 'username = "watch"') + SENSORS)
+    assert checker.status == 1
+    assert "there is a username and no password" in line(shown, "mail    REFUSED")
+
+
+def test_a_store_that_exists_is_looked_into_and_not_changed(
+    broker: Broker, checker: Checker
+) -> None:
+    path = checker.folder / "cabinetwatch.db"
+    migrate(f"sqlite:///{path}")
+    before = path.read_bytes()
+    shown = checker.run(mqtt(broker) + SENSORS)
+    assert "can be read and written" in line(shown, "store   well")
+    assert checker.status == 0
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("content", [b"something else entirely", b"SQLite format 3\0" + b"x" * 99])
+def test_a_file_that_is_no_store_is_refused_untouched(
+    broker: Broker, checker: Checker, content: bytes
+) -> None:
+    path = checker.folder / "cabinetwatch.db"
+    path.write_bytes(content)
+    shown = checker.run(mqtt(broker) + SENSORS)
+    assert checker.status == 1
+    assert str(path) in line(shown, "store   REFUSED")
+    assert path.read_bytes() == content
+
+
+def test_a_missing_folder_of_the_store_is_told(broker: Broker, checker: Checker) -> None:
+    shown = checker.run(mqtt(broker) + '[store]\nurl = "sqlite:///data/w.db"\n' + SENSORS)
+    assert checker.status == 1
+    assert f"there is no folder {checker.folder}/data; make it" in line(shown, "store   REFUSED")
+
+
+def test_a_device_without_a_setpoint_gets_a_warning(broker: Broker, checker: Checker) -> None:
+    bare = mqtt(broker) + SENSORS.replace("max_rise_k = 25.0", "")
+    warning = "[devices.nas] has no derating and no max_rise_k, and [sensors.nas-air] has no high"
+    assert warning in line(checker.run(bare), "Warning: [")
+    assert checker.status == 0
+    for guard in ("derating = [[45.0, 1.0]]", "max_rise_k = 25.0"):
+        assert warning not in checker.run(f"{bare}{guard}\n")
+    guarded = bare.replace("[sensors.hall-air]", "high = 50.0\n[sensors.hall-air]")
+    assert warning not in checker.run(guarded)
+
+
+def test_a_test_notice_goes_through_every_channel(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    program = checker.folder / "siren"
+    program.write_text(f"#!/bin/sh\ncat >> {checker.folder}/heard\n")
+    program.chmod(stat.S_IRWXU)
+    command = '[notify.command]\nargv = ["./siren"]\n'
+
+    shown = checker.run(mqtt(broker) + email(smtp) + command + SENSORS, "--send")
+
+    assert checker.status == 0, shown
+    (mail,) = smtp.wait_for(1)
+    assert mail.recipients == ["owner@under-stairs.example"]
+    assert "test" in mail.message["Subject"].lower()
+    assert "owner@under-stairs.example" in line(shown, "test by email    well")
+    assert "test by mqtt" in shown
+    assert "cabinetwatch/alarm/" in broker.log
+    heard = [json.loads(each) for each in (checker.folder / "heard").read_text().splitlines()]
+    assert [each["state"] for each in heard] == ["unacknowledged", "normal"]
+
+
+def test_a_test_notice_that_is_refused_is_told(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    smtp.refuse_recipient("owner@under-stairs.example", "550 5.1.1 nobody of that name")
+    shown = checker.run(mqtt(broker) + email(smtp) + SENSORS, "--send")
+    assert checker.status == 1
+    assert "550 5.1.1 nobody of that name" in line(shown, "test by email  REFUSED")
+
+
+def test_a_command_that_is_no_program_is_told_without_running_it(
+    broker: Broker, checker: Checker
+) -> None:
+    (checker.folder / "siren").write_text("not to be run")
+    shown = checker.run(mqtt(broker) + '[notify.command]\nargv = ["./siren"]\n' + SENSORS)
+    assert checker.status == 1
+    assert "siren is no program that this user can start" in line(shown, "command  REFUSED")
+
+
+def test_what_arrives_while_it_checks_does_not_disturb(broker: Broker, checker: Checker) -> None:
+    topic = "under-stairs/nas/air"
+    publish.single(
+        topic, b"\xff\x1b[2J", qos=1, retain=True, hostname="localhost", port=broker.port
+    )
+    shown = checker.run(mqtt(broker) + SENSORS)
+    assert checker.status == 0
+    assert "\x1b" not in shown

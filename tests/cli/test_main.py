@@ -1,0 +1,153 @@
+"""The program itself: commands are found, errors become sentences, statuses are right."""
+
+import argparse
+import importlib
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from cabinetwatch import __version__
+from cabinetwatch.cli import main as program
+from cabinetwatch.errors import ConfigError
+
+
+def run(*arguments: str) -> int:
+    return program.main(arguments)
+
+
+def raising(error: BaseException) -> SimpleNamespace:
+    """Give a command that ends with this error."""
+
+    def fail(args: argparse.Namespace) -> int:
+        raise error
+
+    return SimpleNamespace(configure=lambda parser: None, run=fail)
+
+
+@pytest.mark.parametrize("name", program.COMMANDS)
+def test_every_command_has_its_module(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    module = importlib.import_module(f"cabinetwatch.cli.{name}")
+    assert (module.__doc__ or "").startswith(f"`cabinetwatch {name}")
+    with pytest.raises(SystemExit) as ended:
+        run(name, "--help")
+    assert ended.value.code == 0
+    shown = capsys.readouterr().out
+    assert program.COMMANDS[name].help[1:20] in shown
+    assert ("--config FILE" in shown) == program.COMMANDS[name].takes_config
+
+
+def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        run("--help")
+    assert ended.value.code == 0
+    shown = capsys.readouterr().out
+    assert all(f"  {name} " in shown for name in program.COMMANDS)
+
+
+def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        run("--version")
+    assert capsys.readouterr().out == f"cabinetwatch {__version__}\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["chek"], "cabinetwatch: there is no command chek; the nearest is check"),
+        (["--confg"], "cabinetwatch: unrecognized arguments: --confg"),
+        (["check", "--sned"], "cabinetwatch check: unrecognized arguments: --sned"),
+        (["check", "--sen"], "cabinetwatch check: unrecognized arguments: --sen"),
+        (["check", "--config"], "cabinetwatch check: argument --config: expected one argument"),
+        (["check", "--config", "/nowhere.toml"], "/nowhere.toml: can't be read (No such file"),
+    ],
+)
+def test_wrong_use_is_one_sentence_and_status_2(
+    arguments: list[str], sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*arguments) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    (line,) = shown.err.splitlines()
+    assert line.startswith(sentence)
+
+
+def test_no_command_shows_the_help_and_is_wrong_use(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run() == 2
+    assert "commands:" in capsys.readouterr().out
+
+
+def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text('[site]\nname = 3\n[mqtt]\nport = "\\u001b[2J"\n')
+    assert run("check", "--config", str(path)) == 2
+    name, port = capsys.readouterr().err.splitlines()
+    assert name.startswith(f"{path}: [site] name = 3 is no text in quotes")
+    assert '[mqtt] port = "\\u001b[2J" is no whole number' in port
+
+
+def test_control_characters_in_an_error_are_escaped(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(
+        sys.modules,
+        "cabinetwatch.cli.check",
+        raising(ConfigError(["warm\x1b[2J\x07"])),
+    )
+    assert run("check") == 2
+    assert capsys.readouterr().err == "warm\\x1b[2J\\x07\n"
+
+
+def test_an_interrupt_is_quiet_and_status_130(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "cabinetwatch.cli.check", raising(KeyboardInterrupt()))
+    assert run("check") == 130
+    assert capsys.readouterr().err == ""
+
+
+def test_a_reader_that_has_seen_enough_gets_no_traceback() -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        ended = subprocess.run(
+            [sys.executable, "-m", "cabinetwatch", "--help"],
+            stdout=writer,
+            stderr=subprocess.PIPE,
+            check=False,
+            timeout=60,
+        )
+    finally:
+        os.close(writer)
+    assert ended.stderr == b""
+
+
+def test_a_terminal_without_the_letters_gets_escapes(tmp_path: Path) -> None:
+    path = tmp_path / "Ω.toml"
+    ended = subprocess.run(
+        [sys.executable, "-m", "cabinetwatch", "check", "--config", str(path)],
+        env={**os.environ, "PYTHONIOENCODING": "ascii:strict"},
+        capture_output=True,
+        check=False,
+        timeout=60,
+    )
+    assert ended.returncode == 2
+    assert b"\\u03a9.toml: can't be read" in ended.stderr
+
+
+def test_only_the_module_of_the_command_is_imported() -> None:
+    code = (
+        "import sys\nfrom cabinetwatch.cli.main import main\n"
+        "main(['check', '--config', '/nowhere.toml'])\n"
+        "print(*(n for n in sys.modules if n.startswith('cabinetwatch.cli.')))"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
+    assert loaded == {"main", "check", "output", "trials"}

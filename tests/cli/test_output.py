@@ -1,0 +1,89 @@
+"""Tables and lines: drawn on a terminal, plain elsewhere, never a control character."""
+
+import io
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cabinetwatch.cli.output import print_json, print_table, say
+from cabinetwatch.text import printable
+
+
+class Terminal(io.StringIO):
+    """What says that it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+ROWS = [("nas", "31.5"), ("av-amplifier with a long name", "8.0")]
+
+
+def test_elsewhere_than_on_a_terminal_a_table_is_plain_columns() -> None:
+    out = io.StringIO()
+    print_table(("device", "rise"), ROWS, right=[1], title="Now", out=out)
+    assert out.getvalue().splitlines() == [
+        "Now",
+        "device                         rise",
+        "nas                            31.5",
+        "av-amplifier with a long name   8.0",
+    ]
+
+
+def test_a_plain_table_is_never_cut() -> None:
+    out = io.StringIO()
+    print_table(("text",), [("x" * 500,)], out=out)
+    assert "x" * 500 in out.getvalue()
+
+
+def test_a_table_without_rows_has_its_headings() -> None:
+    out = io.StringIO()
+    print_table(("device", "rise"), [], out=out)
+    assert out.getvalue() == "device  rise\n"
+
+
+def test_on_a_terminal_a_table_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    out = Terminal()
+    print_table(("device", "rise"), ROWS, title="Now", out=out)
+    assert "│ nas" in out.getvalue()
+
+
+def test_markup_in_a_cell_is_shown_as_it_is() -> None:
+    out = Terminal()
+    print_table(("[bold]device",), [("[red]nas[/red]",)], out=out)
+    assert "[red]nas[/red]" in out.getvalue()
+    assert "[bold]device" in out.getvalue()
+
+
+@pytest.mark.parametrize("kind", [io.StringIO, Terminal])
+def test_control_characters_in_a_cell_are_escaped(kind: type[io.StringIO]) -> None:
+    out = kind()
+    print_table(("device",), [("a\x07b\x9bc\u202ed\ne",)], out=out)
+    shown = out.getvalue()
+    assert "a\\x07b\\x9bc\\u202ed\\ne" in shown
+
+
+def test_a_line_is_escaped() -> None:
+    out = io.StringIO()
+    say("warm\r\n\x1b]0;title\x07", out)
+    assert out.getvalue() == "warm\\r\\n\\x1b]0;title\\x07\n"
+
+
+def test_json_has_no_letter_beyond_ascii_and_no_nan() -> None:
+    out = io.StringIO()
+    print_json({"text": "9 °C\x9b\u202e"}, out)
+    assert out.getvalue().isascii()
+    assert json.loads(out.getvalue()) == {"text": "9 °C\x9b\u202e"}
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        print_json(float("nan"), out)
+
+
+@given(st.text(st.characters()))
+def test_whatever_comes_in_comes_out_printable(text: str) -> None:
+    shown = printable(text)
+    assert shown.isprintable()
+    assert shown.encode("utf-8").decode("utf-8") == shown
+    assert text == shown or not text.isprintable()

@@ -1,0 +1,447 @@
+"""The session against a real broker: what it keeps, what it acknowledges, how it comes back."""
+
+import logging
+import socket
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from pydantic import SecretStr
+
+from cabinetwatch.intake import link
+from cabinetwatch.intake.message import Incoming, Will
+from cabinetwatch.intake.repeats import Repeats, identify
+from cabinetwatch.intake.session import MqttSession
+from tests.intake.support import Ear, publisher, session, wait_subscribed
+from tests.support.broker import Broker, BrokerFactory
+from tests.support.certificates import Certificate, make_certificate
+
+
+def acknowledging(ear: Ear, made: MqttSession) -> None:
+    """Acknowledge everything from now on, and what has come already."""
+    ear.on_message = lambda message: made.ack(message.epoch, message.packet_id)
+    for message in list(ear.messages):
+        made.ack(message.epoch, message.packet_id)
+
+
+def kept_session(broker: Broker) -> None:
+    """Let the broker know the session, with its subscription, and go away again."""
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        wait_subscribed(made)
+
+
+def test_speaks_5_and_says_so(broker: Broker) -> None:
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear):
+        up = ear.wait_up()
+    assert (up.protocol, up.receive_maximum, up.session_present) == (
+        "5",
+        link.RECEIVE_MAXIMUM,
+        False,
+    )
+
+
+def test_speaks_3_1_1_when_told_to(broker: Broker) -> None:
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear, protocol="3.1.1") as made:
+        up = ear.wait_up()
+        wait_subscribed(made)
+        with publisher(broker.port) as publish:
+            publish("cabinet/air", "21.5")
+        (message,) = ear.wait_messages(1)
+    assert (up.protocol, up.receive_maximum) == ("3.1.1", None)
+    assert message.payload == b"21.5"
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_the_broker_keeps_what_comes_while_we_are_away(broker: Broker, protocol: str) -> None:
+    """MQTT 5.0, 3.1.2.11.2: Session Expiry Interval 0xFFFFFFFF; 3.1.1, 3.1.2.4: Clean Session 0."""
+    with session(broker.port, ["cabinet/#"], Ear(), protocol=protocol) as made:
+        wait_subscribed(made)
+    with publisher(broker.port) as publish:
+        for number in range(30):
+            publish("cabinet/air", str(number))
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear, protocol=protocol) as made:
+        acknowledging(ear, made)
+        messages = ear.wait_messages(30)
+    assert [int(message.payload) for message in messages] == list(range(30))
+    assert all(message.resumed for message in messages)
+    assert ear.ups[0].session_present
+
+
+def test_a_clean_session_leaves_nothing_behind(broker: Broker) -> None:
+    with session(broker.port, ["cabinet/#"], Ear(), clean=True, client_id="visitor") as made:
+        wait_subscribed(made)
+    ear = Ear()
+    with session(broker.port, [], ear, clean=False, client_id="visitor"):
+        assert not ear.wait_up().session_present
+
+
+def test_asks_for_its_receive_maximum_and_gets_it(broker: Broker) -> None:
+    """MQTT 5.0, 3.1.2.11.3: no more than Receive Maximum come unacknowledged."""
+    broker.config_lines.append("max_queued_messages 0")
+    broker.restart()
+    kept_session(broker)
+    beyond = 25
+    with publisher(broker.port) as publish:
+        for number in range(link.RECEIVE_MAXIMUM + beyond - 1):
+            publish("cabinet/air", str(number))
+        publish("cabinet/air", "last")
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        ear.wait_messages(link.RECEIVE_MAXIMUM)
+        # A confirmed publication of ours has gone through the broker behind what it would send.
+        confirmed = threading.Event()
+        made.publish("elsewhere", b"", on_done=lambda _: confirmed.set())
+        assert confirmed.wait(20)
+        assert len(ear.messages) == link.RECEIVE_MAXIMUM
+        acknowledging(ear, made)
+        assert ear.wait_messages(link.RECEIVE_MAXIMUM + beyond)[-1].payload == b"last"
+        assert ear.messages[-1].stalled_ms >= ear.messages[link.RECEIVE_MAXIMUM - 1].stalled_ms
+
+
+def test_acknowledges_only_when_told_to_and_a_repeat_is_known_again(broker: Broker) -> None:
+    """MQTT 5.0, 4.4: what was not acknowledged comes again, with DUP and the same identifier."""
+    kept_session(broker)
+    with publisher(broker.port) as publish:
+        publish("cabinet/air", "20.0")
+        publish("cabinet/air", "21.0")
+    first_ear, repeats = Ear(), Repeats()
+    with session(broker.port, ["cabinet/#"], first_ear) as made:
+        first, second = first_ear.wait_messages(2)
+        for message in (first, second):
+            assert not repeats.is_repeat(message)
+            repeats.take(identify(message))
+        made.ack(first.epoch, first.packet_id)
+    second_ear = Ear()
+    with session(broker.port, ["cabinet/#"], second_ear) as made:
+        (again,) = second_ear.wait_messages(1)
+        assert (again.packet_id, again.payload, again.dup) == (second.packet_id, b"21.0", True)
+        assert repeats.is_repeat(again)
+        made.ack(again.epoch, again.packet_id)
+    third_ear = Ear()
+    with session(broker.port, ["cabinet/#"], third_ear), publisher(broker.port) as publish:
+        third_ear.wait_up()
+        publish("cabinet/air", "22.0")
+        assert third_ear.wait_messages(1)[0].payload == b"22.0"
+        assert not repeats.is_repeat(third_ear.messages[0])
+
+
+def test_drops_an_acknowledgement_from_before_a_reconnect(broker: Broker) -> None:
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made, publisher(broker.port) as publish:
+        wait_subscribed(made)
+        publish("cabinet/air", "20.0")
+        (first,) = ear.wait_messages(1)
+        _take_over(broker)
+        ear.wait_up(2)
+        (_, again) = ear.wait_messages(2)
+        assert (again.epoch, again.packet_id) == (first.epoch + 1, first.packet_id)
+        made.ack(first.epoch, first.packet_id)
+        _take_over(broker)
+        assert ear.wait_messages(3)[2].payload == b"20.0"
+
+
+def _take_over(broker: Broker) -> None:
+    """Push the session off its connection: the same client id connects (MQTT 5.0, 3.1.4)."""
+    ear = Ear()
+    with session(broker.port, [], ear):
+        ear.wait_up()
+
+
+def test_loses_nothing_over_a_restart_of_the_broker(broker: Broker) -> None:
+    """The broker is stopped and started again while messages come and go unacknowledged."""
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        wait_subscribed(made)
+        with publisher(broker.port) as publish:
+            for number in range(50):
+                publish("cabinet/air", str(number))
+        before = ear.wait_messages(50)
+        for message in before[:20]:
+            made.ack(message.epoch, message.packet_id)
+        _flushed(made)
+        broker.stop()
+        ear.wait_down()
+        broker.start()
+        assert ear.wait_up(2).session_present
+        again = ear.wait_messages(80)[50:]
+    assert [int(message.payload) for message in again] == list(range(20, 50))
+    assert all(message.dup for message in again)
+
+
+def _flushed(made: MqttSession) -> None:
+    """Wait until the broker has read what the session sent before."""
+    confirmed = threading.Event()
+    made.publish("elsewhere", b"", on_done=lambda _: confirmed.set())
+    assert confirmed.wait(20)
+
+
+def test_starts_with_the_broker_away(broker: Broker) -> None:
+    broker.stop()
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        down = ear.wait_down()
+        assert "nobody listens there" in down.reason
+        assert not made.connected
+        broker.start()
+        ear.wait_up()
+        assert made.connected
+    assert made.failure is None
+
+
+def test_subscribes_again_when_the_broker_has_forgotten_us(broker: Broker) -> None:
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        wait_subscribed(made)
+        broker.stop()
+        ear.wait_down()
+        (broker.directory / "mosquitto.db").unlink()
+        broker.start()
+        assert not ear.wait_up(2).session_present
+        wait_subscribed(made)
+        with publisher(broker.port) as publish:
+            publish("cabinet/air", "21.5")
+        assert ear.wait_messages(1)[0].payload == b"21.5"
+
+
+def test_a_retained_message_at_subscription_is_marked(broker: Broker) -> None:
+    """MQTT 5.0, 3.3.1.3."""
+    with publisher(broker.port) as publish:
+        publish("cabinet/air", "19.0", retain=True)
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made, publisher(broker.port) as publish:
+        (old,) = ear.wait_messages(1)
+        wait_subscribed(made)
+        publish("cabinet/air", "20.0", retain=True)
+        live = ear.wait_messages(2)[1]
+    assert (old.retain, live.retain) == (True, False)
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_overlapping_filters_bring_no_message_twice(broker: Broker, protocol: str) -> None:
+    """MQTT 5.0, 3.3.4: a broker may send one copy for each filter that matches."""
+    ear = Ear()
+    filters = ["cabinet/+/air", "cabinet/nas/+", "cabinet/nas/air", "cabinet/nas/#"]
+    with session(broker.port, filters, ear, protocol=protocol) as made:
+        wait_subscribed(made)
+        with publisher(broker.port) as publish:
+            publish("cabinet/nas/air", "1")
+            publish("cabinet/nas/fan", "2")
+            publish("cabinet/switch/air", "3")
+            publish("cabinet/nas", "4")
+        ear.wait_messages(4)
+        _flushed(made)
+    assert [message.payload for message in ear.messages] == [b"1", b"2", b"3", b"4"]
+
+
+def test_filters_of_an_earlier_configuration_are_taken_back(broker: Broker) -> None:
+    with session(broker.port, ["cabinet/#", "hall/air"], Ear()) as made:
+        wait_subscribed(made)
+    ear = Ear()
+    with session(broker.port, ["cabinet/nas/air"], ear, forget=["cabinet/#", "hall/air"]) as made:
+        wait_subscribed(made)
+        _flushed(made)
+        with publisher(broker.port) as publish:
+            publish("hall/air", "1")
+            publish("cabinet/nas/air", "2")
+            publish("cabinet/nas/air", "3")
+        ear.wait_messages(2)
+        made.read(["hall/air"])
+        _flushed(made)
+        wait_subscribed(made)
+        with publisher(broker.port) as publish:
+            publish("cabinet/nas/air", "4")
+            publish("hall/air", "5")
+        ear.wait_messages(3)
+        _flushed(made)
+    assert [message.payload for message in ear.messages] == [b"2", b"3", b"5"]
+
+
+def test_the_will_is_published_when_we_vanish_and_not_when_we_leave(broker: Broker) -> None:
+    """MQTT 5.0, 3.1.2.5."""
+    will = Will("cabinetwatch/watch", b'{"online": false}')
+    ear = Ear()
+    with session(broker.port, ["cabinetwatch/#"], ear, client_id="listener") as listener:
+        wait_subscribed(listener)
+        watch_ear = Ear()
+        with session(broker.port, [], watch_ear, will=will) as made:
+            watch_ear.wait_up()
+            line = made._connection.socket
+            assert line is not None
+            line.shutdown(socket.SHUT_RDWR)
+            (message,) = ear.wait_messages(1)
+            assert (message.topic, message.payload) == will
+            watch_ear.wait_up(2)
+        _flushed(listener)
+    assert len(ear.messages) == 1
+    late_ear = Ear()
+    with session(broker.port, ["cabinetwatch/#"], late_ear, client_id="late"):
+        assert late_ear.wait_messages(1)[0].retain
+
+
+def test_tells_whether_a_publication_was_confirmed(broker: Broker) -> None:
+    ear, answers = Ear(), list[bool]()
+    answered = threading.Semaphore(0)
+
+    def answer(confirmed: bool) -> None:
+        answers.append(confirmed)
+        answered.release()
+
+    with session(broker.port, [], ear) as made:
+        ear.wait_up()
+        made.publish("cabinetwatch/watch", b"{}", retain=True, on_done=answer)
+        assert answered.acquire(timeout=20)
+        made.publish("cabinetwatch/watch", b"{}", qos=0, on_done=answer)
+        assert answered.acquire(timeout=20)
+        broker.stop()
+        ear.wait_down()
+        made.publish("cabinetwatch/watch", b"{}", on_done=answer)
+        assert answered.acquire(timeout=20)
+    assert answers == [True, True, False]
+
+
+def test_a_publication_that_the_access_list_forbids_is_not_confirmed(
+    mosquitto: BrokerFactory, tmp_path: Path
+) -> None:
+    """MQTT 5.0, 3.4.2.1: PUBACK with Not authorized."""
+    access = tmp_path / "access"
+    access.write_text("topic readwrite cabinet/#\n")
+    broker = mosquitto(config_lines=[f"acl_file {access}"])
+    ear, answers, answered = Ear(), list[bool](), threading.Event()
+
+    def answer(confirmed: bool) -> None:
+        answers.append(confirmed)
+        answered.set()
+
+    with session(broker.port, [], ear) as made:
+        ear.wait_up()
+        made.publish("elsewhere", b"", on_done=answer)
+        assert answered.wait(20)
+    assert answers == [False]
+
+
+def test_a_refused_login_is_told_with_its_reason_and_tried_again(
+    mosquitto: BrokerFactory,
+) -> None:
+    broker = mosquitto(passwords={"watch": "right"})
+    ear = Ear()
+    with session(broker.port, [], ear, username="watch", secret=SecretStr("wrong")):
+        down = ear.wait_down()
+    assert "did not let us in" in down.reason
+    assert "username or password_file" in down.reason
+    ear = Ear()
+    with session(broker.port, [], ear, username="watch", secret=SecretStr("right")):
+        ear.wait_up()
+    ear = Ear()
+    with session(
+        broker.port, [], ear, username="watch", secret=SecretStr("wrong"), protocol="3.1.1"
+    ):
+        assert "did not let us in" in ear.wait_down().reason
+
+
+def test_the_password_is_in_no_log(
+    mosquitto: BrokerFactory, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG)
+    broker = mosquitto(passwords={"watch": "right"})
+    ear = Ear()
+    with session(broker.port, [], ear, username="watch", secret=SecretStr("sesame-wrong")):
+        ear.wait_down()
+    assert "sesame" not in caplog.text
+    assert "did not let us in" in caplog.text
+
+
+def test_tls_with_the_right_authority_connects(
+    mosquitto: BrokerFactory, certificate: Certificate
+) -> None:
+    broker = mosquitto(certificate=certificate)
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear, tls=True, ca_file=certificate.ca_file) as made:
+        wait_subscribed(made)
+        with _tls_publishing(broker, certificate) as publish:
+            publish(b"x" * 100_000)
+            publish(b"21.5")
+        messages = ear.wait_messages(2)
+    assert [len(message.payload) for message in messages] == [100_000, 4]
+
+
+class _tls_publishing:  # noqa: N801 - used like the function it stands for
+    """Publish over TLS by a session of its own."""
+
+    def __init__(self, broker: Broker, certificate: Certificate) -> None:
+        self._ear = Ear()
+        self._session = session(
+            broker.port, [], self._ear, tls=True, ca_file=certificate.ca_file, client_id="sender"
+        )
+
+    def __enter__(self) -> Callable[[bytes], None]:
+        made = self._session.__enter__()
+        self._ear.wait_up()
+
+        def publish(payload: bytes) -> None:
+            made.publish("cabinet/air", payload)
+            _flushed(made)
+
+        return publish
+
+    def __exit__(self, *error: object) -> None:
+        self._session.__exit__(None, None, None)
+
+
+def test_tls_with_the_wrong_authority_is_refused_with_a_sentence(
+    mosquitto: BrokerFactory, certificate: Certificate, tmp_path: Path
+) -> None:
+    broker = mosquitto(certificate=certificate)
+    stranger = make_certificate(tmp_path / "stranger")
+    ear = Ear()
+    with session(broker.port, [], ear, tls=True, ca_file=stranger.ca_file) as made:
+        down = ear.wait_down()
+        assert not made.connected
+    assert "its certificate is not trusted" in down.reason
+    assert "ca_file" in down.reason
+
+
+def test_an_exception_out_of_the_receiver_is_kept_and_the_thread_is_seen_to_be_dead(
+    broker: Broker, caplog: pytest.LogCaptureFixture
+) -> None:
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        wait_subscribed(made)
+
+        def fail(_message: Incoming) -> None:
+            raise RuntimeError("a fault of the receiver")
+
+        ear.on_message = fail
+        with publisher(broker.port) as publish:
+            publish("cabinet/air", "21.5")
+        made._thread.join(20)
+        assert isinstance(made.failure, RuntimeError)
+        assert not made.connected
+    assert "the network thread has ended" in caplog.text
+
+
+def test_stopping_without_a_broker_is_quick_and_tells_who_waits(broker: Broker) -> None:
+    broker.stop()
+    ear, answers = Ear(), list[bool]()
+    with session(broker.port, [], ear) as made:
+        ear.wait_down()
+        made.publish("cabinetwatch/watch", b"", on_done=answers.append)
+    assert answers == [False]
+
+
+def test_a_frozen_broker_is_noticed_by_the_keepalive(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MQTT 5.0, 3.1.2.10: no PINGRESP in time closes the connection."""
+    monkeypatch.setattr(link, "KEEPALIVE_S", 1)
+    ear = Ear()
+    with session(broker.port, [], ear):
+        ear.wait_up()
+        broker.freeze()
+        assert "is lost" in ear.wait_down().reason
+        broker.thaw()
+        ear.wait_up(2)

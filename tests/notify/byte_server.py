@@ -1,0 +1,69 @@
+"""A server that says on a socket what a script tells it, for what no real mail server would do."""
+
+import socket
+import threading
+from collections.abc import Callable
+from types import TracebackType
+
+
+class ByteServer:
+    """Serves one connection after another with `serve(connection)`; `received` is what came in."""
+
+    def __init__(self, serve: Callable[["Connection"], None]) -> None:
+        self._serve = serve
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._listener.getsockname()[1]
+        self.received = b""
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> "ByteServer":
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        self._thread.join(10)
+
+    def _run(self) -> None:
+        while True:
+            try:
+                client, _ = self._listener.accept()
+            except OSError:
+                return
+            with client:
+                client.settimeout(10)
+                connection = Connection(client)
+                try:
+                    self._serve(connection)
+                except OSError:
+                    continue
+                finally:
+                    self.received += connection.received
+
+
+class Connection:
+    """One client's connection."""
+
+    def __init__(self, client: socket.socket) -> None:
+        self._client = client
+        self.received = b""
+
+    def say(self, text: str) -> None:
+        self._client.sendall(text.encode("latin-1") + b"\r\n")
+
+    def hear(self) -> bytes:
+        """Wait for a line; empty when the client is gone."""
+        line = b""
+        while not line.endswith(b"\n"):
+            byte = self._client.recv(1)
+            if not byte:
+                break
+            line += byte
+        self.received += line
+        return line

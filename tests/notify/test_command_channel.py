@@ -1,0 +1,121 @@
+"""The command channel with real programs."""
+
+import json
+import os
+import sys
+from pathlib import Path
+
+import psutil
+import pytest
+
+from cabinetwatch.config.notify import Command
+from cabinetwatch.notify.attempt import Attempt
+from cabinetwatch.notify.channels.command import CommandChannel
+from cabinetwatch.notify.plan import plan
+from cabinetwatch.store.notice import Notice
+from tests.notify.samples import make_config, transition
+
+HOSTILE = 'NAS; $(touch /nowhere) `id` "quoted" é\n'
+
+
+def the_notice(text: str = HOSTILE) -> Notice:
+    config = make_config('[notify.command]\nargv = ["siren"]\n', email=None)
+    return plan([transition(text=text)], config)[-1]
+
+
+def run(*argv: str, timeout_s: float = 20.0) -> Attempt:
+    channel = CommandChannel(Command(argv=argv, timeout_s=timeout_s))
+    return channel.send(the_notice(), channel.recipients)
+
+
+def run_python(source: str, *arguments: str, timeout_s: float = 20.0) -> Attempt:
+    return run(sys.executable, "-c", source, *arguments, timeout_s=timeout_s)
+
+
+def test_the_program_gets_the_transition_as_one_line_of_json(tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    source = "import sys; open(sys.argv[1], 'w').write(sys.stdin.read())"
+    assert run_python(source, str(kept)) == Attempt(accepted=("command",))
+    (line,) = kept.read_text().splitlines()
+    assert json.loads(line) == the_notice().transitions[0].public()
+
+
+def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(
+    tmp_path: Path,
+) -> None:
+    kept, marker = tmp_path / "kept", tmp_path / "marker"
+    source = "import sys; open(sys.argv[1], 'w').write(sys.argv[2])"
+    argument = f"$(touch {marker}); `touch {marker}` && touch {marker}"
+    assert run_python(source, str(kept), argument).accepted
+    assert kept.read_text() == argument
+    assert not marker.exists()
+
+
+def test_a_program_that_reads_nothing_counts_by_its_status() -> None:
+    assert run("/bin/true").accepted == ("command",)
+    refusal = run("/bin/false").refused["command"]
+    assert refusal.error == "program /bin/false ended with status 1"
+    assert not refusal.permanent
+
+
+def test_what_it_says_on_standard_error_is_told() -> None:
+    source = "import sys; sys.exit('x' * 1000 + ' no\\n siren \\x1b[31m attached')"
+    error = run_python(source).refused["command"].error
+    assert "ended with status 1: " in error
+    assert error.endswith("x no siren \x1b[31m attached")
+    assert len(error) < 500
+
+
+def test_a_program_that_does_not_exist_or_may_not_run_is_told(tmp_path: Path) -> None:
+    assert "can't be started: No such file" in run("/nowhere/siren").refused["command"].error
+    text = tmp_path / "no-program"
+    text.write_text("#!/bin/sh\n")
+    assert "can't be started: Permission denied" in run(str(text)).refused["command"].error
+
+
+def test_a_signal_that_ends_it_is_told() -> None:
+    error = run_python("import os; os.kill(os.getpid(), 15)").refused["command"].error
+    assert "was ended by signal 15" in error
+
+
+def test_after_its_time_it_is_ended_with_all_that_it_started(tmp_path: Path) -> None:
+    pids = tmp_path / "pids"
+    source = (
+        "import os, subprocess, sys, time\n"
+        "child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
+        "open(sys.argv[1] + '.new', 'w').write(f'{os.getpid()} {child.pid}')\n"
+        "os.rename(sys.argv[1] + '.new', sys.argv[1])\n"
+        "time.sleep(600)\n"
+    )
+    attempt = run_python(source, str(pids), timeout_s=2.0)
+    assert "was stopped after 2 s" in attempt.refused["command"].error
+    left = [int(pid) for pid in pids.read_text().split()]
+    gone, alive = psutil.wait_procs(
+        [psutil.Process(pid) for pid in left if psutil.pid_exists(pid)], timeout=5
+    )
+    del gone
+    assert all(process.status() == psutil.STATUS_ZOMBIE for process in alive)
+
+
+def test_a_child_left_behind_does_not_hold_us_up(tmp_path: Path) -> None:
+    pid_file = tmp_path / "pid"
+    source = (
+        "import subprocess, sys\n"
+        "child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
+        "open(sys.argv[1], 'w').write(str(child.pid))\n"
+    )
+    assert run_python(source, str(pid_file)).accepted
+    psutil.Process(int(pid_file.read_text())).kill()
+
+
+def test_our_secrets_stay_with_us(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = tmp_path / "kept"
+    for name in ("CABINETWATCH_EMAIL_PASSWORD", "CABINETWATCH_MQTT_PASSWORD"):
+        monkeypatch.setenv(name, "under-7-stairs-secret")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", "/run/under-7-stairs-secret")
+    monkeypatch.setenv("PATH_TO_SIREN", "shed")
+    source = "import os, sys; open(sys.argv[1], 'w').write(str(dict(os.environ)))"
+    assert run_python(source, str(kept)).accepted
+    assert "under-7-stairs-secret" not in kept.read_text()
+    assert "shed" in kept.read_text()
+    assert os.environ["CABINETWATCH_EMAIL_PASSWORD"] == "under-7-stairs-secret"

@@ -1,0 +1,236 @@
+"""Deliveries through a real mail server and a real store, over outages and kills."""
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.config import Config
+from cabinetwatch.notify.channels.email import EmailChannel
+from cabinetwatch.notify.channels.smtp import Timeouts
+from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.notify.lane import Fault
+from cabinetwatch.notify.plan import plan
+from cabinetwatch.notify.repeats import last_told
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.notice import Channel, Notice, Outcome
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.transition import Priority, Transition
+from tests.notify.samples import NOON_MS, make_config, returned, transition
+from tests.support.mail import MailDrop
+
+SHORT = Timeouts(connect_s=0.5, answer_s=0.5, final_s=0.5, goodbye_s=0.1)
+HERE, GONE = "here@under-stairs.example", "gone@under-stairs.example"
+
+
+class Post:
+    """A delivery by mail with its outbox in a store; time is pretended, all else is real."""
+
+    def __init__(self, path: Path, config: Config) -> None:
+        self._url = database_url(path)
+        self._config = config
+        self.t = NOON_MS
+        self.forgetful = False
+        self.faults: list[Fault] = []
+        migrate(self._url)
+        self.store = Store.open(self._url)
+        self.delivery = self._start()
+
+    def _start(self) -> Delivery:
+        email = self._config.notify.email
+        assert email is not None
+        delivery = Delivery(
+            {"email": EmailChannel(self._config, email, None, SHORT)}, self._config, self
+        )
+        told = last_told(notice for notice, _ in self.store.notices())
+        delivery.restore(self.store.waiting(), self.store.standing(), told, self.t)
+        return delivery
+
+    def kill(self) -> None:
+        """End without another word, and start anew on the same file."""
+        self.store.close()
+        self.store = Store.open(self._url)
+        self.delivery = self._start()
+
+    def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
+        if self.forgetful and any(outcome.status == "delivered" for outcome in outcomes):
+            return  # The power went between the server's 250 and our commit.
+        self._commit([], notices, outcomes)
+        self.delivery.add(notices)
+
+    def channel_fault(self, channel: Channel, fault: Fault) -> None:
+        assert channel == "email"
+        self.faults.append(fault)
+
+    def emit(self, *transitions: Transition) -> None:
+        notices = plan(transitions, self._config)
+        self._commit(transitions, notices, [])
+        self.delivery.observe(transitions)
+        self.delivery.add(notices)
+
+    def run(self, seconds: float) -> None:
+        end_t = self.t + round(seconds * 1000)
+        while (due_t := self.delivery.step(self.t, self.t)) is not None and due_t <= end_t:
+            self.t = max(self.t, due_t)
+        self.t = end_t
+
+    def status(self, notice_id: str) -> str | None:
+        found = {notice.id: outcome for notice, outcome in self.store.notices()}[notice_id]
+        return None if found is None else found.status
+
+    def _commit(
+        self,
+        transitions: Sequence[Transition],
+        notices: Sequence[Notice],
+        outcomes: Sequence[Outcome],
+    ) -> None:
+        self.store.commit(
+            Batch(
+                advanced_to=self.t,
+                offset_ms=0,
+                transitions=list(transitions),
+                notices=list(notices),
+                outcomes=list(outcomes),
+            )
+        )
+
+
+@pytest.fixture
+def post(smtp: MailDrop, tmp_path: Path) -> Iterator[Post]:
+    config = make_config("[notify.mqtt]\nenabled = false\n", port=smtp.port, to=(HERE, GONE))
+    made = Post(tmp_path / "cabinet.db", config)
+    yield made
+    made.store.close()
+
+
+def raised(number: int = 0, priority: Priority = Priority.MEDIUM) -> Transition:
+    return transition(occurrence=f"alarm-{number}", priority=priority, cause=f"cause-{number}")
+
+
+def test_half_a_minute_without_the_server_then_4xx_loses_and_doubles_nothing(
+    post: Post, smtp: MailDrop
+) -> None:
+    smtp.stop()
+    post.emit(raised(0))
+    post.run(15)
+    post.emit(raised(1))
+    post.run(15)
+    smtp.start()
+    smtp.refuse("451 4.3.0 later")
+    post.run(60)
+    smtp.behave()
+    post.run(300)
+    assert len(smtp.messages) == 2
+    assert [fault.ok for fault in post.faults] == [False, False, True]
+    assert not any(fault.permanent for fault in post.faults)
+    assert post.store.waiting() == []
+
+
+def test_an_outage_of_days_with_restarts_ends_in_one_digest_of_everything(
+    post: Post, smtp: MailDrop
+) -> None:
+    smtp.stop()
+    for number in range(8):
+        post.emit(raised(number))
+        post.run(8 * 3600)
+        post.kill()
+    smtp.start()
+    post.run(600)
+    texts = Counter(delivered.message["Subject"] for delivered in smtp.messages)
+    assert sum(texts.values()) == 1
+    body = next(smtp.messages[0].message.iter_parts()).get_content()
+    assert all(f"alarm-{number}\r\n" in body for number in range(8))
+    assert post.store.waiting() == []
+
+
+def test_a_kill_between_the_250_and_its_commit_doubles_that_mail_under_its_own_id(
+    post: Post, smtp: MailDrop
+) -> None:
+    post.emit(raised(0))
+    post.run(60)
+    post.forgetful = True
+    post.emit(raised(1))
+    post.run(1)
+    post.forgetful = False
+    post.kill()
+    post.run(600)
+    ids = [delivered.message["Message-ID"] for delivered in smtp.messages]
+    assert len(ids) == 3
+    assert len(set(ids)) == 2
+    assert ids[1] == ids[2]
+    assert smtp.messages[1].content == smtp.messages[2].content
+    assert post.store.waiting() == []
+
+
+def test_a_reply_that_got_lost_doubles_that_mail_under_its_own_id(
+    post: Post, smtp: MailDrop
+) -> None:
+    smtp.behaviour.lose_reply = True
+    post.emit(raised())
+    post.run(5)
+    smtp.behaviour.lose_reply = False
+    post.run(600)
+    assert len(smtp.messages) == 2
+    assert smtp.messages[0].content == smtp.messages[1].content
+
+
+@pytest.mark.parametrize("reply", ["550 5.1.1 no such mailbox", "450 4.2.1 greylisted"])
+def test_over_a_kill_a_refused_recipient_still_neither_repeats_nor_holds_up_the_other(
+    post: Post, smtp: MailDrop, reply: str
+) -> None:
+    smtp.refuse_recipient(GONE, reply)
+    post.emit(raised(0))
+    post.run(30)
+    post.kill()
+    post.emit(raised(1))
+    post.run(30)
+    smtp.behave()
+    post.run(600)
+    got = Counter(recipient for each in smtp.messages for recipient in each.recipients)
+    assert got == ({HERE: 2} if reply.startswith("5") else {HERE: 2, GONE: 2})
+    assert post.faults[0].permanent == reply.startswith("5")
+    assert post.store.waiting() == []
+
+
+def test_a_5xx_ends_the_retries_at_once_and_the_fault_is_final(post: Post, smtp: MailDrop) -> None:
+    smtp.refuse("554 5.7.1 no")
+    post.emit(raised())
+    post.run(86_400)
+    assert smtp.connections == 1
+    assert post.faults == [
+        Fault(ok=False, permanent=True, error=post.faults[0].error),
+    ]
+    assert "554 5.7.1 no" in post.faults[0].error
+    (posted,) = post.store.notices()
+    assert post.status(posted[0].id) == "failed"
+
+
+def test_a_server_that_hangs_is_tried_again_and_loses_nothing(post: Post, smtp: MailDrop) -> None:
+    smtp.hang("recipient")
+    post.emit(raised(0), raised(1))
+    post.run(30)
+    smtp.behave()
+    post.run(300)
+    assert len(smtp.messages) == 2
+    assert post.store.waiting() == []
+
+
+def test_raise_repeat_and_return_are_one_thread_over_a_kill(post: Post, smtp: MailDrop) -> None:
+    hot = raised(0, Priority.HIGH)
+    post.emit(hot)
+    post.run(1800)
+    post.kill()
+    post.run(1800)
+    post.emit(replace(returned(hot), t=post.t, utc_ms=post.t))
+    post.run(86_400)
+    first, *later = (delivered.message for delivered in smtp.messages)
+    assert [str(message["Subject"]).partition("]")[0] for message in (first, *later)] == [
+        "[High",
+        "[High, still standing",
+        "[Back to normal",
+    ]
+    assert {message["In-Reply-To"] for message in later} == {first["Message-ID"]}

@@ -1,0 +1,111 @@
+"""The house: imports run one way, and the core knows no clock, network, file or database."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "cabinetwatch"
+
+# From the top of the house to its foundations. Each may import what stands below it.
+FLOORS = [
+    "cli",
+    "service",
+    "report",
+    "charts",
+    "trial",
+    "notify",
+    "intake",
+    "store",
+    "watch",
+    "thermal",
+    "config",
+]
+# Below all floors; they know nothing of the house.
+GROUND = {"clock", "errors", "text", "times"}
+# The demonstration stands aside: of ours it takes only the ground.
+ASIDE = {"demo"}
+# Above all: the program itself.
+ROOF = {"__main__"}
+
+PURE = ["watch", "thermal"]
+IMPURE = {
+    "aiosmtpd", "alembic", "amqtt", "asyncio", "datetime", "glob", "http", "io", "jinja2",
+    "logging", "multiprocessing", "os", "paho", "queue", "random", "rich", "sched", "secrets",
+    "select", "selectors", "shutil", "signal", "smtplib", "socket", "sqlalchemy", "sqlite3", "ssl",
+    "subprocess", "sys", "tempfile", "threading", "time", "tomllib", "urllib", "uuid", "zoneinfo",
+}  # fmt: skip
+# The engine's configuration is read by whoever starts it, through this one module of the engine's.
+NAMES_PATH_ONLY = {"watch/configuration.py"}
+
+
+def modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def floor(path: Path) -> str:
+    """Give the floor that a file of ours belongs to: its package, or its own name."""
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imports(path: Path) -> Iterator[str]:
+    """Give the full names of all that a file imports, wherever in it the import stands."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports name the whole way"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def our_imports(path: Path) -> set[str]:
+    """Give the floors that a file imports from."""
+    names = (name.split(".") for name in imports(path))
+    return {parts[1] for parts in names if parts[0] == "cabinetwatch"} - {"__version__"}
+
+
+def test_every_part_of_the_house_has_its_floor() -> None:
+    parts = {floor(path) for path in modules()} - {"__init__"}
+    assert parts <= {*FLOORS, *GROUND, *ASIDE, *ROOF}
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_run_downwards_only(path: Path) -> None:
+    own = floor(path)
+    if own in GROUND or own == "__init__":
+        allowed = GROUND
+    elif own in ASIDE:
+        allowed = {own} | GROUND
+    elif own in ROOF:
+        allowed = {"cli"}
+    else:
+        allowed = set(FLOORS[FLOORS.index(own) :]) | GROUND
+        # Two commands show the demonstration and its screen; they alone reach aside.
+        if path.stem.startswith("demo") and own == "cli":
+            allowed |= ASIDE
+    assert our_imports(path) <= allowed
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for path in modules() if floor(path) in PURE],
+    ids=lambda path: str(path.relative_to(PACKAGE)),
+)
+def test_the_core_knows_no_clock_network_file_or_database(path: Path) -> None:
+    outside = {name.split(".")[0] for name in imports(path)}
+    allowed = {"pathlib"} if str(path.relative_to(PACKAGE)) in NAMES_PATH_ONLY else set()
+    assert outside & (IMPURE | {"pathlib"}) <= allowed
+    assert "cabinetwatch.clock" not in {".".join(n.split(".")[:2]) for n in imports(path)}
+    calls = {
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
+    assert not calls & {"open", "print", "input", "eval", "exec", "__import__"}
+
+
+def test_nothing_of_the_project_imports_a_test() -> None:
+    for path in modules():
+        assert not any(name.split(".")[0] == "tests" for name in imports(path)), path
