@@ -26,6 +26,10 @@ class Acknowledgements:
 
     def arrive(self, packet_id: int, t: int) -> None:
         """A message came in at `t`."""
+        if self._full_since_t is not None:
+            # It came although the window was thought to be full: this broker's is wider.
+            self._window = 2 * len(self._arrived)
+            self._full_since_t = None
         self._arrived.append(packet_id)
         if self._full_since_t is None and len(self._arrived) >= self._window:
             self._full_since_t = t

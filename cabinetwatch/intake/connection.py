@@ -7,7 +7,7 @@ import logging
 import socket
 import ssl
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
@@ -20,6 +20,8 @@ from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.intake import link, reasons
 from cabinetwatch.intake.acknowledgements import Acknowledgements
 from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
+from cabinetwatch.intake.protocol import ProtocolChoice
+from cabinetwatch.intake.publications import Publications
 from cabinetwatch.intake.requests import Publication
 
 _log = logging.getLogger(__name__)
@@ -29,8 +31,6 @@ _log = logging.getLogger(__name__)
 _ANSWER_WITHIN_S = 5.0
 # Messages read before other work gets its turn.
 _MOST_READS = 256
-
-Confirmation = tuple[Callable[[bool], None], bool]
 
 
 class Connection:
@@ -56,20 +56,18 @@ class Connection:
         self._will = will
         self._tls = link.make_tls_context(settings)
         self._where = f"{settings.host}:{settings.port}"
-        self._protocol: link.Protocol = "3.1.1" if settings.protocol == "3.1.1" else "5"
+        self._protocol = ProtocolChoice(settings.protocol)
         self._client: Client | None = None
         self._filters = list(filters)
         self._forget = set(forget) - set(filters)
         self._asked: dict[int, list[str]] = {}
-        self._unconfirmed: dict[int, Callable[[bool], None]] = {}
-        self._confirmations: list[Confirmation] = []
+        self.publications = Publications()
         self._arrivals: list[Incoming | ConnectionEvent] = []
         self._unacknowledged = Acknowledgements(link.WINDOW_WITHOUT_MAXIMUM)
         self._epoch = 0
         self._session_present = False
         self._reason: str | None = None
         self._told_down: str | None = None
-        self._knows_no_5 = False
         self._answer_by = 0.0
         self.up = False
         self.retry_at_once = False
@@ -96,11 +94,6 @@ class Connection:
     def subscribed(self) -> bool:
         """Whether every subscription of this connection has been answered."""
         return not self._asked
-
-    @property
-    def unconfirmed(self) -> int:
-        """How many publications the broker has not confirmed."""
-        return len(self._unconfirmed)
 
     def open(self) -> bool:
         """Try to reach the broker; True when a connection stands, before any answer of its own."""
@@ -160,11 +153,11 @@ class Connection:
                 retain=publication.retain,
             )
         if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._confirmations.append((publication.on_done, False))
+            self.publications.settle(publication.on_done, done=False)
         elif publication.qos == 0:
-            self._confirmations.append((publication.on_done, True))
+            self.publications.settle(publication.on_done, done=True)
         else:
-            self._unconfirmed[sent.mid] = publication.on_done
+            self.publications.wait(sent.mid, publication.on_done)
 
     def read(self, filters: Sequence[str]) -> None:
         """Read these filters instead of those before."""
@@ -176,14 +169,16 @@ class Connection:
     def lost(self) -> None:
         """The socket is gone: say why, and settle how the next attempt is made."""
         was_up, self.up = self.up, False
-        self._give_up_unconfirmed()
+        self.publications.give_up()
         if was_up:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
             reason = self._reason or "it gave no answer"
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
-        self._choose_protocol(refused=not was_up)
+        if self._protocol.after_loss(no_answer=not was_up and self._reason is None):
+            self.retry_at_once = self._protocol.present == "3.1.1"
+            self._drop_client()
 
     def leave(self) -> None:
         """Disconnect in good order, so that the will is not published."""
@@ -203,17 +198,12 @@ class Connection:
         arrivals, self._arrivals = self._arrivals, []
         return arrivals
 
-    def take_confirmations(self) -> list[Confirmation]:
-        """Take out whom to tell whether a publication was confirmed."""
-        confirmations, self._confirmations = self._confirmations, []
-        return confirmations
-
     def _make_client(self) -> Client:
         client = link.make_client(
             self._settings,
             self._secret,
             self._tls,
-            protocol=self._protocol,
+            protocol=self._protocol.present,
             client_id=self._client_id,
             clean=self._clean,
             will=self._will,
@@ -231,11 +221,7 @@ class Connection:
         if sock is not None:
             sock.close()
         self._client = None
-        self._give_up_unconfirmed()
-
-    def _give_up_unconfirmed(self) -> None:
-        self._confirmations += [(on_done, False) for on_done in self._unconfirmed.values()]
-        self._unconfirmed.clear()
+        self.publications.give_up()
 
     def _read(self, client: Client) -> None:
         """Read on for as long as messages come; the library alone would read one a turn."""
@@ -262,23 +248,6 @@ class Connection:
         if self._forget:
             self._client.unsubscribe(sorted(self._forget))
 
-    def _choose_protocol(self, *, refused: bool) -> None:
-        """With `protocol = "auto"`, speak 3.1.1 to a broker that knows no other.
-
-        One that says so is believed for good. One that gives no answer may be such a broker or may
-        be ill: every other attempt tries 3.1.1.
-        """
-        if self._settings.protocol != "auto":
-            return
-        silent = refused and self._reason is None
-        protocol: link.Protocol = "5"
-        if self._knows_no_5 or (silent and self._protocol == "5"):
-            protocol = "3.1.1"
-        if protocol != self._protocol:
-            self.retry_at_once = protocol == "3.1.1"
-            self._protocol = protocol
-            self._drop_client()
-
     def _tell_down(self, sentence: str) -> None:
         """Tell that there is no connection; the same again and again is told once."""
         if sentence == self._told_down:
@@ -295,8 +264,8 @@ class Connection:
                 t=self._watch.now_ms(),
                 session_present=self._session_present and up,
                 reason=reason,
-                protocol=self._protocol,
-                receive_maximum=link.RECEIVE_MAXIMUM if self._protocol == "5" else None,
+                protocol=self._protocol.present,
+                receive_maximum=link.RECEIVE_MAXIMUM if self._protocol.present == "5" else None,
             )
         )
 
@@ -308,22 +277,33 @@ class Connection:
         _userdata: object,
         flags: ConnectFlags,
         code: ReasonCode,
-        _properties: Properties | None,
+        properties: Properties | None,
     ) -> None:
         if self.up:
             return
         if code.is_failure:
             self._reason = reasons.of_code(code)
-            self._knows_no_5 |= code.value == reasons.UNSUPPORTED_PROTOCOL and self._protocol == "5"
+            if code.value == reasons.UNSUPPORTED_PROTOCOL:
+                self._protocol.refused_version()
             return
         self.up = True
         self._epoch += 1
         self._session_present = flags.session_present
         self._told_down = None
-        window = link.RECEIVE_MAXIMUM if self._protocol == "5" else link.WINDOW_WITHOUT_MAXIMUM
+        window = (
+            link.RECEIVE_MAXIMUM if self._protocol.present == "5" else link.WINDOW_WITHOUT_MAXIMUM
+        )
         self._unacknowledged = Acknowledgements(window)
         self._tell(up=True, reason=f"connected to the broker {self._where}")
         self._subscribe()
+        kept_s = getattr(properties, "SessionExpiryInterval", None)
+        if kept_s is not None and not self._clean:
+            # MQTT 5.0, 3.2.2.3.2: the broker's figure counts instead of ours.
+            _log.warning(
+                "the broker %s keeps messages for us for %d s only while we are away",
+                self._where,
+                kept_s,
+            )
 
     def _on_disconnect(
         self,
@@ -379,6 +359,12 @@ class Connection:
                 _log.error(
                     "the broker %s does not let us read %s: %s", self._where, topic_filter, reason
                 )
+            elif code.value == 0:
+                _log.warning(
+                    "the broker %s gives %s at QoS 0 only, so that messages may be lost",
+                    self._where,
+                    topic_filter,
+                )
 
     def _on_publish(
         self,
@@ -388,6 +374,4 @@ class Connection:
         code: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        on_done = self._unconfirmed.pop(packet_id, None)
-        if on_done is not None:
-            self._confirmations.append((on_done, not code.is_failure))
+        self.publications.confirm(packet_id, accepted=not code.is_failure)

@@ -1,7 +1,7 @@
 """The MQTT client library, set up the way the session needs it."""
 
 import ssl
-from typing import Any, Literal
+from typing import Any
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -12,8 +12,7 @@ from pydantic import SecretStr
 from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.errors import ConfigError
 from cabinetwatch.intake.message import Will
-
-Protocol = Literal["5", "3.1.1"]
+from cabinetwatch.intake.protocol import Protocol
 
 KEEPALIVE_S = 15
 # How many messages the broker may send ahead of our acknowledgements. Measured with Mosquitto

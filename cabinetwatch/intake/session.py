@@ -187,7 +187,7 @@ class MqttSession:
         self._connection.lost()
 
     def _may_leave(self) -> bool:
-        unconfirmed = self._connection.up and self._connection.unconfirmed > 0
+        unconfirmed = self._connection.up and len(self._connection.publications) > 0
         return not unconfirmed or time.monotonic() >= (self._stop_by or 0.0)
 
     def _turn(self, bell: Bell) -> None:
@@ -232,7 +232,7 @@ class MqttSession:
 
     def _tell(self) -> None:
         """Hand over what the connection has noted, outside the library's callbacks."""
-        for on_done, confirmed in self._connection.take_confirmations():
+        for on_done, confirmed in self._connection.publications.take_settled():
             on_done(confirmed)
         for item in self._connection.take_arrivals():
             self._deliver(item)

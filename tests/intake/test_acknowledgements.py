@@ -26,6 +26,16 @@ def test_an_identifier_twice_at_once_is_acknowledged_twice() -> None:
     assert pending.sendable(0) == [4, 4]
 
 
+def test_a_broker_that_sends_more_than_was_thought_is_never_held_up() -> None:
+    pending = Acknowledgements(window=2)
+    for packet_id in range(1, 100):
+        pending.arrive(packet_id, packet_id * 10)
+        pending.done(packet_id)
+    pending.sendable(5000)
+    pending.arrive(100, 9000)
+    assert pending.stalled_ms() == 0
+
+
 def test_counts_how_long_the_window_stood_full() -> None:
     pending = Acknowledgements(window=2)
     pending.arrive(1, 100)

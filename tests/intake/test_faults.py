@@ -199,6 +199,23 @@ def test_a_refused_subscription_is_told(caplog: pytest.LogCaptureFixture) -> Non
     assert "does not let us read cabinet/#" in caplog.text
 
 
+def test_a_broker_that_keeps_less_than_was_asked_for_is_told(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """MQTT 5.0, 3.2.2.3.2 (Session Expiry Interval) and 3.9.3 (granted QoS 0)."""
+
+    def give_less(peer: Peer) -> None:
+        peer.receive_kind(CONNECT)
+        peer.send(packet(0x20, bytes([0, 0, 5, 0x11]) + (3600).to_bytes(4)))
+        grant(peer, 0)
+        peer.wait_closed()
+
+    with byte_server(give_less) as port, session(port, ["cabinet/#"], Ear()) as made:
+        wait_subscribed(made)
+    assert "keeps messages for us for 3600 s only" in caplog.text
+    assert "gives cabinet/# at QoS 0 only" in caplog.text
+
+
 def test_a_topic_that_is_not_utf_8_is_acknowledged_and_left_out(
     caplog: pytest.LogCaptureFixture,
 ) -> None:

@@ -10,9 +10,11 @@ import pytest
 from pydantic import SecretStr
 
 from cabinetwatch.intake import link
+from cabinetwatch.intake.backlog import Backlog, Released
 from cabinetwatch.intake.message import Incoming, Will
 from cabinetwatch.intake.repeats import Repeats, identify
 from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.watch.reading import Quality, Reading
 from tests.intake.support import Ear, publisher, session, wait_subscribed
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
@@ -178,6 +180,34 @@ def _flushed(made: MqttSession) -> None:
     confirmed = threading.Event()
     made.publish("elsewhere", b"", on_done=lambda _: confirmed.set())
     assert confirmed.wait(20)
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_waited_at_the_broker_is_told_as_backlog(broker: Broker, protocol: str) -> None:
+    """Also in 3.1.1, where the broker sends 20 and waits for acknowledgements."""
+    with session(broker.port, ["cabinet/#"], Ear(), protocol=protocol) as made:
+        wait_subscribed(made)
+    with publisher(broker.port) as publish:
+        for number in range(100):
+            publish("cabinet/air", str(number))
+    backlog, ear = Backlog({"air": 2.0}), Ear()
+    readings: list[Reading] = []
+
+    def tell(released: Released) -> None:
+        readings.extend(released.readings)
+        for message in released.messages:
+            made.ack(message.epoch, message.packet_id)
+
+    with session(broker.port, ["cabinet/#"], ear, protocol=protocol) as made:
+        up = ear.wait_up()
+        window = up.receive_maximum or link.WINDOW_WITHOUT_MAXIMUM
+        tell(backlog.connected(up.t, session_present=up.session_present, window=window))
+        for place in range(100):
+            message = ear.wait_messages(place + 1)[place]
+            tell(backlog.take(message, [("air", float(message.payload))]))
+        tell(backlog.disconnected())
+    assert [reading.value for reading in readings] == [float(number) for number in range(100)]
+    assert {reading.quality for reading in readings} == {Quality.BACKLOG}
 
 
 def test_starts_with_the_broker_away(broker: Broker) -> None:
