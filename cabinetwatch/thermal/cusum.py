@@ -1,8 +1,8 @@
 """Page's cumulative sum, its run lengths, and the limit that a wanted false-alarm rate needs.
 
-Sources: Page 1954, Biometrika 41, 100-115; Brook and Evans 1972, Biometrika 59, 539-549 (run length as a
-Markov chain); Siegmund 1985, Sequential Analysis (approximation). Formulas from memory; the tests hold
-the results against published tables.
+Sources: Page 1954, Biometrika 41, 100-115; Brook and Evans 1972, Biometrika 59, 539-549 (run length
+as a Markov chain); Siegmund 1985, Sequential Analysis (approximation). Formulas from memory; the
+tests hold the results against published tables.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ def siegmund_run_length(k: float, h: float, shift: float = 0.0) -> float:
 def run_length(k: float, h: float, shift: float = 0.0, states: int = 60) -> float:
     """Average run length of the one-sided sum, in samples, for unit normal samples of mean `shift`.
 
-    Brook and Evans with `states` states; extrapolated from two grids, since their error falls with the
-    square of the cell's width.
+    Brook and Evans with `states` states; extrapolated from two grids, since their error falls with
+    the square of the cell's width.
     """
     coarse = _chain_run_length(k, h, shift, states // 2)
     fine = _chain_run_length(k, h, shift, states)
@@ -70,7 +70,8 @@ def two_sided_run_length(k: float, h: float, shift: float = 0.0) -> float:
 def limit_for_run_length(samples: float, k: float = 0.5) -> float:
     """Limit h at which the one-sided sum raises falsely once in `samples` samples on average.
 
-    Siegmund's formula solved by bisection: within 0.5 % of the exact run length from 1e4 samples up.
+    Siegmund's formula solved by bisection: within 0.5 % of the exact run length from 1e4 samples
+    up.
     """
     low, high = 0.0, 4.0 + log(max(samples, 2.0)) / (2.0 * k) + 2.0
     for _ in range(60):

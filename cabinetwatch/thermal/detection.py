@@ -1,8 +1,8 @@
 """Sequential detection of lost cooling, or of a rise that is missing, at a wanted false-alarm rate.
 
-Two tests share the budget: the envelope, quick on big changes, and a cumulative sum of means over half
-a time constant, which finds small lasting ones. The means are far enough apart for their noise to be
-independent, as the run-length formulas demand.
+Two tests share the budget: the envelope, quick on big changes, and a cumulative sum of means over
+half a time constant, which finds small lasting ones. The means are far enough apart for their noise
+to be independent, as the run-length formulas demand.
 """
 
 from __future__ import annotations
@@ -19,18 +19,31 @@ _PULL_SIGMAS = 2.5
 """The bound is the lowest of many levels: about this many sigmas below the true one."""
 
 _LIMIT_FLOOR_K = 0.15
-_DOUBT_SIGMAS = 1.5
+DOUBT_SIGMAS = 1.5
+_EXCESS_MARGIN = 1.3
 _SLOW_CLIP = 3.0
 _SLOW_K = 0.5
 _SLOW_SHORTEST_S = 120.0
 
 
 class ChangeTest:
-    """Tests whether the settled rise has left the normal band on one side (`sign` 1 above, -1 below)."""
+    """Has the settled rise left the normal band on one side (`sign` 1: above, -1: below)?"""
 
     __slots__ = (
-        "_cusum", "_envelope", "_quick", "_fast_limit_sigmas", "_mean_doubt", "_mean_s", "_mean_sum", "_rate",
-        "_slow_since_ms", "_slow_standing", "finding", "sign",
+        "_cusum",
+        "_envelope",
+        "_fast_limit_sigmas",
+        "_limit",
+        "_limit_tau_s",
+        "_mean_doubt",
+        "_mean_s",
+        "_mean_sum",
+        "_quick",
+        "_rate",
+        "_slow_since_ms",
+        "_slow_standing",
+        "finding",
+        "sign",
     )  # fmt: skip
 
     def __init__(self, sign: int, false_alarms_per_year: float) -> None:
@@ -45,6 +58,7 @@ class ChangeTest:
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = False
         self._slow_since_ms = 0
+        self._limit_tau_s = self._limit = 0.0
         self.finding = Finding()
 
     def reset(self, t_ms: int) -> None:
@@ -69,16 +83,19 @@ class ChangeTest:
         doubt_k: float,
         slow_sd_k: float,
         tau_s: float,
+        excess_k: float = 0.0,
     ) -> None:
-        """Take the level at `t_ms`, the extreme goal that is still normal, and what both may be off.
+        """Take the level, the extreme goal that is still normal, and what both may be off.
 
-        `slow_sd_k` is the deviation that means over half a time constant show in ordinary life.
+        `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
+        `excess_k` how far ordinary life was seen to pass the bound.
         """
-        limit_k = self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K
+        excess_k *= _EXCESS_MARGIN
+        limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
-        margin_k = _DOUBT_SIGMAS * doubt_k
+        margin_k = DOUBT_SIGMAS * doubt_k
         envelope.advance(t_ms, step_s, level_k, normal_goal_k, margin_k, limit_k, tau_s)
-        limit_k = self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K
+        limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
         quick.advance(t_ms, step_s, seen_k, normal_goal_k, margin_k, limit_k, tau_s)
         self._mean_sum += step_s * (level_k - normal_goal_k)
         self._mean_doubt += step_s * doubt_k
@@ -100,13 +117,20 @@ class ChangeTest:
                 finding.since_ms = self._slow_since_ms
 
     def _slow_limit(self, tau_s: float) -> float:
+        if tau_s == self._limit_tau_s:
+            return self._limit
+        self._limit_tau_s = tau_s
+        self._limit = self._limit_for(tau_s)
+        return self._limit
+
+    def _limit_for(self, tau_s: float) -> float:
         samples = YEAR_S / max(0.5 * tau_s, _SLOW_SHORTEST_S)
         return limit_for_run_length(2.0 * samples / self._rate, _SLOW_K)
 
     def _slow_step(self, t_ms: int, slow_sd_k: float, tau_s: float) -> None:
         mean_k = self.sign * self._mean_sum / self._mean_s
         doubt_k = self._mean_doubt / self._mean_s
-        z = (mean_k - _DOUBT_SIGMAS * doubt_k) / slow_sd_k
+        z = (mean_k - DOUBT_SIGMAS * doubt_k) / slow_sd_k
         length_s = self._mean_s
         value = self._cusum.add(max(-_SLOW_CLIP, min(_SLOW_CLIP, z)))
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0

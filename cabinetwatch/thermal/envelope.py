@@ -1,11 +1,12 @@
 """Sequential test: is the rise higher than it could be with the cooling in order?
 
-The test carries the highest rise that sound cooling explains. That ceiling relaxes, with the device's
-own time constant, towards the highest normal settled rise; whenever the rise is found below it,
-the ceiling is pulled down to it, for no sound cooling goes up from there faster than the ceiling
-does. The distance of the rise above the ceiling is a cumulative sum of what sound cooling can't explain,
-reset at zero (Page 1954, Biometrika 41, 100-115, with the allowance in kelvin instead of sigmas); its
-last zero is the estimated time of the change. With `sign = -1` it tests for a rise that is too low.
+The test carries the highest rise that sound cooling explains. That ceiling relaxes, with the
+device's own time constant, towards the highest normal settled rise; whenever the rise is found
+below it, the ceiling is pulled down to it, for no sound cooling goes up from there faster than the
+ceiling does. The distance of the rise above the ceiling is a cumulative sum of what sound cooling
+can't explain, reset at zero (Page 1954, Biometrika 41, 100-115, with the allowance in kelvin
+instead of sigmas); its last zero is the estimated time of the change. With `sign = -1` it tests for
+a rise that is too low.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ class Envelope:
         limit_k: float,
         tau_s: float,
     ) -> None:
-        """Take the level at `t_ms`; `normal_goal_k` is the extreme settled rise that is still normal.
+        """Take a level; `normal_goal_k` is the extreme settled rise that is still normal.
 
         `doubt_k` is how far the level may be wrong for reasons other than noise, `limit_k` how far
         beyond the bound it must be to count. Two levels in a row must agree, so that no
@@ -75,7 +76,7 @@ class Envelope:
             self.standing = True
         elif self.standing and self.score <= 0.0:
             self.standing = False
-    
+
     def save(self) -> dict[str, Any]:
         """State for `load`."""
         return {name.lstrip("_"): getattr(self, name) for name in self.__slots__}

@@ -15,7 +15,15 @@ class Expectation:
     explain by now), and `drivers`, the differences that make both uncertain (K).
     """
 
-    __slots__ = ("_ambient", "_load", "_started", "drivers", "felt_ambient_c", "load_rise_k", "response")
+    __slots__ = (
+        "_ambient",
+        "_load",
+        "_started",
+        "drivers",
+        "felt_ambient_c",
+        "load_rise_k",
+        "response",
+    )
 
     def __init__(self, response: Response) -> None:
         self.response = response
@@ -34,7 +42,12 @@ class Expectation:
         self._started = True
 
     def advance(
-        self, step_ms: int, ambient_c: float, ambient_mean_c: float, goal_now_k: float, goal_k: float
+        self,
+        step_ms: int,
+        ambient_c: float,
+        ambient_mean_c: float,
+        goal_now_k: float,
+        goal_k: float,
     ) -> None:
         """Go on by a step with the ambient and the normal settled rise, now and on average."""
         if not self._started:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 class DeviceSettings:
     """What the configuration says about one device.
 
-    `normal_rise_k` at `normal_power_w` and `time_constant_s` are commissioned values: what is given isn't
-    learnt. `off_below_w` None means 5 % of the normal or rated power.
+    `normal_rise_k` at `normal_power_w` and `time_constant_s` are commissioned values: what is given
+    isn't learnt. `off_below_w` None means 5 % of the normal or rated power.
     """
 
     has_power: bool = False
@@ -27,7 +27,8 @@ class DeviceSettings:
 class Figures:
     """The device as last judged. `normal_*` and `resistance_k_per_w` are None where unknown.
 
-    `rise_sd_k` and `settled_rise_sd_k` are standard deviations; 1.96 of them make the 95 % interval.
+    `rise_sd_k` and `settled_rise_sd_k` are standard deviations; 1.96 of them make the 95 %
+    interval.
     """
 
     t_ms: int

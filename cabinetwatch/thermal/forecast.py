@@ -17,8 +17,8 @@ _GRID = 24
 class Forecast:
     """`probability` that the threshold is reached within the horizon, and when (s from now).
 
-    `time_left_s` is the middle of what is likely, given that it is reached; `soonest_s` and `latest_s`
-    bound it; None where it isn't reached.
+    `time_left_s` is the middle of what is likely, given that it is reached; `soonest_s` and
+    `latest_s` bound it; None where it isn't reached.
     """
 
     probability: float
@@ -55,8 +55,8 @@ def time_to_threshold(
 ) -> Forecast:
     """Solve each likely course for the threshold.
 
-    `deviations`: (weight, level, goal, sd of the goal, time constant) of the rise's deviation from the load's
-    normal rise, as `HeadingFilter.headings` gives them.
+    `deviations`: (weight, level, goal, sd of the goal, time constant) of the rise's deviation from
+    the load's normal rise, as `HeadingFilter.headings` gives them.
     """
     outcomes: list[tuple[float, float]] = []
     for weight, level, goal, sd, tau in deviations:
@@ -80,7 +80,7 @@ def time_to_threshold(
 def _crossing(
     heading: Heading, course: tuple[float, float, float], threshold_c: float, horizon_s: float
 ) -> float | None:
-    """First time at which the course reaches the threshold, to a second; None beyond the horizon."""
+    """When the course reaches the threshold, to a second; None beyond the horizon."""
     level, goal, tau = course
 
     def missing(ahead_s: float) -> float:

@@ -1,4 +1,4 @@
-"""The thinned record of a device's first days, from which its normal rise and response are learnt."""
+"""The thinned record of a device's first days, from which it is learnt."""
 
 from __future__ import annotations
 

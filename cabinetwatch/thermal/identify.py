@@ -1,9 +1,9 @@
 """Finds a device's response and normal rise in the record of its ordinary life.
 
-The temperature is written as a sum of low-passed ambients and low-passed loads over time constants a factor of
-two apart, with shares that can't be negative: the time-constant spectrum of a passive thermal network (Foster
-form), so one linear problem answers for every device. Outliers lose weight (Huber). Without
-power the unknown load is kept out by looking at changes over five minutes only.
+The temperature is written as a sum of low-passed ambients and low-passed loads over time constants
+a factor of two apart, with shares that can't be negative: the time-constant spectrum of a passive
+thermal network (Foster form), so one linear problem answers for every device. Outliers lose weight
+(Huber). Without power the unknown load is kept out by looking at changes over five minutes only.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from __future__ import annotations
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, log
 from functools import cached_property
+from math import exp, log
 from operator import mul
 from typing import TypeAlias
 
@@ -26,7 +26,7 @@ _GAP_S = 900
 _HUBER_SIGMAS = 3.0
 _PRIOR_SD = 0.3
 _AUTOCORRELATION = 40.0
-"""Residuals of neighbouring minutes repeat each other: a row tells this much less than it seems to."""
+"""Residuals of neighbouring minutes repeat each other: a row tells this much less."""
 
 
 @dataclass(slots=True)
@@ -252,9 +252,10 @@ def fit_ambient_only(record: Record, tau_guess_s: float) -> tuple[Spectrum, floa
 def decay_tau_s(end_s: Sequence[int], rise_k: Sequence[float], sigma_k: float) -> float | None:
     """Time constant from how the rise's own changes die away, after changes of load.
 
-    While the rise relaxes, its means over successive blocks of length L change by `exp(-L/tau)` times
-    the change before. The weighted median of that ratio over all clear pairs is robust against the
-    jumps between. The shortest block that shows a clear decay counts: longer ones hold several jumps.
+    While the rise relaxes, its means over successive blocks of length L change by `exp(-L/tau)`
+    times the change before. The weighted median of that ratio over all clear pairs is robust
+    against the jumps between. The shortest block that shows a clear decay counts: longer ones hold
+    several jumps.
     """
     sums = [0.0]
     for value in rise_k:
@@ -280,7 +281,7 @@ _CLEAR_DECAY = 0.75
 def _block_ratios(
     end_s: Sequence[int], sums: Sequence[float], block: int, row_s: float, sigma_k: float
 ) -> list[tuple[float, float]]:
-    """(ratio, weight) of successive changes between block means, where the first is clear of noise."""
+    """(ratio, weight) of successive changes between block means, the first clear of noise."""
     clear_k = 6.0 * sigma_k * (2.0 / block) ** 0.5 + 0.05
     pairs: list[tuple[float, float]] = []
     for i in range(3 * block, len(sums), max(1, block // 2)):

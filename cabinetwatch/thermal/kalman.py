@@ -1,10 +1,10 @@
-"""Where the rise is heading: Kalman filters with several time constants, weighed by what they predict.
+"""Where the rise is heading: Kalman filters with several time constants, weighed by success.
 
-Each filter has the state (level, goal): the level relaxes to the goal with the filter's time constant,
-the goal wanders. No single time constant is trusted: the stated one may be wrong, and lost cooling
-changes the resistance but not the heat capacity, so the response slows down with it. The filters'
-weights follow how well each foretold the readings (multiple-model estimation: Magill 1965,
-IEEE Trans. Automatic Control 10, 434-439; from memory).
+Each filter has the state (level, goal): the level relaxes to the goal with the filter's time
+constant, the goal wanders. No single time constant is trusted: the stated one may be wrong, and
+lost cooling changes the resistance but not the heat capacity, so the response slows down with it.
+The filters' weights follow how well each foretold the readings (multiple-model estimation: Magill
+1965, IEEE Trans. Automatic Control 10, 434-439; from memory).
 """
 
 from __future__ import annotations
@@ -13,12 +13,17 @@ from math import exp, log
 from typing import Any
 
 MULTIPLES = (0.6, 1.0, 1.6, 2.6)
-"""Time constants of the filters over the stated one: 40 % wrong either way, and cooling much reduced."""
+"""Time constants of the filters over the stated one: 40 % wrong, or cooling much reduced."""
 
 _PRIOR_LOG_WEIGHTS = (-1.2, 0.0, -0.8, -1.8)
 _MEMORY_TIME_CONSTANTS = 3.0
 _CLIP_SIGMAS = 4.0
+_STRETCH_STEP = 0.03
+_WILD_SIGMAS2 = 36.0
+_ALONE_SIGMAS = 2.0
 _NOISE_FLOOR_K2 = 1e-4
+_SLOWEST_PACE = 0.01
+_MEDIAN_OF_SQUARE = 0.455
 
 
 class HeadingFilter:
@@ -28,8 +33,22 @@ class HeadingFilter:
     """
 
     __slots__ = (
-        "_covs", "_gains", "_goals", "_levels", "_log_weights", "_steps", "_step_ms", "_stretch",
-        "level_k", "level_sd_k", "goal_k", "goal_sd_k", "noise_k2", "raw_level_sd_k", "surprise",
+        "_covs",
+        "_gains",
+        "_goals",
+        "_levels",
+        "_log_weights",
+        "_seen",
+        "_step_ms",
+        "_steps",
+        "_stretch",
+        "_wild_side",
+        "goal_k",
+        "goal_sd_k",
+        "level_k",
+        "level_sd_k",
+        "noise_k2",
+        "raw_level_sd_k",
         "tau_s",
     )  # fmt: skip
 
@@ -44,10 +63,11 @@ class HeadingFilter:
         self._step_ms = -1
         self._steps = 0
         self._stretch = 1.0
+        self._wild_side = 0
         self.noise_k2 = 0.01
         self.level_k = self.goal_k = level_k
         self.level_sd_k = self.goal_sd_k = self.raw_level_sd_k = spread_k
-        self.surprise = 0.0
+        self._seen = (0.0, 0.0)
 
     def retune(self, tau_s: float) -> None:
         """Go on with another time constant."""
@@ -55,13 +75,14 @@ class HeadingFilter:
         self._step_ms = -1
 
     def loosen(self, goal_k2: float, level_k2: float) -> None:
-        """Goal and level may just have jumped, by these variances."""
+        """Goal and level may just have jumped, by these variances; the surprise tells nothing."""
+        self._log_weights = list(_PRIOR_LOG_WEIGHTS)
         self._covs = [(p11 + level_k2, p12, p22 + goal_k2) for p11, p12, p22 in self._covs]
 
-    def shift(self, by_k: float) -> None:
-        """Move levels and goals, when what they are counted from moves."""
-        self._levels = [v + by_k for v in self._levels]
-        self._goals = [v + by_k for v in self._goals]
+    def scale_goals(self, ratio: float, doubt_k2: float) -> None:
+        """The load changed by `ratio`: what cooling has lost shows in proportion to it."""
+        self._goals = [goal * ratio for goal in self._goals]
+        self._covs = [(p11, p12, p22 + doubt_k2) for p11, p12, p22 in self._covs]
 
     def advance(
         self,
@@ -77,15 +98,19 @@ class HeadingFilter:
         `stretch` lengthens all time constants: settled rise over normal rise, when cooling is lost.
         """
         step_s = step_ms / 1000.0
-        if step_ms != self._step_ms or abs(stretch - self._stretch) > 0.03 * self._stretch:
-            slow_s = stretch * self.tau_s
+        self._learn_noise(seen_k)
+        if abs(stretch - self._stretch) > _STRETCH_STEP * self._stretch:
+            self._stretch = stretch
+            self._step_ms = -1
+        if step_ms != self._step_ms:
+            slow_s = self._stretch * self.tau_s
             self._gains = [1.0 - exp(-step_s / (m * slow_s)) for m in MULTIPLES]
             self._step_ms = step_ms
-            self._stretch = stretch
         wander = wander_k2_per_s * step_s
         noise = max(self.noise_k2, floor_k2)
         doubt = noise + doubt_k2
         fade = exp(-step_s / (_MEMORY_TIME_CONSTANTS * self.tau_s))
+        side_now = 0
         for i, gain in enumerate(self._gains):
             p11, p12, p22 = self._covs[i]
             keep = 1.0 - gain
@@ -96,8 +121,13 @@ class HeadingFilter:
             foretold = keep * self._levels[i] + gain * self._goals[i]
             error = seen_k - foretold
             spread = q11 + doubt
+            wild = error * error > _WILD_SIGMAS2 * spread
+            side = (1 if error > 0.0 else -1) if wild else 0
             if i == 1:
-                self._learn_noise(error, spread, doubt_k2, q11)
+                side_now = side
+            if wild and side != self._wild_side:
+                # Alone it may be a wild value: it counts in full when the next one confirms it.
+                error = side * _ALONE_SIGMAS * spread**0.5
             k1 = q11 / spread
             k2 = q12 / spread
             self._levels[i] = foretold + k1 * error
@@ -107,16 +137,23 @@ class HeadingFilter:
             prior = _PRIOR_LOG_WEIGHTS[i]
             fading = prior + (self._log_weights[i] - prior) * fade
             self._log_weights[i] = fading - 0.5 * (cost + log(spread))
+        self._wild_side = side_now
         self._steps += 1
         self._blend()
 
-    def _learn_noise(self, error: float, spread: float, doubt_k2: float, ahead_k2: float) -> None:
-        """Adjust the noise so that half of the errors lie within 0.6745 sigma (a running median)."""
-        self.surprise = error / spread**0.5
-        pace = max(0.01, 1.0 / (self._steps + 4.0))
-        if doubt_k2 > 4.0 * self.noise_k2 or ahead_k2 > 100.0 * self.noise_k2:
-            pace *= 0.1
-        if error * error > 0.455 * spread:
+    def _learn_noise(self, seen_k: float) -> None:
+        """Noise from second differences: whatever moves slowly is not in them.
+
+        A running median: the estimate rises or falls until half of the differences lie within
+        0.6745 of their standard deviation, which is sqrt(6) times the noise's.
+        """
+        before, last = self._seen
+        self._seen = (last, seen_k)
+        if self._steps < 2:
+            return
+        bend = seen_k - 2.0 * last + before
+        pace = max(_SLOWEST_PACE, 1.0 / (self._steps + 4.0))
+        if bend * bend > _MEDIAN_OF_SQUARE * 6.0 * self.noise_k2:
             self.noise_k2 *= 1.0 + pace
         else:
             self.noise_k2 = max(_NOISE_FLOOR_K2, self.noise_k2 / (1.0 + pace))
@@ -168,6 +205,8 @@ class HeadingFilter:
             "log_weights": list(self._log_weights),
             "steps": self._steps,
             "stretch": self._stretch,
+            "wild_side": self._wild_side,
+            "seen": list(self._seen),
             "noise_k2": self.noise_k2,
         }
 
@@ -181,6 +220,8 @@ class HeadingFilter:
         new._log_weights = list(state["log_weights"])
         new._steps = state["steps"]
         new._stretch = state["stretch"]
+        new._wild_side = state["wild_side"]
+        new._seen = (state["seen"][0], state["seen"][1])
         new.noise_k2 = state["noise_k2"]
         new._blend()
         return new

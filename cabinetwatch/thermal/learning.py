@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass, replace
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.detection import DOUBT_SIGMAS
+from cabinetwatch.thermal.envelope import Envelope
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.identify import (
@@ -24,6 +26,7 @@ from cabinetwatch.thermal.model import (
     Doubts,
     NormalRise,
     Response,
+    unlearnt_response,
 )
 
 _SMALLEST_SHARE = 0.02
@@ -124,14 +127,14 @@ def _learn_with_power(
     deviation, drivers = _deviations(record, response, normal)
     doubts = _doubts(deviation, drivers)
     guard = _guard(record, deviation, normal, tau)
-    normal = replace(given_normal or normal, guard=guard)
     response = replace(response, doubts=doubts)
+    normal = replace(normal, guard=guard)
+    excess_k = _excess_k(record, response, normal, deviation, drivers)
+    normal = replace(given_normal or normal, guard=guard, excess_k=excess_k)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
-    return Learnt(
-        response, normal, noise_k, days, power[0], power[-1], confidence, tuple(remarks)
-    )
+    return Learnt(response, normal, noise_k, days, power[0], power[-1], confidence, tuple(remarks))
 
 
 def _learn_without_power(
@@ -160,7 +163,8 @@ def _learn_without_power(
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
     normal = NormalRise(max(top, 0.1), low_k=max(0.0, quantile(running, 0.02)), guard=0.15)
-    normal = replace(given_normal or normal, off_rise_k=off_rise_k)
+    excess_k = _excess_k(record, response, normal, rises, drivers)
+    normal = replace(given_normal or normal, off_rise_k=off_rise_k, excess_k=excess_k)
     confidence = _confidence(sigma / max(top, 0.1), known)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
@@ -184,18 +188,16 @@ def _confidence(relative_noise: float, informed: bool) -> str:
 def _response(tau_s: float, known: bool, ambient: Spectrum, load: Spectrum | None) -> Response:
     at_once, poles, shares = _pruned(ambient)
     if load is None or not load.shares:
-        load_at_once, load_poles, load_shares = 0.05, (tau_s,), (0.95,)
+        unknown = unlearnt_response(tau_s)
+        load_at_once, load_poles = unknown.load_at_once, unknown.load_poles_s
+        load_shares = unknown.load_shares
     else:
         load_at_once, load_poles, load_shares = _pruned(load)
-    return Response(
-        tau_s, known, at_once, poles, shares, load_at_once, load_poles, load_shares
-    )
+    return Response(tau_s, known, at_once, poles, shares, load_at_once, load_poles, load_shares)
 
 
 def _pruned(spectrum: Spectrum) -> tuple[float, tuple[float, ...], tuple[float, ...]]:
-    kept = [
-        (p, s) for p, s in zip(POLES_S, spectrum.shares, strict=True) if s >= _SMALLEST_SHARE
-    ]
+    kept = [(p, s) for p, s in zip(POLES_S, spectrum.shares, strict=True) if s >= _SMALLEST_SHARE]
     at_once = spectrum.at_once if spectrum.at_once >= _SMALLEST_SHARE else 0.0
     total = at_once + sum(s for _, s in kept)
     return at_once / total, tuple(p for p, _ in kept), tuple(s / total for _, s in kept)
@@ -225,9 +227,7 @@ def warm_expectation(expected: Expectation, history: History, normal: NormalRise
         pass
 
 
-def _advanced(
-    expected: Expectation, record: Record, normal: NormalRise | None
-) -> Iterator[float]:
+def _advanced(expected: Expectation, record: Record, normal: NormalRise | None) -> Iterator[float]:
     """Advance the expectation row by row; yields each row's temperature."""
     rows = zip(
         record.lengths_s,
@@ -270,9 +270,7 @@ def _change_doubts(rises: Sequence[float], drivers: Drivers, lag: int = 5) -> Do
     return Doubts(fast, max(slow, 0.05**2))
 
 
-def _guard(
-    record: Record, deviation: Sequence[float], normal: NormalRise, tau_s: float
-) -> float:
+def _guard(record: Record, deviation: Sequence[float], normal: NormalRise, tau_s: float) -> float:
     """Allowance from the largest slow deviations seen: smoothed over a time constant, relative."""
     smooth = 0.0
     relative: list[float] = []
@@ -286,6 +284,41 @@ def _guard(
         return _GUARD_LARGEST
     top = quantile(sorted(relative), 0.99)
     return min(_GUARD_LARGEST, max(_GUARD_SMALLEST, top + 0.08))
+
+
+def _excess_k(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+) -> float:
+    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
+
+    The test is run over the record itself: loads and doors that the response can't explain show
+    here, and then raise nothing later.
+    """
+    envelope = Envelope()
+    expected = Expectation(response)
+    with_law = normal.power_w is not None
+    furthest = 0.0
+    rows = zip(
+        record.end_s,
+        record.lengths_s,
+        deviation,
+        record.power,
+        zip(*drivers, strict=True),
+        record.sound,
+        strict=True,
+    )
+    for end_s, length_s, value, power, expected.drivers, sound in rows:
+        power_w = max(power, 0.0) if with_law else None
+        goal_k = normal.highest_k(power_w) - (normal.at(power_w) if with_law else 0.0)
+        doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
+        envelope.advance(1000 * end_s, length_s, value, goal_k, doubt_k, 1.0, response.tau_s)
+        if sound:
+            furthest = max(furthest, envelope.score)
+    return furthest
 
 
 def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:

@@ -1,4 +1,4 @@
-"""Least squares with coefficients that can't be negative (Lawson and Hanson 1974), on normal equations."""
+"""Least squares with coefficients that can't be negative (Lawson and Hanson 1974)."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ _TOLERANCE = 1e-9
 
 def inner(a: Sequence[float], b: Sequence[float]) -> float:
     """Sum of products."""
-    return sum(map(mul, a, b))
+    return float(sum(map(mul, a, b)))
 
 
-def gram(columns: Sequence[Sequence[float]], weighted: Sequence[Sequence[float]]) -> list[list[float]]:
+def gram(
+    columns: Sequence[Sequence[float]], weighted: Sequence[Sequence[float]]
+) -> list[list[float]]:
     """The matrix X' W X; `weighted` are the columns times the weights."""
     n = len(columns)
     rows = [[0.0] * n for _ in range(n)]
@@ -29,7 +31,7 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
     A pivot that vanishes (a column that repeats others) gets the coefficient 0.
     """
     n = len(right)
-    rows = [list(row) + [value] for row, value in zip(matrix, right, strict=True)]
+    rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
     for i in range(n):
         best = max(range(i, n), key=lambda r: abs(rows[r][i]))
         rows[i], rows[best] = rows[best], rows[i]
@@ -70,7 +72,7 @@ def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
 def _step_inside(
     m: list[list[float]], r: list[float], x: list[float], active: list[int]
 ) -> list[float]:
-    """Go to the free minimum over the active set, dropping coefficients that would turn negative."""
+    """Go to the free minimum over the active set, dropping what would turn negative."""
     while active:
         free = solve([[m[i][j] for j in active] for i in active], [r[i] for i in active])
         if min(free) > 0.0:

@@ -1,4 +1,4 @@
-"""What is known of one device: its thermal response, its normal rise, and how far both may be wrong."""
+"""What is known of one device: its response, its normal rise, and how far they may be wrong."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 DEFAULT_TAU_S = 900.0
-"""Safe default where no time constant is known: between a small switch (300 s) and a big amplifier (1 h)."""
+"""Safe default: between a small switch (300 s) and a big amplifier (1 h)."""
 
 LONG_TAIL = 5.0
 """The slow tail of real gear is watched with a low pass of five time constants."""
@@ -14,10 +14,10 @@ LONG_TAIL = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Doubts:
-    """Variances of the shares of the response, each times its own driving difference squared (K2/K2).
+    """Variances of the response's shares; each counts times its driving difference squared.
 
-    `ambient_fast`: ambient minus ambient through the response; `ambient_slow`: the latter minus its slow
-    tail; `load_fast`, `load_slow`: the same for the normal settled rise.
+    `ambient_fast`: ambient minus ambient through the response; `ambient_slow`: the latter minus its
+    slow tail; `load_fast`, `load_slow`: the same for the normal settled rise.
     """
 
     ambient_fast: float = 0.04
@@ -50,7 +50,10 @@ class Response:
     @classmethod
     def load(cls, state: dict[str, Any]) -> Response:
         """The response as it was at `save`."""
-        fields = {k: tuple(v) if isinstance(v, list | tuple) else v for k, v in state.items()}
+        fields: dict[str, Any] = {
+            name: tuple(value) if isinstance(value, list) else value
+            for name, value in state.items()
+        }
         fields["doubts"] = Doubts(**state["doubts"])
         return cls(**fields)
 
@@ -58,18 +61,22 @@ class Response:
 def unlearnt_response(tau_s: float | None) -> Response:
     """The response of a device of which only the time constant, or nothing, is known."""
     tau = tau_s or DEFAULT_TAU_S
-    return Response(
-        tau, tau_s is not None, ambient_poles_s=(tau,), load_poles_s=(tau,)
-    )
+    return Response(tau, tau_s is not None, ambient_poles_s=(tau,), load_poles_s=(tau,))
+
+
+def _power_law(share: float, exponent: float) -> float:
+    """share ** exponent, with a negative share (a meter's noise at zero) taken as none."""
+    return float(share**exponent) if share > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class NormalRise:
     """The band of settled rise that is normal, against power where that is known.
 
-    With power: `rise_k` at `power_w`, plus `offset_k`, by the power law of `exponent` (1: resistance
-    constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it. Without
-    power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may pass the band.
+    With power: `rise_k` at `power_w`, plus `offset_k`, by the power law of `exponent` (1:
+    resistance constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it.
+    Without power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may
+    pass the band. `excess_k` is how far ordinary life passes what the response explains.
     """
 
     rise_k: float
@@ -83,12 +90,13 @@ class NormalRise:
     floor_k: float = 0.5
     highest_power_w: float | None = None
     off_rise_k: float | None = None
+    excess_k: float = 0.0
 
     def at(self, power_w: float | None) -> float:
         """Settled rise expected at this power, K."""
         if self.power_w is None or power_w is None:
             return self.rise_k
-        return self.offset_k + self.rise_k * (power_w / self.power_w) ** self.exponent
+        return self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
 
     def highest_k(self, power_w: float | None) -> float:
         """Highest settled rise that is still normal, guard included."""
@@ -96,7 +104,7 @@ class NormalRise:
             return self.rise_k + max(self.guard * self.rise_k, self.floor_k)
         share = power_w / self.power_w
         exponent = self.high_exponent if share > 1.0 else self.low_exponent
-        top = max(self.offset_k, 0.0) + self.rise_k * share**exponent
+        top = max(self.offset_k, 0.0) + self.rise_k * _power_law(share, exponent)
         beyond = 0.0
         if self.highest_power_w is not None and power_w > self.highest_power_w:
             beyond = 0.3 * (power_w / self.highest_power_w - 1.0)
@@ -108,7 +116,7 @@ class NormalRise:
             return max(0.5 * self.low_k, 0.15 * self.rise_k)
         share = power_w / self.power_w
         exponent = self.low_exponent if share > 1.0 else self.high_exponent
-        return 0.5 * (min(self.offset_k, 0.0) + self.rise_k * share**exponent)
+        return 0.5 * (min(self.offset_k, 0.0) + self.rise_k * _power_law(share, exponent))
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""

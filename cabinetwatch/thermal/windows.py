@@ -9,15 +9,16 @@ SHORTEST_WINDOW_MS = 9_000
 """Our choice: ten-second readings with jitter make one window each, faster ones are averaged."""
 
 LONGEST_LINE_MS = 600_000
-"""Two ambient readings further apart than the longest interval are not joined by a straight line."""
+"""Ambient readings further apart than this are not joined by a straight line."""
 
 
 @dataclass(slots=True)
 class Window:
     """What the inputs were over one window that ends at `t_ms`.
 
-    `ambient_c` is the ambient at the readings, `ambient_mean_c` its mean over the whole window (straight
-    lines between readings), `power_w` the mean power, `last_power_w` the latest one; None = unknown.
+    `ambient_c` is the ambient at the readings, `ambient_mean_c` its mean over the whole window
+    (straight lines between readings), `power_w` the mean power, `last_power_w` the latest one; None
+    = unknown.
     """
 
     t_ms: int
@@ -62,7 +63,7 @@ class WindowGatherer:
         """Take an ambient reading; return the window that it completes, if it does."""
         before_c = self._ambient_c
         if before_c is None:
-            self._ambient_area = ambient_c * (t_ms - (self._opened_ms or t_ms))
+            self._ambient_area = ambient_c * (t_ms - self._opened(t_ms))
         else:
             # The window before counted the old value as held; the straight line puts that right.
             line_ms = min(t_ms - self._ambient_t_ms, LONGEST_LINE_MS)
@@ -76,7 +77,7 @@ class WindowGatherer:
 
     def power(self, t_ms: int, power_w: float | None) -> Window | None:
         """Take a power reading, or None when the power is no longer known."""
-        before_w, opened_ms = self._power_w, self._opened_ms or t_ms
+        before_w, opened_ms = self._power_w, self._opened(t_ms)
         if before_w is None:
             self._power_area = (power_w or 0.0) * (t_ms - opened_ms)
         else:
@@ -92,13 +93,12 @@ class WindowGatherer:
 
     def temperature(self, t_ms: int, temperature_c: float) -> Window | None:
         """Take a reading of the device's temperature."""
-        self._temperature_sum += temperature_c
-        self._temperature_n += 1
         opened_ms = self._opened_ms
         if opened_ms is None:
-            self._opened_ms = t_ms
-            self._ambient_area = self._power_area = 0.0
+            self._open(t_ms)
             return None
+        self._temperature_sum += temperature_c
+        self._temperature_n += 1
         if t_ms - opened_ms < SHORTEST_WINDOW_MS or self._ambient_c is None:
             return None
         if t_ms - opened_ms >= self.patience_ms or self._complete():
@@ -113,7 +113,10 @@ class WindowGatherer:
         self._ambient_n = 0
 
     def _counted_to_ms(self, reading_t_ms: int) -> int:
-        return max(reading_t_ms, self._opened_ms or 0)
+        return max(reading_t_ms, self._opened(reading_t_ms))
+
+    def _opened(self, otherwise_ms: int) -> int:
+        return otherwise_ms if self._opened_ms is None else self._opened_ms
 
     def _complete(self) -> bool:
         return (
@@ -130,7 +133,8 @@ class WindowGatherer:
 
     def _close(self, t_ms: int) -> Window:
         opened_ms, ambient_c = self._opened_ms, self._ambient_c
-        assert opened_ms is not None and ambient_c is not None
+        assert opened_ms is not None
+        assert ambient_c is not None
         step_ms = t_ms - opened_ms
         ambient_area = self._ambient_area
         ambient_area += ambient_c * (t_ms - self._counted_to_ms(self._ambient_t_ms))
@@ -149,11 +153,14 @@ class WindowGatherer:
             mean_power_w,
             power_w,
         )
+        self._open(t_ms)
+        return window
+
+    def _open(self, t_ms: int) -> None:
         self._opened_ms = t_ms
         self._temperature_sum = self._ambient_sum = 0.0
         self._temperature_n = self._ambient_n = self._power_n = 0
         self._ambient_area = self._power_area = 0.0
-        return window
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""
