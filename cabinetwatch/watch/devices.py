@@ -5,23 +5,27 @@ from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
-from cabinetwatch.thermal.derating import altitude_lowering_k, derating_threshold_c
+from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.drift import DriftFinding, DriftObserver
 from cabinetwatch.thermal.figures import DeviceSettings, Figures
 from cabinetwatch.times import describe_duration
+from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.sensors import SensorView
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-POWER_HOLD_MS = 600_000
-"""How long the last known load holds when a power sensor is silent."""
+    from cabinetwatch.watch.alarm import Alarm
 
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
 
 TIME_CONSTANTS_TO_SETTLE = 3.0
 """After three time constants 95 % of a step is over; before that a device counts as just on."""
+
+DRIFT_EVERY_MS = 300_000
+"""How often drift is shown the device; it makes hourly means of it."""
 
 
 class DeviceView:
@@ -52,48 +56,85 @@ class DeviceView:
         self.design_ambient_c = site.design_ambient_c
         self.settings = _observer_settings(config, site, false_alarms_per_year)
         self.observer = DeviceObserver(self.settings)
+        self.drift = DriftObserver()
+        self._next_drift_t = 0
+        self._has_stepped = False
+        self.step_alarms: list[Alarm] = []
+        """Alarms to judge at each step of the observer."""
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
         self.power_holds = tuple(
-            PowerHold(power, order + rank) for rank, power in enumerate(self.powers)
+            PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
         )
         self._lowering_k = altitude_lowering_k(
             site.altitude_m, site.derating_base_m, site.derating_k_per_km
         )
+        self._curve = None if config.derating is None else DeratingCurve(config.derating)
         self._threshold_for: tuple[float | None, float] | None = None
+        self._off_below_w = self.off_below_w
         self._connect_feeds()
 
     def _connect_feeds(self) -> None:
         for power in self.powers:
-            power.feeds += (self._power_changed,)
+            power.feeds += ((self._power_changed, self.step_alarms),)
         if self.ambient is not None:
-            self.ambient.feeds += (self._ambient_heard,)
-            self.temperature.feeds += (self._temperature_heard,)
+            self.ambient.feeds += ((self._ambient_heard, self.step_alarms),)
+            self.temperature.feeds += ((self._temperature_heard, self.step_alarms),)
 
-    def _ambient_heard(self, t: int, value: float) -> None:
-        self.observer.observe_ambient(t, value)
+    def _ambient_heard(self, t: int, value: float) -> bool:
+        return self.observer.observe_ambient(t, value) and self._stepped(t)
 
-    def _temperature_heard(self, t: int, value: float) -> None:
-        self.observer.observe_temperature(t, value)
+    def _temperature_heard(self, t: int, value: float) -> bool:
+        return self.observer.observe_temperature(t, value) and self._stepped(t)
 
-    def _power_changed(self, t: int, value: float) -> None:
+    def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
-        del value
-        power_w = self.power_w
-        self.observer.observe_power(t, power_w)
-        if self.off:
+        powers = self.powers
+        power_w = value if len(powers) == 1 else self.power_w
+        if power_w is not None and power_w < self._off_below_w:
             self._was_off, self.on_since_t = True, None
-        elif self._was_off:
+        elif self._was_off and not self.off:
             self._was_off, self.on_since_t = False, t
+        if self.ambient is None:
+            return False
+        return self.observer.observe_power(t, power_w) and self._stepped(t)
+
+    def _stepped(self, t: int) -> bool:
+        """The observer has judged the device anew: let drift see it now and then."""
+        self._has_stepped = True
+        if t >= self._next_drift_t:
+            self._next_drift_t = t + DRIFT_EVERY_MS
+            ratio = self.observer.rise_ratio
+            if ratio is not None:
+                self.drift.observe(t, ratio)
+        return True
 
     def ambient_gone(self) -> None:
         """The ambient can't be trusted now: nothing is judged by it until it speaks again."""
         self.observer.lose_ambient()
 
-    def power_gone(self, t: int) -> None:
-        """The last known load no longer holds."""
-        self.observer.observe_power(t, None)
+    def power_gone(self, t: int) -> bool:
+        """The last known load no longer holds; say whether the device was judged anew."""
+        if self.ambient is None:
+            return False
+        return self.observer.observe_power(t, None) and self._stepped(t)
+
+    def learn_anew(self) -> None:
+        """Forget what was learnt, and begin again from now."""
+        self.observer = DeviceObserver(self.settings)
+        self.drift = DriftObserver()
+        self._has_stepped = False
+
+    def take_over(self, observer_state: dict[str, Any]) -> None:
+        """Put in force what an observer of the same settings has learnt elsewhere.
+
+        Raises:
+            ValueError: the state is of another version.
+        """
+        self.observer = DeviceObserver.load(self.settings, observer_state)
+        self.drift = DriftObserver()
+        self._has_stepped = self.observer.figures is not None
 
     @property
     def temperature_c(self) -> float | None:
@@ -129,6 +170,23 @@ class DeviceView:
         if not self.temperature.good or self.ambient is None or not self.ambient.good:
             return None
         return self.observer.figures
+
+    @property
+    def rise_is_known(self) -> bool:
+        """Whether there is a rise now."""
+        ambient = self.ambient
+        return (
+            self.temperature.good
+            and ambient is not None
+            and ambient.good
+            and self._has_stepped
+        )
+
+    @property
+    def drift_finding(self) -> DriftFinding | None:
+        """What the days on record say; None while normal rise is not known."""
+        normal = self.observer.normal
+        return None if normal is None else self.drift.assess(self.hot_day_margin_k, normal.rise_k)
 
     @property
     def settled_rise_k(self) -> float | None:
@@ -188,14 +246,18 @@ class DeviceView:
     @property
     def threshold_c(self) -> float | None:
         """The temperature at which the present load is just allowed, lowered for altitude."""
-        curve = self.config.derating
-        if curve is None:
+        if self._curve is None:
             return None
         load = self.load_fraction
         if self._threshold_for is None or self._threshold_for[0] != load:
-            at_load_c = derating_threshold_c(curve, 1.0 if load is None else load)
-            self._threshold_for = (load, at_load_c - self._lowering_k)
+            self._threshold_for = (load, self._threshold_at(self._curve, load))
         return self._threshold_for[1]
+
+    def _threshold_at(self, curve: DeratingCurve, load: float | None) -> float:
+        """Give the threshold at a load; a load that is too much at any temperature has none."""
+        if (1.0 if load is None else load) > curve.points[0][1]:
+            return -math.inf
+        return curve.threshold_c(load) - self._lowering_k
 
     @property
     def margin_k(self) -> float | None:
@@ -249,6 +311,7 @@ class DeviceView:
             "resistance_k_per_w": _rounded(
                 None if heading is None else heading.resistance_k_per_w, 4
             ),
+            "time_constant_s": None if heading is None else round(heading.time_constant_s, 1),
             "power_w": _rounded(self.power_w),
             "load_fraction": _rounded(self.load_fraction, 4),
             "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
@@ -262,16 +325,36 @@ class DeviceView:
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         return {
+            "made_for": self._made_for(),
             "observer": self.observer.save(),
+            "drift": self.drift.save(),
+            "next_drift_t": self._next_drift_t,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
         }
 
     def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.observer = DeviceObserver.load(self.settings, state["observer"])
+        """Go on from a saved state; what was learnt of another device or normal is forgotten."""
+        if state["made_for"] == self._made_for():
+            self.observer = DeviceObserver.load(self.settings, state["observer"])
+            self._has_stepped = self.observer.figures is not None
+            self.drift = DriftObserver.load(state["drift"])
+            self._next_drift_t = state["next_drift_t"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
+
+    def _made_for(self) -> list[Any]:
+        """What, when it changes, makes what was learnt worthless."""
+        config = self.config
+        return [
+            config.temperature,
+            config.ambient,
+            list(config.power),
+            config.normal_rise_k,
+            config.normal_power_w,
+            config.time_constant_s,
+            self.settings.false_alarms_per_year,
+        ]
 
 
 def _observer_settings(config: Device, site: Site, false_alarms_per_year: float) -> DeviceSettings:
@@ -285,29 +368,6 @@ def _observer_settings(config: Device, site: Site, false_alarms_per_year: float)
         learning_days=site.learning_days,
         false_alarms_per_year=false_alarms_per_year,
     )
-
-
-class PowerHold:
-    """Until when the last known value of a power sensor stands for the load."""
-
-    def __init__(self, sensor: SensorView, order: int) -> None:
-        self.sensor = sensor
-        self.order = order
-        self.lapsed = False
-
-    @property
-    def holds(self) -> bool:
-        """Whether the value may still be used."""
-        sensor = self.sensor
-        return sensor.known and (sensor.good or not self.lapsed) and sensor.last_live_t is not None
-
-    @property
-    def due(self) -> int | None:
-        """When a value that has gone stale stops standing for the load."""
-        sensor = self.sensor
-        if sensor.good or self.lapsed or sensor.last_live_t is None:
-            return None
-        return sensor.last_live_t + POWER_HOLD_MS
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:

@@ -5,14 +5,16 @@ from collections.abc import Iterable
 from typing import Any
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.thermal.plausible import Quality as Verdict
 from cabinetwatch.watch import suppression
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.commands import Answer, carry_out
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.deadlines import Deadlines
-from cabinetwatch.watch.devices import PowerHold
 from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
+from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
@@ -23,10 +25,11 @@ from cabinetwatch.watch.sensors import (
 from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
 
-STATE_VERSION = 1
+STATE_VERSION = 2
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []
+_GOOD = Verdict.GOOD
 
 
 class Engine:
@@ -70,6 +73,8 @@ class Engine:
                 sensor.judged += (alarm,)
             for sensor in alarm.condition.watched:
                 sensor.watchers += (alarm,)
+            if alarm.condition.follows is not None:
+                alarm.condition.follows.step_alarms.append(alarm)
 
     # -- what is measured -------------------------------------------------------------------
 
@@ -93,21 +98,64 @@ class Engine:
             self._remember(sensor, t, value)
         return _NOTHING
 
-    def _hear(self, sensor: SensorView, t: int, value: float) -> None:
+    def _hear(self, sensor: SensorView, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
-        sensor.value = value = value + sensor.offset
-        sensor.t = sensor.last_live_t = t
+        value = raw_value + sensor.offset
+        sensor.last_live_t = t
+        screen = sensor.screen
+        if screen is not None and screen.judge(t, value, raw_value) is not _GOOD:
+            self._set_aside(sensor, t, value)
+            return
+        frozen = sensor.frozen
+        if frozen is not None and self._is_frozen(sensor, frozen, t, value):
+            return
+        sensor.value = value
+        sensor.t = sensor.taken_t = t
         revived = not sensor.good or sensor.silent
         if revived:
-            sensor.good, sensor.silent = True, False
-        for feed in sensor.feeds:
-            feed(t, value)
+            sensor.good, sensor.silent, sensor.implausible, sensor.stuck = True, False, False, False
+        for feed, alarms in sensor.feeds:
+            if feed(t, value):
+                for alarm in alarms:
+                    raw = alarm.condition.judge(t, alarm.active)
+                    if raw is not alarm.raw:
+                        self._take(alarm, raw, t)
         for alarm in sensor.judged:
             raw = alarm.condition.judge(t, alarm.active)
             if raw is not alarm.raw or alarm.condition.asks_again:
                 self._take(alarm, raw, t)
         if revived:
             self._revived(sensor)
+
+    def _set_aside(self, sensor: SensorView, t: int, value: float) -> None:
+        """A value that can't be true is not taken; the sensor counts as heard all the same."""
+        sensor.wild_value = value
+        implausible = sensor.screen is not None and sensor.screen.implausible
+        if implausible and not sensor.implausible:
+            sensor.implausible = True
+            self._distrust(sensor, t)
+        self._heard(sensor)
+
+    def _is_frozen(self, sensor: SensorView, frozen: FrozenWatch, t: int, value: float) -> bool:
+        """Say whether the sensor is stuck; it then counts as heard and is not taken."""
+        if value != sensor.value:
+            if sensor.stuck:
+                frozen.recovered(t)
+            frozen.changed(t, value)
+            return False
+        if frozen.stands(t, value) and not sensor.stuck:
+            sensor.stuck = True
+            self._distrust(sensor, t)
+        if sensor.stuck:
+            self._heard(sensor)
+        return sensor.stuck
+
+    def _heard(self, sensor: SensorView) -> None:
+        """Whatever it says, the sensor is not silent."""
+        if sensor.silent:
+            sensor.silent = False
+            self._deadlines.set(sensor.silence)
+            self._judge(sensor.watchers)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
         """Keep a value that is not judged as the last known one, if it is newer."""
@@ -160,21 +208,27 @@ class Engine:
             self._touch(item)
             self._judge((item,))
         elif isinstance(item, StaleDeadline):
-            self._stale(item.sensor)
+            self._distrust(item.sensor, t)
         elif isinstance(item, SilenceDeadline):
             item.sensor.silent = True
             self._judge(item.sensor.watchers)
         elif isinstance(item, PowerHold):
             item.lapsed = True
             self._judge(item.sensor.judged)
+            if item.device.power_gone(t):
+                self._judge(item.device.step_alarms)
 
-    def _stale(self, sensor: SensorView) -> None:
+    def _distrust(self, sensor: SensorView, t: int) -> None:
+        """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
         sensor.good = False
         for device in self.house.devices.values():
             for hold in device.power_holds:
                 if hold.sensor is sensor:
                     self._deadlines.set(hold)
-        self._judge(sensor.watchers)
+            if device.ambient is sensor:
+                device.ambient_gone()
+        for alarm in sensor.watchers:
+            self._take(alarm, alarm.condition.judge(t, alarm.active), t)
 
     # -- judging --------------------------------------------------------------------------------
 
@@ -244,6 +298,7 @@ class Engine:
             self.answer = carry_out(data, self.alarms.values(), entry.t)
             for alarm in self.answer.alarms:
                 self._touch(alarm)
+            self._judge(self.answer.alarms)
         self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
         return told + (self._settle(entry.t) if self._touched else _NOTHING)
 

@@ -4,17 +4,21 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from cabinetwatch.config.quantities import conversion
 from cabinetwatch.config.sensors import Sensor
+from cabinetwatch.thermal.plausible import ValueFilter
 
 if TYPE_CHECKING:
     from cabinetwatch.watch.alarm import Alarm
+    from cabinetwatch.watch.frozen import FrozenWatch
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
 
 
-Feed = Callable[[int, float], None]
-"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected)."""
+Feed = Callable[[int, float], bool]
+"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected). It says
+whether it has judged its device anew."""
 
 
 class SensorView:
@@ -23,24 +27,31 @@ class SensorView:
     `value` is the last known value (SI, offset applied), NaN before the first. `good` says that it
     is live and fresh: heard within `silence_ms` and without a fault; only then is it judged.
     `silent` says that it has been missing for so long, on a watch that was online, that somebody
-    should hear of it. `last_live_t` and `t` are watch time (ms).
+    should hear of it; `implausible` and `stuck` that what it says can't be true. `last_live_t` is
+    when it was last heard, `taken_t` when its value was last taken as true (watch ms).
     """
 
     __slots__ = (
         "feeds",
+        "frozen",
         "good",
         "id",
+        "implausible",
         "judged",
         "last_live_t",
         "offset",
         "quantity",
+        "screen",
         "silence",
         "silence_ms",
         "silent",
         "stale",
+        "stuck",
         "t",
+        "taken_t",
         "value",
         "watchers",
+        "wild_value",
     )
 
     def __init__(self, sensor_id: str, config: Sensor, order: int) -> None:
@@ -51,9 +62,17 @@ class SensorView:
         self.value = math.nan
         self.t = 0
         self.last_live_t: int | None = None
+        self.taken_t: int | None = None
         self.good = False
         self.silent = False
-        self.feeds: tuple[Feed, ...] = ()
+        self.implausible = False
+        self.stuck = False
+        self.screen = _screen(config)
+        self.wild_value: float | None = None
+        """The last value that was set aside."""
+        self.frozen: FrozenWatch | None = None
+        self.feeds: tuple[tuple[Feed, list[Alarm]], ...] = ()
+        """Observers, each with the alarms to judge when it has judged its device anew."""
         self.judged: tuple[Alarm, ...] = ()
         """Alarms to judge on each live reading."""
         self.watchers: tuple[Alarm, ...] = ()
@@ -72,8 +91,14 @@ class SensorView:
             "value": self.value if self.known else None,
             "t": self.t,
             "last_live_t": self.last_live_t,
+            "taken_t": self.taken_t,
             "good": self.good,
             "silent": self.silent,
+            "implausible": self.implausible,
+            "stuck": self.stuck,
+            "wild_value": self.wild_value,
+            "screen": None if self.screen is None else self.screen.save(),
+            "frozen": None if self.frozen is None else self.frozen.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -81,8 +106,16 @@ class SensorView:
         self.value = math.nan if state["value"] is None else state["value"]
         self.t = state["t"]
         self.last_live_t = state["last_live_t"]
+        self.taken_t = state["taken_t"]
         self.good = state["good"]
         self.silent = state["silent"]
+        self.implausible = state["implausible"]
+        self.stuck = state["stuck"]
+        self.wild_value = state["wild_value"]
+        if self.screen is not None and state["screen"] is not None:
+            self.screen.restore(state["screen"])
+        if self.frozen is not None and state["frozen"] is not None:
+            self.frozen.load(state["frozen"])
 
 
 def _silence_ms(config: Sensor) -> int | None:
@@ -90,6 +123,22 @@ def _silence_ms(config: Sensor) -> int | None:
     if config.interval_s is None:
         return None
     return round(config.interval_s * config.silent_after * 1000)
+
+
+def _screen(config: Sensor) -> ValueFilter | None:
+    """Give the filter of a sensor's values; None where nothing says what can't be true.
+
+    Only a temperature moves in steps that can be told from wild ones; a load or a fan may jump.
+    """
+    slow = config.quantity == "temperature"
+    if not slow and config.range is None and not config.fault_codes and not config.max_step_per_s:
+        return None
+    # As the decoder would hand them over: a code and a value then compare exactly.
+    to_own_unit = conversion(config.quantity, config.unit)
+    codes = () if to_own_unit is None else tuple(to_own_unit(code) for code in config.fault_codes)
+    lowest, highest = config.range or (None, None)
+    step_per_s = config.max_step_per_s or (None if slow else math.inf)
+    return ValueFilter(lowest, highest, codes, step_per_s, spikes=slow)
 
 
 class StaleDeadline:

@@ -6,6 +6,7 @@ from typing import Any, ClassVar, Literal
 
 from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.model import Config
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.house import House
 from cabinetwatch.watch.sensors import SensorView
@@ -47,6 +48,11 @@ class Condition(ABC):
     @abstractmethod
     def subjects(cls, config: Config) -> Iterable[str]:
         """The subjects that the condition applies to under a configuration."""
+
+    @property
+    def follows(self) -> DeviceView | None:
+        """The device at each step of whose observer it is judged, if any."""
+        return None
 
     def hear(self, entry: Entry, offset_ms: int) -> None:
         """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
@@ -136,6 +142,31 @@ class DeviceCondition(Condition):
     def values(self) -> dict[str, Any]:
         """The device's live figures."""
         return self.device.figures()
+
+
+class HeadingCondition(DeviceCondition):
+    """A condition on where a device is heading: judged at each step of the device's observer."""
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with an ambient reference."""
+        return [name for name, device in config.devices.items() if device.ambient is not None]
+
+    @property
+    def follows(self) -> DeviceView | None:
+        """The device."""
+        return self.device
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """No single reading changes it, only a step of the observer."""
+        return ()
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """Temperature and ambient: without them there is no rise."""
+        ambient = self.device.ambient
+        return (self.device.temperature,) + (() if ambient is None else (ambient,))
 
 
 class SensorCondition(Condition):

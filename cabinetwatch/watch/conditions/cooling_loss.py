@@ -1,14 +1,9 @@
 """`cooling-loss`: the settled rise is well above normal for the power drawn: a stalled fan."""
 
-from collections.abc import Iterable
-
 from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
-from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition
-from cabinetwatch.watch.conditions.heading import heading_inputs, heading_watched
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin
 
 
@@ -21,7 +16,7 @@ class CoolingLossSettings(AlarmSettings):
     )
 
 
-class CoolingLoss(DeviceCondition):
+class CoolingLoss(HeadingCondition):
     """Raised when a sequential test finds the settled rise above its normal band.
 
     With power known the test is on cooling alone (the rise expected at that power); without, more
@@ -37,11 +32,6 @@ class CoolingLoss(DeviceCondition):
         " cooling."
     )
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with an ambient reference."""
-        return [name for name, device in config.devices.items() if device.ambient is not None]
-
     @property
     def likely(self) -> str:  # type: ignore[override]
         """What it likely is: surer when the load is known."""
@@ -49,21 +39,11 @@ class CoolingLoss(DeviceCondition):
             return "A fan has stalled or slowed, or an intake or outlet is blocked."
         return "More load or less cooling: without a power sensor the two look the same."
 
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """Everything that the observer of the device hears."""
-        return heading_inputs(self.device)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Temperature and ambient: without them nothing is known."""
-        return heading_watched(self.device)
-
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
         del active
         device = self.device
-        if device.rise_k is None:
+        if not device.rise_is_known:
             return None
         if not device.judged_running(t):
             return False

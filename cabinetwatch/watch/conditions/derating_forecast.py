@@ -9,9 +9,7 @@ from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.forecast import Forecast
 from cabinetwatch.times import describe_duration
-from cabinetwatch.watch.conditions.base import DeviceCondition
-from cabinetwatch.watch.conditions.heading import heading_inputs, heading_watched
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, kelvin
 
 RAISED_AT = 0.9
@@ -19,6 +17,8 @@ RAISED_AT = 0.9
 RETURNS_AT = 0.5
 """Probability below which it is taken back: by then it is as likely as not."""
 _WORTH_SOLVING_SIGMAS = 3.0
+_AMBIENT_MAY_CLIMB_K = 5.0
+"""Our choice: the trend of the ambient carries it no further within a forecast."""
 
 
 class DeratingForecastSettings(AlarmSettings):
@@ -29,7 +29,7 @@ class DeratingForecastSettings(AlarmSettings):
     horizon_s: float = Field(3600.0, gt=0, description="how many seconds ahead it looks, above 0")
 
 
-class DeratingForecast(DeviceCondition):
+class DeratingForecast(HeadingCondition):
     """Raised when it is nearly certain that the threshold will be crossed within the horizon."""
 
     name = "derating-forecast"
@@ -57,16 +57,6 @@ class DeratingForecast(DeviceCondition):
             if device.derating and device.derating_air == "device" and device.ambient is not None
         ]
 
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """Everything that the observer of the device hears."""
-        return heading_inputs(self.device)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Temperature and ambient: without them nothing is known."""
-        return heading_watched(self.device)
-
     def judge(self, t: int, active: bool) -> bool | None:
         """Solve for the threshold at each step of the observer, where it is not far off."""
         del t
@@ -85,8 +75,7 @@ class DeratingForecast(DeviceCondition):
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
-        trend_k = self.device.observer.ambient_trend_reach_k()
-        if reach_c + doubt_k + trend_k < threshold_c:
+        if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
             return Forecast(0.0, None, None, None)
         return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
 

@@ -7,9 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition, beyond
-from cabinetwatch.watch.conditions.heading import heading_inputs, heading_watched
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import HeadingCondition, beyond
 from cabinetwatch.watch.wording import celsius, kelvin
 
 
@@ -27,7 +25,7 @@ class HotDaySettings(AlarmSettings):
     )
 
 
-class HotDay(DeviceCondition):
+class HotDay(HeadingCondition):
     """Raised when the hot-day margin is below zero, or the design ambient has been passed."""
 
     name = "hot-day"
@@ -47,16 +45,6 @@ class HotDay(DeviceCondition):
             for name, device in config.devices.items()
             if device.derating and device.ambient is not None
         ]
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """What the observer of the device hears; the devices around it change more slowly."""
-        return heading_inputs(self.device)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Temperature and ambient: without them nothing is known."""
-        return heading_watched(self.device)
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare margin with zero, and the outer air with the design ambient."""

@@ -7,8 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition, beyond
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import HeadingCondition, beyond
 from cabinetwatch.watch.wording import celsius, kelvin
 
 
@@ -23,7 +22,7 @@ class OverRiseSettings(AlarmSettings):
     )
 
 
-class OverRise(DeviceCondition):
+class OverRise(HeadingCondition):
     """Raised when the rise, against ambient as the device feels it, is above `max_rise_k`."""
 
     name = "over-rise"
@@ -43,17 +42,6 @@ class OverRise(DeviceCondition):
             for device_id, device in config.devices.items()
             if device.ambient is not None and device.max_rise_k is not None
         ]
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """The device's temperature; ambient counts at the device's own pace."""
-        return (self.device.temperature,)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Both sensors that make a rise."""
-        ambient = self.device.ambient
-        return (self.device.temperature,) + (() if ambient is None else (ambient,))
 
     @property
     def limit_k(self) -> float:

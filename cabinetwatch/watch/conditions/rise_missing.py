@@ -1,27 +1,17 @@
 """`rise-missing`: a device that draws power shows far less rise than normal: the sensors lie."""
 
-from collections.abc import Iterable
-
-from pydantic import Field
-
 from cabinetwatch.config.alarms import AlarmSettings
-from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition
-from cabinetwatch.watch.conditions.heading import heading_inputs, heading_watched
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import interval_k, kelvin
 
 
 class RiseMissingSettings(AlarmSettings):
-    """Keys of `[alarms.rise-missing]`; the sequential test is its delay."""
+    """Keys of `[alarms.rise-missing]`; its test is made for the rate of `cooling-loss`."""
 
     priority: str | None = "medium"
-    false_alarms_per_year: float = Field(
-        0.5, gt=0, description="how many false alarms a device may give in a year, above 0"
-    )
 
 
-class RiseMissing(DeviceCondition):
+class RiseMissing(HeadingCondition):
     """Raised when a sequential test finds the settled rise below its normal band."""
 
     name = "rise-missing"
@@ -36,26 +26,11 @@ class RiseMissing(DeviceCondition):
         " been changed on purpose, learn it again: cabinetwatch learn."
     )
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with an ambient reference."""
-        return [name for name, device in config.devices.items() if device.ambient is not None]
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """Everything that the observer of the device hears."""
-        return heading_inputs(self.device)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Temperature and ambient: without them nothing is known."""
-        return heading_watched(self.device)
-
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
         del active
         device = self.device
-        if device.heading is None:
+        if not device.rise_is_known:
             return None
         if not device.judged_running(t):
             return False
