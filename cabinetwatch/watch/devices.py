@@ -40,6 +40,7 @@ class DeviceView:
         config: Device,
         site: Site,
         sensors: dict[str, SensorView],
+        *,
         order: int,
         false_alarms_per_year: float,
     ) -> None:
@@ -57,6 +58,8 @@ class DeviceView:
         self.settings = _observer_settings(config, site, false_alarms_per_year)
         self.observer = DeviceObserver(self.settings)
         self.drift = DriftObserver()
+        self.days_on_record = 0
+        """How many days drift has closed so far."""
         self._next_drift_t = 0
         self._has_stepped = False
         self.step_alarms: list[Alarm] = []
@@ -106,8 +109,8 @@ class DeviceView:
         if t >= self._next_drift_t:
             self._next_drift_t = t + DRIFT_EVERY_MS
             ratio = self.observer.rise_ratio
-            if ratio is not None:
-                self.drift.observe(t, ratio)
+            if ratio is not None and self.drift.observe(t, ratio):
+                self.days_on_record += 1
         return True
 
     def ambient_gone(self) -> None:
@@ -175,12 +178,7 @@ class DeviceView:
     def rise_is_known(self) -> bool:
         """Whether there is a rise now."""
         ambient = self.ambient
-        return (
-            self.temperature.good
-            and ambient is not None
-            and ambient.good
-            and self._has_stepped
-        )
+        return self.temperature.good and ambient is not None and ambient.good and self._has_stepped
 
     @property
     def drift_finding(self) -> DriftFinding | None:
@@ -329,6 +327,7 @@ class DeviceView:
             "observer": self.observer.save(),
             "drift": self.drift.save(),
             "next_drift_t": self._next_drift_t,
+            "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
         }
@@ -340,6 +339,7 @@ class DeviceView:
             self._has_stepped = self.observer.figures is not None
             self.drift = DriftObserver.load(state["drift"])
             self._next_drift_t = state["next_drift_t"]
+            self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
 

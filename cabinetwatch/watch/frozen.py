@@ -1,6 +1,7 @@
 """Finds a sensor that is frozen while the world around it moves."""
 
 from collections.abc import Callable, Sequence
+from math import exp
 from typing import Any
 
 from cabinetwatch.thermal.stuck import StuckWatch
@@ -10,6 +11,9 @@ LOOK_EVERY_MS = 30_000
 
 SHORTEST_RUN_MS = 1_800_000
 """Our choice: gear takes minutes to answer its ambient, and coarse sensors stand for minutes."""
+
+SMOOTHED_OVER_MS = 900_000
+"""Witnesses are smoothed over this time: gear need not answer a door that is open for two minutes."""
 
 LONGER_THAN_USUAL = 3.0
 """A value must stand so many times longer than it ever did while the sensor was in good order."""
@@ -37,6 +41,7 @@ class FrozenWatch:
         self._run_t: int | None = None
         self._look_t = 0
         self._looked = False
+        self._smooth: list[float | None] = [None for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
 
@@ -44,8 +49,8 @@ class FrozenWatch:
         """Take a value that differs from the one before."""
         if self._looked:
             self._looked = False
-            for watch, witness in zip(self._watches, self._witnesses, strict=True):
-                watch.observe(t, value, witness())
+            self._observe(t, value)
+            self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
         self._run_t = t
@@ -54,18 +59,34 @@ class FrozenWatch:
         """Take a value that equals the one before; say whether the sensor is stuck."""
         if t < self._look_t:
             return False
+        self._follow(t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
-        all_moved = True
-        for watch, witness in zip(self._watches, self._witnesses, strict=True):
-            if not watch.observe(t, value, witness()):
-                all_moved = False
+        all_moved = self._observe(t, value)
         if self._run_t is None:
             self._run_t = t
         run_ms = t - self._run_t
         least_ms = max(SHORTEST_RUN_MS, LONGER_THAN_USUAL * self._longest_run_ms)
         self.since_t = self._run_t
         return all_moved and run_ms >= least_ms
+
+    def _follow(self, since_look_ms: int) -> None:
+        """Smooth the witnesses; at the first look of a run they are taken as they are."""
+        share = 1.0 - exp(-since_look_ms / SMOOTHED_OVER_MS)
+        for index, witness in enumerate(self._witnesses):
+            now, before = witness(), self._smooth[index]
+            if now is None or before is None:
+                self._smooth[index] = now
+            else:
+                self._smooth[index] = before + share * (now - before)
+
+    def _observe(self, t: int, value: float) -> bool:
+        """Hand value and witnesses on; say whether every witness has moved while it stood."""
+        all_moved = True
+        for watch, witness in zip(self._watches, self._smooth, strict=True):
+            if not watch.observe(t, value, witness):
+                all_moved = False
+        return all_moved
 
     def recovered(self, t: int) -> None:
         """Begin anew after it was stuck: that run says nothing of its usual ones."""
@@ -79,6 +100,7 @@ class FrozenWatch:
             "run_t": self._run_t,
             "look_t": self._look_t,
             "looked": self._looked,
+            "smooth": self._smooth,
             "since_t": self.since_t,
         }
 
@@ -86,6 +108,7 @@ class FrozenWatch:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
         if len(state["watches"]) == len(self._watches):
             self._watches = [StuckWatch.load(watch) for watch in state["watches"]]
+            self._smooth = state["smooth"]
         self._longest_run_ms = state["longest_run_ms"]
         self._run_t = state["run_t"]
         self._look_t = state["look_t"]

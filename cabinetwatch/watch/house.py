@@ -6,6 +6,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteView
+from cabinetwatch.watch.witnesses import watch_for_standing_still
 
 _ORDERS_A_SENSOR = 2
 _ORDERS_A_DEVICE = 16
@@ -35,13 +36,14 @@ class House:
                 device,
                 config.site,
                 sensors,
-                first_device_order + rank * _ORDERS_A_DEVICE,
-                _false_alarms_per_year(config, device_id),
+                order=first_device_order + rank * _ORDERS_A_DEVICE,
+                false_alarms_per_year=_false_alarms_per_year(config, device_id),
             )
             for rank, (device_id, device) in enumerate(sorted(config.devices.items()))
         }
         for device_id, view in devices.items():
             view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
+        watch_for_standing_still(sensors, devices)
         next_order = first_device_order + len(devices) * _ORDERS_A_DEVICE
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 

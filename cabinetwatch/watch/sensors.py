@@ -17,8 +17,9 @@ SETTLE_AFTER_BOOT_MS = 300_000
 
 
 Feed = Callable[[int, float], bool]
-"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected). It says
-whether it has judged its device anew."""
+"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected).
+
+It says whether it has judged its device anew."""
 
 
 class SensorView:

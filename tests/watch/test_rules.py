@@ -239,9 +239,7 @@ def test_a_device_just_on_is_given_three_time_constants(scene: Scene) -> None:
     scene.lives(5 * MINUTE, **(WELL | {"nas_power": 0.4, "nas_fan": 0.0}))
     on_t = scene.t + 10 * SECOND
     told = scene.lives(40 * MINUTE, **(WELL | {"nas_fan": 0.0}))
-    assert [(t.condition, t.t) for t in told] == [
-        ("fan-slow", on_t + 1800 * SECOND + 60 * SECOND)
-    ]
+    assert [(t.condition, t.t) for t in told] == [("fan-slow", on_t + 1800 * SECOND + 60 * SECOND)]
 
 
 def test_a_fan_that_may_stop_is_slow_only_when_it_turns(scene: Scene) -> None:
@@ -311,9 +309,7 @@ def test_a_final_refusal_is_told_at_once(scene: Scene) -> None:
     scene.tell(EntryKind.DELIVERY, **failure)
     told = scene.tell(EntryKind.DELIVERY, **(failure | {"permanent": True}))
     assert moves(told) == [("site", "notice-undelivered", "normal", "unacknowledged")]
-    told = scene.tell(
-        EntryKind.DELIVERY, channel="email", ok=True, permanent=False, error=""
-    )
+    told = scene.tell(EntryKind.DELIVERY, channel="email", ok=True, permanent=False, error="")
     assert moves(told) == [("site", "notice-undelivered", "unacknowledged", "returned")]
 
 

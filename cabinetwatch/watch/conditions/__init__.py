@@ -4,10 +4,13 @@ from cabinetwatch.watch.conditions.ambient_lost import AmbientLost
 from cabinetwatch.watch.conditions.base import Condition
 from cabinetwatch.watch.conditions.broker_lost import BrokerLost
 from cabinetwatch.watch.conditions.clock_step import ClockStep
+from cabinetwatch.watch.conditions.condensation import Condensation
 from cabinetwatch.watch.conditions.cooling_loss import CoolingLoss
 from cabinetwatch.watch.conditions.derating_forecast import DeratingForecast
+from cabinetwatch.watch.conditions.drift import Drift
 from cabinetwatch.watch.conditions.fan_slow import FanSlow
 from cabinetwatch.watch.conditions.hot_day import HotDay
+from cabinetwatch.watch.conditions.implausible import Implausible
 from cabinetwatch.watch.conditions.limits import High, Low
 from cabinetwatch.watch.conditions.notice_undelivered import NoticeUndelivered
 from cabinetwatch.watch.conditions.over_derating import OverDerating
@@ -15,6 +18,7 @@ from cabinetwatch.watch.conditions.over_rise import OverRise
 from cabinetwatch.watch.conditions.rise_missing import RiseMissing
 from cabinetwatch.watch.conditions.silent import Silent
 from cabinetwatch.watch.conditions.store_fault import StoreFault
+from cabinetwatch.watch.conditions.stuck import Stuck
 
 CONDITIONS: tuple[type[Condition], ...] = (
     OverDerating,
@@ -24,10 +28,14 @@ CONDITIONS: tuple[type[Condition], ...] = (
     OverRise,
     RiseMissing,
     HotDay,
+    Drift,
     High,
     Low,
+    Condensation,
     AmbientLost,
     Silent,
+    Stuck,
+    Implausible,
     BrokerLost,
     StoreFault,
     NoticeUndelivered,

@@ -14,7 +14,8 @@ from cabinetwatch.watch.wording import celsius, kelvin
 class HotDaySettings(AlarmSettings):
     """Keys of `[alarms.hot-day]`.
 
-    Slow on purpose: it warns of a day to come, and load that comes and goes must not make it chatter.
+    Slow on purpose: it warns of a day to come, and load that comes and goes must not make
+    it chatter.
     """
 
     priority: str | None = "low"
