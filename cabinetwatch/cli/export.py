@@ -8,10 +8,11 @@ from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal
 from typing import Any, NamedTuple, TextIO
 
+from cabinetwatch.cli.instants import add_interval, check_interval
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import UsageError
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import from_rfc3339, to_rfc3339
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.reading import Quality
@@ -35,15 +36,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="csv: time,sensor,value; jsonl: the same and the quality, an object a line "
         "(default: csv)",
     )
-    parser.add_argument(
-        "--from",
-        dest="from_utc_ms",
-        metavar="TIME",
-        type=_instant,
-        help="from this time on (RFC 3339, such as 2026-07-01T12:00:00Z)",
-    )
-    parser.add_argument(
-        "--to", dest="to_utc_ms", metavar="TIME", type=_instant, help="up to before this time"
+    add_interval(
+        parser,
+        from_help="from this time on (RFC 3339, such as 2026-07-01T12:00:00Z)",
+        to_help="up to before this time",
     )
     parser.add_argument(
         "--sensor",
@@ -66,8 +62,7 @@ def run(args: argparse.Namespace) -> int:
         StoreError: the store can't be read.
         UsageError: an unknown sensor, or an interval that ends before it begins.
     """
-    if None not in (args.from_utc_ms, args.to_utc_ms) and args.from_utc_ms >= args.to_utc_ms:
-        raise UsageError("--from is not before --to; give the earlier time first")
+    check_interval(args)
     config = load(find_config_file(args.config))
     with Store.open(config.store.url, read_only=True) as store:
         _check_sensors(args.sensors, config, store)
@@ -160,10 +155,3 @@ _WRITERS: dict[str, Callable[[Iterator[Exported], TextIO], None]] = {
     "csv": _write_csv,
     "jsonl": _write_jsonl,
 }
-
-
-def _instant(text: str) -> int:
-    try:
-        return from_rfc3339(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error

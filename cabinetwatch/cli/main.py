@@ -39,8 +39,10 @@ COMMANDS: dict[str, Command] = {
     "shelve": Command("silence an alarm for a time"),
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
+    "learn": Command("learn a device's normal rise and response again, after a change"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
+    "import": Command("take readings from a file into the store"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 

@@ -3,6 +3,7 @@
 import argparse
 from typing import Any
 
+from cabinetwatch.cli.learning import learning_line
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import SystemClock
@@ -52,6 +53,15 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     )
     print()
     print_table(
+        ("Device", "Heading for", "Normal", "On the hottest day", "Margin then"),
+        [_heading_row(figures) for figures in snapshot.devices.values()],
+        right=range(1, 5),
+    )
+    print()
+    for figures in snapshot.devices.values():
+        say(learning_line(figures))
+    print()
+    print_table(
         ("Sensor", "Value", "State", "Last heard"),
         [_sensor_row(name, each, now_utc_ms) for name, each in snapshot.sensors.items()],
         right=(1,),
@@ -82,6 +92,20 @@ def _device_row(figures: dict[str, Any]) -> list[str]:
         _with_unit(figures["fan_rpm"], "rpm", 0),
         _with_unit(figures["threshold_c"], "°C"),
         _with_unit(figures["margin_k"], "K"),
+    ]
+
+
+def _heading_row(figures: dict[str, Any]) -> list[str]:
+    settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
+    heading = _with_unit(settled_k, "K")
+    if settled_k is not None and sd_k is not None:
+        heading = f"{settled_k:.1f} K ± {1.96 * sd_k:.1f} K"
+    return [
+        str(figures["name"]),
+        heading,
+        _with_unit(figures["normal_rise_k"], "K"),
+        _with_unit(figures["hot_day_temperature_c"], "°C"),
+        _with_unit(figures["hot_day_margin_k"], "K"),
     ]
 
 

@@ -122,7 +122,7 @@ class Engine:
                         self._take(alarm, raw, t)
         for alarm in sensor.judged:
             raw = alarm.condition.judge(t, alarm.active)
-            if raw is not alarm.raw or alarm.condition.asks_again:
+            if raw is not alarm.raw or alarm.condition.due is not None:
                 self._take(alarm, raw, t)
         if revived:
             self._revived(sensor)
@@ -295,7 +295,7 @@ class Engine:
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.COMMAND:
-            self.answer = carry_out(data, self.alarms.values(), entry.t)
+            self.answer = carry_out(data, self.alarms.values(), self.house.devices, entry.t)
             for alarm in self.answer.alarms:
                 self._touch(alarm)
             self._judge(self.answer.alarms)

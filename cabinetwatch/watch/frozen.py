@@ -13,7 +13,7 @@ SHORTEST_RUN_MS = 1_800_000
 """Our choice: gear takes minutes to answer its ambient, and coarse sensors stand for minutes."""
 
 SMOOTHED_OVER_MS = 900_000
-"""Witnesses are smoothed over this time: gear need not answer a door that is open for two minutes."""
+"""Witnesses are smoothed over this time: gear need not answer a door open for two minutes."""
 
 LONGER_THAN_USUAL = 3.0
 """A value must stand so many times longer than it ever did while the sensor was in good order."""

@@ -28,8 +28,6 @@ class Condition(ABC):
     """What it likely is."""
     response: str
     """What to do about it; the configuration may replace it."""
-    asks_again: ClassVar[bool] = False
-    """Whether `due` is ever set."""
     momentary: ClassVar[bool] = False
     """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
