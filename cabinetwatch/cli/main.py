@@ -59,8 +59,11 @@ def main(arguments: Sequence[str]) -> int:
     # Commands that log say so themselves; for the others a library's log is no output of theirs.
     logging.getLogger("cabinetwatch").addHandler(logging.NullHandler())
     try:
-        status = _run(arguments)
-        sys.stdout.flush()
+        try:
+            status = _run(arguments)
+        finally:
+            # Also when the help has been asked for, which ends by SystemExit.
+            sys.stdout.flush()
     except CabinetwatchError as error:
         for sentence in str(error).splitlines():
             print(printable(sentence), file=sys.stderr)

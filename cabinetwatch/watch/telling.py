@@ -71,7 +71,7 @@ def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     told_by = ", ".join(
         f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
     )
-    return f"Suppressed, since {told_by} tells it: {alarm.condition.seen()}"
+    return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
 
 
 def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:

@@ -126,6 +126,11 @@ class DeviceCondition(Condition):
         """Every device, unless narrowed."""
         return config.devices
 
+    @property
+    def cause(self) -> str:
+        """What befalls one device at one instant is one event."""
+        return f"device/{self.subject}"
+
     def values(self) -> dict[str, Any]:
         """The device's live figures."""
         return self.device.figures()

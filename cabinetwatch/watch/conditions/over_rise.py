@@ -71,7 +71,9 @@ class OverRise(DeviceCondition):
     def seen(self) -> str:
         """Say by how much."""
         rise_k = self.device.rise_k
-        above = "above" if rise_k is None or rise_k > self.limit_k else NOT_YET_BACK
+        if rise_k is None:
+            return f"{self._present()}; it was last seen above the {kelvin(self.limit_k)} allowed."
+        above = "above" if rise_k > self.limit_k else NOT_YET_BACK
         return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
 
     def gone(self) -> str:
