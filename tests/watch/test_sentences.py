@@ -152,3 +152,57 @@ def test_every_power_supply_of_a_device_has_its_own_deadline() -> None:
     items = [hold for device in engine.house.devices.values() for hold in device.power_holds]
     orders = [item.order for item in items] + [alarm.order for alarm in engine.alarms.values()]
     assert len(set(orders)) == len(orders)
+
+
+def test_a_rise_that_is_not_known_is_not_said_to_be_above(scene: Scene) -> None:
+    scene.lives(2 * MINUTE, **WELL | {"nas_air": 47.0})
+    scene.lives(2 * MINUTE, nas_air=47.0)
+    assert last_text(scene, "over-rise") == (
+        "Suppressed, being told by ambient-lost of nas: NAS: its rise is not known now;"
+        " it was last seen above the 25.0 K allowed."
+    )
+
+
+CABINET_AS_DEVICE = """
+[sensors.room]
+topic = "room"
+quantity = "temperature"
+
+[sensors.cabinet-air]
+topic = "cabinet/air"
+quantity = "temperature"
+high = 40.0
+
+[sensors.switch-air]
+topic = "switch"
+quantity = "temperature"
+
+[devices.cabinet]
+temperature = "cabinet-air"
+ambient = "room"
+max_rise_k = 15.0
+
+[devices.switch]
+temperature = "switch-air"
+ambient = "cabinet-air"
+derating = [[40.0, 1.0], [50.0, 0.7]]
+derating_air = "ambient"
+max_rise_k = 5.0
+"""
+
+
+def test_what_one_hot_cabinet_raises_at_one_instant_has_one_cause() -> None:
+    scene = Scene(make_config(CABINET_AS_DEVICE))
+    scene.lives(20 * MINUTE, room=20.0, cabinet_air=30.0, switch_air=32.0)
+    told = scene.lives(2 * MINUTE, room=20.0, cabinet_air=44.0, switch_air=46.0)
+    raised = [t for t in told if t.t == told[0].t]
+    assert {(t.subject, t.condition) for t in raised} >= {
+        ("cabinet", "over-rise"),
+        ("switch", "over-derating"),
+        ("cabinet-air", "high"),
+    }
+    by_cause = {(t.subject, t.condition): t.cause for t in raised}
+    assert by_cause["cabinet", "over-rise"] == "device/cabinet"
+    assert by_cause["switch", "over-derating"] == "device/cabinet"
+    assert by_cause["cabinet-air", "high"] == "device/cabinet"
+    assert scene.engine.alarms["switch/over-rise"].condition.cause == "device/switch"
