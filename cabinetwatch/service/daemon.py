@@ -136,6 +136,11 @@ class Daemon:
             delivery.delivery.restore(waiting, standing, told, now)
             self._deliveries.append(delivery)
 
+    @property
+    def store_works(self) -> bool:
+        """Whether everything up to now is on disk, or soon will be."""
+        return not self._store_loop.failing
+
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
         waited_s = 0.0

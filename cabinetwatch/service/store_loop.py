@@ -131,6 +131,11 @@ class StoreLoop(Part):
         if hangs:
             self._fail("a write has been going on for more than 10 s")
 
+    @property
+    def failing(self) -> bool:
+        """Whether the store can't be written now."""
+        return self._failing
+
     def stop(self) -> None:
         """Ask the thread to write what waits and end."""
         with self._changed:
