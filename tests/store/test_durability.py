@@ -13,7 +13,6 @@ import pytest
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.batch import Batch, Repeatable
-from cabinetwatch.store.notice import Outcome
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, notice, reading, start, transition
