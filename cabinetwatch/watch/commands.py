@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from cabinetwatch.text import printable
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.devices import DeviceView
@@ -137,10 +138,10 @@ def _named(alarm: Alarm) -> str:
 
 
 def _remark(command: Mapping[str, Any]) -> str:
-    """Put claimed name and reason together; both are somebody's words."""
+    """Put claimed name and reason together; both are somebody's words, so they are escaped."""
     parts = []
     if command.get("by"):
         parts.append(f"by {command['by']}")
     if command.get("reason"):
         parts.append(str(command["reason"]))
-    return ", ".join(parts)
+    return printable(", ".join(parts))
