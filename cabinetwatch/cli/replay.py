@@ -1,4 +1,4 @@
-"""`cabinetwatch replay`: the engine over a recording or over the store, as it was or with changes."""
+"""`cabinetwatch replay`: the engine over a recording or the store, with changes or without."""
 
 import argparse
 import json

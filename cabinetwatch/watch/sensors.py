@@ -28,10 +28,9 @@ class SensorView:
     `value` is the last known value (SI, offset applied), NaN before the first. `good` says that it
     is live and fresh: heard within `silence_ms` and without a fault; only then is it judged.
     `silent` says that it has been missing for so long, on a watch that was online, that somebody
-    should hear of it; `implausible` and `stuck` that what it says can't be true. `last_live_t` is
-    when it was last heard, `taken_t` when its value was last taken as true, by its own time; `heard_t`
-    is when the last live reading was judged, up to the lateness later: silence counts from there
-    (all watch ms).
+    should hear of it; `implausible` and `stuck` that what it says can't be true. By their own time
+    `last_live_t` is the last reading, and `taken_t` the last that was taken as true; `heard_t` is
+    when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
 
     __slots__ = (
