@@ -253,7 +253,7 @@ class Ordeal:
         for _, after, _, on_wire in self._confirmed:
             for each in self._cabinet.transitions(after=after):
                 key = _public_key(each)
-                # Twins of one millisecond and state look alike on the wire, and are two all the same.
+                # Twins of one millisecond and state look alike on the wire, yet they are two.
                 if key in on_wire and heard[key] > raised[key]:
                     found.told_twice.append(f"wire again: {key}")
 
