@@ -1,4 +1,4 @@
-"""rise-missing: a slipped probe is told; a device that draws nothing, or cools, has none missing."""
+"""rise-missing: a slipped probe is told; less load, or a device that is off, is none."""
 
 import pytest
 
