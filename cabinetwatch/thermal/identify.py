@@ -214,7 +214,8 @@ def fit_with_power(record: Record, tau_guess_s: float, varied: bool) -> LoadFit:
         sigma = robust_sigma(kept)
         noise_k2 = sigma**2
         weights = _huber(kept, sigma)
-    assert best is not None
+    if best is None:
+        raise ArithmeticError("a fit over at least one candidate has a best one")
     best.load = best.load.scaled() if best.gain_k > 0.0 else Spectrum(0.0, [])
     return best
 

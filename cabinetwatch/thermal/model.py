@@ -65,7 +65,7 @@ def unlearnt_response(tau_s: float | None) -> Response:
 
 
 def _power_law(share: float, exponent: float) -> float:
-    """share ** exponent, with a negative share (a meter's noise at zero) taken as none."""
+    """Give share ** exponent, with a negative share (a meter's noise at zero) taken as none."""
     return float(share**exponent) if share > 0.0 else 0.0
 
 

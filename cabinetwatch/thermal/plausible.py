@@ -72,18 +72,15 @@ class ValueFilter:
         last = self._last
         if not isfinite(value):
             return self._wild(t_ms, "not a number")
+        step = 0.0 if last is None else abs(value - last)
+        near = last is not None and step <= max(_NEAR_FLOOR, _NEAR_STEPS * self._usual)
         code = value if payload_value is None else payload_value
-        is_code = code in self.fault_codes
-        if last is None:
-            if is_code or self._outside(value):
-                return self._wild(t_ms, "fault code" if is_code else "outside its range")
-            return self._accept(t_ms, value)
-        step = abs(value - last)
-        near = step <= max(_NEAR_FLOOR, _NEAR_STEPS * self._usual)
-        if is_code and not near:
+        if code in self.fault_codes and not near:
             return self._wild(t_ms, "fault code")
         if self._outside(value) and not near:
             return self._wild(t_ms, "outside its range")
+        if last is None:
+            return self._accept(t_ms, value)
         elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
         if step > max(_NEAR_FLOOR, self.max_step_per_s * elapsed_s) and not self._outside(last):
             return self._wild(t_ms, "impossible step")

@@ -133,8 +133,8 @@ class WindowGatherer:
 
     def _close(self, t_ms: int) -> Window:
         opened_ms, ambient_c = self._opened_ms, self._ambient_c
-        assert opened_ms is not None
-        assert ambient_c is not None
+        if opened_ms is None or ambient_c is None:
+            raise ArithmeticError("only a window that was opened, and has an ambient, is closed")
         step_ms = t_ms - opened_ms
         ambient_area = self._ambient_area
         ambient_area += ambient_c * (t_ms - self._counted_to_ms(self._ambient_t_ms))
