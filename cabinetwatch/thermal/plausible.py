@@ -69,25 +69,32 @@ class ValueFilter:
 
     def judge(self, t_ms: int, value: float, payload_value: float | None = None) -> Quality:
         """Judge the next value; `payload_value` is the figure as sent, where it differs."""
+        step = 0.0 if self._last is None else abs(value - self._last)
+        near = self._last is not None and step <= max(_NEAR_FLOOR, _NEAR_STEPS * self._usual)
+        elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
+        code = value if payload_value is None else payload_value
+        reason = self._why_wild(value, code, elapsed_s, near=near)
+        if reason:
+            return self._wild(t_ms, reason)
+        if self._last is not None and self.spikes and not near:
+            if self._is_spike(value, step, elapsed_s):
+                self._suspect = value
+                return Quality.SET_ASIDE
+        return self._accept(t_ms, value)
+
+    def _why_wild(self, value: float, code: float, elapsed_s: float, *, near: bool) -> str:
+        """Say why a value can't be true; empty when it can."""
         last = self._last
         if not isfinite(value):
-            return self._wild(t_ms, "not a number")
-        step = 0.0 if last is None else abs(value - last)
-        near = last is not None and step <= max(_NEAR_FLOOR, _NEAR_STEPS * self._usual)
-        code = value if payload_value is None else payload_value
+            return "not a number"
         if code in self.fault_codes and not near:
-            return self._wild(t_ms, "fault code")
+            return "fault code"
         if self._outside(value) and not near:
-            return self._wild(t_ms, "outside its range")
-        if last is None:
-            return self._accept(t_ms, value)
-        elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
-        if step > max(_NEAR_FLOOR, self.max_step_per_s * elapsed_s) and not self._outside(last):
-            return self._wild(t_ms, "impossible step")
-        if self.spikes and not near and self._is_spike(value, step, elapsed_s):
-            self._suspect = value
-            return Quality.SET_ASIDE
-        return self._accept(t_ms, value)
+            return "outside its range"
+        if last is not None and not self._outside(last):
+            if abs(value - last) > max(_NEAR_FLOOR, self.max_step_per_s * elapsed_s):
+                return "impossible step"
+        return ""
 
     def _outside(self, value: float) -> bool:
         below = self.lowest is not None and value < self.lowest
