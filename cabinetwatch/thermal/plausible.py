@@ -76,10 +76,10 @@ class ValueFilter:
         reason = self._why_wild(value, code, elapsed_s, near=near)
         if reason:
             return self._wild(t_ms, reason)
-        if self._last is not None and self.spikes and not near:
-            if self._is_spike(value, step, elapsed_s):
-                self._suspect = value
-                return Quality.SET_ASIDE
+        tested = self._last is not None and self.spikes and not near
+        if tested and self._is_spike(value, step, elapsed_s):
+            self._suspect = value
+            return Quality.SET_ASIDE
         return self._accept(t_ms, value)
 
     def _why_wild(self, value: float, code: float, elapsed_s: float, *, near: bool) -> str:
@@ -91,9 +91,9 @@ class ValueFilter:
             return "fault code"
         if self._outside(value) and not near:
             return "outside its range"
-        if last is not None and not self._outside(last):
-            if abs(value - last) > max(_NEAR_FLOOR, self.max_step_per_s * elapsed_s):
-                return "impossible step"
+        most = max(_NEAR_FLOOR, self.max_step_per_s * elapsed_s)
+        if last is not None and not self._outside(last) and abs(value - last) > most:
+            return "impossible step"
         return ""
 
     def _outside(self, value: float) -> bool:
