@@ -7,7 +7,7 @@ from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
-from cabinetwatch.service.snapshot import Snapshot, take_snapshot
+from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration

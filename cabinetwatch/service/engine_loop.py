@@ -13,8 +13,8 @@ from cabinetwatch.service.planner import Planner
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.warm import pack_state
 from cabinetwatch.service.work import Work
+from cabinetwatch.store.warm import pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Quality, Reading

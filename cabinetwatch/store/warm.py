@@ -5,7 +5,7 @@ import logging
 import zlib
 
 from cabinetwatch.errors import ConfigError
-from cabinetwatch.service.replay import Replayer
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine

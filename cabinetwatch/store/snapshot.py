@@ -5,9 +5,9 @@ from typing import Any
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.service.running import is_running
-from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
