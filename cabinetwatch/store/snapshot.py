@@ -5,9 +5,9 @@ from typing import Any
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
+from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -62,18 +62,28 @@ def is_bad(transition: Transition) -> bool:
 def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     """Read the present from the store.
 
+    Args:
+        store: to read.
+        config: counts while the store has none in force.
+        clock: says how old the last sign of life is.
+
     Raises:
         StoreError: the store can't be read.
     """
-    engine = warm_engine(store) or Engine(config)
-    last_t = store.last_t()
-    if last_t is not None:
-        engine.advance(max(last_t, engine.now))
+    return snapshot_of(Follower(store, config).engine(), store, clock)
+
+
+def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
+    """Give the present of an engine that has followed the store.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
     running = is_running(store, clock)
     starts = store.entries(EntryKind.START)
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
     return Snapshot(
-        site=config.site.name,
+        site=engine.config.site.name,
         utc_ms=store.heartbeat(),
         running=running,
         connected=running and engine.house.site.connected,

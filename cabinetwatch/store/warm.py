@@ -29,10 +29,7 @@ def warm_engine(store: Store) -> Engine | None:
     Raises:
         StoreError: the store can't be read.
     """
-    saved = store.saved_state()
-    engine = None if saved is None else _unpack(saved.data)
-    after_seq = 0 if saved is None or engine is None else saved.seq
-    replayer = Replayer(engine)
+    replayer, after_seq = resume(store)
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
@@ -40,6 +37,17 @@ def warm_engine(store: Store) -> Engine | None:
         _log.warning("the journal's configuration is no longer understood: %s", error)
         return None
     return replayer.engine
+
+
+def resume(store: Store) -> tuple[Replayer, int]:
+    """Give a replayer with the engine as last saved, and the number of the last input it knows.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    saved = store.saved_state()
+    engine = None if saved is None else _unpack(saved.data)
+    return Replayer(engine), 0 if saved is None or engine is None else saved.seq
 
 
 def _unpack(data: bytes) -> Engine | None:
