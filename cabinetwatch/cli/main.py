@@ -39,6 +39,7 @@ COMMANDS: dict[str, Command] = {
     "shelve": Command("silence an alarm for a time"),
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
+    "page": Command("write or show the page that says whether all is well"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
 }
