@@ -37,11 +37,15 @@ def from_rfc3339(text: str) -> int:
     Raises:
         ValueError: the text is no RFC 3339 date-time.
     """
+    sentence = (
+        f"{text!r} is no RFC 3339 time; write it like 2026-07-01T12:00:00Z, with Z or an offset"
+    )
     if not _RFC3339.fullmatch(text):
-        raise ValueError(
-            f"{text!r} is no RFC 3339 time; write it like 2026-07-01T12:00:00Z, with Z or an offset"
-        )
-    return from_datetime(datetime.fromisoformat(text.upper()))
+        raise ValueError(sentence)
+    try:
+        return from_datetime(datetime.fromisoformat(text.upper()))
+    except ValueError:  # the thirtieth of February
+        raise ValueError(sentence) from None
 
 
 def from_instant(value: str | float) -> int:

@@ -8,6 +8,7 @@ from cabinetwatch.cli.transitions import print_history, print_standing
 from cabinetwatch.errors import UsageError
 
 _DEFAULT_LIMIT = 50
+_LARGEST_LIMIT = 1_000_000
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -24,8 +25,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show alarms."""
-    if args.limit < 1:
-        raise UsageError(f"--limit {args.limit} shows nothing; give a number above 0")
+    if not 1 <= args.limit <= _LARGEST_LIMIT:
+        raise UsageError(f"--limit {args.limit} is not from 1 to {_LARGEST_LIMIT}")
     with open_store(args) as store:
         standing, history = store.standing(), store.transitions(limit=args.limit)
     if args.json:

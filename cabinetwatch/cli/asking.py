@@ -2,6 +2,7 @@
 
 import argparse
 import getpass
+import os
 import time
 from collections.abc import Mapping
 from typing import Any
@@ -46,7 +47,7 @@ def find_alarm(store: Store, alarm_id: str) -> Transition:
 def ask(store: Store, command: Mapping[str, Any]) -> int:
     """Put a command and print what becomes of it; exit status 1 when it can't be done."""
     clock = SystemClock()
-    row = store.put_command({**command, "by": getpass.getuser()}, clock.utc_ms())
+    row = store.put_command({**command, "by": _user()}, clock.utc_ms())
     if not is_running(store, clock):
         print("The watch is not running; this takes effect when it starts.")
         return 0
@@ -59,3 +60,11 @@ def ask(store: Store, command: Mapping[str, Any]) -> int:
         time.sleep(_LOOK_EVERY_S)
     print("The watch has not answered yet; this takes effect when it does.")
     return 1
+
+
+def _user() -> str:
+    """Give the name of who asks, or the number of one without a name."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return f"user {os.getuid()}"

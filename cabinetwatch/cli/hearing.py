@@ -69,6 +69,8 @@ class Visit:
     def __init__(self, config: Config, filters: Sequence[str], purpose: str) -> None:
         self.watch = WatchTime(SystemClock())
         self.connected = False
+        self._where = f"{config.mqtt.host}:{config.mqtt.port}"
+        self._answered = False
         self._stop = threading.Event()
         self._items: queue.SimpleQueue[Incoming | ConnectionEvent] = queue.SimpleQueue()
         self._session = MqttSession(
@@ -105,8 +107,11 @@ class Visit:
                 if isinstance(item, Incoming):
                     yield item
                 else:
+                    self._answered = True
                     self.connected |= item.up
                     say(item.reason, sys.stderr)
+        if not self._answered:
+            say(f"the broker {self._where} has not answered; check it, and [mqtt]", sys.stderr)
 
     @contextmanager
     def _open_session(self) -> Iterator[None]:

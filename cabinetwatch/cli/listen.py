@@ -24,8 +24,8 @@ Show = Callable[[Incoming | None], None]
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
     parser.description = (
-        "Show the topics and payloads that arrive until Ctrl-C, then draft sensor tables for them"
-        " and a device table for each temperature. When its output is no terminal, all of it is"
+        "Show what arrives from the broker until Ctrl-C, then draft sensor tables for it and a"
+        " device table for each temperature. When its output is no terminal, all of it is"
         " TOML: what arrived stands in comments."
     )
     parser.add_argument(

@@ -2,6 +2,7 @@
 
 import argparse
 import difflib
+import errno
 import importlib
 import logging
 import os
@@ -18,6 +19,7 @@ _WRONG_USE = 2
 _INTERRUPTED = 130
 # 128 and the number of SIGPIPE, as the shell reports a program that this signal ended.
 _BROKEN_PIPE = 141
+_NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
 class Command(NamedTuple):
@@ -40,8 +42,10 @@ COMMANDS: dict[str, Command] = {
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
     "page": Command("write or show the page that says whether all is well"),
+    "learn": Command("learn a device's normal rise and response again, after a change"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
+    "import": Command("take readings from a file into the store"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 
@@ -59,8 +63,11 @@ def main(arguments: Sequence[str]) -> int:
     # Commands that log say so themselves; for the others a library's log is no output of theirs.
     logging.getLogger("cabinetwatch").addHandler(logging.NullHandler())
     try:
-        status = _run(arguments)
-        sys.stdout.flush()
+        try:
+            status = _run(arguments)
+        finally:
+            # Also when the help has been asked for, which ends by SystemExit.
+            sys.stdout.flush()
     except CabinetwatchError as error:
         for sentence in str(error).splitlines():
             print(printable(sentence), file=sys.stderr)
@@ -68,15 +75,30 @@ def main(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         return _INTERRUPTED
     except BrokenPipeError:
-        # Whoever read our output has seen enough. Python would complain when it flushes at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # Whoever read our output has seen enough.
+        _write_no_more()
         return _BROKEN_PIPE
+    except OSError as error:
+        # What a command opens it answers for itself; what is left is its output.
+        if error.filename is not None or error.errno not in _NO_ROOM:
+            raise
+        _write_no_more()
+        print(f"the output can't be written: {error.strerror}", file=sys.stderr)
+        return 1
     return status
+
+
+def _write_no_more() -> None:
+    """Let what is still to be written go nowhere, or Python would complain at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def entry() -> NoReturn:
     """Be the program `cabinetwatch`."""
-    # A terminal that can't show a letter is no reason to fall over.
+    # A closed output is no reason to fall over, nor is a terminal that can't show a letter.
+    if sys.stdout is None or sys.stderr is None:
+        nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - to the end
+        sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere
     for stream in (sys.stdout, sys.stderr):
         reconfigure: Any = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -3,7 +3,7 @@
 import json
 import sys
 from collections.abc import Iterable, Sequence
-from typing import Any, TextIO
+from typing import Any, Literal, TextIO
 
 from cabinetwatch.text import printable
 
@@ -63,7 +63,9 @@ def _print_drawn(
 
     table = Table(title=None if title is None else Text(title), title_justify="left")
     for number, heading in enumerate(headings):
-        table.add_column(Text(heading), justify="right" if number in right else "left")
+        # Folded rather than cut: an ID must be whole on the narrowest terminal.
+        justify: Literal["left", "right"] = "right" if number in right else "left"
+        table.add_column(Text(heading), justify=justify, overflow="fold")
     for row in cells:
         table.add_row(*map(Text, row))
     Console(file=out).print(table)

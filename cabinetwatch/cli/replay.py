@@ -1,4 +1,4 @@
-"""`cabinetwatch replay`: the engine over a recording or over the store, as it was or with changes."""
+"""`cabinetwatch replay`: the engine over a recording or the store, with changes or without."""
 
 import argparse
 import json
@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from cabinetwatch.cli.comparison import describe_difference
+from cabinetwatch.cli.instants import add_interval, check_interval
 from cabinetwatch.cli.output import say
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
@@ -16,7 +17,6 @@ from cabinetwatch.service.recorded import recording_inputs
 from cabinetwatch.service.settings import Change, changed_restore, parse_change
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.transition import Transition
@@ -33,12 +33,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="RECORDING",
         help="a recording; without one, everything in the store",
     )
-    parser.add_argument(
-        "--from", dest="from_utc_ms", type=_instant, metavar="TIME", help="tell only from here on"
-    )
-    parser.add_argument(
-        "--to", dest="to_utc_ms", type=_instant, metavar="TIME", help="up to before this time"
-    )
+    add_interval(parser, from_help="tell only from here on", to_help="up to before this time")
     parser.add_argument(
         "--set",
         dest="changes",
@@ -57,6 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write one JSON object a line for each transition."""
+    check_interval(args)
     if args.compare and not args.changes:
         raise UsageError("--compare shows what --set changes; give at least one --set KEY=VALUE")
     source = _recorded if args.recording is not None else _stored
@@ -116,10 +112,3 @@ class _Problems:
         more = self._count - _MOST_PROBLEMS_TOLD
         if more > 0:
             say(f"{more} more messages could not be read.", sys.stderr)
-
-
-def _instant(text: str) -> int:
-    try:
-        return from_rfc3339(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None

@@ -14,6 +14,7 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.text import printable
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -21,6 +22,14 @@ _log = logging.getLogger(__name__)
 _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
+
+
+class LineFormatter(logging.Formatter):
+    """Keeps every message on its line: some hold what a broker, a server or a person wrote."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the library's name
+        """Give the line, without a traceback after it."""
+        return printable(super().formatMessage(record))
 
 
 class Signals:
@@ -58,11 +67,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
-    logging.basicConfig(
-        stream=sys.stderr,
-        level=logging.DEBUG if args.verbose else logging.INFO,
-        format="%(levelname)s %(name)s: %(message)s",
-    )
+    _log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
     config = configuration.load(path)
     signals = Signals()
@@ -75,10 +80,21 @@ def run(args: argparse.Namespace) -> int:
             daemon = _started_anew(changed, daemon.config)
 
 
+def _log_to_standard_error(level: int) -> None:
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(LineFormatter("%(levelname)s %(name)s: %(message)s"))
+    logging.basicConfig(level=level, handlers=[handler])
+
+
 def _started(config: Config) -> Daemon:
     daemon = Daemon(config)
     daemon.start()
-    _log.info("watching %s: %d devices", config.site.name, len(config.devices))
+    _log.info(
+        "watching %s: devices %s; sensors %s",
+        config.site.name,
+        ", ".join(config.devices) or "none",
+        ", ".join(config.sensors) or "none",
+    )
     return daemon
 
 
@@ -104,7 +120,7 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
                 return 0
             if signals.reload.is_set():
                 signals.reload.clear()
-                changed = _reload(path)
+                changed = _reload(path, daemon)
                 if changed is not None:
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
@@ -112,8 +128,14 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
         daemon.stop(patience_s)
 
 
-def _reload(path: Path) -> Config | None:
-    """Read the file again; a faulty one is told and changes nothing."""
+def _reload(path: Path, daemon: Daemon) -> Config | None:
+    """Read the file again; a faulty one is told and changes nothing.
+
+    While the store can't be written, what is told from memory would be lost by starting anew.
+    """
+    if not daemon.store_works:
+        _log.error("the configuration is kept as it was, for the store can't be written now")
+        return None
     try:
         config = configuration.load(path)
     except CabinetwatchError as error:

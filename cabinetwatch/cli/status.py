@@ -1,43 +1,77 @@
 """`cabinetwatch status`: devices with their figures, sensors, what stands, and the watch itself."""
 
 import argparse
+import sys
+import time
+from collections.abc import Callable
 from typing import Any
 
+from cabinetwatch.cli.learning import learning_line
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
-from cabinetwatch.clock import SystemClock
-from cabinetwatch.config import find_config_file
+from cabinetwatch.clock import Clock, SystemClock
+from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.wording import celsius, interval_k, kelvin, quantity
 
 _UNKNOWN = "-"
-_DECIMALS = {"fan-speed": 0, "humidity": 0}
-_UNITS = {
-    "temperature": "°C",
-    "humidity": "%",
-    "power": "W",
-    "fan-speed": "rpm",
-    "sound-level": "dB",
-}
+_FOLLOW_EVERY_S = 2.0
+_CLEAR = "\x1b[H\x1b[2J"
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("--json", action="store_true", help="print JSON, for programs")
+    parser.add_argument(
+        "--follow", action="store_true", help="show it anew every two seconds, until Ctrl-C"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Show the present; exit status 1 when something is wrong or the watch is not running."""
     config = configuration.load(find_config_file(args.config))
     clock = SystemClock()
-    with Store.open(config.store.url, read_only=True) as store:
+    try:
+        store = Store.open(config.store.url, read_only=True)
+    except NoStoreError as error:
+        # Bad news rather than wrong use: the watch is not running.
+        say(str(error), sys.stderr)
+        return 1
+    with store:
+        if args.follow:
+            return _follow(store, config, clock, as_json=args.json)
         snapshot = take_snapshot(store, config, clock)
-    if args.json:
+        _print(snapshot, clock, as_json=args.json)
+    return _status(snapshot)
+
+
+def _follow(store: Store, config: Config, clock: Clock, *, as_json: bool) -> int:
+    """Show it again and again; on a terminal in place, else one below the other."""
+    snapshot = take_snapshot(store, config, clock)
+    try:
+        while True:
+            if sys.stdout.isatty():
+                sys.stdout.write(_CLEAR)
+            _print(snapshot, clock, as_json=as_json)
+            sys.stdout.flush()
+            time.sleep(_FOLLOW_EVERY_S)
+            snapshot = take_snapshot(store, config, clock)
+    except KeyboardInterrupt:
+        return _status(snapshot)
+
+
+def _print(snapshot: Snapshot, clock: Clock, *, as_json: bool) -> None:
+    if as_json:
         print_json(snapshot.public())
     else:
         show(snapshot, clock.utc_ms())
+
+
+def _status(snapshot: Snapshot) -> int:
     return 0 if snapshot.is_well else 1
 
 
@@ -50,6 +84,15 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
         [_device_row(figures) for figures in snapshot.devices.values()],
         right=range(1, 8),
     )
+    print()
+    print_table(
+        ("Device", "Heading for", "Normal", "On the hottest day", "Margin then"),
+        [_heading_row(figures) for figures in snapshot.devices.values()],
+        right=range(1, 5),
+    )
+    print()
+    for figures in snapshot.devices.values():
+        say(learning_line(figures))
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),
@@ -75,24 +118,37 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
 def _device_row(figures: dict[str, Any]) -> list[str]:
     return [
         f"{figures['name']}{' (off)' if figures['off'] else ''}",
-        _with_unit(figures["temperature_c"], "°C"),
-        _with_unit(figures["ambient_c"], "°C"),
-        _with_unit(figures["rise_k"], "K"),
-        _with_unit(figures["power_w"], "W"),
-        _with_unit(figures["fan_rpm"], "rpm", 0),
-        _with_unit(figures["threshold_c"], "°C"),
-        _with_unit(figures["margin_k"], "K"),
+        _written(figures["temperature_c"], celsius),
+        _written(figures["ambient_c"], celsius),
+        _written(figures["rise_k"], kelvin),
+        _written(figures["power_w"], lambda power_w: quantity(power_w, "power")),
+        _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
+        _written(figures["threshold_c"], celsius),
+        _written(figures["margin_k"], kelvin),
+    ]
+
+
+def _heading_row(figures: dict[str, Any]) -> list[str]:
+    settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
+    heading = _written(settled_k, kelvin)
+    if settled_k is not None and sd_k is not None:
+        heading = interval_k(settled_k, sd_k)
+    return [
+        str(figures["name"]),
+        heading,
+        _written(figures["normal_rise_k"], kelvin),
+        _written(figures["hot_day_temperature_c"], celsius),
+        _written(figures["hot_day_margin_k"], kelvin),
     ]
 
 
 def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str]:
-    quantity = figures["quantity"]
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
-    value = _with_unit(figures["value"], _UNITS[quantity], _DECIMALS.get(quantity, 1))
+    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
     return [name, value, figures["state"], heard]
 
 
-def _with_unit(value: float | None, unit: str, decimals: int = 1) -> str:
-    return _UNKNOWN if value is None else f"{value:.{decimals}f} {unit}"
+def _written(value: float | None, write: Callable[[float], str]) -> str:
+    return _UNKNOWN if value is None else write(value)

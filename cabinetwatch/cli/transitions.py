@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from cabinetwatch.cli.output import print_table, say
-from cabinetwatch.times import to_datetime
+from cabinetwatch.times import from_rfc3339, to_datetime
 from cabinetwatch.watch.transition import Transition
 
 
@@ -21,7 +21,7 @@ def print_standing(standing: Sequence[Transition]) -> None:
                 each.state.value,
                 each.subject,
                 each.condition,
-                utc_minute(each.utc_ms),
+                utc_minute(_since_utc_ms(each)),
             )
             for each in standing
         ],
@@ -52,6 +52,12 @@ def print_history(history: Sequence[Transition]) -> None:
         ],
         title="History",
     )
+
+
+def _since_utc_ms(transition: Transition) -> int:
+    """Give when it began; for one that only was taken out of service, when it was."""
+    since: str | None = transition.values.get("since")
+    return transition.utc_ms if since is None else from_rfc3339(since)
 
 
 def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:

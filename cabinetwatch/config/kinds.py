@@ -77,6 +77,19 @@ def _check_quiet_hours(text: str) -> str | None:
     return "begins and ends at the same time" if start == end else None
 
 
+def expanded(text: str) -> Path:
+    """Give a path with the home directory in place of a leading ~.
+
+    Raises:
+        ValueError: there is no such user.
+    """
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:
+        user = text.partition("/")[0]
+        raise ValueError(f"begins with {user}, whose home is not known") from None
+
+
 def _resolve(value: Any, info: ValidationInfo) -> Any:
     """Let a relative path start at the folder of the configuration, where one is known."""
     if not isinstance(value, str):
@@ -84,7 +97,7 @@ def _resolve(value: Any, info: ValidationInfo) -> Any:
     if not value or "\0" in value:
         raise ValueError("is no path")
     folder = (info.context or {}).get("folder")
-    path = Path(value).expanduser()
+    path = expanded(value)
     return folder / path if folder is not None else path
 
 

@@ -32,13 +32,21 @@ def find_config_file(explicit: Path | None = None) -> Path:
         return Path(named)
     usual = (Path("config.toml"), SYSTEM_FILE)
     for path in usual:
-        if path.exists():
+        if _may_exist(path):
             return path
     sentence = (
         f"no configuration file: {usual[0].absolute()} and {usual[1]} don't exist; name one with"
         f" --config FILE or in ${_ENVIRONMENT}"
     )
     raise ConfigError([sentence])
+
+
+def _may_exist(path: Path) -> bool:
+    """Whether a file is there; what we may not look at counts, so that reading it says so."""
+    try:
+        return path.exists()
+    except OSError:
+        return True
 
 
 def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -102,9 +110,11 @@ def _parse_toml(text: str, path: Path) -> dict[str, Any]:
         raise ConfigError(
             [f"{path}: line {line}, column {column} is no valid TOML ({printable(what)})"]
         ) from None
-    except (RecursionError, ValueError) as error:
-        # An integer of thousands of digits, or lists within lists within lists.
-        raise ConfigError([f"{path}: can't be read as TOML ({printable(str(error))})"]) from None
+    except RecursionError:
+        raise ConfigError([f"{path}: holds lists or tables nested too deeply to be read"]) from None
+    except ValueError:
+        # The one other ValueError of the library.
+        raise ConfigError([f"{path}: holds a number with too many digits"]) from None
 
 
 def _locate(message: str, text: str) -> tuple[str, int, int]:

@@ -6,6 +6,7 @@ from typing import Annotated
 from pydantic import BeforeValidator, Field, ValidationInfo
 
 from cabinetwatch.config.base import Table
+from cabinetwatch.config.kinds import expanded
 
 _PREFIX = "sqlite:///"
 
@@ -18,7 +19,7 @@ def _resolve_url(url: object, info: ValidationInfo) -> object:
     if not url.startswith(_PREFIX) or not path or path == ":memory:" or set("?#\0") & set(path):
         raise ValueError("names no SQLite file")
     folder: Path | None = (info.context or {}).get("folder")
-    return url if folder is None else f"{_PREFIX}{folder / Path(path).expanduser()}"
+    return url if folder is None else f"{_PREFIX}{folder / expanded(path)}"
 
 
 class Store(Table):

@@ -15,8 +15,8 @@ from cabinetwatch.clock import Clock
 from cabinetwatch.demo.cabinet import Cabinet
 from cabinetwatch.demo.probe import Probe
 
-Payload = Callable[[int], str | None]
-"""What a topic carries at an instant (ms since 1970, UTC); None publishes nothing."""
+Payload = Callable[[], str | None]
+"""What a topic carries at this instant; None publishes nothing."""
 
 MAX_CATCH_UP_S = 120.0
 """The machine slept: the simulation does not try to live through more than that at once."""
@@ -132,8 +132,7 @@ class SensorNodes:
 
     def _publish(self, node: Node) -> None:
         with self._lock:
-            utc_ms = self._clock.utc_ms()
-            payloads = {topic: payload(utc_ms) for topic, payload in node.topics.items()}
+            payloads = {topic: payload() for topic, payload in node.topics.items()}
         for topic, text in payloads.items():
             if text is not None:
                 self._clients[node.name].publish(topic, text, qos=1)
@@ -142,8 +141,7 @@ class SensorNodes:
 def bare_number(probe: Probe) -> Payload:
     """A plain figure; a dead probe publishes nothing."""
 
-    def payload(utc_ms: int) -> str | None:
-        del utc_ms
+    def payload() -> str | None:
         value = probe.read()
         return None if value is None else str(value)
 
@@ -153,20 +151,20 @@ def bare_number(probe: Probe) -> Payload:
 def json_object(tree: dict[str, Any]) -> Payload:
     """A JSON object of the shape of `tree`, probes replaced by figures; a dead one gives null."""
 
-    def payload(utc_ms: int) -> str | None:
-        del utc_ms
+    def payload() -> str | None:
         return json.dumps(_read_all(tree))
 
     return payload
 
 
 def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload:
-    """SenML (RFC 8428) with its own time; `records` give probe and unit by name.
+    """SenML (RFC 8428) without a time, which means now; `records` give probe and unit by name.
 
-    A dead probe's record is left out; with all of them dead nothing is published.
+    A time of its own would have to arrive within seconds, and here seconds are short. A dead
+    probe's record is left out; with all of them dead nothing is published.
     """
 
-    def payload(utc_ms: int) -> str | None:
+    def payload() -> str | None:
         pack: list[dict[str, Any]] = [
             {"n": name, "u": unit, "v": value}
             for name, (probe, unit) in records.items()
@@ -174,7 +172,7 @@ def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload
         ]
         if not pack:
             return None
-        pack[0] = {"bn": base_name, "bt": utc_ms / 1000, **pack[0]}
+        pack[0] = {"bn": base_name, **pack[0]}
         return json.dumps(pack)
 
     return payload

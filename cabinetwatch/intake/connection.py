@@ -108,6 +108,9 @@ class Connection:
                 self._tls.close_latest()
             self._tell_down(f"the broker {self._where} can't be reached: {reasons.of_error(error)}")
             return False
+        if self.socket is not None:
+            # Else a transition that follows an acknowledgement waits for the broker's TCP, 40 ms.
+            self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._answer_by = time.monotonic() + _ANSWER_WITHIN_S
         return True
 
@@ -159,13 +162,6 @@ class Connection:
         else:
             self.publications.wait(sent.mid, publication.on_done)
 
-    def read(self, filters: Sequence[str]) -> None:
-        """Read these filters instead of those before."""
-        self._forget = (self._forget | set(self._filters)) - set(filters)
-        self._filters = list(filters)
-        if self.up:
-            self._subscribe()
-
     def lost(self) -> None:
         """The socket is gone: say why, and settle how the next attempt is made."""
         was_up, self.up = self.up, False
@@ -174,7 +170,7 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            reason = self._reason or "it gave no answer"
+            reason = self._reason or "it gave no answer; check port, tls and protocol in [mqtt]"
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
         if self._protocol.after_loss(no_answer=not was_up and self._reason is None):
             self.retry_at_once = self._protocol.present == "3.1.1"

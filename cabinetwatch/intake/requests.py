@@ -57,4 +57,3 @@ class Requests:
     def __init__(self) -> None:
         self.acknowledgements: deque[tuple[int, int]] = deque()
         self.publications: deque[Publication] = deque()
-        self.filters: deque[tuple[str, ...]] = deque()

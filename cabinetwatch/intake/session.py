@@ -144,11 +144,6 @@ class MqttSession:
         self._requests.publications.append(Publication(topic, payload, retain, qos, on_done))
         self._ring()
 
-    def read(self, filters: Sequence[str]) -> None:
-        """Read these topic filters from now on, instead of those before."""
-        self._requests.filters.append(tuple(topics.fold(filters)))
-        self._ring()
-
     def _ring(self) -> None:
         if self._bell is not None:
             self._bell.ring()
@@ -217,8 +212,6 @@ class MqttSession:
 
     def _carry_out_requests(self) -> None:
         requests = self._requests
-        while requests.filters:
-            self._connection.read(requests.filters.popleft())
         while requests.acknowledgements:
             self._connection.acknowledge(*requests.acknowledgements.popleft())
         self._connection.send_acknowledgements()

@@ -1,7 +1,7 @@
 """Delivers notices: carries out what the lanes say, and reports what became of it.
 
-Any thread may call `add` and `observe`; all else belongs to the one thread that delivers. A
-delivery serves the channels it is given carriers for and leaves the notices of others alone, so
+Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that delivers.
+A delivery serves the channels it is given carriers for and leaves the notices of others alone, so
 that a service may run one for each channel: a mail server that hangs then holds up no siren.
 """
 
@@ -47,6 +47,10 @@ class Listener(Protocol):
         ...
 
 
+class _Hurry:
+    """Stands in the inbox for `Delivery.hurry`."""
+
+
 class Delivery:
     """All the notices on their way, and the standing alarms to be told again.
 
@@ -62,7 +66,7 @@ class Delivery:
         self._listener = listener
         self._lanes = {channel: _lane(channel, carriers[channel], config) for channel in carriers}
         self._repeats = Repeats(config.notify.repeat_s)
-        self._inbox: SimpleQueue[Notice | Transition] = SimpleQueue()
+        self._inbox: SimpleQueue[Notice | Transition | _Hurry] = SimpleQueue()
         self._known: dict[str, None] = {}
         self._being_written: dict[str, tuple[Notice, int]] = {}
 
@@ -99,11 +103,9 @@ class Delivery:
         for transition in transitions:
             self._inbox.put(transition)
 
-    def waiting(self, t: int) -> list[tuple[Notice, Outcome]]:
-        """Give all that is not delivered, for the delivery that follows a new configuration."""
-        self._empty_inbox(t)
-        self._take_unwritten(None)
-        return [entry for lane in self._lanes.values() for entry in lane.waiting(t)]
+    def hurry(self) -> None:
+        """Try at once what waits for a channel that was away: it is back. For any thread."""
+        self._inbox.put(_Hurry())
 
     def step(self, t: int, utc_ms: int) -> int | None:
         """Do at most one job on each channel.
@@ -133,7 +135,10 @@ class Delivery:
                 item = self._inbox.get_nowait()
             except Empty:
                 return
-            if isinstance(item, Transition):
+            if isinstance(item, _Hurry):
+                for lane in self._lanes.values():
+                    lane.hurry(t)
+            elif isinstance(item, Transition):
                 self._repeats.observe([item])
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
@@ -143,10 +148,10 @@ class Delivery:
         if lane is not None:
             lane.add(notice, t)
 
-    def _take_unwritten(self, t: int | None) -> None:
-        """Tell from memory what has waited too long to be written (all of it for t None)."""
+    def _take_unwritten(self, t: int) -> None:
+        """Tell from memory what has waited too long to be written."""
         for notice, due_t in list(self._being_written.values()):
-            if t is None or due_t <= t:
+            if due_t <= t:
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
 

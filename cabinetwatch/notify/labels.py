@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from cabinetwatch.config.quantities import UNITS
 from cabinetwatch.times import describe_duration, from_rfc3339, to_datetime
+from cabinetwatch.watch import wording
 
 UNKNOWN = "unknown"
 
@@ -64,13 +66,6 @@ _UNITS = (
     ("_m", "m", 0),
 )
 
-_QUANTITIES = {
-    "temperature": ("°C", 1),
-    "humidity": ("%", 0),
-    "power": ("W", 1),
-    "fan-speed": ("rpm", 0),
-    "sound-level": ("dB", 1),
-}
 _OF_QUANTITY = ("value", "high", "low")
 
 _DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
@@ -88,7 +83,7 @@ def figures(values: Mapping[str, Any], timezone: str) -> list[Figure]:
         timezone: The site's time zone, for instants.
     """
     quantity = values.get("quantity")
-    named = {"value": label(quantity)} if quantity in _QUANTITIES else {}
+    named = {"value": label(quantity)} if quantity in UNITS else {}
     return [
         Figure(named.get(key) or label(key), _write(key, value, quantity, timezone))
         for key, value in values.items()
@@ -143,9 +138,8 @@ def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
 
 
 def _measure(key: str, value: float, quantity: Any) -> str:
-    if key in _OF_QUANTITY and quantity in _QUANTITIES:
-        unit, decimals = _QUANTITIES[quantity]
-        return _number(value, decimals, unit)
+    if key in _OF_QUANTITY and quantity in UNITS:
+        return wording.quantity(value, quantity)
     for suffix, unit, decimals in _UNITS:
         if key.endswith(suffix):
             return _number(value, decimals, unit)

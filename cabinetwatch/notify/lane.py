@@ -138,6 +138,11 @@ class Lane:
         self._failures = 0
         self._not_before_t = min(self._not_before_t, t)
 
+    def hurry(self, t: int) -> None:
+        """The channel is known to be back at `t`: don't wait for the next try that was due."""
+        self._failures = 0
+        self._not_before_t = min(self._not_before_t, t)
+
     def restore(self, notice: Notice, outcome: Outcome | None, t: int) -> Outcome | None:
         """Take a notice that waited when the watch ended, with what was known of it.
 
@@ -153,13 +158,6 @@ class Lane:
             return pending.outcome(self._recipients, t)
         self._pending.setdefault(notice.id, pending)
         return None
-
-    def waiting(self, t: int) -> list[tuple[Notice, Outcome]]:
-        """Give what waits, with what is known of it, for whoever goes on with it."""
-        return [
-            (pending.notice, pending.outcome(self._recipients, t))
-            for pending in self._pending.values()
-        ]
 
     def has_yet_to_tell(self, occurrence: str) -> bool:
         """Whether a raise of this occurrence waits here of which nobody has heard yet."""

@@ -136,6 +136,11 @@ class Daemon:
             delivery.delivery.restore(waiting, standing, told, now)
             self._deliveries.append(delivery)
 
+    @property
+    def store_works(self) -> bool:
+        """Whether everything up to now is on disk, or soon will be."""
+        return not self._store_loop.failing
+
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
         waited_s = 0.0
@@ -203,6 +208,10 @@ class Daemon:
 
     def _from_network(self, item: Incoming | ConnectionEvent) -> None:
         self._engine_loop.post(item)
+        if isinstance(item, ConnectionEvent) and item.up:
+            for delivery in self._deliveries:
+                if delivery.channel == "mqtt":
+                    delivery.hurry()
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:

@@ -61,6 +61,11 @@ class DeliveryLoop(Part):
         self.delivery.observe(transitions)
         self._news.set()
 
+    def hurry(self) -> None:
+        """Don't wait any longer for a channel that is known to be back."""
+        self.delivery.hurry()
+        self._news.set()
+
     def stop(self) -> None:
         """Ask the thread to end after what it is doing; the rest waits in the store."""
         self._stopping = True

@@ -202,6 +202,8 @@ class EngineLoop(Part):
     def _tell(self, kind: EntryKind, data: Mapping[str, Any]) -> None:
         entry = Entry(self._now(), kind, data)
         self._work.inputs.append(entry)
+        # Rare, and what `status` tells of the connection stands in it: not to wait for a flush.
+        self._work.journaled = True
         self._follow(self._engine.tell(entry))
 
     def _connection(self, event: ConnectionEvent) -> None:
@@ -209,6 +211,7 @@ class EngineLoop(Part):
             self._tell(EntryKind.CONNECT, {"session_present": event.session_present})
             self._store_loop.connected(event.receive_maximum)
             self._publisher.connected(self._now())
+            self._next_tick_t = self._now()
             if not event.session_present:
                 self._work.forget_session()
         else:

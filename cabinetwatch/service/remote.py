@@ -10,6 +10,7 @@ from cabinetwatch.times import parse_duration
 
 MOST_BYTES = 1024
 LONGEST_SHELVING_S = 30 * 86_400.0
+LONGEST_SERVICE_S = 3650 * 86_400.0
 
 _Text = Annotated[str, Field(max_length=200)]
 
@@ -76,9 +77,12 @@ def service_s(text: str) -> float:
     """Read for how long something is out of service.
 
     Raises:
-        UsageError: no duration.
+        UsageError: no duration, or longer than ten years.
     """
     try:
-        return parse_duration(text)
+        for_s = parse_duration(text)
     except ValueError as error:
         raise UsageError(str(error)) from None
+    if for_s > LONGEST_SERVICE_S:
+        raise UsageError(f"{text!r} is too long; give at most 3650d, or no time at all")
+    return for_s

@@ -16,8 +16,8 @@ from cabinetwatch.watch.reading import Reading
 
 _log = logging.getLogger(__name__)
 
-SLOW_WRITE_MS = 10_000
-"""A write that takes longer is told as a store fault."""
+SLOW_WRITE_S = 10.0
+"""A write that really takes longer is told as a store fault, however fast the watch's time runs."""
 RETRY_MS = 5_000
 HEARTBEAT_MS = 30_000
 COMMANDS_EVERY_MS = 500
@@ -74,7 +74,8 @@ class StoreLoop(Part):
         self._lost = 0
         self._stopping = False
         self._last_commit_t = watch.now_ms()
-        self._advanced_to = watch.now_ms()
+        # Until the engine's first word no more than the watch before had lived through.
+        self._advanced_to = store.last_t() or watch.now_ms()
         self._offset_ms = watch.offset_ms
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
@@ -100,11 +101,14 @@ class StoreLoop(Part):
             self._deliver(told_now)
 
     def put_and_wait(self, work: Work, patience_s: float) -> None:
-        """Take over work and return once it is on disk, the store fails, or patience ends."""
+        """Take over work and return once it is on disk, the store fails, or patience ends.
+
+        Before the thread runs there is nothing to wait for.
+        """
         written = threading.Event()
         work.done.append(written)
         self.put(work)
-        if not self._failing:
+        if self.alive and not self._failing:
             written.wait(patience_s)
 
     def connected(self, receive_maximum: int | None) -> None:
@@ -118,13 +122,19 @@ class StoreLoop(Part):
         """Find a write that hangs: its thread can't tell it itself."""
         with self._changed:
             in_flight = self._in_flight
+            in_flight_ms = self._watch.now_ms() - self._in_flight_since_t
             hangs = (
                 in_flight is not None
                 and not self._failing
-                and self._watch.now_ms() - self._in_flight_since_t > SLOW_WRITE_MS
+                and self._clock.real_s(in_flight_ms / 1000) > SLOW_WRITE_S
             )
         if hangs:
             self._fail("a write has been going on for more than 10 s")
+
+    @property
+    def failing(self) -> bool:
+        """Whether the store can't be written now."""
+        return self._failing
 
     def stop(self) -> None:
         """Ask the thread to write what waits and end."""

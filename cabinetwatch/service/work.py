@@ -39,6 +39,7 @@ class Work:
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
     state: bytes | None = None
+    journaled: bool = False
     forget: bool = False
     done: list[threading.Event] = field(default_factory=list)
 
@@ -56,7 +57,8 @@ class Work:
     @property
     def urgent(self) -> bool:
         """Whether it must be on disk at once: somebody waits for it."""
-        return bool(self.transitions or self.notices or self.outcomes or self.handled or self.state)
+        answers = self.outcomes or self.handled or self.state
+        return bool(self.transitions or self.notices or answers or self.journaled)
 
     @property
     def empty(self) -> bool:
@@ -67,6 +69,7 @@ class Work:
         """Put what came later behind this."""
         if later.advanced_to is not None:
             self.advanced_to, self.offset_ms = later.advanced_to, later.offset_ms
+        self.journaled = self.journaled or later.journaled
         if later.inputs or later.state is not None:
             # A state that is saved must know all that is written with it, or a start would miss it.
             self.state = later.state

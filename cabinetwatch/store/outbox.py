@@ -1,13 +1,15 @@
 """Notices and their outcomes as rows of the outbox."""
 
+import logging
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, insert, or_, select, update
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.schema import notice as table
 from cabinetwatch.watch.transition import Transition
+
+_log = logging.getLogger(__name__)
 
 Posted = tuple[Notice, Outcome | None]
 """A notice with its latest outcome, none before the first attempt."""
@@ -22,8 +24,8 @@ def write_notices(connection: Connection, notices: list[Notice]) -> None:
 def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
     """Note the latest outcome of notices already written.
 
-    Raises:
-        StoreError: there is no such notice.
+    One of a notice that is not there is passed over and logged: refused, it would hold up every
+    reading that is to be written with it.
     """
     for outcome in outcomes:
         changed = connection.execute(
@@ -39,7 +41,7 @@ def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
             )
         )
         if changed.rowcount != 1:
-            raise StoreError(f"The store knows no notice {outcome.notice_id!r}")
+            _log.warning("an outcome of the unknown notice %r is passed over", outcome.notice_id)
 
 
 def waiting_notices(connection: Connection) -> list[Posted]:

@@ -15,6 +15,10 @@ from cabinetwatch.times import to_datetime
 _COMPANIONS = ("", "-wal", "-shm")
 
 
+class NoStoreError(StoreError):
+    """There is no store yet: the watch never ran."""
+
+
 class DamagedStoreError(StoreError):
     """The file is a store of ours, but its content can't be trusted any more."""
 

@@ -2,13 +2,14 @@
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.store.store import Store
+from cabinetwatch.watch.entry import EntryKind
 
 HEARTBEAT_OLD_MS = 60_000
 """A heartbeat older than this says that the watch is not running; one comes every 30 s."""
 
 
 def is_running(store: Store, clock: Clock) -> bool:
-    """Whether the newest heartbeat in the store is fresh.
+    """Whether the newest heartbeat in the store is fresh, and was not that of a clean stop.
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
     much.
@@ -17,4 +18,7 @@ def is_running(store: Store, clock: Clock) -> bool:
         StoreError: the store can't be read.
     """
     heartbeat_ms = store.heartbeat()
-    return heartbeat_ms is not None and abs(clock.utc_ms() - heartbeat_ms) <= HEARTBEAT_OLD_MS
+    if heartbeat_ms is None or abs(clock.utc_ms() - heartbeat_ms) > HEARTBEAT_OLD_MS:
+        return False
+    runs = store.entries(EntryKind.START, EntryKind.STOP)
+    return not runs or runs[-1][1].kind is EntryKind.START

@@ -14,7 +14,7 @@ from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.inputs import Stretch
-from cabinetwatch.store.place import DamagedStoreError, WriterLock, database_path
+from cabinetwatch.store.place import DamagedStoreError, NoStoreError, WriterLock, database_path
 from cabinetwatch.store.schema import REVISIONS
 from cabinetwatch.store.writer import Writer
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -52,12 +52,13 @@ class Store:
                 remembered to recognise repeats.
 
         Raises:
+            NoStoreError: nothing lies there yet.
             StoreError: no store of ours, an older or newer schema, or in use by another writer.
             DamagedStoreError: ours, but damaged.
         """
         path = database_path(url)
         if not is_ours(path):
-            raise StoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
+            raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
         lock = None if read_only else WriterLock(path)
         database = Database(path, read_only=read_only)
         try:

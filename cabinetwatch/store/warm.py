@@ -36,6 +36,7 @@ def warm_engine(store: Store) -> Engine | None:
     except ConfigError as error:
         _log.warning("the journal's configuration is no longer understood: %s", error)
         return None
+    _catch_up(replayer.engine, store.last_t())
     return replayer.engine
 
 
@@ -48,6 +49,16 @@ def resume(store: Store) -> tuple[Replayer, int]:
     saved = store.saved_state()
     engine = None if saved is None else _unpack(saved.data)
     return Replayer(engine), 0 if saved is None or engine is None else saved.seq
+
+
+def _catch_up(engine: Engine | None, ran_until_ms: int | None) -> None:
+    """Let pass what the watch before lived through after its last input.
+
+    What fell due then was committed with the mark of how far it had come, and told: it must not be
+    told again.
+    """
+    if engine is not None and ran_until_ms is not None:
+        engine.advance(ran_until_ms)
 
 
 def _unpack(data: bytes) -> Engine | None:

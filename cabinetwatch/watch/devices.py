@@ -137,7 +137,7 @@ class DeviceView:
         """
         self.observer = DeviceObserver.load(self.settings, observer_state)
         self.drift = DriftObserver()
-        self._has_stepped = self.observer.figures is not None
+        self._has_stepped = False
 
     @property
     def temperature_c(self) -> float | None:
@@ -170,9 +170,15 @@ class DeviceView:
     @property
     def heading(self) -> Figures | None:
         """What the observer makes of it, None while either sensor of the rise is missing."""
-        if not self.temperature.good or self.ambient is None or not self.ambient.good:
+        return self.observer.figures if self.rise_is_known else None
+
+    @property
+    def learning_since_t(self) -> int | None:
+        """When the learning that is in force, or still goes on, began; None before any step."""
+        figures = self.observer.figures
+        if figures is None:
             return None
-        return self.observer.figures
+        return figures.t_ms - round(self.observer.learning.days * 86_400_000)
 
     @property
     def rise_is_known(self) -> bool:
@@ -226,9 +232,13 @@ class DeviceView:
     @property
     def power_w(self) -> float | None:
         """The power drawn, all supplies together; the last known one while that holds."""
-        if not self.powers or not all(hold.holds for hold in self.power_holds):
-            return None
-        return sum(power.value for power in self.powers)
+        total_w: float | None = None
+        for hold in self.power_holds:
+            # What is good needs no look at how long it holds: this is asked at every reading.
+            if not hold.sensor.good and not hold.holds:
+                return None
+            total_w = hold.sensor.value + (total_w or 0.0)
+        return total_w
 
     @property
     def power_is_old(self) -> bool:
@@ -269,7 +279,7 @@ class DeviceView:
         if not self.powers:
             return self.observer.is_off
         power_w = self.power_w
-        return power_w is not None and power_w < self.off_below_w
+        return power_w is not None and power_w < self._off_below_w
 
     @property
     def off_below_w(self) -> float:
@@ -325,6 +335,7 @@ class DeviceView:
         return {
             "made_for": self._made_for(),
             "observer": self.observer.save(),
+            "has_stepped": self._has_stepped,
             "drift": self.drift.save(),
             "next_drift_t": self._next_drift_t,
             "days_on_record": self.days_on_record,
@@ -336,7 +347,7 @@ class DeviceView:
         """Go on from a saved state; what was learnt of another device or normal is forgotten."""
         if state["made_for"] == self._made_for():
             self.observer = DeviceObserver.load(self.settings, state["observer"])
-            self._has_stepped = self.observer.figures is not None
+            self._has_stepped = state["has_stepped"]
             self.drift = DriftObserver.load(state["drift"])
             self._next_drift_t = state["next_drift_t"]
             self.days_on_record = state["days_on_record"]

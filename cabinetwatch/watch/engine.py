@@ -25,7 +25,7 @@ from cabinetwatch.watch.sensors import (
 from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []
@@ -102,6 +102,7 @@ class Engine:
         """Judge a live reading. The hot path: most readings change no judgement."""
         value = raw_value + sensor.offset
         sensor.last_live_t = t
+        sensor.heard_t = self.now
         screen = sensor.screen
         if screen is not None and screen.judge(t, value, raw_value) is not _GOOD:
             self._set_aside(sensor, t, value)
@@ -122,7 +123,7 @@ class Engine:
                         self._take(alarm, raw, t)
         for alarm in sensor.judged:
             raw = alarm.condition.judge(t, alarm.active)
-            if raw is not alarm.raw or alarm.condition.asks_again:
+            if raw is not alarm.raw or alarm.condition.due is not None:
                 self._take(alarm, raw, t)
         if revived:
             self._revived(sensor)
@@ -295,7 +296,7 @@ class Engine:
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.COMMAND:
-            self.answer = carry_out(data, self.alarms.values(), entry.t)
+            self.answer = carry_out(data, self.alarms.values(), self.house.devices, entry.t)
             for alarm in self.answer.alarms:
                 self._touch(alarm)
             self._judge(self.answer.alarms)
@@ -398,7 +399,9 @@ class Engine:
         for key, saved in state["alarms"].items():
             if (alarm := self.alarms.get(key)) is not None:
                 alarm.load(saved)
-        self._waiting = [(t, name, value) for t, name, value in state["waiting"]]
+        self._waiting = [
+            (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
+        ]
         self._resume()
 
     def _resume(self) -> None:

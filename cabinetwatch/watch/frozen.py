@@ -1,7 +1,7 @@
 """Finds a sensor that is frozen while the world around it moves."""
 
 from collections.abc import Callable, Sequence
-from math import exp
+from math import exp, nan
 from typing import Any
 
 from cabinetwatch.thermal.stuck import StuckWatch
@@ -13,13 +13,14 @@ SHORTEST_RUN_MS = 1_800_000
 """Our choice: gear takes minutes to answer its ambient, and coarse sensors stand for minutes."""
 
 SMOOTHED_OVER_MS = 900_000
-"""Witnesses are smoothed over this time: gear need not answer a door that is open for two minutes."""
+"""Witnesses are smoothed over this time: gear need not answer a door open for two minutes."""
 
 LONGER_THAN_USUAL = 3.0
 """A value must stand so many times longer than it ever did while the sensor was in good order."""
 
-Witness = Callable[[], float | None]
-"""What should have moved with the sensor; None while that can't be known."""
+Witness = Callable[[], tuple[int, float] | None]
+"""What should have moved with the sensor, under a number that changes when it is reckoned anew and
+may jump for that; None while it can't be known."""
 
 
 class FrozenWatch:
@@ -42,6 +43,7 @@ class FrozenWatch:
         self._look_t = 0
         self._looked = False
         self._smooth: list[float | None] = [None for _ in witnesses]
+        self._reckonings = [0 for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
 
@@ -59,7 +61,7 @@ class FrozenWatch:
         """Take a value that equals the one before; say whether the sensor is stuck."""
         if t < self._look_t:
             return False
-        self._follow(t - self._look_t + LOOK_EVERY_MS)
+        self._follow(t, t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
         all_moved = self._observe(t, value)
@@ -70,15 +72,20 @@ class FrozenWatch:
         self.since_t = self._run_t
         return all_moved and run_ms >= least_ms
 
-    def _follow(self, since_look_ms: int) -> None:
+    def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
         share = 1.0 - exp(-since_look_ms / SMOOTHED_OVER_MS)
         for index, witness in enumerate(self._witnesses):
-            now, before = witness(), self._smooth[index]
-            if now is None or before is None:
-                self._smooth[index] = now
-            else:
-                self._smooth[index] = before + share * (now - before)
+            seen, before = witness(), self._smooth[index]
+            if seen is None or seen[0] != self._reckonings[index]:
+                # A jump of the reckoning is no movement: what was seen before it says nothing.
+                self._watches[index].observe(t, nan, None)
+                before = None
+            if seen is None:
+                self._smooth[index] = None
+                continue
+            self._reckonings[index], now = seen
+            self._smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:
         """Hand value and witnesses on; say whether every witness has moved while it stood."""
@@ -101,6 +108,7 @@ class FrozenWatch:
             "look_t": self._look_t,
             "looked": self._looked,
             "smooth": self._smooth,
+            "reckonings": self._reckonings,
             "since_t": self.since_t,
         }
 
@@ -108,7 +116,8 @@ class FrozenWatch:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
         if len(state["watches"]) == len(self._watches):
             self._watches = [StuckWatch.load(watch) for watch in state["watches"]]
-            self._smooth = state["smooth"]
+            self._smooth = list(state["smooth"])
+            self._reckonings = list(state["reckonings"])
         self._longest_run_ms = state["longest_run_ms"]
         self._run_t = state["run_t"]
         self._look_t = state["look_t"]

@@ -9,7 +9,6 @@ from cabinetwatch.watch.site import SiteView
 from cabinetwatch.watch.witnesses import watch_for_standing_still
 
 _ORDERS_A_SENSOR = 2
-_ORDERS_A_DEVICE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,27 +28,22 @@ class House:
             sensor_id: SensorView(sensor_id, sensor, rank * _ORDERS_A_SENSOR)
             for rank, (sensor_id, sensor) in enumerate(sorted(config.sensors.items()))
         }
-        first_device_order = len(sensors) * _ORDERS_A_SENSOR
-        devices = {
-            device_id: DeviceView(
+        next_order = len(sensors) * _ORDERS_A_SENSOR
+        devices: dict[str, DeviceView] = {}
+        for device_id, device in sorted(config.devices.items()):
+            devices[device_id] = DeviceView(
                 device_id,
                 device,
                 config.site,
                 sensors,
-                order=first_device_order + rank * _ORDERS_A_DEVICE,
+                order=next_order,
                 false_alarms_per_year=_false_alarms_per_year(config, device_id),
             )
-            for rank, (device_id, device) in enumerate(sorted(config.devices.items()))
-        }
+            next_order += len(device.power)  # a deadline for each
         for device_id, view in devices.items():
             view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
         watch_for_standing_still(sensors, devices)
-        next_order = first_device_order + len(devices) * _ORDERS_A_DEVICE
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
-
-    def devices_with_ambient(self, sensor: SensorView) -> list[DeviceView]:
-        """Give the devices whose ambient reference a sensor is."""
-        return [device for device in self.devices.values() if device.ambient is sensor]
 
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
         """Give the device whose temperature a sensor is, if any."""

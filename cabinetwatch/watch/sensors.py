@@ -28,14 +28,16 @@ class SensorView:
     `value` is the last known value (SI, offset applied), NaN before the first. `good` says that it
     is live and fresh: heard within `silence_ms` and without a fault; only then is it judged.
     `silent` says that it has been missing for so long, on a watch that was online, that somebody
-    should hear of it; `implausible` and `stuck` that what it says can't be true. `last_live_t` is
-    when it was last heard, `taken_t` when its value was last taken as true (watch ms).
+    should hear of it; `implausible` and `stuck` that what it says can't be true. By their own time
+    `last_live_t` is the last reading, and `taken_t` the last that was taken as true; `heard_t` is
+    when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
 
     __slots__ = (
         "feeds",
         "frozen",
         "good",
+        "heard_t",
         "id",
         "implausible",
         "judged",
@@ -64,6 +66,7 @@ class SensorView:
         self.t = 0
         self.last_live_t: int | None = None
         self.taken_t: int | None = None
+        self.heard_t: int | None = None
         self.good = False
         self.silent = False
         self.implausible = False
@@ -93,6 +96,7 @@ class SensorView:
             "t": self.t,
             "last_live_t": self.last_live_t,
             "taken_t": self.taken_t,
+            "heard_t": self.heard_t,
             "good": self.good,
             "silent": self.silent,
             "implausible": self.implausible,
@@ -108,6 +112,7 @@ class SensorView:
         self.t = state["t"]
         self.last_live_t = state["last_live_t"]
         self.taken_t = state["taken_t"]
+        self.heard_t = state["heard_t"]
         self.good = state["good"]
         self.silent = state["silent"]
         self.implausible = state["implausible"]
@@ -153,9 +158,9 @@ class StaleDeadline:
     def due(self) -> int | None:
         """One silence after the last live reading; None when already stale or never heard."""
         sensor = self.sensor
-        if not sensor.good or sensor.last_live_t is None or sensor.silence_ms is None:
+        if not sensor.good or sensor.heard_t is None or sensor.silence_ms is None:
             return None
-        return sensor.last_live_t + sensor.silence_ms
+        return sensor.heard_t + sensor.silence_ms
 
 
 class SilenceDeadline:
@@ -176,5 +181,5 @@ class SilenceDeadline:
         sensor = self.sensor
         if self.online_t is None or sensor.silent or sensor.silence_ms is None:
             return None
-        heard_t = self.online_t if sensor.last_live_t is None else sensor.last_live_t
+        heard_t = self.online_t if sensor.heard_t is None else sensor.heard_t
         return max(max(heard_t, self.online_t) + sensor.silence_ms, self.not_before_t)

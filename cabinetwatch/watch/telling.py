@@ -40,7 +40,7 @@ def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous, t
-    return f"Acknowledged{_remark(alarm)}: {alarm.condition.seen()}"
+    return f"Acknowledged{_remark(alarm)}: {_present(alarm)}"
 
 
 def _returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -52,7 +52,7 @@ def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
     if previous is AlarmState.ACKNOWLEDGED:
         return _returned(alarm, previous, t)
     if previous is AlarmState.RETURNED:
-        return f"Acknowledged{_remark(alarm)} after it had returned: {alarm.condition.gone()}"
+        return f"Acknowledged{_remark(alarm)} after it had returned: {_present(alarm)}"
     if previous is AlarmState.SUPPRESSED:
         return f"No longer suppressed, and gone: {alarm.condition.gone()}"
     if previous is AlarmState.SHELVED:
@@ -63,7 +63,7 @@ def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
 def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous
     left = describe_duration(((alarm.shelved_until_t or t) - t) / 1000)
-    return f"Shelved for {left}{_remark(alarm)}: {alarm.condition.seen()}"
+    return f"Shelved for {left}{_remark(alarm)}: {_present(alarm)}"
 
 
 def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -71,7 +71,7 @@ def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     told_by = ", ".join(
         f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
     )
-    return f"Suppressed, since {told_by} tells it: {alarm.condition.seen()}"
+    return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
 
 
 def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -80,6 +80,11 @@ def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
     if alarm.out_until_t is not None:
         left = f" for {describe_duration((alarm.out_until_t - t) / 1000)}"
     return f"Taken out of service{left}{_remark(alarm)}."
+
+
+def _present(alarm: Alarm) -> str:
+    """Say what is seen now, whatever the state: a returned alarm's condition may be coming back."""
+    return alarm.condition.seen() if alarm.active or alarm.raw else alarm.condition.gone()
 
 
 def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:

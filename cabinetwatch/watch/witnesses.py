@@ -32,18 +32,20 @@ def watch_for_standing_still(
 
 
 def _driver(device: DeviceView) -> Witness:
-    def driver_c() -> float | None:
+    def driver_c() -> tuple[int, float] | None:
         figures = device.heading
         if figures is None:
-            return device.ambient_c
-        load_rise_k = figures.normal_rise_k if figures.power_w is not None else None
-        return figures.felt_ambient_c + (load_rise_k or 0.0)
+            return None
+        if figures.power_w is None or figures.normal_rise_k is None:
+            return 1, figures.felt_ambient_c
+        reckoning = device.observer.learning.learnt_ms or 2
+        return reckoning, figures.felt_ambient_c + figures.normal_rise_k
 
     return driver_c
 
 
 def _temperature(sensor: SensorView) -> Witness:
-    def temperature_c() -> float | None:
-        return sensor.value if sensor.good else None
+    def temperature_c() -> tuple[int, float] | None:
+        return (1, sensor.value) if sensor.good else None
 
     return temperature_c

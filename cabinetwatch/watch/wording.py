@@ -11,13 +11,20 @@ def kelvin(value_k: float) -> str:
     return f"{_fixed(value_k, 1)} K"
 
 
-_SYMBOLS = {"temperature": "°C", "humidity": "%", "power": "W", "fan-speed": "rpm"}
-_DECIMALS = {"temperature": 1, "humidity": 0, "power": 1, "fan-speed": 0, "sound-level": 1}
+# By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
+_QUANTITIES = {
+    "temperature": ("°C", 1),
+    "humidity": ("%", 0),
+    "power": ("W", 1),
+    "fan-speed": ("rpm", 0),
+    "sound-level": ("dB", 1),
+}
 
 
 def quantity(value: float, kind: str) -> str:
     """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
-    return f"{_fixed(value, _DECIMALS[kind])} {_SYMBOLS.get(kind, 'dB')}"
+    unit, decimals = _QUANTITIES[kind]
+    return f"{_fixed(value, decimals)} {unit}"
 
 
 def percent(fraction: float) -> str:

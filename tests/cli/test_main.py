@@ -151,3 +151,33 @@ def test_only_the_module_of_the_command_is_imported() -> None:
     )
     loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
     assert loaded == {"main", "check", "output", "trials"}
+
+
+def test_output_that_has_no_room_is_a_sentence_and_status_1() -> None:
+    with Path("/dev/full").open("wb") as full:
+        ended = subprocess.run(
+            [sys.executable, "-c", _SPEAKS], stdout=full, stderr=subprocess.PIPE, check=False
+        )
+    assert ended.returncode == 1
+    assert ended.stderr == b"the output can't be written: No space left on device\n"
+
+
+def test_a_closed_output_is_no_reason_to_fall_over() -> None:
+    ended = subprocess.run(
+        ["/bin/sh", "-c", f'"{sys.executable}" -c "$1" >&-', "sh", _SPEAKS],
+        stderr=subprocess.PIPE,
+        check=False,
+    )
+    assert (ended.returncode, ended.stderr) == (0, b"")
+
+
+# A command that has a lot to say.
+_SPEAKS = """
+import sys, types
+import cabinetwatch.cli.main as program
+speak = lambda args: print('warm ' * 100_000) or 0
+sys.modules['cabinetwatch.cli.check'] = types.SimpleNamespace(
+    configure=lambda parser: None, run=speak)
+sys.argv = ['cabinetwatch', 'check']
+program.entry()
+"""

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 
 import pytest
 from hypothesis import given
@@ -87,3 +88,14 @@ def test_whatever_comes_in_comes_out_printable(text: str) -> None:
     assert shown.isprintable()
     assert shown.encode("utf-8").decode("utf-8") == shown
     assert text == shown or not text.isprintable()
+
+
+def test_on_the_narrowest_terminal_nothing_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "24")
+    monkeypatch.setenv("TERM", "xterm")
+    out = Terminal()
+    print_table(("ID", "State"), [("abcd1234", "unacknowledged")], out=out)
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
+    assert "…" not in plain
+    shown = "".join(letter for letter in plain if letter.isalnum())
+    assert sorted(shown) == sorted("IDStateabcd1234unacknowledged")

@@ -33,6 +33,31 @@ def test_without_any_file_the_places_are_named(monkeypatch: pytest.MonkeyPatch) 
         find_config_file()
 
 
+def test_a_file_that_may_not_be_looked_at_is_named_and_not_passed_over(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def refuse(path: Path) -> bool:
+        if path.is_absolute():
+            raise PermissionError(13, "Permission denied")
+        return False
+
+    system_file = Path("/nowhere/config.toml")
+    monkeypatch.setattr("cabinetwatch.config.loading.SYSTEM_FILE", system_file)
+    monkeypatch.setattr(Path, "exists", refuse)
+    assert find_config_file() == system_file
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[store]\nurl = "sqlite:///~no-such-user/a.db"',
+        '[mqtt]\nusername = "w"\npassword_file = "~no-such-user/p"',
+    ],
+)
+def test_a_home_that_is_not_known_is_said_in_a_sentence(text: str) -> None:
+    assert "begins with ~no-such-user, whose home is not known" in problem(text)
+
+
 def secret_file(folder: Path, content: str, mode: int = 0o600) -> Path:
     path = folder / "mqtt-password"
     path.write_text(content)

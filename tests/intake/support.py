@@ -128,3 +128,10 @@ def sensor(topic: str, **keys: Any) -> Sensor:
 def lines_of(path: Path) -> list[str]:
     """The lines of a text file."""
     return path.read_text().splitlines()
+
+
+def flushed(made: MqttSession) -> None:
+    """Wait until the broker has read what the session sent before."""
+    confirmed = threading.Event()
+    made.publish("elsewhere", b"", on_done=lambda _: confirmed.set())
+    assert confirmed.wait(20)

@@ -62,7 +62,7 @@ def test_what_it_says_on_standard_error_is_told() -> None:
     source = "import sys; sys.exit('x' * 1000 + ' no\\n siren \\x1b[31m attached')"
     error = run_python(source).refused["command"].error
     assert "ended with status 1: " in error
-    assert error.endswith("x no siren \x1b[31m attached")
+    assert error.endswith("x no siren \\x1b[31m attached")
     assert len(error) < 500
 
 

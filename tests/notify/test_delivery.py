@@ -382,19 +382,3 @@ def test_a_delivery_leaves_notices_of_other_channels_alone() -> None:
     world.settle()
     mqtt = next(notice for notice in notices if notice.channel == "mqtt")
     assert mqtt.id not in world.outbox.outcomes
-
-
-def test_what_is_not_delivered_is_handed_to_the_delivery_of_a_new_configuration() -> None:
-    world = mail_world()
-    mail = world.carriers["email"]
-    mail.reachable = False
-    world.outbox.works = False
-    world.emit(transition(priority=Priority.MEDIUM), committed=False)
-    world.settle()
-    handed = world.delivery.waiting(world.t)
-    assert [(notice.kind, outcome.status) for notice, outcome in handed] == [("raise", "waiting")]
-    mail.reachable = True
-    world.restart()
-    world.delivery.restore(handed, [], {}, world.t)
-    world.run(60)
-    assert told(world) == ["raise"]

@@ -3,6 +3,7 @@
 import json
 import random
 from collections.abc import Sequence
+from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -92,7 +93,7 @@ def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
     rng = random.Random(seed)
     engine = Engine(make_config())
     told: list[Transition] = []
-    for item, following in zip(inputs, inputs[1:], strict=False):
+    for item, following in pairwise(inputs):
         told += run(engine, [item])
         told += engine.advance(item.t + rng.randrange(0, max(1, following.t - item.t)))
     told += run(engine, inputs[-1:])

@@ -347,6 +347,14 @@ def test_an_alarm_without_a_place_in_the_new_configuration_is_told_as_normal(
     assert "no longer part of the configuration" in told[0].text
 
 
+def test_a_reading_that_waits_for_its_turn_is_let_go_with_its_sensor(scene: Scene) -> None:
+    scene.reads("switch-air", 36.0, Quality.TIMED)
+    rest = CABINET.partition("[devices.switch]")[0].partition("[sensors.switch-air]")
+    without_switch = make_config(rest[0] + rest[2].partition("high = 55.0")[2])
+    scene.engine.configure(without_switch, scene.t)
+    assert scene.passes(10 * SECOND) == []
+
+
 def test_a_channel_that_is_switched_off_no_longer_fails(scene: Scene) -> None:
     failure = {"channel": "command", "ok": False, "permanent": True, "error": "not found"}
     told = scene.tell(EntryKind.DELIVERY, **failure)
@@ -371,3 +379,15 @@ def test_a_subject_may_have_its_own_priority_delay_and_response() -> None:
     assert [(t.condition, t.priority, t.response) for t in told] == [
         ("over-derating", "medium", "Ring the neighbour.")
     ]
+
+
+def test_sensors_of_one_topic_fall_silent_as_one_cause() -> None:
+    node = (
+        '[sensors.loft]\ntopic = "loft"\npointer = "/t"\nquantity = "temperature"\n'
+        '[sensors.loft-damp]\ntopic = "loft"\npointer = "/rh"\nquantity = "humidity"\n'
+    )
+    scene = Scene(make_config(CABINET + node))
+    scene.lives(MINUTE, **WELL, loft=20.0, loft_damp=50.0)
+    told = scene.lives(2 * MINUTE, **WELL)
+    assert [t.subject for t in told] == ["loft", "loft-damp"]
+    assert len({(t.t, t.cause) for t in told}) == 1

@@ -10,6 +10,7 @@ from typing import IO
 from cabinetwatch.config.notify import Command
 from cabinetwatch.notify.attempt import Attempt, Refusal
 from cabinetwatch.store.notice import Notice
+from cabinetwatch.text import printable
 
 RECIPIENT = "command"
 _SHOWN_OF_ERRORS = 300
@@ -84,5 +85,5 @@ def _tail(errors: IO[bytes]) -> str:
     """Give the end of what the program said on standard error, to go on in a sentence."""
     length = errors.seek(0, os.SEEK_END)
     errors.seek(max(0, length - _SHOWN_OF_ERRORS))
-    text = " ".join(errors.read().decode("utf-8", "replace").split())
+    text = printable(" ".join(errors.read().decode("utf-8", "replace").split()))
     return f": {text}" if text else ""

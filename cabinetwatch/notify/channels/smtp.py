@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from cabinetwatch.config.notify import Email
 from cabinetwatch.notify.channels.tls import certificate_sentence, client_context
+from cabinetwatch.text import printable
 
 _LINE_START_DOT = re.compile(rb"^\.", re.MULTILINE)
 _LONGEST_ANSWER = 300
@@ -208,7 +209,7 @@ def _network_sentence(error: Exception, email: Email) -> str:
     if isinstance(error, TimeoutError) or "timed out" in str(error):
         return "it does not answer in time"
     if isinstance(error, ConnectionRefusedError):
-        return "it refuses the connection: is it running, and is the port right?"
+        return "it refuses the connection; check that it runs, and host and port"
     if isinstance(error, socket.gaierror):
         return f"its name can't be resolved ({error.strerror})"
     if isinstance(error, smtplib.SMTPServerDisconnected | ConnectionError):
@@ -223,7 +224,7 @@ def _answer(reply: tuple[int, bytes | str]) -> Answer:
     code, text = reply
     if isinstance(text, bytes):
         text = text.decode("utf-8", "replace")
-    return Answer(code, " ".join(text.split())[:_LONGEST_ANSWER])
+    return Answer(code, printable(" ".join(text.split())[:_LONGEST_ANSWER]))
 
 
 def _say_goodbye(smtp: smtplib.SMTP, timeouts: Timeouts) -> None:

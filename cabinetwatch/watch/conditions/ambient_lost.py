@@ -23,8 +23,8 @@ class AmbientLost(DeviceCondition):
     Settings = AmbientLostSettings
     likely = "The ambient sensor or its node has lost power or radio, or has come off."
     response = (
-        "Bring the ambient sensor back. Until then this device is watched by its temperature alone:"
-        " a lost fan is seen later than usual."
+        "Bring the ambient sensor back. Until then only limits on the device's own temperature"
+        " guard it, where it has any: a lost fan is seen later than usual, or not at all."
     )
 
     @classmethod
@@ -69,8 +69,23 @@ class AmbientLost(DeviceCondition):
         ambient = self.device.ambient
         return (
             f"{self.device.name} has lost its ambient reference: {self._sensor_id()} is"
-            f" {_fault(ambient)}, so its rise can't be known; its temperature is still watched."
+            f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
         )
+
+    def _unknown(self) -> str:
+        device = self.device.config
+        if device.derating and device.derating_air == "ambient":
+            return "neither its rise nor its derating margin can be"
+        return "its rise can't be"
+
+    def _guard(self) -> str:
+        """Say what goes on guarding the device: nobody may rely on a limit that isn't there."""
+        device = self.device.config
+        has_curve = device.derating and device.derating_air == "device"
+        has_limit = self.house.config.sensors[device.temperature].high is not None
+        if has_curve or has_limit:
+            return "its temperature is still watched"
+        return "no limit guards it until that is back"
 
     def gone(self) -> str:
         """Say that it is back."""

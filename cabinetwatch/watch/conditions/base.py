@@ -28,8 +28,6 @@ class Condition(ABC):
     """What it likely is."""
     response: str
     """What to do about it; the configuration may replace it."""
-    asks_again: ClassVar[bool] = False
-    """Whether `due` is ever set."""
     momentary: ClassVar[bool] = False
     """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
@@ -139,6 +137,11 @@ class DeviceCondition(Condition):
         """Every device, unless narrowed."""
         return config.devices
 
+    @property
+    def cause(self) -> str:
+        """What befalls one device at one instant is one event."""
+        return f"device/{self.subject}"
+
     def values(self) -> dict[str, Any]:
         """The device's live figures."""
         return self.device.figures()
@@ -204,6 +207,10 @@ class SiteCondition(Condition):
     def inputs(self) -> tuple[SensorView, ...]:
         """No sensor."""
         return ()
+
+
+NOT_YET_BACK = "not yet safely back within"
+"""Where a value stands that is within its limit again, but not beyond deadband or off-delay."""
 
 
 def beyond(value: float, setpoint: float, deadband: float, *, active: bool) -> bool:

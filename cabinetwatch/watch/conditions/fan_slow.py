@@ -32,7 +32,6 @@ class FanSlow(DeviceCondition):
     name = "fan-slow"
     Settings = FanSlowSettings
     settings: FanSlowSettings
-    asks_again = True
     likely = "The fan has stalled or is blocked, its bearing is worn, or its supply is too low."
     response = (
         "Look whether the fan turns. Switch the device off if it does not. Replace a worn fan; a"
@@ -76,7 +75,10 @@ class FanSlow(DeviceCondition):
 
     def seen(self) -> str:
         """Say how slow."""
-        return f"{self._present()}, below the {quantity(self.limit_rpm, 'fan-speed')} it needs."
+        fan = self.device.fan
+        is_back = fan is not None and fan.value >= self.limit_rpm
+        where = "not yet safely above" if is_back else "below"
+        return f"{self._present()}, {where} the {quantity(self.limit_rpm, 'fan-speed')} it needs."
 
     def gone(self) -> str:
         """Say what it does now."""
@@ -89,8 +91,10 @@ class FanSlow(DeviceCondition):
         if fan is None or not fan.known:
             return f"{self.device.name}: its fan speed is not known now"
         if fan.value < STOPPED_BELOW_RPM:
-            return f"{self.device.name}: its fan stands still"
-        return f"{self.device.name}: its fan turns at {quantity(fan.value, 'fan-speed')}"
+            stands = "stands still" if fan.good else "stood still when last heard of"
+            return f"{self.device.name}: its fan {stands}"
+        turns = "turns" if fan.good else "last turned"
+        return f"{self.device.name}: its fan {turns} at {quantity(fan.value, 'fan-speed')}"
 
     def values(self) -> dict[str, Any]:
         """The device's figures and the least speed."""

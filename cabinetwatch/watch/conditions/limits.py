@@ -7,7 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import SensorCondition, beyond
+from cabinetwatch.watch.conditions.base import NOT_YET_BACK, SensorCondition, beyond
 from cabinetwatch.watch.wording import quantity
 
 _OTHER_DEADBAND = {"humidity": 2.0, "power": 2.0, "fan-speed": 30.0, "sound-level": 1.0}
@@ -35,6 +35,12 @@ class Limit(SensorCondition):
     settings: LimitSettings
 
     @property
+    def cause(self) -> str:
+        """A temperature of a device is an event of that device."""
+        device = self.house.device_measured_by(self.sensor)
+        return super().cause if device is None else f"device/{device.id}"
+
+    @property
     def limit(self) -> float:
         """The configured limit, in the sensor's SI unit."""
         raise NotImplementedError
@@ -58,7 +64,8 @@ class Limit(SensorCondition):
     def _present(self) -> str:
         if not self.sensor.known:
             return f"{self.subject}: no value yet"
-        return f"{self.subject} reads {quantity(self.sensor.value, self.sensor.quantity)}"
+        reads = "reads" if self.sensor.good else "last read"
+        return f"{self.subject} {reads} {quantity(self.sensor.value, self.sensor.quantity)}"
 
     def _limit(self) -> str:
         return quantity(self.limit, self.sensor.quantity)
@@ -72,7 +79,7 @@ class High(Limit):
     """Raised when the value is above `high`."""
 
     name = "high"
-    likely = "More heat or moisture than was thought right for this place when the limit was set."
+    likely = "More than was thought right for this place when the limit was set."
     response = "See what has changed around this sensor; give the cabinet air if it is heat."
 
     @classmethod
@@ -95,7 +102,8 @@ class High(Limit):
 
     def seen(self) -> str:
         """Say by how much."""
-        return f"{self._present()}, above its limit of {self._limit()}."
+        above = "above" if self.sensor.value > self.limit else NOT_YET_BACK
+        return f"{self._present()}, {above} its limit of {self._limit()}."
 
 
 class Low(Limit):
@@ -125,4 +133,5 @@ class Low(Limit):
 
     def seen(self) -> str:
         """Say by how much."""
-        return f"{self._present()}, below its limit of {self._limit()}."
+        below = "below" if self.sensor.value < self.limit else NOT_YET_BACK
+        return f"{self._present()}, {below} its limit of {self._limit()}."

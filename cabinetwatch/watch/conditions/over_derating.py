@@ -7,7 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import DeviceCondition, beyond
+from cabinetwatch.watch.conditions.base import NOT_YET_BACK, DeviceCondition, beyond
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.wording import celsius, kelvin, percent
 
@@ -49,6 +49,13 @@ class OverDerating(DeviceCondition):
         air = self.device.air
         return (() if air is None else (air,)) + self.device.powers
 
+    @property
+    def cause(self) -> str:
+        """Air around it that is too hot is an event of the device that encloses it, if one does."""
+        enclosing = self.house.config.enclosing(self.subject)
+        by_ambient = self.device.config.derating_air == "ambient"
+        return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
+
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; unknown while the air's temperature is."""
         del t
@@ -67,10 +74,11 @@ class OverDerating(DeviceCondition):
                 f"{device.name} draws {percent(device.load_fraction or 1.0)} of its rated load,"
                 " more than its derating curve allows at any temperature."
             )
+        is_back = device.margin_k >= 0
+        where = NOT_YET_BACK if is_back else f"{kelvin(-device.margin_k)} above"
         return (
-            f"{device.name}: {self._air()} is at {celsius(device.air_c)},"
-            f" {kelvin(-device.margin_k)} above its derating threshold of"
-            f" {celsius(device.threshold_c)} at {self._load()}."
+            f"{device.name}: {self._air()} is at {celsius(device.air_c)}, {where} its derating"
+            f" threshold of {celsius(device.threshold_c)} at {self._load()}."
         )
 
     def gone(self) -> str:

@@ -7,7 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import HeadingCondition, beyond
+from cabinetwatch.watch.conditions.base import NOT_YET_BACK, HeadingCondition, beyond
 from cabinetwatch.watch.wording import celsius, kelvin
 
 
@@ -58,7 +58,11 @@ class OverRise(HeadingCondition):
 
     def seen(self) -> str:
         """Say by how much."""
-        return f"{self._present()}, above the {kelvin(self.limit_k)} allowed."
+        rise_k = self.device.rise_k
+        if rise_k is None:
+            return f"{self._present()}; it was last seen above the {kelvin(self.limit_k)} allowed."
+        above = "above" if rise_k > self.limit_k else NOT_YET_BACK
+        return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
 
     def gone(self) -> str:
         """Say where it is now."""

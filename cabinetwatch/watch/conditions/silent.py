@@ -18,7 +18,10 @@ class Silent(SensorCondition):
 
     name = "silent"
     Settings = SilentSettings
-    likely = "The node has lost power or radio, its battery is flat, or the probe has come off."
+    likely = (
+        "The node has lost power or radio, its battery is flat, or the probe has come off; the"
+        " clock of a node that dates its readings itself may be wrong."
+    )
     response = (
         "See that the sensor node has power and reaches the network; look at what it publishes with"
         " cabinetwatch listen."
@@ -41,6 +44,11 @@ class Silent(SensorCondition):
             return Priority(self.settings.priority)
         return Priority.HIGH if self._device() else Priority.MEDIUM
 
+    @property
+    def cause(self) -> str:
+        """Sensors of one topic sit on one node: its silence is one notice."""
+        return f"node/{self.house.config.sensors[self.subject].topic}"
+
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the silence that the sensor's deadlines find."""
         del t, active
@@ -57,7 +65,7 @@ class Silent(SensorCondition):
         if self.sensor.last_live_t is None:
             return f"{self.subject} has not been heard from since the watch came online{so}."
         last = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} has fallen silent; its last reading was {last}{so}."
+        return f"{self.subject} has fallen silent{so}; its last reading was {last}."
 
     def gone(self) -> str:
         """Say that it is back."""

@@ -33,13 +33,13 @@ class StoreFault(SiteCondition):
         site = self.house.site
         lost = f"; {site.readings_lost} readings have been given up" if site.readings_lost else ""
         error = (site.store_error or "").removesuffix(".")
-        return f"The store can't be written: {error}{lost}."
+        return f"The watch can't keep its records: {error[:1].lower()}{error[1:]}{lost}."
 
     def gone(self) -> str:
         """Say that it works again, and what was lost."""
         lost = self.house.site.readings_lost
         so = f"; {lost} readings were lost" if lost else "; nothing was lost"
-        return f"The store can be written again{so}."
+        return f"The watch can keep its records again{so}."
 
     def values(self) -> dict[str, Any]:
         """The error and the loss."""

@@ -1,0 +1,115 @@
+"""How long from a reading on the wire to its notice on the wire, beyond the on-delay.
+
+    python -m tests.benchmarks.latency [--raises 60] [--json]
+
+A real broker, a real mail server and the daemon as a process of its own, all on this machine, with
+default settings but for an on-delay of 0. A temperature goes over its threshold again and again.
+Measured from the call that publishes the reading to the retained transition at a subscriber, and to
+the mail at the mail server. Between the two ends the raise, its notices and the readings before it
+are committed, synced to the disk in the folder for temporary files (TMPDIR). The broker is told to
+hold back no small packets (`set_tcp_nodelay`): otherwise TCP adds up to 40 ms between two of them,
+to the yardstick as well, which is the same client's bare round trip over the same broker, publish
+to receipt, in the same run.
+"""
+
+import argparse
+import json
+import statistics
+import sys
+import tempfile
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from tests.service.site import NAS, Site
+from tests.service.watching import WatchProcess
+from tests.service.wire import Wire, wire
+from tests.support.broker import Broker
+from tests.support.mail import MailDrop
+
+ROUND_TRIP = "bare round trip"
+TRANSITION = "transition (MQTT)"
+MAIL = "mail (SMTP)"
+
+
+def measure(raises: int, folder: Path) -> dict[str, list[float]]:
+    """Give the latencies (ms) of so many raises, and of as many bare round trips."""
+    broker = Broker(folder / "broker", config_lines=["set_tcp_nodelay true"]).start()
+    smtp = MailDrop().start()
+    site = Site(folder / "watch", broker.port, smtp.port, flush_s=10.0)
+    watch = WatchProcess(site.write())
+    try:
+        with wire(broker.port) as cabinet:
+            cabinet.wait_online()
+            return _measured(raises, cabinet, smtp)
+    finally:
+        watch.stop()
+        smtp.stop()
+        broker.stop()
+
+
+def _measured(raises: int, cabinet: Wire, smtp: MailDrop) -> dict[str, list[float]]:
+    took: dict[str, list[float]] = {ROUND_TRIP: [], TRANSITION: [], MAIL: []}
+    with ThreadPoolExecutor(1) as pool:
+        for number in range(raises):
+            began = time.perf_counter()
+            cabinet.mark()
+            took[ROUND_TRIP].append(_since_ms(began))
+
+            heard = len(cabinet.messages)
+            began = time.perf_counter()
+            mailed = pool.submit(_wait_mail, smtp, 2 * number + 1, began)
+            cabinet.send(NAS, "55")
+            cabinet.wait_transition("nas", "over-derating", "unacknowledged", after=heard)
+            took[TRANSITION].append(_since_ms(began))
+            took[MAIL].append(mailed.result())
+
+            cabinet.send(NAS, "40")
+            cabinet.wait_transition("nas", "over-derating", "returned", after=heard)
+            smtp.wait_for(2 * number + 2, 30)
+    return took
+
+
+def _wait_mail(smtp: MailDrop, count: int, began: float) -> float:
+    smtp.wait_for(count, 30)
+    return _since_ms(began)
+
+
+def _since_ms(began: float) -> float:
+    return (time.perf_counter() - began) * 1000
+
+
+def summary(took: dict[str, list[float]]) -> dict[str, dict[str, float]]:
+    """Give median, 95 % and maximum (ms) of each, and its median over that of a round trip."""
+    yardstick = statistics.median(took[ROUND_TRIP])
+    return {
+        what: {
+            "median_ms": statistics.median(times),
+            "p95_ms": statistics.quantiles(times, n=20)[-1],
+            "max_ms": max(times),
+            "ratio": statistics.median(times) / yardstick,
+        }
+        for what, times in took.items()
+    }
+
+
+def main() -> int:
+    """Measure and print a table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--raises", type=int, default=60, help="how many raises (default: 60)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        figures = summary(measure(max(2, options.raises), Path(name)))
+    if options.json:
+        print(json.dumps(figures))
+        return 0
+    print(f"{'':20} {'median':>9} {'95 %':>9} {'longest':>9} {'times a bare round trip':>24}")
+    for what, row in figures.items():
+        times = " ".join(f"{row[key]:6.1f} ms" for key in ("median_ms", "p95_ms", "max_ms"))
+        print(f"{what:20} {times} {row['ratio']:24.1f}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,108 @@
+"""The demonstration as a whole, and the care it takes of the folder it writes to."""
+
+import argparse
+import io
+import sqlite3
+from contextlib import closing
+from email import message_from_bytes, policy
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from cabinetwatch.cli import demo
+from cabinetwatch.cli.demo_screen import Screen
+from cabinetwatch.demo import scenario
+from cabinetwatch.demo.configuration import MARK
+from cabinetwatch.errors import UsageError
+
+
+def arguments(*words: str) -> argparse.Namespace:
+    """Parse the command's own arguments."""
+    parser = argparse.ArgumentParser()
+    demo.configure(parser)
+    return parser.parse_args(words)
+
+
+def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(scenario, "RATE", 2 * scenario.RATE)
+    folder = tmp_path / "out"
+    status = demo.run(arguments("--out", str(folder)))
+    shown = capsys.readouterr().out
+
+    assert status == 0, shown
+    subjects = [
+        str(message_from_bytes(path.read_bytes(), policy=policy.default)["Subject"])
+        for path in sorted((folder / "mails").glob("*.eml"))
+    ]
+    assert len(subjects) >= len(scenario.EXPECTED)
+    assert all(subject in shown for subject in subjects)
+    assert "SIMULATED" in shown
+    for sentence in (act.says for act in scenario.ACTS):
+        assert sentence in shown
+    assert f"alarms --config {folder / 'config.toml'}" in shown
+    assert (folder / "config.toml").read_text().startswith(MARK)
+    with closing(sqlite3.connect(folder / "cabinetwatch.db")) as database:
+        assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "thesis.txt").write_text("precious")
+    with pytest.raises(UsageError, match="name another folder with --out"):
+        demo.run(arguments("--out", str(tmp_path)))
+
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_a_configuration_of_the_users_own_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "config.toml").write_text("[site]\n")
+    with pytest.raises(UsageError, match="holds other files"):
+        demo.run(arguments("--out", str(tmp_path)))
+
+    assert (tmp_path / "config.toml").read_text() == "[site]\n"
+
+
+def test_a_file_in_the_place_of_the_folder_is_a_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageError, match=r"can't be used .* \(File exists\)"):
+        demo.run(arguments("--out", str(tmp_path / "file")))
+
+
+def test_an_earlier_demonstration_is_cleared_and_nothing_else(tmp_path: Path) -> None:
+    (tmp_path / "config.toml").write_text(MARK)
+    (tmp_path / "cabinetwatch.db").write_text("old")
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "mails").mkdir()
+    (tmp_path / "mails" / "001.eml").write_text("old")
+    (tmp_path / "mails" / "kept.eml").write_text("mine")
+    demo._make_room(tmp_path)
+
+    left = sorted(str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*.*"))
+    assert left == ["config.toml", "mails/kept.eml", "notes.txt"]
+
+
+def test_without_a_terminal_devices_are_told_in_plain_lines_now_and_then() -> None:
+    out = io.StringIO()
+    figures = {"nas": {"temperature_c": 38.25, "rise_k": None}}
+    with Screen(Console(file=out, width=60)) as screen:
+        for at_s in range(0, 310, 10):
+            screen.devices("19:40:00", at_s, figures)
+
+    assert out.getvalue() == ("19:40:00    devices: nas 38.2 \N{DEGREE SIGN}C (rise unknown)\n" * 2)
+
+
+def test_on_a_terminal_what_is_said_stays_and_the_table_goes() -> None:
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, width=100)
+    figures = {"nas": {"temperature_c": 55.0, "threshold_c": 48.0, "margin_k": -7.0}}
+    with Screen(console) as screen:
+        screen.devices("19:40:00", 0.0, figures)
+        screen.happened("19:45:00", "The fan stalls.")
+        screen.devices("19:45:00", 300.0, figures)
+
+    shown = out.getvalue()
+    assert "The fan stalls." in shown
+    assert "-7.0 K" in shown
+    assert shown.rstrip().endswith("\x1b[2K")

@@ -1,0 +1,45 @@
+"""The daemon with one fault put in on purpose, to show that the tests of kills would find it.
+
+python -m tests.service.broken FAULT run --config FILE
+"""
+
+import sys
+from collections.abc import Callable
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.intake.repeats import Repeats
+from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.service.work import Work
+from cabinetwatch.store.store import Store
+
+
+def know_no_repeats() -> None:
+    """Take every message for a new one."""
+    Repeats.is_repeat = lambda self, message: False  # type: ignore[method-assign]
+
+
+def acknowledge_early() -> None:
+    """Tell the broker that a message is kept before it is."""
+    put = StoreLoop.put
+
+    def put_acknowledged(self: StoreLoop, work: Work) -> None:
+        self._acknowledge(work.take_receipts(len(work.receipts)))
+        put(self, work)
+
+    StoreLoop.put = put_acknowledged  # type: ignore[method-assign]
+
+
+def forget_outbox() -> None:
+    """Remember only in memory which notices wait."""
+    Store.waiting = lambda self: []  # type: ignore[method-assign]
+
+
+FAULTS: dict[str, Callable[[], None]] = {
+    "knows-no-repeats": know_no_repeats,
+    "acknowledges-early": acknowledge_early,
+    "forgets-outbox": forget_outbox,
+}
+
+if __name__ == "__main__":
+    FAULTS[sys.argv[1]]()
+    sys.exit(main(sys.argv[2:]))

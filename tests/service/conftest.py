@@ -1,0 +1,37 @@
+"""A site with a real broker and a real mail server, and the test's own end of the broker."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.service.startup import migrate
+from tests.service.site import Site
+from tests.service.wire import Wire, wire
+from tests.support.broker import Broker
+from tests.support.mail import MailDrop
+
+
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store without content, made once: making one takes a second."""
+    path = tmp_path_factory.mktemp("store") / "watch.db"
+    migrate(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def site(tmp_path: Path, broker: Broker, smtp: MailDrop, empty_store: Path) -> Site:
+    """A cabinet whose watch talks to `broker` and mails to `smtp`; nothing is started."""
+    folder = tmp_path / "watch"
+    folder.mkdir()
+    shutil.copy(empty_store, folder)
+    return Site(folder, broker.port, smtp.port)
+
+
+@pytest.fixture
+def cabinet(broker: Broker) -> Iterator[Wire]:
+    """The nodes in the cabinet, and an ear for what the watch publishes."""
+    with wire(broker.port) as made:
+        yield made

@@ -1,0 +1,264 @@
+"""A day of trouble in the cabinet, minute by minute on a fast clock."""
+
+import random
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.transition import AlarmState, Transition
+from tests.service.site import Site
+from tests.service.watching import wait_until
+from tests.service.wire import WITHIN_S, Wire
+from tests.support.broker import Broker
+from tests.support.mail import MailDrop
+
+START_MS = 1_780_000_000_000
+MINUTE_MS = 60_000
+RATE = 20.0
+_ROOT = Path(__file__).parents[2]
+
+TABLES = """
+[sensors.hall]
+topic = "house/hall/temperature"
+quantity = "temperature"
+interval_s = 60
+high = 28.0
+
+[sensors.nas-air]
+topic = "cabinet/nas/temperature"
+quantity = "temperature"
+interval_s = 60
+
+[sensors.nas-power]
+topic = "cabinet/nas/power"
+quantity = "power"
+interval_s = 60
+
+[sensors.nas-fan]
+topic = "cabinet/nas/fan"
+quantity = "fan-speed"
+interval_s = 60
+
+[sensors.switch-air]
+topic = "cabinet/switch/pack"
+senml_name = "air"
+quantity = "temperature"
+interval_s = 60
+high = {switch_high}
+
+[devices.nas]
+name = "NAS"
+temperature = "nas-air"
+ambient = "hall"
+power = "nas-power"
+fan = "nas-fan"
+derating = [[50.0, 1.0], [70.0, 0.5]]
+rated_power_w = 80.0
+max_rise_k = 25.0
+min_fan_rpm = 900.0
+time_constant_s = 600.0
+
+[devices.switch]
+name = "PoE switch"
+temperature = "switch-air"
+ambient = "hall"
+max_rise_k = 20.0
+"""
+
+
+class DrivenWatch:
+    """The daemon in a process of its own, on a clock that this test drives."""
+
+    def __init__(self, config: Path, utc_ms: int) -> None:
+        self.log_path = config.with_name("watch.log")
+        arguments = [sys.executable, "-m", "tests.service.driven", str(config), str(utc_ms)]
+        with self.log_path.open("ab") as log:
+            self._process = subprocess.Popen(
+                [*arguments, str(RATE)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                cwd=_ROOT,
+                text=True,
+            )
+        self.utc_ms = self._answer()
+
+    def say(self, line: str) -> None:
+        """Tell it something and wait for its answer."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(line + "\n")
+        self._process.stdin.flush()
+        self.utc_ms = self._answer()
+
+    def stop(self) -> None:
+        """End it in good order."""
+        self._process.communicate("stop\n", timeout=WITHIN_S)
+        assert self._process.returncode == 0, self.log_path.read_text()[-3000:]
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._process.kill()
+        self._process.communicate(timeout=WITHIN_S)
+
+    def _answer(self) -> int:
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        assert line, self.log_path.read_text()[-3000:]
+        return int(line)
+
+
+class Day:
+    """Lets minutes pass in the cabinet, and trouble happen in them."""
+
+    def __init__(
+        self, site: Site, cabinet: Wire, broker: Broker, smtp: MailDrop, seed: int
+    ) -> None:
+        self._site = site
+        self._cabinet = cabinet
+        self._broker = broker
+        self._smtp = smtp
+        self._random = random.Random(seed)
+        self.minutes = 0
+        self.dead: set[str] = set()
+        self.hot = 0.0
+        self._utc_ms = START_MS
+        self._configure(55.0)
+        self._watch = self._started()
+
+    def pass_minutes(self, count: int) -> None:
+        """Let the nodes publish and time pass, minute by minute."""
+        for _ in range(count):
+            self.minutes += 1
+            self._publish_all()
+            self._watch.say(f"skip {MINUTE_MS - 1000}")
+
+    def heat(self, kelvin: float, minutes: int, *commands: str) -> None:
+        """Let everything in the cabinet be warmer for a while, and a person act on it half way."""
+        self.hot = kelvin
+        self.pass_minutes(minutes // 2)
+        for command in commands:
+            self.act(command)
+        self.pass_minutes(minutes - minutes // 2)
+        self.hot = 0.0
+
+    def lose(self, node: str, minutes: int) -> None:
+        """Let a node be dead for a while."""
+        self.dead.add(node)
+        self.pass_minutes(minutes)
+        self.dead.discard(node)
+
+    def act(self, command: str) -> None:
+        """Let a person do something to the oldest alarm that stands, or to the NAS."""
+        with self._site.store() as store:
+            standing = [each for each in store.standing() if _can(command, each)]
+            if command.startswith("service"):
+                self._ask(store, {"command": command, "subject": "nas", "for_s": 1800.0})
+            elif standing:
+                data = {"command": command, "id": standing[0].id, "for_s": 900.0, "reason": "x"}
+                self._ask(store, data)
+
+    def lose_broker(self, minutes: int) -> None:
+        """Stop the broker and start it again."""
+        self._broker.stop()
+        for _ in range(minutes):
+            self.minutes += 1
+            self._watch.say(f"skip {MINUTE_MS - 1000}")
+        self._broker.start()
+        self._wait_published()
+
+    def lose_mail(self, minutes: int) -> None:
+        """Stop the mail server and start it again, with an alarm in between."""
+        self._smtp.stop()
+        self.heat(20.0, minutes)
+        self._smtp.start()
+
+    def block_store(self, minutes: int) -> None:
+        """Let another program hold the database for longer than a write may take."""
+        holder = sqlite3.connect(self._site.folder / "watch.db", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        self.heat(20.0, minutes)
+        holder.execute("ROLLBACK")
+        holder.close()
+
+    def set_clock(self, seconds: int) -> None:
+        """Set the wall clock."""
+        self._watch.say(f"step {seconds * 1000}")
+
+    def restart(self, *, kill: bool, away_minutes: int = 0, switch_high: float = 55.0) -> None:
+        """End the watch, in good order or not, and start it again, perhaps with other settings."""
+        self._watch.say("")
+        end: Callable[[], None] = self._watch.kill if kill else self._watch.stop
+        end()
+        self._utc_ms = self._watch.utc_ms + away_minutes * MINUTE_MS
+        self._configure(switch_high)
+        self._watch = self._started()
+
+    def end(self) -> None:
+        """End the watch in good order."""
+        self._watch.stop()
+
+    def close(self) -> None:
+        """End the watch whatever has happened."""
+        self._watch.kill()
+
+    def _configure(self, switch_high: float) -> None:
+        self._site.tables = TABLES.format(switch_high=switch_high)
+        self._site.write()
+
+    def _started(self) -> DrivenWatch:
+        heard = self._cabinet.mark()
+        watch = DrivenWatch(self._site.path, self._utc_ms)
+        self._cabinet.wait_online(after=heard)
+        return watch
+
+    def _ask(self, store: Store, command: dict[str, object]) -> None:
+        row = store.put_command(command, 0)
+
+        def answered() -> bool:
+            with self._site.store() as reader:
+                return reader.command_result(row) is not None
+
+        wait_until(answered, f"an answer to {command}")
+
+    def _wait_published(self) -> None:
+        """Wait until the test's own client and the watch are both back at the broker."""
+        until = time.monotonic() + WITHIN_S
+        heard = len(self._cabinet.messages)
+        while time.monotonic() < until:
+            try:
+                self._cabinet.publish("cabinet/other", "1")
+                break
+            except RuntimeError:
+                time.sleep(0.05)
+        self._cabinet.wait_online(after=heard)
+
+    def _publish_all(self) -> None:
+        near = self._random.uniform
+        values = {
+            "house/hall/temperature": 22.0 + near(-0.5, 0.5) + self.hot / 2,
+            "cabinet/nas/temperature": 38.0 + near(-1.0, 1.0) + self.hot,
+            "cabinet/nas/power": 45.0 + near(-2.0, 2.0),
+            "cabinet/nas/fan": 1400.0 + near(-50.0, 50.0) - self.hot * 30.0,
+        }
+        waits = [
+            self._cabinet.send(topic, f"{value:.2f}")
+            for topic, value in values.items()
+            if topic not in self.dead
+        ]
+        if "cabinet/switch/pack" not in self.dead:
+            # Nodes with clocks of their own: some readings come out of order, some too late.
+            seconds = (self._watch.utc_ms - self._random.choice([0, 900, 2500, 6000, 9000])) / 1000
+            pack = f'[{{"n":"air","u":"Cel","t":{seconds},"v":{40 + self.hot + near(-1, 1):.2f}}}]'
+            waits.append(self._cabinet.send("cabinet/switch/pack", pack))
+        for wait in waits:
+            wait()
+
+
+def _can(command: str, alarm: Transition) -> bool:
+    if command == "unshelve":
+        return alarm.state is AlarmState.SHELVED
+    return alarm.state is AlarmState.UNACKNOWLEDGED and alarm.condition != "silent"

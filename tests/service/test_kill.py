@@ -1,0 +1,69 @@
+"""`kill -9` at any instant loses no reading and no notice, and doubles none."""
+
+import random
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from tests.service.ordeal import Ordeal
+from tests.service.site import Site
+from tests.service.wire import Wire
+from tests.support.broker import Broker, BrokerFactory
+from tests.support.mail import MailDrop
+from tests.support.proxy import SlowLine
+
+SEED = 2026
+TROUBLES = ["", "slow line", "mail refused", "slow line, mail refused", "mail away"]
+
+
+@pytest.fixture
+def broker(mosquitto: BrokerFactory) -> Broker:
+    """A broker that keeps whatever comes while the watch is down: the loss would be its own."""
+    return mosquitto(config_lines=["max_queued_messages 0"])
+
+
+@pytest.fixture
+def ordeal(
+    broker: Broker, site: Site, cabinet: Wire, smtp: MailDrop
+) -> Iterator[Callable[[str], Ordeal]]:
+    """Make an ordeal for a daemon with a fault, or with none."""
+    line = SlowLine(broker.port)
+    yield lambda fault: Ordeal(site, cabinet, smtp, line, seed=SEED, fault=fault)
+    line.close()
+
+
+@pytest.mark.parametrize(
+    "kills",
+    [
+        pytest.param(20, marks=pytest.mark.timeout(240)),
+        pytest.param(200, marks=[pytest.mark.long, pytest.mark.timeout(3000)]),
+    ],
+)
+def test_kills_at_random_instants_lose_and_double_nothing(
+    kills: int, ordeal: Callable[[str], Ordeal]
+) -> None:
+    troubles = [TROUBLES[place % len(TROUBLES)] for place in range(kills)]
+    random.Random(SEED).shuffle(troubles)
+
+    found = ordeal("").suffer(troubles, patience_s=30)
+
+    assert found.wrong == [], found
+    assert found.readings > 50 * kills
+    assert found.transitions > kills
+    assert kills < found.backlog < found.readings
+
+
+@pytest.mark.parametrize(
+    ("fault", "trouble", "finding"),
+    [
+        ("knows-no-repeats", "slow line", "stored_twice"),
+        ("acknowledges-early", "", "lost"),
+        ("forgets-outbox", "mail refused", "untold"),
+    ],
+)
+def test_the_reckoning_finds_a_fault_put_in_on_purpose(
+    fault: str, trouble: str, finding: str, ordeal: Callable[[str], Ordeal]
+) -> None:
+    found = ordeal(fault).suffer([trouble] * 3, patience_s=2)
+
+    assert getattr(found, finding), found

@@ -1,0 +1,92 @@
+"""A mail server that is away, and then refuses, loses no notice and doubles none."""
+
+import pytest
+
+from cabinetwatch.clock import RatedClock
+from cabinetwatch.service.daemon import Daemon
+from tests.service.mails import part
+from tests.service.site import NAS, Site
+from tests.service.watching import wait_until, watching
+from tests.service.wire import Wire
+from tests.support.mail import MailDrop
+
+RATE = 25.0
+START_MS = 1_780_000_000_000
+
+
+def pass_time(daemon: Daemon, seconds: float) -> None:
+    """Wait until so much watch time has passed."""
+    until_ms = daemon.watch.now_ms() + round(seconds * 1000)
+    wait_until(lambda: daemon.watch.now_ms() > until_ms, "time to pass", 60 + seconds / RATE)
+
+
+def swing(cabinet: Wire, times: int) -> None:
+    """Drive the NAS over its threshold and back so many times."""
+    for _ in range(times):
+        for value, state in (("55", "unacknowledged"), ("40", "returned")):
+            heard = len(cabinet.messages)
+            cabinet.publish(NAS, value)
+            cabinet.wait_transition("nas", "over-derating", state, after=heard)
+
+
+@pytest.mark.parametrize(("swings", "mails"), [(2, 4), (4, 1)])
+def test_thirty_seconds_without_a_mail_server_lose_and_double_nothing(
+    swings: int, mails: int, site: Site, cabinet: Wire, smtp: MailDrop
+) -> None:
+    site.tables += "[alarms.silent]\nenabled = false\n[alarms.ambient-lost]\nenabled = false\n"
+    with watching(site.config(), RatedClock(RATE, START_MS)) as daemon:
+        cabinet.wait_online()
+        smtp.stop()
+        swing(cabinet, swings)
+        pass_time(daemon, 15)
+        smtp.refuse("451 4.3.0 try later", at="data")
+        smtp.start()
+        pass_time(daemon, 15)
+        assert smtp.messages == []
+        smtp.behave()
+        # More than five that wait go out as one mail, so there are four of them or just one.
+        delivered = smtp.wait_for(mails, 60)
+        wait_until(lambda: not _waiting(site), "the outbox to be empty")
+        pass_time(daemon, 40)
+
+    assert len(smtp.messages) == len(delivered) == mails
+    texts = " ".join(part(each.message, "plain") for each in smtp.messages)
+    with site.store() as store:
+        transitions = store.transitions()
+    assert len(transitions) == 2 * swings
+    for transition in transitions:
+        assert texts.count(transition.text) == sum(
+            other.text == transition.text for other in transitions
+        )
+
+
+def test_mail_refused_for_good_is_not_tried_again_and_is_told_at_once(
+    site: Site, cabinet: Wire, smtp: MailDrop
+) -> None:
+    reply = "554 5.7.1 <script>alert(1)</script> Bcc: all@under-stairs.example"
+    with watching(site.config()):
+        cabinet.wait_online()
+        smtp.refuse(reply, at="data")
+        cabinet.publish(NAS, "55")
+        told = cabinet.wait_transition("site", "notice-undelivered", "unacknowledged")
+        smtp.behave()
+        heard = len(cabinet.messages)
+        cabinet.publish(NAS, "40")
+        cabinet.wait_transition("site", "notice-undelivered", "returned", after=heard)
+
+    assert "554" in told["text"]
+    with site.store() as store:
+        refused = [notice.kind for notice, outcome in store.notices() if _failed(outcome)]
+    assert refused[0] == "raise"
+    for mail in smtp.messages:
+        assert "<script" not in str(mail.message.get_body(("html",)))
+        assert mail.message["Bcc"] is None
+
+
+def _waiting(site: Site) -> bool:
+    with site.store() as store:
+        return bool(store.waiting())
+
+
+def _failed(outcome: object) -> bool:
+    return getattr(outcome, "status", None) == "failed"

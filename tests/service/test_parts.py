@@ -1,0 +1,178 @@
+"""The parts of the daemon, each where a fault of it would lose or double something."""
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import pytest
+
+from cabinetwatch.clock import RatedClock, WatchTime
+from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.service.work import Receipt, Work
+from cabinetwatch.store.batch import Repeatable
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Reading
+from tests.service.mails import part
+from tests.service.site import NAS, Site
+from tests.service.watching import wait_until, watching
+from tests.service.wire import Wire
+from tests.support.mail import MailDrop
+
+START_MS = 1_780_000_000_000
+WINDOW = 100
+
+
+class StillClock(RatedClock):
+    """A clock that stands still, so that everything happens in one millisecond."""
+
+    def _elapsed_ms(self) -> int:
+        return 0
+
+
+# Work on its way to the store.
+
+
+def test_a_saved_state_is_given_up_when_inputs_come_after_it() -> None:
+    work = Work(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
+    work.append(Work(inputs=[Reading("hall", 2, 21.0)]))
+
+    assert work.state is None
+
+
+def test_a_saved_state_is_kept_when_only_outcomes_come_after_it() -> None:
+    work = Work(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
+    work.append(Work())
+
+    assert work.state == b"after the first"
+
+
+def test_a_lost_session_takes_the_identifiers_before_it_with_it() -> None:
+    before, after = Repeatable(1, b"before"), Repeatable(1, b"after")
+    work = Work(window=[before])
+    later = Work(window=[before])
+    later.forget_session()
+    later.window.append(after)
+    work.append(later)
+    work.append(Work(window=[after]))
+
+    assert work.window == [after, after]
+
+
+# A store that can't be written.
+
+
+class Ends:
+    """What a store loop tells the others."""
+
+    def __init__(self) -> None:
+        self.acknowledged: list[int] = []
+        self.reports: list[bool] = []
+
+    def acknowledge(self, receipts: Sequence[Receipt]) -> None:
+        self.acknowledged += [receipt.packet_id for receipt in receipts]
+
+    def report(self, ok: bool, error: str, lost: int) -> None:
+        del error, lost
+        self.reports.append(ok)
+
+
+@pytest.fixture
+def blocked(site: Site) -> Iterator[sqlite3.Connection]:
+    """Another program that holds the database of a store that exists."""
+    holder = sqlite3.connect(site.folder / "watch.db", isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    yield holder
+    holder.close()
+
+
+def numbered(start: int, count: int) -> Work:
+    """Work of so many readings, each with its message's receipt."""
+    numbers = range(start, start + count)
+    return Work(
+        START_MS,
+        0,
+        inputs=[Reading("hall", START_MS, float(number)) for number in numbers],
+        receipts=[Receipt(1, number) for number in numbers],
+    )
+
+
+def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice(
+    site: Site, blocked: sqlite3.Connection
+) -> None:
+    # Fast enough that ten seconds of hanging pass before the database gives up after five.
+    clock = RatedClock(20.0, START_MS)
+    ends = Ends()
+    failures: list[Any] = []
+    with Store.open(site.url) as store:
+        loop = StoreLoop(
+            store,
+            WatchTime(clock),
+            clock,
+            0.001,
+            acknowledge=ends.acknowledge,
+            deliver=lambda _: None,
+            report=ends.report,
+            command=lambda *_: None,
+            on_failure=lambda *failure: failures.append(failure),
+        )
+        loop.connected(WINDOW)
+        loop.start()
+        loop.put(numbered(1, 80))
+        wait_until(lambda: loop._in_flight is not None, "the write to begin")
+        loop.put(numbered(81, 20))
+        wait_until(lambda: _found_hanging(loop, ends), "the hang to be found")
+        # The window is full, so half of it must be acknowledged, the oldest first.
+        assert ends.acknowledged == list(range(1, 51))
+        blocked.execute("ROLLBACK")
+        wait_until(lambda: len(ends.acknowledged) == 100, "the rest to be acknowledged")
+        written = threading.Event()
+        loop.put(Work(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
+        written.wait(10)
+        loop.stop()
+        assert loop.join(10)
+        stored = [reading.value for reading, _ in store.readings()]
+
+    assert ends.acknowledged == list(range(1, 101))
+    assert stored == [float(number) for number in range(1, 101)]
+    assert ends.reports == [False, True]
+    assert failures == []
+
+
+def _found_hanging(loop: StoreLoop, ends: Ends) -> bool:
+    loop.supervise()
+    return bool(ends.reports)
+
+
+# One instant.
+
+
+def test_an_alarm_that_comes_and_goes_within_a_millisecond_is_told_each_time(
+    site: Site, cabinet: Wire, smtp: MailDrop
+) -> None:
+    with watching(site.config(), StillClock(1.0, START_MS)) as daemon:
+        wait_until(lambda: _subscribed(daemon), "the subscription")
+        for value in ("55", "40", "56", "41"):
+            cabinet.publish(NAS, value)
+        mails = smtp.wait_for(4)
+        wait_until(lambda: len(cabinet.transitions()) == 4, "the transitions")
+        wait_until(lambda: _all_delivered(site), "the outbox to be empty")
+
+    assert len({mail.message["Message-ID"] for mail in mails}) == 4
+    with site.store() as store:
+        transitions = store.transitions()
+    assert [str(each.state) for each in transitions] == ["unacknowledged", "returned"] * 2
+    assert len({each.t for each in transitions}) == 1
+    for mail, transition in zip(mails, transitions, strict=True):
+        assert transition.text in part(mail.message, "plain")
+
+
+def _subscribed(daemon: Daemon) -> bool:
+    return daemon._session.subscribed
+
+
+def _all_delivered(site: Site) -> bool:
+    with site.store() as store:
+        return not store.waiting()

@@ -1,0 +1,171 @@
+"""The process: a signal reads the configuration again, another ends it, a kill is told."""
+
+import signal
+
+from tests.service.site import HALL, NAS, Site
+from tests.service.watching import WatchProcess, running, wait_until
+from tests.service.wire import Wire, retained
+from tests.support.broker import Broker
+from tests.support.mail import MailDrop
+
+KEPT = "the configuration is kept as it was"
+LIMIT = """
+[sensors.hall]
+topic = "house/hall/temperature"
+quantity = "temperature"
+interval_s = 1
+silent_after = 1000
+high = {high}
+
+[alarms.high]
+on_delay_s = 0
+off_delay_s = 0
+"""
+
+
+def reload(watch: WatchProcess, cabinet: Wire) -> None:
+    """Have the file read again and wait until the watch is back."""
+    heard = cabinet.mark()
+    watch.send(signal.SIGHUP)
+    cabinet.wait_online(after=heard)
+
+
+def test_sighup_puts_a_new_setpoint_in_force_and_a_faulty_file_changes_nothing(
+    site: Site, cabinet: Wire
+) -> None:
+    site.tables = LIMIT.format(high=30.0)
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        cabinet.publish(HALL, "28")
+
+        site.tables = LIMIT.format(high=25.0)
+        site.write()
+        reload(watch, cabinet)
+        cabinet.publish_until(HALL, "28", "hall", "high")
+        told = cabinet.wait_transition("hall", "high", "unacknowledged")
+
+        site.tables = LIMIT.format(high='"much"') + "[sensors.attic]\nquantity = 'heat'\n"
+        site.write()
+        watch.send(signal.SIGHUP)
+        watch.wait_log(KEPT)
+        cabinet.publish_until(HALL, "20", "hall", "high")
+        cabinet.wait_transition("hall", "high", "returned")
+        assert watch.stop() == 0
+
+    assert told["values"]["high"] == 25.0
+    faults = [line for line in watch.log.splitlines() if KEPT in line]
+    assert len(faults) == 1
+    assert "sensors.hall" in faults[0]
+    assert "high" in faults[0]
+    assert "Traceback" not in watch.log
+
+
+def test_a_configuration_with_which_the_watch_cannot_start_is_put_back(
+    site: Site, cabinet: Wire
+) -> None:
+    site.tables = LIMIT.format(high=30.0)
+    path = site.write()
+    with running(path) as watch:
+        cabinet.wait_online()
+        bad = path.read_text().replace("sqlite:///watch.db", "sqlite:///no-such-folder/watch.db")
+        path.write_text(bad)
+        reload(watch, cabinet)
+        watch.wait_log(KEPT)
+        cabinet.publish_until(HALL, "31", "hall", "high")
+        cabinet.wait_transition("hall", "high", "unacknowledged")
+        assert watch.stop() == 0
+
+
+def test_a_standing_alarm_outlives_a_reload_and_is_not_told_again(
+    site: Site, cabinet: Wire, smtp: MailDrop
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        smtp.wait_for(1)
+        reload(watch, cabinet)
+        cabinet.publish(NAS, "56")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating")
+        cabinet.wait_transition("nas", "over-derating", "returned")
+        smtp.wait_for(2)
+        assert watch.stop() == 0
+
+    assert [each["state"] for each in cabinet.transitions()] == ["unacknowledged", "returned"]
+    assert len(smtp.messages) == 2
+
+
+def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
+    site: Site, cabinet: Wire, broker: Broker
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        wait_until(lambda: "cabinetwatch/device/nas" in retained(broker.port), "the figures")
+        site.tables = LIMIT.format(high=30.0)
+        site.write()
+        reload(watch, cabinet)
+        cabinet.publish_until(HALL, "31", "hall", "high")
+        cabinet.wait_transition("hall", "high", "unacknowledged")
+        assert watch.stop() == 0
+
+    assert retained(broker.port).keys() == {"cabinetwatch/watch", "cabinetwatch/alarm/hall/high"}
+
+
+def test_sigterm_ends_the_watch_within_five_seconds_and_loses_nothing(
+    site: Site, cabinet: Wire, smtp: MailDrop, broker: Broker
+) -> None:
+    site.flush_s = 60
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for number in range(200):
+            cabinet.publish(HALL, str(number / 10))
+        # A mail server that never answers must not hold up the end.
+        smtp.hang("data")
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        wait_until(lambda: smtp.connections > 0, "the mail to be on its way")
+        watch.send(signal.SIGTERM)
+        # The signal is answered within its five seconds, plus what a busy machine may add.
+        wait_until(lambda: not watch.running, "the watch to end", 10)
+        assert watch.wait() == 0
+
+    assert "Traceback" not in watch.log
+    assert retained(broker.port)["cabinetwatch/watch"].data["online"] is False
+    with site.store() as store:
+        values = [reading.value for reading, _ in store.readings("hall")]
+        waiting = [notice.channel for notice, _ in store.waiting()]
+    assert values == [number / 10 for number in range(200)]
+    assert waiting == ["email"]
+
+
+def test_the_first_start_makes_a_store_that_is_its_owners_alone(site: Site, cabinet: Wire) -> None:
+    site.folder = site.folder.with_name("new")
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        modes = {path.name: path.stat().st_mode & 0o777 for path in site.folder.glob("watch.db*")}
+        assert watch.stop() == 0
+
+    assert modes["watch.db"] == 0o600
+    assert set(modes.values()) == {0o600}
+
+
+def test_a_killed_watch_is_told_by_its_will(site: Site, cabinet: Wire, broker: Broker) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        heard = len(cabinet.messages)
+        watch.kill()
+        cabinet.wait_offline(after=heard)
+
+    assert retained(broker.port)["cabinetwatch/watch"].data["online"] is False
+
+
+def test_a_second_watch_on_one_store_is_refused_with_a_sentence(site: Site, cabinet: Wire) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        second = WatchProcess(site.path, log=site.folder / "second.log")
+        assert second.wait() == 2
+        assert second.log.count("\n") == 1
+        assert "in use by another cabinetwatch" in second.log
+        assert watch.stop() == 0

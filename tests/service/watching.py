@@ -1,0 +1,99 @@
+"""Running the watch: as a process of its own, or as threads of the test."""
+
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from cabinetwatch.clock import Clock
+from cabinetwatch.config.model import Config
+from cabinetwatch.service.daemon import Daemon
+from tests.service.wire import WITHIN_S
+
+_ROOT = Path(__file__).parents[2]
+
+
+def wait_until(holds: Callable[[], bool], what: str, within_s: float = WITHIN_S) -> None:
+    """Probe until something holds.
+
+    Raises:
+        TimeoutError: it does not hold in time.
+    """
+    until = time.monotonic() + within_s
+    while not holds():
+        if time.monotonic() > until:
+            raise TimeoutError(f"waited for {what}")
+        time.sleep(0.01)
+
+
+class WatchProcess:
+    """The daemon as its users run it. `module` and `arguments` may name a broken variant of it."""
+
+    def __init__(
+        self, config: Path, *arguments: str, module: str = "cabinetwatch", log: Path | None = None
+    ) -> None:
+        self.log_path = log or config.with_name("watch.log")
+        command = [sys.executable, "-m", module, *arguments, "run", "--config", str(config)]
+        with self.log_path.open("ab") as out:
+            self._process = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=out, stderr=out, cwd=_ROOT
+            )
+
+    @property
+    def log(self) -> str:
+        """What it, and those before it with the same log, have written."""
+        return self.log_path.read_text(errors="replace")
+
+    @property
+    def running(self) -> bool:
+        """Whether the process is alive."""
+        return self._process.poll() is None
+
+    def send(self, number: signal.Signals) -> None:
+        """Send it a signal."""
+        self._process.send_signal(number)
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._process.kill()
+        self._process.wait(WITHIN_S)
+
+    def stop(self) -> int:
+        """Ask it to end and give its exit status."""
+        self._process.send_signal(signal.SIGTERM)
+        return self._process.wait(WITHIN_S)
+
+    def wait(self) -> int:
+        """Wait until it ends by itself and give its exit status."""
+        return self._process.wait(WITHIN_S)
+
+    def wait_log(self, text: str) -> None:
+        """Wait until it has logged a text."""
+        wait_until(lambda: text in self.log or not self.running, f"{text!r} in the log")
+        assert text in self.log, self.log[-3000:]
+
+
+@contextmanager
+def running(config: Path, *arguments: str, module: str = "cabinetwatch") -> Iterator[WatchProcess]:
+    """A process of the daemon, ended at the end whatever happens."""
+    process = WatchProcess(config, *arguments, module=module)
+    try:
+        yield process
+    finally:
+        if process.running:
+            process.kill()
+
+
+@contextmanager
+def watching(config: Config, clock: Clock | None = None) -> Iterator[Daemon]:
+    """A daemon as threads of this process, stopped in good order at the end."""
+    daemon = Daemon(config, clock)
+    daemon.start()
+    try:
+        yield daemon
+        assert daemon.failure is None, daemon.failure
+    finally:
+        daemon.stop()
