@@ -46,6 +46,8 @@ COMMANDS: dict[str, Command] = {
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
     "import": Command("take readings from a file into the store"),
+    "backup": Command("copy the store while the watch goes on, and verify the copy"),
+    "prune": Command("let go of what is older than its keeping time, now"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 

@@ -90,7 +90,7 @@ def _write(url: str, config: Config | None, folder: Path, *, charts_only: bool) 
     clock = SystemClock()
     make_folder(folder)
     with Store.open(url, read_only=True) as store:
-        draw_charts(store, store.series, in_force(store, config), folder, clock.utc_ms())
+        draw_charts(store, in_force(store, config), folder, clock.utc_ms())
     if not charts_only:
         source = PageSource(url, config, folder, clock, _EVERY_S)
         write_page(source, folder)

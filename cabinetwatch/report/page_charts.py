@@ -26,8 +26,8 @@ from cabinetwatch.report.page_marks import (
     note_marks,
     subjects_of,
 )
-from cabinetwatch.report.page_series import ReadSeries, Series
 from cabinetwatch.report.page_words import device_name, short_time
+from cabinetwatch.store.series import Series
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.transition import Transition
 
@@ -37,21 +37,18 @@ _HOUR_MS = 3_600_000
 class _Record(NamedTuple):
     """What all pictures are made of."""
 
-    read_series: ReadSeries
+    store: Store
     config: Config
     now_utc_ms: int
     transitions: list[Transition]
     deeds: list[Deed]
 
 
-def draw_charts(
-    store: Store, read_series: ReadSeries, config: Config, folder: Path, now_utc_ms: int
-) -> None:
+def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> None:
     """Draw what is missing or out of date, and drop the pictures of devices that are gone.
 
     Args:
-        store: to read alarms and notes from.
-        read_series: the store's own way to read its tiers.
+        store: to read.
         config: in force: which devices there are, and the time zone.
         folder: of the page; the pictures go into a folder of their own in it.
         now_utc_ms: where the pictures end.
@@ -65,7 +62,7 @@ def draw_charts(
     known = read_manifest(folder)
     longest_ms = max(span.hours for span in SPANS) * _HOUR_MS
     record = _Record(
-        read_series,
+        store,
         config,
         now_utc_ms,
         store.transitions(now_utc_ms - 2 * longest_ms, now_utc_ms),
@@ -113,7 +110,7 @@ def _picture(record: _Record, device_id: str, span: Span) -> Picture:
     from_utc_ms = to_utc_ms - span.hours * _HOUR_MS
 
     def figure(name: str) -> Curve:
-        return _curve(record.read_series(device_id, name, from_utc_ms, to_utc_ms, span.points))
+        return _curve(record.store.series(device_id, name, from_utc_ms, to_utc_ms, span.points))
 
     return device_picture(
         device_name(device_id, device),

@@ -17,8 +17,8 @@ _READERS = 0o044
 class Span(NamedTuple):
     """A length of time that has a picture of each device.
 
-    It is drawn anew once it is `redraw_s` old. `points` are few enough that the swing of a day, seen
-    over many, becomes the band of its day.
+    It is drawn anew once it is `redraw_s` old. `points` are few enough that, over many days, the
+    swing of each becomes the band of its day.
     """
 
     key: str

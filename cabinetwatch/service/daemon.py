@@ -78,7 +78,7 @@ class Daemon:
             store,
             self.watch,
             self.clock,
-            config.store.flush_s,
+            config.store,
             acknowledge=self._acknowledge,
             deliver=self._deliver,
             report=self._report_store,
