@@ -10,7 +10,7 @@ from typing import Any
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import UsageError
-from cabinetwatch.service.running import is_running
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.transition import Transition
@@ -44,14 +44,14 @@ def find_alarm(store: Store, alarm_id: str) -> Transition:
     raise UsageError(f"No alarm with the ID {alarm_id!r} stands; those that do: {known}")
 
 
-def ask(store: Store, command: Mapping[str, Any]) -> int:
+def ask(store: Store, command: Mapping[str, Any], within_s: float = _ANSWER_WITHIN_S) -> int:
     """Put a command and print what becomes of it; exit status 1 when it can't be done."""
     clock = SystemClock()
     row = store.put_command({**command, "by": _user()}, clock.utc_ms())
     if not is_running(store, clock):
         print("The watch is not running; this takes effect when it starts.")
         return 0
-    until = time.monotonic() + _ANSWER_WITHIN_S
+    until = time.monotonic() + within_s
     while time.monotonic() < until:
         answer = store.command_result(row)
         if answer is not None:

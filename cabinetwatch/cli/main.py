@@ -41,10 +41,13 @@ COMMANDS: dict[str, Command] = {
     "shelve": Command("silence an alarm for a time"),
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
+    "page": Command("write or show the page that says whether all is well"),
     "learn": Command("learn a device's normal rise and response again, after a change"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
     "import": Command("take readings from a file into the store"),
+    "backup": Command("copy the store while the watch goes on, and verify the copy"),
+    "prune": Command("let go of what is older than its keeping time, now"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 

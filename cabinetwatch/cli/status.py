@@ -11,8 +11,10 @@ from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
-from cabinetwatch.service.snapshot import Snapshot, take_snapshot
+from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
 from cabinetwatch.store.place import NoStoreError
+from cabinetwatch.store.room import Room
+from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
@@ -101,6 +103,21 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     )
     print()
     print_standing(snapshot.standing)
+    little = _little_room(snapshot.room)
+    if little is not None:
+        print()
+        say(little)
+
+
+def _little_room(room: Room) -> str | None:
+    """Say when the disk of the store will soon be full; None as long as it won't."""
+    if room.days_left is None or room.days_left >= LITTLE_LEFT_DAYS:
+        return None
+    return (
+        f"THE DISK OF THE STORE WILL BE FULL IN {describe_duration(room.days_left * 86400)}, as it "
+        f"grows now: {megabytes(room.free_bytes)} are left, and {megabytes(room.bytes)} taken by "
+        "the store. Make room, or lower the keeping times in [store]."
+    )
 
 
 def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:

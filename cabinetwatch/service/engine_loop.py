@@ -12,11 +12,13 @@ from cabinetwatch.service.part import Part
 from cabinetwatch.service.planner import Planner
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
+from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.warm import pack_state
 from cabinetwatch.service.work import Work
+from cabinetwatch.store.warm import pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.transition import Transition
 
@@ -83,6 +85,8 @@ class EngineLoop(Part):
         now = watch.now_ms()
         self._next_tick_t = now
         self._next_save_t = now + SAVE_STATE_MS
+        self._sampler = FigureSampler()
+        self._next_sample_t = now
         self.progress_t = now
         """Watch time of the last sign of life, for the watchdog."""
 
@@ -251,6 +255,10 @@ class EngineLoop(Part):
             self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
         self._store_loop.supervise()
         self._publisher.tick(self._engine, now)
+        if now >= self._next_sample_t:
+            self._next_sample_t = now + SAMPLE_EVERY_MS
+            utc_ms = now + self._engine.offset_ms
+            self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
         if now >= self._next_save_t:
             self._next_save_t = now + SAVE_STATE_MS
             self._work.state = pack_state(self._engine)
@@ -268,6 +276,7 @@ class EngineLoop(Part):
 
     def _finish(self) -> None:
         self._observe(self._reception.rest(self._work))
+        self._work.figures += self._sampler.rest()
         self._tell(EntryKind.STOP, {})
         self._work.state = pack_state(self._engine)
         self._hand_over()

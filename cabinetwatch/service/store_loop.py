@@ -6,11 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.clock import Clock, WatchTime
+from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.errors import StoreError
+from cabinetwatch.service.housekeeping import Housekeeping
 from cabinetwatch.service.part import Part
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.reading import Reading
 
@@ -26,6 +29,8 @@ PROMPT_MESSAGES = 10
 PROMPT_MS = 1_000
 MOST_HELD = 100_000
 """Readings held in memory while the store can't be written: about 20 MB."""
+PRUNE = "prune"
+"""The command that is the store's own: the engine is not told of it."""
 STORM_READINGS = 5_000
 """Commit before the flush is due when so many wait: bounds memory and the loss by a power cut."""
 
@@ -37,7 +42,7 @@ class StoreLoop(Part):
         acknowledge: takes the receipts of messages whose readings are on disk.
         deliver: takes notices that may be sent: committed, or told from memory.
         report: takes (ok, error, readings lost) when writing fails or works again.
-        command: takes (row id, command) of what people ask through the store.
+        command: takes (row id, command) of what people ask through the store, but for `prune`.
     """
 
     def __init__(
@@ -45,7 +50,7 @@ class StoreLoop(Part):
         store: Store,
         watch: WatchTime,
         clock: Clock,
-        flush_s: float,
+        config: StoreConfig,
         *,
         acknowledge: Callable[[Sequence[Receipt]], None],
         deliver: Callable[[Sequence[Notice]], None],
@@ -57,7 +62,7 @@ class StoreLoop(Part):
         self._store = store
         self._watch = watch
         self._clock = clock
-        self._flush_ms = round(flush_s * 1000)
+        self._flush_ms = round(config.flush_s * 1000)
         self._acknowledge = acknowledge
         self._deliver = deliver
         self._report = report
@@ -79,6 +84,7 @@ class StoreLoop(Part):
         self._offset_ms = watch.offset_ms
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
+        self._house = Housekeeping(store, Keeping.of(config), watch.now_ms())
         self.progress_t = watch.now_ms()
         """Watch time of the last sign of life, for the watchdog."""
 
@@ -154,12 +160,15 @@ class StoreLoop(Part):
             if self._stopping and (self._failing or self._pending is None):
                 return
             self._look_for_commands()
+            self._keep_house()
 
     def _next_work(self) -> Work | None:
         """Wait until something is due, at most until the next look for commands."""
         with self._changed:
             now = self._watch.now_ms()
             due_t = min(self._due_t(now), self._next_poll_t)
+            if not self._failing:
+                due_t = min(due_t, self._house.due_t)
             if due_t > now and not self._stopping:
                 self._changed.wait(self._clock.real_s((due_t - now) / 1000))
             now = self._watch.now_ms()
@@ -228,6 +237,7 @@ class StoreLoop(Part):
             notices=work.notices,
             outcomes=work.outcomes,
             handled=work.handled,
+            figures=work.figures,
             state=work.state,
         )
 
@@ -282,9 +292,25 @@ class StoreLoop(Part):
             _log.debug("no commands can be read: %s", error)
             return
         for row, command in waiting:
-            if row not in self._taken_commands:
-                self._taken_commands.add(row)
+            if row in self._taken_commands:
+                continue
+            self._taken_commands.add(row)
+            if command.get("command") == PRUNE:
+                self._house.ask(row, now)
+            else:
                 self._command(row, command)
+
+    def _keep_house(self) -> None:
+        """Do a step of upkeep, if one is due and nothing is wrong."""
+        now = self._watch.now_ms()
+        if self._failing or now < self._house.due_t:
+            return
+        answers = self._house.step(Now(now, now + self._offset_ms))
+        after = self._watch.now_ms()
+        self._house.rest(after - now, after)
+        self.progress_t = after
+        if answers:
+            self.put(Work(handled=list(answers)))
 
 
 def _drop_readings(work: Work, keep: int) -> int:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.store.tiers import FigureMinute
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
@@ -38,6 +39,7 @@ class Work:
     notices: list[Notice] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
+    figures: list[FigureMinute] = field(default_factory=list)
     state: bytes | None = None
     journaled: bool = False
     forget: bool = False
@@ -63,7 +65,7 @@ class Work:
     @property
     def empty(self) -> bool:
         """Whether there is nothing to write or to acknowledge."""
-        return not (self.inputs or self.receipts or self.urgent)
+        return not (self.inputs or self.receipts or self.figures or self.urgent)
 
     def append(self, later: "Work") -> None:
         """Put what came later behind this."""
@@ -81,4 +83,5 @@ class Work:
         self.notices += later.notices
         self.outcomes += later.outcomes
         self.handled += later.handled
+        self.figures += later.figures
         self.done += later.done

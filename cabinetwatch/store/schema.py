@@ -3,6 +3,7 @@
 from sqlalchemy import (
     JSON,
     BigInteger,
+    Boolean,
     Column,
     Index,
     Integer,
@@ -17,7 +18,7 @@ from sqlalchemy import (
 APPLICATION_ID = 0x63617477
 """Stands in the header of each file of ours, so that no other program's database is touched."""
 
-REVISIONS = ("v0001",)
+REVISIONS = ("v0001", "v0002")
 """All versions of the schema, oldest first; the last is the one written here."""
 
 metadata = MetaData()
@@ -74,6 +75,57 @@ heartbeat = Table(
     Column("offset_ms", BigInteger, nullable=False),
 )
 """One row: the newest commit that brought no block."""
+
+
+def _tier_table(name: str) -> Table:
+    """Make the table of a tier: one row for each block of a subject's figures on a day of UTC.
+
+    What is new is written as small parts; when its day is over they are merged into one row.
+    `t_ms` is the largest watch time known when the newest of it was written.
+    """
+    return Table(
+        name,
+        metadata,
+        Column("number", Integer, primary_key=True),
+        Column("subject", String, nullable=False),
+        Column("day", Integer, nullable=False),
+        Column("t_ms", BigInteger, nullable=False),
+        Column("is_part", Boolean, nullable=False),
+        Column("data", LargeBinary, nullable=False),
+        Index(f"{name}_by_subject", "subject", "day"),
+        Index(f"{name}_parts", "day", "subject", sqlite_where=text("is_part = 1")),
+    )
+
+
+minute_block = _tier_table("minute_block")
+quarter_block = _tier_table("quarter_block")
+
+figure_minute = Table(
+    "figure_minute",
+    metadata,
+    Column("number", Integer, primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""Minutes of the devices' figures that are not in the tiers yet."""
+
+upkeep = Table(
+    "upkeep",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("derived_seq", BigInteger, nullable=False),
+    Column("pruned_seq", BigInteger, nullable=False),
+)
+"""One row: the last input whose reading is in the tiers, and the last one that was pruned."""
+
+size_sample = Table(
+    "size_sample",
+    metadata,
+    Column("t_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("bytes", BigInteger, nullable=False),
+)
+"""How much of the file was in use, now and then: from it the growth is told."""
 
 transition = Table(
     "transition",

@@ -15,7 +15,12 @@ from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.inputs import Stretch
 from cabinetwatch.store.place import DamagedStoreError, NoStoreError, WriterLock, database_path
+from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.room import Room, measure, raw_gone_before
 from cabinetwatch.store.schema import REVISIONS
+from cabinetwatch.store.series import Series, TierReader
+from cabinetwatch.store.tiers import Bucket, Tier
+from cabinetwatch.store.upkeep import SPARE_PAGES, clear, tidy
 from cabinetwatch.store.writer import Writer
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
@@ -38,6 +43,7 @@ class Store:
         self._database = database
         self._lock = lock
         self._writer = writer
+        self._tiers = TierReader(database)
 
     @classmethod
     def open(
@@ -99,9 +105,7 @@ class Store:
         Raises:
             StoreError: nothing was written; the same batch can be committed again.
         """
-        if self._writer is None:
-            raise StoreError(f"The store {self.path} was opened for reading only")
-        self._writer.commit(batch)
+        self._require_writer().commit(batch)
 
     # What the engine was told.
 
@@ -222,6 +226,64 @@ class Store:
             lambda connection: outbox.notices_between(connection, from_utc_ms, to_utc_ms)
         )
 
+    # Tiers.
+
+    def series(
+        self, subject: str, figure: str, from_utc_ms: int, to_utc_ms: int, points: int
+    ) -> Series:
+        """Give a figure from one instant up to before another, as about `points` buckets.
+
+        They come from the minutes, or from the quarter-hours where that is fine enough or where the
+        minutes are gone. The first may begin before `from_utc_ms`; it holds only what is since.
+
+        Args:
+            subject: a sensor, whose one figure is "value" (SI, corrected by the offset then in
+                force), or a device.
+            figure: the name under which `status --json` shows it; "off" is the share of the time.
+            from_utc_ms: the first instant.
+            to_utc_ms: the instant after the last.
+            points: the most buckets wanted, at least 1.
+        """
+        return self._told(
+            lambda: self._tiers.series(subject, figure, from_utc_ms, to_utc_ms, points)
+        )
+
+    def buckets(
+        self, subject: str, figure: str, tier: Tier, from_utc_ms: int, to_utc_ms: int
+    ) -> list[Bucket]:
+        """Give the buckets of a tier that begin from one instant up to before another."""
+        return self._told(
+            lambda: self._tiers.buckets(subject, figure, tier, from_utc_ms, to_utc_ms)
+        )
+
+    def figures_of(self, subject: str) -> list[str]:
+        """Give the figures that a sensor or device has had lately; none for an unknown one."""
+        return self._told(lambda: self._tiers.figures_of(subject))
+
+    # Upkeep.
+
+    def tidy(self, now: Now) -> Iterator[None]:
+        """Bring the tiers up to what is committed; each `next` is one short step."""
+        self._require_writer()
+        return tidy(self._database, now)
+
+    def clear(self, now: Now, keeping: Keeping, spare_pages: int = SPARE_PAGES) -> Iterator[int]:
+        """Let go of what is older than its keeping time, and give the space back.
+
+        Returns:
+            Steps, each short; each gives the rows that it let go.
+        """
+        self._require_writer()
+        return clear(self._database, now, keeping, spare_pages)
+
+    def room(self) -> Room:
+        """Give how much room the store takes and has left."""
+        return self._read(lambda connection: measure(connection, self.path))
+
+    def raw_gone_before(self) -> int | None:
+        """Give the instant (UTC in ms) before which single readings were pruned; None if none."""
+        return self._read(raw_gone_before)
+
     # Commands.
 
     def put_command(self, command: Mapping[str, Any], utc_ms: int) -> int:
@@ -247,10 +309,21 @@ class Store:
         """Give what came of a command; none as long as it waits."""
         return self._read(lambda connection: commands.result_of(connection, command_id))
 
+    def _require_writer(self) -> Writer:
+        if self._writer is None:
+            raise StoreError(f"The store {self.path} was opened for reading only")
+        return self._writer
+
     def _read(self, question: Callable[[Connection], _T]) -> _T:
-        try:
+        def ask() -> _T:
             with self._database.reading() as connection:
                 return question(connection)
+
+        return self._told(ask)
+
+    def _told(self, question: Callable[[], _T]) -> _T:
+        try:
+            return question()
         except (ValueError, zlib.error) as error:
             raise DamagedStoreError(f"The store {self.path} is damaged: {error}") from error
 

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
+from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Receipt, Work
@@ -111,7 +112,7 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
             store,
             WatchTime(clock),
             clock,
-            0.001,
+            StoreConfig(flush_s=0.001),
             acknowledge=ends.acknowledge,
             deliver=lambda _: None,
             report=ends.report,

@@ -5,8 +5,9 @@ from typing import Any
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.service.running import is_running
-from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.store.follower import Follower
+from cabinetwatch.store.room import Room
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
@@ -31,6 +32,7 @@ class Snapshot:
     devices: dict[str, dict[str, Any]]
     sensors: dict[str, dict[str, Any]]
     standing: list[Transition]
+    room: Room
 
     @property
     def is_well(self) -> bool:
@@ -41,14 +43,15 @@ class Snapshot:
         """Give the form of `status --json`."""
         return {
             "site": self.site,
-            "time": None if self.utc_ms is None else to_rfc3339(self.utc_ms),
+            "time": _instant(self.utc_ms),
             "watch": {
                 "running": self.running,
                 "connected": self.connected,
-                "since": None if self.since_utc_ms is None else to_rfc3339(self.since_utc_ms),
+                "since": _instant(self.since_utc_ms),
             },
             "devices": self.devices,
             "sensors": self.sensors,
+            "store": _public_room(self.room),
             "alarms": [transition.public() for transition in self.standing],
         }
 
@@ -59,21 +62,52 @@ def is_bad(transition: Transition) -> bool:
     return transition.state in visible and transition.priority is not Priority.LOW
 
 
+def _public_room(room: Room) -> dict[str, Any]:
+    """Give the store's room under its public names."""
+    return {
+        "bytes": room.bytes,
+        "free_bytes": room.free_bytes,
+        "growth_bytes_per_day": _rounded(room.growth_bytes_per_day, 0),
+        "days_left": _rounded(room.days_left, 1),
+        "oldest_raw": _instant(room.oldest_raw_utc_ms),
+        "oldest_minutes": _instant(room.oldest_minutes_utc_ms),
+        "oldest_quarters": _instant(room.oldest_quarters_utc_ms),
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _instant(utc_ms: int | None) -> str | None:
+    return None if utc_ms is None else to_rfc3339(utc_ms)
+
+
 def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     """Read the present from the store.
+
+    Args:
+        store: to read.
+        config: counts while the store has none in force.
+        clock: says how old the last sign of life is.
 
     Raises:
         StoreError: the store can't be read.
     """
-    engine = warm_engine(store) or Engine(config)
-    last_t = store.last_t()
-    if last_t is not None:
-        engine.advance(max(last_t, engine.now))
+    return snapshot_of(Follower(store, config).engine(), store, clock)
+
+
+def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
+    """Give the present of an engine that has followed the store.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
     running = is_running(store, clock)
     starts = store.entries(EntryKind.START)
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
     return Snapshot(
-        site=config.site.name,
+        site=engine.config.site.name,
         utc_ms=store.heartbeat(),
         running=running,
         connected=running and engine.house.site.connected,
@@ -81,4 +115,5 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
         devices=device_figures(engine),
         sensors=sensor_figures(engine),
         standing=store.standing(),
+        room=store.room(),
     )

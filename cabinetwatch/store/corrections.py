@@ -1,0 +1,52 @@
+"""The sensors' offsets as they were in force: told by the configurations in the journal."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from cabinetwatch.store.schema import journal
+from cabinetwatch.watch.entry import EntryKind
+
+
+class OffsetsInForce:
+    """The offset of each sensor at each input, asked for in rising order.
+
+    Args:
+        configs: the journaled configurations with their numbers, in order.
+        before: the offsets before the first of them.
+    """
+
+    def __init__(
+        self, configs: Sequence[tuple[int, Mapping[str, Any]]], before: Mapping[str, float]
+    ) -> None:
+        self._configs = configs
+        self._next = 0
+        self._offsets = before
+
+    def at(self, seq: int) -> Mapping[str, float]:
+        """Give the offsets in force at input number `seq`; a sensor left out has none."""
+        while self._next < len(self._configs) and self._configs[self._next][0] < seq:
+            self._offsets = offsets_of(self._configs[self._next][1])
+            self._next += 1
+        return self._offsets
+
+
+def offsets_of(config: Mapping[str, Any]) -> dict[str, float]:
+    """Give the offsets in a journaled configuration."""
+    return {
+        name: sensor["offset"] for name, sensor in config["sensors"].items() if sensor.get("offset")
+    }
+
+
+def offsets_from(connection: Connection, seq: int) -> OffsetsInForce:
+    """Give the offsets in force from input number `seq` on."""
+    is_config = journal.c.kind == EntryKind.CONFIG.value
+    in_force = select(func.max(journal.c.seq)).where(is_config, journal.c.seq <= seq)
+    first = connection.scalar(in_force) or 0
+    rows = connection.execute(
+        select(journal.c.seq, journal.c.data)
+        .where(is_config, journal.c.seq >= first)
+        .order_by(journal.c.seq)
+    )
+    return OffsetsInForce([(row.seq, row.data["config"]) for row in rows], {})

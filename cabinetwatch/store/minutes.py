@@ -1,0 +1,107 @@
+"""Condensing committed readings to minutes: for the tiers, and for who reads before they are told.
+
+The devices' minutes come ready from the engine's thread; they wait in rows of their own.
+"""
+
+import json
+import logging
+import zlib
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Row, insert, select
+
+from cabinetwatch.store.block import decode
+from cabinetwatch.store.corrections import offsets_from
+from cabinetwatch.store.inputs import sensor_names
+from cabinetwatch.store.schema import block, figure_minute
+from cabinetwatch.store.tiers import Bucket, FigureMinute, Gatherer, Tier, decimals_of
+from cabinetwatch.watch.reading import Quality
+
+_log = logging.getLogger(__name__)
+
+_BLOCKS_AT_ONCE = 64
+_READINGS_AT_ONCE = 16_384
+"""What is unpacked in one go: less than a tenth of a second."""
+
+
+class Minutes:
+    """The minutes of all readings after some input, gathered a bounded number at a time."""
+
+    def __init__(self, after_seq: int) -> None:
+        self.seq = after_seq
+        """The last input gathered."""
+        self.t: int | None = None
+        """The largest watch time known when it was written; None before anything is gathered."""
+        self.gathered: Gatherer[str] = Gatherer(Tier.MINUTES.width_ms)
+
+    def gather(self, connection: Connection) -> bool:
+        """Take in the next readings; say whether there was any.
+
+        A block that is damaged is left out and told: all that came after must still be condensed.
+        """
+        rows = connection.execute(
+            select(block)
+            .where(block.c.first_seq > self.seq)
+            .order_by(block.c.first_seq)
+            .limit(_BLOCKS_AT_ONCE)
+        ).all()
+        names = sensor_names(connection)
+        offsets = offsets_from(connection, self.seq)
+        count = 0
+        for row in rows:
+            self._take(row, names, offsets.at(row.first_seq))
+            self.seq = row.first_seq + row.length - 1
+            self.t = row.known_t_ms
+            count += row.length
+            if count >= _READINGS_AT_ONCE:
+                break
+        return bool(rows)
+
+    def _take(self, row: Row[Any], names: dict[int, str], offsets: Any) -> None:
+        offset_ms, add = row.offset_ms, self.gathered.add
+        try:
+            readings = decode(row.data, names)
+        except ValueError as error:
+            _log.error("the readings from number %d on are in no tier: %s", row.first_seq, error)
+            return
+        for sensor, t, value, quality in readings:
+            # The broker's copy of an old value was measured at another time.
+            if quality is not Quality.RETAINED:
+                add(sensor, t + offset_ms, value + offsets.get(sensor, 0.0))
+
+
+def write_figures(connection: Connection, t: int, minutes: Sequence[FigureMinute]) -> None:
+    """Add minutes of devices, to wait for the next round of upkeep."""
+    if not minutes:
+        return
+    rows = [
+        {"t_ms": t, "utc_ms": minute.utc_ms, "data": _pack(minute.devices)} for minute in minutes
+    ]
+    connection.execute(insert(figure_minute), rows)
+
+
+def waiting_figures(connection: Connection) -> tuple[list[FigureMinute], int, int]:
+    """Give the minutes of devices that wait, the number of the last row and its watch time."""
+    rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
+    minutes = [FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)) for row in rows]
+    return (minutes, rows[-1].number, rows[-1].t_ms) if rows else ([], 0, 0)
+
+
+def _pack(devices: dict[str, dict[str, Bucket]]) -> bytes:
+    told = {
+        device: {
+            figure: [bucket.samples, *(round(each, decimals_of(figure)) for each in bucket[2:])]
+            for figure, bucket in figures.items()
+        }
+        for device, figures in devices.items()
+    }
+    return zlib.compress(json.dumps(told, separators=(",", ":")).encode(), 9)
+
+
+def _unpack(utc_ms: int, data: bytes) -> dict[str, dict[str, Bucket]]:
+    told = json.loads(zlib.decompress(data))
+    return {
+        device: {figure: Bucket(utc_ms, *values) for figure, values in figures.items()}
+        for device, figures in told.items()
+    }

@@ -1,0 +1,149 @@
+"""Reading the tiers back: a figure over a stretch of time, as fine as asked for and as is kept.
+
+What is not in the tiers yet is condensed on the spot, so that a reader sees all that is committed.
+"""
+
+from typing import NamedTuple
+
+from sqlalchemy import Connection, Table, func, select
+
+from cabinetwatch.store.database import Database
+from cabinetwatch.store.derive import TABLES, derived_seq, figures_in, merged
+from cabinetwatch.store.minutes import Minutes, waiting_figures
+from cabinetwatch.store.tier_block import TierBlock
+from cabinetwatch.store.tiers import DAY_MS, SENSOR_FIGURE, Bucket, Tier, condense
+
+_LATELY = 8
+"""The newest blocks of a subject in which its figures are looked for."""
+
+
+class Series(NamedTuple):
+    """A figure over time: buckets of `step_ms`, read from `tier`; where nothing is known, none."""
+
+    tier: Tier
+    step_ms: int
+    buckets: list[Bucket]
+
+
+class TierReader:
+    """Answers questions about the tiers; remembers what it condensed of the newest readings."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._tail = _Tail()
+
+    def series(
+        self, subject: str, figure: str, from_utc_ms: int, to_utc_ms: int, points: int
+    ) -> Series:
+        """Give about `points` buckets over an interval.
+
+        Args:
+            subject: a sensor, whose one figure is "value", or a device.
+            figure: its public name.
+            from_utc_ms: the first instant.
+            to_utc_ms: the instant after the last.
+            points: how many buckets are wanted at most; at least 1.
+        """
+        span_ms = max(1, to_utc_ms - from_utc_ms)
+        tier = Tier.MINUTES
+        if _step(span_ms, points, tier) >= Tier.QUARTERS.width_ms or not self._has_minutes(
+            subject, from_utc_ms
+        ):
+            tier = Tier.QUARTERS
+        step_ms = _step(span_ms, points, tier)
+        buckets = self.buckets(subject, figure, tier, from_utc_ms, to_utc_ms)
+        return Series(tier, step_ms, condense(buckets, step_ms))
+
+    def buckets(
+        self, subject: str, figure: str, tier: Tier, from_utc_ms: int, to_utc_ms: int
+    ) -> list[Bucket]:
+        """Give the buckets of a tier that begin in an interval, in order of time."""
+        table = TABLES[tier]
+        rows = (
+            select(table.c.data)
+            .where(
+                table.c.subject == subject,
+                table.c.day >= from_utc_ms // DAY_MS,
+                table.c.day <= to_utc_ms // DAY_MS,
+            )
+            .order_by(table.c.day, table.c.number)
+        )
+        with self._database.reading() as connection:
+            blocks = [TierBlock(data, tier.width_ms) for data in connection.scalars(rows)]
+            tail = self._tail.buckets(connection, subject, figure)
+        found = merged(blocks, figure, tier)
+        if tail:
+            found = condense([*found, *condense(tail, tier.width_ms)], tier.width_ms)
+        return [bucket for bucket in found if from_utc_ms <= bucket.utc_ms < to_utc_ms]
+
+    def figures_of(self, subject: str) -> list[str]:
+        """Give the figures that a subject has had lately, sorted; none for an unknown one."""
+        table = TABLES[Tier.MINUTES]
+        newest = (
+            select(table.c.data)
+            .where(table.c.subject == subject)
+            .order_by(table.c.day.desc(), table.c.number.desc())
+            .limit(_LATELY)
+        )
+        with self._database.reading() as connection:
+            data = connection.scalars(newest).all()
+            figures = set(figures_in(TierBlock(each, Tier.MINUTES.width_ms) for each in data))
+            figures |= self._tail.figures(connection, subject)
+        return sorted(figures)
+
+    def _has_minutes(self, subject: str, utc_ms: int) -> bool:
+        """Whether the minutes reach back to an instant as far as the quarters do."""
+        with self._database.reading() as connection:
+            minutes = _first_day(connection, TABLES[Tier.MINUTES], subject)
+            quarters = _first_day(connection, TABLES[Tier.QUARTERS], subject)
+        if quarters is None:
+            return True
+        return minutes is not None and minutes <= max(quarters, utc_ms // DAY_MS)
+
+
+class _Tail:
+    """What is committed and not in the tiers yet."""
+
+    def __init__(self) -> None:
+        self._derived_seq = 0
+        self._minutes = Minutes(0)
+
+    def buckets(self, connection: Connection, subject: str, figure: str) -> list[Bucket]:
+        """Give the minutes of a figure, in no order and maybe in parts."""
+        told = [
+            minute.devices[subject][figure]
+            for minute in waiting_figures(connection)[0]
+            if figure in minute.devices.get(subject, {})
+        ]
+        if figure == SENSOR_FIGURE:
+            self._refresh(connection)
+            told += self._minutes.gathered.buckets(subject)
+        return told
+
+    def figures(self, connection: Connection, subject: str) -> set[str]:
+        """Give the figures that a subject has here."""
+        self._refresh(connection)
+        waiting = waiting_figures(connection)[0]
+        told = {figure for minute in waiting for figure in minute.devices.get(subject, {})}
+        return told | ({SENSOR_FIGURE} if self._minutes.gathered.buckets(subject) else set())
+
+    def _refresh(self, connection: Connection) -> None:
+        """Go on where the last look ended, unless the tiers have come further since."""
+        derived = derived_seq(connection)
+        if derived != self._derived_seq:
+            self._derived_seq, self._minutes = derived, Minutes(derived)
+        while self._minutes.gather(connection):
+            pass
+
+
+def _first_day(connection: Connection, table: Table, subject: str) -> int | None:
+    day: int | None = connection.scalar(
+        select(func.min(table.c.day)).where(table.c.subject == subject)
+    )
+    return day
+
+
+def _step(span_ms: int, points: int, tier: Tier) -> int:
+    """Give the narrowest step in whole widths of the tier with no more than `points` of them."""
+    widths = -(-span_ms // (tier.width_ms * max(1, points)))
+    return max(1, widths) * tier.width_ms
