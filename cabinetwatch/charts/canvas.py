@@ -20,7 +20,7 @@ from matplotlib.transforms import Affine2D
 
 from cabinetwatch.charts.layout import Box, frame_of, spread
 from cabinetwatch.charts.palette import INK, LIGHT, QUIET, RULE, STROKES
-from cabinetwatch.charts.picture import AlarmMark, Line, NoteMark, Numbers, Picture
+from cabinetwatch.charts.picture import AlarmMark, Line, NoteMark, Numbers, Picture, Shade
 from cabinetwatch.charts.scale import time_ticks
 from cabinetwatch.charts.svg import finish
 
@@ -32,6 +32,7 @@ _SMALL_PT = 11.0
 _LABEL_GAP = 14.0
 _BAND_OPACITY = 0.22
 _ALARM_HEIGHT = 5.0
+_SHADE_OPACITY = 0.45
 _MOST_MARKS_NAMED = 8
 
 _drawing = threading.Lock()
@@ -84,6 +85,8 @@ class _Drawing:
         self._figure = figure
         # Follows the resolution: 72 points are an inch.
         self._points = Affine2D().scale(1 / 72) + figure.dpi_scale_trans
+        for shade in self._picture.shades:
+            self._shade(shade)
         self._scales()
         for number, alarm in enumerate(self._picture.alarms, 1):
             self._alarm(number, alarm)
@@ -92,6 +95,13 @@ class _Drawing:
         for line in self._picture.lines:
             self._line(line)
         self._labels()
+
+    def _shade(self, shade: Shade) -> None:
+        box, frame = self._frame.box, self._frame
+        left, right = float(frame.x(shade.from_utc_ms)), float(frame.x(shade.to_utc_ms))
+        corners = [left, right, right, left], [box.bottom, box.bottom, box.top, box.top]
+        self._fill(*corners, RULE, _SHADE_OPACITY)
+        self._text((left + right) / 2, box.top + 4, shade.text, INK, ha="center", size=_SMALL_PT)
 
     def _scales(self) -> None:
         box, frame = self._frame.box, self._frame

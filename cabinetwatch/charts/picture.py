@@ -87,6 +87,15 @@ class NoteMark:
 
 
 @dataclass(frozen=True, slots=True)
+class Shade:
+    """A stretch of time that is set off from the rest, with its name above it."""
+
+    from_utc_ms: int
+    to_utc_ms: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Picture:
     """One picture over a span of time, with everything that goes on it.
 
@@ -103,4 +112,5 @@ class Picture:
     lines: tuple[Line, ...]
     alarms: tuple[AlarmMark, ...] = ()
     notes: tuple[NoteMark, ...] = ()
+    shades: tuple[Shade, ...] = ()
     least_span: float = 8.0

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -78,6 +78,18 @@ def _hours(step: int) -> _Steps:
     return steps
 
 
+def _minutes(step: int) -> _Steps:
+    """Minutes of the clock that are multiples of `step`, a divisor of the hour."""
+
+    def steps(start: datetime) -> Iterator[datetime]:
+        at = start.replace(minute=0, second=0, microsecond=0)
+        while True:
+            yield at
+            at = (at.astimezone(UTC) + timedelta(minutes=step)).astimezone(start.tzinfo)
+
+    return steps
+
+
 def _days(step: int) -> _Steps:
     """Local midnights, every so many days; for whole weeks those of Mondays."""
 
@@ -106,6 +118,7 @@ def _months(step: int) -> _Steps:
 
 
 _STEPS: tuple[tuple[_Steps, str], ...] = (
+    *((_minutes(step), "%H:%M") for step in (1, 2, 5, 10, 15, 30)),
     *((_hours(step), "%H:%M") for step in (1, 2, 3, 6, 12)),
     (_days(1), "%a %-d"),
     (_days(2), "%a %-d"),

@@ -7,6 +7,7 @@ from cabinetwatch.charts.picture import AlarmMark, NoteMark
 from cabinetwatch.config.devices import Device
 from cabinetwatch.notify.phrases import predicate
 from cabinetwatch.store.store import Store
+from cabinetwatch.times import from_rfc3339
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
 
@@ -87,13 +88,24 @@ def _mark(raised: Transition, to_utc_ms: int | None) -> AlarmMark:
 def _deed(entry: Entry, offset_ms: int) -> Deed | None:
     words = _words(entry.data)
     subject = entry.data.get("subject") or entry.data.get("device")
-    return None if words is None else Deed(entry.t + offset_ms, subject, words)
+    return None if words is None else Deed(_when(entry, offset_ms), subject, words)
+
+
+def _when(entry: Entry, offset_ms: int) -> int:
+    """Give when a deed was done: a note may say so itself."""
+    told_utc_ms = entry.t + offset_ms
+    try:
+        return min(told_utc_ms, from_rfc3339(str(entry.data.get("at"))))
+    except ValueError:
+        return told_utc_ms
 
 
 def _words(command: Mapping[str, Any]) -> str | None:
     name = command.get("command")
     if name == "note":
         return str(command.get("text", ""))
+    if name == "trial-phase":
+        return f"trial {command.get('trial')}: {command.get('phase')}"
     act = _ACTS.get(str(name))
     if act is None:
         return None

@@ -14,6 +14,7 @@ from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.figures import device_figures, sensor_figures
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.trials import TrialRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Snapshot:
     sensors: dict[str, dict[str, Any]]
     standing: list[Transition]
     room: Room
+    trials: list[TrialRecord]
 
     @property
     def is_well(self) -> bool:
@@ -116,4 +118,5 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
         sensors=sensor_figures(engine),
         standing=store.standing(),
         room=store.room(),
+        trials=[trial for trial in engine.trials.trials.values() if trial.open],
     )

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from cabinetwatch.times import describe_duration
 from cabinetwatch.trial.consequence import HotDay
+from cabinetwatch.trial.cover import cover_off
 from cabinetwatch.trial.data import Trial
 from cabinetwatch.trial.estimate import Estimate
 from cabinetwatch.trial.load import Comparison
@@ -74,7 +75,7 @@ def remarks(evidence: Evidence) -> list[str]:
 
 def _distrust(result: PhaseResult, name: str, rise: Estimate) -> list[str]:
     """What makes a phase that could be fitted no ground for a verdict."""
-    sentences = []
+    sentences = _cover(result, name)
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"
@@ -87,6 +88,18 @@ def _distrust(result: PhaseResult, name: str, rise: Estimate) -> list[str]:
             " the two sensors look swapped, or the probe has slipped."
         )
     return sentences
+
+
+def _cover(result: PhaseResult, name: str) -> list[str]:
+    fall = cover_off(result.profile)
+    if fall is None:
+        return []
+    sentence = (
+        f"In the {name} phase the temperature fell by {fall.fall_k:.1f} K within ten minutes, some"
+        f" {describe_duration(fall.at_s)} after it began, and neither ambient nor load did: it"
+        " looks as if the cover was off, though nobody said so. Begin the phase anew."
+    )
+    return [sentence]
 
 
 def _too_short(after: PhaseResult, before: PhaseResult) -> list[str]:
