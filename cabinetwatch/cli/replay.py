@@ -14,8 +14,8 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import recording
 from cabinetwatch.service.recorded import recording_inputs
-from cabinetwatch.service.replay import Replayer
 from cabinetwatch.service.settings import Change, changed_restore, parse_change
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine

@@ -21,9 +21,9 @@ from cabinetwatch.service.part import Part
 from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.warm import warm_engine
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import Transition

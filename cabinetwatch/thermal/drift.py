@@ -84,6 +84,21 @@ class DriftObserver:
         self._mean_n += 1
         return closed
 
+    def restart(self, t_ms: int) -> None:
+        """Forget the days up to an instant, its own day included; their trend with them."""
+        day = t_ms // DAY_MS
+        self._days = [(number, ratio) for number, ratio in self._days if number > day]
+        if self._day is not None and self._day <= day:
+            self._hours, self._mean_sum, self._mean_n = [], 0.0, 0
+            self._hour = None
+        self._persistent = 0
+        self._tested = (None, None, None, None)
+
+    @property
+    def too_few(self) -> bool:
+        """Whether there are not yet days enough for any trend."""
+        return len(self._days) < FEWEST_DAYS
+
     @property
     def days(self) -> list[tuple[int, float]]:
         """(day number, ratio) of the days on record."""

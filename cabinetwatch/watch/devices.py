@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cabinetwatch.watch.alarm import Alarm
+    from cabinetwatch.watch.trials import TrialRecord
 
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
@@ -64,6 +65,8 @@ class DeviceView:
         self._has_stepped = False
         self.step_alarms: list[Alarm] = []
         """Alarms to judge at each step of the observer."""
+        self.trial: TrialRecord | None = None
+        """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
@@ -138,6 +141,11 @@ class DeviceView:
         self.observer = DeviceObserver.load(self.settings, observer_state)
         self.drift = DriftObserver()
         self._has_stepped = False
+
+    def watch_drift_from(self, t: int) -> None:
+        """Somebody did something to it at `t`: what came before says nothing of its trend."""
+        self.drift.restart(t)
+        self.days_on_record = 0
 
     @property
     def temperature_c(self) -> float | None:

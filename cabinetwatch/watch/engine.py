@@ -1,7 +1,7 @@
 """The engine: told what was measured and when, it answers with the transitions that follow."""
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
@@ -11,6 +11,7 @@ from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.commands import Answer, carry_out
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.deadlines import Deadlines
+from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
@@ -24,8 +25,9 @@ from cabinetwatch.watch.sensors import (
 )
 from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.trials import TrialBook
 
-STATE_VERSION = 3
+STATE_VERSION = 4
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []
@@ -44,7 +46,7 @@ class Engine:
         self.offset_ms = 0
         self.answer: Answer | None = None
         """What became of the last command told."""
-        self._ran_until_t: int | None = None
+        self.trials = TrialBook()
         self._build(config)
 
     def _build(self, config: Config) -> None:
@@ -298,12 +300,18 @@ class Engine:
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.COMMAND:
-            self.answer = carry_out(data, self.alarms.values(), self.house.devices, entry.t)
+            self.answer = self._obey(data, entry.t)
             for alarm in self.answer.alarms:
                 self._touch(alarm)
             self._judge(self.answer.alarms)
         self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
         return told + (self._settle(entry.t) if self._touched else _NOTHING)
+
+    def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
+        alarms, devices = self.alarms.values(), self.house.devices
+        if command.get("command") in DEEDS:
+            return carry_out_deed(command, self.trials, alarms, devices, (t, self.offset_ms))
+        return carry_out(command, alarms, devices, t)
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
@@ -383,6 +391,7 @@ class Engine:
             "devices": {name: device.save() for name, device in self.house.devices.items()},
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
             "waiting": [list(item) for item in sorted(self._waiting)],
+            "trials": self.trials.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -404,10 +413,12 @@ class Engine:
         self._waiting = [
             (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
         ]
+        self.trials.load(state["trials"])
         self._resume()
 
     def _resume(self) -> None:
         """Derive after a load what is not saved: suppression and deadlines."""
+        withhold(self.trials, self.alarms.values(), self.house.devices)
         for alarm in self.alarms.values():
             alarm.refresh_suppression()
             self._deadlines.set(alarm)

@@ -21,10 +21,10 @@ from pathlib import Path
 from cabinetwatch.config import Config, parse
 from cabinetwatch.intake import recording
 from cabinetwatch.intake.decode import Decoder
-from cabinetwatch.service.replay import Replayer
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.entry import Entry, EntryKind

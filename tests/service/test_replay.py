@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from cabinetwatch.service.replay import Replayer
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import Transition
 from tests.service.day import Day

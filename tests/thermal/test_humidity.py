@@ -1,10 +1,14 @@
 """Dew points against PsychroLib and the Magnus formula's own published coefficients."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from cabinetwatch.thermal.humidity import (
+    check_air,
     condensation_distance_k,
     dew_point_c,
+    frost_point_c,
     saturation_pressure_hpa,
     warmed_humidity_percent,
 )
@@ -50,3 +54,27 @@ def test_a_sensor_that_overshoots_still_gets_a_dew_point() -> None:
 def test_the_coldest_surface_counts() -> None:
     assert condensation_distance_k(12.0, [15.0, 13.5]) == pytest.approx(1.5)
     assert condensation_distance_k(12.0, []) is None
+
+
+def test_below_zero_frost_forms_before_dew() -> None:
+    # PsychroLib 2.5.0 gives the frost point below 0 degC: -1.8672 for 5 degC, 60 %.
+    assert frost_point_c(5, 60) == pytest.approx(-1.8672, abs=0.1)
+    assert frost_point_c(25, 50) is None
+
+
+@pytest.mark.parametrize(("air_c", "humidity"), [(20, 0), (20, -5), (20, 101), (20, float("nan"))])
+def test_an_impossible_humidity_is_refused_where_a_person_types_it(
+    air_c: float, humidity: float
+) -> None:
+    with pytest.raises(ValueError, match="relative humidity"):
+        check_air(air_c, humidity)
+
+
+def test_a_temperature_out_of_the_formulas_range_is_refused() -> None:
+    with pytest.raises(ValueError, match="-40 to 60"):
+        check_air(80, 50)
+
+
+@given(st.floats(-40, 60), st.floats(1, 100))
+def test_the_dew_point_never_lies_above_the_air(air_c: float, humidity: float) -> None:
+    assert dew_point_c(air_c, humidity) <= air_c + 1e-9

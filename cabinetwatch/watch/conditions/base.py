@@ -111,8 +111,14 @@ class Condition(ABC):
 
     @property
     def advice(self) -> str:
-        """What to do about it: the configuration's words, or ours."""
-        return self.settings.response or self.response
+        """What to do about it: the configuration's words, or ours; first what a trial demands."""
+        advice = self.settings.response or self.response
+        return f"{self.urge[0].upper()}{self.urge[1:]}. {advice}" if self.urge else advice
+
+    @property
+    def urge(self) -> str:
+        """What must be done at once because a trial is under way, as a clause; else empty."""
+        return ""
 
     def save(self) -> dict[str, Any]:
         """Give the memory as JSON-able values."""
@@ -127,6 +133,8 @@ class DeviceCondition(Condition):
     """A condition of a device."""
 
     kind = "device"
+    ends_a_trial: ClassVar[bool] = False
+    """Whether a change of cooling must be undone when it comes during a trial of the device."""
 
     def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
         super().__init__(house, subject, settings)
@@ -141,6 +149,15 @@ class DeviceCondition(Condition):
     def cause(self) -> str:
         """What befalls one device at one instant is one event."""
         return f"device/{self.subject}"
+
+    @property
+    def urge(self) -> str:
+        """Undo the change that is on trial."""
+        trial = self.device.trial
+        if trial is None or not self.ends_a_trial:
+            return ""
+        change = f" ({trial.change})" if trial.change else ""
+        return f"undo the change of the trial {trial.name}{change}"
 
     def values(self) -> dict[str, Any]:
         """The device's live figures."""

@@ -35,6 +35,7 @@ class DeratingForecast(HeadingCondition):
     name = "derating-forecast"
     Settings = DeratingForecastSettings
     settings: DeratingForecastSettings
+    ends_a_trial = True
     likely = (
         "Lost cooling, more load, or hotter air around it: its temperature has not settled yet."
     )

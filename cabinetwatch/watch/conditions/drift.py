@@ -59,6 +59,9 @@ class Drift(HeadingCondition):
         return self._judgement
 
     def _assess(self) -> bool | None:
+        if self.device.drift.too_few:
+            # Nothing can be claimed of it, so nothing stands: it was begun anew.
+            return False
         finding = self.device.drift_finding
         if finding is None or finding.significant is None:
             return None
@@ -98,6 +101,8 @@ class Drift(HeadingCondition):
 
     def gone(self) -> str:
         """Say that it no longer climbs so fast."""
+        if self.device.drift.too_few:
+            return f"{self.device.name}: what climbs from week to week is watched anew."
         margin_k = self.device.hot_day_margin_k
         margin = "" if margin_k is None else f" and has {kelvin(margin_k)} of hot-day margin"
         return f"{self.device.name} no longer gets warmer from week to week{margin}."

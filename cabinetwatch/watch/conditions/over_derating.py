@@ -29,6 +29,7 @@ class OverDerating(DeviceCondition):
     name = "over-derating"
     Settings = OverDeratingSettings
     settings: OverDeratingSettings
+    ends_a_trial = True
     likely = (
         "It runs hotter than its maker allows at this load: lost cooling, more load, or hotter"
         " air around it."
