@@ -70,7 +70,7 @@ def test_a_stuck_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> 
 def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_none() -> None:
     world = World(every_s=30)
     world.says = {
-        "nas-air": lambda value: round(value),
+        "nas-air": round,
         "hall": lambda value: round(2 * value) / 2,
         "nas-power": lambda _: 40.0,
     }
