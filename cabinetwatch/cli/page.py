@@ -19,6 +19,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 
 _EVERY_S = 15.0
+_LONGEST_S = 366 * 86_400.0
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -170,6 +171,6 @@ def _seconds(text: str) -> float:
         seconds = float(text)
     except ValueError:
         seconds = 0.0
-    if not 1.0 <= seconds <= 86400.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds from 1 to 86400")
+    if not 0.0 < seconds <= _LONGEST_S:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
     return seconds
