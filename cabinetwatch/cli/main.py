@@ -42,6 +42,7 @@ COMMANDS: dict[str, Command] = {
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
     "page": Command("write or show the page that says whether all is well"),
+    "summary": Command("show, write or mail the summary of a week"),
     "learn": Command("learn a device's normal rise and response again, after a change"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
