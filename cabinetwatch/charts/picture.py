@@ -40,7 +40,7 @@ class Curve(NamedTuple):
 
 
 def curve(
-    points: Sequence[tuple[float, float, float, float]], step_ms: float | None = None
+    points: Sequence[tuple[float, float, float, float]] | Numbers, step_ms: float | None = None
 ) -> Curve:
     """Make a curve of points in order of time.
 

@@ -45,6 +45,7 @@ COMMANDS: dict[str, Command] = {
     "trial": Command("prove a change of cooling: before, change, after, verdict"),
     "note": Command("log what somebody did to the cabinet"),
     "calc": Command("the bench sums behind a change: fan, airflow, life, sound, dew point", False),
+    "summary": Command("show, write or mail the summary of a week"),
     "learn": Command("learn a device's normal rise and response again, after a change"),
     "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),

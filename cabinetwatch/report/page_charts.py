@@ -4,12 +4,13 @@ import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from cabinetwatch.charts.canvas import draw_svg
-from cabinetwatch.charts.picture import Curve, Picture, curve
+from cabinetwatch.charts.picture import Curve, Picture
 from cabinetwatch.charts.presets import device_picture
 from cabinetwatch.config.model import Config
+from cabinetwatch.report.page_curves import curve_of
 from cabinetwatch.report.page_files import (
     CHARTS,
     MANIFEST,
@@ -20,28 +21,42 @@ from cabinetwatch.report.page_files import (
     write_atomically,
 )
 from cabinetwatch.report.page_marks import (
-    Deed,
     alarm_marks,
     deeds,
     note_marks,
     subjects_of,
 )
 from cabinetwatch.report.page_words import device_name, short_time
-from cabinetwatch.store.series import Series
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.store.tiers import Bucket, Tier
 
-_HOUR_MS = 3_600_000
+_FINE_TO_MS = 86_400_000
+"""Pictures up to so long are drawn from minutes, longer ones from quarters of an hour."""
 
 
-class _Record(NamedTuple):
-    """What all pictures are made of."""
+class _Record:
+    """What all pictures are made of; what several are made of is read once."""
 
-    store: Store
-    config: Config
-    now_utc_ms: int
-    transitions: list[Transition]
-    deeds: list[Deed]
+    def __init__(self, store: Store, config: Config, now_utc_ms: int) -> None:
+        longest_ms = max(span.length_ms for span in SPANS)
+        self.config = config
+        self.now_utc_ms = now_utc_ms
+        self.transitions = store.transitions(now_utc_ms - 2 * longest_ms, now_utc_ms)
+        self.deeds = deeds(store)
+        self._store = store
+        self._read: dict[tuple[str, str, Tier], list[Bucket]] = {}
+
+    def buckets(self, device_id: str, figure: str, span: Span) -> list[Bucket]:
+        """Give a figure as fine as a picture of a span needs it, from its beginning or before."""
+        tier = _tier(span)
+        known = self._read.get((device_id, figure, tier))
+        if known is None:
+            longest_ms = max(each.length_ms for each in SPANS if _tier(each) is tier)
+            known = self._store.buckets(
+                device_id, figure, tier, self.now_utc_ms - longest_ms, self.now_utc_ms
+            )
+            self._read[device_id, figure, tier] = known
+        return known
 
 
 def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> None:
@@ -60,14 +75,7 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
     charts = folder / CHARTS
     charts.mkdir(mode=folder.stat().st_mode & 0o777, exist_ok=True)
     known = read_manifest(folder)
-    longest_ms = max(span.hours for span in SPANS) * _HOUR_MS
-    record = _Record(
-        store,
-        config,
-        now_utc_ms,
-        store.transitions(now_utc_ms - 2 * longest_ms, now_utc_ms),
-        deeds(store),
-    )
+    record = _Record(store, config, now_utc_ms)
     listed = {
         chart_name(device_id, span): _up_to_date(record, charts, known, device_id, span)
         for device_id in config.devices
@@ -77,6 +85,10 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
     write_atomically(folder / MANIFEST, text.encode())
     for name in known.keys() - listed.keys():
         (charts / name).unlink(missing_ok=True)
+
+
+def _tier(span: Span) -> Tier:
+    return Tier.MINUTES if span.length_ms <= _FINE_TO_MS else Tier.QUARTERS
 
 
 def _up_to_date(
@@ -107,10 +119,10 @@ def _picture(record: _Record, device_id: str, span: Span) -> Picture:
     device = record.config.devices[device_id]
     subjects = subjects_of(device_id, device)
     to_utc_ms = record.now_utc_ms
-    from_utc_ms = to_utc_ms - span.hours * _HOUR_MS
+    from_utc_ms = to_utc_ms - span.length_ms
 
     def figure(name: str) -> Curve:
-        return _curve(record.store.series(device_id, name, from_utc_ms, to_utc_ms, span.points))
+        return curve_of(record.buckets(device_id, name, span), from_utc_ms, span.step_ms)
 
     return device_picture(
         device_name(device_id, device),
@@ -124,15 +136,6 @@ def _picture(record: _Record, device_id: str, span: Span) -> Picture:
         alarms=alarm_marks(record.transitions, subjects, from_utc_ms),
         notes=note_marks(record.deeds, subjects, from_utc_ms),
     )
-
-
-def _curve(series: Series) -> Curve:
-    half_ms = series.step_ms / 2
-    points = [
-        (bucket.utc_ms + half_ms, bucket.mean, bucket.minimum, bucket.maximum)
-        for bucket in series.buckets
-    ]
-    return curve(points, series.step_ms)
 
 
 def _marks(picture: Picture) -> Iterator[dict[str, str]]:

@@ -17,23 +17,27 @@ _READERS = 0o044
 class Span(NamedTuple):
     """A length of time that has a picture of each device.
 
-    It is drawn anew once it is `redraw_s` old. `points` are few enough that, over many days, the
-    swing of each becomes the band of its day.
+    It is drawn anew once it is `redraw_s` old. Its stretches of `step_ms` are few enough that, over
+    many days, the swing of each becomes the band of its day.
     """
 
     key: str
     label: str
     words: str
-    hours: int
-    points: int
+    length_ms: int
+    step_ms: int
     redraw_s: float
 
 
+_MINUTE_MS = 60_000
+_HOUR_MS = 60 * _MINUTE_MS
+_DAY_MS = 24 * _HOUR_MS
+
 SPANS = (
-    Span("6h", "6 h", "last 6 hours", 6, 180, 0),
-    Span("24h", "24 h", "last 24 hours", 24, 144, 0),
-    Span("7d", "7 days", "last 7 days", 7 * 24, 168, 1800),
-    Span("90d", "90 days", "last 90 days", 90 * 24, 90, 10800),
+    Span("6h", "6 h", "last 6 hours", 6 * _HOUR_MS, 2 * _MINUTE_MS, 0),
+    Span("24h", "24 h", "last 24 hours", _DAY_MS, 10 * _MINUTE_MS, 0),
+    Span("7d", "7 days", "last 7 days", 7 * _DAY_MS, _HOUR_MS, 1800),
+    Span("90d", "90 days", "last 90 days", 90 * _DAY_MS, _DAY_MS, 10800),
 )
 
 

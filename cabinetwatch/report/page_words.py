@@ -27,8 +27,8 @@ def clock_time(utc_ms: int, timezone: str) -> str:
 
 
 def long_date(utc_ms: int, timezone: str) -> str:
-    """Write the date with the name of the zone's time, e.g. Wednesday 25 November 2026, GMT."""
-    return _local(utc_ms, timezone, "%A %-d %B %Y, %Z")
+    """Write the date with the name of the zone's time, e.g. Wed 25 Nov 2026, GMT."""
+    return _local(utc_ms, timezone, "%a %-d %b %Y, %Z")
 
 
 def number(value: float | None, decimals: int = 1) -> str:

@@ -238,6 +238,7 @@ class StoreLoop(Part):
             outcomes=work.outcomes,
             handled=work.handled,
             figures=work.figures,
+            weeks=work.weeks,
             state=work.state,
         )
 

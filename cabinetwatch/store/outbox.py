@@ -50,6 +50,13 @@ def waiting_notices(connection: Connection) -> list[Posted]:
     return _posted(connection, select(table).where(undone))
 
 
+def summaries(connection: Connection, at_most: int) -> list[Posted]:
+    """Give the newest notices that tell of a week, oldest first."""
+    query = select(table.c.number).where(table.c.week.is_not(None))
+    newest = query.order_by(table.c.number.desc()).limit(at_most)
+    return _posted(connection, select(table).where(table.c.number.in_(newest)))
+
+
 def notices_between(
     connection: Connection, from_utc_ms: int | None, to_utc_ms: int | None
 ) -> list[Posted]:
@@ -77,6 +84,8 @@ def _row(notice: Notice) -> dict[str, Any]:
         "message_id": notice.message_id,
         "in_reply_to": notice.in_reply_to,
         "transitions": [transition.record() for transition in notice.transitions],
+        "recipients": list(notice.recipients) or None,
+        "week": notice.week,
     }
 
 
@@ -90,6 +99,8 @@ def _notice(row: Row[Any]) -> Notice:
         transitions=tuple(Transition.from_record(record) for record in row.transitions),
         message_id=row.message_id,
         in_reply_to=row.in_reply_to,
+        recipients=tuple(row.recipients or ()),
+        week=row.week,
     )
 
 
