@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339

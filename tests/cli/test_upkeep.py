@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.service.warm import pack_state
+from cabinetwatch.store.warm import pack_state
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.room import Room
