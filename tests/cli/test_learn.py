@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.warm import warm_engine
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine

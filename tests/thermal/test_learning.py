@@ -5,7 +5,7 @@ from math import sin
 
 import numpy as np
 import pytest
-from scipy.optimize import nnls  # type: ignore[import-untyped]
+from scipy.optimize import nnls
 
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.figures import DeviceSettings

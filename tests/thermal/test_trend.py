@@ -4,7 +4,7 @@ from math import isclose
 from pathlib import Path
 
 import pytest
-from scipy.stats import theilslopes  # type: ignore[import-untyped]
+from scipy.stats import theilslopes
 
 from cabinetwatch.thermal.trend import mann_kendall, ranks, theil_sen
 
