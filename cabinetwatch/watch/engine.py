@@ -106,9 +106,11 @@ class Engine:
         sensor.last_live_t = t
         sensor.heard_t = self.now
         screen = sensor.screen
-        if screen is not None and screen.judge(t, value, raw_value) is not _GOOD:
-            self._set_aside(sensor, t, value)
-            return
+        if screen is not None:
+            if screen.judge(t, value, raw_value) is not _GOOD:
+                self._set_aside(sensor, t, value)
+                return
+            sensor.note_step(value)
         frozen = sensor.frozen
         if frozen is not None and self._is_frozen(sensor, frozen, t, value):
             return

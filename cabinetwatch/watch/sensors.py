@@ -12,6 +12,12 @@ if TYPE_CHECKING:
     from cabinetwatch.watch.alarm import Alarm
     from cabinetwatch.watch.frozen import FrozenWatch
 
+STEADY_AFTER = 10
+"""A lone wild value is told by the steady ones before it: by so many, our choice."""
+
+STEADY_STEP_K = 3.0
+"""A temperature that steps by less from reading to reading is steady."""
+
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
 
@@ -49,6 +55,7 @@ class SensorView:
         "silence_ms",
         "silent",
         "stale",
+        "steady",
         "stuck",
         "t",
         "taken_t",
@@ -72,6 +79,8 @@ class SensorView:
         self.implausible = False
         self.stuck = False
         self.screen = _screen(config)
+        self.steady = 0
+        """How many readings in a row were steady; only a temperature counts them."""
         self.wild_value: float | None = None
         """The last value that was set aside."""
         self.frozen: FrozenWatch | None = None
@@ -83,6 +92,19 @@ class SensorView:
         """Alarms to judge when `good` or `silent` changes."""
         self.stale = StaleDeadline(self, order)
         self.silence = SilenceDeadline(self, order + 1)
+
+    def note_step(self, value: float) -> None:
+        """Look whether a temperature is steady before its next `value` is taken.
+
+        Only then is a sudden value set aside until the next confirms it: a sensor that has just
+        come, or that somebody carries about, may step as it likes.
+        """
+        screen = self.screen
+        if screen is None or self.quantity != "temperature":
+            return
+        steady = -STEADY_STEP_K < value - self.value < STEADY_STEP_K
+        self.steady = self.steady + 1 if steady else 0
+        screen.spikes = self.steady >= STEADY_AFTER
 
     @property
     def known(self) -> bool:
@@ -102,6 +124,7 @@ class SensorView:
             "implausible": self.implausible,
             "stuck": self.stuck,
             "wild_value": self.wild_value,
+            "steady": self.steady,
             "screen": None if self.screen is None else self.screen.save(),
             "frozen": None if self.frozen is None else self.frozen.save(),
         }
@@ -120,6 +143,8 @@ class SensorView:
         self.wild_value = state["wild_value"]
         if self.screen is not None and state["screen"] is not None:
             self.screen.restore(state["screen"])
+            self.steady = state["steady"]
+            self.screen.spikes = self.quantity == "temperature" and self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load(state["frozen"])
 
@@ -134,17 +159,16 @@ def _silence_ms(config: Sensor) -> int | None:
 def _screen(config: Sensor) -> ValueFilter | None:
     """Give the filter of a sensor's values; None where nothing says what can't be true.
 
-    Only a temperature moves in steps that can be told from wild ones; a load or a fan may jump.
+    A temperature has one in any case, for lone wild values; a load or a fan may jump.
     """
-    slow = config.quantity == "temperature"
-    if not slow and config.range is None and not config.fault_codes and not config.max_step_per_s:
+    told = config.range is not None or config.fault_codes or config.max_step_per_s is not None
+    if not told and config.quantity != "temperature":
         return None
     # As the decoder would hand them over: a code and a value then compare exactly.
     to_own_unit = conversion(config.quantity, config.unit)
     codes = () if to_own_unit is None else tuple(to_own_unit(code) for code in config.fault_codes)
     lowest, highest = config.range or (None, None)
-    step_per_s = config.max_step_per_s or (None if slow else math.inf)
-    return ValueFilter(lowest, highest, codes, step_per_s, spikes=slow)
+    return ValueFilter(lowest, highest, codes, config.max_step_per_s or math.inf, spikes=False)
 
 
 class StaleDeadline:

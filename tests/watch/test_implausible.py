@@ -91,6 +91,40 @@ def test_a_value_out_of_range_is_told_with_the_range(world: World) -> None:
     assert "outside the range of -55.0 °C to 125.0 °C" in transition.text
 
 
+def test_impossible_steps_that_go_on_are_told_where_the_fastest_change_is_set() -> None:
+    text = HOUSE.replace(
+        'topic = "cabinet/nas/temperature"\n',
+        'topic = "cabinet/nas/temperature"\nmax_step_per_s = 0.5\n',
+    )
+    world = World(make_config(text))
+    world.lives(HOUR)
+    last_c = heard(world)
+    world.says = {"nas-air": lambda value: value if world.t % 20_000 else 70.0}
+    (transition,) = world.lives(10 * MINUTE)
+    assert transition.condition == "implausible"
+    assert "70.0 °C, a step that can't be true, after" in transition.text
+    assert transition.values["value"] == pytest.approx(last_c, abs=0.5)
+
+
+def test_a_sensor_that_was_not_steady_may_step_as_it_likes() -> None:
+    world = World(make_config(HOUSE))
+    for value in (20.0, 55.0, 30.0, 60.0):
+        world.t += 1000
+        world.reads("nas-air", value)
+        assert heard(world) == value
+
+
+def test_a_large_step_of_a_steady_sensor_is_taken_once_the_next_value_confirms_it(
+    world: World,
+) -> None:
+    before = heard(world)
+    world.reads("nas-air", 60.0)
+    assert heard(world) == before
+    world.t += 1000
+    world.reads("nas-air", 60.2)
+    assert heard(world) == 60.2
+
+
 def test_a_fault_code_reached_in_ordinary_steps_is_a_reading(world: World) -> None:
     world.says = {"nas-air": lambda value: round(value, 2)}
     temperature_c = heard(world)

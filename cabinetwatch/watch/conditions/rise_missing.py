@@ -6,9 +6,13 @@ from cabinetwatch.watch.wording import interval_k, kelvin
 
 
 class RiseMissingSettings(AlarmSettings):
-    """Keys of `[alarms.rise-missing]`; its test is made for the rate of `cooling-loss`."""
+    """Keys of `[alarms.rise-missing]`; its test is made for the rate of `cooling-loss`.
+
+    Nothing burns for it, so it may wait until a rise that has just fallen has settled.
+    """
 
     priority: str | None = "medium"
+    on_delay_s: float = 900.0
 
 
 class RiseMissing(HeadingCondition):
@@ -28,13 +32,22 @@ class RiseMissing(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
-        del active
         device = self.device
         if not device.rise_is_known:
             return None
         if not device.judged_running(t):
             return False
-        return device.observer.rise_missing.standing
+        if not device.observer.rise_missing.standing:
+            return False
+        return active or self._is_surely_low()
+
+    def _is_surely_low(self) -> bool:
+        """Whether all of the settled rise's 95 % interval is below normal."""
+        figures = self.device.observer.figures
+        if figures is None or figures.normal_rise_k is None:
+            return True
+        highest_k = figures.settled_rise_k + 1.96 * figures.settled_rise_sd_k
+        return highest_k < figures.normal_rise_k
 
     def began(self, pending_t: int) -> int:
         """The estimated instant of the change, not of its detection."""
