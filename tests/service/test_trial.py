@@ -184,8 +184,9 @@ def test_a_trial_is_told_judged_and_put_to_work(site: Site, cabinet: Wire) -> No
     assert report["time_constant_s"] is not None
 
     before = site.path.read_text()
+    heard = len(cabinet.messages)
     with running(site.path) as watch:
-        cabinet.wait_online()
+        cabinet.wait_online(after=heard)
         shown = told(site, "end", "slow-fan", "--apply")
         assert watch.running
         assert "The watch has read it." in shown
