@@ -7,10 +7,10 @@ from cabinetwatch.trial.estimate import Estimate
 from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
 
 _VERDICTS = {
-    "accept": "accept: cool enough, also on the hottest day",
-    "watch": "watch: it stays below its threshold on the hottest day, with little to spare",
-    "reject": "reject: undo the change",
-    "undecided": "undecided: this trial can't tell",
+    "accept": "accept. Cool enough, also on the hottest day.",
+    "watch": "watch. It stays below its threshold on the hottest day, with little to spare.",
+    "reject": "reject. Undo the change.",
+    "undecided": "undecided. This trial can't tell.",
 }
 
 
