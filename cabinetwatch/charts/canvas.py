@@ -33,7 +33,7 @@ _LABEL_GAP = 14.0
 _BAND_OPACITY = 0.22
 _ALARM_HEIGHT = 5.0
 _SHADE_OPACITY = 0.45
-_MOST_MARKS_NAMED = 8
+MOST_MARKS_NAMED = 8
 
 _drawing = threading.Lock()
 _SETTINGS: dict[Any, Any] = {
@@ -162,14 +162,14 @@ class _Drawing:
             alarm.priority,
             1.0,
         )
-        if number <= _MOST_MARKS_NAMED:
+        if number <= MOST_MARKS_NAMED:
             at = top + _ALARM_HEIGHT + 2
             self._text(left, at, f"A{number}", alarm.priority, va="bottom", size=_SMALL_PT)
 
     def _note(self, number: int, note: NoteMark) -> None:
         box, x = self._frame.box, float(self._frame.x(note.utc_ms))
         self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
-        if number <= _MOST_MARKS_NAMED:
+        if number <= MOST_MARKS_NAMED:
             at = box.bottom + 2
             self._text(x + 2, at, f"N{number}", INK, va="bottom", size=_SMALL_PT)
 

@@ -122,7 +122,7 @@ _STEPS: tuple[tuple[_Steps, str], ...] = (
     *((_hours(step), "%H:%M") for step in (1, 2, 3, 6, 12)),
     (_days(1), "%a %-d"),
     (_days(2), "%a %-d"),
-    *((_days(step), "%-d %b") for step in (7, 14, 28)),
+    *((_days(step), "%-d %b") for step in (7, 14, 21, 28)),
     *((_months(step), "%b %Y") for step in (1, 2, 3, 6, 12)),
 )
 

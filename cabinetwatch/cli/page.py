@@ -7,6 +7,8 @@ import signal
 import sys
 import tempfile
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
@@ -87,14 +89,11 @@ def _write(url: str, config: Config | None, folder: Path, *, charts_only: bool) 
     from cabinetwatch.report.page_source import PageSource  # noqa: PLC0415
     from cabinetwatch.store.follower import in_force  # noqa: PLC0415
 
-    # Hundreds of thousands of buckets, none in a cycle: looking for cycles among them would take
-    # longer than reading them, and this process ends soon.
-    gc.disable()
     if charts_only:
         be_last_in_line()
     clock = SystemClock()
     make_folder(folder)
-    with Store.open(url, read_only=True) as store:
+    with Store.open(url, read_only=True) as store, _no_looking_for_cycles():
         draw_charts(store, in_force(store, config), folder, clock.utc_ms())
     if not charts_only:
         source = PageSource(url, config, folder, clock, _EVERY_S)
@@ -102,6 +101,19 @@ def _write(url: str, config: Config | None, folder: Path, *, charts_only: bool) 
         source.close()
         say(f"The page is {folder / 'index.html'}")
     return 0
+
+
+@contextmanager
+def _no_looking_for_cycles() -> Iterator[None]:
+    """Leave the garbage collector out: there are hundreds of thousands of buckets, no cycle.
+
+    Going through them again and again would take as long as reading them.
+    """
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 def _keep(url: str, config: Config | None, args: argparse.Namespace) -> int:

@@ -117,15 +117,14 @@ def _write(
 def _files(
     week: IsoWeek, summary: "Summary", drawn: "list[Drawn]", content: bytes
 ) -> Iterator[tuple[str, bytes]]:
-    from cabinetwatch.report.summary_html import Shown, html_of  # noqa: PLC0415
+    from cabinetwatch.report.summary_html import html_of  # noqa: PLC0415
     from cabinetwatch.report.summary_mail import by_device, encodable  # noqa: PLC0415
     from cabinetwatch.report.summary_text import text_of  # noqa: PLC0415
 
     stem = f"summary-{week.name}"
     names = [f"{stem}-{each.file_name}" for each in drawn]
-    shown = [Shown(name, each.alt) for name, each in zip(names, drawn, strict=True)]
     yield f"{stem}.eml", content
-    yield f"{stem}.html", encodable(html_of(summary, by_device(drawn, shown))).encode()
+    yield f"{stem}.html", encodable(html_of(summary, by_device(drawn, names))).encode()
     yield f"{stem}.txt", encodable(text_of(summary)).encode()
     for name, each in zip(names, drawn, strict=True):
         yield name, each.png

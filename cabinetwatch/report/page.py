@@ -32,6 +32,7 @@ from cabinetwatch.report.page_words import (
     short_time,
 )
 from cabinetwatch.store.outbox import Posted
+from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
@@ -314,5 +315,16 @@ def _watch(
         ("Starts in 7 days", str(counts[EntryKind.START])),
         ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
         ("Clock steps in 7 days", str(counts[EntryKind.OFFSET])),
+        ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _room(room: Room) -> str:
+    """Say how much the store takes, and how long there is room for more."""
+    words = f"{room.bytes / 1e6:.1f} MB"
+    if room.growth_bytes_per_day is not None:
+        words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
+    if room.days_left is not None:
+        words += f", room for {room.days_left:.0f} days"
+    return words

@@ -190,8 +190,6 @@ class _Handler(BaseHTTPRequestHandler):
 
     server: PageServer
     timeout = REQUEST_TIMEOUT_S
-    server_version = "cabinetwatch"
-    sys_version = ""
     error_content_type = "text/plain; charset=utf-8"
     error_message_format = "%(code)d %(message)s"
 
@@ -234,6 +232,9 @@ class _Handler(BaseHTTPRequestHandler):
         self.end_headers()
         if with_content:
             self.wfile.write(answer.content)
+
+    def version_string(self) -> str:
+        return "cabinetwatch"
 
     def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - the library's name
         _log.debug(format, *args)

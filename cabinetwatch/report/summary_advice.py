@@ -1,11 +1,12 @@
 """What a week means: one sentence on it, and what needs a hand, the most urgent first. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from enum import IntEnum
 
 from cabinetwatch.report.page_words import short_time
 from cabinetwatch.report.summary_figures import AlarmWeek, DeviceWeek, SensorWeek, Week
+from cabinetwatch.report.summary_words import capital, percent, times
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.transition import AlarmState
 
@@ -69,7 +70,7 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
         return Verdict(
             "bad",
             f"Not well: {which}{more}",
-            f"Not well: when the week ended {which}{more} still stood. {_margin(week)}",
+            f"Not well when the week ended: {which}{more}. {_margin(week)}",
         )
     count = len(matters)
     if count:
@@ -86,10 +87,17 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
 
 def matters_of(week: Week) -> list[Matter]:
     """Give what needs a hand, the most urgent first."""
-    alarmed = {alarm.subject for alarm in week.alarms if stands(alarm)}
+    standing = [alarm for alarm in week.alarms if stands(alarm)]
+    alarmed = {alarm.subject for alarm in standing}
     found = [
-        *(_standing(alarm, week) for alarm in week.alarms if stands(alarm)),
-        *(matter for device in week.devices for matter in _device(device)),
+        *(_standing(alarm, week) for alarm in standing),
+        *(
+            matter
+            for device in week.devices
+            for matter in _device(
+                device, {each.condition for each in standing if each.subject == device.id}
+            )
+        ),
         *(
             matter
             for sensor in week.sensors
@@ -101,8 +109,8 @@ def matters_of(week: Week) -> list[Matter]:
         *(
             Matter(
                 Urgency.AT_EASE,
-                f"{chatter.name}: {chatter.says} again and again",
-                f"Raised {chatter.raises} times, {chatter.most_in_an_hour} of them within an hour:"
+                capital(f"{chatter.name}: {chatter.says}, again and again"),
+                f"Raised {times(chatter.raises)}, {chatter.most_in_an_hour} of them within an hour:"
                 " an alarm that chatters is soon ignored.",
                 chatter.recommendation,
             )
@@ -144,33 +152,34 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
     seen = "" if alarm.state is AlarmState.UNACKNOWLEDGED else ", acknowledged"
     return Matter(
         urgency,
-        f"{alarm.name}: {alarm.says}",
+        capital(f"{alarm.name}: {alarm.says}"),
         f"{alarm.text} Standing since {since}, for {describe_duration(alarm.stood_s)}{seen}.",
         alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
     )
 
 
-def _device(device: DeviceWeek) -> Iterator[Matter]:
+def _device(device: DeviceWeek, told: Set[str]) -> Iterator[Matter]:
+    """Give what got worse with a device, but for what a standing alarm tells already."""
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= SHRUNK_K
-    if hot_k is not None and (hot_k < 0 or shrunk):
+    if hot_k is not None and (shrunk or (hot_k < 0 and "hot-day" not in told)):
         change = "" if before_k is None else f" (last week {before_k:.1f} K)"
-        told = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
+        words = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         yield Matter(
             Urgency.THIS_WEEK,
-            f"{device.name}: {told}",
+            f"{device.name}: {words}",
             f"Hot-day margin {hot_k:.1f} K{change}.",
             _CLEAN,
         )
-    elif _is_worse(settled_k, normal_k):
+    elif _is_worse(settled_k, normal_k) and not {"cooling-loss", "over-rise"} & told:
         yield Matter(
             Urgency.THIS_WEEK,
             f"{device.name}: warmer than its normal",
             f"Settled rise {settled_k:.1f} K on average, normal {normal_k:.1f} K.",
             _CLEAN,
         )
-    drift = device.drift
+    drift = None if "drift" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         ends = drift.exhausted_in_days
         until = "" if ends is None else f"; at this pace its hot-day margin lasts {ends:.0f} days"
@@ -189,19 +198,19 @@ def _is_worse(settled_k: float | None, normal_k: float | None) -> bool:
 
 
 def _sensor(sensor: SensorWeek) -> Iterator[Matter]:
-    faults = ", ".join(f"{count} x {name}" for name, count in sorted(sensor.faults.items()))
+    faults = ", ".join(f"{name} {times(count)}" for name, count in sorted(sensor.faults.items()))
     heard = sensor.availability
-    told = []
+    words = []
     if heard is not None and heard < LEAST_AVAILABILITY:
         longest = describe_duration(sensor.longest_gap_s)
-        told.append(f"heard {percent(heard)} of the time, longest gap {longest}")
+        words.append(f"heard {percent(heard)} of the time, longest gap {longest}")
     if faults:
-        told.append(f"faults: {faults}")
-    if told:
+        words.append(f"faults: {faults}")
+    if words:
         yield Matter(
             Urgency.AT_EASE,
             f"Sensor {sensor.id}: not to be relied on",
-            f"{'; '.join(told)}.".capitalize(),
+            capital(f"{'; '.join(words)}."),
             "See to its battery, its place in the radio's reach, its plug and its cable.",
         )
 
@@ -211,7 +220,9 @@ def _hidden(week: Week) -> Iterator[Matter]:
         out = hidden.state == AlarmState.OUT_OF_SERVICE
         yield Matter(
             Urgency.THIS_WEEK,
-            f"{hidden.name}: {'still out of service' if out else 'an alarm still shelved'}",
+            capital(
+                f"{hidden.name}: {'still out of service' if out else 'an alarm still shelved'}"
+            ),
             f"Nothing is told of {'it' if out else hidden.conditions[0]} meanwhile.",
             f"When it is done: cabinetwatch service {hidden.subject} in"
             if out
@@ -249,7 +260,7 @@ def _watch(week: Week) -> Iterator[Matter]:
         yield Matter(
             Urgency.THIS_WEEK,
             "The watch: its records could not be written",
-            f"{watch.store_faults} times; {watch.readings_lost} readings were lost.",
+            f"So it was {times(watch.store_faults)}; {watch.readings_lost} readings were lost.",
             "See whether the disk is full or wearing out.",
         )
     if watch.days_left is not None and watch.days_left < LEAST_DISK_DAYS:
@@ -259,8 +270,3 @@ def _watch(week: Week) -> Iterator[Matter]:
             f"At this pace it is full in {watch.days_left:.0f} days.",
             "Make room, or lower the keeping times in [store].",
         )
-
-
-def percent(part: float) -> str:
-    """Write a part in per cent, never rounded up to all of it."""
-    return f"{min(99.9, 100 * part):.1f} %" if part < 1 else "100 %"

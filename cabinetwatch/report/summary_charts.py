@@ -6,12 +6,12 @@ from typing import NamedTuple
 
 from PIL import Image
 
-from cabinetwatch.charts.canvas import draw_png
+from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png
 from cabinetwatch.charts.picture import Curve, Picture, curve
 from cabinetwatch.charts.presets import device_picture, trend_picture
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks, subjects_of
-from cabinetwatch.report.page_words import device_name
+from cabinetwatch.report.page_words import device_name, short_time
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.store.series import Series
@@ -28,12 +28,16 @@ _COLOURS = 64
 
 
 class Drawn(NamedTuple):
-    """A picture as a file: the device, which of its pictures, the words for it, and the PNG."""
+    """A picture as a file: the device, which of its pictures, the words for it, and the PNG.
+
+    `key` says what is marked on it, under the same names.
+    """
 
     device_id: str
     kind: str
     title: str
     alt: str
+    key: str
     png: bytes
 
     @property
@@ -75,7 +79,8 @@ def _draw(record: _Record) -> Iterator[Drawn]:
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
-                yield Drawn(device.id, kind, picture.title, alt, _small(draw_png(picture, _SCALE)))
+                png = _small(draw_png(picture, _SCALE))
+                yield Drawn(device.id, kind, picture.title, alt, _key(picture), png)
 
 
 def _week(record: _Record, device_id: str) -> Picture:
@@ -137,6 +142,20 @@ def _curve(series: Series) -> Curve:
         for bucket in series.buckets
     ]
     return curve(points, series.step_ms)
+
+
+def _key(picture: Picture) -> str:
+    """Say what is marked, as far as it is marked with a name."""
+    alarms = (
+        f"A{number} {alarm.text} ({alarm.priority}),"
+        f" {short_time(alarm.from_utc_ms, picture.timezone)}"
+        for number, alarm in enumerate(picture.alarms[:MOST_MARKS_NAMED], 1)
+    )
+    notes = (
+        f"N{number} {note.text}, {short_time(note.utc_ms, picture.timezone)}"
+        for number, note in enumerate(picture.notes[:MOST_MARKS_NAMED], 1)
+    )
+    return "; ".join((*alarms, *notes))
 
 
 def _small(png: bytes) -> bytes:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from cabinetwatch.notify.phrases import predicate
 from cabinetwatch.report.summary_figures import Chatter
+from cabinetwatch.report.summary_words import times
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.transition import AlarmState, Transition
 
@@ -105,8 +106,8 @@ def _recommendation(
     return (
         f"First see whether it sits close to its limit for a reason. If it may, off_delay_s ="
         f" {delay_s} in its alarm table ({key[1]}, now {now_s:g}) bridges pauses of up to"
-        f" {describe_duration(delay_s)}: it would have been raised {_times(left)} in place of"
-        f" {_times(len(told))}. A wider deadband, where it has one, does the same for a value that"
+        f" {describe_duration(delay_s)}: it would have been raised {times(left)} in place of"
+        f" {times(len(told))}. A wider deadband, where it has one, does the same for a value that"
         " swings around the limit."
     )
 
@@ -121,7 +122,3 @@ def quieter_off_delay_s(pauses_s: Sequence[float], now_s: float) -> int:
         return math.ceil(now_s)
     needed_s = now_s + short[math.ceil(_BRIDGED * len(short)) - 1]
     return next((each for each in _ROUND_S if each >= needed_s), math.ceil(needed_s))
-
-
-def _times(count: int) -> str:
-    return {1: "once", 2: "twice"}.get(count, f"{count} times")

@@ -9,7 +9,6 @@ from cabinetwatch.report.summary_advice import (
     Matter,
     Verdict,
     matters_of,
-    percent,
     verdict_of,
 )
 from cabinetwatch.report.summary_figures import (
@@ -20,6 +19,7 @@ from cabinetwatch.report.summary_figures import (
     Week,
 )
 from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.report.summary_words import percent, times
 from cabinetwatch.times import describe_duration
 
 UNKNOWN = "-"
@@ -27,6 +27,11 @@ UNKNOWN = "-"
 PROOF_OF_LIFE = (
     "This mail is also the proof of life: it comes every week, whether there is anything to tell or"
     " not. When it does not come, the watch, its mail or its power needs a hand."
+)
+
+_RETURNED = (
+    "Returned: over, and not acknowledged by anybody. Once the weekly mail is delivered, the"
+    " returned alarms in it count as acknowledged."
 )
 
 _MOST_ALARMS = 20
@@ -60,10 +65,13 @@ class Summary:
     verdict: Verdict
     present: str
     matters: tuple[Matter, ...]
+    returned: str
+    glance: Table
     temperatures: Table
     rises: Table
     cards: tuple[DeviceCard, ...]
     sensors: Table
+    sensors_narrow: Table
     alarms: Table
     alarms_more: int
     measures: tuple[tuple[str, str], ...]
@@ -92,10 +100,13 @@ def summary_of(week: Week, present: str = "") -> Summary:
         verdict=verdict,
         present=present,
         matters=tuple(matters),
+        returned=_RETURNED if any(alarm.state == "returned" for alarm in week.alarms) else "",
+        glance=_glance(week),
         temperatures=_temperatures(week),
         rises=_rises(week),
         cards=tuple(_card(device, week) for device in week.devices),
         sensors=_sensors(week),
+        sensors_narrow=_narrow(_sensors(week)),
         alarms=_alarms(week),
         alarms_more=max(0, len(week.alarms) - _MOST_ALARMS),
         measures=tuple(_measures(week)),
@@ -117,6 +128,29 @@ def _span(week: Week) -> str:
     if week.is_over:
         return told
     return f"{told}; so far, up to {short_time(week.made_utc_ms, week.timezone)}"
+
+
+def _glance(week: Week) -> Table:
+    """Give what matters most of each device, in as many columns as a phone has room for."""
+    return Table(
+        ("Device", "Highest", "Settled rise (normal)", "Hot-day margin (before)", "Life"),
+        tuple(
+            (
+                device.name,
+                UNKNOWN if device.temperature is None else f"{device.temperature.highest:.1f} °C",
+                _beside(device.settled_rise_k, device.normal_rise_k),
+                _beside(device.hot_day_margin_k, device.hot_day_margin_last_week_k),
+                UNKNOWN if device.life_factor is None else f"x {device.life_factor:.2f}",
+            )
+            for device in week.devices
+        ),
+    )
+
+
+def _beside(value: float | None, other: float | None) -> str:
+    if value is None:
+        return UNKNOWN
+    return f"{number(value)} K" + ("" if other is None else f" ({number(other)})")
 
 
 def _temperatures(week: Week) -> Table:
@@ -146,7 +180,7 @@ def _spread(spread: Spread | None, week: Week) -> tuple[str, str, str, str]:
 
 def _rises(week: Week) -> Table:
     return Table(
-        ("Device", "settled", "normal", "last wk", "margin", "hot day", "last wk", "life", "drift"),
+        ("Device", "settled", "normal", "before", "least", "hot day", "before", "life", "drift"),
         tuple(
             (
                 device.name,
@@ -239,6 +273,16 @@ def _sensors(week: Week) -> Table:
     )
 
 
+def _narrow(sensors: Table) -> Table:
+    """Give the sensors with fewer columns: a phone is narrow."""
+    _, _, _, *rest = sensors.headings
+    rows = tuple(
+        (f"{name} ({quantity}, {readings} readings)", *cells)
+        for name, quantity, readings, *cells in sensors.rows
+    )
+    return Table(("Sensor", *rest), rows)
+
+
 def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
     heard = sensor.availability
     faults = ", ".join(f"{count} {name}" for name, count in sorted(sensor.faults.items()))
@@ -300,13 +344,14 @@ def _watch(week: Week) -> Iterable[tuple[str, str]]:
     off = f"; longest gap {describe_duration(watch.longest_off_s)}" if watch.longest_off_s else ""
     yield "Ran", f"{percent(watch.uptime)} of the week{off}"
     yield "Readings", f"{watch.readings:,}".replace(",", " ")
-    crashes = f", {watch.crashes} after a power cut or a kill" if watch.crashes else ""
-    yield "Starts", f"{watch.starts}{crashes}"
+    crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
+    yield "Started", f"{times(watch.starts)}{crashes}"
     step = f", the largest {watch.largest_step_s:+.1f} s" if watch.clock_steps else ""
-    yield "Clock steps", f"{watch.clock_steps}{step}"
-    lost = f", {describe_duration(watch.broker_lost_s)} in all" if watch.broker_losses else ""
-    yield "Broker lost", f"{watch.broker_losses} times{lost}"
-    faults = f"{watch.store_faults} times, {watch.readings_lost} readings lost"
+    yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
+    away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
+    lost = away if watch.broker_losses else ""
+    yield "Broker lost", f"{times(watch.broker_losses)}{lost}"
+    faults = f"{times(watch.store_faults)}, {watch.readings_lost} readings lost"
     yield "Records not written", faults if watch.store_faults or watch.readings_lost else "never"
     yield "Notices", _notices(week)
     if watch.store_bytes is not None:
@@ -345,8 +390,9 @@ def _footnotes(week: Week) -> Iterable[str]:
         else "95 %: the percentile of quarter-hour means, for the minutes of this week are gone."
     )
     yield (
-        "Margin: the least distance below the derating threshold. Hot day: what would be left of it"
-        " at the design ambient. Settled, normal and hot day: means over the time it was on."
+        "Settled rise: what it was heading for. Margin: least, how near it came to its derating"
+        " threshold; hot day, what would be left at the design ambient. Before: the week before."
+        " Settled, normal and hot day are means over the time it was on."
     )
     yield (
         "Life: how fast heat would age it at its normal rise, over how fast it did (Arrhenius,"

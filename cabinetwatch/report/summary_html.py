@@ -18,10 +18,12 @@ _TEMPLATES = Environment(
 
 
 class Shown(NamedTuple):
-    """A picture in the page: where it comes from, and its words."""
+    """A picture in the page: where it comes from, its words, and what is marked on it."""
 
     source: str
+    title: str
     alt: str
+    key: str
 
 
 def html_of(summary: Summary, pictures: Mapping[str, list[Shown]]) -> str:

@@ -39,8 +39,7 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
     message["Auto-Submitted"] = "auto-generated"
     token, _, domain = envelope.message_id.strip("<>").partition("@")
     ids = [f"{index}.{token}@{domain}" for index in range(len(drawn))]
-    shown = [Shown(f"cid:{cid}", each.alt) for cid, each in zip(ids, drawn, strict=True)]
-    html = html_of(summary, by_device(drawn, shown))
+    html = html_of(summary, by_device(drawn, [f"cid:{cid}" for cid in ids]))
     # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
     message.set_content(encodable(text_of(summary)), cte="quoted-printable")
     message.add_alternative(encodable(html), subtype="html", cte="quoted-printable")
@@ -50,12 +49,13 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
     return message
 
 
-def by_device(drawn: Sequence[Drawn], shown: Sequence[Shown]) -> dict[str, list[Shown]]:
-    """Sort pictures by the devices they belong to."""
-    sorted_: dict[str, list[Shown]] = {}
-    for each, picture in zip(drawn, shown, strict=True):
-        sorted_.setdefault(each.device_id, []).append(picture)
-    return sorted_
+def by_device(drawn: Sequence[Drawn], sources: Sequence[str]) -> dict[str, list[Shown]]:
+    """Sort pictures by the devices they belong to, each with where it comes from."""
+    shown: dict[str, list[Shown]] = {}
+    for each, source in zip(drawn, sources, strict=True):
+        picture = Shown(source, each.title, each.alt, each.key)
+        shown.setdefault(each.device_id, []).append(picture)
+    return shown
 
 
 def encodable(text: str) -> str:

@@ -27,4 +27,4 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
     if not told:
         return f"{when} no alarm stood."
     more = f" and {len(told) - _MOST} more" if len(told) > _MOST else ""
-    return f"{when} there stood: {', '.join(told[:_MOST])}{more}."
+    return f"{when}: {', '.join(told[:_MOST])}{more}."

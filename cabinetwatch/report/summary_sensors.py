@@ -12,6 +12,9 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import SENSOR_FIGURE, Bucket, Tier
 from cabinetwatch.watch.transition import Transition
 
+FAULTS = {"silent", "stuck", "implausible"}
+"""The conditions that tell of the sensor itself, rather than of what it measures."""
+
 _QUARTER_S = Tier.QUARTERS.width_ms / 1000
 
 
@@ -38,7 +41,9 @@ def sensor_week(
     """
     quarters = store.buckets(sensor_id, SENSOR_FIGURE, Tier.QUARTERS, *week)
     faults = Counter(
-        each.condition for each in transitions if each.subject == sensor_id and each.is_raise
+        each.condition
+        for each in transitions
+        if each.subject == sensor_id and each.is_raise and each.condition in FAULTS
     )
     readings = sum(bucket.samples for bucket in quarters)
     every_s = _heard_every_s(sensor, tier)

@@ -55,27 +55,19 @@ def _matters(summary: Summary) -> Iterator[str]:
     for number, matter in enumerate(summary.matters, 1):
         if number > 1:
             yield ""
-        yield from _wrapped(f"{number}. [{matter.urgency.words}] {matter.heading}", "   ")
-        yield from _wrapped(f"   {matter.text}", "   ")
-        yield from _wrapped(f"   What to do: {matter.todo}", "   ")
+        indent = " " * (len(str(number)) + 2)
+        yield from _wrapped(f"{number}. [{matter.urgency.words}] {matter.heading}", indent)
+        yield from _wrapped(f"{indent}{matter.text}", indent)
+        yield from _wrapped(f"{indent}What to do: {matter.todo}", indent)
 
 
 def _devices(summary: Summary) -> Iterator[str]:
     if not summary.temperatures.rows:
         yield "None."
         return
-    table = _narrowed(summary.temperatures)
-    widths = column_widths(table)
-    first = widths[0] + len(_GAP)
-    half = sum(widths[1:5]) + 4 * len(_GAP)
-    yield " " * first + "Temperature, °C".ljust(half) + "Rise above ambient, K"
-    yield from _table(table)
+    yield from _grouped(_narrowed(summary.temperatures), {1: "Temperature, °C", 5: "Rise, K"})
     yield ""
-    table = _narrowed(summary.rises)
-    widths = column_widths(table)
-    third = sum(widths[1:4]) + 3 * len(_GAP)
-    yield " " * (widths[0] + len(_GAP)) + "Settled rise, K".ljust(third) + "Margin, K"
-    yield from _table(table)
+    yield from _grouped(_narrowed(summary.rises), {1: "Settled rise, K", 4: "Margin, K"})
     yield ""
     for note in summary.footnotes:
         yield from _wrapped(note)
@@ -91,8 +83,27 @@ def _alarms(summary: Summary) -> Iterator[str]:
         yield from _wrapped(f"{'':<12}stood {stood}, {seen}; {state}", " " * 12)
     if summary.alarms_more:
         yield f"And {summary.alarms_more} before these."
+    if summary.returned:
+        yield ""
+        yield from _wrapped(summary.returned)
     yield ""
     yield from _pairs(summary.measures)
+
+
+def _grouped(table: Table, groups: dict[int, str]) -> Iterator[str]:
+    """Put a line with the names of groups of columns above a table, each over its first column."""
+    widths, gap = column_widths(table), _gap(table)
+    line = ""
+    for first, name in groups.items():
+        line = line.ljust(sum(widths[:first]) + first * len(gap)) + name
+    yield line
+    yield from _table(table)
+
+
+def _gap(table: Table) -> str:
+    """Give what stands between columns: less where the table would be too wide."""
+    widths = column_widths(table)
+    return _GAP if sum(widths) + len(_GAP) * (len(widths) - 1) <= COLUMNS else " "
 
 
 def _narrowed(table: Table) -> Table:
@@ -105,8 +116,7 @@ def _narrowed(table: Table) -> Table:
 
 
 def _table(table: Table) -> Iterator[str]:
-    widths = column_widths(table)
-    gap = _GAP if sum(widths) + len(_GAP) * (len(widths) - 1) <= COLUMNS else " "
+    widths, gap = column_widths(table), _gap(table)
     for line in (table.headings, *table.rows):
         cells = [
             printable(cell).ljust(width) if index in table.left else printable(cell).rjust(width)
