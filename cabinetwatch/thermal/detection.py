@@ -24,6 +24,8 @@ _EXCESS_MARGIN = 1.3
 _SLOW_CLIP = 3.0
 _SLOW_K = 0.5
 _SLOW_SHORTEST_S = 120.0
+_LOW_LASTS_S = 1800.0
+"""A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
 
 
 class ChangeTest:
@@ -38,6 +40,7 @@ class ChangeTest:
         "_mean_doubt",
         "_mean_s",
         "_mean_sum",
+        "_pending_ms",
         "_quick",
         "_rate",
         "_slow_since_ms",
@@ -57,7 +60,7 @@ class ChangeTest:
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = False
-        self._slow_since_ms = 0
+        self._slow_since_ms = self._pending_ms = 0
         self._limit_tau_s = self._limit = 0.0
         self.finding = Finding()
 
@@ -68,7 +71,7 @@ class ChangeTest:
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = False
-        self._slow_since_ms = t_ms
+        self._slow_since_ms = self._pending_ms = t_ms
         self.finding = Finding(False, t_ms, 0.0)
 
     def advance(
@@ -80,12 +83,13 @@ class ChangeTest:
         level_k: float,
         level_sd_k: float,
         normal_goal_k: float,
+        other_goal_k: float,
         doubt_k: float,
         slow_sd_k: float,
         tau_s: float,
         excess_k: float = 0.0,
     ) -> None:
-        """Take the level, the extreme goal that is still normal, and what both may be off.
+        """Take the level, the extreme goals that are still normal, and what they may be off.
 
         `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
         `excess_k` how far ordinary life was seen to pass the bound.
@@ -94,17 +98,29 @@ class ChangeTest:
         limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
         margin_k = DOUBT_SIGMAS * doubt_k
-        envelope.advance(t_ms, step_s, level_k, normal_goal_k, margin_k, limit_k, tau_s)
+        envelope.advance(
+            t_ms, step_s, level_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s
+        )
         limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
-        quick.advance(t_ms, step_s, seen_k, normal_goal_k, margin_k, limit_k, tau_s)
+        quick.advance(t_ms, step_s, seen_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s)
         self._mean_sum += step_s * (level_k - normal_goal_k)
         self._mean_doubt += step_s * doubt_k
         self._mean_s += step_s
         if self._mean_s >= max(0.5 * tau_s, _SLOW_SHORTEST_S):
             self._slow_step(t_ms, slow_sd_k, tau_s)
-        finding = self.finding
+        self._conclude(t_ms, tau_s)
+
+    def _conclude(self, t_ms: int, tau_s: float) -> None:
+        """Sum up the tests; on the low side only what lasts counts."""
+        envelope, quick, finding = self._envelope, self._quick, self.finding
+        at_once = envelope.standing or quick.standing
+        if not at_once:
+            self._pending_ms = t_ms
+        if self.sign < 0 and not finding.standing:
+            lasting_ms = 1000.0 * max(_LOW_LASTS_S, tau_s)
+            at_once = at_once and t_ms - self._pending_ms >= lasting_ms
         was_standing = finding.standing
-        finding.standing = envelope.standing or quick.standing or self._slow_standing
+        finding.standing = at_once or self._slow_standing
         finding.certainty = max(
             envelope.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
         )
@@ -149,7 +165,7 @@ class ChangeTest:
             "quick": self._quick.save(),
             "cusum": self._cusum.save(),
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
-            "slow": [self._slow_standing, self._slow_since_ms],
+            "slow": [self._slow_standing, self._slow_since_ms, self._pending_ms],
             "finding": [self.finding.standing, self.finding.since_ms, self.finding.certainty],
         }
 
@@ -161,6 +177,6 @@ class ChangeTest:
         new._quick = Envelope.load(state["quick"])
         new._cusum = Cusum.load(state["cusum"])
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
-        new._slow_standing, new._slow_since_ms = state["slow"]
+        new._slow_standing, new._slow_since_ms, new._pending_ms = state["slow"]
         new.finding = Finding(*state["finding"])
         return new

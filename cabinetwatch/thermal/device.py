@@ -14,7 +14,7 @@ from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
 from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
-STATE_VERSION = 1
+STATE_VERSION = 2
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
 SETTLE_TAUS = 3.0
@@ -206,15 +206,22 @@ class DeviceObserver:
             return
         power_w, follower = window.last_power_w, self._follower
         was_lost = self.cooling_loss.standing
-        self._advance_test(self._above, window, normal.highest_k(power_w))
+        highest_k, lowest_k = normal.highest_k(power_w), self._lowest_k(normal, power_w)
+        self._advance_test(self._above, window, highest_k, lowest_k)
         if self.cooling_loss.standing and not was_lost:
             follower.adapt_to_loss()
         if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_switching_off():
-            self._advance_test(self._below, window, normal.lowest_k(power_w))
+            self._advance_test(self._below, window, normal.lowest_k(power_w), highest_k)
         else:
             self._below.reset(window.t_ms)
 
-    def _advance_test(self, test: ChangeTest, window: Window, extreme_k: float) -> None:
+    def _lowest_k(self, normal: NormalRise, power_w: float | None) -> float:
+        """Lowest settled rise with the cooling in order: without power it may be switched off."""
+        return normal.lowest_k(power_w) if self._follower.load_goal_k > 0.0 else 0.0
+
+    def _advance_test(
+        self, test: ChangeTest, window: Window, extreme_k: float, other_k: float
+    ) -> None:
         follower = self._follower
         test.advance(
             t_ms=window.t_ms,
@@ -224,6 +231,7 @@ class DeviceObserver:
             level_k=follower.filter.stable_level_k,
             level_sd_k=follower.filter.raw_level_sd_k,
             normal_goal_k=extreme_k - follower.load_goal_k,
+            other_goal_k=other_k - follower.load_goal_k,
             doubt_k=follower.doubt_k,
             slow_sd_k=self._slow_sd_k(),
             tau_s=follower.response.tau_s,

@@ -25,6 +25,9 @@ _MOVING_SHARE, _MOVING_LEAST, _MOVING_FADE = 0.5, 0.2, 0.5
 """While the ambient moves, its reading and the device's are not of one instant: doubt half of what
 acts at once (that share, and a fifth more), fading by half with each window."""
 
+_STALE_S, _STALE_K_PER_S, _STALE_MOST_K = 60.0, 0.003, 3.0
+"""An ambient that isn't heard wanders on: a room that warms does two to ten kelvin an hour."""
+
 _LOAD_CHANGE_DOUBT = 0.1
 """A load change moves the settled rise by this share more or less than the power law says."""
 
@@ -37,6 +40,8 @@ _LAW_DOUBT = 0.03
 _UNKNOWN_WANDER, _LOAD_WANDER, _BAND_WANDER = 0.5, 0.15, 0.35
 """Wander of the goal in a time constant, as a share of the usual rise: with nothing known, with
 the load known, with a band known."""
+
+_LOWEST_GOAL, _HIGHEST_GOAL, _NO_NORMAL_GOAL_K = 0.3, 6.0, 150.0
 
 _LARGEST_STRETCH = 4.0
 
@@ -60,6 +65,7 @@ class Follower:
         self._late_load_k = 0.0
         self._sound_rise_k = 0.0
         self._moving_k = 0.0
+        self._stale_s = 0.0
         self._ambient_c: float | None = None
         self._fresh = True
         self.own_step, self.ambient_step = Resolution(), Resolution()
@@ -108,6 +114,7 @@ class Follower:
             self._wander_k2_per_s(goal_now, lost),
             self._noise_floor_k2(),
             stretch,
+            self._possible_goals_k(goal_now),
         )
         self.seen_k = seen_k
         self.load_goal_k = goal_now
@@ -130,6 +137,10 @@ class Follower:
             moved_k = abs(window.ambient_c - self._ambient_c)
             share = _MOVING_SHARE * (self.response.ambient_at_once + _MOVING_LEAST)
             self._moving_k = max(_MOVING_FADE * self._moving_k, share * moved_k)
+            if self._stale_s > _STALE_S:
+                # When it moved while nobody looked isn't known.
+                self._unsettled_k += 0.5 * moved_k
+        self._stale_s = 0.001 * window.ambient_age_ms
         self._ambient_c = window.ambient_c
 
     def _doubt_k2(self, stretch: float) -> float:
@@ -140,8 +151,13 @@ class Follower:
             + self._unsettled_k * self._unsettled_k
             + self._late_load_k * self._late_load_k
             + self._moving_k * self._moving_k
+            + self._stale_k() ** 2
             + slowed_k * slowed_k
         )
+
+    def _stale_k(self) -> float:
+        """What the ambient may have done since it was last heard."""
+        return min(_STALE_MOST_K, _STALE_K_PER_S * max(0.0, self._stale_s - _STALE_S))
 
     def _noise_floor_k2(self) -> float:
         """Quantisation is no white noise: averaging doesn't lessen the steps of the sensors."""
@@ -174,6 +190,17 @@ class Follower:
         else:
             scale_k = _BAND_WANDER * max(normal.rise_k, 1.0)
         return scale_k * scale_k / self.response.tau_s
+
+    def _possible_goals_k(self, load_goal_k: float) -> tuple[float, float]:
+        """Deviations of the settled rise that can be: hardly below the ambient, a few times normal.
+
+        A jump of the air alone (a door of the cabinet) would otherwise be taken for a long way.
+        """
+        normal = self.normal
+        if normal is None:
+            return -_NO_NORMAL_GOAL_K, _NO_NORMAL_GOAL_K
+        usual_k = max(normal.rise_k, load_goal_k, 1.0)
+        return -load_goal_k - _LOWEST_GOAL * usual_k, _HIGHEST_GOAL * usual_k
 
     def adapt_to_loss(self) -> None:
         """Lost cooling has just been found: goal and level have jumped."""
@@ -254,5 +281,5 @@ class Follower:
 
 _PLAIN_STATE = (
     "doubt_k", "seen_k", "load_goal_k", "_unsettled_k", "_late_load_k", "_sound_rise_k",
-    "_moving_k", "_ambient_c", "_fresh",
+    "_moving_k", "_stale_s", "_ambient_c", "_fresh",
 )  # fmt: skip

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import exp
+from typing import Any
 
 _TREND_FADES_S = 3600.0
 """A trend of the ambient is trusted for about an hour."""
+
+RAISE_PROBABILITY, CLEAR_PROBABILITY = 0.95, 0.5
+STEPS_IN_A_ROW = 3
+_SHORTEST_RUN_MS = 17_000
+"""Our choice: three steps ten seconds apart, jitter included."""
 
 _SPREAD = ((-1.65, 0.2), (0.0, 0.6), (1.65, 0.2))
 _GRID = 24
@@ -45,6 +51,46 @@ class Heading:
         felt = self.ambient_c + (self.felt_c - self.ambient_c) * fade
         felt += self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
         return felt + self.load_goal_k + (self.load_rise_k - self.load_goal_k) * fade
+
+
+@dataclass(slots=True)
+class ForecastWatch:
+    """When a forecast is sure enough to be told: on several steps in a row.
+
+    Raised when the threshold is almost certainly reached within the horizon, cleared when it has
+    become unlikely. `since_ms` is the step that first said so.
+    """
+
+    standing: bool = False
+    since_ms: int = 0
+    steps: int = 0
+    first_ms: int = 0
+
+    def observe(self, t_ms: int, probability: float) -> bool:
+        """Take `Forecast.probability` at one step; True while the forecast stands."""
+        turned = (
+            probability < CLEAR_PROBABILITY if self.standing else probability >= RAISE_PROBABILITY
+        )
+        if not turned:
+            self.steps = 0
+            return self.standing
+        if self.steps == 0:
+            self.first_ms = t_ms
+        self.steps += 1
+        if self.steps >= STEPS_IN_A_ROW and t_ms - self.first_ms >= _SHORTEST_RUN_MS:
+            self.standing = not self.standing
+            self.since_ms = self.first_ms
+            self.steps = 0
+        return self.standing
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return asdict(self)
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> ForecastWatch:
+        """The watch as it was at `save`."""
+        return cls(**state)
 
 
 def time_to_threshold(

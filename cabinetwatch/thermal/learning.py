@@ -31,8 +31,14 @@ from cabinetwatch.thermal.model import (
 
 _SMALLEST_SHARE = 0.02
 _DOUBT_FLOOR = 0.03**2
+_DOUBT_LARGEST = 0.3**2
+"""A share is between 0 and 1; a driver that hardly moved must not be blamed for everything."""
+
 _DOUBT_MARGIN = 1.5
 _GUARD_SMALLEST, _GUARD_LARGEST = 0.15, 0.35
+_MOST_LOAD = 2.5
+"""Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
+
 _TOP_QUANTILE = 0.999
 _VARIED_POWER = 1.15
 """Power is taken as varying when its 95th percentile is this many times its 5th."""
@@ -128,9 +134,9 @@ def _learn_with_power(
     doubts = _doubts(deviation, drivers)
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
-    normal = replace(normal, guard=guard)
+    normal = replace(given_normal or normal, guard=guard)
     excess_k = _excess_k(record, response, normal, deviation, drivers)
-    normal = replace(given_normal or normal, guard=guard, excess_k=excess_k)
+    normal = replace(normal, excess_k=excess_k)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
@@ -162,9 +168,14 @@ def _learn_without_power(
     top = quantile(ordered, _TOP_QUANTILE)
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
-    normal = NormalRise(max(top, 0.1), low_k=max(0.0, quantile(running, 0.02)), guard=0.15)
+    low_k = max(0.0, quantile(running, 0.02))
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=0.15)
+    if given_normal is not None:
+        # The load at commissioning needn't have been the highest.
+        highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
+        normal = replace(given_normal, rise_k=highest_k, low_k=min(low_k, given_normal.rise_k))
     excess_k = _excess_k(record, response, normal, rises, drivers)
-    normal = replace(given_normal or normal, off_rise_k=off_rise_k, excess_k=excess_k)
+    normal = replace(normal, off_rise_k=off_rise_k, excess_k=excess_k)
     confidence = _confidence(sigma / max(top, 0.1), known)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
@@ -252,7 +263,7 @@ def _doubts(deviation: Sequence[float], drivers: Drivers) -> Doubts:
     columns.append([1.0] * len(deviation))
     squares = [v * v for v in deviation]
     x = nonnegative(gram(columns, columns), [inner(c, squares) for c in columns])
-    return Doubts(*(max(_DOUBT_FLOOR, _DOUBT_MARGIN * v) for v in x[:4]))
+    return Doubts(*(min(_DOUBT_LARGEST, max(_DOUBT_FLOOR, _DOUBT_MARGIN * v)) for v in x[:4]))
 
 
 def _change_doubts(rises: Sequence[float], drivers: Drivers, lag: int = 5) -> Doubts:
@@ -313,9 +324,11 @@ def _excess_k(
     )
     for end_s, length_s, value, power, expected.drivers, sound in rows:
         power_w = max(power, 0.0) if with_law else None
-        goal_k = normal.highest_k(power_w) - (normal.at(power_w) if with_law else 0.0)
+        usual_k = normal.at(power_w) if with_law else 0.0
+        goal_k = normal.highest_k(power_w) - usual_k
+        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
         doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
-        envelope.advance(1000 * end_s, length_s, value, goal_k, doubt_k, 1.0, response.tau_s)
+        envelope.advance(1000 * end_s, length_s, value, goal_k, low_k, doubt_k, 1.0, response.tau_s)
         if sound:
             furthest = max(furthest, envelope.score)
     return furthest

@@ -17,8 +17,8 @@ class Window:
     """What the inputs were over one window that ends at `t_ms`.
 
     `ambient_c` is the ambient at the readings, `ambient_mean_c` its mean over the whole window
-    (straight lines between readings), `power_w` the mean power, `last_power_w` the latest one; None
-    = unknown.
+    (straight lines between readings), `ambient_age_ms` how old its last reading is, `power_w` the
+    mean power, `last_power_w` the latest one; None = unknown.
     """
 
     t_ms: int
@@ -28,6 +28,7 @@ class Window:
     ambient_mean_c: float
     power_w: float | None
     last_power_w: float | None
+    ambient_age_ms: int = 0
 
 
 class WindowGatherer:
@@ -152,6 +153,7 @@ class WindowGatherer:
             ambient_area / step_ms,
             mean_power_w,
             power_w,
+            t_ms - self._ambient_t_ms,
         )
         self._open(t_ms)
         return window
