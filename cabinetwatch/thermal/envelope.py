@@ -28,8 +28,8 @@ class Envelope:
     """
 
     __slots__ = (
-        "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "score", "sign",
-        "since_ms", "standing",
+        "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "score",
+        "sign", "since_ms", "standing",
     )  # fmt: skip
 
     def __init__(self, sign: int = 1) -> None:
