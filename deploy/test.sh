@@ -8,6 +8,8 @@ cd "$(dirname "$0")/.."
 missing=""
 want_python
 want_program mosquitto mosquitto
+want_program chromium chromium
+want_program chromedriver chromium-driver
 install_missing
 make_environment .venv-test deploy/requirements-test.txt
 

@@ -67,7 +67,7 @@ def test_a_broker_with_a_certificate_speaks_tls(
 ) -> None:
     broker = mosquitto(certificate=certificate)
     publish.single(
-        "a", "1", hostname="localhost", port=broker.port, tls={"ca_certs": str(certificate.ca_file)}
+        "a", "1", hostname="127.0.0.1", port=broker.port, tls={"ca_certs": str(certificate.ca_file)}
     )
 
 
@@ -143,7 +143,7 @@ def test_the_mail_server_wants_starttls_and_the_right_password(
     drop = mail_drop(security="starttls", certificate=certificate, login=("watch", "right"))
     context = ssl.create_default_context(cafile=str(certificate.ca_file))
 
-    with smtplib.SMTP("localhost", drop.port, timeout=5) as client:
+    with smtplib.SMTP("127.0.0.1", drop.port, timeout=5) as client:
         with pytest.raises(smtplib.SMTPSenderRefused):
             client.send_message(mail())
         client.starttls(context=context)
@@ -159,6 +159,6 @@ def test_the_mail_server_speaks_tls_from_the_first_byte(
 ) -> None:
     drop = mail_drop(security="tls", certificate=certificate)
     context = ssl.create_default_context(cafile=str(certificate.ca_file))
-    with smtplib.SMTP_SSL("localhost", drop.port, timeout=5, context=context) as client:
+    with smtplib.SMTP_SSL("127.0.0.1", drop.port, timeout=5, context=context) as client:
         client.send_message(mail())
     assert len(drop.messages) == 1

@@ -10,7 +10,7 @@ from typing import Any
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import UsageError
-from cabinetwatch.service.running import is_running
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.transition import Transition

@@ -2,7 +2,9 @@
 
 import argparse
 import logging
+import shlex
 import shutil
+import subprocess
 import sys
 import time
 from collections import deque
@@ -17,6 +19,8 @@ from cabinetwatch.demo import scenario
 from cabinetwatch.demo.configuration import MARK, PREFIX, STORE_FILE, configuration_text
 from cabinetwatch.demo.nodes import SensorNodes
 from cabinetwatch.demo.observer import Observer, Told
+from cabinetwatch.demo.trial_record import DEVICE as TRIAL_DEVICE
+from cabinetwatch.demo.trial_record import write_trial_record
 from cabinetwatch.errors import CabinetwatchError, UsageError
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.times import from_rfc3339
@@ -35,6 +39,8 @@ DEFAULT_FOLDER = Path("demo-output")
 CONFIG_FILE = "config.toml"
 LOG_FILE = "watch.log"
 MAIL_FOLDER = "mails"
+TRIAL_RECORD = "trial-nas.csv"
+TRIAL_PAGE = "trial-nas.html"
 
 _LOOK_EVERY_S = 0.1
 _ONLINE_WITHIN_S = 30.0
@@ -70,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         console.print(f"Ended early; what there was by then is in {folder}.", soft_wrap=True)
         raise
+    _prove_a_change(console, folder)
     _conclude(console, folder)
     return 0 if complete else 1
 
@@ -215,6 +222,8 @@ def _make_room(folder: Path) -> None:
             )
         for old in [*folder.glob(f"{STORE_FILE}*"), folder / CONFIG_FILE, folder / LOG_FILE]:
             old.unlink(missing_ok=True)
+        for old in (folder / TRIAL_RECORD, folder / TRIAL_PAGE):
+            old.unlink(missing_ok=True)
         for old in (folder / MAIL_FOLDER).glob("[0-9][0-9][0-9].eml"):
             old.unlink()
         (folder / CONFIG_FILE).write_text(MARK, encoding="utf-8")
@@ -241,6 +250,33 @@ def _introduce(console: Console) -> None:
     )
 
 
+def _prove_a_change(console: Console, folder: Path) -> None:
+    """Write an invented trial record, and have it judged as a user would."""
+    record, page = folder / TRIAL_RECORD, folder / TRIAL_PAGE
+    phases = write_trial_record(record, scenario.trial_start_utc_ms(time.time_ns() // 1_000_000))
+    command = [
+        *("trial", "report", "--config", str(folder / CONFIG_FILE), "--device", TRIAL_DEVICE),
+        *("--before", phases.before, "--after", phases.after),
+        *("--recording", str(record), "--html", str(page)),
+    ]
+    # A process of its own: what fits curves and draws is large.
+    done = subprocess.run(
+        [sys.executable, "-m", "cabinetwatch", *command],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    verdict = next((x for x in done.stdout.splitlines() if x.startswith("VERDICT")), None)
+    if verdict is None:
+        raise CabinetwatchError(f"the trial could not be judged: {done.stderr.strip()}")
+    console.print(
+        "\nAnd a change of cooling on trial: the fan of the simulated NAS slowed to four fifths."
+        f" {verdict}",
+        soft_wrap=True,
+    )
+    console.print(f"  judged by: {_own_name()} {shlex.join(command)}", soft_wrap=True)
+
+
 def _conclude(console: Console, folder: Path) -> None:
     """Name the files and what to type next."""
     command = _own_name()
@@ -251,6 +287,8 @@ def _conclude(console: Console, folder: Path) -> None:
         f"  {folder / STORE_FILE}  every reading and every alarm, in SQLite",
         f"  {folder / CONFIG_FILE}  the configuration, an example to start from",
         f"  {folder / LOG_FILE}  the watch's own log",
+        f"  {folder / TRIAL_RECORD}  an invented trial record: before and after a fan was slowed",
+        f"  {folder / TRIAL_PAGE}  the report of that trial; open it in a browser",
         "Next, look at the alarms of that evening:",
         f"  {command} alarms --config {folder / CONFIG_FILE}",
         "Then, on your own broker, see README.md: the first quarter of an hour.",

@@ -5,17 +5,17 @@ import csv
 import json
 import sys
 from collections.abc import Callable, Iterator
-from decimal import Decimal
 from typing import Any, NamedTuple, TextIO
 
+from cabinetwatch.cli.instants import add_interval, check_interval
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import UsageError
-from cabinetwatch.store.corrections import OffsetsInForce, offsets_of
+from cabinetwatch.service.importing import corrected
+from cabinetwatch.service.offsets import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS, SENSOR_FIGURE, Tier
-from cabinetwatch.times import from_rfc3339, to_rfc3339
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.reading import Quality
 
 _RAW = "raw"
@@ -44,15 +44,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="csv: time,sensor,value; jsonl: the same and the quality, an object a line; both with "
         "the tier where minutes stand for readings that are gone (default: csv)",
     )
-    parser.add_argument(
-        "--from",
-        dest="from_utc_ms",
-        metavar="TIME",
-        type=_instant,
-        help="from this time on (RFC 3339, such as 2026-07-01T12:00:00Z)",
-    )
-    parser.add_argument(
-        "--to", dest="to_utc_ms", metavar="TIME", type=_instant, help="up to before this time"
+    add_interval(
+        parser,
+        from_help="from this time on (RFC 3339, such as 2026-07-01T12:00:00Z)",
+        to_help="up to before this time",
     )
     parser.add_argument(
         "--sensor",
@@ -75,8 +70,7 @@ def run(args: argparse.Namespace) -> int:
         StoreError: the store can't be read.
         UsageError: an unknown sensor, or an interval that ends before it begins.
     """
-    if None not in (args.from_utc_ms, args.to_utc_ms) and args.from_utc_ms >= args.to_utc_ms:
-        raise UsageError("--from is not before --to; give the earlier time first")
+    check_interval(args)
     config = load(find_config_file(args.config))
     with Store.open(config.store.url, read_only=True) as store:
         _check_sensors(args.sensors, config, store)
@@ -115,8 +109,7 @@ def _single(
     from_utc_ms: int | None,
     to_utc_ms: int | None,
 ) -> Iterator[Exported]:
-    configs = [(seq, entry.data["config"]) for seq, entry in store.entries(EntryKind.CONFIG)]
-    offsets = OffsetsInForce(configs, offsets_of(config.as_json()))
+    offsets = OffsetsInForce(store, config)
     for stretch in store.stretches(from_utc_ms, to_utc_ms):
         in_force = offsets.at(stretch.first_seq)
         for reading in stretch.readings:
@@ -127,7 +120,7 @@ def _single(
                 continue
             if to_utc_ms is not None and utc_ms >= to_utc_ms:
                 continue
-            value = _corrected(reading.value, in_force.get(reading.sensor, 0.0))
+            value = corrected(reading.value, in_force.get(reading.sensor, 0.0))
             yield Exported(utc_ms, reading.sensor, value, reading.quality)
 
 
@@ -152,11 +145,6 @@ def _condensed(
                 if buckets:
                     break
         yield from sorted(lines, key=lambda line: (line.utc_ms, line.sensor))
-
-
-def _corrected(value: float, offset: float) -> float:
-    """Add the offset as one would on paper: 23.1 and -0.4 are 22.7, not 22.700000000000003."""
-    return float(Decimal(repr(value)) + Decimal(repr(offset))) if offset else value
 
 
 def _check_sensors(wanted: list[str], config: Config, store: Store) -> None:
@@ -195,10 +183,3 @@ _WRITERS: dict[str, Callable[[Iterator[Exported], TextIO, bool], None]] = {
     "csv": _write_csv,
     "jsonl": _write_jsonl,
 }
-
-
-def _instant(text: str) -> int:
-    try:
-        return from_rfc3339(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error

@@ -41,7 +41,15 @@ COMMANDS: dict[str, Command] = {
     "shelve": Command("silence an alarm for a time"),
     "unshelve": Command("take an alarm off the shelf"),
     "service": Command("take a device or sensor out of service, or back in"),
+    "page": Command("write or show the page that says whether all is well"),
+    "trial": Command("prove a change of cooling: before, change, after, verdict"),
+    "note": Command("log what somebody did to the cabinet"),
+    "calc": Command("the bench sums behind a change: fan, airflow, life, sound, dew point", False),
+    "summary": Command("show, write or mail the summary of a week"),
+    "learn": Command("learn a device's normal rise and response again, after a change"),
+    "replay": Command("run the engine over a recording or over the store"),
     "export": Command("write the readings to standard output"),
+    "import": Command("take readings from a file into the store"),
     "backup": Command("copy the store while the watch goes on, and verify the copy"),
     "prune": Command("let go of what is older than its keeping time, now"),
 }
@@ -61,8 +69,11 @@ def main(arguments: Sequence[str]) -> int:
     # Commands that log say so themselves; for the others a library's log is no output of theirs.
     logging.getLogger("cabinetwatch").addHandler(logging.NullHandler())
     try:
-        status = _run(arguments)
-        sys.stdout.flush()
+        try:
+            status = _run(arguments)
+        finally:
+            # Also when the help has been asked for, which ends by SystemExit.
+            sys.stdout.flush()
     except CabinetwatchError as error:
         for sentence in str(error).splitlines():
             print(printable(sentence), file=sys.stderr)

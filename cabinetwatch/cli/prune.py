@@ -6,9 +6,9 @@ from cabinetwatch.cli.asking import ask
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.service.housekeeping import thorough_round
-from cabinetwatch.service.running import is_running
 from cabinetwatch.service.store_loop import PRUNE
 from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 

@@ -120,7 +120,7 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
                 return 0
             if signals.reload.is_set():
                 signals.reload.clear()
-                changed = _reload(path)
+                changed = _reload(path, daemon)
                 if changed is not None:
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
@@ -128,8 +128,14 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
         daemon.stop(patience_s)
 
 
-def _reload(path: Path) -> Config | None:
-    """Read the file again; a faulty one is told and changes nothing."""
+def _reload(path: Path, daemon: Daemon) -> Config | None:
+    """Read the file again; a faulty one is told and changes nothing.
+
+    While the store can't be written, what is told from memory would be lost by starting anew.
+    """
+    if not daemon.store_works:
+        _log.error("the configuration is kept as it was, for the store can't be written now")
+        return None
     try:
         config = configuration.load(path)
     except CabinetwatchError as error:

@@ -4,20 +4,24 @@ import argparse
 import sys
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from cabinetwatch.cli.learning import learning_line
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
-from cabinetwatch.service.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
+from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
-from cabinetwatch.watch.wording import celsius, kelvin, quantity
+from cabinetwatch.watch.wording import celsius, interval_k, kelvin, quantity
+
+if TYPE_CHECKING:
+    from cabinetwatch.report.trial_state import TrialState
 
 _UNKNOWN = "-"
 _FOLLOW_EVERY_S = 2.0
@@ -46,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
         if args.follow:
             return _follow(store, config, clock, as_json=args.json)
         snapshot = take_snapshot(store, config, clock)
-        _print(snapshot, clock, as_json=args.json)
+        _print(snapshot, clock, _open_trials(snapshot, store, config), as_json=args.json)
     return _status(snapshot)
 
 
@@ -57,7 +61,7 @@ def _follow(store: Store, config: Config, clock: Clock, *, as_json: bool) -> int
         while True:
             if sys.stdout.isatty():
                 sys.stdout.write(_CLEAR)
-            _print(snapshot, clock, as_json=as_json)
+            _print(snapshot, clock, _open_trials(snapshot, store, config), as_json=as_json)
             sys.stdout.flush()
             time.sleep(_FOLLOW_EVERY_S)
             snapshot = take_snapshot(store, config, clock)
@@ -65,11 +69,35 @@ def _follow(store: Store, config: Config, clock: Clock, *, as_json: bool) -> int
         return _status(snapshot)
 
 
-def _print(snapshot: Snapshot, clock: Clock, *, as_json: bool) -> None:
+def _open_trials(snapshot: Snapshot, store: Store, config: Config) -> "list[TrialState]":
+    """Say how open trials stand."""
+    if not snapshot.trials:
+        return []
+    # It fits curves, with libraries that take a second to import; trials are rare.
+    from cabinetwatch.report.trial_state import state_of  # noqa: PLC0415
+
+    now_utc_ms = snapshot.utc_ms or 0
+    return [state_of(store, config, trial, now_utc_ms) for trial in snapshot.trials]
+
+
+def trial_line(state: "TrialState") -> str:
+    """Name an open trial and its phase."""
+    trial = state.trial
+    phase = f"in its {trial.phase} phase" if trial.phase else "before its first phase"
+    change = f" ({trial.change})" if trial.change else ""
+    return f"Trial {trial.name} of {trial.device}{change}, {phase}:"
+
+
+def _print(snapshot: Snapshot, clock: Clock, trials: "list[TrialState]", *, as_json: bool) -> None:
     if as_json:
-        print_json(snapshot.public())
-    else:
-        show(snapshot, clock.utc_ms())
+        print_json(snapshot.public() | {"trials": [each.public() for each in trials]})
+        return
+    show(snapshot, clock.utc_ms())
+    for state in trials:
+        print()
+        say(trial_line(state))
+        for sentence in state.sentences:
+            say(f"  {sentence}")
 
 
 def _status(snapshot: Snapshot) -> int:
@@ -85,6 +113,15 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
         [_device_row(figures) for figures in snapshot.devices.values()],
         right=range(1, 8),
     )
+    print()
+    print_table(
+        ("Device", "Heading for", "Normal", "On the hottest day", "Margin then"),
+        [_heading_row(figures) for figures in snapshot.devices.values()],
+        right=range(1, 5),
+    )
+    print()
+    for figures in snapshot.devices.values():
+        say(learning_line(figures))
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),
@@ -132,6 +169,20 @@ def _device_row(figures: dict[str, Any]) -> list[str]:
         _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
         _written(figures["threshold_c"], celsius),
         _written(figures["margin_k"], kelvin),
+    ]
+
+
+def _heading_row(figures: dict[str, Any]) -> list[str]:
+    settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
+    heading = _written(settled_k, kelvin)
+    if settled_k is not None and sd_k is not None:
+        heading = interval_k(settled_k, sd_k)
+    return [
+        str(figures["name"]),
+        heading,
+        _written(figures["normal_rise_k"], kelvin),
+        _written(figures["hot_day_temperature_c"], celsius),
+        _written(figures["hot_day_margin_k"], kelvin),
     ]
 
 

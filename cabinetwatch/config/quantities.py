@@ -1,5 +1,6 @@
-"""What can be measured, and in which units a payload may say it."""
+"""What can be measured, in which units a payload may say it, and how they become the kept one."""
 
+from collections.abc import Callable
 from typing import Literal
 
 Quantity = Literal["temperature", "humidity", "power", "fan-speed", "sound-level"]
@@ -22,3 +23,42 @@ ROLES: dict[str, Quantity] = {
     "sound": "sound-level",
 }
 """The quantity that a device's sensor of each role must measure."""
+
+Conversion = Callable[[float], float]
+"""From a payload's figure to the kept unit."""
+
+CREDIBLE: dict[str, tuple[float, float]] = {"temperature": (-55.0, 125.0)}
+"""Default `range`: what the DS18B20 can measure (Maxim Integrated, DS18B20 data sheet 19-7487)."""
+
+FAULT_CODES: dict[str, tuple[float, ...]] = {"Cel": (85.0, -127.0)}
+"""Default `fault_codes` by unit: 85 degC is the DS18B20's value at power-on, before it has measured
+(the same data sheet); -127 degC is what a common driver gives for a sensor it can't find (common
+practice, no source)."""
+
+
+def _unchanged(value: float) -> float:
+    return value
+
+
+def _from_kelvin(temperature_k: float) -> float:
+    return temperature_k - 273.15
+
+
+def _from_fahrenheit(temperature_f: float) -> float:
+    # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
+    return (temperature_f - 32.0) * 5.0 / 9.0
+
+
+# For the units above; a test holds the two together.
+_CONVERSIONS: dict[str, dict[str, Conversion]] = {
+    "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
+    "humidity": {"%RH": _unchanged},
+    "power": {"W": _unchanged},
+    "fan-speed": {"1/min": _unchanged},
+    "sound-level": {"dB": _unchanged},
+}
+
+
+def conversion(quantity: str, unit: str) -> Conversion | None:
+    """Give the function from a payload's unit to the kept one; None if the unit doesn't fit."""
+    return _CONVERSIONS[quantity].get(unit)

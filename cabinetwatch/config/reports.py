@@ -1,5 +1,6 @@
 """The tables [summary] and [page]: the weekly mail, and the status page."""
 
+from pathlib import Path
 from typing import Literal
 
 from pydantic import Field
@@ -25,5 +26,7 @@ class Summary(Table):
 class Page(Table):
     """Where the status page is written, and how often."""
 
-    directory: FilePath = Field(description="a folder for the page and its pictures")
+    directory: FilePath = Field(
+        Path("/run/cabinetwatch/page"), description="a folder for the page and its pictures"
+    )
     every_s: Positive = Field(15.0, description="the seconds, above 0, between two pages")

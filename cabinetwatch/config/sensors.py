@@ -16,7 +16,7 @@ from cabinetwatch.config.kinds import (
     SenmlName,
     TopicFilter,
 )
-from cabinetwatch.config.quantities import UNITS, Quantity
+from cabinetwatch.config.quantities import CREDIBLE, FAULT_CODES, UNITS, Quantity
 from cabinetwatch.config.topics import is_wildcard
 
 DEFAULT_INTERVAL_S = 10.0
@@ -81,6 +81,10 @@ class Sensor(Table):
         quantity = table.get("quantity")
         if isinstance(quantity, str) and quantity in UNITS:
             filled["unit"] = UNITS[quantity][0]
+            if quantity in CREDIBLE:
+                filled["range"] = CREDIBLE[quantity]
+            unit = table.get("unit", filled["unit"])
+            filled["fault_codes"] = FAULT_CODES.get(unit, ()) if isinstance(unit, str) else ()
         if table.get("on_change") is not True:
             filled["interval_s"] = DEFAULT_INTERVAL_S
         return filled | table

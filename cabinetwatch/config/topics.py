@@ -44,3 +44,13 @@ def _check_text(text: str) -> str | None:
     if len(text.encode()) > _LONGEST_BYTES:
         return f"has more than {_LONGEST_BYTES} bytes"
     return None
+
+
+def common_levels(one: str, other: str) -> int:
+    """Count the levels that two topics have in common from the start."""
+    count = 0
+    for mine, theirs in zip(one.split("/"), other.split("/"), strict=False):
+        if mine != theirs:
+            break
+        count += 1
+    return count

@@ -131,6 +131,13 @@ def start_utc_ms(now_utc_ms: int) -> int:
     return from_datetime(start)
 
 
+def trial_start_utc_ms(now_utc_ms: int) -> int:
+    """Give nine in the morning of the day before yesterday: the trial record begins there."""
+    zone = ZoneInfo(TIME_ZONE)
+    day = (to_datetime(now_utc_ms).astimezone(zone) - timedelta(days=2)).date()
+    return from_datetime(datetime(day.year, day.month, day.day, 9, tzinfo=zone))
+
+
 def clock_time(utc_ms: int) -> str:
     """Give the simulated time of day as the household's clock shows it."""
     return to_datetime(utc_ms).astimezone(ZoneInfo(TIME_ZONE)).strftime("%H:%M:%S")

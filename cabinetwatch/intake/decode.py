@@ -4,9 +4,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from cabinetwatch.config.quantities import Conversion, conversion
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.config.topics import is_wildcard
-from cabinetwatch.intake import jsontext, numerals, senml, topics, units
+from cabinetwatch.intake import jsontext, numerals, senml, topics
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.pointer import Missing, Pointer
 
@@ -42,7 +43,7 @@ class _Source:
 
     sensor: str
     quantity: str
-    to_own_unit: units.Conversion
+    to_own_unit: Conversion
     exact: bool
     pointer: Pointer | None
     name: str | None
@@ -129,7 +130,7 @@ class Decoder:
 
 
 def _make_source(sensor: str, settings: Sensor) -> _Source:
-    to_own_unit = units.conversion(settings.quantity, settings.unit)
+    to_own_unit = conversion(settings.quantity, settings.unit)
     if to_own_unit is None:
         raise ValueError(f"{settings.unit} is no unit of {settings.quantity}")
     return _Source(
@@ -230,6 +231,6 @@ def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> 
         findings.values.append(Value(source.sensor, convert(record.value), own_utc_ms))
 
 
-def _conversion_of(source: _Source, unit: str | None) -> units.Conversion | None:
+def _conversion_of(source: _Source, unit: str | None) -> Conversion | None:
     """The record's own unit counts; without one, the configured unit does."""
-    return source.to_own_unit if unit is None else units.conversion(source.quantity, unit)
+    return source.to_own_unit if unit is None else conversion(source.quantity, unit)

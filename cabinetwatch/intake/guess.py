@@ -3,8 +3,7 @@
 import re
 from typing import NamedTuple
 
-from cabinetwatch.config.quantities import UNITS, Quantity
-from cabinetwatch.intake import units
+from cabinetwatch.config.quantities import UNITS, Quantity, conversion
 from cabinetwatch.intake.survey import Source
 
 _WORDS: dict[Quantity, frozenset[str]] = {
@@ -111,7 +110,7 @@ def _unit_of(quantity: str, words: set[str], value: float) -> str:
 def _checked(quantity: str | None, unit: str, value: float) -> Guess | None:
     """Give the guess if such a sensor could read such a value."""
     for known, (lowest, highest) in _POSSIBLE.items():
-        convert = units.conversion(known, unit)
+        convert = conversion(known, unit)
         if known == quantity and convert is not None and lowest <= convert(value) <= highest:
             return Guess(known, unit)
     return None

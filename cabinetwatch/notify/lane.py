@@ -64,14 +64,16 @@ class _Pending:
 
     @property
     def rank(self) -> int:
-        """How urgent it is: 0 for high."""
+        """How urgent it is: 0 for high. What a summary tells can wait, whatever it lists."""
+        if self.notice.kind == "summary":
+            return _RANKS[Priority.LOW]
         return min((_RANKS[each.priority] for each in self.notice.transitions), default=2)
 
     @property
     def can_merge(self) -> bool:
         """Whether a digest may tell it instead: nobody has heard of it, nobody turned it down."""
         settled = self.may_be_known or self.recipients_done or self.given_up
-        return not settled and self.notice.kind != "test"
+        return not settled and self.notice.kind not in ("test", "summary")
 
     @property
     def given_up(self) -> list[str]:
@@ -79,9 +81,9 @@ class _Pending:
         return [recipient for recipient, refusal in self.refusals.items() if refusal.permanent]
 
     def remaining(self, recipients: Iterable[str]) -> tuple[str, ...]:
-        """Give those who are still to be told."""
+        """Give those who are still to be told, out of its own recipients or else the channel's."""
         settled = {*self.recipients_done, *self.given_up}
-        return tuple(each for each in recipients if each not in settled)
+        return tuple(each for each in self.notice.recipients or recipients if each not in settled)
 
     def outcome(self, recipients: Iterable[str], t: int) -> Outcome:
         """Give what became of it so far."""

@@ -17,13 +17,14 @@ from cabinetwatch.service import startup
 from cabinetwatch.service.carriers import carriers
 from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
+from cabinetwatch.service.page_loop import PageLoop
 from cabinetwatch.service.part import Part
 from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.warm import warm_engine
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import Transition
@@ -47,6 +48,7 @@ class Daemon:
         self._failed = threading.Event()
         self._patience_s = 0.0
         self._deliveries: list[DeliveryLoop] = []
+        self._page_loop: PageLoop | None = None
 
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
@@ -65,6 +67,7 @@ class Daemon:
             delivery.start()
         self._engine_loop.start()
         self._session.start()
+        self._start_page()
 
     def _make_parts(self) -> None:
         store, config = self._store, self.config
@@ -136,6 +139,11 @@ class Daemon:
             delivery.delivery.restore(waiting, standing, told, now)
             self._deliveries.append(delivery)
 
+    @property
+    def store_works(self) -> bool:
+        """Whether everything up to now is on disk, or soon will be."""
+        return not self._store_loop.failing
+
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
         waited_s = 0.0
@@ -163,6 +171,7 @@ class Daemon:
             ("deliveries", self._stop_deliveries),
             ("store", self._stop_store),
             ("session", self._stop_session),
+            ("page", self._stop_page),
         )
         for name, step in steps:
             try:
@@ -186,6 +195,18 @@ class Daemon:
     def _stop_store(self) -> None:
         self._store_loop.stop()
         self._join(self._store_loop, self._patience_s)
+
+    def _start_page(self) -> None:
+        page = self.config.page
+        if page is not None:
+            self._page_loop = PageLoop(self.config.store.url, page, self._part_failed)
+            self._page_loop.start()
+
+    def _stop_page(self) -> None:
+        """Last of all, so that the last page says that the watch has stopped."""
+        if self._page_loop is not None:
+            self._page_loop.stop()
+            self._join(self._page_loop, max(self._patience_s, 4.0))
 
     def _stop_session(self) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"

@@ -14,8 +14,8 @@ from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.warm import pack_state
 from cabinetwatch.service.work import Work
+from cabinetwatch.store.warm import pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.figures import device_figures

@@ -24,14 +24,20 @@ def open_store(url: str) -> Store:
         StoreError: it can't be made, opened, or belongs to another daemon or program.
     """
     try:
-        return _migrated(url)
+        return open_or_make(url)
     except DamagedStoreError as error:
         aside = set_aside(database_path(url), SystemClock().utc_ms())
         _log.error("%s; it was set aside as %s and a new store begun", error, aside)
-        return _migrated(url)
+        return open_or_make(url)
 
 
-def _migrated(url: str) -> Store:
+def open_or_make(url: str) -> Store:
+    """Open the store for writing, made or brought up to date where that is needed.
+
+    Raises:
+        DamagedStoreError: it is ours, but damaged.
+        StoreError: it can't be made, opened, or belongs to another daemon or program.
+    """
     store = _opened(url)
     try:
         store.saved_state()

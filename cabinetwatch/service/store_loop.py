@@ -137,6 +137,11 @@ class StoreLoop(Part):
         if hangs:
             self._fail("a write has been going on for more than 10 s")
 
+    @property
+    def failing(self) -> bool:
+        """Whether the store can't be written now."""
+        return self._failing
+
     def stop(self) -> None:
         """Ask the thread to write what waits and end."""
         with self._changed:
@@ -233,6 +238,7 @@ class StoreLoop(Part):
             outcomes=work.outcomes,
             handled=work.handled,
             figures=work.figures,
+            weeks=work.weeks,
             state=work.state,
         )
 

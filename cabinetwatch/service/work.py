@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.tiers import FigureMinute
+from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
@@ -40,6 +41,7 @@ class Work:
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
     figures: list[FigureMinute] = field(default_factory=list)
+    weeks: list[ClosedWeek] = field(default_factory=list)
     state: bytes | None = None
     journaled: bool = False
     forget: bool = False
@@ -59,7 +61,7 @@ class Work:
     @property
     def urgent(self) -> bool:
         """Whether it must be on disk at once: somebody waits for it."""
-        answers = self.outcomes or self.handled or self.state
+        answers = self.outcomes or self.handled or self.weeks or self.state
         return bool(self.transitions or self.notices or answers or self.journaled)
 
     @property
@@ -84,4 +86,5 @@ class Work:
         self.outcomes += later.outcomes
         self.handled += later.handled
         self.figures += later.figures
+        self.weeks += later.weeks
         self.done += later.done

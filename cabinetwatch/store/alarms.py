@@ -41,9 +41,16 @@ def transitions_between(
     return newest_first[::-1]
 
 
-def standing_alarms(connection: Connection) -> list[Transition]:
-    """Give the last transition of each alarm that is not normal, oldest first."""
+def standing_alarms(connection: Connection, before_utc_ms: int | None = None) -> list[Transition]:
+    """Give the last transition of each alarm that is not normal, oldest first.
+
+    Args:
+        connection: within a transaction.
+        before_utc_ms: as they stood then; none: now.
+    """
     last = select(func.max(table.c.id)).group_by(table.c.subject, table.c.condition)
+    if before_utc_ms is not None:
+        last = last.where(table.c.utc_ms < before_utc_ms)
     query = (
         select(table.c.record)
         .where(table.c.id.in_(last), table.c.state != AlarmState.NORMAL.value)

@@ -71,8 +71,12 @@ class Database:
 
     def _connect(self) -> sqlite3.Connection:
         connection = connect(self.path, "ro" if self._read_only else "rw")
-        for pragma in () if self._read_only else _WRITER_PRAGMAS:
-            connection.execute(pragma)
+        try:
+            for pragma in () if self._read_only else _WRITER_PRAGMAS:
+                connection.execute(pragma)
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
 

@@ -8,8 +8,9 @@ from cabinetwatch.watch.transition import Transition
 Channel = Literal["email", "mqtt", "command"]
 """The ways by which a notice reaches somebody."""
 
-NoticeKind = Literal["raise", "return", "repeat", "change", "digest", "test"]
-"""Why a notice is written. `change` tells of a transition that is neither raise nor return."""
+NoticeKind = Literal["raise", "return", "repeat", "change", "digest", "test", "summary"]
+"""Why a notice is written. `change` tells of a transition that is neither raise nor return,
+`summary` of a week."""
 
 Status = Literal["waiting", "delivered", "failed", "merged"]
 """What became of a notice. `waiting`: tried, to be tried again; `failed`: given up for good;
@@ -23,6 +24,9 @@ class Notice:
     `id` is unique for ever. `t` is watch time (ms), `utc_ms` the same instant in UTC. `message_id`
     is fixed here, before the first attempt, so that a mail doubled by a kill can be told as a
     double; `in_reply_to` is the Message-ID of the raise this belongs to.
+
+    A summary tells of `week`; its `transitions` are the returned alarms that it lists, which count
+    as acknowledged once it is delivered. `recipients`, if any, are told in place of the channel's.
     """
 
     id: str
@@ -33,6 +37,8 @@ class Notice:
     transitions: tuple[Transition, ...]
     message_id: str = ""
     in_reply_to: str | None = None
+    recipients: tuple[str, ...] = ()
+    week: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

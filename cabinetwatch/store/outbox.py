@@ -1,13 +1,15 @@
 """Notices and their outcomes as rows of the outbox."""
 
+import logging
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, insert, or_, select, update
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.schema import notice as table
 from cabinetwatch.watch.transition import Transition
+
+_log = logging.getLogger(__name__)
 
 Posted = tuple[Notice, Outcome | None]
 """A notice with its latest outcome, none before the first attempt."""
@@ -22,8 +24,8 @@ def write_notices(connection: Connection, notices: list[Notice]) -> None:
 def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
     """Note the latest outcome of notices already written.
 
-    Raises:
-        StoreError: there is no such notice.
+    One of a notice that is not there is passed over and logged: refused, it would hold up every
+    reading that is to be written with it.
     """
     for outcome in outcomes:
         changed = connection.execute(
@@ -39,13 +41,20 @@ def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
             )
         )
         if changed.rowcount != 1:
-            raise StoreError(f"The store knows no notice {outcome.notice_id!r}")
+            _log.warning("an outcome of the unknown notice %r is passed over", outcome.notice_id)
 
 
 def waiting_notices(connection: Connection) -> list[Posted]:
     """Give what is still to be told, oldest first."""
     undone = or_(table.c.status.is_(None), table.c.status == "waiting")
     return _posted(connection, select(table).where(undone))
+
+
+def summaries(connection: Connection, at_most: int) -> list[Posted]:
+    """Give the newest notices that tell of a week, oldest first."""
+    query = select(table.c.number).where(table.c.week.is_not(None))
+    newest = query.order_by(table.c.number.desc()).limit(at_most)
+    return _posted(connection, select(table).where(table.c.number.in_(newest)))
 
 
 def notices_between(
@@ -75,6 +84,8 @@ def _row(notice: Notice) -> dict[str, Any]:
         "message_id": notice.message_id,
         "in_reply_to": notice.in_reply_to,
         "transitions": [transition.record() for transition in notice.transitions],
+        "recipients": list(notice.recipients) or None,
+        "week": notice.week,
     }
 
 
@@ -88,6 +99,8 @@ def _notice(row: Row[Any]) -> Notice:
         transitions=tuple(Transition.from_record(record) for record in row.transitions),
         message_id=row.message_id,
         in_reply_to=row.in_reply_to,
+        recipients=tuple(row.recipients or ()),
+        week=row.week,
     )
 
 

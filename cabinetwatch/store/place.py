@@ -115,6 +115,20 @@ class WriterLock:
         self.release()
 
 
+def writer_of(path: Path) -> int | None:
+    """Give the process that holds the lock of the store at `path`; None when nobody does."""
+    try:
+        with path.with_name(path.name + ".lock").open("rb") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except OSError:
+                holder = lock.read(20).decode("ascii", "replace").strip()
+                return int(holder) if holder.isdigit() else None
+    except OSError:
+        return None
+    return None
+
+
 def set_aside(path: Path, utc_ms: int) -> Path:
     """Rename a damaged store, with its companions, to a dated name beside it.
 

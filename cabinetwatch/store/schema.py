@@ -18,7 +18,7 @@ from sqlalchemy import (
 APPLICATION_ID = 0x63617477
 """Stands in the header of each file of ours, so that no other program's database is touched."""
 
-REVISIONS = ("v0001", "v0002")
+REVISIONS = ("v0001", "v0002", "v0003")
 """All versions of the schema, oldest first; the last is the one written here."""
 
 metadata = MetaData()
@@ -154,6 +154,8 @@ notice = Table(
     Column("message_id", String, nullable=False),
     Column("in_reply_to", String),
     Column("transitions", JSON, nullable=False),
+    Column("recipients", JSON(none_as_null=True)),
+    Column("week", String),
     # What became of it; all null before the first attempt.
     Column("status", String),
     Column("outcome_t_ms", BigInteger),
@@ -165,6 +167,15 @@ notice = Table(
     Index("notice_waiting", "number", sqlite_where=text("status IS NULL OR status = 'waiting'")),
 )
 """The outbox: each notice with its latest outcome."""
+
+week = Table(
+    "week",
+    metadata,
+    Column("name", String, primary_key=True),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("figures", JSON, nullable=False),
+)
+"""The figures of each ISO week, frozen when it had closed, and when that was."""
 
 command = Table(
     "command",

@@ -3,6 +3,8 @@
 What is not in the tiers yet is condensed on the spot, so that a reader sees all that is committed.
 """
 
+from bisect import bisect_left
+from operator import itemgetter
 from typing import NamedTuple
 
 from sqlalchemy import Connection, Table, func, select
@@ -74,7 +76,10 @@ class TierReader:
         found = merged(blocks, figure, tier)
         if tail:
             found = condense([*found, *condense(tail, tier.width_ms)], tier.width_ms)
-        return [bucket for bucket in found if from_utc_ms <= bucket.utc_ms < to_utc_ms]
+        first, after = (
+            bisect_left(found, utc_ms, key=itemgetter(0)) for utc_ms in (from_utc_ms, to_utc_ms)
+        )
+        return found[first:after]
 
     def figures_of(self, subject: str) -> list[str]:
         """Give the figures that a subject has had lately, sorted; none for an unknown one."""

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store import alarms, commands, marks, outbox, window
+from cabinetwatch.store import alarms, commands, marks, outbox, weeks, window
 from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
@@ -21,6 +21,7 @@ from cabinetwatch.store.schema import REVISIONS
 from cabinetwatch.store.series import Series, TierReader
 from cabinetwatch.store.tiers import Bucket, Tier
 from cabinetwatch.store.upkeep import SPARE_PAGES, clear, tidy
+from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.store.writer import Writer
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
@@ -210,9 +211,13 @@ class Store:
             )
         )
 
-    def standing(self) -> list[Transition]:
-        """Give the last transition of each alarm that is not normal, oldest first."""
-        return self._read(alarms.standing_alarms)
+    def standing(self, before_utc_ms: int | None = None) -> list[Transition]:
+        """Give the last transition of each alarm that is not normal, oldest first.
+
+        Args:
+            before_utc_ms: as they stood then; none: now.
+        """
+        return self._read(lambda connection: alarms.standing_alarms(connection, before_utc_ms))
 
     def waiting(self) -> list[outbox.Posted]:
         """Give the notices still to be told, with what came of the attempts so far."""
@@ -225,6 +230,20 @@ class Store:
         return self._read(
             lambda connection: outbox.notices_between(connection, from_utc_ms, to_utc_ms)
         )
+
+    def summaries(self, at_most: int = 60) -> list[outbox.Posted]:
+        """Give the newest notices that tell of a week, oldest first."""
+        return self._read(lambda connection: outbox.summaries(connection, at_most))
+
+    # Closed weeks.
+
+    def week(self, name: str) -> ClosedWeek | None:
+        """Give the frozen figures of an ISO week such as 2026-W47; None when there are none."""
+        return self._read(lambda connection: weeks.read_week(connection, name))
+
+    def weeks(self) -> list[str]:
+        """Give the names of the weeks that were frozen, oldest first."""
+        return self._read(weeks.week_names)
 
     # Tiers.
 

@@ -1,1 +1,1 @@
-"""The physics and statistics: response, derating, life, airflow, sound, humidity, trend. Pure."""
+"""Physics and statistics of warm equipment: pure, standard library only, no clock, no file."""

@@ -1,36 +1,72 @@
-"""Derating curves: how much load a part may carry at which temperature."""
+"""Derating curves: how much of its rated load a device may carry at a temperature."""
 
-import math
-from collections.abc import Sequence
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
+from math import prod
 
-Curve = Sequence[tuple[float, float]]
-"""Points (temperature in degC, fraction of rated load allowed), temperatures rising, fractions
-never rising, straight lines between; below the first point its fraction holds, above the last
-nothing is allowed."""
+DERATING_BASE_M = 900.0
+DERATING_K_PER_KM = 3.3
+"""Thin air cools less: 1 K per 300 m above 900 m (ASHRAE TC 9.9, class A1; from memory)."""
 
 
-def derating_threshold_c(curve: Curve, load_fraction: float) -> float:
-    """Give the temperature at which a load is just allowed, in degC: the inverse of the curve.
+class DeratingCurve:
+    """Points (temperature degC, fraction of rated load), joined by straight lines.
 
-    A load above everything the curve allows has no such temperature: -inf. Where the curve is
-    level, the warm end of the level counts.
+    Below the first point its fraction holds; above the last point nothing is allowed. Temperatures
+    must rise and fractions, between 0 and 1, must never rise; ValueError otherwise.
     """
-    threshold_c = -math.inf
-    if load_fraction <= curve[0][1]:
-        threshold_c = curve[0][0]
-    for (cool_c, more), (warm_c, less) in pairwise(curve):
-        if load_fraction <= less:
-            threshold_c = warm_c
-        elif load_fraction <= more:
-            threshold_c = cool_c + (warm_c - cool_c) * (more - load_fraction) / (more - less)
-    return threshold_c
+
+    __slots__ = ("points",)
+
+    def __init__(self, points: Iterable[Sequence[float]]) -> None:
+        self.points = tuple((float(t), float(f)) for t, f in points)
+        if not self.points:
+            raise ValueError("a derating curve needs at least one point")
+        for (t1, f1), (t2, f2) in pairwise(self.points):
+            if t2 <= t1:
+                raise ValueError(f"derating temperatures must rise, but {t2} follows {t1}")
+            if f2 > f1:
+                raise ValueError(f"derating fractions must never rise, but {f2} follows {f1}")
+        for _, fraction in self.points:
+            if not 0.0 <= fraction <= 1.0:
+                raise ValueError(f"a derating fraction must be from 0 to 1, not {fraction}")
+
+    def fraction_at(self, temperature_c: float) -> float:
+        """Fraction of rated load allowed at a temperature; 0 above the last point."""
+        points = self.points
+        if temperature_c <= points[0][0]:
+            return points[0][1]
+        for (t1, f1), (t2, f2) in pairwise(points):
+            if temperature_c <= t2:
+                return f1 + (f2 - f1) * (temperature_c - t1) / (t2 - t1)
+        return 0.0
+
+    def threshold_c(self, load_fraction: float | None = None) -> float:
+        """Highest temperature at which the load is allowed; None is full load.
+
+        A load above all the curve allows gets the first point's temperature: it is too much at any.
+        """
+        load = 1.0 if load_fraction is None else load_fraction
+        points = self.points
+        highest = points[0][0]
+        for (t1, f1), (t2, f2) in pairwise(points):
+            if load > f1:
+                break
+            highest = t2 if load <= f2 else t1 + (t2 - t1) * (f1 - load) / (f1 - f2)
+        return highest
 
 
-def altitude_lowering_k(altitude_m: float, base_m: float, k_per_km: float) -> float:
-    """Give by how many K thin air lowers a threshold.
-
-    Linear above `base_m`; 3.3 K per km above 900 m is the 1 K per 300 m of ASHRAE TC 9.9 for
-    classes A1 and A2 (2015 and 2021 editions, from memory).
-    """
+def altitude_lowering_k(
+    altitude_m: float,
+    base_m: float = DERATING_BASE_M,
+    k_per_km: float = DERATING_K_PER_KM,
+) -> float:
+    """By how much a threshold is lowered above `base_m`."""
     return max(0.0, altitude_m - base_m) / 1000.0 * k_per_km
+
+
+def combined_fraction(fractions: Iterable[float]) -> float:
+    """Several derating curves at once (temperature, input voltage): their fractions multiply."""
+    return prod(fractions)

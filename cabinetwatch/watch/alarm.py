@@ -36,6 +36,8 @@ class Alarm:
         self.shelved_until_t: int | None = None
         self.out = False
         self.out_until_t: int | None = None
+        self.withheld_by = ""
+        """The trial that suppresses it by design, if one does."""
         self.remark = ""
         """Who asked for the present shelving or service, and why."""
 
@@ -74,8 +76,8 @@ class Alarm:
 
     @property
     def stands(self) -> bool:
-        """Whether it may hide others: its condition holds and it is in service."""
-        return self.active and not self.out
+        """Whether it may hide others: its condition holds, it is in service, and can be told."""
+        return self.active and not self.out and not self.withheld_by
 
     def judge(self, t: int, at: int | None = None) -> bool:
         """Ask the condition, and let its answer pass through the delays.
@@ -164,8 +166,8 @@ class Alarm:
         self.out_until_t = None
 
     def refresh_suppression(self) -> None:
-        """Look whether one that explains it stands."""
-        self.suppressed = any(other.stands for other in self.hidden_by)
+        """Look whether a trial suppresses it, or one that explains it stands."""
+        self.suppressed = bool(self.withheld_by) or any(o.stands for o in self.hidden_by)
 
     def settle(self, t: int) -> AlarmState | None:
         """Move to the state that follows from everything known; give the previous one if it moved.
@@ -179,6 +181,12 @@ class Alarm:
         if not self.id:
             self._name(t)
         self.state = state
+        return previous
+
+    def end_at_once(self) -> AlarmState:
+        """Go to normal unacknowledged, as only a momentary condition may; give the state before."""
+        previous, self.state = self.state, AlarmState.NORMAL
+        self.active = self.raw = False
         return previous
 
     def settled(self) -> None:

@@ -1,4 +1,4 @@
-"""What a person may do to alarms: acknowledge, shelve, unshelve, take out of service and back."""
+"""What a person may order: acknowledge, shelve, unshelve, out of service and back, learn anew."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -7,7 +7,11 @@ from typing import Any
 from cabinetwatch.text import printable
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.alarm import Alarm
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.transition import AlarmState
+
+NOT_VERIFIED = "not verified until somebody has checked that every fan turns"
+"""What must be said with everything learnt: a fan that stood already was learnt as normal."""
 
 _LONGEST_S = 100 * 366 * 86_400.0
 
@@ -21,9 +25,16 @@ class Answer:
     alarms: list[Alarm] = field(default_factory=list)
 
 
-def carry_out(command: Mapping[str, Any], alarms: Iterable[Alarm], t: int) -> Answer:
+def carry_out(
+    command: Mapping[str, Any],
+    alarms: Iterable[Alarm],
+    devices: Mapping[str, DeviceView],
+    t: int,
+) -> Answer:
     """Carry out one command at `t` (watch ms). What can't be done is answered, never raised."""
     name, for_s = command.get("command"), command.get("for_s")
+    if name == "learn":
+        return _learn(command, devices)
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
         return Answer(False, f"There is no waiting for {for_s!r} seconds.")
     if name in {"service-out", "service-in"}:
@@ -87,6 +98,39 @@ def _service(command: Mapping[str, Any], alarms: list[Alarm], t: int) -> Answer:
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
     return Answer(True, f"{subject} is out of service{span}.", alarms)
+
+
+def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Answer:
+    """Begin to learn from now on, or take over what was learnt from an interval of the record."""
+    device = devices.get(str(command.get("device")))
+    if device is None:
+        return Answer(False, f"There is no device {command.get('device')!r}.")
+    if device.ambient is None:
+        return Answer(False, f"{device.name} has no ambient sensor, so there is no rise to learn.")
+    observer = command.get("observer")
+    if observer is None:
+        device.learn_anew()
+        days = device.settings.learning_days
+        told = (
+            f"{device.name} learns its normal rise and response anew, from now on for {days:g} d."
+        )
+        return Answer(True, told, list(device.step_alarms))
+    try:
+        device.take_over(observer)
+    except (KeyError, TypeError, ValueError):
+        return Answer(False, f"What was learnt of {device.name} is of another version.")
+    return Answer(True, _learnt(device), list(device.step_alarms))
+
+
+def _learnt(device: DeviceView) -> str:
+    """Say what is in force after a lesson."""
+    normal, status = device.observer.normal, device.observer.learning
+    told = f"{device.name} has learnt"
+    if normal is not None:
+        at = "" if normal.power_w is None else f" at {normal.power_w:.0f} W"
+        told += f" a normal rise of {normal.rise_k:.1f} K{at}"
+    confidence = f" (confidence: {status.confidence})" if status.confidence else ""
+    return f"{told}{confidence}; {NOT_VERIFIED}."
 
 
 def _named(alarm: Alarm) -> str:

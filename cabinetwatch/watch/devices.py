@@ -1,22 +1,32 @@
 """What the engine knows of one device: its temperatures, load, threshold and margins."""
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
-from cabinetwatch.thermal.derating import altitude_lowering_k, derating_threshold_c
-from cabinetwatch.thermal.lag import LaggedAmbient
+from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
+from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.drift import DriftFinding, DriftObserver
+from cabinetwatch.thermal.figures import DeviceSettings, Figures
+from cabinetwatch.times import describe_duration
+from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.sensors import SensorView
 
-DEFAULT_TIME_CONSTANT_S = 900.0
-"""Our choice where none is given: between a small switch (minutes) and a full NAS (an hour)."""
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
-POWER_HOLD_MS = 600_000
-"""How long the last known load holds when a power sensor is silent."""
+    from cabinetwatch.watch.alarm import Alarm
+    from cabinetwatch.watch.trials import TrialRecord
+
+TOLD_AHEAD_S = 86_400.0
+"""How far ahead a sentence about an alarm looks for the threshold."""
 
 TIME_CONSTANTS_TO_SETTLE = 3.0
 """After three time constants 95 % of a step is over; before that a device counts as just on."""
+
+DRIFT_EVERY_MS = 300_000
+"""How often drift is shown the device; it makes hourly means of it."""
 
 
 class DeviceView:
@@ -31,7 +41,9 @@ class DeviceView:
         config: Device,
         site: Site,
         sensors: dict[str, SensorView],
+        *,
         order: int,
+        false_alarms_per_year: float,
     ) -> None:
         self.id = device_id
         self.name = config.name or device_id
@@ -41,32 +53,99 @@ class DeviceView:
         self.powers = tuple(sensors[power] for power in config.power)
         self.fan = sensors[config.fan] if config.fan else None
         self.air = self.ambient if config.derating_air == "ambient" else self.temperature
-        self.felt = LaggedAmbient(config.time_constant_s or DEFAULT_TIME_CONSTANT_S)
+        self.enclosing: Sequence[DeviceView] = ()
+        """The devices around it, outwards: the cabinet it stands in, and so on."""
+        self.design_ambient_c = site.design_ambient_c
+        self.settings = _observer_settings(config, site, false_alarms_per_year)
+        self.observer = DeviceObserver(self.settings)
+        self.drift = DriftObserver()
+        self.days_on_record = 0
+        """How many days drift has closed so far."""
+        self._next_drift_t = 0
+        self._has_stepped = False
+        self.step_alarms: list[Alarm] = []
+        """Alarms to judge at each step of the observer."""
+        self.trial: TrialRecord | None = None
+        """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
         self.power_holds = tuple(
-            PowerHold(power, order + rank) for rank, power in enumerate(self.powers)
+            PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
         )
         self._lowering_k = altitude_lowering_k(
             site.altitude_m, site.derating_base_m, site.derating_k_per_km
         )
+        self._curve = None if config.derating is None else DeratingCurve(config.derating)
         self._threshold_for: tuple[float | None, float] | None = None
+        self._off_below_w = self.off_below_w
         self._connect_feeds()
 
     def _connect_feeds(self) -> None:
-        if self.ambient is not None:
-            self.ambient.feeds += (self.felt.update,)
         for power in self.powers:
-            power.feeds += (self._power_changed,)
+            power.feeds += ((self._power_changed, self.step_alarms),)
+        if self.ambient is not None:
+            self.ambient.feeds += ((self._ambient_heard, self.step_alarms),)
+            self.temperature.feeds += ((self._temperature_heard, self.step_alarms),)
 
-    def _power_changed(self, t: int, value: float) -> None:
+    def _ambient_heard(self, t: int, value: float) -> bool:
+        return self.observer.observe_ambient(t, value) and self._stepped(t)
+
+    def _temperature_heard(self, t: int, value: float) -> bool:
+        return self.observer.observe_temperature(t, value) and self._stepped(t)
+
+    def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
-        del value
-        if self.off:
+        powers = self.powers
+        power_w = value if len(powers) == 1 else self.power_w
+        if power_w is not None and power_w < self._off_below_w:
             self._was_off, self.on_since_t = True, None
-        elif self._was_off:
+        elif self._was_off and not self.off:
             self._was_off, self.on_since_t = False, t
+        if self.ambient is None:
+            return False
+        return self.observer.observe_power(t, power_w) and self._stepped(t)
+
+    def _stepped(self, t: int) -> bool:
+        """The observer has judged the device anew: let drift see it now and then."""
+        self._has_stepped = True
+        if t >= self._next_drift_t:
+            self._next_drift_t = t + DRIFT_EVERY_MS
+            ratio = self.observer.rise_ratio
+            if ratio is not None and self.drift.observe(t, ratio):
+                self.days_on_record += 1
+        return True
+
+    def ambient_gone(self) -> None:
+        """The ambient can't be trusted now: nothing is judged by it until it speaks again."""
+        self.observer.lose_ambient()
+
+    def power_gone(self, t: int) -> bool:
+        """The last known load no longer holds; say whether the device was judged anew."""
+        if self.ambient is None:
+            return False
+        return self.observer.observe_power(t, None) and self._stepped(t)
+
+    def learn_anew(self) -> None:
+        """Forget what was learnt, and begin again from now."""
+        self.observer = DeviceObserver(self.settings)
+        self.drift = DriftObserver()
+        self._has_stepped = False
+
+    def take_over(self, observer_state: dict[str, Any]) -> None:
+        """Put in force what an observer of the same settings has learnt elsewhere.
+
+        Raises:
+            ValueError: the state is of another version.
+        """
+        self.observer = DeviceObserver.load(self.settings, observer_state)
+        self.drift = DriftObserver()
+        self._has_stepped = False
+
+    def watch_drift_from(self, t: int) -> None:
+        """Somebody did something to it at `t`: what came before says nothing of its trend."""
+        self.drift.restart(t)
+        self.days_on_record = 0
 
     @property
     def temperature_c(self) -> float | None:
@@ -93,17 +172,81 @@ class DeviceView:
     @property
     def rise_k(self) -> float | None:
         """Device temperature minus the ambient as the device feels it."""
-        if not self.temperature.good or self.ambient is None or not self.ambient.good:
+        figures = self.heading
+        return None if figures is None else figures.rise_k
+
+    @property
+    def heading(self) -> Figures | None:
+        """What the observer makes of it, None while either sensor of the rise is missing."""
+        return self.observer.figures if self.rise_is_known else None
+
+    @property
+    def learning_since_t(self) -> int | None:
+        """When the learning that is in force, or still goes on, began; None before any step."""
+        figures = self.observer.figures
+        if figures is None:
             return None
-        felt_c = self.felt.felt_c
-        return None if felt_c is None else self.temperature.value - felt_c
+        return figures.t_ms - round(self.observer.learning.days * 86_400_000)
+
+    @property
+    def rise_is_known(self) -> bool:
+        """Whether there is a rise now."""
+        ambient = self.ambient
+        return self.temperature.good and ambient is not None and ambient.good and self._has_stepped
+
+    @property
+    def drift_finding(self) -> DriftFinding | None:
+        """What the days on record say; None while normal rise is not known."""
+        normal = self.observer.normal
+        return None if normal is None else self.drift.assess(self.hot_day_margin_k, normal.rise_k)
+
+    @property
+    def settled_rise_k(self) -> float | None:
+        """The rise that the device is heading for now."""
+        figures = self.heading
+        return None if figures is None else figures.settled_rise_k
+
+    @property
+    def hot_day_temperature_c(self) -> float | None:
+        """The temperature of the curve's air on the hottest day, at the present settled rises."""
+        total_c = self.design_ambient_c
+        own = (self,) if self.config.derating_air == "device" else ()
+        for device in (*self.enclosing, *own):
+            rise_k = device.settled_rise_k
+            if rise_k is None:
+                return None
+            total_c += rise_k
+        return total_c
+
+    @property
+    def hot_day_margin_k(self) -> float | None:
+        """Derating threshold minus the hot-day temperature."""
+        threshold_c, hot_c = self.threshold_c, self.hot_day_temperature_c
+        return None if threshold_c is None or hot_c is None else threshold_c - hot_c
+
+    def time_left_clause(self) -> str:
+        """Say when it will reach its threshold on its present heading, for a sentence."""
+        threshold_c = self.threshold_c
+        if self.heading is None or threshold_c is None or self.config.derating_air != "device":
+            return ""
+        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
+        if forecast.probability < 0.5 or forecast.time_left_s is None:
+            return ", which stays below its derating threshold"
+        if forecast.time_left_s < 1.0:
+            return ", above its derating threshold already"
+        left = describe_duration(forecast.time_left_s)
+        return f", reaching its derating threshold in about {left}"
 
     @property
     def power_w(self) -> float | None:
         """The power drawn, all supplies together; the last known one while that holds."""
-        if not self.powers or not all(hold.holds for hold in self.power_holds):
-            return None
-        return sum(power.value for power in self.powers)
+        total_w: float | None = None
+        for hold in self.power_holds:
+            # What is good needs no look at how long it holds: this is asked at every reading.
+            if not hold.sensor.good and not hold.holds:
+                return None
+            total_w = hold.sensor.value + (total_w or 0.0)
+        return total_w
 
     @property
     def power_is_old(self) -> bool:
@@ -119,14 +262,18 @@ class DeviceView:
     @property
     def threshold_c(self) -> float | None:
         """The temperature at which the present load is just allowed, lowered for altitude."""
-        curve = self.config.derating
-        if curve is None:
+        if self._curve is None:
             return None
         load = self.load_fraction
         if self._threshold_for is None or self._threshold_for[0] != load:
-            at_load_c = derating_threshold_c(curve, 1.0 if load is None else load)
-            self._threshold_for = (load, at_load_c - self._lowering_k)
+            self._threshold_for = (load, self._threshold_at(self._curve, load))
         return self._threshold_for[1]
+
+    def _threshold_at(self, curve: DeratingCurve, load: float | None) -> float:
+        """Give the threshold at a load; a load that is too much at any temperature has none."""
+        if (1.0 if load is None else load) > curve.points[0][1]:
+            return -math.inf
+        return curve.threshold_c(load) - self._lowering_k
 
     @property
     def margin_k(self) -> float | None:
@@ -137,8 +284,10 @@ class DeviceView:
     @property
     def off(self) -> bool:
         """Whether the device is known to be off: it draws less than `off_below_w`."""
+        if not self.powers:
+            return self.observer.is_off
         power_w = self.power_w
-        return power_w is not None and power_w < self.off_below_w
+        return power_w is not None and power_w < self._off_below_w
 
     @property
     def off_below_w(self) -> float:
@@ -153,65 +302,91 @@ class DeviceView:
         """Watch time from which a device just switched on is judged by its rise and its fan."""
         if self.on_since_t is None:
             return None
-        return self.on_since_t + round(TIME_CONSTANTS_TO_SETTLE * self.felt.time_constant_s * 1000)
+        return self.on_since_t + round(
+            TIME_CONSTANTS_TO_SETTLE * self.observer.response.tau_s * 1000
+        )
 
     def judged_running(self, t: int) -> bool:
         """Whether rise and fan speed mean something now: not off, and not just on."""
         if not self.powers:
-            return True
+            observer = self.observer
+            return not observer.is_off and (observer.applies or observer.figures is None)
         return not self.off and (self.settled_on_t is None or t >= self.settled_on_t)
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""
+        heading = self.heading
         return {
             "temperature_c": _rounded(self.temperature_c),
             "ambient_c": _rounded(self.ambient_c),
             "raw_rise_k": _rounded(self.raw_rise_k),
             "rise_k": _rounded(self.rise_k),
+            "settled_rise_k": _rounded(self.settled_rise_k),
+            "settled_rise_sd_k": _rounded(None if heading is None else heading.settled_rise_sd_k),
+            "normal_rise_k": _rounded(None if heading is None else heading.normal_rise_k),
+            "resistance_k_per_w": _rounded(
+                None if heading is None else heading.resistance_k_per_w, 4
+            ),
+            "time_constant_s": None if heading is None else round(heading.time_constant_s, 1),
             "power_w": _rounded(self.power_w),
             "load_fraction": _rounded(self.load_fraction, 4),
             "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
             "threshold_c": _rounded(self.threshold_c),
             "margin_k": _rounded(self.margin_k),
+            "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
+            "hot_day_margin_k": _rounded(self.hot_day_margin_k),
             "off": self.off,
         }
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         return {
-            "felt": self.felt.save(),
+            "made_for": self._made_for(),
+            "observer": self.observer.save(),
+            "has_stepped": self._has_stepped,
+            "drift": self.drift.save(),
+            "next_drift_t": self._next_drift_t,
+            "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
         }
 
     def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.felt.load(state["felt"])
+        """Go on from a saved state; what was learnt of another device or normal is forgotten."""
+        if state["made_for"] == self._made_for():
+            self.observer = DeviceObserver.load(self.settings, state["observer"])
+            self._has_stepped = state["has_stepped"]
+            self.drift = DriftObserver.load(state["drift"])
+            self._next_drift_t = state["next_drift_t"]
+            self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
 
+    def _made_for(self) -> list[Any]:
+        """What, when it changes, makes what was learnt worthless."""
+        config = self.config
+        return [
+            config.temperature,
+            config.ambient,
+            list(config.power),
+            config.normal_rise_k,
+            config.normal_power_w,
+            config.time_constant_s,
+            self.settings.false_alarms_per_year,
+        ]
 
-class PowerHold:
-    """Until when the last known value of a power sensor stands for the load."""
 
-    def __init__(self, sensor: SensorView, order: int) -> None:
-        self.sensor = sensor
-        self.order = order
-        self.lapsed = False
-
-    @property
-    def holds(self) -> bool:
-        """Whether the value may still be used."""
-        sensor = self.sensor
-        return sensor.known and (sensor.good or not self.lapsed) and sensor.last_live_t is not None
-
-    @property
-    def due(self) -> int | None:
-        """When a value that has gone stale stops standing for the load."""
-        sensor = self.sensor
-        if sensor.good or self.lapsed or sensor.last_live_t is None:
-            return None
-        return sensor.last_live_t + POWER_HOLD_MS
+def _observer_settings(config: Device, site: Site, false_alarms_per_year: float) -> DeviceSettings:
+    return DeviceSettings(
+        has_power=bool(config.power),
+        normal_rise_k=config.normal_rise_k,
+        normal_power_w=config.normal_power_w,
+        time_constant_s=config.time_constant_s,
+        rated_power_w=config.rated_power_w,
+        off_below_w=config.off_below_w,
+        learning_days=site.learning_days,
+        false_alarms_per_year=false_alarms_per_year,
+    )
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:

@@ -1,18 +1,21 @@
 """The engine: told what was measured and when, it answers with the transitions that follow."""
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.thermal.plausible import Quality as Verdict
 from cabinetwatch.watch import suppression
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.commands import Answer, carry_out
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.deadlines import Deadlines
-from cabinetwatch.watch.devices import PowerHold
+from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
 from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
+from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
@@ -22,11 +25,13 @@ from cabinetwatch.watch.sensors import (
 )
 from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.trials import TrialBook
 
-STATE_VERSION = 2
+STATE_VERSION = 4
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []
+_GOOD = Verdict.GOOD
 
 
 class Engine:
@@ -41,7 +46,7 @@ class Engine:
         self.offset_ms = 0
         self.answer: Answer | None = None
         """What became of the last command told."""
-        self._ran_until_t: int | None = None
+        self.trials = TrialBook()
         self._build(config)
 
     def _build(self, config: Config) -> None:
@@ -70,6 +75,8 @@ class Engine:
                 sensor.judged += (alarm,)
             for sensor in alarm.condition.watched:
                 sensor.watchers += (alarm,)
+            if alarm.condition.follows is not None:
+                alarm.condition.follows.step_alarms.append(alarm)
 
     # -- what is measured -------------------------------------------------------------------
 
@@ -93,22 +100,67 @@ class Engine:
             self._remember(sensor, t, value)
         return _NOTHING
 
-    def _hear(self, sensor: SensorView, t: int, value: float) -> None:
+    def _hear(self, sensor: SensorView, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
-        sensor.value = value = value + sensor.offset
-        sensor.t = sensor.last_live_t = t
+        value = raw_value + sensor.offset
+        sensor.last_live_t = t
         sensor.heard_t = self.now
+        screen = sensor.screen
+        if screen is not None:
+            if screen.judge(t, value, raw_value) is not _GOOD:
+                self._set_aside(sensor, t, value)
+                return
+            sensor.note_step(value)
+        frozen = sensor.frozen
+        if frozen is not None and self._is_frozen(sensor, frozen, t, value):
+            return
+        sensor.value = value
+        sensor.t = sensor.taken_t = t
         revived = not sensor.good or sensor.silent
         if revived:
-            sensor.good, sensor.silent = True, False
-        for feed in sensor.feeds:
-            feed(t, value)
+            sensor.good, sensor.silent, sensor.implausible, sensor.stuck = True, False, False, False
+        for feed, alarms in sensor.feeds:
+            if feed(t, value):
+                for alarm in alarms:
+                    raw = alarm.condition.judge(t, alarm.active)
+                    if raw is not alarm.raw:
+                        self._take(alarm, raw, t)
         for alarm in sensor.judged:
             raw = alarm.condition.judge(t, alarm.active)
-            if raw is not alarm.raw or alarm.condition.asks_again:
+            if raw is not alarm.raw or alarm.condition.due is not None:
                 self._take(alarm, raw, t)
         if revived:
             self._revived(sensor)
+
+    def _set_aside(self, sensor: SensorView, t: int, value: float) -> None:
+        """A value that can't be true is not taken; the sensor counts as heard all the same."""
+        sensor.wild_value = value
+        implausible = sensor.screen is not None and sensor.screen.implausible
+        if implausible and not sensor.implausible:
+            sensor.implausible = True
+            self._distrust(sensor, t)
+        self._heard(sensor)
+
+    def _is_frozen(self, sensor: SensorView, frozen: FrozenWatch, t: int, value: float) -> bool:
+        """Say whether the sensor is stuck; it then counts as heard and is not taken."""
+        if value != sensor.value:
+            if sensor.stuck:
+                frozen.recovered(t)
+            frozen.changed(t, value)
+            return False
+        if frozen.stands(t, value) and not sensor.stuck:
+            sensor.stuck = True
+            self._distrust(sensor, t)
+        if sensor.stuck:
+            self._heard(sensor)
+        return sensor.stuck
+
+    def _heard(self, sensor: SensorView) -> None:
+        """Whatever it says, the sensor is not silent."""
+        if sensor.silent:
+            sensor.silent = False
+            self._deadlines.set(sensor.silence)
+            self._judge(sensor.watchers)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
         """Keep a value that is not judged as the last known one, if it is newer."""
@@ -161,21 +213,27 @@ class Engine:
             self._touch(item)
             self._judge((item,))
         elif isinstance(item, StaleDeadline):
-            self._stale(item.sensor)
+            self._distrust(item.sensor, t)
         elif isinstance(item, SilenceDeadline):
             item.sensor.silent = True
             self._judge(item.sensor.watchers)
         elif isinstance(item, PowerHold):
             item.lapsed = True
             self._judge(item.sensor.judged)
+            if item.device.power_gone(t):
+                self._judge(item.device.step_alarms)
 
-    def _stale(self, sensor: SensorView) -> None:
+    def _distrust(self, sensor: SensorView, t: int) -> None:
+        """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
         sensor.good = False
         for device in self.house.devices.values():
             for hold in device.power_holds:
                 if hold.sensor is sensor:
                     self._deadlines.set(hold)
-        self._judge(sensor.watchers)
+            if device.ambient is sensor:
+                device.ambient_gone()
+        for alarm in sensor.watchers:
+            self._take(alarm, alarm.condition.judge(t, alarm.active), t)
 
     # -- judging --------------------------------------------------------------------------------
 
@@ -206,9 +264,15 @@ class Engine:
                 told.append(
                     transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
                 )
+            if alarm.active and alarm.condition.momentary:
+                told.append(self._over_at_once(alarm, t))
             alarm.settled()
             self._deadlines.set(alarm)
         return told
+
+    def _over_at_once(self, alarm: Alarm, t: int) -> Transition:
+        previous = alarm.end_at_once()
+        return transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
 
     # -- what the engine is told beside readings ------------------------------------------------
 
@@ -217,6 +281,8 @@ class Engine:
         if entry.kind is EntryKind.START:
             return self._start(entry)
         told = self.advance(entry.t)
+        for alarm in self.alarms.values():
+            alarm.condition.hear(entry, self.offset_ms)
         site, data = self.house.site, entry.data
         if entry.kind is EntryKind.STOP:
             site.running = False
@@ -234,11 +300,18 @@ class Engine:
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.COMMAND:
-            self.answer = carry_out(data, self.alarms.values(), entry.t)
+            self.answer = self._obey(data, entry.t)
             for alarm in self.answer.alarms:
                 self._touch(alarm)
+            self._judge(self.answer.alarms)
         self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
         return told + (self._settle(entry.t) if self._touched else _NOTHING)
+
+    def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
+        alarms, devices = self.alarms.values(), self.house.devices
+        if command.get("command") in DEEDS:
+            return carry_out_deed(command, self.trials, alarms, devices, (t, self.offset_ms))
+        return carry_out(command, alarms, devices, t)
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
@@ -318,6 +391,7 @@ class Engine:
             "devices": {name: device.save() for name, device in self.house.devices.items()},
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
             "waiting": [list(item) for item in sorted(self._waiting)],
+            "trials": self.trials.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -339,10 +413,12 @@ class Engine:
         self._waiting = [
             (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
         ]
+        self.trials.load(state["trials"])
         self._resume()
 
     def _resume(self) -> None:
         """Derive after a load what is not saved: suppression and deadlines."""
+        withhold(self.trials, self.alarms.values(), self.house.devices)
         for alarm in self.alarms.values():
             alarm.refresh_suppression()
             self._deadlines.set(alarm)

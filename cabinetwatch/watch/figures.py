@@ -3,6 +3,7 @@
 from typing import Any
 
 from cabinetwatch.times import to_rfc3339
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.sensors import SensorView
 
@@ -10,8 +11,29 @@ from cabinetwatch.watch.sensors import SensorView
 def device_figures(engine: Engine) -> dict[str, dict[str, Any]]:
     """Give the figures of every device, by ID."""
     return {
-        device_id: {"name": device.name} | device.figures()
+        device_id: {"name": device.name}
+        | device.figures()
+        | {"learning": _learning(device, engine.offset_ms)}
         for device_id, device in engine.house.devices.items()
+    }
+
+
+def _learning(device: DeviceView, offset_ms: int) -> dict[str, Any] | None:
+    """Give how far learning is; None for a device without an ambient, which has no rise.
+
+    `since`: when it was learnt, or when the learning that still goes on began.
+    """
+    if device.ambient is None:
+        return None
+    status = device.observer.learning
+    since_ms = status.learnt_ms or device.learning_since_t
+    return {
+        "stage": status.stage,
+        "since": None if since_ms is None else to_rfc3339(since_ms + offset_ms),
+        "days": round(status.days, 2),
+        "loads_w": None if status.loads_w is None else [round(w, 1) for w in status.loads_w],
+        "confidence": status.confidence,
+        "remarks": list(status.remarks),
     }
 
 
@@ -36,6 +58,10 @@ def _sensor(sensor: SensorView, offset_ms: int) -> dict[str, Any]:
 def _state(sensor: SensorView) -> str:
     if sensor.silent:
         return "silent"
+    if sensor.implausible:
+        return "implausible"
+    if sensor.stuck:
+        return "stuck"
     if sensor.good:
         return "live"
     return "waiting" if sensor.last_live_t is None else "stale"

@@ -6,6 +6,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteView
+from cabinetwatch.watch.witnesses import watch_for_standing_still
 
 _ORDERS_A_SENSOR = 2
 
@@ -30,8 +31,18 @@ class House:
         next_order = len(sensors) * _ORDERS_A_SENSOR
         devices: dict[str, DeviceView] = {}
         for device_id, device in sorted(config.devices.items()):
-            devices[device_id] = DeviceView(device_id, device, config.site, sensors, next_order)
+            devices[device_id] = DeviceView(
+                device_id,
+                device,
+                config.site,
+                sensors,
+                order=next_order,
+                false_alarms_per_year=_false_alarms_per_year(config, device_id),
+            )
             next_order += len(device.power)  # a deadline for each
+        for device_id, view in devices.items():
+            view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
+        watch_for_standing_still(sensors, devices)
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
@@ -40,3 +51,9 @@ class House:
             if device.temperature is sensor:
                 return device
         return None
+
+
+def _false_alarms_per_year(config: Config, device_id: str) -> float:
+    """Give the rate that the device's sequential tests are made for."""
+    settings = config.alarm("cooling-loss", device_id)
+    return float(getattr(settings, "false_alarms_per_year"))  # noqa: B009 - the condition's own key

@@ -4,17 +4,28 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from cabinetwatch.config.quantities import conversion
 from cabinetwatch.config.sensors import Sensor
+from cabinetwatch.thermal.plausible import ValueFilter
 
 if TYPE_CHECKING:
     from cabinetwatch.watch.alarm import Alarm
+    from cabinetwatch.watch.frozen import FrozenWatch
+
+STEADY_AFTER = 10
+"""A lone wild value is told by the steady ones before it: by so many, our choice."""
+
+STEADY_STEP_K = 3.0
+"""A temperature that steps by less from reading to reading is steady."""
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
 
 
-Feed = Callable[[int, float], None]
-"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected)."""
+Feed = Callable[[int, float], bool]
+"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected).
+
+It says whether it has judged its device anew."""
 
 
 class SensorView:
@@ -23,26 +34,34 @@ class SensorView:
     `value` is the last known value (SI, offset applied), NaN before the first. `good` says that it
     is live and fresh: heard within `silence_ms` and without a fault; only then is it judged.
     `silent` says that it has been missing for so long, on a watch that was online, that somebody
-    should hear of it. `last_live_t` and `t` are watch time (ms); `heard_t` is when the last live
-    reading was judged, up to the lateness after its own time: silence counts from there.
+    should hear of it; `implausible` and `stuck` that what it says can't be true. By their own time
+    `last_live_t` is the last reading, and `taken_t` the last that was taken as true; `heard_t` is
+    when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
 
     __slots__ = (
         "feeds",
+        "frozen",
         "good",
         "heard_t",
         "id",
+        "implausible",
         "judged",
         "last_live_t",
         "offset",
         "quantity",
+        "screen",
         "silence",
         "silence_ms",
         "silent",
         "stale",
+        "steady",
+        "stuck",
         "t",
+        "taken_t",
         "value",
         "watchers",
+        "wild_value",
     )
 
     def __init__(self, sensor_id: str, config: Sensor, order: int) -> None:
@@ -53,16 +72,39 @@ class SensorView:
         self.value = math.nan
         self.t = 0
         self.last_live_t: int | None = None
+        self.taken_t: int | None = None
         self.heard_t: int | None = None
         self.good = False
         self.silent = False
-        self.feeds: tuple[Feed, ...] = ()
+        self.implausible = False
+        self.stuck = False
+        self.screen = _screen(config)
+        self.steady = 0
+        """How many readings in a row were steady; only a temperature counts them."""
+        self.wild_value: float | None = None
+        """The last value that was set aside."""
+        self.frozen: FrozenWatch | None = None
+        self.feeds: tuple[tuple[Feed, list[Alarm]], ...] = ()
+        """Observers, each with the alarms to judge when it has judged its device anew."""
         self.judged: tuple[Alarm, ...] = ()
         """Alarms to judge on each live reading."""
         self.watchers: tuple[Alarm, ...] = ()
         """Alarms to judge when `good` or `silent` changes."""
         self.stale = StaleDeadline(self, order)
         self.silence = SilenceDeadline(self, order + 1)
+
+    def note_step(self, value: float) -> None:
+        """Look whether a temperature is steady before its next `value` is taken.
+
+        Only then is a sudden value set aside until the next confirms it: a sensor that has just
+        come, or that somebody carries about, may step as it likes.
+        """
+        screen = self.screen
+        if screen is None or self.quantity != "temperature":
+            return
+        steady = -STEADY_STEP_K < value - self.value < STEADY_STEP_K
+        self.steady = self.steady + 1 if steady else 0
+        screen.spikes = self.steady >= STEADY_AFTER
 
     @property
     def known(self) -> bool:
@@ -75,9 +117,16 @@ class SensorView:
             "value": self.value if self.known else None,
             "t": self.t,
             "last_live_t": self.last_live_t,
+            "taken_t": self.taken_t,
             "heard_t": self.heard_t,
             "good": self.good,
             "silent": self.silent,
+            "implausible": self.implausible,
+            "stuck": self.stuck,
+            "wild_value": self.wild_value,
+            "steady": self.steady,
+            "screen": None if self.screen is None else self.screen.save(),
+            "frozen": None if self.frozen is None else self.frozen.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -85,9 +134,19 @@ class SensorView:
         self.value = math.nan if state["value"] is None else state["value"]
         self.t = state["t"]
         self.last_live_t = state["last_live_t"]
+        self.taken_t = state["taken_t"]
         self.heard_t = state["heard_t"]
         self.good = state["good"]
         self.silent = state["silent"]
+        self.implausible = state["implausible"]
+        self.stuck = state["stuck"]
+        self.wild_value = state["wild_value"]
+        if self.screen is not None and state["screen"] is not None:
+            self.screen.restore(state["screen"])
+            self.steady = state["steady"]
+            self.screen.spikes = self.quantity == "temperature" and self.steady >= STEADY_AFTER
+        if self.frozen is not None and state["frozen"] is not None:
+            self.frozen.load(state["frozen"])
 
 
 def _silence_ms(config: Sensor) -> int | None:
@@ -95,6 +154,21 @@ def _silence_ms(config: Sensor) -> int | None:
     if config.interval_s is None:
         return None
     return round(config.interval_s * config.silent_after * 1000)
+
+
+def _screen(config: Sensor) -> ValueFilter | None:
+    """Give the filter of a sensor's values; None where nothing says what can't be true.
+
+    A temperature has one in any case, for lone wild values; a load or a fan may jump.
+    """
+    told = config.range is not None or config.fault_codes or config.max_step_per_s is not None
+    if not told and config.quantity != "temperature":
+        return None
+    # As the decoder would hand them over: a code and a value then compare exactly.
+    to_own_unit = conversion(config.quantity, config.unit)
+    codes = () if to_own_unit is None else tuple(to_own_unit(code) for code in config.fault_codes)
+    lowest, highest = config.range or (None, None)
+    return ValueFilter(lowest, highest, codes, config.max_step_per_s or math.inf, spikes=False)
 
 
 class StaleDeadline:

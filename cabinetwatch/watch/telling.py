@@ -35,7 +35,7 @@ def transition_of(
 
 def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous
-    return _lasting(alarm, t, alarm.condition.seen(), "it has been so for {}")
+    return _lasting(alarm, t, _seen(alarm), "it has been so for {}")
 
 
 def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -68,10 +68,12 @@ def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous, t
+    if alarm.withheld_by:
+        return f"Suppressed during the trial {alarm.withheld_by}: {alarm.condition.seen()}"
     told_by = ", ".join(
         f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
     )
-    return f"Suppressed, since {told_by} tells it: {alarm.condition.seen()}"
+    return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
 
 
 def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -84,7 +86,13 @@ def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 def _present(alarm: Alarm) -> str:
     """Say what is seen now, whatever the state: a returned alarm's condition may be coming back."""
-    return alarm.condition.seen() if alarm.active or alarm.raw else alarm.condition.gone()
+    return _seen(alarm) if alarm.active or alarm.raw else alarm.condition.gone()
+
+
+def _seen(alarm: Alarm) -> str:
+    """Say what is seen, and what a trial makes urgent about it."""
+    sentence, urge = alarm.condition.seen(), alarm.condition.urge
+    return f"{sentence.removesuffix('.')}; {urge}." if urge else sentence
 
 
 def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:

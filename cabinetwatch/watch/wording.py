@@ -35,3 +35,8 @@ def percent(fraction: float) -> str:
 def _fixed(value: float, decimals: int) -> str:
     """Write with fixed decimals and without a negative zero."""
     return f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def interval_k(value_k: float, sd_k: float) -> str:
+    """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
+    return f"{kelvin(value_k)} ± {kelvin(1.96 * sd_k)}"

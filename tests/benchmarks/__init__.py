@@ -1,1 +1,0 @@
-"""Benchmarks: absolute figures beside a yardstick measured in the same run."""

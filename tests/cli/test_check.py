@@ -66,7 +66,7 @@ def mqtt(broker: Broker, *lines: str) -> str:
 def email(server: MailDrop, *lines: str, security: str = "none") -> str:
     return "\n".join(
         [
-            f'[notify.email]\nhost = "localhost"\nport = {server.port}\nsecurity = "{security}"',
+            f'[notify.email]\nhost = "127.0.0.1"\nport = {server.port}\nsecurity = "{security}"',
             'from = "Watch <watch@under-stairs.example>"\nto = ["owner@under-stairs.example"]',
             *lines,
             "",
@@ -187,7 +187,7 @@ def test_a_mail_server_that_is_not_there_is_told(
     smtp.stop()
     shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
     assert checker.status == 1
-    assert f"localhost:{smtp.port}" in line(shown, "mail    REFUSED")
+    assert f"127.0.0.1:{smtp.port}" in line(shown, "mail    REFUSED")
 
 
 def test_starttls_and_login_are_tried(
@@ -313,7 +313,7 @@ def test_a_command_that_is_no_program_is_told_without_running_it(
 def test_what_arrives_while_it_checks_does_not_disturb(broker: Broker, checker: Checker) -> None:
     topic = "under-stairs/nas/air"
     publish.single(
-        topic, b"\xff\x1b[2J", qos=1, retain=True, hostname="localhost", port=broker.port
+        topic, b"\xff\x1b[2J", qos=1, retain=True, hostname="127.0.0.1", port=broker.port
     )
     shown = checker.run(mqtt(broker) + SENSORS)
     assert checker.status == 0

@@ -44,6 +44,9 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
         assert sentence in shown
     assert f"alarms --config {folder / 'config.toml'}" in shown
     assert (folder / "config.toml").read_text().startswith(MARK)
+    assert "VERDICT: reject" in shown
+    assert "invented" in (folder / "trial-nas.csv").read_text().splitlines()[1]
+    assert "<svg" in (folder / "trial-nas.html").read_text()
     with closing(sqlite3.connect(folder / "cabinetwatch.db")) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 

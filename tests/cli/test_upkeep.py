@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.service.warm import pack_state
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.store.warm import pack_state
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.reading import Reading

@@ -33,7 +33,7 @@ MODELS: dict[str, tuple[type[Table], dict[str, Any]]] = {
     "notify.mqtt": (MqttNotices, {}),
     "notify.command": (Command, {"argv": ["a"]}),
     "summary": (Summary, {}),
-    "page": (Page, {"directory": "a"}),
+    "page": (Page, {}),
     **{f"alarms.{spec.name}": (spec.settings, {}) for spec in SPECS},
 }
 # Keys that are tables of their own.
@@ -72,6 +72,8 @@ def uncommented(text: str) -> str:
 
 
 def as_toml(value: Any) -> Any:
+    if isinstance(value, Path):
+        return str(value)
     return [as_toml(item) for item in value] if isinstance(value, tuple) else value
 
 

@@ -262,7 +262,7 @@ EMAIL = '[notify.email]\nhost = "mail.example"\nfrom = "w@a.example"\nto = ["o@a
         ('[summary]\nday = "Monday"\n', 'day = "Monday" is not "monday"'),
         ('[summary]\ntime = "7:00"\n', 'time = "7:00" is no time of day'),
         ('[summary]\nto = ["o@a.example"]\n', "[summary] to needs a mail server"),
-        ("[page]\n", "[page] directory is missing"),
+        ("[page]\nevery_s = 0\n", "every_s = 0 is not above 0"),
     ],
 )
 def test_a_wrong_key_of_notices_and_reports_gets_a_sentence(text: str, words: str) -> None:

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.config.quantities import UNITS
-from cabinetwatch.intake import units
+from cabinetwatch.config.quantities import UNITS, conversion
 from cabinetwatch.intake.decode import Decoder, Value
 from tests.intake.support import sensor
 
@@ -185,8 +184,8 @@ def test_converts_temperatures(unit: str, payload: bytes, celsius: float) -> Non
 def test_every_configurable_unit_has_a_conversion() -> None:
     for quantity, names in UNITS.items():
         for name in names:
-            assert units.conversion(quantity, name) is not None
-        first = units.conversion(quantity, names[0])
+            assert conversion(quantity, name) is not None
+        first = conversion(quantity, names[0])
         assert first is not None
         assert first(12.5) == 12.5
 

@@ -23,7 +23,7 @@ OUT_OF_SERVICE = AlarmState.OUT_OF_SERVICE
 
 EMAIL = """
 [notify.email]
-host = "localhost"
+host = "127.0.0.1"
 port = {port}
 security = "none"
 from = "{sender}"

@@ -48,7 +48,7 @@ def secured_config(
     port: int,
     security: str,
     *,
-    host: str = "localhost",
+    host: str = "127.0.0.1",
     ca_file: Path | None = None,
     more: str = "",
 ) -> Config:
@@ -158,7 +158,7 @@ def test_a_refusal_within_a_mail_is_the_mails_own(
     assert set(attempt.refused) == {OWNER, NEIGHBOUR}
     assert {refusal.permanent for refusal in attempt.refused.values()} == {permanent}
     for recipient, refusal in attempt.refused.items():
-        assert refusal.error.startswith(f"mail server localhost:{smtp.port}: it ")
+        assert refusal.error.startswith(f"mail server 127.0.0.1:{smtp.port}: it ")
         assert reply in refusal.error
         assert stage != "recipient" or recipient in refusal.error
 

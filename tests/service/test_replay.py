@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from cabinetwatch.service.replay import Replayer
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import Transition
 from tests.service.day import Day
@@ -94,6 +94,13 @@ def test_a_replay_of_a_day_of_trouble_gives_the_transitions_that_were_raised_liv
         "broker-lost",
         "store-fault",
         "notice-undelivered",
+        "clock-step",
+        # What asks where the NAS is heading: out of service, and whatever its leaps amount to.
+        "cooling-loss",
+        "derating-forecast",
+        "drift",
+        "hot-day",
+        "rise-missing",
     }
     assert {str(each[3]) for each in live} == {
         "normal",

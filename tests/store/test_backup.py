@@ -70,6 +70,22 @@ def test_a_copy_made_while_the_watch_writes_is_of_one_instant(
         writer.join()
 
 
+def test_what_is_committed_amid_the_copy_is_not_in_it(
+    full: Store, path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    count = copying._rows
+
+    def count_then_commit(connection: sqlite3.Connection) -> dict[str, int]:
+        rows = count(connection)
+        if connection.execute("PRAGMA database_list").fetchone()[2] == str(path):
+            full.commit(batch(reading("late")))
+        return rows
+
+    monkeypatch.setattr(copying, "_rows", count_then_commit)
+    assert back_up(path, tmp_path / "copy.db", replace=False).readings == 2
+    assert "late" in full.sensors()
+
+
 def test_what_lies_there_is_replaced_only_when_asked(
     full: Store, path: Path, tmp_path: Path
 ) -> None:

@@ -13,7 +13,6 @@ import pytest
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.batch import Batch, Repeatable
-from cabinetwatch.store.notice import Outcome
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, notice, reading, start, transition
@@ -68,8 +67,8 @@ def test_a_commit_that_fails_at_its_end_leaves_nothing(store: Store, onlooker: S
     store.commit(batch(reading()))
     before = everything(onlooker)
     failing = full_batch()
-    failing.outcomes.append(Outcome("no-such-notice", "delivered", T0))
-    with pytest.raises(StoreError, match="no notice 'no-such-notice'"):
+    failing.handled.append((77, {}))
+    with pytest.raises(StoreError, match="no command 77"):
         store.commit(failing)
     assert everything(onlooker) == before
 

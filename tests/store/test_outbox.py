@@ -199,3 +199,11 @@ class TestMarks:
         assert store.saved_state() == (2, T0 + 1, b"first")
         store.commit(batch(reading(), advanced_to=T0 + 3, state=b"second" * 10_000))
         assert store.saved_state() == (4, T0 + 3, b"second" * 10_000)
+
+
+def test_an_outcome_of_an_unknown_notice_does_not_hold_up_what_is_written_with_it(
+    store: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    store.commit(batch(reading(), outcomes=[Outcome("never-written", "delivered", T0)]))
+    assert store.last_seq() == 1
+    assert "never-written" in caplog.text

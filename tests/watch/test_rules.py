@@ -379,3 +379,15 @@ def test_a_subject_may_have_its_own_priority_delay_and_response() -> None:
     assert [(t.condition, t.priority, t.response) for t in told] == [
         ("over-derating", "medium", "Ring the neighbour.")
     ]
+
+
+def test_sensors_of_one_topic_fall_silent_as_one_cause() -> None:
+    node = (
+        '[sensors.loft]\ntopic = "loft"\npointer = "/t"\nquantity = "temperature"\n'
+        '[sensors.loft-damp]\ntopic = "loft"\npointer = "/rh"\nquantity = "humidity"\n'
+    )
+    scene = Scene(make_config(CABINET + node))
+    scene.lives(MINUTE, **WELL, loft=20.0, loft_damp=50.0)
+    told = scene.lives(2 * MINUTE, **WELL)
+    assert [t.subject for t in told] == ["loft", "loft-damp"]
+    assert len({(t.t, t.cause) for t in told}) == 1

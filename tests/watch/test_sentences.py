@@ -33,7 +33,7 @@ def high_switch(extra: str = "") -> Scene:
 
 def test_a_value_back_within_its_limit_but_not_for_good_is_not_said_to_be_past_it() -> None:
     scene = high_switch()
-    scene.reads("switch-air", 54.5)
+    scene.steps("switch-air", 54.5)
     scene.orders("ack", id=alarm_id(scene, "switch-air/high"))
     assert last_text(scene, "high") == (
         "Acknowledged: switch-air reads 54.5 °C, not yet safely back within its limit of 55.0 °C."
@@ -52,7 +52,7 @@ def test_a_returned_alarm_that_is_shelved_is_said_to_be_within_its_limit() -> No
 def test_a_returned_alarm_that_is_coming_back_is_said_to_be_past_its_limit() -> None:
     scene = high_switch()
     scene.lives(5 * MINUTE, **WELL)
-    scene.reads("switch-air", 61.0)
+    scene.steps("switch-air", 61.0)
     scene.orders("ack", id=alarm_id(scene, "switch-air/high"))
     assert last_text(scene, "high").endswith("reads 61.0 °C, above its limit of 55.0 °C.")
 
@@ -73,12 +73,15 @@ def test_a_fan_just_fast_enough_is_not_said_to_be_too_slow(scene: Scene) -> None
 
 def test_rise_and_temperature_just_back_are_not_said_to_be_above(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **WELL | {"nas_air": 52.0})
-    scene.reads("nas-air", 49.5)
+    scene.steps("nas-air", 49.5)
     scene.orders("ack", id=alarm_id(scene, "nas/over-derating"))
     assert "is at 49.5 °C, not yet safely back within its derating threshold" in last_text(
         scene, "over-derating"
     )
-    scene.reads("nas-air", 44.5)
+    nas = scene.engine.house.devices["nas"]
+    while nas.rise_k is None or nas.rise_k >= 25.0:
+        scene.lives(10 * SECOND, **WELL | {"nas_air": 44.5})
+    assert nas.rise_k > 24.0
     scene.orders("ack", id=alarm_id(scene, "nas/over-rise"))
     assert "not yet safely back within the 25.0 K allowed" in last_text(scene, "over-rise")
 
@@ -152,3 +155,56 @@ def test_every_power_supply_of_a_device_has_its_own_deadline() -> None:
     items = [hold for device in engine.house.devices.values() for hold in device.power_holds]
     orders = [item.order for item in items] + [alarm.order for alarm in engine.alarms.values()]
     assert len(set(orders)) == len(orders)
+
+
+def test_a_rise_that_is_not_known_is_not_said_to_be_above(scene: Scene) -> None:
+    scene.lives(2 * MINUTE, **WELL | {"nas_air": 47.0})
+    scene.lives(2 * MINUTE, nas_air=47.0)
+    assert last_text(scene, "over-rise") == (
+        "Suppressed, being told by ambient-lost of nas: NAS: its rise is not known now;"
+        " it was last seen above the 25.0 K allowed."
+    )
+
+
+CABINET_AS_DEVICE = """
+[sensors.room]
+topic = "room"
+quantity = "temperature"
+
+[sensors.cabinet-air]
+topic = "cabinet/air"
+quantity = "temperature"
+high = 40.0
+
+[sensors.switch-air]
+topic = "switch"
+quantity = "temperature"
+
+[devices.cabinet]
+temperature = "cabinet-air"
+ambient = "room"
+max_rise_k = 15.0
+
+[devices.switch]
+temperature = "switch-air"
+ambient = "cabinet-air"
+derating = [[40.0, 1.0], [50.0, 0.7]]
+derating_air = "ambient"
+max_rise_k = 5.0
+"""
+
+
+def test_what_one_hot_cabinet_raises_at_one_instant_has_one_cause() -> None:
+    scene = Scene(make_config(CABINET_AS_DEVICE))
+    scene.lives(20 * MINUTE, room=20.0, cabinet_air=30.0, switch_air=32.0)
+    told = scene.lives(2 * MINUTE, room=20.0, cabinet_air=44.0, switch_air=46.0)
+    raised = [t for t in told if t.t == told[0].t]
+    assert {(t.subject, t.condition) for t in raised} >= {
+        ("switch", "over-derating"),
+        ("cabinet-air", "high"),
+    }
+    by_cause = {(t.subject, t.condition): t.cause for t in raised}
+    assert scene.engine.alarms["cabinet/over-rise"].condition.cause == "device/cabinet"
+    assert by_cause["switch", "over-derating"] == "device/cabinet"
+    assert by_cause["cabinet-air", "high"] == "device/cabinet"
+    assert scene.engine.alarms["switch/over-rise"].condition.cause == "device/switch"

@@ -1,5 +1,7 @@
 """The e-mail channel: one mail for each notice, each recipient's answer taken by itself."""
 
+from collections.abc import Callable
+
 from pydantic import SecretStr
 
 from cabinetwatch.config.model import Config
@@ -18,8 +20,24 @@ from cabinetwatch.notify.message import build_message
 from cabinetwatch.store.notice import Notice
 
 
+class NotComposedError(Exception):
+    """A summary's mail is not ready: one sentence; `in_the_making` when it will be soon."""
+
+    def __init__(self, sentence: str, *, in_the_making: bool = False) -> None:
+        super().__init__(sentence)
+        self.in_the_making = in_the_making
+
+
 class EmailChannel:
-    """Sends notices to the addresses of `[notify.email]`."""
+    """Sends notices to the addresses of `[notify.email]`.
+
+    Args:
+        config: in force.
+        email: its table of that name.
+        password: to log in with.
+        timeouts: of the server's answers.
+        compose: gives the mail of a notice that tells of a week; raises NotComposedError.
+    """
 
     def __init__(
         self,
@@ -27,10 +45,12 @@ class EmailChannel:
         email: Email,
         password: SecretStr | None,
         timeouts: Timeouts | None = None,
+        compose: Callable[[Notice], bytes] | None = None,
     ) -> None:
         self._config = config
         self._email = email
         self._timeouts = timeouts or Timeouts()
+        self._compose = compose
         self._login = None
         if email.username is not None:
             secret = "" if password is None else password.get_secret_value()
@@ -55,7 +75,11 @@ class EmailChannel:
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
         """Try once to mail a notice to these recipients."""
-        content = build_message(notice, self._config, self._email).as_bytes()
+        try:
+            content = self._content(notice)
+        except NotComposedError as error:
+            reason = dict.fromkeys(recipients, Refusal(str(error)))
+            return Attempt(refused=reason, told_elsewhere=error.in_the_making)
         try:
             with smtp_session(self._email, self._login, self._timeouts) as session:
                 return self._hand_over(session, content, recipients)
@@ -63,6 +87,13 @@ class EmailChannel:
             if error.permanent:
                 return _refused(recipients, str(error), permanent=True)
             return Attempt(unreachable=str(error))
+
+    def _content(self, notice: Notice) -> bytes:
+        if notice.kind != "summary":
+            return build_message(notice, self._config, self._email).as_bytes()
+        if self._compose is None:
+            raise NotComposedError("nothing here makes the mail of a weekly summary")
+        return self._compose(notice)
 
     def _hand_over(
         self, session: SmtpSession, content: bytes, recipients: tuple[str, ...]

@@ -17,7 +17,7 @@ class AmbientLostSettings(AlarmSettings):
 
 
 class AmbientLost(DeviceCondition):
-    """Raised when the device's ambient sensor is silent."""
+    """Raised when the device's ambient sensor is silent, stuck or implausible."""
 
     name = "ambient-lost"
     Settings = AmbientLostSettings
@@ -50,24 +50,26 @@ class AmbientLost(DeviceCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the sensor."""
         del t, active
-        return self.device.ambient is not None and self.device.ambient.silent
+        ambient = self.device.ambient
+        return ambient is not None and (ambient.silent or ambient.stuck or ambient.implausible)
 
     def began(self, pending_t: int) -> int:
-        """It began with the sensor's last reading."""
+        """It began with the sensor's last reading, or the first of those that can't be true."""
         ambient = self.device.ambient
         if ambient is None or ambient.last_live_t is None:
             return pending_t
+        if ambient.stuck and ambient.frozen is not None:
+            return ambient.frozen.since_t
+        if ambient.implausible and ambient.screen is not None:
+            return ambient.screen.since_ms
         return ambient.last_live_t
 
     def seen(self) -> str:
         """Say which sensor, and what can't be known."""
         ambient = self.device.ambient
-        last = ""
-        if ambient is not None and ambient.known:
-            last = f" (last reading {celsius(ambient.value)})"
         return (
             f"{self.device.name} has lost its ambient reference: {self._sensor_id()} is"
-            f" silent{last}, so {self._unknown()} known; {self._guard()}."
+            f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
         )
 
     def _unknown(self) -> str:
@@ -97,3 +99,15 @@ class AmbientLost(DeviceCondition):
 
     def _sensor_id(self) -> str:
         return "" if self.device.ambient is None else self.device.ambient.id
+
+
+def _fault(ambient: SensorView | None) -> str:
+    """Say what is wrong with a sensor."""
+    if ambient is None:
+        return "not there"
+    last = f" (last reading {celsius(ambient.value)})" if ambient.known else ""
+    if ambient.implausible and ambient.wild_value is not None:
+        return f"implausible (it reads {celsius(ambient.wild_value)})"
+    if ambient.stuck:
+        return f"stuck{last.replace('last reading', 'at')}"
+    return f"silent{last}"

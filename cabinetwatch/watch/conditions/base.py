@@ -6,6 +6,8 @@ from typing import Any, ClassVar, Literal
 
 from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.model import Config
+from cabinetwatch.watch.devices import DeviceView
+from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.house import House
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.transition import Priority
@@ -26,8 +28,8 @@ class Condition(ABC):
     """What it likely is."""
     response: str
     """What to do about it; the configuration may replace it."""
-    asks_again: ClassVar[bool] = False
-    """Whether `due` is ever set."""
+    momentary: ClassVar[bool] = False
+    """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
     def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
         self.house = house
@@ -44,6 +46,15 @@ class Condition(ABC):
     @abstractmethod
     def subjects(cls, config: Config) -> Iterable[str]:
         """The subjects that the condition applies to under a configuration."""
+
+    @property
+    def follows(self) -> DeviceView | None:
+        """The device at each step of whose observer it is judged, if any."""
+        return None
+
+    def hear(self, entry: Entry, offset_ms: int) -> None:
+        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
+        del entry, offset_ms
 
     @property
     @abstractmethod
@@ -100,8 +111,14 @@ class Condition(ABC):
 
     @property
     def advice(self) -> str:
-        """What to do about it: the configuration's words, or ours."""
-        return self.settings.response or self.response
+        """What to do about it: the configuration's words, or ours; first what a trial demands."""
+        advice = self.settings.response or self.response
+        return f"{self.urge[0].upper()}{self.urge[1:]}. {advice}" if self.urge else advice
+
+    @property
+    def urge(self) -> str:
+        """What must be done at once because a trial is under way, as a clause; else empty."""
+        return ""
 
     def save(self) -> dict[str, Any]:
         """Give the memory as JSON-able values."""
@@ -116,6 +133,8 @@ class DeviceCondition(Condition):
     """A condition of a device."""
 
     kind = "device"
+    ends_a_trial: ClassVar[bool] = False
+    """Whether a change of cooling must be undone when it comes during a trial of the device."""
 
     def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
         super().__init__(house, subject, settings)
@@ -126,9 +145,48 @@ class DeviceCondition(Condition):
         """Every device, unless narrowed."""
         return config.devices
 
+    @property
+    def cause(self) -> str:
+        """What befalls one device at one instant is one event."""
+        return f"device/{self.subject}"
+
+    @property
+    def urge(self) -> str:
+        """Undo the change that is on trial."""
+        trial = self.device.trial
+        if trial is None or not self.ends_a_trial:
+            return ""
+        change = f" ({trial.change})" if trial.change else ""
+        return f"undo the change of the trial {trial.name}{change}"
+
     def values(self) -> dict[str, Any]:
         """The device's live figures."""
         return self.device.figures()
+
+
+class HeadingCondition(DeviceCondition):
+    """A condition on where a device is heading: judged at each step of the device's observer."""
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with an ambient reference."""
+        return [name for name, device in config.devices.items() if device.ambient is not None]
+
+    @property
+    def follows(self) -> DeviceView | None:
+        """The device."""
+        return self.device
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """No single reading changes it, only a step of the observer."""
+        return ()
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """Temperature and ambient: without them there is no rise."""
+        ambient = self.device.ambient
+        return (self.device.temperature,) + (() if ambient is None else (ambient,))
 
 
 class SensorCondition(Condition):

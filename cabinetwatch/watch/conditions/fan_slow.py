@@ -32,7 +32,6 @@ class FanSlow(DeviceCondition):
     name = "fan-slow"
     Settings = FanSlowSettings
     settings: FanSlowSettings
-    asks_again = True
     likely = "The fan has stalled or is blocked, its bearing is worn, or its supply is too low."
     response = (
         "Look whether the fan turns. Switch the device off if it does not. Replace a worn fan; a"

@@ -35,6 +35,12 @@ class Limit(SensorCondition):
     settings: LimitSettings
 
     @property
+    def cause(self) -> str:
+        """A temperature of a device is an event of that device."""
+        device = self.house.device_measured_by(self.sensor)
+        return super().cause if device is None else f"device/{device.id}"
+
+    @property
     def limit(self) -> float:
         """The configured limit, in the sensor's SI unit."""
         raise NotImplementedError

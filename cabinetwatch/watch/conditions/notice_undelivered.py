@@ -22,7 +22,8 @@ class NoticeUndelivered(SiteCondition):
     likely = "The mail server is down or refuses us, a password has changed, or the clock is off."
     response = (
         "Try cabinetwatch check --send and mend what it names. Waiting notices go out by themselves"
-        " once the channel works; those refused for good stay listed in cabinetwatch alarms."
+        " once the channel works; one refused for good does not: cabinetwatch alarms shows what has"
+        " happened meanwhile."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:

@@ -29,6 +29,7 @@ class OverDerating(DeviceCondition):
     name = "over-derating"
     Settings = OverDeratingSettings
     settings: OverDeratingSettings
+    ends_a_trial = True
     likely = (
         "It runs hotter than its maker allows at this load: lost cooling, more load, or hotter"
         " air around it."
@@ -48,6 +49,13 @@ class OverDerating(DeviceCondition):
         """The air that the curve speaks of, and the load."""
         air = self.device.air
         return (() if air is None else (air,)) + self.device.powers
+
+    @property
+    def cause(self) -> str:
+        """Air around it that is too hot is an event of the device that encloses it, if one does."""
+        enclosing = self.house.config.enclosing(self.subject)
+        by_ambient = self.device.config.derating_air == "ambient"
+        return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; unknown while the air's temperature is."""

@@ -7,8 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions.base import NOT_YET_BACK, DeviceCondition, beyond
-from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.conditions.base import NOT_YET_BACK, HeadingCondition, beyond
 from cabinetwatch.watch.wording import celsius, kelvin
 
 
@@ -23,7 +22,7 @@ class OverRiseSettings(AlarmSettings):
     )
 
 
-class OverRise(DeviceCondition):
+class OverRise(HeadingCondition):
     """Raised when the rise, against ambient as the device feels it, is above `max_rise_k`."""
 
     name = "over-rise"
@@ -45,17 +44,6 @@ class OverRise(DeviceCondition):
         ]
 
     @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """The device's temperature; ambient counts at the device's own pace."""
-        return (self.device.temperature,)
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """Both sensors that make a rise."""
-        ambient = self.device.ambient
-        return (self.device.temperature,) + (() if ambient is None else (ambient,))
-
-    @property
     def limit_k(self) -> float:
         """The configured limit."""
         return self.device.config.max_rise_k or 0.0
@@ -71,7 +59,9 @@ class OverRise(DeviceCondition):
     def seen(self) -> str:
         """Say by how much."""
         rise_k = self.device.rise_k
-        above = "above" if rise_k is None or rise_k > self.limit_k else NOT_YET_BACK
+        if rise_k is None:
+            return f"{self._present()}; it was last seen above the {kelvin(self.limit_k)} allowed."
+        above = "above" if rise_k > self.limit_k else NOT_YET_BACK
         return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
 
     def gone(self) -> str:

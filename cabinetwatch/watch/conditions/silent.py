@@ -44,6 +44,11 @@ class Silent(SensorCondition):
             return Priority(self.settings.priority)
         return Priority.HIGH if self._device() else Priority.MEDIUM
 
+    @property
+    def cause(self) -> str:
+        """Sensors of one topic sit on one node: its silence is one notice."""
+        return f"node/{self.house.config.sensors[self.subject].topic}"
+
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the silence that the sensor's deadlines find."""
         del t, active

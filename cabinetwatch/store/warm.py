@@ -5,7 +5,7 @@ import logging
 import zlib
 
 from cabinetwatch.errors import ConfigError
-from cabinetwatch.service.replay import Replayer
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
@@ -29,10 +29,7 @@ def warm_engine(store: Store) -> Engine | None:
     Raises:
         StoreError: the store can't be read.
     """
-    saved = store.saved_state()
-    engine = None if saved is None else _unpack(saved.data)
-    after_seq = 0 if saved is None or engine is None else saved.seq
-    replayer = Replayer(engine)
+    replayer, after_seq = resume(store)
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
@@ -41,6 +38,17 @@ def warm_engine(store: Store) -> Engine | None:
         return None
     _catch_up(replayer.engine, store.last_t())
     return replayer.engine
+
+
+def resume(store: Store) -> tuple[Replayer, int]:
+    """Give a replayer with the engine as last saved, and the number of the last input it knows.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    saved = store.saved_state()
+    engine = None if saved is None else _unpack(saved.data)
+    return Replayer(engine), 0 if saved is None or engine is None else saved.seq
 
 
 def _catch_up(engine: Engine | None, ran_until_ms: int | None) -> None:

@@ -5,15 +5,16 @@ from typing import Any
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.service.running import is_running
-from cabinetwatch.service.warm import warm_engine
+from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.room import Room
+from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.figures import device_figures, sensor_figures
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.trials import TrialRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Snapshot:
     sensors: dict[str, dict[str, Any]]
     standing: list[Transition]
     room: Room
+    trials: list[TrialRecord]
 
     @property
     def is_well(self) -> bool:
@@ -86,18 +88,28 @@ def _instant(utc_ms: int | None) -> str | None:
 def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     """Read the present from the store.
 
+    Args:
+        store: to read.
+        config: counts while the store has none in force.
+        clock: says how old the last sign of life is.
+
     Raises:
         StoreError: the store can't be read.
     """
-    engine = warm_engine(store) or Engine(config)
-    last_t = store.last_t()
-    if last_t is not None:
-        engine.advance(max(last_t, engine.now))
+    return snapshot_of(Follower(store, config).engine(), store, clock)
+
+
+def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
+    """Give the present of an engine that has followed the store.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
     running = is_running(store, clock)
     starts = store.entries(EntryKind.START)
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
     return Snapshot(
-        site=config.site.name,
+        site=engine.config.site.name,
         utc_ms=store.heartbeat(),
         running=running,
         connected=running and engine.house.site.connected,
@@ -106,4 +118,5 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
         sensors=sensor_figures(engine),
         standing=store.standing(),
         room=store.room(),
+        trials=[trial for trial in engine.trials.trials.values() if trial.open],
     )

@@ -1,0 +1,244 @@
+"""Draws a picture: the one place that knows matplotlib.
+
+A figure with axes costs 20 to 70 ms; lines and texts put straight on the figure, a few. So the
+scales are our own, and one figure is used again and again. One thread draws at a time.
+"""
+
+import threading
+from io import BytesIO, StringIO
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon
+from matplotlib.text import Text
+from matplotlib.transforms import Affine2D
+
+from cabinetwatch.charts.layout import Box, frame_of, spread
+from cabinetwatch.charts.palette import INK, LIGHT, QUIET, RULE, STROKES
+from cabinetwatch.charts.picture import AlarmMark, Line, NoteMark, Numbers, Picture, Shade
+from cabinetwatch.charts.scale import time_ticks
+from cabinetwatch.charts.svg import finish
+
+WIDTH, HEIGHT = 400, 250
+"""In points, which are the units of the SVG: as wide as a phone."""
+
+_TEXT_PT = 12.0
+_SMALL_PT = 11.0
+_LABEL_GAP = 14.0
+_BAND_OPACITY = 0.22
+_ALARM_HEIGHT = 5.0
+_SHADE_OPACITY = 0.45
+MOST_MARKS_NAMED = 8
+
+_drawing = threading.Lock()
+_SETTINGS: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "cabinetwatch",
+    "path.simplify": True,
+}
+
+
+def draw_svg(picture: Picture) -> str:
+    """Draw for the page: an SVG that follows the reader's light or dark setting."""
+    out = StringIO()
+    with _drawing, mpl.rc_context(_SETTINGS):
+        _Drawing(picture).onto(_FIGURE)
+        no_metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        FigureCanvasSVG(_FIGURE).print_svg(out, metadata=no_metadata)  # type: ignore[no-untyped-call]
+    return finish(out.getvalue(), picture.title, picture.description)
+
+
+def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
+    """Draw for a mail: a PNG on white, `scale` pixels to a point."""
+    out = BytesIO()
+    with _drawing:
+        _Drawing(picture).onto(_FIGURE)
+        _FIGURE.dpi = 72 * scale
+        _FIGURE.patch.set_visible(True)
+        try:
+            FigureCanvasAgg(_FIGURE).print_png(out)  # type: ignore[no-untyped-call]
+        finally:
+            _FIGURE.dpi = 72
+            _FIGURE.patch.set_visible(False)
+    return out.getvalue()
+
+
+_FIGURE = Figure(figsize=(WIDTH / 72, HEIGHT / 72), dpi=72, facecolor="#ffffff")
+_FIGURE.patch.set_visible(False)
+
+
+class _Drawing:
+    """One picture on its way onto the figure. Places are in points from the lower left corner."""
+
+    def __init__(self, picture: Picture) -> None:
+        self._picture = picture
+        self._frame = frame_of(picture, Box(36, 24, WIDTH - 84, HEIGHT - 26))
+
+    def onto(self, figure: Figure) -> None:
+        """Clear the figure and draw."""
+        figure.clear()
+        self._figure = figure
+        # Follows the resolution: 72 points are an inch.
+        self._points = Affine2D().scale(1 / 72) + figure.dpi_scale_trans
+        for shade in self._picture.shades:
+            self._shade(shade)
+        self._scales()
+        for number, alarm in enumerate(self._picture.alarms, 1):
+            self._alarm(number, alarm)
+        for number, note in enumerate(self._picture.notes, 1):
+            self._note(number, note)
+        for line in self._picture.lines:
+            self._line(line)
+        self._labels()
+
+    def _shade(self, shade: Shade) -> None:
+        box, frame = self._frame.box, self._frame
+        left, right = float(frame.x(shade.from_utc_ms)), float(frame.x(shade.to_utc_ms))
+        corners = [left, right, right, left], [box.bottom, box.bottom, box.top, box.top]
+        self._fill(*corners, RULE, _SHADE_OPACITY)
+        self._text((left + right) / 2, box.top + 4, shade.text, INK, ha="center", size=_SMALL_PT)
+
+    def _scales(self) -> None:
+        box, frame = self._frame.box, self._frame
+        for tick in frame.ticks:
+            y = frame.y(tick.at)
+            self._stroke([box.left, box.right], [y, y], RULE, 0.8)
+            self._text(box.left - 5, y, tick.text, QUIET, ha="right", va="center")
+        self._text(2, HEIGHT - 5, self._picture.unit, QUIET, va="top")
+        span = self._picture.from_utc_ms, self._picture.to_utc_ms
+        for tick in time_ticks(*span, self._picture.timezone):
+            x = float(frame.x(tick.at))
+            self._stroke([x, x], [box.bottom, box.bottom - 4], QUIET, 0.8)
+            # At the edges the words would leave the picture.
+            half = 3.2 * len(tick.text)
+            ha = "left" if x < half else "center"
+            self._text(x, box.bottom - 7, tick.text, QUIET, ha=ha, va="top")
+        self._stroke([box.left, box.right], [box.bottom, box.bottom], QUIET, 0.8)
+
+    def _line(self, line: Line) -> None:
+        frame, curve = self._frame, line.curve
+        if not curve.known:
+            return
+        x = frame.x(curve.utc_ms)
+        if line.band:
+            for piece in _unbroken(curve.mean):
+                edge = np.concatenate([curve.high[piece], curve.low[piece][::-1]])
+                across = np.concatenate([x[piece], x[piece][::-1]])
+                self._fill(across, frame.y(edge), line.role, _BAND_OPACITY)
+        width, dashes = STROKES[line.role]
+        self._stroke(x, frame.y(curve.mean), line.role, width, dashes)
+        for piece in _unbroken(curve.mean):
+            if piece.stop - piece.start == 1:
+                self._dot(float(x[piece][0]), float(frame.y(curve.mean[piece])[0]), line.role)
+
+    def _labels(self) -> None:
+        """Name each line at its end, moved apart where two would touch."""
+        named = []
+        for line in self._picture.lines:
+            known = line.curve.mean[np.isfinite(line.curve.mean)]
+            if len(known):
+                named.append((float(self._frame.y(float(known[-1]))), line))
+        box = self._frame.box
+        places = spread([y for y, _ in named], _LABEL_GAP, box.bottom + 4, box.top - 4)
+        for (y, line), place in zip(named, places, strict=True):
+            beyond = "↑ " if y > box.top + 1 else ""
+            self._text(box.right + 6, place, beyond + line.label, line.role, va="center")
+
+    def _alarm(self, number: int, alarm: AlarmMark) -> None:
+        box, to_utc_ms = self._frame.box, alarm.to_utc_ms
+        left = max(box.left, float(self._frame.x(alarm.from_utc_ms)))
+        right = box.right if to_utc_ms is None else float(self._frame.x(to_utc_ms))
+        right = max(left + 2.0, right)
+        top = box.top + 2
+        self._stroke([left, left], [box.bottom, top], alarm.priority, 0.9)
+        self._fill(
+            [left, right, right, left],
+            [top, top, top + _ALARM_HEIGHT, top + _ALARM_HEIGHT],
+            alarm.priority,
+            1.0,
+        )
+        if number <= MOST_MARKS_NAMED:
+            at = top + _ALARM_HEIGHT + 2
+            self._text(left, at, f"A{number}", alarm.priority, va="bottom", size=_SMALL_PT)
+
+    def _note(self, number: int, note: NoteMark) -> None:
+        box, x = self._frame.box, float(self._frame.x(note.utc_ms))
+        self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
+        if number <= MOST_MARKS_NAMED:
+            at = box.bottom + 2
+            self._text(x + 2, at, f"N{number}", INK, va="bottom", size=_SMALL_PT)
+
+    # What the figure takes.
+
+    def _stroke(
+        self,
+        x: Numbers | list[float],
+        y: Numbers | list[float],
+        colour: str,
+        width: float,
+        dashes: tuple[float, ...] = (),
+    ) -> None:
+        line = Line2D(
+            x,
+            y,
+            color=LIGHT[colour],
+            linewidth=width,
+            solid_joinstyle="round",
+            transform=self._points,
+        )
+        if dashes:
+            line.set_linestyle((0, dashes))
+        self._figure.add_artist(line)
+
+    def _fill(
+        self, x: Numbers | list[float], y: Numbers | list[float], colour: str, opacity: float
+    ) -> None:
+        self._figure.add_artist(
+            Polygon(
+                np.column_stack([x, y]),
+                facecolor=LIGHT[colour],
+                alpha=opacity,
+                linewidth=0,
+                transform=self._points,
+            )
+        )
+
+    def _dot(self, x: float, y: float, colour: str) -> None:
+        self._stroke([x - 1, x + 1], [y, y], colour, 2.0)
+
+    def _text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        colour: str,
+        *,
+        ha: str = "left",
+        va: str = "baseline",
+        size: float = _TEXT_PT,
+    ) -> None:
+        self._figure.add_artist(
+            Text(
+                x,
+                y,
+                words,
+                color=LIGHT[colour],
+                fontsize=size,
+                ha=ha,
+                va=va,
+                transform=self._points,
+                parse_math=False,
+            )
+        )
+
+
+def _unbroken(values: Numbers) -> list[slice]:
+    """Give the pieces of a row of figures without a gap in them."""
+    known = np.concatenate([[False], np.isfinite(values), [False]])
+    edges = np.nonzero(known[1:] != known[:-1])[0]
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

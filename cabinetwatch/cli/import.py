@@ -1,0 +1,76 @@
+"""`cabinetwatch import FILE`: readings from a file into the store, kept and not judged."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from cabinetwatch.cli.output import say
+from cabinetwatch.clock import SystemClock
+from cabinetwatch.config import find_config_file
+from cabinetwatch.intake import tables
+from cabinetwatch.service.importing import Imported, import_readings
+from cabinetwatch.service.offsets import OffsetsInForce
+from cabinetwatch.service.startup import open_or_make
+from cabinetwatch.watch import configuration
+
+_MOST_PROBLEMS_TOLD = 20
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this command."""
+    parser.add_argument(
+        "file",
+        type=Path,
+        metavar="FILE",
+        help="CSV (time,sensor,value; values are taken as corrected), the JSON Lines of export, or"
+        " a recording",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Take the file in; what can't be read is told by its line and left out.
+
+    Raises:
+        ConfigError: the configuration is faulty.
+        StoreError: the watch is running with this store, or it can't be written.
+        UsageError: the file can't be read, or is of no kind that is known.
+    """
+    config = configuration.load(find_config_file(args.config))
+    problems = _Problems(args.file)
+    readings = tables.read(args.file, config.sensors, problems.tell)
+    with open_or_make(config.store.url) as store:
+        offsets = OffsetsInForce(store, config).at(store.last_seq() + 1)
+        now_utc_ms = SystemClock().utc_ms()
+        imported = import_readings(store, readings, offsets, now_utc_ms, problems.tell)
+    problems.close()
+    say(_summary(imported, len(problems.lines)))
+    return 0
+
+
+class _Problems:
+    """Tells the first lines that are left out, and remembers which they were."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._count = 0
+        self.lines: set[int] = set()
+
+    def tell(self, number: int, sentence: str) -> None:
+        self.lines.add(number)
+        self._count += 1
+        if self._count <= _MOST_PROBLEMS_TOLD:
+            say(f"{self._path}, line {number} {sentence}; it is left out", sys.stderr)
+
+    def close(self) -> None:
+        more = self._count - _MOST_PROBLEMS_TOLD
+        if more > 0:
+            say(f"{self._path}: {more} more lines could not be taken", sys.stderr)
+
+
+def _summary(imported: Imported, left_out: int) -> str:
+    parts = [f"{imported.taken} readings taken"]
+    if imported.known:
+        parts.append(f"{imported.known} left out, because the store has them already")
+    if left_out:
+        parts.append(f"{left_out} lines left out, for what is wrong with them")
+    return "; ".join(parts) + "."

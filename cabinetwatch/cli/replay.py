@@ -1,0 +1,114 @@
+"""`cabinetwatch replay`: the engine over a recording or the store, with changes or without."""
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from cabinetwatch.cli.comparison import describe_difference
+from cabinetwatch.cli.instants import add_interval, check_interval
+from cabinetwatch.cli.output import say
+from cabinetwatch.config import find_config_file
+from cabinetwatch.config.model import Config
+from cabinetwatch.errors import UsageError
+from cabinetwatch.intake import recording
+from cabinetwatch.service.recorded import recording_inputs
+from cabinetwatch.service.settings import Change, changed_restore, parse_change
+from cabinetwatch.store.replay import Replayer
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch import configuration
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.transition import Transition
+
+_MOST_PROBLEMS_TOLD = 10
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this command."""
+    parser.add_argument(
+        "recording",
+        nargs="?",
+        type=Path,
+        metavar="RECORDING",
+        help="a recording; without one, everything in the store",
+    )
+    add_interval(parser, from_help="tell only from here on", to_help="up to before this time")
+    parser.add_argument(
+        "--set",
+        dest="changes",
+        action="append",
+        default=[],
+        type=parse_change,
+        metavar="KEY=VALUE",
+        help="try another setting, such as devices.nas.max_rise_k=22; may be given again",
+    )
+    parser.add_argument(
+        "--compare",
+        action="store_true",
+        help="show on standard error what --set changes against the settings as they were",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write one JSON object a line for each transition."""
+    check_interval(args)
+    if args.compare and not args.changes:
+        raise UsageError("--compare shows what --set changes; give at least one --set KEY=VALUE")
+    source = _recorded if args.recording is not None else _stored
+    told = []
+    for transition in source(args, args.changes):
+        if _wanted(transition, args):
+            told.append(transition)
+            sys.stdout.write(json.dumps(transition.public()) + "\n")
+    if args.compare:
+        before = [each for each in source(args, []) if _wanted(each, args)]
+        for line in describe_difference(before, told):
+            say(line, sys.stderr)
+    return 0
+
+
+def _wanted(transition: Transition, args: argparse.Namespace) -> bool:
+    after = args.from_utc_ms is None or transition.utc_ms >= args.from_utc_ms
+    return after and (args.to_utc_ms is None or transition.utc_ms < args.to_utc_ms)
+
+
+def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
+    config = configuration.load(find_config_file(args.config))
+    replayer = Replayer(restore=changed_restore(changes))
+    with Store.open(config.store.url, read_only=True) as store:
+        yield from replayer.run(item for _, item in store.inputs())
+        last_t = store.last_t()
+        if replayer.engine is not None and last_t is not None:
+            yield from replayer.engine.advance(last_t)
+
+
+def _recorded(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
+    config = _changed(configuration.load(find_config_file(args.config)), changes)
+    problems = _Problems()
+    engine = Engine(config)
+    messages = recording.read(args.recording, problems.tell)
+    yield from Replayer(engine).run(recording_inputs(messages, config, problems.tell))
+    yield from engine.advance(engine.now)
+    problems.close()
+
+
+def _changed(config: Config, changes: Sequence[Change]) -> Config:
+    return changed_restore(changes)(config.as_json()) if changes else config
+
+
+class _Problems:
+    """Tells the first few lines that can't be read, and counts the rest."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def tell(self, sentence: str) -> None:
+        self._count += 1
+        if self._count <= _MOST_PROBLEMS_TOLD:
+            say(sentence, sys.stderr)
+
+    def close(self) -> None:
+        more = self._count - _MOST_PROBLEMS_TOLD
+        if more > 0:
+            say(f"{more} more messages could not be read.", sys.stderr)

@@ -1,0 +1,205 @@
+"""Readings from files: CSV, the JSON Lines of an export, or a recording."""
+
+import csv
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple, TextIO
+
+from cabinetwatch.config.sensors import Sensor
+from cabinetwatch.errors import UsageError
+from cabinetwatch.intake import recording
+from cabinetwatch.intake.decode import Decoder
+from cabinetwatch.intake.excerpt import excerpt
+from cabinetwatch.times import from_instant
+
+CSV_HEADER = ("time", "sensor", "value")
+_LONGEST_LINE = 1_000_000
+
+Problem = Callable[[int, str], None]
+"""Takes the number of a line and what is wrong with it."""
+
+
+class FileReading(NamedTuple):
+    """A reading of a file, from line `number`.
+
+    `value` is in the quantity's SI unit; `corrected` says that the sensor's offset is applied.
+    """
+
+    number: int
+    utc_ms: int
+    sensor: str
+    value: float
+    corrected: bool
+
+
+def read(path: Path, sensors: Mapping[str, Sensor], on_problem: Problem) -> Iterator[FileReading]:
+    """Give the readings of a file of any of the three kinds, told apart by its first line.
+
+    Args:
+        path: the file.
+        sensors: those that are configured; others are left out.
+        on_problem: told of each line that is left out.
+
+    Raises:
+        UsageError: the file can't be opened, or is of none of the kinds.
+    """
+    with _opened(path) as file:
+        first = next(_numbered(file), None)
+    if first is None:
+        raise UsageError(f"{path}: there is nothing in it")
+    return _read(path, _parser(path, first, sensors), on_problem)
+
+
+def _read(path: Path, parse: "_Parser", on_problem: Problem) -> Iterator[FileReading]:
+    with _opened(path) as file:
+        lines = _numbered(file)
+        if isinstance(parse, _CsvParser):
+            next(lines)
+        for numbered in lines:
+            yield from _parsed(parse, numbered, on_problem)
+
+
+def _opened(path: Path) -> TextIO:
+    try:
+        return path.open(encoding="utf-8-sig", errors="surrogateescape", newline="")
+    except OSError as error:
+        raise UsageError(f"{path}: can't be read: {error.strerror}") from error
+
+
+def _numbered(file: TextIO) -> Iterator[tuple[int, str]]:
+    return ((number, line) for number, line in enumerate(file, 1) if line.strip())
+
+
+def _parser(path: Path, first: tuple[int, str], sensors: Mapping[str, Sensor]) -> "_Parser":
+    number, line = first
+    if not line.lstrip().startswith("{"):
+        return _CsvParser(path, number, line, sensors)
+    fields = _json(line)
+    if isinstance(fields, dict) and "topic" not in fields and "sensor" in fields:
+        return _ExportParser(sensors)
+    return _RecordingParser(sensors)
+
+
+def _parsed(
+    parse: "_Parser", numbered: tuple[int, str], on_problem: Problem
+) -> Iterator[FileReading]:
+    number, line = numbered
+    if len(line) > _LONGEST_LINE:
+        on_problem(number, "is too long")
+        return
+    try:
+        yield from parse(number, line, on_problem)
+    except (ValueError, OverflowError, csv.Error) as error:
+        on_problem(number, excerpt(str(error), 200))
+
+
+class _CsvParser:
+    """Lines of CSV under a header that names time, sensor and value, in any order."""
+
+    def __init__(self, path: Path, number: int, header: str, sensors: Mapping[str, Sensor]) -> None:
+        names = [name.strip().lower() for name in _cells(header)]
+        missing = [name for name in CSV_HEADER if name not in names]
+        if missing:
+            raise UsageError(
+                f"{path}, line {number}: no header with {', '.join(CSV_HEADER)} and no JSON object;"
+                " give a CSV file, the JSON Lines of an export, or a recording"
+            )
+        self._places = [names.index(name) for name in CSV_HEADER]
+        self._width = len(names)
+        self._sensors = sensors
+
+    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
+        del on_problem
+        cells = _cells(line)
+        if len(cells) != self._width:
+            raise ValueError(f"has {len(cells)} cells, not {self._width}")
+        time, sensor, value = (cells[place].strip() for place in self._places)
+        yield FileReading(
+            number, _instant(time), _known(sensor, self._sensors), _number(value), corrected=True
+        )
+
+
+class _ExportParser:
+    """Objects with time, sensor and value."""
+
+    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
+        self._sensors = sensors
+
+    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
+        del on_problem
+        fields = _json(line)
+        if not isinstance(fields, dict):
+            raise ValueError("is no JSON object")  # noqa: TRY004 - the file is wrong
+        if missing := [name for name in CSV_HEADER if name not in fields]:
+            raise ValueError(f"lacks {' and '.join(missing)}")
+        time, sensor = fields["time"], fields["sensor"]
+        if isinstance(time, bool) or not isinstance(time, str | int | float):
+            raise ValueError("has a time that is no text and no number")  # noqa: TRY004 - as above
+        yield FileReading(
+            number,
+            from_instant(time),
+            _known(str(sensor), self._sensors),
+            _number(fields["value"]),
+            corrected=True,
+        )
+
+
+class _RecordingParser:
+    """Recorded messages, decoded for the configured sensors."""
+
+    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
+        self._decoder = Decoder(sensors)
+
+    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
+        message = recording.from_line(line)
+        if message.retain:
+            raise ValueError("is the broker's copy of an older message, which says not when it was")
+        decoded = self._decoder.decode(message.topic, message.payload, message.utc_ms)
+        for problem in decoded.problems:
+            on_problem(number, f"can't be decoded in full: {problem}")
+        for sensor, value, own_utc_ms in decoded.values:
+            utc_ms = message.utc_ms if own_utc_ms is None else own_utc_ms
+            yield FileReading(number, utc_ms, sensor, value, corrected=False)
+
+
+_Parser = _CsvParser | _ExportParser | _RecordingParser
+
+
+def _cells(line: str) -> list[str]:
+    return next(csv.reader([line.rstrip("\r\n")]), [])
+
+
+def _json(line: str) -> Any:
+    try:
+        return json.loads(line)
+    except RecursionError:
+        raise ValueError("is JSON nested too deeply") from None
+    except ValueError:
+        raise ValueError("is not JSON") from None
+
+
+def _instant(text: str) -> int:
+    """Read RFC 3339, or seconds since 1970."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        return from_instant(text)
+    return from_instant(seconds)
+
+
+def _known(sensor: str, sensors: Mapping[str, Sensor]) -> str:
+    if sensor not in sensors:
+        raise ValueError(f"names the sensor {sensor!r}, which the configuration does not have")
+    return sensor
+
+
+def _number(value: object) -> float:
+    try:
+        number = float(value) if isinstance(value, str | int | float) else math.nan
+    except ValueError:
+        number = math.nan
+    if isinstance(value, bool) or not math.isfinite(number):
+        raise ValueError(f"has the value {value!r}, which is no finite number")
+    return number

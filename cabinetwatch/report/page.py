@@ -1,0 +1,330 @@
+"""What the page says: the present of the store put into words and figures."""
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from cabinetwatch import __version__
+from cabinetwatch.clock import Clock
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.content import display_names
+from cabinetwatch.notify.labels import UNKNOWN as NOT_KNOWN
+from cabinetwatch.notify.labels import label, written
+from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate
+from cabinetwatch.report.page_content import (
+    AlarmCard,
+    ChartCard,
+    DeviceCard,
+    Headline,
+    NoticeRow,
+    Page,
+    Reach,
+    SensorRow,
+)
+from cabinetwatch.report.page_files import CHARTS, SPANS, Span, chart_name
+from cabinetwatch.report.page_marks import subjects_of
+from cabinetwatch.report.page_words import (
+    UNKNOWN,
+    clock_time,
+    direction,
+    long_date,
+    number,
+    short_time,
+)
+from cabinetwatch.store.outbox import Posted
+from cabinetwatch.store.room import Room
+from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
+from cabinetwatch.store.store import Store
+from cabinetwatch.times import describe_duration, from_rfc3339
+from cabinetwatch.watch import wording
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+
+WEEK_MS = 7 * 86_400_000
+_MOST_NOTICES = 20
+
+_FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
+"""The figures of the table on the first screen; the rest stand with the device's picture."""
+
+_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+
+
+class Background(NamedTuple):
+    """What the page needs beside the present: when it is written, and the pictures there are."""
+
+    now_utc_ms: int
+    refresh_s: int
+    charts: Mapping[str, Mapping[str, Any]]
+
+
+def page_of(
+    engine: Engine,
+    store: Store,
+    clock: Clock,
+    charts: Mapping[str, Mapping[str, Any]],
+    every_s: float,
+) -> Page:
+    """Put the present into words.
+
+    Args:
+        engine: has followed the store.
+        store: to read.
+        clock: says what time it is.
+        charts: what each picture shows, by the name of its file.
+        every_s: how often the page is written anew.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    config, snapshot = engine.config, snapshot_of(engine, store, clock)
+    background = Background(clock.utc_ms(), max(1, round(every_s)), charts)
+    zone = config.site.timezone
+    return Page(
+        site=snapshot.site,
+        headline=_headline(snapshot, zone),
+        written_utc_ms=background.now_utc_ms,
+        written=clock_time(background.now_utc_ms, zone),
+        figures_of=UNKNOWN if snapshot.utc_ms is None else clock_time(snapshot.utc_ms, zone),
+        date=long_date(snapshot.utc_ms or background.now_utc_ms, zone),
+        refresh_s=background.refresh_s,
+        alarms=_alarms(snapshot, config),
+        devices=[
+            _device(device_id, figures, snapshot, config, background)
+            for device_id, figures in snapshot.devices.items()
+        ],
+        sensors=[
+            _sensor(sensor_id, figures, background.now_utc_ms)
+            for sensor_id, figures in snapshot.sensors.items()
+        ],
+        notices=_notices(store, config, background.now_utc_ms),
+        watch=_watch(snapshot, store, config, background.now_utc_ms),
+        spans=SPANS,
+    )
+
+
+def _headline(snapshot: Snapshot, zone: str) -> Headline:
+    if snapshot.utc_ms is None:
+        return Headline("high", "The watch has never run", "There are no figures yet.")
+    if not snapshot.running:
+        seen = short_time(snapshot.utc_ms, zone)
+        return Headline(
+            "high",
+            "The watch is not running",
+            f"Its last sign of life was {seen}. What stands below is of then: nobody is watching.",
+        )
+    seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
+    bad = [each for each in seen_alarms if is_bad(each)]
+    if bad:
+        return _bad(bad)
+    if not snapshot.connected:
+        words = "No connection to the broker"
+        return Headline("high", words, "Nothing arrives: the figures below are the last known.")
+    if seen_alarms:
+        return Headline("low", "No urgent alarm", f"{_count(len(seen_alarms), 'remark')} below.")
+    return Headline("well", "All is well", "The watch is running, and no alarm stands.")
+
+
+def _bad(bad: list[Transition]) -> Headline:
+    tone = "high" if any(each.priority is Priority.HIGH for each in bad) else "medium"
+    unseen = sum(each.state is AlarmState.UNACKNOWLEDGED for each in bad)
+    verb = "stands" if len(bad) == 1 else "stand"
+    detail = "Somebody has acknowledged it." if len(bad) == 1 else "All are acknowledged."
+    if unseen:
+        detail = f"{unseen} not acknowledged." if len(bad) > 1 else "Not acknowledged yet."
+    return Headline(tone, f"{_count(len(bad), 'alarm')} {verb}", detail)
+
+
+def _count(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _alarms(snapshot: Snapshot, config: Config) -> list[AlarmCard]:
+    """Give what stands, the worst first, what is hidden last."""
+    names, ranks = display_names(config), list(Priority)
+    ordered = sorted(
+        snapshot.standing,
+        key=lambda each: (each.state in _HIDDEN, not each.is_raise, ranks.index(each.priority)),
+    )
+    return [_alarm(each, names, config.site.timezone) for each in ordered]
+
+
+def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> AlarmCard:
+    hidden = transition.state in _HIDDEN
+    over = transition.state is AlarmState.RETURNED
+    since = transition.values.get("since")
+    since_ms = from_rfc3339(since) if isinstance(since, str) else transition.utc_ms
+    subject = names.get(transition.subject, transition.subject)
+    return AlarmCard(
+        tone="over" if over else "hidden" if hidden else transition.priority.value,
+        degree="Over" if over else PRIORITY_WORDS[transition.priority],
+        heading=f"{subject}: {predicate(transition)}",
+        text=transition.text,
+        since=short_time(since_ms, zone),
+        state=transition.state.value.replace("-", " "),
+        likely="" if hidden or over else transition.likely,
+        response="" if hidden or over else transition.response,
+        id=transition.id,
+        hidden=hidden,
+    )
+
+
+def _device(
+    device_id: str,
+    figures: Mapping[str, Any],
+    snapshot: Snapshot,
+    config: Config,
+    background: Background,
+) -> DeviceCard:
+    tone, alarm = _worst(device_id, snapshot, config)
+    arrow, word = direction(figures["rise_k"], figures.get("settled_rise_k"))
+    return DeviceCard(
+        id=device_id,
+        name=figures["name"],
+        off=figures["off"],
+        tone=tone,
+        alarm=alarm,
+        figures=figures,
+        shown={key: number(figures.get(key)) for key in _FIRST},
+        arrow=arrow,
+        heading_word=word,
+        reach=_reach(figures),
+        more=[
+            (key, label(key), NOT_KNOWN if value is None else written(key, value))
+            for key, value in figures.items()
+            if key != "name"
+        ],
+        charts=[_chart(device_id, span, config, background) for span in SPANS],
+    )
+
+
+def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:
+    """Give tone and words of the worst that stands of a device or a sensor of its own."""
+    device = config.devices.get(device_id)
+    subjects = {device_id} if device is None else subjects_of(device_id, device)
+    standing = [
+        each
+        for each in snapshot.standing
+        if each.subject in subjects
+        and each.state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+    ]
+    if not standing:
+        return "", ""
+    worst = min(standing, key=lambda each: list(Priority).index(each.priority))
+    words = predicate(worst)
+    if worst.subject != device_id:
+        words = f"sensor {worst.subject} {words}"
+    return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
+
+
+def _reach(figures: Mapping[str, Any]) -> Reach | None:
+    ambient_c, threshold_c = figures["ambient_c"], figures["threshold_c"]
+    temperature_c, settled_k = figures["temperature_c"], figures.get("settled_rise_k")
+    if ambient_c is None or threshold_c is None or temperature_c is None:
+        return None
+    if threshold_c <= ambient_c:
+        return None
+
+    height_k: float = threshold_c - ambient_c
+
+    def part(rise_k: float) -> float:
+        return round(min(100.0, max(0.0, 100.0 * rise_k / height_k)), 1)
+
+    settled = None if settled_k is None else part(settled_k)
+    return Reach(part(temperature_c - ambient_c), settled)
+
+
+def _chart(device_id: str, span: Span, config: Config, background: Background) -> ChartCard:
+    name = chart_name(device_id, span)
+    entry = background.charts.get(name)
+    if entry is None:
+        return ChartCard(span, "", "", "", "", [])
+    drawn_ms = entry["drawn_utc_ms"]
+    return ChartCard(
+        span=span,
+        # The time in the address has a browser fetch the new one, and no other.
+        source=f"{CHARTS}/{name}?{drawn_ms}",
+        title=entry["title"],
+        description=entry["description"],
+        drawn=short_time(drawn_ms, config.site.timezone),
+        marks=entry["marks"],
+    )
+
+
+def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> SensorRow:
+    heard, value, quantity = figures["time"], figures["value"], figures["quantity"]
+    age_s = None if heard is None else max(0.0, (now_utc_ms - from_rfc3339(heard)) / 1000)
+    state = figures["state"]
+    return SensorRow(
+        id=sensor_id,
+        quantity=quantity.replace("-", " "),
+        value=UNKNOWN if value is None else wording.quantity(value, quantity),
+        state=state,
+        heard="never" if age_s is None else f"{describe_duration(age_s)} ago",
+        tone="" if state in {"live", "waiting"} else "medium",
+    )
+
+
+def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
+    names = display_names(config)
+    posted = store.notices(now_utc_ms - WEEK_MS)
+    return [
+        _notice(each, names, config.site.timezone) for each in posted[: -_MOST_NOTICES - 1 : -1]
+    ]
+
+
+def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
+    notice, outcome = posted
+    told = "; ".join(
+        dict.fromkeys(
+            f"{names.get(each.subject, each.subject)}: {predicate(each)}"
+            for each in notice.transitions
+        )
+    )
+    return NoticeRow(
+        time=short_time(notice.utc_ms, zone),
+        channel={"email": "mail", "mqtt": "MQTT", "command": "program"}[notice.channel],
+        told=told,
+        outcome="not tried yet" if outcome is None else outcome.status,
+        bad=outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
+    )
+
+
+def _watch(
+    snapshot: Snapshot, store: Store, config: Config, now_utc_ms: int
+) -> list[tuple[str, str]]:
+    """Say how the watch itself does."""
+    zone, since_ms = config.site.timezone, snapshot.since_utc_ms
+    running = "no"
+    if since_ms is not None:
+        running = f"for {describe_duration((now_utc_ms - since_ms) / 1000)}"
+    life = UNKNOWN if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
+    counts: Counter[EntryKind] = Counter(
+        entry.kind
+        for _, entry in store.entries(EntryKind.START, EntryKind.OFFSET, EntryKind.DISCONNECT)
+        if entry.t >= now_utc_ms - WEEK_MS
+    )
+    states = Counter(figures["state"] for figures in snapshot.sensors.values())
+    sensors = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
+    return [
+        ("Running", running),
+        ("Last sign of life", life),
+        ("Connected to the broker", "yes" if snapshot.connected else "no"),
+        ("Sensors", sensors or "none"),
+        ("Notices waiting", str(len(store.waiting()))),
+        ("Starts in 7 days", str(counts[EntryKind.START])),
+        ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
+        ("Clock steps in 7 days", str(counts[EntryKind.OFFSET])),
+        ("Store", _room(snapshot.room)),
+        ("Version", __version__),
+    ]
+
+
+def _room(room: Room) -> str:
+    """Say how much the store takes, and how long there is room for more."""
+    words = f"{room.bytes / 1e6:.1f} MB"
+    if room.growth_bytes_per_day is not None:
+        words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
+    if room.days_left is not None:
+        words += f", room for {room.days_left:.0f} days"
+    return words

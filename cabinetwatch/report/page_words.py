@@ -1,0 +1,52 @@
+"""The words and figures of the page: short times, signs and what a figure is called."""
+
+from zoneinfo import ZoneInfo
+
+from cabinetwatch.config.devices import Device
+from cabinetwatch.times import to_datetime
+
+UNKNOWN = "—"
+
+_STEADY_K = 0.5
+"""A rise that settles less than this away from where it is counts as settled."""
+
+
+def device_name(device_id: str, device: Device) -> str:
+    """Give what people call a device."""
+    return device.name or device_id
+
+
+def short_time(utc_ms: int, timezone: str) -> str:
+    """Write an instant to the minute, e.g. Wed 25 Nov 13:42."""
+    return _local(utc_ms, timezone, "%a %-d %b %H:%M")
+
+
+def clock_time(utc_ms: int, timezone: str) -> str:
+    """Write the time of day with its seconds, e.g. 13:42:05."""
+    return _local(utc_ms, timezone, "%H:%M:%S")
+
+
+def long_date(utc_ms: int, timezone: str) -> str:
+    """Write the date with the name of the zone's time, e.g. Wed 25 Nov 2026, GMT."""
+    return _local(utc_ms, timezone, "%a %-d %b %Y, %Z")
+
+
+def number(value: float | None, decimals: int = 1) -> str:
+    """Write a figure without its unit; a dash for what is unknown."""
+    # Adding zero makes a negative zero positive.
+    return UNKNOWN if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:
+    """Give an arrow and a word for where a rise is heading; both empty while that is unknown."""
+    if rise_k is None or settled_rise_k is None:
+        return "", ""
+    if settled_rise_k > rise_k + _STEADY_K:
+        return "↗", "rising"
+    if settled_rise_k < rise_k - _STEADY_K:
+        return "↘", "falling"
+    return "→", "steady"
+
+
+def _local(utc_ms: int, timezone: str, form: str) -> str:
+    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)

@@ -1,0 +1,166 @@
+"""The pictures of a summary: each device's week, and a quarter of a year of its rise."""
+
+import io
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from PIL import Image
+
+from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png
+from cabinetwatch.charts.picture import Curve, Picture, curve
+from cabinetwatch.charts.presets import device_picture, trend_picture
+from cabinetwatch.config.model import Config
+from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks, subjects_of
+from cabinetwatch.report.page_words import device_name, short_time
+from cabinetwatch.report.summary_figures import Week
+from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.store.series import Series
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.watch.transition import Transition
+
+QUARTER_DAYS = 91
+_WEEK_POINTS = 336
+_SCALE = 1.75
+"""Pixels to a point: 700 across, sharp on a phone."""
+
+_COLOURS = 64
+
+
+class Drawn(NamedTuple):
+    """A picture as a file: the device, which of its pictures, the words for it, and the PNG.
+
+    `key` says what is marked on it, under the same names.
+    """
+
+    device_id: str
+    kind: str
+    title: str
+    alt: str
+    key: str
+    png: bytes
+
+    @property
+    def file_name(self) -> str:
+        """Give a name for the file."""
+        return f"{self.device_id}-{self.kind}.png"
+
+
+class _Record(NamedTuple):
+    """What all pictures of a summary are made of."""
+
+    store: Store
+    config: Config
+    week: Week
+    transitions: Sequence[Transition]
+    deeds: Sequence[Deed]
+
+
+def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
+    """Draw all pictures of a week.
+
+    Args:
+        store: to read the tiers from.
+        config: says which sensors belong to a device.
+        week: which, and of which devices.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    from_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
+    transitions = store.transitions(from_utc_ms, week.to_utc_ms)
+    known = [deed for deed in deeds(store) if deed.utc_ms < week.to_utc_ms]
+    return list(_draw(_Record(store, config, week, transitions, known)))
+
+
+def _draw(record: _Record) -> Iterator[Drawn]:
+    for device in record.week.devices:
+        pictures = {"week": _week(record, device.id), "quarter": _quarter(record, device.id)}
+        for kind, picture in pictures.items():
+            if any(line.curve.known for line in picture.lines):
+                alt = f"{picture.title}. {picture.description}"
+                png = _small(draw_png(picture, _SCALE))
+                yield Drawn(device.id, kind, picture.title, alt, _key(picture), png)
+
+
+def _week(record: _Record, device_id: str) -> Picture:
+    week = record.week
+    span = week.from_utc_ms, week.to_utc_ms
+
+    def figure(name: str) -> Curve:
+        return _curve(record.store.series(device_id, name, *span, _WEEK_POINTS))
+
+    name, subjects = _called(record, device_id)
+    return device_picture(
+        name,
+        f"week {IsoWeek.parse(week.week).number}",
+        from_utc_ms=span[0],
+        to_utc_ms=span[1],
+        timezone=week.timezone,
+        temperature=figure("temperature_c"),
+        ambient=figure("ambient_c"),
+        threshold=figure("threshold_c"),
+        alarms=alarm_marks(record.transitions, subjects, span[0]),
+        notes=note_marks(record.deeds, subjects, span[0]),
+    )
+
+
+def _quarter(record: _Record, device_id: str) -> Picture:
+    week = record.week
+    span = week.to_utc_ms - QUARTER_DAYS * DAY_MS, week.to_utc_ms
+
+    def figure(name: str) -> Curve:
+        return _curve(record.store.series(device_id, name, *span, QUARTER_DAYS))
+
+    name, subjects = _called(record, device_id)
+    return trend_picture(
+        name,
+        "13 weeks, day by day",
+        from_utc_ms=span[0],
+        to_utc_ms=span[1],
+        timezone=week.timezone,
+        rise=figure("rise_k"),
+        normal=figure("normal_rise_k"),
+        alarms=alarm_marks(record.transitions, subjects, span[0]),
+        notes=note_marks(record.deeds, subjects, span[0]),
+    )
+
+
+def _called(record: _Record, device_id: str) -> tuple[str, set[str]]:
+    """Give a device's name, and the subjects that belong to it; it may be gone by now."""
+    device = record.config.devices.get(device_id)
+    if device is None:
+        name = next(each.name for each in record.week.devices if each.id == device_id)
+        return name, {device_id}
+    return device_name(device_id, device), subjects_of(device_id, device)
+
+
+def _curve(series: Series) -> Curve:
+    half_ms = series.step_ms / 2
+    points = [
+        (bucket.utc_ms + half_ms, bucket.mean, bucket.minimum, bucket.maximum)
+        for bucket in series.buckets
+    ]
+    return curve(points, series.step_ms)
+
+
+def _key(picture: Picture) -> str:
+    """Say what is marked, as far as it is marked with a name."""
+    alarms = (
+        f"A{number} {alarm.text} ({alarm.priority}),"
+        f" {short_time(alarm.from_utc_ms, picture.timezone)}"
+        for number, alarm in enumerate(picture.alarms[:MOST_MARKS_NAMED], 1)
+    )
+    notes = (
+        f"N{number} {note.text}, {short_time(note.utc_ms, picture.timezone)}"
+        for number, note in enumerate(picture.notes[:MOST_MARKS_NAMED], 1)
+    )
+    return "; ".join((*alarms, *notes))
+
+
+def _small(png: bytes) -> bytes:
+    """Reduce a picture of few colours to a palette: a quarter of the size, in a mail every week."""
+    out = io.BytesIO()
+    picture = Image.open(io.BytesIO(png)).convert("RGB")
+    picture.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE).save(out, "png")
+    return out.getvalue()

@@ -1,0 +1,121 @@
+"""The week of each device, out of the tiers."""
+
+from collections.abc import Mapping, Sequence
+from statistics import fmean
+
+from cabinetwatch.config.devices import Device
+from cabinetwatch.report.summary_due import Span
+from cabinetwatch.report.summary_figures import DeviceWeek, DriftWeek, Spread
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import Bucket, Tier, statistics
+from cabinetwatch.thermal.life import arrhenius_factor
+from cabinetwatch.watch.engine import Engine
+
+WEEK_MS = 7 * 86_400_000
+
+_MOSTLY_OFF = 0.5
+_REFERENCE_C = 40.0
+"""Any will do: it cancels."""
+
+Figures = Mapping[int, float]
+"""The means of a figure's quarter-hours by their beginning."""
+
+
+def device_week(
+    store: Store, device_id: str, device: Device, *, week: Span, tier: Tier, drift: DriftWeek | None
+) -> DeviceWeek:
+    """Give a device's figures.
+
+    Args:
+        store: to read.
+        device_id: of the device.
+        device: as it was configured then.
+        week: from when up to when.
+        tier: of what percentiles are: minutes, or quarters where those are gone.
+        drift: its trend, where that is known.
+    """
+
+    def quarters(figure: str, span: Span = week) -> list[Bucket]:
+        return store.buckets(device_id, figure, Tier.QUARTERS, *span)
+
+    last_week = week[0] - WEEK_MS, week[0]
+    temperature = store.buckets(device_id, "temperature_c", tier, *week)
+    off, off_before = quarters("off"), quarters("off", last_week)
+    on, on_before = _while_on(off), _while_on(off_before)
+    settled, hot_day = quarters("settled_rise_k"), quarters("hot_day_margin_k")
+    margins = quarters("margin_k")
+    least = min(margins, key=lambda bucket: bucket.minimum, default=None)
+    normal, ambient = on(quarters("normal_rise_k")), quarters("ambient_c")
+    return DeviceWeek(
+        id=device_id,
+        name=device.name or device_id,
+        temperature=_spread(temperature),
+        rise=_spread(store.buckets(device_id, "rise_k", tier, *week)),
+        ambient_c=_mean(_by_start(ambient)),
+        settled_rise_k=_mean(on(settled)),
+        settled_rise_last_week_k=_mean(on_before(quarters("settled_rise_k", last_week))),
+        normal_rise_k=_mean(normal),
+        margin_k=None if least is None else least.minimum,
+        margin_utc_ms=None if least is None else least.utc_ms,
+        hot_day_margin_k=_mean(on(hot_day)),
+        hot_day_margin_last_week_k=_mean(on_before(quarters("hot_day_margin_k", last_week))),
+        life_factor=life_factor(on(quarters("temperature_c")), _by_start(ambient), normal),
+        off_fraction=_mean(_by_start(off)),
+        known=min(1.0, len(temperature) * tier.width_ms / (week[1] - week[0])),
+        drift=drift,
+    )
+
+
+def life_factor(temperature_c: Figures, ambient_c: Figures, normal_rise_k: Figures) -> float | None:
+    """Give the speed of ageing at ambient plus normal rise, over that at the real temperature.
+
+    Both are means of Arrhenius' factor over the stretches in which all three figures are known.
+    """
+    shared = temperature_c.keys() & ambient_c.keys() & normal_rise_k.keys()
+    if not shared:
+        return None
+    real = fmean(arrhenius_factor(_REFERENCE_C, temperature_c[at]) for at in shared)
+    normal = fmean(
+        arrhenius_factor(_REFERENCE_C, ambient_c[at] + normal_rise_k[at]) for at in shared
+    )
+    return normal / real
+
+
+def drift_of(engine: Engine, device_id: str) -> DriftWeek | None:
+    """Give a device's trend as an engine knows it."""
+    device = engine.house.devices.get(device_id)
+    finding = None if device is None else device.drift_finding
+    if finding is None:
+        return None
+    return DriftWeek(finding.significant, finding.climb_per_week, finding.exhausted_in_days)
+
+
+class _while_on:  # noqa: N801 - used like a function
+    """Leaves out of a figure the quarters in which the device was mostly off."""
+
+    def __init__(self, off: Sequence[Bucket]) -> None:
+        self._off = {bucket.utc_ms for bucket in off if bucket.mean > _MOSTLY_OFF}
+
+    def __call__(self, buckets: Sequence[Bucket]) -> Figures:
+        return {each.utc_ms: each.mean for each in buckets if each.utc_ms not in self._off}
+
+
+def _by_start(buckets: Sequence[Bucket]) -> Figures:
+    return {bucket.utc_ms: bucket.mean for bucket in buckets}
+
+
+def _mean(figures: Figures) -> float | None:
+    return fmean(figures.values()) if figures else None
+
+
+def _spread(buckets: Sequence[Bucket]) -> Spread | None:
+    found = statistics(buckets)
+    if found is None:
+        return None
+    return Spread(
+        mean=found.mean,
+        percentile_95=found.percentile_95,
+        lowest=found.lowest,
+        highest=found.highest,
+        highest_utc_ms=found.highest_utc_ms,
+    )

@@ -1,0 +1,182 @@
+"""Sequential detection of lost cooling, or of a rise that is missing, at a wanted false-alarm rate.
+
+Two tests share the budget: the envelope, quick on big changes, and a cumulative sum of means over
+half a time constant, which finds small lasting ones. The means are far enough apart for their noise
+to be independent, as the run-length formulas demand.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cabinetwatch.thermal.cusum import Cusum, limit_for_run_length, normal_quantile_of_tail
+from cabinetwatch.thermal.envelope import Envelope
+from cabinetwatch.thermal.figures import Finding
+
+YEAR_S = 365.25 * 86_400.0
+_INDEPENDENT_S = 60.0
+_PULL_SIGMAS = 2.5
+"""The bound is the lowest of many levels: about this many sigmas below the true one."""
+
+_LIMIT_FLOOR_K = 0.15
+DOUBT_SIGMAS = 1.5
+_EXCESS_MARGIN = 1.3
+_SLOW_CLIP = 3.0
+_SLOW_K = 0.5
+_SLOW_SHORTEST_S = 120.0
+_LOW_LASTS_S = 1800.0
+"""A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
+
+
+class ChangeTest:
+    """Has the settled rise left the normal band on one side (`sign` 1: above, -1: below)?"""
+
+    __slots__ = (
+        "_cusum",
+        "_envelope",
+        "_fast_limit_sigmas",
+        "_limit",
+        "_limit_tau_s",
+        "_mean_doubt",
+        "_mean_s",
+        "_mean_sum",
+        "_pending_ms",
+        "_quick",
+        "_rate",
+        "_slow_since_ms",
+        "_slow_standing",
+        "finding",
+        "sign",
+    )  # fmt: skip
+
+    def __init__(self, sign: int, false_alarms_per_year: float) -> None:
+        self.sign = sign
+        self._rate = false_alarms_per_year
+        instants = YEAR_S / _INDEPENDENT_S
+        tail = min(0.4, 0.5 * false_alarms_per_year / instants)
+        self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS
+        self._envelope = Envelope(sign)
+        self._quick = Envelope(sign)
+        self._cusum = Cusum(_SLOW_K)
+        self._mean_sum = self._mean_s = self._mean_doubt = 0.0
+        self._slow_standing = False
+        self._slow_since_ms = self._pending_ms = 0
+        self._limit_tau_s = self._limit = 0.0
+        self.finding = Finding()
+
+    def reset(self, t_ms: int) -> None:
+        """Forget all evidence."""
+        self._envelope.reset(t_ms)
+        self._quick.reset(t_ms)
+        self._cusum = Cusum(_SLOW_K)
+        self._mean_sum = self._mean_s = self._mean_doubt = 0.0
+        self._slow_standing = False
+        self._slow_since_ms = self._pending_ms = t_ms
+        self.finding = Finding(False, t_ms, 0.0)
+
+    def advance(
+        self,
+        t_ms: int,
+        step_s: float,
+        seen_k: float,
+        noise_k: float,
+        level_k: float,
+        level_sd_k: float,
+        normal_goal_k: float,
+        other_goal_k: float,
+        doubt_k: float,
+        slow_sd_k: float,
+        tau_s: float,
+        excess_k: float = 0.0,
+    ) -> None:
+        """Take the level, the extreme goals that are still normal, and what they may be off.
+
+        `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
+        `excess_k` how far ordinary life was seen to pass the bound.
+        """
+        excess_k *= _EXCESS_MARGIN
+        limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
+        envelope, quick = self._envelope, self._quick
+        margin_k = DOUBT_SIGMAS * doubt_k
+        envelope.advance(
+            t_ms, step_s, level_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s
+        )
+        limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
+        quick.advance(t_ms, step_s, seen_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s)
+        self._mean_sum += step_s * (level_k - normal_goal_k)
+        self._mean_doubt += step_s * doubt_k
+        self._mean_s += step_s
+        if self._mean_s >= max(0.5 * tau_s, _SLOW_SHORTEST_S):
+            self._slow_step(t_ms, slow_sd_k, tau_s)
+        self._conclude(t_ms, tau_s)
+
+    def _conclude(self, t_ms: int, tau_s: float) -> None:
+        """Sum up the tests; on the low side only what lasts counts."""
+        envelope, quick, finding = self._envelope, self._quick, self.finding
+        at_once = envelope.standing or quick.standing
+        if not at_once:
+            self._pending_ms = t_ms
+        if self.sign < 0 and not finding.standing:
+            lasting_ms = 1000.0 * max(_LOW_LASTS_S, tau_s)
+            at_once = at_once and t_ms - self._pending_ms >= lasting_ms
+        was_standing = finding.standing
+        finding.standing = at_once or self._slow_standing
+        finding.certainty = max(
+            envelope.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
+        )
+        if finding.standing and not was_standing:
+            if quick.standing:
+                finding.since_ms = quick.since_ms
+            elif envelope.standing:
+                finding.since_ms = envelope.since_ms
+            else:
+                finding.since_ms = self._slow_since_ms
+
+    def _slow_limit(self, tau_s: float) -> float:
+        if tau_s == self._limit_tau_s:
+            return self._limit
+        self._limit_tau_s = tau_s
+        self._limit = self._limit_for(tau_s)
+        return self._limit
+
+    def _limit_for(self, tau_s: float) -> float:
+        samples = YEAR_S / max(0.5 * tau_s, _SLOW_SHORTEST_S)
+        return limit_for_run_length(2.0 * samples / self._rate, _SLOW_K)
+
+    def _slow_step(self, t_ms: int, slow_sd_k: float, tau_s: float) -> None:
+        mean_k = self.sign * self._mean_sum / self._mean_s
+        doubt_k = self._mean_doubt / self._mean_s
+        z = (mean_k - DOUBT_SIGMAS * doubt_k) / slow_sd_k
+        length_s = self._mean_s
+        value = self._cusum.add(max(-_SLOW_CLIP, min(_SLOW_CLIP, z)))
+        self._mean_sum = self._mean_s = self._mean_doubt = 0.0
+        if value >= self._slow_limit(tau_s):
+            self._slow_standing = True
+        elif value <= 0.0:
+            self._slow_standing = False
+        self._slow_since_ms = t_ms - round(1000.0 * length_s * self._cusum.run)
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {
+            "sign": self.sign,
+            "rate": self._rate,
+            "envelope": self._envelope.save(),
+            "quick": self._quick.save(),
+            "cusum": self._cusum.save(),
+            "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
+            "slow": [self._slow_standing, self._slow_since_ms, self._pending_ms],
+            "finding": [self.finding.standing, self.finding.since_ms, self.finding.certainty],
+        }
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> ChangeTest:
+        """The test as it was at `save`."""
+        new = cls(state["sign"], state["rate"])
+        new._envelope = Envelope.load(state["envelope"])
+        new._quick = Envelope.load(state["quick"])
+        new._cusum = Cusum.load(state["cusum"])
+        new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
+        new._slow_standing, new._slow_since_ms, new._pending_ms = state["slow"]
+        new.finding = Finding(*state["finding"])
+        return new

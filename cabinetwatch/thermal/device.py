@@ -1,0 +1,353 @@
+"""The observer of one device: from its readings to rise, heading, normal rise and lost cooling."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from cabinetwatch.thermal.detection import ChangeTest
+from cabinetwatch.thermal.figures import DeviceSettings, Figures, Finding, LearningStatus
+from cabinetwatch.thermal.follower import Follower
+from cabinetwatch.thermal.forecast import Forecast
+from cabinetwatch.thermal.history import History
+from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
+from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
+from cabinetwatch.thermal.windows import Window, WindowGatherer
+
+STATE_VERSION = 2
+DAY_MS = 86_400_000
+PROVISIONAL_DAYS = 3.0
+SETTLE_TAUS = 3.0
+_LESSONS_APART_DAYS = 2.0
+_OFF_SHARE = 0.05
+_SMALLEST_MISSED_RISE_K = 2.0
+_SMALLEST_SLOW_SD_K = 0.1
+_SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
+
+
+class DeviceObserver:
+    """Follows one device; feed it good readings only, in the order of their times."""
+
+    def __init__(self, settings: DeviceSettings) -> None:
+        self.settings = settings
+        self.is_off = False
+        self._figures: Figures | None = None
+        self._judged: tuple[Window, bool] | None = None
+        self._judged_ms: int | None = None
+        self._windows = WindowGatherer(settings.has_power)
+        self._learnt: Learnt | None = None
+        self._learnt_ms: int | None = None
+        self._first_ms: int | None = None
+        self._history: History | None = History()
+        self._next_lesson_days = min(PROVISIONAL_DAYS, settings.learning_days)
+        self._on_since_ms: int | None = None
+        self._above = ChangeTest(1, settings.false_alarms_per_year)
+        self._below = ChangeTest(-1, settings.false_alarms_per_year)
+        self._follower = Follower(
+            unlearnt_response(settings.time_constant_s), _commissioned(settings)
+        )
+        self._set_patience()
+
+    # --- readings in -------------------------------------------------------------------------
+
+    def observe_ambient(self, t_ms: int, ambient_c: float) -> bool:
+        """Take a reading of the ambient; True when the device was judged anew at it."""
+        self._follower.ambient_step.take(ambient_c)
+        return self._judge(self._windows.ambient(t_ms, ambient_c))
+
+    def observe_power(self, t_ms: int, power_w: float | None) -> bool:
+        """Take a reading of the power, None when it isn't known any more; True when judged."""
+        return self._judge(self._windows.power(t_ms, power_w))
+
+    def observe_temperature(self, t_ms: int, temperature_c: float) -> bool:
+        """Take a reading of the device's temperature; True when judged anew."""
+        self._follower.own_step.take(temperature_c)
+        return self._judge(self._windows.temperature(t_ms, temperature_c))
+
+    def update(
+        self, t_ms: int, temperature_c: float, ambient_c: float, power_w: float | None
+    ) -> bool:
+        """Take all three at one instant; True when judged anew."""
+        judged = self.observe_ambient(t_ms, ambient_c)
+        if self.settings.has_power:
+            judged = self.observe_power(t_ms, power_w) or judged
+        return self.observe_temperature(t_ms, temperature_c) or judged
+
+    def lose_ambient(self) -> None:
+        """The ambient is lost: nothing is judged until it speaks again."""
+        self._windows.forget_ambient()
+
+    # --- answers -----------------------------------------------------------------------------
+
+    @property
+    def figures(self) -> Figures | None:
+        """The figures of the last step; None before the first. Put together when asked for."""
+        if self._judged is not None:
+            window, lost = self._judged
+            self._figures = self._follower.figures(window, lost, self.is_off)
+            self._judged = None
+        return self._figures
+
+    @property
+    def cooling_loss(self) -> Finding:
+        """Settled rise above the normal band."""
+        return self._above.finding
+
+    @property
+    def rise_missing(self) -> Finding:
+        """Settled rise well below normal."""
+        return self._below.finding
+
+    @property
+    def normal(self) -> NormalRise | None:
+        """The normal band in force."""
+        return self._follower.normal
+
+    @property
+    def response(self) -> Response:
+        """The thermal response in force."""
+        return self._follower.response
+
+    @property
+    def applies(self) -> bool:
+        """False while off, and until three time constants after it came on."""
+        if self.is_off or self._judged_ms is None:
+            return False
+        since = self._on_since_ms
+        settled_ms = SETTLE_TAUS * 1000.0 * self.response.tau_s
+        return since is None or self._judged_ms - since >= settled_ms
+
+    @property
+    def rise_ratio(self) -> float | None:
+        """Rise over normal rise at this load, for the drift observer; None when it can't be told.
+
+        Without power it is the rise over the top of the band, and follows the load too.
+        """
+        figures, normal, follower = self.figures, self.normal, self._follower
+        if figures is None or normal is None or not self.applies or self.cooling_loss.standing:
+            return None
+        has_law = follower.load_goal_k > 0.0
+        usual_k = follower.expected.load_rise_k if has_law else normal.rise_k
+        if usual_k < 0.3 * normal.rise_k or follower.doubt_k > 0.1 * usual_k:
+            return None
+        return figures.rise_k / usual_k
+
+    @property
+    def learning(self) -> LearningStatus:
+        """How far learning is, and what it told."""
+        learnt, days = self._learnt, 0.0
+        if self._first_ms is not None and self._judged_ms is not None:
+            days = (self._judged_ms - self._first_ms) / DAY_MS
+        stage = "none"
+        if self.settings.normal_rise_k is not None:
+            stage = "commissioned"
+        elif learnt is not None:
+            stage = "frozen" if self._history is None else "provisional"
+        if learnt is None:
+            return LearningStatus(stage, days, None, None, None, ())
+        loads = None
+        if learnt.lowest_power_w is not None and learnt.highest_power_w is not None:
+            loads = (learnt.lowest_power_w, learnt.highest_power_w)
+        return LearningStatus(
+            stage, days, self._learnt_ms, loads, learnt.confidence, learnt.remarks
+        )
+
+    def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
+        """When the device will reach the threshold, on its present heading."""
+        figures = self.figures
+        if figures is None:
+            return Forecast(0.0, None, None, None)
+        return self._follower.forecast(figures, threshold_c, horizon_s)
+
+    # --- one step ----------------------------------------------------------------------------
+
+    def _judge(self, window: Window | None) -> bool:
+        if window is None:
+            return False
+        if self._first_ms is None:
+            self._first_ms = window.t_ms - window.step_ms
+        lost = self.cooling_loss.standing
+        self._follower.advance(window, lost)
+        self._watch_off(window)
+        self._judged, self._judged_ms = (window, lost), window.t_ms
+        self._test(window)
+        if self._history is not None:
+            self._history.add(window)
+            self._learn_if_due(window.t_ms, self._history, self._first_ms)
+        return True
+
+    def _watch_off(self, window: Window) -> None:
+        power_w, normal = window.last_power_w, self.normal
+        off = False
+        if self.settings.has_power and power_w is not None:
+            off = power_w < self._off_below_w()
+        elif normal is not None and normal.off_rise_k is not None:
+            off = self._follower.filter.level_k < normal.off_rise_k
+        if self.is_off and not off:
+            self._on_since_ms = window.t_ms
+        self.is_off = off
+
+    def _off_below_w(self) -> float:
+        settings, normal = self.settings, self.normal
+        if settings.off_below_w is not None:
+            return settings.off_below_w
+        known_w = settings.rated_power_w or settings.normal_power_w
+        if known_w is None and normal is not None:
+            known_w = normal.power_w
+        return _OFF_SHARE * (known_w or 0.0)
+
+    def _test(self, window: Window) -> None:
+        normal = self.normal
+        if normal is None:
+            return
+        if not self.applies:
+            self._above.reset(window.t_ms)
+            self._below.reset(window.t_ms)
+            return
+        power_w, follower = window.last_power_w, self._follower
+        was_lost = self.cooling_loss.standing
+        highest_k, lowest_k = normal.highest_k(power_w), self._lowest_k(normal, power_w)
+        self._advance_test(self._above, window, highest_k, lowest_k)
+        if self.cooling_loss.standing and not was_lost:
+            follower.adapt_to_loss()
+        if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_switching_off():
+            self._advance_test(self._below, window, normal.lowest_k(power_w), highest_k)
+        else:
+            self._below.reset(window.t_ms)
+
+    def _lowest_k(self, normal: NormalRise, power_w: float | None) -> float:
+        """Lowest settled rise with the cooling in order: without power it may be switched off."""
+        return normal.lowest_k(power_w) if self._follower.load_goal_k > 0.0 else 0.0
+
+    def _advance_test(
+        self, test: ChangeTest, window: Window, extreme_k: float, other_k: float
+    ) -> None:
+        follower = self._follower
+        test.advance(
+            t_ms=window.t_ms,
+            step_s=window.step_ms / 1000.0,
+            seen_k=follower.seen_k,
+            noise_k=follower.noise_k(),
+            level_k=follower.filter.stable_level_k,
+            level_sd_k=follower.filter.raw_level_sd_k,
+            normal_goal_k=extreme_k - follower.load_goal_k,
+            other_goal_k=other_k - follower.load_goal_k,
+            doubt_k=follower.doubt_k,
+            slow_sd_k=self._slow_sd_k(),
+            tau_s=follower.response.tau_s,
+            excess_k=0.0 if self.normal is None else self.normal.excess_k,
+        )
+
+    def _slow_sd_k(self) -> float:
+        """Deviation that means over half a time constant show in ordinary life."""
+        normal, learnt = self.normal, self._learnt
+        least = _SMALLEST_SLOW_SD_K
+        if normal is None:
+            return least
+        if learnt is not None and normal.power_w is not None:
+            least = max(least, learnt.noise_k)
+        return max(least, 0.02 * normal.rise_k)
+
+    def _may_be_switching_off(self) -> bool:
+        """Without power: the rise falls, and the device has been seen off before."""
+        normal, follower = self.normal, self._follower
+        if normal is None or normal.off_rise_k is None or follower.load_goal_k > 0.0:
+            return False
+        heading = follower.filter
+        falling = heading.goal_k < heading.level_k - 0.1 * normal.rise_k
+        return falling or heading.goal_k < normal.off_rise_k + 2.0 * heading.goal_sd_k
+
+    # --- learning ----------------------------------------------------------------------------
+
+    def _learn_if_due(self, t_ms: int, history: History, first_ms: int) -> None:
+        days = (t_ms - first_ms) / DAY_MS
+        if days < self._next_lesson_days:
+            return
+        settings = self.settings
+        learnt = learn(
+            history,
+            settings.has_power,
+            settings.time_constant_s,
+            _commissioned(settings),
+            settings.off_below_w or _OFF_SHARE * (settings.rated_power_w or 0.0),
+        )
+        if learnt is None:
+            # Too little was recorded: go on for another day.
+            self._next_lesson_days = days + 1.0
+            return
+        self._next_lesson_days = min(days + _LESSONS_APART_DAYS, settings.learning_days)
+        self._learnt, self._learnt_ms = learnt, t_ms
+        self._figures = self.figures  # of the model that made them
+        before, self._follower = self._follower, Follower(learnt.response, learnt.normal)
+        self._follower.inherit(before)
+        warm_expectation(self._follower.expected, history, learnt.normal)
+        self._set_patience()
+        self._above.reset(t_ms)
+        self._below.reset(t_ms)
+        if days >= settings.learning_days:
+            self._history = None
+
+    def _set_patience(self) -> None:
+        """A silent input is waited for as long as the device's own pace allows."""
+        patience_s = min(_LONGEST_PATIENCE_S, self.response.tau_s / 8.0)
+        self._windows.patience_ms = round(1000.0 * max(_SHORTEST_PATIENCE_S, patience_s))
+
+    # --- state -------------------------------------------------------------------------------
+
+    def save(self) -> dict[str, Any]:
+        """The whole state, JSON-able, for `load` with the same settings."""
+        figures, normal = self.figures, self.normal
+        return {
+            "version": STATE_VERSION,
+            "figures": None if figures is None else asdict(figures),
+            "windows": self._windows.save(),
+            "response": self.response.save(),
+            "normal": None if normal is None else normal.save(),
+            "learnt": None if self._learnt is None else self._learnt.save(),
+            "history": None if self._history is None else self._history.save(),
+            "above": self._above.save(),
+            "below": self._below.save(),
+            "follower": self._follower.save(),
+            **{name.lstrip("_"): getattr(self, name) for name in _PLAIN_STATE},
+        }
+
+    @classmethod
+    def load(cls, settings: DeviceSettings, state: dict[str, Any]) -> DeviceObserver:
+        """The observer as it was at `save`; ValueError when the state is of another version."""
+        if state.get("version") != STATE_VERSION:
+            raise ValueError(
+                f"saved state is of version {state.get('version')}, not {STATE_VERSION}"
+            )
+        new = cls(settings)
+        figures, normal, learnt = state["figures"], state["normal"], state["learnt"]
+        new._figures = None if figures is None else Figures(**figures)
+        new._windows = WindowGatherer.load(state["windows"])
+        new._learnt = None if learnt is None else Learnt.load(learnt)
+        new._history = None if state["history"] is None else History.load(state["history"])
+        new._above = ChangeTest.load(state["above"])
+        new._below = ChangeTest.load(state["below"])
+        new._follower = Follower.load(
+            Response.load(state["response"]),
+            None if normal is None else NormalRise.load(normal),
+            state["follower"],
+        )
+        for name in _PLAIN_STATE:
+            setattr(new, name, state[name.lstrip("_")])
+        return new
+
+
+_PLAIN_STATE = (
+    "is_off",
+    "_judged_ms",
+    "_learnt_ms",
+    "_first_ms",
+    "_next_lesson_days",
+    "_on_since_ms",
+)
+
+
+def _commissioned(settings: DeviceSettings) -> NormalRise | None:
+    if settings.normal_rise_k is None:
+        return None
+    power_w = settings.normal_power_w if settings.has_power else None
+    return NormalRise(settings.normal_rise_k, power_w)

@@ -1,0 +1,188 @@
+"""Slow loss of cooling over weeks (dust): slope, significance, and when the margin is used up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import median
+from typing import Any
+
+from cabinetwatch.thermal.trend import mann_kendall, theil_sen
+
+DAY_MS = 86_400_000
+HOUR_MS = 3_600_000
+LONGEST_DAYS = 120
+FEWEST_DAYS = 21
+SIGNIFICANCE = 0.001
+LEAST_CLIMB_PER_WEEK = 0.004
+"""Below 0.4 % a week seasons do the same (air cools better when it is warmer)."""
+
+_WINDOWS_DAYS = (28, 56, LONGEST_DAYS)
+_PERSISTENT_DAYS = 3
+_FEWEST_HOURS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class DriftFinding:
+    """What the days on record say.
+
+    `significant` None: it can't be told yet. `climb_per_week` is relative to normal (0.02 = 2 % a
+    week); `exhausted_in_days` when a margin is used up at this pace, None when it isn't.
+    """
+
+    significant: bool | None
+    climb_per_week: float | None
+    p: float | None
+    since_ms: int | None
+    exhausted_in_days: float | None
+
+    def within(self, horizon_days: float) -> bool:
+        """A significant climb that uses up the margin within the horizon."""
+        return bool(
+            self.significant
+            and self.exhausted_in_days is not None
+            and self.exhausted_in_days <= horizon_days
+        )
+
+
+class DriftObserver:
+    """Keeps one figure a day: the median of hourly means of rise over normal rise."""
+
+    __slots__ = (
+        "_day",
+        "_days",
+        "_hour",
+        "_hours",
+        "_mean_n",
+        "_mean_sum",
+        "_persistent",
+        "_tested",
+    )
+
+    def __init__(self) -> None:
+        self._days: list[tuple[int, float]] = []
+        self._day: int | None = None
+        self._hour: int | None = None
+        self._hours: list[float] = []
+        self._mean_sum = 0.0
+        self._mean_n = 0
+        self._persistent = 0
+        self._tested: tuple[bool | None, float | None, float | None, int | None] = (
+            None, None, None, None,
+        )  # fmt: skip
+
+    def observe(self, t_ms: int, ratio: float) -> bool:
+        """Take one ratio (rise over normal rise at the load); True when a day was closed."""
+        hour, day = t_ms // HOUR_MS, t_ms // DAY_MS
+        closed = False
+        if hour != self._hour:
+            self._close_hour()
+            self._hour = hour
+        if day != self._day:
+            closed = self._close_day()
+            self._day = day
+        self._mean_sum += ratio
+        self._mean_n += 1
+        return closed
+
+    def restart(self, t_ms: int) -> None:
+        """Forget the days up to an instant, its own day included; their trend with them."""
+        day = t_ms // DAY_MS
+        self._days = [(number, ratio) for number, ratio in self._days if number > day]
+        if self._day is not None and self._day <= day:
+            self._hours, self._mean_sum, self._mean_n = [], 0.0, 0
+            self._hour = None
+        self._persistent = 0
+        self._tested = (None, None, None, None)
+
+    @property
+    def too_few(self) -> bool:
+        """Whether there are not yet days enough for any trend."""
+        return len(self._days) < FEWEST_DAYS
+
+    @property
+    def days(self) -> list[tuple[int, float]]:
+        """(day number, ratio) of the days on record."""
+        return list(self._days)
+
+    def assess(self, margin_k: float | None, normal_rise_k: float) -> DriftFinding:
+        """The trend, and when it will have used up `margin_k` of hot-day margin."""
+        significant, climb, p, since_ms = self._tested
+        exhausted = None
+        if climb is not None and climb > 0.0 and margin_k is not None:
+            exhausted = 7.0 * max(0.0, margin_k) / (climb * normal_rise_k)
+        return DriftFinding(significant, climb, p, since_ms, exhausted)
+
+    def _close_hour(self) -> None:
+        if self._mean_n:
+            self._hours.append(self._mean_sum / self._mean_n)
+        self._mean_sum, self._mean_n = 0.0, 0
+
+    def _close_day(self) -> bool:
+        day, hours = self._day, self._hours
+        self._hours = []
+        if day is None or len(hours) < _FEWEST_HOURS:
+            return False
+        self._days.append((day, median(hours)))
+        del self._days[:-LONGEST_DAYS]
+        self._test()
+        return True
+
+    def _test(self) -> None:
+        """The longest window that shows a climb counts; it must do so for three days running."""
+        if len(self._days) < FEWEST_DAYS:
+            return
+        told = False
+        for window in reversed(_WINDOWS_DAYS):
+            days = self._days[-window:]
+            numbers = [float(day) for day, _ in days]
+            ratios = [ratio for _, ratio in days]
+            trend = mann_kendall(ratios)
+            longest = window >= len(self._days)
+            if trend.p is not None and trend.p < SIGNIFICANCE:
+                # Autocorrelation only takes away from it; too clean a series stays as it is.
+                corrected = mann_kendall(ratios, autocorrelation=True)
+                trend = trend if corrected.p is None else corrected
+            elif not longest:
+                continue
+            line = theil_sen(numbers, ratios)
+            if line is None or trend.p is None:
+                continue
+            told = True
+            climb = 7.0 * line.slope / median(ratios[: max(1, len(ratios) // 4)])
+            if trend.p < SIGNIFICANCE and climb > LEAST_CLIMB_PER_WEEK:
+                self._persistent += 1
+                sure = self._persistent >= _PERSISTENT_DAYS
+                self._tested = (sure, climb, trend.p, days[0][0] * DAY_MS)
+                return
+            if longest:
+                self._tested = (False, climb, trend.p, None)
+        self._persistent = 0
+        if not told:
+            self._tested = (None, None, None, None)
+        else:
+            self._tested = (False, self._tested[1], self._tested[2], None)
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {
+            "days": [list(day) for day in self._days],
+            "day": self._day,
+            "hour": self._hour,
+            "hours": list(self._hours),
+            "mean": [self._mean_sum, self._mean_n],
+            "persistent": self._persistent,
+            "tested": list(self._tested),
+        }
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> DriftObserver:
+        """The observer as it was at `save`."""
+        new = cls()
+        new._days = [(day[0], day[1]) for day in state["days"]]
+        new._day, new._hour = state["day"], state["hour"]
+        new._hours = list(state["hours"])
+        new._mean_sum, new._mean_n = state["mean"]
+        new._persistent = state["persistent"]
+        significant, climb, p, since_ms = state["tested"]
+        new._tested = (significant, climb, p, since_ms)
+        return new

@@ -1,0 +1,212 @@
+"""A DC fan slowed by a resistor in series, and the fan laws."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
+E24 = (
+    10,
+    11,
+    12,
+    13,
+    15,
+    16,
+    18,
+    20,
+    22,
+    24,
+    27,
+    30,
+    33,
+    36,
+    39,
+    43,
+    47,
+    51,
+    56,
+    62,
+    68,
+    75,
+    82,
+    91,
+)
+"""Preferred values of IEC 60063: a list, since powers of 10^(1/12) or 10^(1/24) miss some."""
+
+Series = Literal["E12", "E24"]
+SERIES: dict[Series, tuple[int, ...]] = {"E12": E12, "E24": E24}
+
+RATING_FACTOR = 2.0
+"""A resistor is bought for twice its dissipation (common practice, no source)."""
+
+POWER_RATINGS_W = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 25.0)
+"""Usual ratings of resistors (common practice, no source)."""
+
+START_PART = 7 / 12
+"""A 12 V fan starts at 4 to 7 V (common practice, no source): the cautious end, as a part."""
+
+_HALVINGS = 200
+
+
+class OperatingPoint(NamedTuple):
+    """What a fan behind a resistor settles at."""
+
+    fan_v: float
+    current_a: float
+    dissipation_w: float
+
+
+@dataclass(frozen=True)
+class CurrentModel:
+    """How a fan's current follows its voltage; `current_a` never falls with voltage."""
+
+    name: str
+    law: str
+    current_a: Callable[[float], float]
+
+
+class FanLaws(NamedTuple):
+    """What follows from a change of speed, as ratios; `sound_db` is the change of level."""
+
+    flow: float
+    pressure: float
+    power: float
+    rise: float
+    sound_db: float
+
+
+def rated_models(rated_v: float, rated_a: float) -> tuple[CurrentModel, ...]:
+    """Give three models through the rated point; they bracket what a fan does.
+
+    Current in proportion to voltage; to its square (power with the cube of speed); the same at all
+    voltages.
+    """
+    _check_positive(rated_v=rated_v, rated_a=rated_a)
+    return (
+        CurrentModel("proportional", "I = I0 V/V0", lambda v: rated_a * v / rated_v),
+        CurrentModel("square", "I = I0 (V/V0)^2", lambda v: rated_a * (v / rated_v) ** 2),
+        CurrentModel("constant", "I = I0", lambda _: rated_a),
+    )
+
+
+def measured_model(first: tuple[float, float], second: tuple[float, float]) -> CurrentModel:
+    """Give the straight line through two measured points (V, A).
+
+    Raises:
+        ValueError: points that aren't above 0, of one voltage, or with a current that falls.
+    """
+    (low_v, low_a), (high_v, high_a) = sorted((first, second))
+    _check_positive(voltage=low_v, current=min(low_a, high_a))
+    if low_v == high_v:
+        raise ValueError(f"both points were measured at {low_v:g} V; measure at two voltages")
+    slope = (high_a - low_a) / (high_v - low_v)
+    if slope < 0:
+        raise ValueError(
+            f"the fan draws less at {high_v:g} V than at {low_v:g} V: it limits its speed itself,"
+            " and a resistor would slow it in a way that can't be reckoned"
+        )
+    intercept = low_a - slope * low_v
+    sign = "-" if intercept < 0 else "+"
+    return CurrentModel(
+        "measured",
+        f"I = {slope:.4g} V {sign} {abs(intercept):.4g}",
+        lambda v: max(0.0, intercept + slope * v),
+    )
+
+
+def with_resistor(model: CurrentModel, supply_v: float, resistance_ohm: float) -> OperatingPoint:
+    """Solve V_fan = V_supply - R I(V_fan) (Kirchhoff) by halving.
+
+    Raises:
+        ValueError: a supply or resistance not above 0, or one that leaves the fan nothing.
+    """
+    _check_positive(supply_v=supply_v, resistance_ohm=resistance_ohm)
+    low_v, high_v = 0.0, supply_v
+    if supply_v - resistance_ohm * model.current_a(0.0) <= 0:
+        raise ValueError(
+            f"{resistance_ohm:g} ohm leaves the fan no voltage by the {model.name} model"
+        )
+    for _ in range(_HALVINGS):
+        middle_v = (low_v + high_v) / 2
+        if supply_v - resistance_ohm * model.current_a(middle_v) > middle_v:
+            low_v = middle_v
+        else:
+            high_v = middle_v
+    fan_v = (low_v + high_v) / 2
+    current_a = (supply_v - fan_v) / resistance_ohm
+    return OperatingPoint(fan_v, current_a, current_a**2 * resistance_ohm)
+
+
+def resistor_for(model: CurrentModel, supply_v: float, fan_v: float) -> float:
+    """Give the resistance in ohm that leaves `fan_v` to the fan: (V_supply - V_fan) / I(V_fan).
+
+    Raises:
+        ValueError: a wanted voltage not between 0 and the supply, or without current.
+    """
+    if not 0 < fan_v < supply_v:
+        raise ValueError(
+            f"the fan's voltage must lie between 0 and {supply_v:g} V, not at {fan_v:g}"
+        )
+    current_a = model.current_a(fan_v)
+    if current_a <= 0:
+        raise ValueError(f"by the {model.name} model the fan draws nothing at {fan_v:g} V")
+    return (supply_v - fan_v) / current_a
+
+
+def value_below(resistance_ohm: float, series: Series) -> float:
+    """Give the largest preferred value not above a resistance: the fan turns faster, not slower."""
+    _check_positive(resistance_ohm=resistance_ohm)
+    decade = 10.0 ** (math.floor(math.log10(resistance_ohm * (1 + 1e-12))) - 1)
+    fitting = [v * decade for v in SERIES[series] if v * decade <= resistance_ohm * (1 + 1e-9)]
+    return round(max(fitting), 10)
+
+
+def pair_below(resistance_ohm: float, series: Series) -> tuple[float, float]:
+    """Give two preferred values in series that come nearest to a resistance from below."""
+    _check_positive(resistance_ohm=resistance_ohm)
+    lowest = math.floor(math.log10(resistance_ohm)) - 3
+    values = [
+        value * 10.0**decade for decade in range(lowest, lowest + 4) for value in SERIES[series]
+    ]
+    best = (0.0, 0.0)
+    for large in values:
+        rest = resistance_ohm * (1 + 1e-9) - large
+        small = max((v for v in values if v <= min(rest, large)), default=0.0)
+        if small > 0 and large + small > sum(best):
+            best = (large, small)
+    return round(best[0], 10), round(best[1], 10)
+
+
+def rating_to_buy_w(dissipation_w: float) -> float:
+    """Give the usual power rating that is at least twice a dissipation.
+
+    Raises:
+        ValueError: more than any usual resistor bears.
+    """
+    needed_w = RATING_FACTOR * dissipation_w
+    for rating_w in POWER_RATINGS_W:
+        if rating_w >= needed_w * (1 - 1e-9):
+            return rating_w
+    raise ValueError(f"no usual resistor bears {needed_w:.3g} W; use a fan of another speed")
+
+
+def fan_laws(speed_ratio: float) -> FanLaws:
+    """Give what follows from n2 / n1, for one fan in one duct.
+
+    Flow with n, pressure with n^2, power with n^3, sound by 50 log10; the rise of the air with 1/n
+    where all heat leaves with it ("Basic Fan Laws", cpemma).
+
+    Raises:
+        ValueError: a ratio not above 0.
+    """
+    _check_positive(speed_ratio=speed_ratio)
+    return FanLaws(
+        speed_ratio, speed_ratio**2, speed_ratio**3, 1 / speed_ratio, 50 * math.log10(speed_ratio)
+    )
+
+
+def _check_positive(**figures: float) -> None:
+    for name, value in figures.items():
+        if not (math.isfinite(value) and value > 0):
+            raise ValueError(f"{name} must lie above 0, not at {value:g}")

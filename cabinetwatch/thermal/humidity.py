@@ -1,0 +1,91 @@
+"""Dew point, frost point and condensation margin, by the Magnus formula.
+
+Below 0 degC the dew point is that over supercooled water, which lies up to 2.4 K below the frost
+point: water appears as frost a little before the figure says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import exp, log
+from typing import NamedTuple
+
+
+class Magnus(NamedTuple):
+    """e = pressure_hpa exp(a T / (b_c + T)), T in degC."""
+
+    a: float
+    b_c: float
+    pressure_hpa: float
+    source: str
+
+
+WATER = Magnus(17.625, 243.04, 6.1094, "Alduchov and Eskridge 1996, over water, -40 to 50 degC")
+"""J. Applied Meteorology 35, 601-609."""
+
+ICE = Magnus(
+    22.587, 273.86, 6.1121, "Alduchov and Eskridge 1996, over ice, -80 to 0 degC, from memory"
+)
+LOWEST_C = -40.0
+HIGHEST_C = 60.0
+
+
+def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
+    """Refuse air that the formula does not hold for, where a person types the figures.
+
+    Raises:
+        ValueError: humidity outside 0 (not included) to 100, temperature outside -40 to 60 degC.
+    """
+    if not 0 < relative_humidity_percent <= 100:
+        raise ValueError(
+            f"relative humidity lies above 0 and up to 100 %, not at {relative_humidity_percent:g}"
+        )
+    if not LOWEST_C <= temperature_c <= HIGHEST_C:
+        raise ValueError(
+            f"the formula holds from {LOWEST_C:g} to {HIGHEST_C:g} degC, not at {temperature_c:g}"
+        )
+
+
+def saturation_pressure_hpa(temperature_c: float, coefficients: Magnus = WATER) -> float:
+    """Pressure of saturated water vapour."""
+    return coefficients.pressure_hpa * exp(
+        coefficients.a * temperature_c / (coefficients.b_c + temperature_c)
+    )
+
+
+def dew_point_c(temperature_c: float, relative_humidity_percent: float) -> float:
+    """Temperature at which this air begins to wet a surface.
+
+    Humidity is held between 0.1 and 100 %: sensors overshoot at both ends.
+    """
+    humidity = min(100.0, max(0.1, relative_humidity_percent))
+    g = log(humidity / 100.0) + WATER.a * temperature_c / (WATER.b_c + temperature_c)
+    return WATER.b_c * g / (WATER.a - g)
+
+
+def frost_point_c(temperature_c: float, relative_humidity_percent: float) -> float | None:
+    """Where frost forms on a surface; None when the dew point lies above 0 degC.
+
+    The humidity is taken against water, as sensors give it; the vapour's pressure is then looked up
+    over ice.
+    """
+    if dew_point_c(temperature_c, relative_humidity_percent) > 0:
+        return None
+    humidity = min(100.0, max(0.1, relative_humidity_percent))
+    pressure_hpa = saturation_pressure_hpa(temperature_c) * humidity / 100
+    g = log(pressure_hpa / ICE.pressure_hpa)
+    return min(0.0, ICE.b_c * g / (ICE.a - g))
+
+
+def warmed_humidity_percent(
+    temperature_c: float, relative_humidity_percent: float, warmed_c: float
+) -> float:
+    """Relative humidity of the same air at another temperature."""
+    share = saturation_pressure_hpa(temperature_c) / saturation_pressure_hpa(warmed_c)
+    return relative_humidity_percent * share
+
+
+def condensation_distance_k(dew_point: float, surfaces_c: Iterable[float]) -> float | None:
+    """Coldest surface minus dew point; None without a surface."""
+    coldest = min(surfaces_c, default=None)
+    return None if coldest is None else coldest - dew_point

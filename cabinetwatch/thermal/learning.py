@@ -1,0 +1,344 @@
+"""Learns a device's normal rise, response and doubts from the record of its ordinary life."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from math import exp
+from typing import Any
+
+from cabinetwatch.thermal.detection import DOUBT_SIGMAS
+from cabinetwatch.thermal.envelope import Envelope
+from cabinetwatch.thermal.expected import Expectation
+from cabinetwatch.thermal.history import History
+from cabinetwatch.thermal.identify import (
+    POLES_S,
+    Record,
+    Spectrum,
+    decay_tau_s,
+    fit_ambient_only,
+    fit_with_power,
+    robust_sigma,
+)
+from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
+from cabinetwatch.thermal.model import (
+    DEFAULT_TAU_S,
+    Doubts,
+    NormalRise,
+    Response,
+    unlearnt_response,
+)
+
+_SMALLEST_SHARE = 0.02
+_DOUBT_FLOOR = 0.03**2
+_DOUBT_LARGEST = 0.3**2
+"""A share is between 0 and 1; a driver that hardly moved must not be blamed for everything."""
+
+_DOUBT_MARGIN = 1.5
+_GUARD_SMALLEST, _GUARD_LARGEST = 0.15, 0.35
+_MOST_LOAD = 2.5
+"""Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
+
+_TOP_QUANTILE = 0.999
+_VARIED_POWER = 1.15
+"""Power is taken as varying when its 95th percentile is this many times its 5th."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What the record told, and how much that is worth.
+
+    `confidence` is "good", "fair" or "poor"; `remarks` are sentences for the user.
+    """
+
+    response: Response
+    normal: NormalRise
+    noise_k: float
+    days: float
+    lowest_power_w: float | None
+    highest_power_w: float | None
+    confidence: str
+    remarks: tuple[str, ...]
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        state = asdict(self)
+        state["response"] = self.response.save()
+        state["normal"] = self.normal.save()
+        return state
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> Learnt:
+        """The result as it was at `save`."""
+        fields = dict(state)
+        fields["response"] = Response.load(state["response"])
+        fields["normal"] = NormalRise.load(state["normal"])
+        fields["remarks"] = tuple(state["remarks"])
+        return cls(**fields)
+
+
+def learn(
+    history: History,
+    has_power: bool,
+    given_tau_s: float | None = None,
+    given_normal: NormalRise | None = None,
+    off_below_w: float | None = None,
+) -> Learnt | None:
+    """Learn from the record; None when it is too short to say anything (under 500 rows on)."""
+    if len(history) < 300:
+        return None
+    record = Record(history)
+    known_power = [p for p in record.pick(record.power) if p >= 0.0]
+    if sum(record.sound) < 200:
+        return None
+    with_power = has_power and len(known_power) > 0.8 * sum(record.sound)
+    if with_power:
+        return _learn_with_power(record, given_tau_s, given_normal, off_below_w)
+    return _learn_without_power(record, given_tau_s, given_normal)
+
+
+def _learn_with_power(
+    record: Record,
+    given_tau_s: float | None,
+    given_normal: NormalRise | None,
+    off_below_w: float | None,
+) -> Learnt | None:
+    remarks: list[str] = []
+    power = sorted(p for p in record.pick(record.power) if p > (off_below_w or 0.0))
+    if len(power) < 100:
+        return None
+    ordered = sorted(record.pick(record.power))
+    low_w, high_w = quantile(ordered, 0.05), quantile(ordered, 0.95)
+    varied = high_w > _VARIED_POWER * max(low_w, 1e-9)
+    fit = fit_with_power(record, given_tau_s or DEFAULT_TAU_S, varied)
+    tau = given_tau_s
+    if tau is None and varied and fit.gain_k > 5.0 * fit.residual_k:
+        tau = fit.load.mean_tau_s()
+    known = tau is not None
+    if tau is None:
+        tau = _tau_of_ambient(fit.ambient)
+        remarks.append("The load hardly changed: the time constant is a safe default.")
+    if fit.gain_k <= 0.0:
+        remarks.append("The temperature doesn't follow the power.")
+    normal = NormalRise(
+        rise_k=max(fit.gain_k, 0.1),
+        power_w=fit.reference_w,
+        exponent=fit.exponent,
+        low_exponent=fit.exponent if varied else 0.6,
+        high_exponent=fit.exponent if varied else 1.0,
+        offset_k=fit.offset_k,
+        highest_power_w=power[-1],
+    )
+    response = _response(tau, known, fit.ambient, fit.load if varied else None)
+    deviation, drivers = _deviations(record, response, normal)
+    doubts = _doubts(deviation, drivers)
+    guard = _guard(record, deviation, normal, tau)
+    response = replace(response, doubts=doubts)
+    normal = replace(given_normal or normal, guard=guard)
+    excess_k = _excess_k(record, response, normal, deviation, drivers)
+    normal = replace(normal, excess_k=excess_k)
+    noise_k = robust_sigma(deviation)
+    confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
+    days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
+    return Learnt(response, normal, noise_k, days, power[0], power[-1], confidence, tuple(remarks))
+
+
+def _learn_without_power(
+    record: Record, given_tau_s: float | None, given_normal: NormalRise | None
+) -> Learnt | None:
+    remarks: list[str] = []
+    guess = given_tau_s or DEFAULT_TAU_S
+    ambient, sigma = fit_ambient_only(record, guess)
+    tau = given_tau_s
+    known = tau is not None
+    first = _response(guess, False, ambient, None)
+    rises, _ = _deviations(record, first, None)
+    if tau is None:
+        tau = decay_tau_s(record.end_s, rises, sigma)
+        known = tau is not None
+    if tau is None:
+        tau = guess
+        remarks.append("Too quiet to show a time constant: it is a safe default.")
+    elif given_tau_s is None:
+        ambient, sigma = fit_ambient_only(record, tau)
+    response = _response(tau, known, ambient, None)
+    rises, drivers = _deviations(record, response, None)
+    response = replace(response, doubts=_change_doubts(rises, drivers))
+    ordered = sorted(r for r, ok in zip(rises, record.sound, strict=True) if ok)
+    top = quantile(ordered, _TOP_QUANTILE)
+    off_rise_k = _off_rise_k(ordered, top)
+    running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
+    low_k = max(0.0, quantile(running, 0.02))
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=0.15)
+    if given_normal is not None:
+        # The load at commissioning needn't have been the highest.
+        highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
+        normal = replace(given_normal, rise_k=highest_k, low_k=min(low_k, given_normal.rise_k))
+    excess_k = _excess_k(record, response, normal, rises, drivers)
+    normal = replace(normal, off_rise_k=off_rise_k, excess_k=excess_k)
+    confidence = _confidence(sigma / max(top, 0.1), known)
+    days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
+    return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
+
+
+def quantile(ordered: Sequence[float], fraction: float) -> float:
+    """Value at `fraction` of a sorted sequence."""
+    return ordered[round(fraction * (len(ordered) - 1))]
+
+
+def _tau_of_ambient(ambient: Spectrum) -> float:
+    return ambient.mean_tau_s() or DEFAULT_TAU_S
+
+
+def _confidence(relative_noise: float, informed: bool) -> str:
+    if not informed or relative_noise > 0.15:
+        return "poor"
+    return "good" if relative_noise < 0.05 else "fair"
+
+
+def _response(tau_s: float, known: bool, ambient: Spectrum, load: Spectrum | None) -> Response:
+    at_once, poles, shares = _pruned(ambient)
+    if load is None or not load.shares:
+        unknown = unlearnt_response(tau_s)
+        load_at_once, load_poles = unknown.load_at_once, unknown.load_poles_s
+        load_shares = unknown.load_shares
+    else:
+        load_at_once, load_poles, load_shares = _pruned(load)
+    return Response(tau_s, known, at_once, poles, shares, load_at_once, load_poles, load_shares)
+
+
+def _pruned(spectrum: Spectrum) -> tuple[float, tuple[float, ...], tuple[float, ...]]:
+    kept = [(p, s) for p, s in zip(POLES_S, spectrum.shares, strict=True) if s >= _SMALLEST_SHARE]
+    at_once = spectrum.at_once if spectrum.at_once >= _SMALLEST_SHARE else 0.0
+    total = at_once + sum(s for _, s in kept)
+    return at_once / total, tuple(p for p, _ in kept), tuple(s / total for _, s in kept)
+
+
+Drivers = tuple[list[float], list[float], list[float], list[float]]
+
+
+def _deviations(
+    record: Record, response: Response, normal: NormalRise | None
+) -> tuple[list[float], Drivers]:
+    """Temperature minus what the response expects, and what drives its doubts, for every row."""
+    expected = Expectation(response)
+    deviation: list[float] = []
+    drivers: Drivers = ([], [], [], [])
+    for temperature in _advanced(expected, record, normal):
+        deviation.append(temperature - expected.felt_ambient_c - expected.load_rise_k)
+        for column, value in zip(drivers, expected.drivers, strict=True):
+            column.append(value)
+    return deviation, drivers
+
+
+def warm_expectation(expected: Expectation, history: History, normal: NormalRise) -> None:
+    """Bring a new expectation to the end of the record."""
+    with_power = normal.power_w is not None
+    for _ in _advanced(expected, Record(history), normal if with_power else None):
+        pass
+
+
+def _advanced(expected: Expectation, record: Record, normal: NormalRise | None) -> Iterator[float]:
+    """Advance the expectation row by row; yields each row's temperature."""
+    rows = zip(
+        record.lengths_s,
+        record.temperature,
+        record.ambient,
+        record.ambient_mean,
+        record.power,
+        record.power_mean,
+        strict=True,
+    )
+    for length_s, temperature, ambient, ambient_mean, power, power_mean in rows:
+        goal_now = goal = 0.0
+        if normal is not None:
+            goal_now, goal = normal.at(max(power, 0.0)), normal.at(max(power_mean, 0.0))
+        expected.advance(round(1000 * length_s), ambient, ambient_mean, goal_now, goal)
+        yield temperature
+
+
+def _doubts(deviation: Sequence[float], drivers: Drivers) -> Doubts:
+    """How the squared deviation grows with each driver squared."""
+    columns = [[v * v for v in column] for column in drivers]
+    columns.append([1.0] * len(deviation))
+    squares = [v * v for v in deviation]
+    x = nonnegative(gram(columns, columns), [inner(c, squares) for c in columns])
+    return Doubts(*(min(_DOUBT_LARGEST, max(_DOUBT_FLOOR, _DOUBT_MARGIN * v)) for v in x[:4]))
+
+
+def _change_doubts(rises: Sequence[float], drivers: Drivers, lag: int = 5) -> Doubts:
+    """The same from changes over `lag` rows, clipped so that load steps don't count as doubt."""
+    changes = [b - a for a, b in zip(rises[:-lag], rises[lag:], strict=True)]
+    clip = 6.0 * max(robust_sigma(changes), 0.02)
+    squares = [min(abs(v), clip) ** 2 for v in changes]
+    columns = [
+        [(b - a) ** 2 for a, b in zip(column[:-lag], column[lag:], strict=True)]
+        for column in drivers[:2]
+    ]
+    columns.append([1.0] * len(squares))
+    x = nonnegative(gram(columns, columns), [inner(c, squares) for c in columns])
+    fast, slow = (min(0.04, max(_DOUBT_FLOOR, _DOUBT_MARGIN * v)) for v in x[:2])
+    return Doubts(fast, max(slow, 0.05**2))
+
+
+def _guard(record: Record, deviation: Sequence[float], normal: NormalRise, tau_s: float) -> float:
+    """Allowance from the largest slow deviations seen: smoothed over a time constant, relative."""
+    smooth = 0.0
+    relative: list[float] = []
+    rows = zip(record.lengths_s, deviation, record.power_mean, record.sound, strict=True)
+    for length_s, value, power, ok in rows:
+        smooth += (1.0 - exp(-length_s / tau_s)) * (value - smooth)
+        goal = normal.at(max(power, 0.0))
+        if ok and goal > 0.3 * normal.rise_k:
+            relative.append(smooth / goal)
+    if not relative:
+        return _GUARD_LARGEST
+    top = quantile(sorted(relative), 0.99)
+    return min(_GUARD_LARGEST, max(_GUARD_SMALLEST, top + 0.08))
+
+
+def _excess_k(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+) -> float:
+    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
+
+    The test is run over the record itself: loads and doors that the response can't explain show
+    here, and then raise nothing later.
+    """
+    envelope = Envelope()
+    expected = Expectation(response)
+    with_law = normal.power_w is not None
+    furthest = 0.0
+    rows = zip(
+        record.end_s,
+        record.lengths_s,
+        deviation,
+        record.power,
+        zip(*drivers, strict=True),
+        record.sound,
+        strict=True,
+    )
+    for end_s, length_s, value, power, expected.drivers, sound in rows:
+        power_w = max(power, 0.0) if with_law else None
+        usual_k = normal.at(power_w) if with_law else 0.0
+        goal_k = normal.highest_k(power_w) - usual_k
+        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
+        doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
+        envelope.advance(1000 * end_s, length_s, value, goal_k, low_k, doubt_k, 1.0, response.tau_s)
+        if sound:
+            furthest = max(furthest, envelope.score)
+    return furthest
+
+
+def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:
+    """Rise below which the device is off, when the record shows a cluster near zero and a gap."""
+    limit = max(0.5, 0.12 * top_k)
+    below = sum(1 for r in ordered if r < limit)
+    between = sum(1 for r in ordered if limit <= r < 2.0 * limit)
+    if below < 0.01 * len(ordered) or between > below:
+        return None
+    return limit

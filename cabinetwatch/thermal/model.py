@@ -1,0 +1,128 @@
+"""What is known of one device: its response, its normal rise, and how far they may be wrong."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+DEFAULT_TAU_S = 900.0
+"""Safe default: between a small switch (300 s) and a big amplifier (1 h)."""
+
+LONG_TAIL = 5.0
+"""The slow tail of real gear is watched with a low pass of five time constants."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """Variances of the response's shares; each counts times its driving difference squared.
+
+    `ambient_fast`: ambient minus ambient through the response; `ambient_slow`: the latter minus its
+    slow tail; `load_fast`, `load_slow`: the same for the normal settled rise.
+    """
+
+    ambient_fast: float = 0.04
+    ambient_slow: float = 0.03
+    load_fast: float = 0.04
+    load_slow: float = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """How the device's temperature follows the ambient and the load.
+
+    The shares of a signal that act at once and through each pole add up to 1.
+    """
+
+    tau_s: float = DEFAULT_TAU_S
+    tau_known: bool = False
+    ambient_at_once: float = 0.2
+    ambient_poles_s: tuple[float, ...] = (DEFAULT_TAU_S,)
+    ambient_shares: tuple[float, ...] = (0.8,)
+    load_at_once: float = 0.05
+    load_poles_s: tuple[float, ...] = (DEFAULT_TAU_S,)
+    load_shares: tuple[float, ...] = (0.95,)
+    doubts: Doubts = Doubts()
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return asdict(self)
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> Response:
+        """The response as it was at `save`."""
+        fields: dict[str, Any] = {
+            name: tuple(value) if isinstance(value, list) else value
+            for name, value in state.items()
+        }
+        fields["doubts"] = Doubts(**state["doubts"])
+        return cls(**fields)
+
+
+def unlearnt_response(tau_s: float | None) -> Response:
+    """The response of a device of which only the time constant, or nothing, is known."""
+    tau = tau_s or DEFAULT_TAU_S
+    return Response(tau, tau_s is not None, ambient_poles_s=(tau,), load_poles_s=(tau,))
+
+
+def _power_law(share: float, exponent: float) -> float:
+    """Give share ** exponent, with a negative share (a meter's noise at zero) taken as none."""
+    return float(share**exponent) if share > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class NormalRise:
+    """The band of settled rise that is normal, against power where that is known.
+
+    With power: `rise_k` at `power_w`, plus `offset_k`, by the power law of `exponent` (1:
+    resistance constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it.
+    Without power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may
+    pass the band. `excess_k` is how far ordinary life passes what the response explains.
+    """
+
+    rise_k: float
+    power_w: float | None = None
+    exponent: float = 0.9
+    low_exponent: float = 0.8
+    high_exponent: float = 1.0
+    offset_k: float = 0.0
+    low_k: float = 0.0
+    guard: float = 0.2
+    floor_k: float = 0.5
+    highest_power_w: float | None = None
+    off_rise_k: float | None = None
+    excess_k: float = 0.0
+
+    def at(self, power_w: float | None) -> float:
+        """Settled rise expected at this power, K."""
+        if self.power_w is None or power_w is None:
+            return self.rise_k
+        return self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
+
+    def highest_k(self, power_w: float | None) -> float:
+        """Highest settled rise that is still normal, guard included."""
+        if self.power_w is None or power_w is None:
+            return self.rise_k + max(self.guard * self.rise_k, self.floor_k)
+        share = power_w / self.power_w
+        exponent = self.high_exponent if share > 1.0 else self.low_exponent
+        top = max(self.offset_k, 0.0) + self.rise_k * _power_law(share, exponent)
+        beyond = 0.0
+        if self.highest_power_w is not None and power_w > self.highest_power_w:
+            beyond = 0.3 * (power_w / self.highest_power_w - 1.0)
+        return top + max((self.guard + beyond) * top, self.floor_k)
+
+    def lowest_k(self, power_w: float | None) -> float:
+        """Settled rise below which the rise is well below normal (half of it)."""
+        if self.power_w is None or power_w is None:
+            return max(0.5 * self.low_k, 0.15 * self.rise_k)
+        share = power_w / self.power_w
+        exponent = self.low_exponent if share > 1.0 else self.high_exponent
+        return 0.5 * (min(self.offset_k, 0.0) + self.rise_k * _power_law(share, exponent))
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return asdict(self)
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> NormalRise:
+        """The band as it was at `save`."""
+        return cls(**state)

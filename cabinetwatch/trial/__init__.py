@@ -1,0 +1,1 @@
+"""Before/after analysis of a change of cooling. Pure but for what it is handed."""

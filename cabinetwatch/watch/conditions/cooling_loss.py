@@ -1,0 +1,95 @@
+"""`cooling-loss`: the settled rise is well above normal for the power drawn: a stalled fan."""
+
+from pydantic import Field
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.watch.conditions.base import HeadingCondition
+from cabinetwatch.watch.wording import celsius, interval_k, kelvin
+
+
+class CoolingLossSettings(AlarmSettings):
+    """Keys of `[alarms.cooling-loss]`; the sequential test is its delay."""
+
+    priority: str | None = "high"
+    false_alarms_per_year: float = Field(
+        0.5, gt=0, description="how many false alarms a device may give in a year, above 0"
+    )
+
+
+class CoolingLoss(HeadingCondition):
+    """Raised when a sequential test finds the settled rise above its normal band.
+
+    With power known the test is on cooling alone (the rise expected at that power); without, more
+    load looks the same, and is told so.
+    """
+
+    name = "cooling-loss"
+    Settings = CoolingLossSettings
+    settings: CoolingLossSettings
+    response = (
+        "Look at once whether every fan of the device turns and whether intake and outlet are free."
+        " Switch the device off if you can't restore the cooling soon. Undo the last change of"
+        " cooling."
+    )
+
+    @property
+    def likely(self) -> str:  # type: ignore[override]
+        """What it likely is: surer when the load is known."""
+        if self.device.powers:
+            return "A fan has stalled or slowed, or an intake or outlet is blocked."
+        return "More load or less cooling: without a power sensor the two look the same."
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Follow the test; unknown while the rise is, not at all while the device is off."""
+        del active
+        device = self.device
+        if not device.rise_is_known:
+            return None
+        if not device.judged_running(t):
+            return False
+        return device.observer.cooling_loss.standing
+
+    def began(self, pending_t: int) -> int:
+        """The estimated instant of the change, not of its detection."""
+        since_t = self.device.observer.cooling_loss.since_ms
+        return min(pending_t, since_t) if since_t > 0 else pending_t
+
+    def seen(self) -> str:
+        """Say what rise it is heading for, and what is normal."""
+        device, figures = self.device, self.device.observer.figures
+        if figures is None:
+            return f"{device.name} was last seen heading for more than its normal rise."
+        normal = self._normal()
+        against = f" where {normal} is normal{self._at_power()}" if normal else ""
+        return (
+            f"{device.name} is at {celsius(figures.temperature_c)} and heading for"
+            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above ambient"
+            f"{against}{self._time_left()}."
+        )
+
+    def gone(self) -> str:
+        """Say that the rise is normal again."""
+        device, figures = self.device, self.device.observer.figures
+        if device.off:
+            return f"{device.name} is off, so its cooling is not judged."
+        if figures is None:
+            return f"{device.name}: its settled rise is normal again."
+        normal = self._normal()
+        against = f" ({normal} is normal{self._at_power()})" if normal else ""
+        return (
+            f"{device.name} is heading for {kelvin(figures.settled_rise_k)} above ambient"
+            f" again{against}."
+        )
+
+    def _normal(self) -> str:
+        figures = self.device.observer.figures
+        if figures is None or figures.normal_rise_k is None:
+            return ""
+        return kelvin(figures.normal_rise_k)
+
+    def _at_power(self) -> str:
+        power_w = self.device.power_w
+        return "" if power_w is None else f" at {power_w:.0f} W"
+
+    def _time_left(self) -> str:
+        return self.device.time_left_clause()

@@ -1,0 +1,144 @@
+"""`derating-forecast`: on its present heading the device will cross its derating threshold soon."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from pydantic import Field
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.config.model import Config
+from cabinetwatch.thermal.forecast import Forecast
+from cabinetwatch.times import describe_duration
+from cabinetwatch.watch.conditions.base import HeadingCondition
+from cabinetwatch.watch.wording import celsius, kelvin
+
+RAISED_AT = 0.9
+"""Probability at which a forecast is told; our choice: nine in ten must come true."""
+RETURNS_AT = 0.5
+"""Probability below which it is taken back: by then it is as likely as not."""
+_WORTH_SOLVING_SIGMAS = 3.0
+_AMBIENT_MAY_CLIMB_K = 5.0
+"""Our choice: the trend of the ambient carries it no further within a forecast."""
+
+
+class DeratingForecastSettings(AlarmSettings):
+    """Keys of `[alarms.derating-forecast]`; the certainty asked for is its delay."""
+
+    priority: str | None = "high"
+    off_delay_s: float = 60.0
+    horizon_s: float = Field(3600.0, gt=0, description="how many seconds ahead it looks, above 0")
+
+
+class DeratingForecast(HeadingCondition):
+    """Raised when it is nearly certain that the threshold will be crossed within the horizon."""
+
+    name = "derating-forecast"
+    Settings = DeratingForecastSettings
+    settings: DeratingForecastSettings
+    ends_a_trial = True
+    likely = (
+        "Lost cooling, more load, or hotter air around it: its temperature has not settled yet."
+    )
+    response = (
+        "There is still time: take load off, open the cabinet, see that every fan turns. Undo the"
+        " last change of cooling. Switch the device off before it crosses the threshold."
+    )
+
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._forecast = Forecast(0.0, None, None, None)
+        self._forecast_t = 0
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with a curve of their own air and an ambient reference."""
+        return [
+            name
+            for name, device in config.devices.items()
+            if device.derating and device.derating_air == "device" and device.ambient is not None
+        ]
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Solve for the threshold at each step of the observer, where it is not far off."""
+        del t
+        figures, threshold_c = self.device.heading, self.device.threshold_c
+        if figures is None or threshold_c is None:
+            return None
+        if figures.t_ms != self._forecast_t:
+            self._forecast_t = figures.t_ms
+            self._forecast = self._solve(threshold_c)
+        return self._forecast.probability >= (RETURNS_AT if active else RAISED_AT)
+
+    def _solve(self, threshold_c: float) -> Forecast:
+        figures = self.device.observer.figures
+        if figures is None:
+            return Forecast(0.0, None, None, None)
+        heading_k = max(figures.settled_rise_k, figures.rise_k)
+        reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
+        doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
+        if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
+            return Forecast(0.0, None, None, None)
+        return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
+
+    def seen(self) -> str:
+        """Say when, how sure, and against which threshold."""
+        device, forecast = self.device, self._forecast
+        figures, threshold_c = device.observer.figures, device.threshold_c
+        if figures is None or threshold_c is None or forecast.time_left_s is None:
+            return f"{device.name} was last seen heading across its derating threshold."
+        when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
+        return (
+            f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
+            f" {kelvin(figures.settled_rise_k)} above ambient, and will cross its derating"
+            f" threshold of {celsius(threshold_c)} {when} on its present heading."
+        )
+
+    def gone(self) -> str:
+        """Say where it is heading now."""
+        device, figures = self.device, self.device.observer.figures
+        threshold_c = device.threshold_c
+        if figures is None or threshold_c is None:
+            return f"{device.name} is no longer heading across its derating threshold."
+        return (
+            f"{device.name} is at {celsius(figures.temperature_c)} and no longer heading across its"
+            f" derating threshold of {celsius(threshold_c)}."
+        )
+
+    def values(self) -> dict[str, Any]:
+        """The device's figures and the forecast."""
+        forecast = self._forecast
+        return super().values() | {
+            "time_left_s": _rounded(forecast.time_left_s),
+            "soonest_s": _rounded(forecast.soonest_s),
+            "latest_s": _rounded(forecast.latest_s),
+            "probability": round(forecast.probability, 3),
+        }
+
+    def save(self) -> dict[str, Any]:
+        """The forecast of the observer's last step."""
+        forecast = self._forecast
+        return {
+            "t": self._forecast_t,
+            "forecast": [
+                forecast.probability,
+                forecast.time_left_s,
+                forecast.soonest_s,
+                forecast.latest_s,
+            ],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from it."""
+        self._forecast_t = state["t"]
+        self._forecast = Forecast(*state["forecast"])
+
+
+def _span(forecast: Forecast) -> str:
+    if forecast.soonest_s is None or forecast.latest_s is None:
+        return ""
+    soonest, latest = describe_duration(forecast.soonest_s), describe_duration(forecast.latest_s)
+    return "" if soonest == latest else f" ({soonest} to {latest})"
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)

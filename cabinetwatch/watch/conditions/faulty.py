@@ -1,0 +1,48 @@
+"""What `stuck` and `implausible` have in common: a sensor that speaks but can't be believed."""
+
+from typing import Any
+
+from cabinetwatch.watch.conditions.base import SensorCondition
+from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.transition import Priority
+from cabinetwatch.watch.wording import quantity
+
+
+class FaultySensorCondition(SensorCondition):
+    """A sensor is heard, but what it says is not taken."""
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """No single value changes it, only the sensor's being trusted or not."""
+        return ()
+
+    @property
+    def watched(self) -> tuple[SensorView, ...]:
+        """The sensor itself."""
+        return (self.sensor,)
+
+    @property
+    def priority(self) -> Priority:
+        """High for a device's temperature: without it the device is not watched."""
+        if self.settings.priority is not None:
+            return Priority(self.settings.priority)
+        device = self.house.device_measured_by(self.sensor)
+        return Priority.MEDIUM if device is None else Priority.HIGH
+
+    def so(self) -> str:
+        """Say which device is blind now, for the end of a sentence."""
+        device = self.house.device_measured_by(self.sensor)
+        return "" if device is None else f", so {device.name} is not watched by temperature now"
+
+    def gone(self) -> str:
+        """Say what it reads now."""
+        value = quantity(self.sensor.value, self.sensor.quantity)
+        return f"{self.subject} can be believed again and reads {value}."
+
+    def values(self) -> dict[str, Any]:
+        """The last value that was taken as true, in the sensor's SI unit."""
+        known = self.sensor.known
+        return {
+            "value": round(self.sensor.value, 3) if known else None,
+            "quantity": self.sensor.quantity,
+        }

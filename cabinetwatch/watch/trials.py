@@ -1,0 +1,168 @@
+"""Trials under way and past: which phase of which change of cooling, from when to when.
+
+They are derived from the commands `trial-begin`, `trial-phase` and `trial-end` in the journal.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, NamedTuple
+
+from cabinetwatch.text import printable
+
+PHASES = ("zero", "before", "change", "after")
+
+CHANGED = frozenset({"change", "after"})
+"""Phases in which the cooling is no longer what was learnt as normal."""
+
+WITHHELD = frozenset({"cooling-loss", "fan-slow", "over-rise", "rise-missing", "drift"})
+"""What the change itself may raise: suppressed by design in those phases."""
+
+_NAME = re.compile(r"[a-z0-9-]{1,64}")
+_LONGEST_CHANGE = 500
+
+
+class PhaseMark(NamedTuple):
+    """A phase began at an instant (UTC in ms)."""
+
+    phase: str
+    utc_ms: int
+
+
+@dataclass
+class TrialRecord:
+    """One trial as it was told. A phase lasts until the next one, or the end of the trial."""
+
+    name: str
+    device: str
+    change: str
+    begun_utc_ms: int
+    ended_utc_ms: int | None = None
+    marks: list[PhaseMark] = field(default_factory=list)
+
+    @property
+    def open(self) -> bool:
+        """Whether it has not been ended."""
+        return self.ended_utc_ms is None
+
+    @property
+    def phase(self) -> str | None:
+        """The phase it is in; None before the first and after the end."""
+        return self.marks[-1].phase if self.open and self.marks else None
+
+    @property
+    def since_utc_ms(self) -> int:
+        """When its phase began; its own beginning before the first."""
+        return self.marks[-1].utc_ms if self.marks else self.begun_utc_ms
+
+    def interval(self, phase: str) -> tuple[int, int | None] | None:
+        """Give from when to when a phase lasted: its last one, when it was begun anew.
+
+        The end is None for one that still lasts; the whole is None when there was none.
+        """
+        for place in range(len(self.marks) - 1, -1, -1):
+            if self.marks[place].phase == phase:
+                following = self.marks[place + 1 :]
+                end_ms = following[0].utc_ms if following else self.ended_utc_ms
+                return self.marks[place].utc_ms, end_ms
+        return None
+
+
+class TrialBook:
+    """All trials of a site, by name, in the order in which they began."""
+
+    def __init__(self) -> None:
+        self.trials: dict[str, TrialRecord] = {}
+
+    def open_of(self, device: str) -> TrialRecord | None:
+        """Give the trial under way on a device."""
+        return next((t for t in self.trials.values() if t.device == device and t.open), None)
+
+    def begin(self, command: Mapping[str, Any], known: Mapping[str, Any], utc_ms: int) -> str:
+        """Begin a trial; give a sentence.
+
+        Raises:
+            ValueError: it can't begin; the text says why.
+        """
+        name, device = str(command.get("trial")), str(command.get("device"))
+        change = printable(str(command.get("change", "")))[:_LONGEST_CHANGE]
+        check_name(name)
+        if device not in known:
+            raise ValueError(f"There is no device {device!r}")
+        if name in self.trials:
+            raise ValueError(f"There is a trial {name} already; give this one another name")
+        under_way = self.open_of(device)
+        if under_way is not None:
+            raise ValueError(
+                f"The trial {under_way.name} of {device} is still open; end it first"
+                f" (cabinetwatch trial end {under_way.name})"
+            )
+        self.trials[name] = TrialRecord(name, device, change, utc_ms)
+        return f"The trial {name} of {device} has begun; now say which phase: zero, or before."
+
+    def enter(self, command: Mapping[str, Any], utc_ms: int) -> str:
+        """Enter a phase; give a sentence.
+
+        Raises:
+            ValueError: no such open trial, no such phase, or not now.
+        """
+        trial = self._opened(command)
+        phase = str(command.get("phase"))
+        if phase not in PHASES:
+            raise ValueError(f"There is no phase {phase!r}; there are {', '.join(PHASES)}")
+        if phase in CHANGED and trial.interval("before") is None:
+            raise ValueError(
+                f"The trial {trial.name} has no before phase yet, so nothing could be compared with"
+            )
+        anew = trial.interval(phase) is not None
+        trial.marks.append(PhaseMark(phase, utc_ms))
+        return f"The {phase} phase of {trial.name} has begun{' anew' if anew else ''}."
+
+    def end(self, command: Mapping[str, Any], utc_ms: int) -> str:
+        """End a trial; give a sentence.
+
+        Raises:
+            ValueError: no such open trial.
+        """
+        trial = self._opened(command)
+        trial.ended_utc_ms = utc_ms
+        return f"The trial {trial.name} of {trial.device} has ended."
+
+    def _opened(self, command: Mapping[str, Any]) -> TrialRecord:
+        name = str(command.get("trial"))
+        trial = self.trials.get(name)
+        if trial is None:
+            known = ", ".join(self.trials) or "none"
+            raise ValueError(f"There is no trial {name!r}; there are {known}")
+        if not trial.open:
+            raise ValueError(f"The trial {name} has ended already")
+        return trial
+
+    def save(self) -> list[dict[str, Any]]:
+        """Give all trials as JSON-able values."""
+        return [
+            asdict(trial) | {"marks": [list(mark) for mark in trial.marks]}
+            for trial in self.trials.values()
+        ]
+
+    def load(self, state: list[dict[str, Any]]) -> None:
+        """Go on from saved trials."""
+        self.trials = {
+            saved["name"]: TrialRecord(
+                **saved | {"marks": [PhaseMark(phase, utc_ms) for phase, utc_ms in saved["marks"]]}
+            )
+            for saved in state
+        }
+
+
+def check_name(name: str) -> None:
+    """Refuse a name that could not be typed again.
+
+    Raises:
+        ValueError: it has other letters than a to z, digits and hyphens, or is too long.
+    """
+    if not _NAME.fullmatch(name):
+        raise ValueError(
+            f"{printable(name)!r} can't name a trial; use a to z, digits and hyphens, 64 at the"
+            " most, such as slow-fan"
+        )

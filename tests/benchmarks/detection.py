@@ -1,0 +1,293 @@
+"""Detection benchmark: false alarms, delays, coverage and forecasts on simulated devices.
+
+Run from the repository's root: `python -m tests.benchmarks.detection --devices 60 --days 28`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import tempfile
+import time
+from dataclasses import dataclass, field
+from multiprocessing import Pool
+from pathlib import Path
+
+import numpy as np
+
+from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.figures import DeviceSettings
+from tests.benchmarks.physics import DAY_S, Array, Fault, Record, simulate
+from tests.benchmarks.yardsticks import oracle_delay_s, setpoint_delay_s, tightest_setpoint_k
+
+LEARN_DAYS = 7
+MODES = ("learnt", "commissioned", "tau x 0.6", "tau x 1.4")
+INFINITE = float("inf")
+KINDS = ("stall", "half", "blocked")
+
+
+@dataclass
+class Outcome:
+    """What one device in one mode did."""
+
+    name: str
+    mode: str
+    has_power: bool
+    interval_s: int
+    tau_s: float
+    noise_k: float
+    years: float
+    false_alarms: list[float] = field(default_factory=list)
+    false_missing: list[float] = field(default_factory=list)
+    delays: list[tuple[str, float, float, float]] = field(default_factory=list)
+    covered: int = 0
+    judged: int = 0
+    widths_k: list[float] = field(default_factory=list)
+    forecasts: list[tuple[str, float]] = field(default_factory=list)
+    note: str = ""
+
+
+def settings_for(record: Record, mode: str) -> DeviceSettings:
+    """The configuration of a device in one mode."""
+    if mode == "learnt":
+        return DeviceSettings(has_power=record.has_power)
+    factor = {"commissioned": 1.0, "tau x 0.6": 0.6, "tau x 1.4": 1.4}[mode]
+    return DeviceSettings(
+        has_power=record.has_power,
+        normal_rise_k=record.normal_rise_k,
+        normal_power_w=record.normal_power_w,
+        time_constant_s=record.tau_s * factor,
+    )
+
+
+def events(
+    record: Record, temperature_c: Array, from_s: float, to_s: float
+) -> list[tuple[float, int, float, float]]:
+    """Readings in order: (time, kind, value, power); kind 0 ambient, 1 temperature with power."""
+    t, a = record.t_s, record.ambient_t_s
+    rows = [
+        (float(x), 1, float(v), float(p))
+        for x, v, p in zip(t, temperature_c, record.power_w, strict=True)
+        if from_s <= x < to_s
+    ]
+    rows += [
+        (float(x), 0, float(v), 0.0)
+        for x, v in zip(a, record.ambient_c, strict=True)
+        if from_s <= x < to_s
+    ]
+    rows.sort()
+    return rows
+
+
+def feed(observer: DeviceObserver, has_power: bool, row: tuple[float, int, float, float]) -> bool:
+    """Give one reading; True when the observer judged."""
+    t_ms = round(1000 * row[0])
+    if row[1] == 0:
+        return observer.observe_ambient(t_ms, row[2])
+    judged = has_power and observer.observe_power(t_ms, row[3])
+    return observer.observe_temperature(t_ms, row[2]) or judged
+
+
+def run_fault(observer: DeviceObserver, record: Record, fault: Fault, outcome: Outcome) -> None:
+    """Run a copy of the observer through one fault."""
+    delay = INFINITE
+    last = record.t_s < fault.end_s
+    heading = record.faulty_c[last & (record.t_s >= fault.start_s)]
+    threshold_c, half_s = _threshold_halfway(record, fault)
+    forecast_done = threshold_c is None or len(heading) == 0
+    for row in events(record, record.faulty_c, fault.start_s, fault.end_s):
+        if not feed(observer, record.has_power, row):
+            continue
+        since_s = row[0] - fault.start_s
+        if observer.cooling_loss.standing and delay == INFINITE:
+            delay = since_s
+        if not forecast_done and threshold_c is not None and since_s >= half_s:
+            forecast_done = True
+            answer = observer.forecast(threshold_c, 20 * half_s).time_left_s
+            left = 2 * half_s - since_s
+            if left > 0:
+                error = INFINITE if answer is None else answer / left - 1
+                outcome.forecasts.append((fault.kind, error))
+        if delay < INFINITE and forecast_done:
+            break
+    setpoint = tightest_setpoint_k(record, LEARN_DAYS * DAY_S)
+    outcome.delays.append(
+        (
+            fault.kind,
+            delay,
+            setpoint_delay_s(record, fault, setpoint),
+            oracle_delay_s(record, fault),
+        )
+    )
+
+
+def _threshold_halfway(record: Record, fault: Fault) -> tuple[float | None, float]:
+    """A threshold reached at 60 % of the fault's climb, and half the time to it."""
+    during = (record.t_s >= fault.start_s) & (record.t_s < fault.end_s)
+    true = record.faulty_true_c[during]
+    if len(true) < 8:
+        return None, 0.0
+    start, top = true[0], true.max()
+    threshold = start + 0.6 * (top - start)
+    reached = np.nonzero(true >= threshold)[0]
+    time_s = record.t_s[during][reached[0]] - fault.start_s
+    if top - start < max(2.0, 10 * record.noise_k) or time_s < 8 * max(record.interval_s, 10):
+        return None, 0.0
+    return float(threshold), float(time_s) / 2
+
+
+def run_device(task: tuple[Record, str]) -> Outcome:
+    """Run one device in one mode through its sound record, and through each fault."""
+    record, mode = task
+    observer = DeviceObserver(settings_for(record, mode))
+    from_s = LEARN_DAYS * DAY_S + 3600
+    years = (record.t_s[-1] - from_s) / (365.25 * DAY_S)
+    outcome = Outcome(
+        record.name, mode, record.has_power, record.interval_s, record.tau_s, record.noise_k, years
+    )
+    faults = sorted(record.faults, key=lambda f: f.start_s)
+    truth = iter(zip(record.t_s, record.sound_settled_k, strict=True))
+    next_truth = next(truth)
+    settled_true = next_truth[1]
+    standing = missing = False
+    for row in events(record, record.sound_c, 0.0, INFINITE):
+        while faults and row[0] >= faults[0].start_s:
+            copy = DeviceObserver.load(observer.settings, observer.save())
+            run_fault(copy, record, faults.pop(0), outcome)
+        judged = feed(observer, record.has_power, row)
+        while next_truth is not None and next_truth[0] <= row[0]:
+            settled_true = next_truth[1]
+            next_truth = next(truth, None)  # type: ignore[assignment]
+        if not judged or row[0] < from_s:
+            continue
+        loss, gone = observer.cooling_loss.standing, observer.rise_missing.standing
+        if loss and not standing:
+            outcome.false_alarms.append(row[0])
+        if gone and not missing:
+            outcome.false_missing.append(row[0])
+        standing, missing = loss, gone
+        figures = observer.figures
+        assert figures is not None
+        outcome.judged += 1
+        error = figures.settled_rise_k - settled_true
+        outcome.covered += abs(error) <= 1.96 * figures.settled_rise_sd_k
+        if outcome.judged % 50 == 0:
+            outcome.widths_k.append(1.96 * figures.settled_rise_sd_k)
+    response, normal = observer.response, observer.normal
+    outcome.note = (
+        f"tau {response.tau_s:.0f}/{record.tau_s:.0f}"
+        f" at once {response.ambient_at_once:.2f}/{record.at_once:.2f}"
+        f" normal {normal and round(normal.at(record.normal_power_w), 1)}"
+        f"/{record.normal_rise_k:.1f} guard {normal and round(normal.guard, 2)}"
+    )
+    return outcome
+
+
+def table(outcomes: list[Outcome]) -> None:
+    """Print the results by mode."""
+    for mode in MODES:
+        for has_power in (True, False):
+            group = [o for o in outcomes if o.mode == mode and o.has_power == has_power]
+            if group:
+                _print_group(mode, has_power, group)
+
+
+def _print_group(mode: str, has_power: bool, group: list[Outcome]) -> None:
+    years = sum(o.years for o in group)
+    alarms = sum(len(o.false_alarms) for o in group)
+    alarmed = sum(bool(o.false_alarms) for o in group)
+    missing = sum(len(o.false_missing) for o in group)
+    coverage = np.array([o.covered / max(o.judged, 1) for o in group])
+    widths = [w for o in group for w in o.widths_k]
+    known = "known" if has_power else "unknown"
+    print(f"\n== {mode}, power {known}: {len(group)} devices, {years:.2f} device-years")
+    print(
+        f"  false cooling-loss {alarms} ({alarms / years:.2f} a year, {alarmed} devices),"
+        f" rise-missing {missing}"
+    )
+    print(
+        f"  settled rise: coverage {coverage.mean():.3f}, worst {coverage.min():.3f},"
+        f" devices under 0.9: {(coverage < 0.9).sum()}; half width {np.median(widths):.2f} K"
+    )
+    for kind in KINDS:
+        rows = np.array([d[1:] for o in group for d in o.delays if d[0] == kind])
+        if len(rows):
+            _print_delays(kind, rows)
+    for kind in KINDS:
+        errors = np.array([e for o in group for k, e in o.forecasts if k == kind])
+        if len(errors):
+            within = (np.abs(errors) <= 0.3).mean()
+            quartiles = np.quantile(errors, [0.1, 0.25, 0.5, 0.75, 0.9], method="higher")
+            print(
+                f"  forecast halfway, {kind}: n {len(errors)}, within 30 %: {within:.2f},"
+                f" 10/25/50/75/90 % of the error: {quartiles.round(2)}"
+            )
+
+
+def _print_delays(kind: str, rows: Array) -> None:
+    """One line: our delays, the setpoint's, the oracle's, and the ratios of the medians."""
+    ours, plain, oracle = rows.T
+    median, plain_median, best = np.median(ours), np.median(plain), np.median(oracle)
+    late = np.quantile(ours, 0.95, method="higher")
+    print(
+        f"  {kind:8} n {len(rows):3}: found {np.isfinite(ours).mean():.2f},"
+        f" delay {median:.0f} s, 95 % {late:.0f} s;"
+        f" setpoint found {np.isfinite(plain).mean():.2f}, {plain_median:.0f} s,"
+        f" {plain_median / median:.1f} x ours;"
+        f" oracle {best:.0f} s, ours {median / best:.1f} x that,"
+        f" each by itself {np.median(ours / np.maximum(oracle, 10)):.1f} x"
+    )
+
+
+def load_records(devices: int, days: int, seed: int, calm: bool = False) -> list[Record]:
+    """Simulate, or take the last simulation with the same figures from the temporary folder."""
+    name = f"cooling-records-{devices}-{days}-{seed}{'-calm' * calm}.pickle"
+    path = Path(tempfile.gettempdir()) / name
+    if path.exists():
+        return pickle.loads(path.read_bytes())  # type: ignore[no-any-return]
+    records = simulate(devices, days, seed, calm=calm)
+    path.write_bytes(pickle.dumps(records))
+    return records
+
+
+def main() -> None:
+    """Parse, run, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--devices", type=int, default=40)
+    parser.add_argument("--days", type=int, default=21)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1])
+    parser.add_argument("--modes", nargs="+", default=list(MODES), choices=MODES)
+    parser.add_argument("--shortest-interval", type=int, default=5)
+    parser.add_argument("--longest-interval", type=int, default=600)
+    parser.add_argument("--calm", action="store_true", help="judge forecasts")
+    parser.add_argument("--verbose", action="store_true")
+    arguments = parser.parse_args()
+    begun = time.perf_counter()
+    records = [
+        r
+        for s in arguments.seeds
+        for r in load_records(arguments.devices, arguments.days, s, arguments.calm)
+    ]
+    records = [
+        r
+        for r in records
+        if arguments.shortest_interval <= r.interval_s <= arguments.longest_interval
+    ]
+    tasks = [(record, mode) for mode in arguments.modes for record in records]
+    with Pool(2) as pool:
+        outcomes = pool.map(run_device, tasks, chunksize=1)
+    table(outcomes)
+    if arguments.verbose:
+        for o in outcomes:
+            delays = " ".join(f"{k}:{a:.0f}/{p:.0f}/{w:.0f}" for k, a, p, w in o.delays)
+            errors = [round(e, 2) for _, e in o.forecasts]
+            print(
+                f"{o.name:12} {o.mode:12} power {int(o.has_power)} {o.interval_s:3} s"
+                f" noise {o.noise_k:.3f} false {len(o.false_alarms)}/{len(o.false_missing)}"
+                f" coverage {o.covered / max(o.judged, 1):.2f} {delays} {o.note} {errors}"
+            )
+    print(f"\n{time.perf_counter() - begun:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

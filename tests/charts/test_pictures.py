@@ -1,0 +1,205 @@
+"""Pictures as they are drawn: what an SVG says and asks for, colours, and what a picture tells."""
+
+import math
+import re
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+
+from cabinetwatch.charts.canvas import HEIGHT, WIDTH, draw_png, draw_svg
+from cabinetwatch.charts.palette import DARK, LIGHT, STROKES
+from cabinetwatch.charts.picture import AlarmMark, Curve, NoteMark, Picture, Role, curve
+from cabinetwatch.charts.presets import device_picture, trend_picture
+
+START_MS = 1_782_900_000_000
+HOUR_MS = 3_600_000
+NONE = curve([])
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def swing(middle: float, height: float, gap: bool = False) -> Curve:
+    """A day of ten-minute means, with a band of half a kelvin; perhaps two hours are missing."""
+    points = [
+        (START_MS + (n + 0.5) * 600_000, value, value - 0.5, value + 0.5)
+        for n in range(144)
+        for value in [middle + height * math.sin(2 * math.pi * n / 144)]
+        if not (gap and 60 <= n < 72)
+    ]
+    return curve(points, 600_000)
+
+
+def flat(value: float) -> Curve:
+    ends = (START_MS, START_MS + 24 * HOUR_MS)
+    return curve([(utc_ms, value, value, value) for utc_ms in ends])
+
+
+def picture(
+    *,
+    name: str = "NAS",
+    temperature: Curve = NONE,
+    threshold: Curve = NONE,
+    alarms: tuple[AlarmMark, ...] = (),
+    notes: tuple[NoteMark, ...] = (),
+) -> Picture:
+    return device_picture(
+        name,
+        "last 24 hours",
+        from_utc_ms=START_MS,
+        to_utc_ms=START_MS + 24 * HOUR_MS,
+        timezone="Europe/Dublin",
+        temperature=temperature,
+        ambient=swing(22.0, 1.0),
+        threshold=threshold,
+        alarms=alarms,
+        notes=notes,
+    )
+
+
+def parsed(svg: str) -> ET.Element:
+    return ET.fromstring(svg)  # noqa: S314 - our own
+
+
+def texts(svg: str) -> list[str]:
+    return [each.text or "" for each in parsed(svg).iter(f"{SVG}text")]
+
+
+def strokes(svg: str, role: str) -> list[list[tuple[float, float]]]:
+    """Give the points of the lines of a role, piece by piece."""
+    pieces = []
+    for path in parsed(svg).iter(f"{SVG}path"):
+        if f"stroke: var(--{role}," in path.get("style", ""):
+            for piece in path.get("d", "").split("M")[1:]:
+                numbers = [float(each) for each in re.findall(r"-?[\d.]+", piece)]
+                pieces.append(list(zip(numbers[::2], numbers[1::2], strict=True)))
+    return pieces
+
+
+def test_an_svg_is_named_described_and_asks_for_nothing() -> None:
+    drawn = picture(name='<b>"NAS" & co</b>', temperature=swing(40, 3), threshold=flat(55))
+    svg = draw_svg(drawn)
+    root = parsed(svg)
+    assert root.findtext(f"{SVG}title") == drawn.title == '<b>"NAS" & co</b>, last 24 hours'
+    assert root.findtext(f"{SVG}desc") == drawn.description
+    assert (root.get("role"), root.get("aria-labelledby")) == ("img", "title desc")
+    assert root.get("viewBox") == f"0 0 {WIDTH} {HEIGHT}"
+    without_names = re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
+    assert not re.search(r"https?:|<script|<image|url\(|@import|@font-face", without_names)
+
+
+def test_the_line_goes_through_the_figures() -> None:
+    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(55)))
+    # The scale, read back from its labels: the grid lines are drawn from left to right at each.
+    grid = [piece[0][1] for piece in strokes(svg, "rule")]
+    figures = [float(each) for each in texts(svg) if re.fullmatch(r"\d+", each)][: len(grid)]
+    slope, start = np.polyfit(grid, figures, 1)
+    (line,) = strokes(svg, "device")
+    shown = [start + slope * y for _, y in line]
+    assert max(shown) == pytest.approx(43.0, abs=0.1)
+    assert min(shown) == pytest.approx(37.0, abs=0.1)
+    assert shown[0] == pytest.approx(40.0, abs=0.1)
+
+
+def test_a_gap_breaks_the_line_and_its_band() -> None:
+    whole, broken = (draw_svg(picture(temperature=swing(40, 3, gap))) for gap in (False, True))
+    assert len(strokes(whole, "device")) == 1
+    assert len(strokes(broken, "device")) == 2
+    assert broken.count("fill: var(--device,") == whole.count("fill: var(--device,") + 1
+
+
+def test_every_line_is_named_at_its_end_and_told_apart_without_colour() -> None:
+    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(55)))
+    assert {"Device", "Ambient", "Threshold"} <= set(texts(svg))
+    assert len({STROKES[role].dashes for role in (Role.DEVICE, Role.AMBIENT, Role.THRESHOLD)}) == 3
+    assert STROKES[Role.NORMAL].dashes != STROKES[Role.DEVICE].dashes
+    assert STROKES[Role.BEFORE].dashes != STROKES[Role.AFTER].dashes
+
+
+def test_a_threshold_far_above_leaves_the_figures_their_height() -> None:
+    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(150)))
+    assert "↑ Threshold" in texts(svg)
+    assert max(float(each) for each in texts(svg) if re.fullmatch(r"\d+", each)) <= 50
+
+
+def test_alarms_and_notes_are_marked_by_name() -> None:
+    marks = (
+        AlarmMark(START_MS + HOUR_MS, START_MS + 3 * HOUR_MS, "high", "running on a slow fan"),
+        AlarmMark(START_MS - HOUR_MS, None, "medium", "too far above its ambient"),
+    )
+    notes = (NoteMark(START_MS + 5 * HOUR_MS, "filter cleaned"),)
+    drawn = picture(temperature=swing(40, 3), alarms=marks, notes=notes)
+    svg = draw_svg(drawn)
+    assert {"A1", "A2", "N1"} <= set(texts(svg))
+    assert drawn.description.endswith("2 alarms and 1 note marked.")
+    # What stood before the picture begins at its edge.
+    assert all(0 <= x <= WIDTH for piece in strokes(svg, "medium") for x, _ in piece)
+
+
+def test_the_description_carries_the_figures() -> None:
+    drawn = picture(temperature=swing(40, 3), threshold=flat(55))
+    assert drawn.description == (
+        "Temperature from 36.5 to 43.5 °C, at the end 39.9 °C."
+        " Ambient from 20.5 to 23.5 °C, at the end 22.0 °C."
+        " Threshold 55.0 °C at the end; at the least 11.5 K below it."
+    )
+    over = picture(temperature=swing(40, 3), threshold=flat(42))
+    assert "passed by 1.5 K at the most" in over.description
+    assert "Temperature not known in this span." in picture().description
+
+
+def test_a_trend_shows_rise_against_normal() -> None:
+    drawn = trend_picture(
+        "NAS",
+        "last 13 weeks",
+        from_utc_ms=START_MS,
+        to_utc_ms=START_MS + 24 * HOUR_MS,
+        timezone="Europe/Dublin",
+        rise=swing(12, 1),
+        normal=flat(11),
+    )
+    assert {"Rise", "Normal", "K"} <= set(texts(draw_svg(drawn)))
+    assert drawn.description.endswith("Normal rise 11.0 K at the end.")
+
+
+def test_a_picture_of_nothing_is_drawn_too() -> None:
+    svg = draw_svg(picture(temperature=NONE))
+    assert "Device" not in texts(svg)
+
+
+def test_the_same_picture_is_the_same_bytes() -> None:
+    drawn = picture(temperature=swing(40, 3))
+    assert draw_svg(drawn) == draw_svg(drawn)
+    assert draw_png(drawn) == draw_png(drawn)
+
+
+def test_a_png_is_on_white_at_twice_the_size() -> None:
+    png = draw_png(picture(temperature=swing(40, 3)))
+    assert png.startswith(b"\x89PNG\r\n\x1a\n")
+    # Width and height stand in the first chunk (PNG specification, third edition, 11.2.1).
+    size = int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
+    assert size == (2 * WIDTH, 2 * HEIGHT)
+    assert len(png) < 80_000
+    # The page's are as they were, without a ground of their own.
+    assert "#ffffff" not in draw_svg(picture(temperature=swing(40, 3)))
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance as WCAG 2.2 defines it."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize(("colours", "ground"), [(LIGHT, "#ffffff"), (DARK, "#1b212b")])
+def test_lines_and_words_stand_out_from_their_ground(colours: dict[str, str], ground: str) -> None:
+    # WCAG 2.2, 1.4.3: 4.5 to 1 for text; each colour but the grid's also writes.
+    for name, colour in colours.items():
+        lights = sorted((luminance(colour), luminance(ground)))
+        ratio = (lights[1] + 0.05) / (lights[0] + 0.05)
+        assert ratio >= 4.5 or name == "rule", name
+
+
+def test_colours_say_what_they_stand_for() -> None:
+    assert len(set(LIGHT.values())) == len(LIGHT)
+    assert LIGHT.keys() == DARK.keys()
+    assert {role.value for role in Role} <= LIGHT.keys()

@@ -1,0 +1,90 @@
+"""Scales: round figures and round local times, also over the changes of summer time."""
+
+import math
+from datetime import UTC, datetime
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cabinetwatch.charts.layout import spread
+from cabinetwatch.charts.scale import time_ticks, value_ticks
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+
+
+def utc(text: str) -> int:
+    return round(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp() * 1000)
+
+
+@given(st.floats(-50, 150), st.floats(0.5, 200))
+def test_value_ticks_are_few_round_and_cover_the_figures(low: float, height: float) -> None:
+    ticks = value_ticks(low, low + height)
+    assert ticks[0].at <= low + 1e-6
+    assert ticks[-1].at >= low + height - 1e-6
+    assert 2 <= len(ticks) <= 7
+    step = ticks[1].at - ticks[0].at
+    mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
+    assert min(abs(mantissa - each) for each in (1, 2, 5)) < 1e-6
+    assert [float(tick.text) for tick in ticks] == pytest.approx([tick.at for tick in ticks])
+
+
+@pytest.mark.parametrize(
+    ("hours", "texts"),
+    [
+        (6, ["08:00", "09:00", "10:00", "11:00", "12:00", "13:00"]),
+        (24, ["18:00", "Wed", "06:00", "12:00"]),
+        (7 * 24, ["Fri 26", "Sun 28", "Tue 30"]),
+        (90 * 24, ["20 Apr", "11 May", "1 Jun", "22 Jun"]),
+    ],
+)
+def test_time_ticks_are_round_local_times(hours: int, texts: list[str]) -> None:
+    # Dublin's summer time is an hour ahead of UTC.
+    end = utc("2026-07-01T12:30:00")
+    ticks = time_ticks(end - hours * HOUR_MS, end, "Europe/Dublin")
+    assert [tick.text for tick in ticks] == texts
+
+
+@pytest.mark.parametrize(
+    ("change", "hours_between"),
+    [("2026-03-29T12:00:00", 23), ("2026-10-25T12:00:00", 25)],
+)
+def test_midnights_stay_midnights_over_a_change_of_summer_time(
+    change: str, hours_between: int
+) -> None:
+    # The European Union's changes of 2026: the last Sundays of March and October (Directive
+    # 2000/84/EC).
+    middle = utc(change)
+    ticks = time_ticks(middle - 36 * HOUR_MS, middle + 36 * HOUR_MS, "Europe/Dublin")
+    days = {tick.text: tick.at for tick in ticks if len(tick.text) == 3}
+    assert days["Mon"] - days["Sun"] == hours_between * HOUR_MS
+
+
+@given(
+    st.integers(0, 4_000_000_000_000),
+    st.integers(HOUR_MS, 4000 * DAY_MS),
+    st.sampled_from(["UTC", "Europe/Dublin", "Asia/Kolkata", "Australia/Lord_Howe"]),
+)
+def test_time_ticks_rise_within_the_span_and_fit(start: int, span: int, timezone: str) -> None:
+    ticks = time_ticks(start, start + span, timezone)
+    places = [tick.at for tick in ticks]
+    assert places == sorted(set(places))
+    assert all(start <= place <= start + span for place in places)
+    assert sum(len(tick.text) for tick in ticks) <= 32
+
+
+@given(st.lists(st.floats(0, 200), max_size=8))
+def test_labels_never_touch_and_keep_their_order(places: list[float]) -> None:
+    moved = spread(places, 14.0, 0.0, 200.0)
+    order = sorted(range(len(places)), key=lambda number: places[number])
+    heights = [moved[number] for number in order]
+    assert all(after - before >= 14.0 - 1e-6 for before, after in pairwise(heights))
+    assert all(-1e-6 <= height <= 200.0 + 1e-6 for height in moved)
+
+
+@given(st.lists(st.integers(0, 5), min_size=1, max_size=5, unique=True))
+def test_labels_with_room_enough_stay_where_they_are(steps: list[int]) -> None:
+    places = [20.0 * step for step in steps]
+    assert spread(places, 14.0, 0.0, 200.0) == pytest.approx(places)

@@ -1,0 +1,38 @@
+"""A stored stretch of life of the small world, under a configuration file."""
+
+import contextlib
+import io
+from pathlib import Path
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.entry import Entry, EntryKind
+from tests.watch.world import World
+
+STORE = '[store]\nurl = "sqlite:///watch.db"\n'
+
+
+def write_config(folder: Path, text: str) -> Path:
+    path = folder / "config.toml"
+    path.write_text(text + STORE, encoding="utf-8")
+    return path
+
+
+def keep(config_file: Path, world: World) -> None:
+    """Write all that a world's engine was told, and what it told, into the store."""
+    config = load(config_file)
+    migrate(config.store.url)
+    in_force = Entry(world.inputs[0].t, EntryKind.CONFIG, {"config": config.as_json()})
+    with Store.open(config.store.url) as store:
+        store.commit(Batch(world.t, 0, [in_force, *world.inputs], transitions=world.told))
+
+
+def run(config_file: Path, *arguments: str) -> tuple[int, str, str]:
+    """Run a command; give its exit status, standard output and standard error."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = main([*arguments, "--config", str(config_file)])
+    return status, out.getvalue(), err.getvalue()

@@ -1,0 +1,269 @@
+"""import: three kinds of file, bad lines, nothing twice, and the way round through export."""
+
+import argparse
+import contextlib
+import importlib
+import io
+import json
+import tempfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cabinetwatch.cli import export
+from cabinetwatch.cli.main import main
+from cabinetwatch.errors import StoreError, UsageError
+from cabinetwatch.intake.recording import Recorded, to_line
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Quality, Reading
+
+importing = importlib.import_module("cabinetwatch.cli.import")
+
+T0 = 1_782_900_000_000  # 2026-07-01T10:00:00Z
+EXPORTED = (
+    "time,sensor,value\n2026-07-01T10:00:00.007Z,nas-air,22.7\n2026-07-01T10:00:02.000Z,ups,42.0\n"
+)
+CONFIG = """
+[store]
+url = "sqlite:///readings.db"
+
+[sensors.nas-air]
+topic = "cabinet/nas"
+quantity = "temperature"
+unit = "degF"
+offset = -0.4
+
+[sensors.ups]
+topic = "cabinet/ups"
+quantity = "power"
+
+[devices.nas]
+temperature = "nas-air"
+max_rise_k = 20.0
+ambient = "hall"
+
+[sensors.hall]
+topic = "hall/air"
+quantity = "temperature"
+"""
+
+
+def make_home(folder: Path) -> Path:
+    path = folder / "config.toml"
+    path.write_text(CONFIG, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def config_file(tmp_path: Path) -> Path:
+    return make_home(tmp_path)
+
+
+def take_in(config_file: Path, content: str) -> str:
+    """Import a file of this content; give what is printed."""
+    path = config_file.with_name("file")
+    path.write_text(content, encoding="utf-8")
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        importing.run(argparse.Namespace(config=config_file, file=path))
+    return out.getvalue()
+
+
+def put_out(config_file: Path, kind: str = "csv") -> str:
+    parser = argparse.ArgumentParser()
+    export.configure(parser)
+    args = parser.parse_args(["--format", kind])
+    args.config = config_file
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        export.run(args)
+    return out.getvalue()
+
+
+def kept(config_file: Path) -> list[Reading]:
+    with Store.open(load(config_file).store.url, read_only=True) as store:
+        return [reading for reading, _ in store.readings()]
+
+
+def test_csv_comes_back_from_export_as_it_was(config_file: Path) -> None:
+    assert take_in(config_file, EXPORTED) == "2 readings taken.\n"
+    assert put_out(config_file) == EXPORTED
+
+
+def test_values_are_kept_without_the_offset_and_as_not_to_be_judged(config_file: Path) -> None:
+    take_in(config_file, EXPORTED)
+    assert kept(config_file) == [
+        Reading("nas-air", T0 + 7, 23.1, Quality.LATE),
+        Reading("ups", T0 + 2000, 42.0, Quality.LATE),
+    ]
+
+
+def test_epoch_seconds_other_columns_and_any_order_of_them_are_read(config_file: Path) -> None:
+    content = "value;sensor\n".replace(";", ",").replace("sensor", "sensor,tier,time")
+    take_in(config_file, f"{content}40.5,ups,raw,1782900000.25\n")
+    assert kept(config_file) == [Reading("ups", T0 + 250, 40.5, Quality.LATE)]
+
+
+def test_the_json_lines_of_an_export_come_back(config_file: Path) -> None:
+    take_in(config_file, EXPORTED)
+    lines = put_out(config_file, "jsonl")
+    other = make_home(Path(tempfile.mkdtemp(dir=config_file.parent)))
+    assert take_in(other, lines) == "2 readings taken.\n"
+    assert put_out(other, "jsonl") == lines
+
+
+def test_a_recording_is_decoded_with_the_configured_sensors(config_file: Path) -> None:
+    content = to_line(Recorded(T0, "cabinet/nas", b"212")) + "\n"
+    content += to_line(Recorded(T0 + 5, "cabinet/fridge", b"4")) + "\n"
+    assert take_in(config_file, content) == "1 readings taken.\n"
+    assert kept(config_file) == [Reading("nas-air", T0, 100.0, Quality.LATE)]
+    assert "nas-air,99.6" in put_out(config_file)
+
+
+def test_a_second_import_of_the_same_file_doubles_nothing_and_says_so(config_file: Path) -> None:
+    take_in(config_file, EXPORTED)
+    said = take_in(config_file, EXPORTED)
+    assert said == "0 readings taken; 2 left out, because the store has them already.\n"
+    assert put_out(config_file) == EXPORTED
+
+
+def test_two_alike_in_one_instant_are_two_and_stay_two(config_file: Path) -> None:
+    line = "2026-07-01T10:00:02.000Z,ups,42.0\n"
+    take_in(config_file, f"time,sensor,value\n{line}{line}")
+    take_in(config_file, f"time,sensor,value\n{line}{line}{line}")
+    assert len(kept(config_file)) == 3
+
+
+@pytest.mark.parametrize(
+    ("line", "why"),
+    [
+        ("2026-07-01T10:00:00,ups,1", "line 3 '2026-07-01T10:00:00' is no RFC 3339 time"),
+        ("2026-07-01T10:00:00Z,fridge,1", "line 3 names the sensor 'fridge'"),
+        ("2026-07-01T10:00:00Z,ups,warm", "line 3 has the value 'warm'"),
+        ("2026-07-01T10:00:00Z,ups,nan", "line 3 has the value 'nan'"),
+        ("2026-07-01T10:00:00Z,ups", "line 3 has 2 cells, not 3"),
+        ("2999-07-01T10:00:00Z,ups,1", "line 3 lies in the future"),
+        ("9e99,ups,1", "line 3 9e+99 is no time"),
+    ],
+)
+def test_a_bad_line_is_left_out_told_by_its_number_and_counted(
+    config_file: Path, line: str, why: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    head, first, last = EXPORTED.splitlines()
+    said = take_in(config_file, "\n".join((head, first, line, last)))
+    assert said == "2 readings taken; 1 lines left out, for what is wrong with them.\n"
+    assert why in capsys.readouterr().err
+    assert put_out(config_file) == EXPORTED
+
+
+def test_many_bad_lines_are_told_briefly(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take_in(config_file, "time,sensor,value\n" + "x,y,z\n" * 500)
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 21
+    assert "480 more lines" in told[-1]
+
+
+@pytest.mark.parametrize("content", ["", "a,b\n1,2\n", "\x00\x01"])
+def test_a_file_of_no_known_kind_is_refused_and_makes_no_store(
+    config_file: Path, content: str
+) -> None:
+    with pytest.raises(UsageError, match=r"nothing in it|no header with time, sensor, value"):
+        take_in(config_file, content)
+    assert not config_file.with_name("readings.db").exists()
+
+
+def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    url = load(config_file).store.url
+    migrate(url)
+    path = config_file.with_name("file.csv")
+    path.write_text(EXPORTED, encoding="utf-8")
+    with Store.open(url):
+        assert main(["import", str(path), "--config", str(config_file)]) == 2
+    assert "is in use by another cabinetwatch" in capsys.readouterr().err
+    with pytest.raises(StoreError, match="opened for reading only"):
+        Store.open(url, read_only=True).commit(Batch(T0, 0, []))
+
+
+def test_imported_readings_change_no_transition_of_the_record(config_file: Path) -> None:
+    config = load(config_file)
+    migrate(config.store.url)
+    record: list[Reading | Entry] = [
+        Entry(T0, EntryKind.CONFIG, {"config": config.as_json()}),
+        Entry(T0, EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - 9_000_000}),
+        Entry(T0, EntryKind.CONNECT, {"session_present": False}),
+    ]
+    for n in range(120):
+        record += [Reading("hall", T0 + n * 10_000, 20.0 + n % 2 / 10)]
+        record += [Reading("nas-air", T0 + n * 10_000 + 5, 48.0 + n % 3 / 10)]
+    with Store.open(config.store.url) as store:
+        store.commit(Batch(T0 + 1_200_000, 0, record))
+    before = replayed(config_file)
+    assert "over-rise" in before
+    take_in(config_file, "time,sensor,value\n2026-07-01T10:05:00Z,nas-air,99\n")
+    assert replayed(config_file) == before
+
+
+def replayed(config_file: Path) -> str:
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        assert main(["replay", "--config", str(config_file)]) == 0
+    return out.getvalue()
+
+
+VALUES = st.one_of(
+    st.decimals(-60, 120, places=3).map(float), st.floats(allow_nan=False, allow_infinity=False)
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    readings=st.lists(
+        st.tuples(st.integers(0, 10**9), st.sampled_from(["nas-air", "ups"]), VALUES), min_size=1
+    )
+)
+def test_export_into_another_store_and_out_again_is_the_same(
+    readings: list[tuple[int, str, float]], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    # A value of which the offset's digits are lost in rounding can't come back by any sum.
+    told = [
+        Reading(name, T0 - ms, value if name == "ups" else round(value % 100, 3))
+        for ms, name, value in readings
+    ]
+    one, other = (make_home(tmp_path_factory.mktemp("home")) for _ in range(2))
+    migrate(load(one).store.url)
+    with Store.open(load(one).store.url) as store:
+        store.commit(Batch(T0, 0, list(told)))
+    exported = put_out(one)
+    take_in(other, exported)
+    assert put_out(other) == exported
+    assert [(r.sensor, r.t, r.value) for r in kept(other)] == [
+        (r.sensor, r.t, r.value) for r in told
+    ]
+
+
+def test_help_names_the_three_kinds(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["import", "--help"])
+    assert "recording" in capsys.readouterr().out
+
+
+def test_json_lines_that_are_wrong_are_told(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    good = json.dumps({"time": T0 / 1000, "sensor": "ups", "value": 3})
+    said = take_in(config_file, f'{good}\n{{"time": true}}\n[1]\nnonsense\n{{"sensor": "ups"}}\n')
+    assert said == "1 readings taken; 4 lines left out, for what is wrong with them.\n"
+    err = capsys.readouterr().err
+    assert "line 2 lacks sensor and value" in err
+    assert "line 3 is no JSON object" in err
+    assert "line 4 is not JSON" in err

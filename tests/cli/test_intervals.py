@@ -1,0 +1,59 @@
+"""ISO 8601 intervals on the command line."""
+
+import pytest
+
+from cabinetwatch.cli.intervals import read_interval
+from cabinetwatch.errors import UsageError
+from cabinetwatch.times import from_rfc3339
+
+START, END = from_rfc3339("2026-07-01T18:00:00Z"), from_rfc3339("2026-07-01T20:00:00Z")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-07-01T18:00:00Z/2026-07-01T20:00:00Z",
+        "2026-07-01T18:00Z/2026-07-01T20:00Z",
+        "2026-07-01T20:00:00+02:00/2026-07-01T22:00:00+02:00",
+        "2026-07-01T20:00:00+02:00/2026-07-01T22:00:00",
+        "20260701T180000Z/20260701T200000Z",
+        "2026-07-01T18:00:00Z/PT2H",
+        "2026-07-01T18:00:00Z/PT120M",
+        "PT2H/2026-07-01T20:00:00Z",
+        "2026-07-01T18:00Z/20:00",
+        "2026-07-01T18:00:00.000Z--2026-07-01T20:00:00.000Z",
+        # Dublin keeps UTC + 1 in July.
+        "2026-07-01T19:00/2026-07-01T21:00",
+        "2026-07-01T19:00/PT2H",
+    ],
+)
+def test_every_form_gives_the_same_interval(text: str) -> None:
+    assert read_interval("--before", text, "Europe/Dublin") == (START, END)
+
+
+def test_days_and_weeks_are_durations() -> None:
+    _, end = read_interval("--before", "2026-07-01T18:00:00Z/P1W1DT1H", "UTC")
+    assert end - START == (8 * 24 + 1) * 3_600_000
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "/",
+        "yesterday/today",
+        "2026-07-01T18:00:00Z",
+        "2026-07-01/2026-07-02",
+        "2026-07-01T18:00:00Z/P",
+        "2026-07-01T18:00:00Z/2h",
+        "PT2H/PT2H",
+        "2026-02-30T18:00:00Z/PT2H",
+        "2026-07-01T18:00:00Z/PT2H/PT2H",
+        "9999-12-31T23:00:00Z/P999999W",
+        "2026-07-01T18:00:00Z/P99999999999D",
+    ],
+)
+def test_anything_else_is_refused_in_a_sentence_that_shows_how(text: str) -> None:
+    with pytest.raises(UsageError, match=r"--before .*write it like") as refused:
+        read_interval("--before", text, "UTC")
+    assert len(str(refused.value).splitlines()) == 1

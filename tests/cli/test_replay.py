@@ -1,0 +1,132 @@
+"""replay: over the store and over a recording, with other settings, and what these change."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.intake.recording import Recorded, to_line
+from cabinetwatch.watch.reading import Reading
+from tests.cli.recorded_day import keep, run, write_config
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
+
+TEXT = HOUSE + COMMISSIONED + "max_rise_k = 25.0\n"
+TOPICS = {
+    "hall": "house/hall/temperature",
+    "nas-air": "cabinet/nas/temperature",
+    "nas-power": "cabinet/nas/power",
+}
+
+
+@pytest.fixture(scope="module")
+def world() -> World:
+    world = World(make_config(TEXT))
+    world.lives(2 * HOUR)
+    world.resistance *= 2.0
+    world.lives(HOUR)
+    world.resistance /= 2.0
+    world.lives(2 * HOUR)
+    return world
+
+
+@pytest.fixture
+def stored(world: World, tmp_path: Path) -> Path:
+    path = write_config(tmp_path, TEXT)
+    keep(path, world)
+    return path
+
+
+@pytest.fixture
+def recorded(world: World, tmp_path: Path) -> Path:
+    lines = [
+        to_line(Recorded(i.t, TOPICS[i.sensor], f"{i.value}".encode()))
+        for i in world.inputs
+        if isinstance(i, Reading)
+    ]
+    path = tmp_path / "day.jsonl"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def lines(text: str) -> list[dict[str, object]]:
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def essence(told: list[dict[str, object]]) -> list[tuple[object, ...]]:
+    names = ("time", "subject", "condition", "state", "previous", "text")
+    return [tuple(each[name] for name in names) for each in told]
+
+
+def test_a_replay_of_the_store_gives_what_was_raised_live(stored: Path, world: World) -> None:
+    status, out, err = run(stored, "replay")
+    assert (status, err) == (0, "")
+    assert essence(lines(out)) == essence([each.public() for each in world.told])
+    assert {each["condition"] for each in lines(out)} >= {"cooling-loss"}
+
+
+def test_a_replay_of_a_recording_gives_the_same(stored: Path, recorded: Path, world: World) -> None:
+    status, out, err = run(stored, "replay", str(recorded))
+    assert (status, err) == (0, "")
+    assert essence(lines(out)) == essence([each.public() for each in world.told])
+
+
+def test_another_setting_is_tried_and_compared(stored: Path) -> None:
+    changes = ("--set", "devices.nas.max_rise_k=12", "--set", "alarms.cooling-loss.enabled=false")
+    status, out, err = run(stored, "replay", *changes, "--compare")
+    assert status == 0
+    assert "over-rise" in {each["condition"] for each in lines(out)}
+    assert "nas over-rise: 0 -> 1" in err
+    assert "nas cooling-loss: 1 -> 0" in err
+    assert "Only with the change:" in err
+    _, same, told = run(stored, "replay", "--set", "devices.nas.max_rise_k=25.0", "--compare")
+    assert lines(same) == lines(run(stored, "replay")[1])
+    assert "makes no difference" in told
+
+
+def test_a_condition_switched_off_is_not_told(stored: Path) -> None:
+    _, out, _ = run(stored, "replay", "--set", "alarms.cooling-loss.enabled=false")
+    assert "cooling-loss" not in {each["condition"] for each in lines(out)}
+
+
+def test_times_choose_what_is_told_and_not_what_is_judged(stored: Path, world: World) -> None:
+    moment = world.told[1].public()["time"]
+    _, before, _ = run(stored, "replay", "--to", moment)
+    _, after, _ = run(stored, "replay", "--from", moment)
+    assert lines(before) + lines(after) == lines(run(stored, "replay")[1])
+    assert lines(before)
+    assert lines(after)
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        (
+            "devices.nas.max_rise=22",
+            "max_rise is an unknown key; the nearest known one is max_rise_k",
+        ),
+        ("devices.nas.max_rise_k=warm", "is no TOML value"),
+        ("max_rise_k", "write it as KEY=VALUE"),
+        ("devices.nas.name.first=1", "name is no table"),
+    ],
+)
+def test_a_wrong_setting_is_one_sentence(stored: Path, change: str, sentence: str) -> None:
+    status, out, err = run(stored, "replay", "--set", change)
+    assert (status, out) == (2, "")
+    assert sentence in err
+    assert len(err.splitlines()) == 1
+
+
+def test_compare_without_a_setting_is_wrong_use(stored: Path) -> None:
+    status, _, err = run(stored, "replay", "--compare")
+    assert status == 2
+    assert "--compare shows what --set changes" in err
+
+
+def test_bad_lines_of_a_recording_cost_only_themselves(
+    stored: Path, recorded: Path, world: World
+) -> None:
+    broken = recorded.with_name("broken.jsonl")
+    broken.write_text("nonsense\n" + recorded.read_text(encoding="utf-8"), encoding="utf-8")
+    _, out, err = run(stored, "replay", str(broken))
+    assert "line 1" in err
+    assert len(lines(out)) == len(world.told)

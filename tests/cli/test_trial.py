@@ -1,0 +1,255 @@
+"""`trial report` after the fact: from a file that somebody has, in text, JSON and HTML."""
+
+import csv
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.demo.configuration import configuration_text
+from cabinetwatch.demo.trial_record import INVENTED, Phases, write_trial_record
+from cabinetwatch.times import from_rfc3339
+
+START_MS = from_rfc3339("2026-05-29T08:00:00Z")
+
+KEYS = {
+    "device", "before", "after", "time_constant_s", "change_k", "change_ci95_k",
+    "hot_day_temperature_c", "hot_day_margin_k", "life_factor", "life_factor_capacitor",
+    "sound_change_db", "verdict", "reasons", "setpoints",
+}  # fmt: skip
+PHASE_KEYS = {"rise_k", "rise_ci95_k", "settled", "time_constant_s", "ambient_c", "samples"}
+
+
+class Record:
+    """A folder with a configuration and the demonstration's trial record."""
+
+    def __init__(self, folder: Path, phases: Phases) -> None:
+        self.folder = folder
+        self.phases = phases
+        self.csv = folder / "trial.csv"
+        self.config = folder / "config.toml"
+
+    def arguments(self, **changes: str) -> list[str]:
+        """Give the arguments of a report, with some changed."""
+        options = {
+            "device": "nas",
+            "before": self.phases.before,
+            "after": self.phases.after,
+            "recording": str(self.csv),
+        } | changes
+        words = [word for key, value in options.items() for word in (f"--{key}", value)]
+        return ["trial", "report", "--config", str(self.config), *words]
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Record:
+    folder = tmp_path_factory.mktemp("trial")
+    phases = write_trial_record(folder / "trial.csv", START_MS)
+    text = configuration_text(
+        time_zone="Europe/Dublin",
+        broker_host="127.0.0.1",
+        broker_port=1883,
+        mail_host="127.0.0.1",
+        mail_port=25,
+    )
+    (folder / "config.toml").write_text(text)
+    return Record(folder, phases)
+
+
+Report = Callable[..., dict[str, Any]]
+
+
+@pytest.fixture
+def report(record: Record, capsys: pytest.CaptureFixture[str]) -> Report:
+    """Run a report as JSON."""
+
+    def run(*more: str, status: int | None = None, **changes: str) -> dict[str, Any]:
+        got = main([*record.arguments(**changes), "--json", *more])
+        told = capsys.readouterr()
+        assert got in ({0, 1} if status is None else {status}), told.err
+        answer: dict[str, Any] = json.loads(told.out)
+        return answer
+
+    return run
+
+
+def test_the_record_of_the_demonstration_says_that_it_is_invented(record: Record) -> None:
+    with record.csv.open() as file:
+        first = next(csv.DictReader(file))
+    assert first["remark"] == INVENTED
+    assert "invented" in INVENTED
+
+
+def test_the_json_has_exactly_the_keys_that_were_promised(report: Report) -> None:
+    answer = report()
+    assert answer.keys() == KEYS
+    assert answer["before"].keys() == answer["after"].keys() == PHASE_KEYS
+    assert answer["verdict"] in {"accept", "watch", "reject", "undecided"}
+
+
+def test_a_slowed_fan_is_warmer_shorter_lived_and_quieter(report: Report) -> None:
+    answer = report(status=1)
+    assert answer["change_ci95_k"][0] > 1.0
+    assert answer["life_factor"] < 1.0
+    assert answer["life_factor_capacitor"] < 1.0
+    # 50 lg 0.8, by the fan law.
+    assert answer["sound_change_db"] == pytest.approx(-4.85, abs=0.2)
+    assert answer["verdict"] == "reject"
+    assert answer["setpoints"] is None
+
+
+def test_a_cabinet_in_which_it_stands_counts_on_the_hottest_day(report: Report) -> None:
+    answer = report()
+    own_k = answer["after"]["rise_k"]
+    assert answer["hot_day_temperature_c"] > 32.0 + own_k + 2.0
+    assert any("of cabinet" in reason for reason in answer["reasons"])
+
+
+def test_a_recording_gives_what_the_csv_gives(record: Record, report: Report) -> None:
+    path = record.folder / "trial.jsonl"
+    topics = {"hall-air", "cabinet-air", "nas-air", "nas-power"}
+    with record.csv.open() as file, path.open("w") as out:
+        for row in csv.DictReader(file):
+            if row["sensor"] in topics:
+                out.write(json.dumps(_message(row)) + "\n")
+    from_csv, from_recording = report(), report(recording=str(path))
+    for key in ("change_k", "time_constant_s", "after"):
+        assert from_recording[key] == from_csv[key]
+    # The cabinet's power is wanting in the recording, so its rise is at no known load.
+    assert from_recording["hot_day_margin_k"] == pytest.approx(
+        from_csv["hot_day_margin_k"], abs=0.1
+    )
+
+
+def _message(row: dict[str, str]) -> dict[str, str]:
+    value = row["value"]
+    topic, payload = {
+        "hall-air": ("house/hall", f'{{"temperature": {value}}}'),
+        "cabinet-air": ("house/cabinet/air", value),
+        "nas-air": ("house/cabinet/nas", f'{{"temperature": {value}}}'),
+        "nas-power": ("house/cabinet/nas", f'{{"plug": {{"power": {value}}}}}'),
+    }[row["sensor"]]
+    return {"time": row["time"], "topic": topic, "payload": payload}
+
+
+def test_other_terms_give_another_verdict(report: Report, record: Record) -> None:
+    cooler = record.folder / "cooler.toml"
+    text = record.config.read_text().replace("design_ambient_c = 32.0", "design_ambient_c = 27.0")
+    cooler.write_text(text)
+    assert report("--accept-margin", "1", config=str(cooler))["verdict"] == "accept"
+    asked_more = report(config=str(cooler))
+    assert asked_more["verdict"] == "watch"
+    assert "normal_rise_k" in asked_more["setpoints"]
+    with_setpoints = record.folder / "set.toml"
+    stanza = asked_more["setpoints"].split("\n", 1)[1].replace("max_rise_k", "# max_rise_k")
+    with_setpoints.write_text(text.replace("[devices.nas]\n", f"[devices.nas]\n{stanza}", 1))
+    assert report(config=str(with_setpoints))["change_k"] == asked_more["change_k"]
+
+
+class _Outside(HTMLParser):
+    """Collects everything that a page would fetch."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.fetched: list[str] = []
+        self.tags: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name in {"src", "href", "xlink:href"} and not (value or "").startswith("#"):
+                self.fetched.append(f"{tag} {name}={value}")
+
+
+def test_the_page_needs_nothing_from_elsewhere(
+    record: Record, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record.folder / "report.html"
+    main([*record.arguments(), "--html", str(path)])
+    assert str(path) in capsys.readouterr().out
+    text = path.read_text()
+    outside = _Outside()
+    outside.feed(text)
+    assert outside.fetched == []
+    assert "script" not in outside.tags
+    assert outside.tags.count("svg") == 3
+    ids = re.findall(r'\bid="([^"]*)"', text)
+    assert len(ids) == len(set(ids))
+    for words in ("no smoke alarm", "licensed people", "before", "after", "reject"):
+        assert words in text
+
+
+def test_words_from_outside_are_escaped_on_the_page(record: Record, tmp_path: Path) -> None:
+    hostile = tmp_path / "config.toml"
+    text = record.config.read_text().replace('name = "NAS"', 'name = "<script>alert(1)</script>"')
+    hostile.write_text(text)
+    path = tmp_path / "report.html"
+    main([*record.arguments(config=str(hostile)), "--html", str(path)])
+    assert "<script>" not in path.read_text()
+
+
+def test_the_terminal_shows_verdict_reasons_and_cautions(
+    record: Record, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(record.arguments())
+    shown = capsys.readouterr().out
+    assert "VERDICT: reject" in shown
+    assert "CAUTION: This is no smoke alarm" in shown
+    assert "Margin on the hottest day" in shown
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"device": "toaster"}, "no device 'toaster'"),
+        ({"before": "2026-05-29T11:15:00Z/PT4H", "after": "2026-05-29T08:00:00Z/PT3H"}, "exchange"),
+        ({"after": "2026-05-29T10:00:00Z/PT4H"}, "overlap"),
+        ({"after": "2026-05-29T12:00:00Z/2026-05-29T12:00:00Z"}, "later end"),
+        ({"after": "2026-05-29T13:00:00Z/2026-05-29T12:00:00Z"}, "later end"),
+        ({"zero": "2026-05-29T08:30:00Z/PT1H"}, "overlap"),
+        ({"recording": "/nowhere/x.csv"}, "can't be read"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_a_sentence(
+    record: Record, capsys: pytest.CaptureFixture[str], changes: dict[str, str], says: str
+) -> None:
+    assert main([*record.arguments(**changes), "--json"]) == 2
+    told = capsys.readouterr()
+    assert says in told.err
+    assert len(told.err.splitlines()) == 1
+    assert told.out == ""
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"after": "2026-06-29T11:15:00Z/PT4H"},
+        {"after": "2026-05-29T11:15:00Z/PT2M"},
+        {"after": "2026-05-29T11:15:00Z/PT80S"},
+        {"before": "2026-05-29T07:00:00Z/PT61M"},
+    ],
+)
+def test_a_phase_that_tells_nothing_is_undecided(report: Report, changes: dict[str, str]) -> None:
+    answer = report(status=0, **changes)
+    assert answer["verdict"] == "undecided"
+    assert answer["setpoints"] is None
+    assert answer["reasons"]
+
+
+def test_what_fits_curves_and_draws_never_enters_the_daemon() -> None:
+    heavy = {"scipy", "numpy", "matplotlib", "tomlkit"}
+    code = (
+        "import sys, cabinetwatch.cli.run, cabinetwatch.service.daemon;"
+        f"print(sorted({heavy!r} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"

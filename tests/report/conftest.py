@@ -1,0 +1,69 @@
+"""A store of generated data, the page's server as a process, and a browser."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.report.serving import Serving, write_page
+from tests.service.conftest import cabinet, empty_store, site
+from tests.support.browser import Browser, browser
+from tests.support.house import House, build
+
+# The watched cabinet of the service's tests serves here too.
+__all__ = ["cabinet", "empty_store", "site"]
+
+
+@pytest.fixture(scope="session")
+def house(tmp_path_factory: pytest.TempPathFactory) -> House:
+    """Three devices, one of them too warm, whose watch was alive a moment ago. Only to be read."""
+    return build(tmp_path_factory.mktemp("house"), round(time.time() * 1000), devices=3, days=2)
+
+
+@pytest.fixture(scope="session")
+def window(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    """A browser, shared by the tests."""
+    with browser(tmp_path_factory.mktemp("profile")) as made:
+        yield made
+
+
+@pytest.fixture
+def page(window: Browser) -> Browser:
+    """The shared browser in light colours, with an empty console."""
+    window.open("about:blank")
+    window.emulate()
+    window.complaints()
+    window.requests()
+    return window
+
+
+@pytest.fixture
+def serving(tmp_path: Path) -> Iterator[Serving]:
+    """Serves pages of houses: `serving.start(house)` gives an address."""
+    made = Serving(tmp_path)
+    yield made
+    made.stop()
+
+
+@pytest.fixture(scope="session")
+def page_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the house's page is written as files."""
+    return tmp_path_factory.mktemp("page")
+
+
+@pytest.fixture
+def written(house: House, page_folder: Path) -> str:
+    """The address of the house's page as a file written less than half a minute ago."""
+    index = page_folder / "index.html"
+    if not index.exists() or time.time() - index.stat().st_mtime > 30:
+        write_page(house, page_folder)
+    return index.as_uri()
+
+
+@pytest.fixture(scope="session")
+def address(house: House, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Where the house's page is served."""
+    made = Serving(tmp_path_factory.mktemp("serving"))
+    yield made.start(house)
+    made.stop()

@@ -1,0 +1,152 @@
+"""The page's pictures against the formula that its data was generated from."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cabinetwatch.charts.picture import Curve
+from cabinetwatch.report.page_charts import draw_charts
+from cabinetwatch.report.page_curves import curve_of
+from cabinetwatch.report.page_files import CHARTS, MANIFEST, SPANS, chart_name
+from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import Bucket, Tier
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from tests.support.house import DAY_MS, House, build, temperature_c, threshold_c
+
+END_MS = 1_782_907_380_000
+MINUTE_MS = 60_000
+
+
+@pytest.fixture(scope="module")
+def old(tmp_path_factory: pytest.TempPathFactory) -> House:
+    return build(tmp_path_factory.mktemp("old"), END_MS, devices=2, days=10)
+
+
+def curve_from(store: Store, tier: Tier, span_ms: int, step_ms: int) -> Curve:
+    start = END_MS - span_ms
+    buckets = store.buckets("gear-1", "temperature_c", tier, start, END_MS)
+    return curve_of(buckets, start, step_ms)
+
+
+@pytest.mark.parametrize(
+    ("tier", "span_ms", "step_ms"),
+    [
+        (Tier.MINUTES, DAY_MS, 10 * MINUTE_MS),
+        (Tier.QUARTERS, 7 * DAY_MS, 60 * MINUTE_MS),
+        (Tier.QUARTERS, 7 * DAY_MS, DAY_MS),
+    ],
+)
+def test_curves_are_the_formula_averaged(
+    old: House, tier: Tier, span_ms: int, step_ms: int
+) -> None:
+    with Store.open(old.url, read_only=True) as store:
+        curve = curve_from(store, tier, span_ms, step_ms)
+    known = np.isfinite(curve.mean)
+    assert known.sum() >= span_ms // step_ms - 2
+    # The first and last stretch may be cut by the ends of the record.
+    rows = list(zip(*(column[known] for column in curve), strict=True))
+    for utc_ms, mean, low, high in rows[1:-1]:
+        start = round(utc_ms - step_ms / 2)
+        truth = [temperature_c(1, t) for t in range(start, start + step_ms, MINUTE_MS)]
+        assert mean == pytest.approx(math.fsum(truth) / len(truth), abs=0.02)
+        assert low == pytest.approx(min(truth) - 0.2, abs=0.02)
+        assert high == pytest.approx(max(truth) + 0.2, abs=0.02)
+
+
+def test_the_alternative_text_has_the_formulas_extremes(old: House, tmp_path: Path) -> None:
+    with Store.open(old.url, read_only=True) as store:
+        draw_charts(store, old.config, tmp_path, END_MS)
+    listed = json.loads((tmp_path / MANIFEST).read_text())
+    assert set(listed) == {chart_name(f"gear-{n}", span) for n in (0, 1) for span in SPANS}
+    span = next(each for each in SPANS if each.key == "24h")
+    # Minutes go up to the last whole quarter of an hour.
+    until = END_MS - END_MS % 900_000 - 900_000
+    first = -(-(END_MS - span.length_ms) // MINUTE_MS) * MINUTE_MS
+    truth = [temperature_c(1, t) for t in range(first, until, MINUTE_MS)]
+    said = listed["gear-1-24h.svg"]["description"]
+    assert f"Temperature from {min(truth) - 0.2:.1f} to {max(truth) + 0.2:.1f} °C" in said
+    assert f"Threshold {threshold_c(1):.1f} °C" in said
+
+
+def test_only_what_is_out_of_date_is_drawn_again(old: House, tmp_path: Path) -> None:
+    def drawn(now_utc_ms: int) -> set[str]:
+        before = {path: path.stat().st_mtime_ns for path in (tmp_path / CHARTS).glob("*.svg")}
+        with Store.open(old.url, read_only=True) as store:
+            draw_charts(store, old.config, tmp_path, now_utc_ms)
+        after = {path: path.stat().st_mtime_ns for path in (tmp_path / CHARTS).glob("gear-0*.svg")}
+        return {path.stem[7:] for path, time in after.items() if before.get(path) != time}
+
+    assert drawn(END_MS) == {"6h", "24h", "7d", "90d"}
+    assert drawn(END_MS + 300_000) == {"6h", "24h"}
+    assert drawn(END_MS + 1_900_000) == {"6h", "24h", "7d"}
+    # A clock that was set back is no reason to keep a picture of the future.
+    assert drawn(END_MS - DAY_MS) == {"6h", "24h", "7d", "90d"}
+
+
+def test_a_missing_stretch_breaks_the_curve() -> None:
+    buckets = [Bucket(n * MINUTE_MS, 6, 1.0, 1.0, 1.0) for n in (0, 1, 2, 5, 6)]
+    curve = curve_of(buckets, 0, MINUTE_MS)
+    assert list(np.isnan(curve.mean)) == [False, False, False, True, False, False]
+    assert not curve_of([], 0, MINUTE_MS).known
+    assert not curve_of(buckets, DAY_MS, MINUTE_MS).known
+
+
+def test_means_are_weighted_by_samples() -> None:
+    buckets = [Bucket(0, 1, 10.0, 10.0, 10.0), Bucket(MINUTE_MS, 3, 20.0, 19.0, 22.0)]
+    curve = curve_of(buckets, 0, 2 * MINUTE_MS)
+    assert (curve.mean[0], curve.low[0], curve.high[0]) == (17.5, 10.0, 22.0)
+
+
+def moved(
+    alarm_id: str, utc_ms: int, state: str, previous: str, subject: str = "nas"
+) -> Transition:
+    return Transition(
+        t=utc_ms,
+        utc_ms=utc_ms,
+        id=alarm_id,
+        site="home",
+        subject=subject,
+        condition="fan-slow",
+        state=AlarmState(state),
+        previous=AlarmState(previous),
+        priority=Priority.HIGH,
+        text="",
+        values={},
+        cause="nas",
+    )
+
+
+def test_an_alarm_is_marked_from_its_raise_to_its_return() -> None:
+    told = [
+        moved("a", 100, "unacknowledged", "normal"),
+        moved("a", 200, "acknowledged", "unacknowledged"),
+        moved("b", 250, "unacknowledged", "normal", "nas-fan"),
+        moved("c", 260, "suppressed", "normal"),
+        moved("d", 270, "unacknowledged", "normal", "other"),
+        moved("a", 300, "normal", "acknowledged"),
+    ]
+    marks = alarm_marks(told, {"nas", "nas-fan"}, 0)
+    assert [(mark.from_utc_ms, mark.to_utc_ms) for mark in marks] == [(100, 300), (250, None)]
+    # What was over before the picture begins is not on it; what still stands is.
+    assert [mark.from_utc_ms for mark in alarm_marks(told, {"nas", "nas-fan"}, 301)] == [250]
+
+
+def test_what_people_did_is_noted_at_its_time(old: House) -> None:
+    command = {"command": "service-out", "subject": "gear-0", "reason": "new fan", "by": "owner"}
+    with Store.open(old.url) as store:
+        entry = Entry(END_MS + 1000, EntryKind.COMMAND, command)
+        acknowledged = Entry(END_MS + 2000, EntryKind.COMMAND, {"command": "ack", "id": "x"})
+        store.commit(Batch(END_MS + 2000, 0, inputs=[entry, acknowledged]))
+        assert deeds(store) == [
+            Deed(END_MS + 1000, "gear-0", "gear-0 taken out of service: new fan")
+        ]
+        found = deeds(store)
+    assert [mark.text for mark in note_marks(found, {"gear-0"}, END_MS)]
+    assert not note_marks(found, {"gear-1"}, END_MS)
+    assert not note_marks(found, {"gear-0"}, END_MS + 2000)

@@ -1,0 +1,283 @@
+"""The page's processes: what they answer and write, and that the watch is untouched."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from http.client import HTTPConnection
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import psutil
+import pytest
+
+from cabinetwatch.cli.main import main
+from tests.report.serving import Serving, write_page
+from tests.service.site import NAS, Site
+from tests.service.watching import running, wait_until
+from tests.service.wire import Wire
+from tests.support.house import House
+
+_ROOT = Path(__file__).parents[2]
+
+
+def ask(
+    address: str, path: str = "/", method: str = "GET", host: str | None = None
+) -> tuple[int, dict[str, str], bytes]:
+    parts = urlsplit(address)
+    connection = HTTPConnection(str(parts.hostname), parts.port, timeout=20)
+    try:
+        headers = {} if host is None else {"Host": host}
+        connection.request(method, path, headers=headers)
+        answer = connection.getresponse()
+        return answer.status, dict(answer.getheaders()), answer.read()
+    finally:
+        connection.close()
+
+
+def raw(address: str, sent: bytes) -> bytes:
+    """Send bytes and give all that comes back until the other end closes."""
+    parts = urlsplit(address)
+    with socket.create_connection((str(parts.hostname), parts.port or 0), timeout=30) as made:
+        got = b""
+        try:
+            made.sendall(sent)
+            while chunk := made.recv(65536):
+                got += chunk
+        except OSError:
+            pass
+        return got
+
+
+def test_every_answer_forbids_what_the_page_does_not_need(address: str) -> None:
+    for path in ("/", "/icon.svg", "/nothing"):
+        _, headers, _ = ask(address, path)
+        assert "default-src 'none'" in headers["Content-Security-Policy"]
+        assert "unsafe" not in headers["Content-Security-Policy"] or path.endswith(".svg")
+        assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+        assert headers["X-Content-Type-Options"] == "nosniff"
+        assert headers["Referrer-Policy"] == "no-referrer"
+        assert "Set-Cookie" not in headers
+        assert headers["Server"] == "cabinetwatch"
+
+
+def test_it_can_only_be_read(address: str) -> None:
+    for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"):
+        status, headers, _ = ask(address, method=method)
+        assert status == 405
+        assert headers["Allow"] == "GET, HEAD"
+    status, headers, body = ask(address, method="HEAD")
+    assert (status, body) == (200, b"")
+    assert int(headers["Content-Length"]) > 1000
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/../config.toml",
+        "/charts/../charts.json",
+        "/charts/%2e%2e/charts.json",
+        "/charts//etc/passwd",
+        "/charts.json",
+        "/charts/.svg/../x",
+        "//evil.example/",
+        "/index.html/..",
+    ],
+)
+def test_no_other_file_can_be_had(address: str, path: str) -> None:
+    assert ask(address, path)[0] == 404
+
+
+def test_only_names_of_the_house_are_answered(serving: Serving, house: House) -> None:
+    # A site from outside that points its own name here (DNS rebinding) sends that name.
+    address = serving.start(house)
+    for host in ("evil.example", "evil.example:8080", "10.0.0.1.evil.example"):
+        assert ask(address, host=host)[0] == 421
+    for host in ("cabinet.local", "cabinet:8080", "127.0.0.1:99", "[::1]:8080", "nas.home.arpa"):
+        assert ask(address, host=host)[0] == 200
+
+
+def test_bad_requests_are_refused_and_the_page_goes_on(serving: Serving, house: House) -> None:
+    address = serving.start(house)
+    for sent in (
+        b"\x00\xff\xfe\r\n\r\n",
+        b"GET / HTTP/9.9\r\n\r\n",
+        b"GET\r\n\r\n",
+        b"GET /" + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n",
+        b"GET / HTTP/1.1\r\n" + b"X: y\r\n" * 5000 + b"\r\n",
+        b"BREW / HTTP/1.1\r\n\r\n",
+        b"GET http://[::1 HTTP/1.1\r\nHost: [::1\r\n\r\n",
+    ):
+        answer = raw(address, sent)
+        assert b" 200 " not in answer.split(b"\r\n")[0], sent[:40]
+    assert ask(address)[0] == 200
+    assert "Traceback" not in serving.log
+
+
+def test_who_says_nothing_is_cut_off_and_holds_nobody_up(serving: Serving, house: House) -> None:
+    address = serving.start(house)
+    parts = urlsplit(address)
+    idle = [
+        socket.create_connection((str(parts.hostname), parts.port or 0), timeout=30)
+        for _ in range(40)
+    ]
+    try:
+        for each in idle:
+            each.sendall(b"GET / HT")
+        # All seats are taken by those who dawdle, until their ten seconds are over.
+        wait_until(lambda: _answers(address), "the page to be served again", 30)
+        process = psutil.Process(serving.processes[0].pid)
+        assert process.num_threads() < 40
+        for each in idle:
+            assert each.recv(1) in {b"", b"H"}
+    finally:
+        for each in idle:
+            each.close()
+
+
+def _answers(address: str) -> bool:
+    try:
+        return ask(address)[0] == 200
+    except OSError:
+        return False
+
+
+def test_a_port_that_is_taken_gets_a_sentence(
+    house: House, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        assert main(["page", "--config", str(house.path), "--serve", f"127.0.0.1:{port}"]) == 2
+    said = capsys.readouterr().err
+    assert re.fullmatch(rf"--serve 127.0.0.1:{port}: it can't listen there .*\n", said)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--serve", "8080"], "is no address; write it like 127.0.0.1:8080"),
+        (["--serve", "127.0.0.1:99999"], "is no address"),
+        (["--serve", "127.0.0.1:0", "--every", "5"], "--every and --charts go with --out"),
+        (["--out", "x", "--every", "0"], "is no number of seconds above 0"),
+        (["--out", "x", "--parent", "1"], "--parent goes with --every"),
+        (["--out", "/proc/nothing"], "the page can't be written there"),
+        (["--out", "x", "--store", "sqlite:////nothing/here.db"], "There is no store at"),
+        ([], "one of the arguments --out --serve is required"),
+    ],
+)
+def test_wrong_use_gets_a_sentence(
+    house: House,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    arguments: list[str],
+    words: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["page", "--config", str(house.path), *arguments]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert len(said.splitlines()) == 1
+
+
+def test_files_are_as_private_as_their_folder(house: House, tmp_path: Path) -> None:
+    private, shared = tmp_path / "made" / "page", tmp_path / "shared"
+    shared.mkdir()
+    shared.chmod(0o755)
+    for folder, mode in ((private, 0o600), (shared, 0o644)):
+        write_page(house, folder)
+        files = [path for path in folder.rglob("*") if path.is_file()]
+        assert len(files) == 3 + 3 * 4
+        assert {path.stat().st_mode & 0o777 for path in files} == {mode}
+
+
+def test_a_device_that_is_gone_takes_its_pictures_along(house: House, tmp_path: Path) -> None:
+    folder = tmp_path / "page"
+    write_page(house, folder)
+    gone = folder / "charts" / "gone-6h.svg"
+    manifest = folder / "charts.json"
+    gone.write_text("<svg/>")
+    manifest.write_text(manifest.read_text().replace('"gear-0-6h.svg"', '"gone-6h.svg"'))
+    write_page(house, folder)
+    assert not gone.exists()
+    assert (folder / "charts" / "gear-0-6h.svg").exists()
+
+
+def test_a_keeper_ends_after_its_parent_and_not_before(house: House, tmp_path: Path) -> None:
+    folder = tmp_path / "page"
+    command = [sys.executable, "-m", "cabinetwatch", "page", "--store", house.url]
+    keeper = subprocess.Popen(
+        [*command, "--out", str(folder), "--every", "0.5", "--parent", str(os.getpid())], cwd=_ROOT
+    )
+    try:
+        wait_until((folder / "index.html").exists, "the page")
+        first = (folder / "index.html").stat().st_mtime_ns
+        wait_until(
+            lambda: (folder / "index.html").stat().st_mtime_ns > first, "the page to be rewritten"
+        )
+    finally:
+        keeper.send_signal(signal.SIGTERM)
+        assert keeper.wait(20) == 0
+
+
+def test_the_watch_keeps_the_page_and_its_last_one_says_that_it_has_stopped(
+    site: Site, cabinet: Wire, tmp_path: Path
+) -> None:
+    folder = tmp_path / "page"
+    site.tables += f'\n[page]\ndirectory = "{folder}"\nevery_s = 0.5\n'
+    index = folder / "index.html"
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        cabinet.publish(NAS, "41.25")
+        wait_until(lambda: index.exists() and ">41.2<" in index.read_text(), "the page", 30)
+        wait_until((folder / "charts" / "nas-6h.svg").exists, "the pictures", 60)
+        started = time.monotonic()
+        assert watch.stop() == 0
+        assert time.monotonic() - started < 10
+    assert "The watch is not running" in index.read_text()
+    assert not list(folder.glob(".*"))
+
+
+def test_the_page_process_killed_and_attacked_leaves_the_watch_untouched(
+    site: Site, cabinet: Wire, serving: Serving, tmp_path: Path
+) -> None:
+    folder = tmp_path / "page"
+    site.tables += f'\n[page]\ndirectory = "{folder}"\nevery_s = 0.5\n'
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        cabinet.publish(NAS, "41.25")
+        wait_until((folder / "index.html").exists, "the page", 30)
+        writer = _writer(folder)
+        address = serving.start(House(site.path, site.config(), 0))
+        for sent in (b"\x00" * 70_000, b"GET / HTTP/1.1\r\nX: " + b"a" * 70_000):
+            raw(address, sent)
+        serving.processes[0].kill()
+        os.kill(writer, signal.SIGKILL)
+        raised = cabinet.mark()
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged", after=raised)
+        assert watch.running
+        assert watch.stop() == 0
+
+
+def _writer(folder: Path) -> int:
+    """Give the process that writes the page of a watch into a folder."""
+    below = psutil.Process().children(recursive=True)
+    found = (each.pid for each in below if {"--every", str(folder)} <= set(each.cmdline()))
+    return int(next(found))
+
+
+def test_a_page_folder_that_cannot_be_made_is_told_and_stops_nothing(
+    site: Site, cabinet: Wire, tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("")
+    site.tables += f'\n[page]\ndirectory = "{tmp_path}/file/page"\n'
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        watch.wait_log("the page can't be written there")
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        assert watch.stop() == 0

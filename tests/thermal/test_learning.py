@@ -1,0 +1,116 @@
+"""Learning from ordinary life: normal rise, time constant, and honesty where it can't be known."""
+
+import json
+from math import sin
+
+import numpy as np
+import pytest
+from scipy.optimize import nnls
+
+from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.figures import DeviceSettings
+from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
+from tests.thermal.scenes import DAY_S, Scene
+
+
+def room(t_s: float) -> float:
+    """Day, night and heating."""
+    return 20.0 + 1.5 * sin(t_s / 13_751.0) + 0.8 * sin(t_s / 400.0)
+
+
+def load(t_s: float) -> float:
+    """A load that changes every 50 minutes, from half to full."""
+    return 20.0 + 10.0 * (int(t_s // 3000) * 7 % 3)
+
+
+def learnt(scene: Scene, days: float, has_power: bool) -> DeviceObserver:
+    observer = DeviceObserver(DeviceSettings(has_power=has_power))
+    for row in scene.readings(days * DAY_S):
+        observer.update(*row)
+    return observer
+
+
+@pytest.mark.parametrize("tau_s", [300.0, 1500.0])
+def test_normal_rise_and_time_constant_are_learnt_with_power(tau_s: float) -> None:
+    scene = Scene(tau_s=tau_s, interval_s=60.0, ambient_c=room, power_w=load)
+    observer = learnt(scene, 7.1, True)
+    assert observer.learning.stage == "frozen"
+    assert observer.learning.confidence in ("good", "fair")
+    assert observer.response.tau_s == pytest.approx(tau_s, rel=0.25)
+    normal = observer.normal
+    assert normal is not None
+    for power_w in (20.0, 30.0, 40.0):
+        assert normal.at(power_w) == pytest.approx(0.3 * power_w, rel=0.1)
+    assert observer.learning.loads_w == (20.0, 40.0)
+
+
+def test_the_band_is_learnt_without_power() -> None:
+    scene = Scene(interval_s=60.0, ambient_c=room, power_w=load)
+    observer = learnt(scene, 7.1, False)
+    normal = observer.normal
+    assert normal is not None
+    assert normal.rise_k == pytest.approx(12.0, rel=0.1)
+    assert observer.response.tau_s == pytest.approx(900.0, rel=0.4)
+
+
+def test_a_provisional_band_serves_from_the_third_day() -> None:
+    scene = Scene(interval_s=120.0, ambient_c=room, power_w=load)
+    assert learnt(scene, 2.9, True).learning.stage == "none"
+    observer = learnt(scene, 3.2, True)
+    assert observer.learning.stage == "provisional"
+    assert observer.normal is not None
+
+
+def test_a_history_too_quiet_gets_a_safe_default_and_says_so() -> None:
+    observer = learnt(Scene(interval_s=120.0), 7.1, False)
+    assert not observer.response.tau_known
+    assert any("safe default" in remark for remark in observer.learning.remarks)
+
+
+def test_learning_goes_on_over_a_restart() -> None:
+    scene = Scene(interval_s=300.0, ambient_c=room, power_w=load)
+    settings = DeviceSettings(has_power=True)
+    whole, broken = DeviceObserver(settings), DeviceObserver(settings)
+    for i, row in enumerate(scene.readings(7.2 * DAY_S)):
+        whole.update(*row)
+        broken.update(*row)
+        if i in (100, 700, 1500):
+            broken = DeviceObserver.load(settings, json.loads(json.dumps(broken.save())))
+    assert whole.learning.stage == "frozen"
+    assert whole.save() == broken.save()
+
+
+def test_a_frozen_band_learns_no_dust() -> None:
+    scene = Scene(
+        interval_s=300.0, ambient_c=room, power_w=load, loss=lambda t: 1.0 + 0.005 * t / DAY_S
+    )
+    observer = learnt(scene, 21.0, True)
+    assert observer.normal is not None
+    # By the end the rise is 13.3 K; the mean of the learning week was 12.2 K.
+    assert observer.normal.at(40.0) < 12.8
+
+
+def test_commissioned_values_are_kept() -> None:
+    settings = DeviceSettings(True, 13.0, 40.0, 1000.0)
+    observer = DeviceObserver(settings)
+    for row in Scene(interval_s=120.0, ambient_c=room, power_w=load).readings(7.2 * DAY_S):
+        observer.update(*row)
+    assert observer.learning.stage == "commissioned"
+    assert observer.normal is not None
+    assert observer.normal.at(40.0) == pytest.approx(13.0)
+    assert observer.response.tau_s == 1000.0
+
+
+def test_nonnegative_least_squares_is_scipys() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        a, b = rng.normal(size=(30, 8)), rng.normal(size=30)
+        columns = [list(map(float, a[:, i])) for i in range(8)]
+        right = [inner(column, list(map(float, b))) for column in columns]
+        assert nonnegative(gram(columns, columns), right) == pytest.approx(nnls(a, b)[0], abs=1e-8)
+
+
+def test_a_repeated_column_does_no_harm() -> None:
+    column = [1.0, 2.0, 3.0]
+    x = nonnegative(gram([column, column], [column, column]), [14.0, 14.0])
+    assert sum(x) == pytest.approx(1.0)

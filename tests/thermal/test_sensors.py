@@ -1,0 +1,113 @@
+"""Wild values, fault codes and frozen sensors."""
+
+from math import nan
+
+import pytest
+
+from cabinetwatch.thermal.plausible import Quality, ValueFilter
+from cabinetwatch.thermal.stuck import StuckWatch
+
+TEN_S = 10_000
+
+
+def judged(values: list[float], **settings: object) -> tuple[list[Quality], ValueFilter]:
+    """Qualities of values ten seconds apart."""
+    sensor = ValueFilter(-40.0, 80.0, fault_codes=(85.0,), **settings)  # type: ignore[arg-type]
+    return [sensor.judge(i * TEN_S, value) for i, value in enumerate(values)], sensor
+
+
+@pytest.mark.parametrize("wild", [-127.0, 85.0, 200.0, nan, 55.0])
+def test_a_single_wild_value_is_set_aside_and_raises_nothing(wild: float) -> None:
+    qualities, sensor = judged([24.0, 24.1, 24.0, wild, 24.1, 24.0])
+    assert qualities == [Quality.GOOD] * 3 + [Quality.SET_ASIDE] + [Quality.GOOD] * 2
+    assert not sensor.implausible
+
+
+@pytest.mark.parametrize("wild", [-127.0, 85.0, 200.0])
+def test_three_in_a_row_make_it_implausible_since_the_first(wild: float) -> None:
+    qualities, sensor = judged([24.0, 24.1, wild, wild, wild])
+    assert qualities[-1] is Quality.BAD
+    assert sensor.implausible
+    assert sensor.since_ms == 2 * TEN_S
+
+
+def test_every_third_value_wild_is_implausible_too() -> None:
+    qualities, sensor = judged([24.0, 24.0, -127.0, 24.0, 24.0, -127.0, 24.0, 24.0, -127.0])
+    assert sensor.implausible
+    assert qualities[-1] is Quality.BAD
+
+
+def test_it_returns_after_good_values() -> None:
+    qualities, sensor = judged([24.0] * 3 + [85.0] * 4 + [24.0] * 8)
+    assert not sensor.implausible
+    assert qualities[-1] is Quality.GOOD
+
+
+def test_a_fault_code_at_power_on_is_no_reading() -> None:
+    qualities, _ = judged([85.0, 23.0, 23.1])
+    assert qualities == [Quality.SET_ASIDE, Quality.GOOD, Quality.GOOD]
+
+
+def test_a_value_reached_in_ordinary_steps_is_a_reading_whatever_it_is() -> None:
+    climb = [60.0 + 0.5 * i for i in range(80)]
+    qualities, sensor = judged(climb)
+    assert 85.0 in climb
+    assert max(climb) > 95.0
+    assert set(qualities) == {Quality.GOOD}
+    assert not sensor.implausible
+
+
+def test_a_real_jump_is_believed_at_its_second_value() -> None:
+    qualities, _ = judged([24.0, 24.1, 24.0, 31.0, 31.1, 31.2])
+    assert qualities[3:] == [Quality.SET_ASIDE, Quality.GOOD, Quality.GOOD]
+
+
+def test_a_code_is_compared_with_the_payloads_own_figure() -> None:
+    sensor = ValueFilter(fault_codes=(185.0,))
+    sensor.judge(0, 24.0, payload_value=75.2)
+    assert sensor.judge(TEN_S, 85.0, payload_value=185.0) is Quality.SET_ASIDE
+
+
+def test_an_impossible_step_is_set_aside() -> None:
+    sensor = ValueFilter(max_step_per_s=0.5, spikes=False)
+    sensor.judge(0, 24.0)
+    assert sensor.judge(TEN_S, 30.0) is Quality.SET_ASIDE
+    assert sensor.judge(2 * TEN_S, 24.1) is Quality.GOOD
+
+
+def test_the_filter_goes_on_from_a_saved_state() -> None:
+    one, other = ValueFilter(fault_codes=(85.0,)), ValueFilter(fault_codes=(85.0,))
+    for i, value in enumerate([24.0, 85.0, 85.0]):
+        one.judge(i * TEN_S, value)
+    other.restore(one.save())
+    assert other.judge(3 * TEN_S, 85.0) is one.judge(3 * TEN_S, 85.0) is Quality.BAD
+
+
+def test_frozen_while_the_witness_moved_is_stuck_since_it_froze() -> None:
+    watch = StuckWatch()
+    for i in range(60):
+        watch.observe(i * TEN_S, 30.0 + 0.1 * (i % 3), 30.0)
+    for i in range(60, 200):
+        watch.observe(i * TEN_S, 31.0, 30.0 + 0.03 * (i - 60))
+    assert watch.stuck
+    assert watch.since_ms == 60 * TEN_S
+
+
+def test_the_same_value_all_night_is_not_stuck() -> None:
+    watch = StuckWatch()
+    assert not any(watch.observe(i * TEN_S, 30.0, 30.0 + 0.1 * (i % 5)) for i in range(4000))
+
+
+def test_without_a_witness_nothing_is_stuck() -> None:
+    watch = StuckWatch()
+    assert not any(watch.observe(i * TEN_S, 30.0, None) for i in range(4000))
+
+
+def test_a_stuck_sensor_that_moves_again_is_well() -> None:
+    watch = StuckWatch()
+    for i in range(200):
+        watch.observe(i * TEN_S, 31.0, 30.0 + 0.03 * i)
+    assert watch.stuck
+    again = StuckWatch.load(watch.save())
+    assert again.stuck
+    assert not again.observe(200 * TEN_S, 31.1, 36.0)

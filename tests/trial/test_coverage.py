@@ -1,0 +1,87 @@
+"""Known truth recovered from simulated trials, stratum by stratum of phase length."""
+
+from collections import defaultdict
+
+import pytest
+
+from cabinetwatch.trial.analysis import analyse
+from cabinetwatch.trial.estimate import Estimate
+from cabinetwatch.trial.figures import PhaseFigures
+from tests.trial.population import STRATA, PhaseTruth, Simulated, draw
+
+MOSTLY_ONE_RESPONSE = ("one node", "two nodes")
+
+
+class Tally:
+    """Counts how often the truth lay inside, and how far time constants were off."""
+
+    def __init__(self) -> None:
+        self.inside: dict[tuple[int, str], list[bool]] = defaultdict(list)
+        self.half_width_k: dict[tuple[int, str], list[float]] = defaultdict(list)
+        self.tau: list[bool] = []
+
+    def add(self, simulated: Simulated) -> None:
+        """Analyse a trial and count."""
+        figures = analyse(simulated.trial)
+        stratum = next(
+            i for i, (low, high) in enumerate(STRATA) if low <= simulated.before.length <= high
+        )
+        before, after = simulated.before, simulated.after
+        self._count(stratum, "before", figures.before.rise, before.rise_k)
+        self._count(stratum, "after", figures.after.rise, after.rise_k)
+        self._count(stratum, "change", figures.change, after.rise_k - before.rise_k)
+        if simulated.kind in MOSTLY_ONE_RESPONSE:
+            self._count_tau(figures.before, before)
+            self._count_tau(figures.after, after)
+
+    def _count(self, stratum: int, what: str, told: Estimate | None, truth_k: float) -> None:
+        if told is not None:
+            self.inside[stratum, what].append(told.low <= truth_k <= told.high)
+            self.half_width_k[stratum, what].append((told.high - told.low) / 2)
+
+    def _count_tau(self, told: PhaseFigures, truth: PhaseTruth) -> None:
+        """Only where a phase of two time constants began far from settled: else there is none."""
+        if truth.length >= 2 and truth.has_transient and told.rise is not None:
+            tau_s = told.time_constant_s
+            self.tau.append(tau_s is not None and abs(tau_s / truth.time_constant_s - 1.0) <= 0.15)
+
+    def lines(self) -> list[str]:
+        """One line a stratum and figure."""
+        return [
+            f"{STRATA[stratum]} time constants, {what}: {len(hits)} trials,"
+            f" inside {sum(hits) / len(hits):.3f},"
+            f" half width {sorted(self.half_width_k[stratum, what])[len(hits) // 2]:.2f} K"
+            for (stratum, what), hits in sorted(self.inside.items())
+        ]
+
+
+def _run(count: int, seed: int) -> Tally:
+    tally = Tally()
+    for simulated in draw(count, seed):
+        tally.add(simulated)
+    print("\n" + "\n".join(tally.lines()))
+    print(f"time constant within 15 %: {sum(tally.tau) / len(tally.tau):.3f} of {len(tally.tau)}")
+    return tally
+
+
+def test_two_hundred_trials_recover_the_truth() -> None:
+    tally = _run(204, seed=11)
+    assert len(tally.inside) == 3 * len(STRATA)
+    for what in ("before", "after", "change"):
+        hits = [hit for (_, name), found in tally.inside.items() if name == what for hit in found]
+        assert len(hits) > 170
+        assert sum(hits) / len(hits) >= 0.93
+    # Some 34 trials a stratum: 3 misses of 5 % are luck, more than 4 hardly.
+    for hits in tally.inside.values():
+        assert hits.count(False) <= 4
+    assert sum(tally.tau) / len(tally.tau) >= 0.9
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_two_thousand_trials_recover_the_truth_in_every_stratum() -> None:
+    tally = _run(2004, seed=12)
+    for hits in tally.inside.values():
+        assert len(hits) > 250
+        assert sum(hits) / len(hits) >= 0.93
+    assert sum(tally.tau) / len(tally.tau) >= 0.9

@@ -1,0 +1,151 @@
+"""cooling-loss: a stall is found and explained; load, doors, gaps and power-on are none."""
+
+import pytest
+
+from cabinetwatch.watch.entry import EntryKind
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
+
+
+@pytest.fixture
+def world() -> World:
+    world = World()
+    assert world.lives(3 * HOUR) == []
+    return world
+
+
+def stall(world: World, factor: float = 2.0) -> int:
+    world.resistance *= factor
+    return world.t
+
+
+def test_a_stall_is_found_within_minutes_and_dated_near_its_beginning(world: World) -> None:
+    stalled_t = stall(world)
+    (transition,) = of(world.lives(30 * MINUTE), "cooling-loss")
+    assert transition.t - stalled_t < 6 * MINUTE
+    assert transition.priority == "high"
+    since_t = world.engine.alarms["nas/cooling-loss"].since_t
+    assert since_t is not None
+    assert abs(since_t - stalled_t) < 3 * MINUTE
+
+
+def test_the_figures_of_the_sentence_are_those_of_the_record(world: World) -> None:
+    stall(world)
+    (transition,) = of(world.lives(30 * MINUTE), "cooling-loss")
+    values = transition.values
+    assert f"at {values['temperature_c']:.1f} °C" in transition.text.replace("at  ", "at ")
+    assert f"heading for {values['settled_rise_k']:.1f} K" in transition.text
+    assert values["normal_rise_k"] == pytest.approx(10.0, abs=0.2)
+    heard = [i for i in world.inputs if not isinstance(i, tuple) or i.t <= transition.t]
+    last = {i[0]: i[2] for i in heard if isinstance(i, tuple)}
+    assert values["temperature_c"] == pytest.approx(last["nas-air"], abs=0.2)
+    assert values["ambient_c"] == last["hall"]
+    assert values["raw_rise_k"] == pytest.approx(last["nas-air"] - last["hall"], abs=0.2)
+    assert values["resistance_k_per_w"] == pytest.approx(
+        values["settled_rise_k"] / last["nas-power"], rel=0.05
+    )
+    sd_k = values["settled_rise_sd_k"]
+    assert f"± {1.96 * sd_k:.1f} K" in transition.text
+    assert "where 10.0 K is normal at 40 W" in transition.text
+    assert "reaching its derating threshold" in transition.text or "stays below" in transition.text
+
+
+def test_it_returns_when_the_fan_turns_again(world: World) -> None:
+    stall(world)
+    world.lives(HOUR)
+    world.resistance /= 2.0
+    (returned,) = of(world.lives(3 * HOUR), "cooling-loss")
+    assert returned.is_return
+    assert "again" in returned.text
+
+
+def test_half_a_stall_and_a_slowly_blocked_intake_are_found(world: World) -> None:
+    stall(world, 1.4)
+    assert ("nas", "cooling-loss") in raised(world.lives(2 * HOUR))
+    other = World(seed=2)
+    other.lives(3 * HOUR)
+    for _ in range(10):
+        other.resistance *= 1.06
+        other.lives(MINUTE)
+    assert ("nas", "cooling-loss") in raised(other.told + other.lives(HOUR))
+
+
+def test_more_load_is_no_loss_and_a_loss_is_one_though_load_falls(world: World) -> None:
+    world.power_w = 60.0
+    assert of(world.lives(3 * HOUR), "cooling-loss") == []
+    world.power_w = 30.0
+    stall(world)
+    assert ("nas", "cooling-loss") in raised(world.lives(HOUR))
+
+
+def test_a_door_an_outage_a_hot_week_and_repeats_raise_nothing(world: World) -> None:
+    world.hall_c = 12.0
+    world.lives(5 * MINUTE)
+    world.hall_c = 20.0
+    world.lives(HOUR)
+    world.t += 40 * MINUTE
+    world.swing_k = 5.0
+    for _ in range(12):
+        world.hall_c += 0.5
+        world.lives(HOUR)
+        world.reads("nas-air", round(world.nas_c, 2))
+        world.reads("nas-air", round(world.nas_c, 2))
+    assert of(world.told, "cooling-loss") == []
+
+
+def test_a_device_that_is_off_is_not_judged_nor_just_on(world: World) -> None:
+    world.power_w = 0.5
+    world.lives(4 * HOUR)
+    world.power_w = 40.0
+    world.lives(4 * HOUR)
+    assert of(world.told, "cooling-loss") == []
+    assert of(world.told, "rise-missing") == []
+
+
+def test_a_dying_sensor_keeps_it_standing(world: World) -> None:
+    stall(world)
+    world.lives(HOUR)
+    world.dead = {"nas-air"}
+    told = world.lives(3 * HOUR)
+    assert of(told, "cooling-loss") == []
+    assert world.engine.alarms["nas/cooling-loss"].state == "unacknowledged"
+
+
+def test_without_power_it_says_that_load_and_cooling_look_the_same() -> None:
+    text = (HOUSE + COMMISSIONED).replace('power = "nas-power"\n', "")
+    world = World(make_config(text.replace("normal_power_w = 40.0\n", "")))
+    world.lives(3 * HOUR)
+    stall(world)
+    (transition,) = of(world.lives(HOUR), "cooling-loss")
+    assert "More load or less cooling" in transition.likely
+
+
+def test_it_is_learnt_and_then_told() -> None:
+    world = World(make_config(HOUSE, "[alarms.hot-day]\nenabled = false\n"), every_s=30)
+    world.swing_k = 1.5
+    for hour in range(4 * 24):
+        world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
+        world.lives(HOUR)
+    assert world.told == []
+    assert world.engine.house.devices["nas"].observer.learning.stage == "provisional"
+    stall(world)
+    told = world.lives(HOUR)
+    assert ("nas", "cooling-loss") in raised(told)
+
+
+def test_learning_anew_begins_from_now(world: World) -> None:
+    world.tells(EntryKind.COMMAND, command="learn", device="nas")
+    assert world.engine.answer is not None
+    assert world.engine.answer.ok
+    assert "learns its normal rise" in world.engine.answer.text
+    world.lives(10 * MINUTE)
+    assert world.engine.house.devices["nas"].observer.learning.days < 0.02
+
+
+def test_the_default_response_is_there_and_may_be_replaced() -> None:
+    own = make_config(extra='[alarms.cooling-loss]\nresponse = "Pull the plug."\n')
+    for config, text in ((None, "every fan"), (own, "Pull the plug.")):
+        world = World(config)
+        world.lives(2 * HOUR)
+        stall(world)
+        (transition,) = of(world.lives(30 * MINUTE), "cooling-loss")
+        assert text in transition.response

@@ -1,0 +1,70 @@
+"""derating-forecast: told before the threshold is crossed, with a time that comes true."""
+
+import pytest
+
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
+
+# Half load is allowed up to 70 degC by the default scene; this one up to 42.
+CURVE = "[[35.0, 1.0], [42.0, 0.5]]"
+
+
+def near_its_limit(extra: str = "") -> World:
+    text = (HOUSE + COMMISSIONED).replace("[[50.0, 1.0], [70.0, 0.5]]", CURVE)
+    return World(make_config(text, extra))
+
+
+@pytest.fixture
+def world() -> World:
+    world = near_its_limit()
+    assert raised(world.lives(3 * HOUR)) <= {("nas", "hot-day")}
+    return world
+
+
+def test_it_is_told_before_the_crossing_and_the_time_left_comes_true(world: World) -> None:
+    world.resistance *= 2.5
+    told = world.lives(2 * HOUR)
+    forecast = of(told, "derating-forecast")[0]
+    crossed_t = next(
+        i[1]
+        for i in world.inputs
+        if isinstance(i, tuple) and i[0] == "nas-air" and i[2] > 42.0 and i[1] > forecast.t
+    )
+    left_s = (crossed_t - forecast.t) / 1000
+    assert left_s > 60.0
+    values = forecast.values
+    assert values["soonest_s"] <= values["time_left_s"] <= values["latest_s"]
+    assert values["time_left_s"] == pytest.approx(left_s, rel=0.6)
+    assert "will cross its derating threshold of 42" in forecast.text
+    assert values["threshold_c"] == pytest.approx(42.0, abs=0.3)
+    assert "There is still time" in forecast.response
+
+
+def test_while_the_threshold_is_passed_it_is_hidden(world: World) -> None:
+    world.resistance *= 2.5
+    told = world.lives(3 * HOUR)
+    states = [each.state for each in of(told, "derating-forecast")]
+    assert states[0] == "unacknowledged"
+    assert "suppressed" in states
+    assert ("nas", "over-derating") in raised(told)
+
+
+def test_a_rise_that_settles_below_the_threshold_is_none(world: World) -> None:
+    world.resistance *= 1.5
+    assert of(world.lives(4 * HOUR), "derating-forecast") == []
+
+
+def test_a_warm_gust_is_none(world: World) -> None:
+    world.hall_c = 28.0
+    world.lives(5 * MINUTE)
+    world.hall_c = 20.0
+    assert of(world.lives(2 * HOUR), "derating-forecast") == []
+
+
+def test_the_horizon_can_be_set() -> None:
+    world = near_its_limit("[alarms.derating-forecast]\nhorizon_s = 30.0\n")
+    world.lives(3 * HOUR)
+    stalled_t = world.t
+    world.resistance *= 2.5
+    first = of(world.lives(2 * HOUR), "derating-forecast")
+    assert all(each.t - stalled_t > 5 * MINUTE for each in first)
+    assert all((each.values["time_left_s"] or 0.0) <= 30.0 for each in first if each.is_raise)

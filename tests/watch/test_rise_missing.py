@@ -1,0 +1,57 @@
+"""rise-missing: a slipped probe is told; less load, or a device that is off, is none."""
+
+import pytest
+
+from tests.watch.world import HOUR, MINUTE, World, make_config, of
+
+
+@pytest.fixture
+def world() -> World:
+    world = World()
+    assert world.lives(3 * HOUR) == []
+    return world
+
+
+def test_a_probe_that_slipped_out_of_the_warm_air_is_told_with_the_figures(world: World) -> None:
+    slipped_t = world.t
+    world.resistance *= 0.3
+    (transition,) = of(world.lives(2 * HOUR), "rise-missing")
+    assert transition.priority == "medium"
+    assert transition.t - slipped_t < HOUR
+    values = transition.values
+    assert f"heading for only {values['settled_rise_k']:.1f} K" in transition.text
+    assert f"where {values['normal_rise_k']:.1f} K is normal" in transition.text
+    assert f"while it draws {values['power_w']:.0f} W" in transition.text
+    last = {i[0]: i[2] for i in world.inputs if isinstance(i, tuple) and i[1] <= transition.t}
+    assert values["raw_rise_k"] == pytest.approx(last["nas-air"] - last["hall"], abs=0.3)
+    assert "probe" in transition.response
+
+
+def test_it_returns_when_the_probe_is_back(world: World) -> None:
+    world.resistance *= 0.3
+    world.lives(2 * HOUR)
+    world.resistance /= 0.3
+    (returned,) = of(world.lives(3 * HOUR), "rise-missing")
+    assert returned.is_return
+
+
+def test_less_load_is_no_missing_rise_nor_is_a_device_that_is_off(world: World) -> None:
+    for power_w in (25.0, 0.3, 40.0):
+        world.power_w = power_w
+        world.lives(3 * HOUR)
+    assert of(world.told, "rise-missing") == []
+
+
+def test_a_warm_door_does_not_hide_or_make_one(world: World) -> None:
+    world.hall_c = 26.0
+    world.lives(10 * MINUTE)
+    world.hall_c = 20.0
+    world.lives(2 * HOUR)
+    assert of(world.told, "rise-missing") == []
+
+
+def test_a_silent_temperature_raises_none() -> None:
+    world = World(make_config())
+    world.lives(2 * HOUR)
+    world.dead = {"nas-air"}
+    assert of(world.lives(2 * HOUR), "rise-missing") == []

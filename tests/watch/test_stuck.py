@@ -1,0 +1,93 @@
+"""stuck: a temperature that stands while its world moves; not one whose world stands too."""
+
+import pytest
+
+from cabinetwatch.watch.figures import sensor_figures
+from tests.watch.world import DAY, HOUR, World, of
+
+
+@pytest.fixture
+def world() -> World:
+    world = World(every_s=30)
+    world.swing_k = 3.0
+    world.lives(6 * HOUR)
+    assert world.told == []
+    return world
+
+
+def test_a_device_temperature_that_stands_while_the_hall_moves_is_told(world: World) -> None:
+    world.says = {"nas-air": lambda _: 33.0}
+    stuck_t = world.t
+    (transition,) = of(world.lives(8 * HOUR), "stuck")
+    assert transition.subject == "nas-air"
+    assert transition.priority == "high"
+    assert "has stood at 33.0 °C for" in transition.text
+    assert "NAS is not watched by temperature now" in transition.text
+    since_t = world.engine.alarms["nas-air/stuck"].since_t
+    assert since_t is not None
+    assert abs(since_t - stuck_t) < 120_000
+    first = next(
+        i for i in world.inputs if isinstance(i, tuple) and i[1] > stuck_t and i[2] == 33.0
+    )
+    stood_s = transition.values["stood_s"]
+    assert stood_s == pytest.approx((transition.t - first[1]) / 1000, abs=120.0)
+    assert sensor_figures(world.engine)["nas-air"]["state"] == "stuck"
+    assert "Warm the probe" in transition.response
+
+
+def test_or_while_its_load_moves(world: World) -> None:
+    world.swing_k = 0.0
+    world.lives(3 * HOUR)
+    world.says = {"nas-air": lambda _: 31.0}
+    world.lives(HOUR)
+    world.power_w = 55.0
+    assert of(world.lives(3 * HOUR), "stuck") != []
+
+
+def test_it_returns_when_it_moves_again(world: World) -> None:
+    world.says = {"nas-air": lambda _: 33.0}
+    world.lives(8 * HOUR)
+    world.says.clear()
+    (returned,) = of(world.lives(HOUR), "stuck")
+    assert returned.is_return
+
+
+def test_a_stuck_sensor_raises_nothing_else_and_is_not_silent(world: World) -> None:
+    world.says = {"nas-air": lambda _: 33.0}
+    told = world.lives(10 * HOUR)
+    assert {each.condition for each in told} <= {"stuck"}
+
+
+def test_a_stuck_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> None:
+    world.says = {"hall": lambda _: 20.0}
+    world.swing_k = 5.0
+    told = world.lives(DAY)
+    (lost,) = of(told, "ambient-lost")
+    assert "hall is stuck (at 20.0 °C)" in lost.text
+    assert [each.state for each in of(told, "stuck")] == ["suppressed"]
+
+
+def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_none() -> None:
+    world = World(every_s=30)
+    world.says = {
+        "nas-air": round,
+        "hall": lambda value: round(2 * value) / 2,
+        "nas-power": lambda _: 40.0,
+    }
+    world.swing_k = 0.3
+    world.lives(2 * DAY)
+    world.hall_c = 12.0  # a door for two minutes
+    world.lives(120_000)
+    world.hall_c = 20.0
+    world.lives(HOUR)
+    assert of(world.told, "stuck") == []
+
+
+def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
+    world = World(every_s=30, seed=3)
+    world.says = {name: lambda value: round(2 * value) / 2 for name in ("nas-air", "hall")}
+    world.swing_k = 2.0
+    for hour in range(4 * 24):
+        world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
+        world.lives(HOUR)
+    assert of(world.told, "stuck") == []
