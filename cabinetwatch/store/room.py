@@ -108,12 +108,10 @@ def free_pages(connection: Connection) -> int:
 
 def give_back(connection: Connection, pages: int) -> None:
     """Give pages that hold nothing back to the file system, from the end of the file."""
-    # The statement frees a page with each row, of no columns: it must be read to its end, which
-    # is beyond SQLAlchemy.
-    cursor = connection.connection.cursor()
-    cursor.execute(f"PRAGMA incremental_vacuum({pages})")
-    cursor.fetchall()
-    cursor.close()
+    # It frees a page with each row that it gives, and sqlite3 reads but the first of rows that have
+    # no columns: a statement a page is what works.
+    for _ in range(pages):
+        connection.exec_driver_sql("PRAGMA incremental_vacuum(1)")
 
 
 def _pages(connection: Connection) -> tuple[int, int]:

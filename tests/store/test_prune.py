@@ -230,7 +230,8 @@ class TestSpace:
         full = path.stat().st_size
         with Store.open(database_url(path)) as again:
             now = Now(END, END)
-            assert sum(1 for _ in again.clear(now, KEEPING, spare_pages=0)) > 5
+            steps = sum(1 for _ in again.clear(now, KEEPING, spare_pages=0))
+            assert 5 < steps < 40  # hundreds, if each gave back a page
             assert next(again.readings())[0].t == T0 + DAY_MS
         assert path.stat().st_size < full / 4
 
