@@ -23,8 +23,8 @@ class EntryKind(StrEnum):
     OFFSET = "offset"
     """The wall clock stepped. offset_ms."""
     COMMAND = "command"
-    """A person's command. command (ack, shelve, unshelve, service-out, service-in), id or subject,
-    for_s, reason, by. Or command learn, device, by; and if it was taught from the record, from and
+    """A command. command (ack, shelve, unshelve, service-out, service-in; ack-returned, which the
+    service gives once a summary has told of a returned alarm), id or subject, for_s, reason, by. Or command learn, device, by; and if it was taught from the record, from and
     to (RFC 3339) and the taught observer's state, observer."""
     STORE = "store"
     """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
