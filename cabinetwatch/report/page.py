@@ -22,7 +22,6 @@ from cabinetwatch.report.page_content import (
     SensorRow,
 )
 from cabinetwatch.report.page_files import CHARTS, SPANS, Span, chart_name
-from cabinetwatch.report.page_marks import subjects_of
 from cabinetwatch.report.page_words import (
     UNKNOWN,
     clock_time,
@@ -30,6 +29,7 @@ from cabinetwatch.report.page_words import (
     long_date,
     number,
     short_time,
+    subjects_of,
 )
 from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room

@@ -183,6 +183,17 @@ def test_wrong_use_gets_a_sentence(  # noqa: PLR0917 - fixtures
     assert len(said.splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    "module", ["service.daemon", "report.page_keeper", "report.page_server", "cli.page"]
+)
+def test_drawing_stays_out_of_what_runs_for_long(module: str) -> None:
+    script = f"import sys, cabinetwatch.{module}; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=_ROOT, capture_output=True, text=True, check=True
+    )
+    assert not {"matplotlib", "scipy", "numpy"} & set(done.stdout.split())
+
+
 def test_files_are_as_private_as_their_folder(house: House, tmp_path: Path) -> None:
     private, shared = tmp_path / "made" / "page", tmp_path / "shared"
     shared.mkdir()
