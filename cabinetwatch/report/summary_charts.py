@@ -10,8 +10,8 @@ from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png
 from cabinetwatch.charts.picture import Curve, Picture, curve
 from cabinetwatch.charts.presets import device_picture, trend_picture
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks, subjects_of
-from cabinetwatch.report.page_words import device_name, short_time
+from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
+from cabinetwatch.report.page_words import device_name, short_time, subjects_of
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.store.series import Series
