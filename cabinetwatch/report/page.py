@@ -43,6 +43,8 @@ from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 WEEK_MS = 7 * 86_400_000
 _MOST_NOTICES = 20
+_FAR_DAYS = 3650.0
+"""Room for longer than the tiers are kept is room enough."""
 
 _FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
 """The figures of the table on the first screen; the rest stand with the device's picture."""
@@ -325,6 +327,6 @@ def _room(room: Room) -> str:
     words = f"{room.bytes / 1e6:.1f} MB"
     if room.growth_bytes_per_day is not None:
         words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
-    if room.days_left is not None:
+    if room.days_left is not None and room.days_left < _FAR_DAYS:
         words += f", room for {room.days_left:.0f} days"
     return words
