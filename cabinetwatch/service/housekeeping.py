@@ -1,4 +1,4 @@
-"""When the store is kept in order: a round every quarter of an hour, in steps, or when asked."""
+"""When the store is kept in order: a round every hour, in steps, or when asked."""
 
 import logging
 from collections.abc import Generator
@@ -11,9 +11,10 @@ from cabinetwatch.store.upkeep import SPARE_PAGES
 
 _log = logging.getLogger(__name__)
 
-ROUND_MS = 900_000
-_AFTER_THE_QUARTER_MS = 30_000
-"""What belongs to the quarter has been written by then."""
+ROUND_MS = 3_600_000
+"""Seldom enough that what a round writes is little, beside the readings themselves."""
+_AFTER_THE_HOUR_MS = 30_000
+"""What belongs to the hour has been written by then."""
 _FIRST_ROUND_MS = 60_000
 PRUNE_AFTER_MS = 3_600_000
 """Nothing is let go in the first hour: by then a clock that woke up wrong has been set."""
@@ -95,7 +96,7 @@ class Housekeeping:
     def _end(self, now: Now, *, ok: bool, text: str) -> list[Answer]:
         """Close the round and say when the next is due."""
         self._round = None
-        since_round_ms = (now.utc_ms - _AFTER_THE_QUARTER_MS) % ROUND_MS
+        since_round_ms = (now.utc_ms - _AFTER_THE_HOUR_MS) % ROUND_MS
         self.due_t = now.t if self._asked else now.t + ROUND_MS - since_round_ms
         answers: list[Answer] = [(row, {"ok": ok, "text": text}) for row in self._answering]
         self._answering = []

@@ -5,9 +5,9 @@ them exactly once whatever happens in between.
 """
 
 import logging
+import time
 from collections.abc import Iterable, Iterator, Mapping
-from itertools import groupby, islice
-from operator import lt
+from itertools import groupby, pairwise
 
 from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.dialects import sqlite
@@ -24,6 +24,11 @@ TABLES = {Tier.MINUTES: schema.minute_block, Tier.QUARTERS: schema.quarter_block
 
 _MOST_MINUTES = 20_000
 """Held in memory before they are written: a few MB."""
+_LONGEST_SPAN_MS = DAY_MS // 4
+"""Written together are only parts of one age, so that they are let go in time."""
+_SUBJECTS_AT_ONCE = 8
+_STEP_S = 0.1
+"""A step merges no further subject after so long: others want to write."""
 
 Figures = dict[str, list[Bucket]]
 
@@ -52,48 +57,57 @@ def derive(database: Database) -> Iterator[None]:
     while more:
         with database.reading() as connection:
             more = minutes.gather(connection)
-        if not more or minutes.gathered.size > _MOST_MINUTES:
+        enough = minutes.gathered.size > _MOST_MINUTES or minutes.span_ms > _LONGEST_SPAN_MS
+        if enough or not more:
             _write(database, minutes)
             minutes = Minutes(minutes.seq)
         yield
 
 
 def merge_days(database: Database, before_day: int) -> Iterator[None]:
-    """Make one block a subject of each day of UTC before `before_day`; one of them a step."""
+    """Make one block a subject of each day of UTC before `before_day`; a few of them a step.
+
+    Neighbours share the pages on which their parts lie: merged together, each is written once.
+    """
     for tier, table in TABLES.items():
         in_parts = (
             select(table.c.subject, table.c.day)
             .where(table.c.is_part, table.c.day < before_day)
-            .limit(1)
+            .group_by(table.c.day, table.c.subject)
+            .limit(_SUBJECTS_AT_ONCE)
         )
-        while True:
+        more = True
+        while more:
             with database.writing() as connection:
-                found = connection.execute(in_parts).first()
-                if found is None:
-                    break
-                _merge_day(connection, tier, found.subject, found.day)
+                until = time.monotonic() + _STEP_S
+                rows = connection.execute(in_parts).all()
+                for row in rows:
+                    _merge_day(connection, tier, row.subject, row.day)
+                    if time.monotonic() > until:
+                        break
+                more = bool(rows)
             yield
 
 
 def _write(database: Database, minutes: Minutes) -> None:
     """Write what was gathered, and the devices' minutes that wait, as parts."""
     with database.writing() as connection:
-        waiting, last_number, last_t = waiting_figures(connection)
-        if minutes.t is None and not waiting:
+        waiting = waiting_figures(connection)
+        if minutes.t is None and not waiting.minutes:
             return
-        t = max(minutes.t or 0, last_t)
+        t = max(minutes.t or 0, waiting.t)
         told: dict[str, Figures] = {}
-        for minute in waiting:
+        for minute in waiting.minutes:
             for device, figures in minute.devices.items():
                 for figure, bucket in figures.items():
                     told.setdefault(device, {}).setdefault(figure, []).append(bucket)
         for sensor in minutes.gathered:
             told.setdefault(sensor, {})[SENSOR_FIGURE] = minutes.gathered.buckets(sensor)
-        for subject, columns in told.items():
-            for day, figures_of_day in _by_day(columns):
+        for subject in sorted(told):
+            for day, figures_of_day in _by_day(told[subject]):
                 _write_part(connection, subject, day, t, figures_of_day)
         table = schema.figure_minute
-        connection.execute(delete(table).where(table.c.number <= last_number))
+        connection.execute(delete(table).where(table.c.number <= waiting.number))
         mark(connection, derived_seq=minutes.seq)
 
 
@@ -141,8 +155,6 @@ def figures_in(blocks: Iterable[TierBlock]) -> list[str]:
 def merged(blocks: Iterable[TierBlock], figure: str, tier: Tier) -> list[Bucket]:
     """Give a figure's buckets over all the blocks, in order of time and without a double."""
     found = [bucket for block in blocks for bucket in block.buckets(figure)]
-    # Days that are merged already, the most by far, come in order and without a double.
-    starts = [bucket.utc_ms for bucket in found]
-    if all(map(lt, starts, islice(starts, 1, None))):
+    if all(before.utc_ms < after.utc_ms for before, after in pairwise(found)):
         return found
     return condense(found, tier.width_ms)

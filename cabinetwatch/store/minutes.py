@@ -7,16 +7,20 @@ import json
 import logging
 import zlib
 from collections.abc import Sequence
-from typing import Any
+from struct import Struct
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Row, insert, select
 
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.corrections import offsets_from
 from cabinetwatch.store.inputs import sensor_names
+from cabinetwatch.store.planes import pack_integers, unpack_integers
 from cabinetwatch.store.schema import block, figure_minute
 from cabinetwatch.store.tiers import Bucket, FigureMinute, Gatherer, Tier, decimals_of
 from cabinetwatch.watch.reading import Quality
+
+_NAMES = Struct("<I")
 
 _log = logging.getLogger(__name__)
 
@@ -33,6 +37,8 @@ class Minutes:
         """The last input gathered."""
         self.t: int | None = None
         """The largest watch time known when it was written; None before anything is gathered."""
+        self.span_ms = 0
+        """From the largest watch time known with the first block to that with the last."""
         self.gathered: Gatherer[str] = Gatherer(Tier.MINUTES.width_ms)
 
     def gather(self, connection: Connection) -> bool:
@@ -52,6 +58,7 @@ class Minutes:
         for row in rows:
             self._take(row, names, offsets.at(row.first_seq))
             self.seq = row.first_seq + row.length - 1
+            self.span_ms += 0 if self.t is None else row.known_t_ms - self.t
             self.t = row.known_t_ms
             count += row.length
             if count >= _READINGS_AT_ONCE:
@@ -81,27 +88,64 @@ def write_figures(connection: Connection, t: int, minutes: Sequence[FigureMinute
     connection.execute(insert(figure_minute), rows)
 
 
-def waiting_figures(connection: Connection) -> tuple[list[FigureMinute], int, int]:
-    """Give the minutes of devices that wait, the number of the last row and its watch time."""
+class WaitingFigures(NamedTuple):
+    """The minutes of devices that wait, with the number of the newest row and its watch time."""
+
+    minutes: list[FigureMinute]
+    number: int
+    t: int
+
+
+def waiting_figures(connection: Connection) -> WaitingFigures:
+    """Give the minutes of devices that are not in the tiers yet, oldest first."""
     rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
     minutes = [FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)) for row in rows]
-    return (minutes, rows[-1].number, rows[-1].t_ms) if rows else ([], 0, 0)
+    return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
 
 
 def _pack(devices: dict[str, dict[str, Bucket]]) -> bytes:
-    told = {
-        device: {
-            figure: [bucket.samples, *(round(each, decimals_of(figure)) for each in bucket[2:])]
-            for figure, bucket in figures.items()
-        }
-        for device, figures in devices.items()
-    }
-    return zlib.compress(json.dumps(told, separators=(",", ":")).encode(), 9)
+    """Pack the figures of a minute: their names as JSON, then number after number, by columns."""
+    names = json.dumps({device: list(figures) for device, figures in devices.items()}).encode()
+    buckets = [
+        (10.0 ** decimals_of(figure), bucket)
+        for figures in devices.values()
+        for figure, bucket in figures.items()
+    ]
+    means = [round(bucket.mean * scale) for scale, bucket in buckets]
+    columns = (
+        [bucket.samples for _, bucket in buckets],
+        means,
+        [
+            mean - round(each.minimum * scale)
+            for mean, (scale, each) in zip(means, buckets, strict=True)
+        ],
+        [
+            round(each.maximum * scale) - mean
+            for mean, (scale, each) in zip(means, buckets, strict=True)
+        ],
+    )
+    packed = b"".join(pack_integers(column) for column in columns)
+    return zlib.compress(_NAMES.pack(len(names)) + names + packed, 9)
 
 
 def _unpack(utc_ms: int, data: bytes) -> dict[str, dict[str, Bucket]]:
-    told = json.loads(zlib.decompress(data))
+    rest = memoryview(zlib.decompress(data))
+    (length,) = _NAMES.unpack_from(rest)
+    names = json.loads(bytes(rest[_NAMES.size : _NAMES.size + length]))
+    rest = rest[_NAMES.size + length :]
+    count = sum(len(figures) for figures in names.values())
+    columns = []
+    for _ in range(4):
+        column, rest = unpack_integers(rest, count)
+        columns.append(column)
+    numbers = zip(*columns, strict=True)
     return {
-        device: {figure: Bucket(utc_ms, *values) for figure, values in figures.items()}
-        for device, figures in told.items()
+        device: {figure: _bucket(utc_ms, figure, next(numbers)) for figure in figures}
+        for device, figures in names.items()
     }
+
+
+def _bucket(utc_ms: int, figure: str, numbers: tuple[int, ...]) -> Bucket:
+    samples, mean, below, above = numbers
+    scale = 10.0 ** decimals_of(figure)
+    return Bucket(utc_ms, samples, mean / scale, (mean - below) / scale, (mean + above) / scale)

@@ -108,8 +108,12 @@ def free_pages(connection: Connection) -> int:
 
 def give_back(connection: Connection, pages: int) -> None:
     """Give pages that hold nothing back to the file system, from the end of the file."""
-    # The statement frees a page a row: it must be read to its end.
-    connection.exec_driver_sql(f"PRAGMA incremental_vacuum({pages})").all()
+    # The statement frees a page with each row, of no columns: it must be read to its end, which
+    # is beyond SQLAlchemy.
+    cursor = connection.connection.cursor()
+    cursor.execute(f"PRAGMA incremental_vacuum({pages})")
+    cursor.fetchall()
+    cursor.close()
 
 
 def _pages(connection: Connection) -> tuple[int, int]:

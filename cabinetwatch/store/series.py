@@ -117,7 +117,7 @@ class _Tail:
         """Give the minutes of a figure, in no order and maybe in parts."""
         told = [
             minute.devices[subject][figure]
-            for minute in waiting_figures(connection)[0]
+            for minute in waiting_figures(connection).minutes
             if figure in minute.devices.get(subject, {})
         ]
         if figure == SENSOR_FIGURE:
@@ -128,7 +128,7 @@ class _Tail:
     def figures(self, connection: Connection, subject: str) -> set[str]:
         """Give the figures that a subject has here."""
         self._refresh(connection)
-        waiting = waiting_figures(connection)[0]
+        waiting = waiting_figures(connection).minutes
         told = {figure for minute in waiting for figure in minute.devices.get(subject, {})}
         return told | ({SENSOR_FIGURE} if self._minutes.gathered.buckets(subject) else set())
 

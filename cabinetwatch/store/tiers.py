@@ -114,23 +114,28 @@ def condense(buckets: Iterable[Bucket], width_ms: int) -> list[Bucket]:
         buckets: none wider than `width_ms`, in any order.
         width_ms: a multiple of their widths.
     """
-    merged: dict[int, Bucket] = {}
-    for bucket in buckets:
-        utc_ms, samples, mean, minimum, maximum = bucket
-        start = utc_ms - utc_ms % width_ms
-        known = merged.get(start)
-        if known is None:
-            merged[start] = bucket if start == utc_ms else Bucket(start, *bucket[1:])
-            continue
-        total = known.samples + samples
-        merged[start] = Bucket(
-            start,
-            total,
-            known.mean + (mean - known.mean) * (samples / total),
-            min(known.minimum, minimum),
-            max(known.maximum, maximum),
-        )
-    return [merged[start] for start in sorted(merged)]
+    in_order = sorted(buckets)
+    condensed: list[Bucket] = []
+    first = 0
+    for after in range(1, len(in_order) + 1):
+        start = in_order[first].utc_ms // width_ms
+        if after == len(in_order) or in_order[after].utc_ms // width_ms != start:
+            condensed.append(_merge(in_order[first:after], start * width_ms))
+            first = after
+    return condensed
+
+
+def _merge(buckets: Sequence[Bucket], utc_ms: int) -> Bucket:
+    if len(buckets) == 1:
+        return buckets[0] if buckets[0].utc_ms == utc_ms else buckets[0]._replace(utc_ms=utc_ms)
+    samples = sum(bucket.samples for bucket in buckets)
+    return Bucket(
+        utc_ms,
+        samples,
+        sum(bucket.mean * bucket.samples for bucket in buckets) / samples,
+        min(bucket.minimum for bucket in buckets),
+        max(bucket.maximum for bucket in buckets),
+    )
 
 
 def percentile(buckets: Sequence[Bucket], fraction: float) -> float:

@@ -84,6 +84,13 @@ def test_a_store_that_is_no_sqlite_file_is_refused(url: str) -> None:
     assert "names no SQLite file" in problem(f'[store]\nurl = "{url}"')
 
 
+def test_coarse_figures_are_kept_at_least_as_long_as_fine_ones() -> None:
+    said = problem("[store]\nkeep_raw_days = 50\nkeep_minutes_days = 40\n")
+    assert "keep_minutes_days is shorter than keep_raw_days (50)" in said
+    said = problem("[store]\nkeep_quarters_days = 399\n")
+    assert "keep_quarters_days is shorter than keep_minutes_days (400)" in said
+
+
 def test_relative_paths_start_at_the_folder_of_the_file(tmp_path: Path) -> None:
     (tmp_path / "ca.pem").touch()
     config = read(

@@ -1,5 +1,6 @@
 """Migrations make the schema the code expects, whole or not at all."""
 
+import gzip
 import sqlite3
 import subprocess
 import sys
@@ -16,11 +17,14 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, inspect
 
 from cabinetwatch.errors import StoreError
+from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.migrate import DAMAGED, migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.schema import REVISIONS, metadata
 from cabinetwatch.store.store import Store
-from tests.store.examples import batch, reading
+from cabinetwatch.store.tiers import Tier
+from tests.store.examples import T0, batch, reading, transition
+from tests.store.upkeep import tidied
 
 MODULES_OF_THE_DAEMON = """
 import sys
@@ -140,3 +144,43 @@ def test_the_daemon_is_spared_the_migrations(url: str) -> None:
     loaded = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
     assert "sqlalchemy" in loaded
     assert {"alembic", "mako", "numpy"}.isdisjoint(loaded)
+
+
+class TestAStoreOfAnOlderVersion:
+    """The file was written by the version that had schema v0001, ended by a clean stop."""
+
+    @pytest.fixture
+    def old(self, tmp_path: Path) -> Path:
+        path = tmp_path / "old.db"
+        packed = Path(__file__).parent / "data" / "v0001.db.gz"
+        path.write_bytes(gzip.decompress(packed.read_bytes()))
+        return path
+
+    def test_it_is_refused_until_it_is_brought_up_to_date(self, old: Path) -> None:
+        with pytest.raises(StoreError, match="older cabinetwatch"):
+            Store.open(database_url(old))
+
+    def test_it_keeps_all_it_had_and_gets_tiers_of_it(self, old: Path) -> None:
+        migrate(database_url(old))
+        with Store.open(database_url(old)) as store:
+            readings = [item for item, _ in store.readings()]
+            assert len(readings) == 120
+            assert [entry.kind for _, entry in store.entries()] == ["config", "start", "stop"]
+            assert [each.id for each in store.transitions()] == [transition().id]
+            assert [posted.id for posted, _ in store.waiting()] == ["n-1"]
+            assert store.saved_state() == (123, T0 + 130_000, b"engine")
+            for _ in range(2):
+                found = store.buckets("nas-air", "value", Tier.MINUTES, T0, T0 + 10**6)
+                assert [(each.utc_ms - T0, each.samples) for each in found] == [
+                    (0, 30),
+                    (60_000, 30),
+                ]
+                # 30 + n / 4 + k / 10 for n of 0 to 5 and k of 0 to 4, less the offset of 0.5.
+                assert found[0][2:] == pytest.approx((30.325, 29.5, 31.15))
+                tidied(store, T0 + 130_000)
+            store.commit(batch(reading(), advanced_to=T0 + 140_000))
+
+    def test_it_can_be_backed_up_before(self, old: Path, tmp_path: Path) -> None:
+        back_up(old, tmp_path / "before.db", replace=False)
+        assert (tmp_path / "before.db").read_bytes()[:16] == old.read_bytes()[:16]
+        migrate(database_url(tmp_path / "before.db"))
