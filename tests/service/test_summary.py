@@ -1,6 +1,8 @@
 """The weekly summary of a running watch: frozen, mailed once, and what it listed acknowledged."""
 
-from collections.abc import Iterator
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
@@ -69,6 +71,16 @@ def look(daemon: Daemon) -> None:
     daemon._summary_loop.tick()
 
 
+def look_until(daemon: Daemon, holds: Callable[[], bool], what: str) -> None:
+    """Tick again and again until something holds."""
+
+    def looked() -> bool:
+        look(daemon)
+        return holds()
+
+    wait_until(looked, what, 60)
+
+
 @contextmanager
 def ticking(site: Site, clock: HandClock) -> Iterator[Daemon]:
     """A watch by this clock; the test ticks by itself, over and over, as it waits."""
@@ -79,13 +91,12 @@ def ticking(site: Site, clock: HandClock) -> Iterator[Daemon]:
 def wait_delivered(site: Site, daemon: Daemon) -> None:
     """Tick until the newest summary is delivered, and so noted."""
 
-    def done() -> bool:
-        look(daemon)
+    def delivered() -> bool:
         known = posted(site)
         outcome = known[-1][1] if known else None
         return outcome is not None and outcome.status == "delivered"
 
-    wait_until(done, "the summary to be delivered", 60)
+    look_until(daemon, delivered, "the summary to be delivered")
 
 
 def settle(clock: HandClock) -> None:
@@ -115,16 +126,16 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
         cabinet.wait_online()
         alarm_id = warm_and_cool(cabinet)
         clock.let_pass(HOUR_S)
-        wait_until(lambda: look(daemon) or frozen(site) == [WEEK], "the week to be frozen", 60)
+        look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
         assert posted(site) == []
         assert state_of(site, alarm_id) is AlarmState.RETURNED
 
         smtp.refuse("451 4.3.0 try later", at="data")
         clock.let_pass(7 * HOUR_S)
-        wait_until(
-            lambda: look(daemon) or any(outcome for _, outcome in posted(site)),
+        look_until(
+            daemon,
+            lambda: any(outcome for _, outcome in posted(site)),
             "the summary to be tried",
-            60,
         )
         look(daemon)
         assert state_of(site, alarm_id) is AlarmState.RETURNED
@@ -133,7 +144,7 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
         clock.let_pass(600)
         daemon._deliveries[0].hurry()
         wait_delivered(site, daemon)
-        wait_until(lambda: look(daemon) or state_of(site, alarm_id) is None, "the acknowledgement")
+        look_until(daemon, lambda: state_of(site, alarm_id) is None, "the acknowledgement")
 
     (mail,) = summaries(smtp)
     assert sorted(mail.recipients) == [
@@ -157,7 +168,7 @@ def test_an_alarm_that_was_raised_again_meanwhile_is_left_for_a_person(
         cabinet.wait_online()
         alarm_id = warm_and_cool(cabinet)
         clock.let_pass(HOUR_S)
-        wait_until(lambda: look(daemon) or frozen(site) == [WEEK], "the week to be frozen", 60)
+        look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
         assert warm_and_cool(cabinet) == alarm_id
         clock.let_pass(7 * HOUR_S)
         wait_delivered(site, daemon)
@@ -176,7 +187,7 @@ def test_after_a_restart_nothing_is_mailed_twice_and_what_waited_is_mailed(
         cabinet.wait_online()
         smtp.stop()
         clock.let_pass(8 * HOUR_S)
-        wait_until(lambda: look(daemon) or posted(site) != [], "the notice", 60)
+        look_until(daemon, lambda: posted(site) != [], "the notice")
     ((notice, _),) = posted(site)
     assert summaries(smtp) == []
 
@@ -245,7 +256,7 @@ def test_without_the_table_weeks_are_frozen_and_nothing_is_mailed(
     with ticking(site, clock) as daemon:
         cabinet.wait_online()
         clock.let_pass(9 * HOUR_S)
-        wait_until(lambda: look(daemon) or frozen(site) == [WEEK], "the week to be frozen", 60)
+        look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
         look(daemon)
         cabinet.mark()
     assert posted(site) == []
@@ -266,20 +277,18 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
     with ticking(site, clock) as daemon:
         cabinet.wait_online()
         clock.let_pass(HOUR_S)
-        wait_until(
-            lambda: look(daemon) or "the weekly summary can't be made now" in caplog.text,
+        look_until(
+            daemon,
+            lambda: "the weekly summary can't be made now" in caplog.text,
             "the failure to be told",
         )
         warm_and_cool(cabinet)
         monkeypatch.undo()
         clock.let_pass(660)
-        wait_until(lambda: look(daemon) or frozen(site) == [WEEK], "the week to be frozen", 60)
+        look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
 
 
 def test_what_reckons_and_draws_never_enters_the_daemon() -> None:
-    import subprocess  # noqa: PLC0415
-    import sys  # noqa: PLC0415
-
     code = "import sys, cabinetwatch.cli.run; print(*sorted(sys.modules))"
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60

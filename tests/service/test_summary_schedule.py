@@ -34,7 +34,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Moved:
 
     class MovedDatetime(datetime):
         @classmethod
-        def now(cls, tz: tzinfo | None = None) -> "MovedDatetime":  # type: ignore[override]
+        def now(cls, tz: tzinfo | None = None) -> "MovedDatetime":
             there = moved.now(tz)
             return cls.fromtimestamp(there.timestamp(), tz)
 

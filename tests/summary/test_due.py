@@ -77,7 +77,8 @@ def test_whenever_one_looks_each_week_is_mailed_once_in_order_and_never_early(
 ) -> None:
     when = When(day, at, zone)
     began = instant(date(year, 1, 8), time(0), zone)
-    now, told = began, []
+    now = began
+    told: list[IsoWeek] = []
     for minutes in looks:
         now += minutes * 60_000
         while (week := week_to_mail(now, [(began, now)], told, when)) is not None:

@@ -14,13 +14,14 @@ from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.store import schema
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import DAY_MS
 from cabinetwatch.store.weeks import ClosedWeek
 from tests.support import fortnight as story
 from tests.support.fortnight import Fortnight
 from tests.support.mail import MailDrop
 
 W47 = IsoWeek.parse(story.WEEK)
-LATER = story.NOW + 200 * story.DAY_MS
+LATER = story.NOW + 200 * DAY_MS
 
 
 @pytest.fixture
