@@ -277,8 +277,10 @@ def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
 
 def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
     notice, outcome = posted
+    week = () if notice.week is None else (f"summary of {notice.week}",)
     told = "; ".join(
-        dict.fromkeys(
+        week
+        or dict.fromkeys(
             f"{names.get(each.subject, each.subject)}: {predicate(each)}"
             for each in notice.transitions
         )
