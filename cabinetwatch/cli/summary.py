@@ -1,6 +1,7 @@
 """`cabinetwatch summary`: the summary of an ISO week, shown, as files, or mailed."""
 
 import argparse
+import gc
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -48,6 +49,15 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(find_config_file(args.config))
     if args.send and config.notify.email is None:
         raise UsageError("--send: there is no [notify.email] to send it by; add that table")
+    # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
+    gc.disable()
+    try:
+        return _run(config, args)
+    finally:
+        gc.enable()
+
+
+def _run(config: Config, args: argparse.Namespace) -> int:
     # What reckons and draws is imported only here: it takes a while.
     from cabinetwatch.report.summary_content import summary_of  # noqa: PLC0415
     from cabinetwatch.report.summary_make import WeekMaker  # noqa: PLC0415

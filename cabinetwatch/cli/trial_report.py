@@ -12,7 +12,8 @@ from cabinetwatch.cli.trial_screen import show
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
-from cabinetwatch.report.page_marks import deeds, note_marks, subjects_of
+from cabinetwatch.report.page_marks import deeds, note_marks
+from cabinetwatch.report.page_words import subjects_of
 from cabinetwatch.report.trial_case import Case, check_device, judge_case, sensors_needed
 from cabinetwatch.report.trial_readings import Interval, read_file, read_store
 from cabinetwatch.report.trial_state import case_of, state_of

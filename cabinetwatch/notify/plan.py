@@ -102,6 +102,44 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
     return notices
 
 
+def plan_summary(
+    week: str,
+    returned: Sequence[Transition],
+    recipients: tuple[str, ...],
+    config: Config,
+    *,
+    t: int,
+    utc_ms: int,
+) -> Notice:
+    """Give the notice that mails the summary of a week.
+
+    Args:
+        week: such as 2026-W47.
+        returned: the returned alarms that it lists.
+        recipients: to whom.
+        config: in force.
+        t: watch time now (ms).
+        utc_ms: the same instant in UTC.
+    """
+    notice_id = summary_notice_id(week)
+    return Notice(
+        id=notice_id,
+        channel="email",
+        kind="summary",
+        t=t,
+        utc_ms=utc_ms,
+        transitions=tuple(returned),
+        message_id=_message_id(config, config.site.name, notice_id),
+        recipients=recipients,
+        week=week,
+    )
+
+
+def summary_notice_id(week: str) -> str:
+    """Give the id of a week's summary, of which there is only one ever."""
+    return f"email-summary-{week}"
+
+
 def thread_roots(notice: Notice, config: Config) -> list[str]:
     """Give the Message-IDs of the first mails of all the alarms that a mail tells of.
 

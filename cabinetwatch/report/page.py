@@ -22,7 +22,6 @@ from cabinetwatch.report.page_content import (
     SensorRow,
 )
 from cabinetwatch.report.page_files import CHARTS, SPANS, Span, chart_name
-from cabinetwatch.report.page_marks import subjects_of
 from cabinetwatch.report.page_words import (
     UNKNOWN,
     clock_time,
@@ -30,6 +29,7 @@ from cabinetwatch.report.page_words import (
     long_date,
     number,
     short_time,
+    subjects_of,
 )
 from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room
@@ -43,6 +43,8 @@ from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 WEEK_MS = 7 * 86_400_000
 _MOST_NOTICES = 20
+_FAR_DAYS = 3650.0
+"""Room for longer than the tiers are kept is room enough."""
 
 _FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
 """The figures of the table on the first screen; the rest stand with the device's picture."""
@@ -275,8 +277,10 @@ def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
 
 def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
     notice, outcome = posted
+    week = () if notice.week is None else (f"summary of {notice.week}",)
     told = "; ".join(
-        dict.fromkeys(
+        week
+        or dict.fromkeys(
             f"{names.get(each.subject, each.subject)}: {predicate(each)}"
             for each in notice.transitions
         )
@@ -325,6 +329,6 @@ def _room(room: Room) -> str:
     words = f"{room.bytes / 1e6:.1f} MB"
     if room.growth_bytes_per_day is not None:
         words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
-    if room.days_left is not None:
+    if room.days_left is not None and room.days_left < _FAR_DAYS:
         words += f", room for {room.days_left:.0f} days"
     return words

@@ -24,9 +24,8 @@ from cabinetwatch.report.page_marks import (
     alarm_marks,
     deeds,
     note_marks,
-    subjects_of,
 )
-from cabinetwatch.report.page_words import device_name, short_time
+from cabinetwatch.report.page_words import device_name, short_time, subjects_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import Bucket, Tier
 

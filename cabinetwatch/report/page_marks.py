@@ -4,7 +4,6 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from cabinetwatch.charts.picture import AlarmMark, NoteMark
-from cabinetwatch.config.devices import Device
 from cabinetwatch.notify.phrases import predicate
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import from_rfc3339
@@ -46,12 +45,6 @@ def alarm_marks(
                 marks.append(_mark(raised, each.utc_ms))
     marks += [_mark(raised, None) for raised in open_since.values()]
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
-
-
-def subjects_of(device_id: str, device: Device) -> set[str]:
-    """Give a device and the sensors that belong to it."""
-    sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}
-    return {device_id} | {sensor for sensor in sensors if sensor is not None}
 
 
 def deeds(store: Store) -> list[Deed]:

@@ -16,6 +16,12 @@ def device_name(device_id: str, device: Device) -> str:
     return device.name or device_id
 
 
+def subjects_of(device_id: str, device: Device) -> set[str]:
+    """Give a device and the sensors that belong to it."""
+    sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}
+    return {device_id} | {sensor for sensor in sensors if sensor is not None}
+
+
 def short_time(utc_ms: int, timezone: str) -> str:
     """Write an instant to the minute, e.g. Wed 25 Nov 13:42."""
     return _local(utc_ms, timezone, "%a %-d %b %H:%M")

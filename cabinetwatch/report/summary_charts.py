@@ -1,30 +1,27 @@
 """The pictures of a summary: each device's week, and a quarter of a year of its rise."""
 
-import io
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from PIL import Image
-
 from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png
-from cabinetwatch.charts.picture import Curve, Picture, curve
+from cabinetwatch.charts.picture import Curve, Picture
 from cabinetwatch.charts.presets import device_picture, trend_picture
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks, subjects_of
-from cabinetwatch.report.page_words import device_name, short_time
+from cabinetwatch.report.page_curves import curve_of
+from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
+from cabinetwatch.report.page_words import device_name, short_time, subjects_of
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.store.series import Series
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.watch.transition import Transition
 
 QUARTER_DAYS = 91
-_WEEK_POINTS = 336
+_WEEK_STEP_MS = 1_800_000
+_OF_WEEK = ("temperature_c", "ambient_c", "threshold_c")
+_OF_QUARTER = ("rise_k", "normal_rise_k")
 _SCALE = 1.75
 """Pixels to a point: 700 across, sharp on a phone."""
-
-_COLOURS = 64
 
 
 class Drawn(NamedTuple):
@@ -79,7 +76,7 @@ def _draw(record: _Record) -> Iterator[Drawn]:
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
-                png = _small(draw_png(picture, _SCALE))
+                png = draw_png(picture, _SCALE)
                 yield Drawn(device.id, kind, picture.title, alt, _key(picture), png)
 
 
@@ -87,9 +84,7 @@ def _week(record: _Record, device_id: str) -> Picture:
     week = record.week
     span = week.from_utc_ms, week.to_utc_ms
 
-    def figure(name: str) -> Curve:
-        return _curve(record.store.series(device_id, name, *span, _WEEK_POINTS))
-
+    curves = _curves(record, device_id, span, _WEEK_STEP_MS, *_OF_WEEK)
     name, subjects = _called(record, device_id)
     return device_picture(
         name,
@@ -97,9 +92,9 @@ def _week(record: _Record, device_id: str) -> Picture:
         from_utc_ms=span[0],
         to_utc_ms=span[1],
         timezone=week.timezone,
-        temperature=figure("temperature_c"),
-        ambient=figure("ambient_c"),
-        threshold=figure("threshold_c"),
+        temperature=curves["temperature_c"],
+        ambient=curves["ambient_c"],
+        threshold=curves["threshold_c"],
         alarms=alarm_marks(record.transitions, subjects, span[0]),
         notes=note_marks(record.deeds, subjects, span[0]),
     )
@@ -109,9 +104,7 @@ def _quarter(record: _Record, device_id: str) -> Picture:
     week = record.week
     span = week.to_utc_ms - QUARTER_DAYS * DAY_MS, week.to_utc_ms
 
-    def figure(name: str) -> Curve:
-        return _curve(record.store.series(device_id, name, *span, QUARTER_DAYS))
-
+    curves = _curves(record, device_id, span, DAY_MS, *_OF_QUARTER)
     name, subjects = _called(record, device_id)
     return trend_picture(
         name,
@@ -119,8 +112,8 @@ def _quarter(record: _Record, device_id: str) -> Picture:
         from_utc_ms=span[0],
         to_utc_ms=span[1],
         timezone=week.timezone,
-        rise=figure("rise_k"),
-        normal=figure("normal_rise_k"),
+        rise=curves["rise_k"],
+        normal=curves["normal_rise_k"],
         alarms=alarm_marks(record.transitions, subjects, span[0]),
         notes=note_marks(record.deeds, subjects, span[0]),
     )
@@ -135,13 +128,12 @@ def _called(record: _Record, device_id: str) -> tuple[str, set[str]]:
     return device_name(device_id, device), subjects_of(device_id, device)
 
 
-def _curve(series: Series) -> Curve:
-    half_ms = series.step_ms / 2
-    points = [
-        (bucket.utc_ms + half_ms, bucket.mean, bucket.minimum, bucket.maximum)
-        for bucket in series.buckets
-    ]
-    return curve(points, series.step_ms)
+def _curves(
+    record: _Record, device_id: str, span: tuple[int, int], step_ms: int, *figures: str
+) -> dict[str, Curve]:
+    """Give curves by figure; quarters of an hour are fine enough, and kept the longest."""
+    columns = record.store.columns(device_id, figures, Tier.QUARTERS, *span)
+    return {figure: curve_of(buckets, span[0], step_ms) for figure, buckets in columns.items()}
 
 
 def _key(picture: Picture) -> str:
@@ -156,11 +148,3 @@ def _key(picture: Picture) -> str:
         for number, note in enumerate(picture.notes[:MOST_MARKS_NAMED], 1)
     )
     return "; ".join((*alarms, *notes))
-
-
-def _small(png: bytes) -> bytes:
-    """Reduce a picture of few colours to a palette: a quarter of the size, in a mail every week."""
-    out = io.BytesIO()
-    picture = Image.open(io.BytesIO(png)).convert("RGB")
-    picture.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE).save(out, "png")
-    return out.getvalue()

@@ -4,6 +4,7 @@ What draws and reckons takes a hundred megabytes, which so go as soon as it is d
 """
 
 import argparse
+import gc
 import json
 import sys
 from collections.abc import Sequence
@@ -29,6 +30,8 @@ def main(arguments: Sequence[str]) -> int:
         0; 2 with one sentence on standard error.
     """
     args = _parser().parse_args(arguments)
+    # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
+    gc.disable()
     be_last_in_line()
     now_utc_ms = SystemClock().utc_ms() if args.now is None else args.now
     try:

@@ -133,14 +133,14 @@ def _span(week: Week) -> str:
 def _glance(week: Week) -> Table:
     """Give what matters most of each device, in as many columns as a phone has room for."""
     return Table(
-        ("Device", "Highest", "Settled rise (normal)", "Hot-day margin (before)", "Life"),
+        ("Device", "Highest, °C", "Settled rise, K (normal)", "Hot-day margin, K (before)", "Life"),
         tuple(
             (
                 device.name,
-                UNKNOWN if device.temperature is None else f"{device.temperature.highest:.1f} °C",
+                figure(None if device.temperature is None else device.temperature.highest),
                 _beside(device.settled_rise_k, device.normal_rise_k),
                 _beside(device.hot_day_margin_k, device.hot_day_margin_last_week_k),
-                UNKNOWN if device.life_factor is None else f"x {device.life_factor:.2f}",
+                figure(device.life_factor, 2),
             )
             for device in week.devices
         ),
@@ -148,9 +148,7 @@ def _glance(week: Week) -> Table:
 
 
 def _beside(value: float | None, other: float | None) -> str:
-    if value is None:
-        return UNKNOWN
-    return f"{number(value)} K" + ("" if other is None else f" ({number(other)})")
+    return figure(value) if value is None or other is None else f"{number(value)} ({number(other)})"
 
 
 def _temperatures(week: Week) -> Table:

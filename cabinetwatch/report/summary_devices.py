@@ -17,6 +17,9 @@ _MOSTLY_OFF = 0.5
 _REFERENCE_C = 40.0
 """Any will do: it cancels."""
 
+_COMPARED = ("off", "settled_rise_k", "hot_day_margin_k")
+_FIGURES = (*_COMPARED, "temperature_c", "ambient_c", "normal_rise_k", "margin_k")
+
 Figures = Mapping[int, float]
 """The means of a figure's quarter-hours by their beginning."""
 
@@ -34,34 +37,30 @@ def device_week(
         tier: of what percentiles are: minutes, or quarters where those are gone.
         drift: its trend, where that is known.
     """
-
-    def quarters(figure: str, span: Span = week) -> list[Bucket]:
-        return store.buckets(device_id, figure, Tier.QUARTERS, *span)
-
-    last_week = week[0] - WEEK_MS, week[0]
-    temperature = store.buckets(device_id, "temperature_c", tier, *week)
-    off, off_before = quarters("off"), quarters("off", last_week)
-    on, on_before = _while_on(off), _while_on(off_before)
-    settled, hot_day = quarters("settled_rise_k"), quarters("hot_day_margin_k")
-    margins = quarters("margin_k")
-    least = min(margins, key=lambda bucket: bucket.minimum, default=None)
-    normal, ambient = on(quarters("normal_rise_k")), quarters("ambient_c")
+    fine = store.columns(device_id, ("temperature_c", "rise_k"), tier, *week)
+    now = store.columns(device_id, _FIGURES, Tier.QUARTERS, *week)
+    before = store.columns(
+        device_id, _COMPARED, Tier.QUARTERS, *(utc_ms - WEEK_MS for utc_ms in week)
+    )
+    on, was_on = _WhileOn(now["off"]), _WhileOn(before["off"])
+    least = min(now["margin_k"], key=lambda bucket: bucket.minimum, default=None)
+    normal, ambient = on(now["normal_rise_k"]), _by_start(now["ambient_c"])
     return DeviceWeek(
         id=device_id,
         name=device.name or device_id,
-        temperature=_spread(temperature),
-        rise=_spread(store.buckets(device_id, "rise_k", tier, *week)),
-        ambient_c=_mean(_by_start(ambient)),
-        settled_rise_k=_mean(on(settled)),
-        settled_rise_last_week_k=_mean(on_before(quarters("settled_rise_k", last_week))),
+        temperature=_spread(fine["temperature_c"]),
+        rise=_spread(fine["rise_k"]),
+        ambient_c=_mean(ambient),
+        settled_rise_k=_mean(on(now["settled_rise_k"])),
+        settled_rise_last_week_k=_mean(was_on(before["settled_rise_k"])),
         normal_rise_k=_mean(normal),
         margin_k=None if least is None else least.minimum,
         margin_utc_ms=None if least is None else least.utc_ms,
-        hot_day_margin_k=_mean(on(hot_day)),
-        hot_day_margin_last_week_k=_mean(on_before(quarters("hot_day_margin_k", last_week))),
-        life_factor=life_factor(on(quarters("temperature_c")), _by_start(ambient), normal),
-        off_fraction=_mean(_by_start(off)),
-        known=min(1.0, len(temperature) * tier.width_ms / (week[1] - week[0])),
+        hot_day_margin_k=_mean(on(now["hot_day_margin_k"])),
+        hot_day_margin_last_week_k=_mean(was_on(before["hot_day_margin_k"])),
+        life_factor=life_factor(on(now["temperature_c"]), ambient, normal),
+        off_fraction=_mean(_by_start(now["off"])),
+        known=min(1.0, len(fine["temperature_c"]) * tier.width_ms / (week[1] - week[0])),
         drift=drift,
     )
 
@@ -90,7 +89,7 @@ def drift_of(engine: Engine, device_id: str) -> DriftWeek | None:
     return DriftWeek(finding.significant, finding.climb_per_week, finding.exhausted_in_days)
 
 
-class _while_on:  # noqa: N801 - used like a function
+class _WhileOn:
     """Leaves out of a figure the quarters in which the device was mostly off."""
 
     def __init__(self, off: Sequence[Bucket]) -> None:

@@ -16,6 +16,9 @@ DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sun
 CLOSES_AFTER_MS = 600_000
 """A week is frozen this long after its end: what was on its way then is in the store by now."""
 
+_FIRST_TRUE_YEAR = 2024
+"""No clock that is set shows an earlier one: a machine without a battery wakes in 1970."""
+
 _MOST_LATE = 4
 """Weeks back that a summary is still worth sending for."""
 
@@ -88,11 +91,11 @@ def week_to_mail(
 
 
 def weeks_lived(spans: Sequence[Span], zone: ZoneInfo) -> list[IsoWeek]:
-    """Give the weeks in which the watch ran at any time, in order."""
+    """Give the weeks in which the watch ran at any time, by a clock that was set, in order."""
     lived: set[IsoWeek] = set()
     for from_utc_ms, to_utc_ms in spans:
         week, last = IsoWeek.of(from_utc_ms, zone), IsoWeek.of(max(from_utc_ms, to_utc_ms), zone)
         while week <= last:
             lived.add(week)
             week = week.after()
-    return sorted(lived)
+    return sorted(week for week in lived if week.year >= _FIRST_TRUE_YEAR)

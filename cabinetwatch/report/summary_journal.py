@@ -17,6 +17,9 @@ KINDS = (
 """The entries that a history is made of."""
 
 
+_FAR_MS = 60_000
+
+
 @dataclass(slots=True)
 class History:
     """The life of the watch; instants are UTC in ms, by the clock as it was then.
@@ -119,6 +122,24 @@ def history_of(entries: Iterable[Entry], last_t: int | None) -> History:
     if last_t is not None:
         walk.end(last_t)
     return walk.history
+
+
+def settled_since_t(entries: Iterable[Entry]) -> int | None:
+    """Give since when (watch ms) the present run has gone on with a clock that was not stepped far.
+
+    None: there was no start. A clock that is wrong for a moment must not close a week.
+
+    Args:
+        entries: starts and offsets, in order.
+    """
+    since: int | None = None
+    offset_ms = 0
+    for entry in entries:
+        if entry.kind in (EntryKind.START, EntryKind.OFFSET):
+            before, offset_ms = offset_ms, int(entry.data["offset_ms"])
+            if entry.kind is EntryKind.START or abs(offset_ms - before) >= _FAR_MS:
+                since = entry.t
+    return since
 
 
 def within(spans: Iterable[Span], from_utc_ms: int, to_utc_ms: int) -> list[Span]:

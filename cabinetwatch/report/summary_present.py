@@ -12,7 +12,7 @@ _MOST = 3
 
 
 def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
-    """Say which alarms stand now.
+    """Say which alarms stood at an instant.
 
     Raises:
         StoreError: the store can't be read.
@@ -20,7 +20,7 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
     names = display_names(config)
     told = [
         f"{names.get(each.subject, each.subject)} {predicate(each)}"
-        for each in store.standing()
+        for each in store.standing(now_utc_ms + 1)
         if each.state in _STANDS
     ]
     when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"

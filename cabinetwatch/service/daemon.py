@@ -12,6 +12,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.intake.decode import Decoder
 from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
 from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.notify.attempt import Carrier
 from cabinetwatch.notify.repeats import last_told
 from cabinetwatch.service import startup
 from cabinetwatch.service.carriers import carriers
@@ -22,8 +23,9 @@ from cabinetwatch.service.part import Part
 from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.service.summary_loop import SummaryLoop
 from cabinetwatch.service.work import Receipt
-from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.notice import Channel, Notice
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -67,6 +69,7 @@ class Daemon:
             delivery.start()
         self._engine_loop.start()
         self._session.start()
+        self._summary_loop.start()
         self._start_page()
 
     def _make_parts(self) -> None:
@@ -102,9 +105,18 @@ class Daemon:
             watch=self.watch,
             clock=self.clock,
             told=self._tell_deliveries,
+            stepped=self._clock_stepped,
             on_failure=self._part_failed,
         )
         self._session = self._make_session(before)
+        self._summary_loop = SummaryLoop(
+            config,
+            self._store_loop,
+            watch=self.watch,
+            clock=self.clock,
+            command=self._engine_loop.post,
+            on_failure=self._part_failed,
+        )
         self._make_deliveries(now)
         self._engine_loop.begin(config, _beginning(before, config, self.watch, ran_until_ms))
 
@@ -125,7 +137,7 @@ class Daemon:
         waiting, standing = self._store.waiting(), self._store.standing()
         since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
         told = last_told(notice for notice, _ in self._store.notices(since_ms))
-        for channel, carrier in carriers(self.config, self._session).items():
+        for channel, carrier in self._carriers().items():
             delivery = DeliveryLoop(
                 channel,
                 carrier,
@@ -138,6 +150,9 @@ class Daemon:
             )
             delivery.delivery.restore(waiting, standing, told, now)
             self._deliveries.append(delivery)
+
+    def _carriers(self) -> dict[Channel, Carrier]:
+        return carriers(self.config, self._session, self._summary_loop.mails.compose)
 
     @property
     def store_works(self) -> bool:
@@ -167,6 +182,7 @@ class Daemon:
         """
         self._patience_s = patience_s
         steps = (
+            ("summary", self._stop_summary),
             ("engine", self._stop_engine),
             ("deliveries", self._stop_deliveries),
             ("store", self._stop_store),
@@ -180,6 +196,10 @@ class Daemon:
                 _log.exception("stopping the %s failed", name)
         if self._store_loop.join(0.0):
             self._store.close()
+
+    def _stop_summary(self) -> None:
+        self._summary_loop.stop()
+        self._join(self._summary_loop, self._patience_s)
 
     def _stop_engine(self) -> None:
         self._engine_loop.stop()
@@ -236,6 +256,9 @@ class Daemon:
     def _deliver(self, notices: Sequence[Notice]) -> None:
         for delivery in self._deliveries:
             delivery.add(notices)
+
+    def _clock_stepped(self) -> None:
+        self._summary_loop.clock_stepped()
 
     def _tell_deliveries(self, transitions: list[Transition]) -> None:
         for delivery in self._deliveries:

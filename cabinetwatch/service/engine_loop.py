@@ -67,6 +67,7 @@ class EngineLoop(Part):
         watch: WatchTime,
         clock: Clock,
         told: Callable[[list[Transition]], None],
+        stepped: Callable[[], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
         super().__init__("engine", on_failure)
@@ -77,6 +78,7 @@ class EngineLoop(Part):
         self._watch = watch
         self._clock = clock
         self._told = told
+        self._stepped = stepped
         self._planner = Planner()
         self._lateness_ms = 0
         self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
@@ -253,6 +255,7 @@ class EngineLoop(Part):
         offset_ms = self._watch.remeasure()
         if offset_ms is not None:
             self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
+            self._stepped()
         self._store_loop.supervise()
         self._publisher.tick(self._engine, now)
         if now >= self._next_sample_t:

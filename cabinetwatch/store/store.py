@@ -1,7 +1,7 @@
 """The store as its users see it: open it, commit batches to it, read everything back."""
 
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -273,6 +273,14 @@ class Store:
         """Give the buckets of a tier that begin from one instant up to before another."""
         return self._told(
             lambda: self._tiers.buckets(subject, figure, tier, from_utc_ms, to_utc_ms)
+        )
+
+    def columns(
+        self, subject: str, figures: Sequence[str], tier: Tier, from_utc_ms: int, to_utc_ms: int
+    ) -> dict[str, list[Bucket]]:
+        """Give the buckets of several figures of a subject, faster than one by one."""
+        return self._told(
+            lambda: self._tiers.columns(subject, figures, tier, from_utc_ms, to_utc_ms)
         )
 
     def figures_of(self, subject: str) -> list[str]:

@@ -49,6 +49,8 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:
     name = command.get("command")
     if name == "ack":
         return _acknowledge(command, alarm)
+    if name == "ack-returned":
+        return _acknowledge_returned(command, alarm)
     if name == "shelve":
         return _shelve(command, alarm, t)
     if name == "unshelve":
@@ -66,6 +68,13 @@ def _acknowledge(command: Mapping[str, Any], alarm: Alarm) -> Answer:
     alarm.acknowledge()
     alarm.remark = _remark(command)
     return Answer(True, f"{_named(alarm)} is acknowledged.", [alarm])
+
+
+def _acknowledge_returned(command: Mapping[str, Any], alarm: Alarm) -> Answer:
+    """Acknowledge what is over; what stands, or stands again, is for a person to acknowledge."""
+    if alarm.state is not AlarmState.RETURNED:
+        return Answer(False, f"{_named(alarm)} is {alarm.state} and not returned.")
+    return _acknowledge(command, alarm)
 
 
 def _shelve(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:

@@ -183,6 +183,17 @@ def test_wrong_use_gets_a_sentence(
     assert len(said.splitlines()) == 1
 
 
+@pytest.mark.parametrize(
+    "module", ["service.daemon", "report.page_keeper", "report.page_server", "cli.page"]
+)
+def test_drawing_stays_out_of_what_runs_for_long(module: str) -> None:
+    script = f"import sys, cabinetwatch.{module}; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=_ROOT, capture_output=True, text=True, check=True
+    )
+    assert not {"matplotlib", "scipy", "numpy"} & set(done.stdout.split())
+
+
 def test_files_are_as_private_as_their_folder(house: House, tmp_path: Path) -> None:
     private, shared = tmp_path / "made" / "page", tmp_path / "shared"
     shared.mkdir()
@@ -206,21 +217,41 @@ def test_a_device_that_is_gone_takes_its_pictures_along(house: House, tmp_path: 
     assert (folder / "charts" / "gear-0-6h.svg").exists()
 
 
-def test_a_keeper_ends_after_its_parent_and_not_before(house: House, tmp_path: Path) -> None:
-    folder = tmp_path / "page"
+def keeper(house: House, folder: Path, parent: int) -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "cabinetwatch", "page", "--store", house.url]
-    keeper = subprocess.Popen(
-        [*command, "--out", str(folder), "--every", "0.5", "--parent", str(os.getpid())], cwd=_ROOT
+    return subprocess.Popen(
+        [*command, "--out", str(folder), "--every", "0.5", "--parent", str(parent)], cwd=_ROOT
     )
+
+
+def test_a_keeper_writes_the_page_again_and_again_until_it_is_asked_to_end(
+    house: House, tmp_path: Path
+) -> None:
+    index = tmp_path / "page" / "index.html"
+    process = keeper(house, index.parent, os.getpid())
     try:
-        wait_until((folder / "index.html").exists, "the page")
-        first = (folder / "index.html").stat().st_mtime_ns
-        wait_until(
-            lambda: (folder / "index.html").stat().st_mtime_ns > first, "the page to be rewritten"
-        )
+        wait_until(index.exists, "the page")
+        first = index.stat().st_mtime_ns
+        wait_until(lambda: index.stat().st_mtime_ns > first, "the page to be rewritten")
     finally:
-        keeper.send_signal(signal.SIGTERM)
-        assert keeper.wait(20) == 0
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(20) == 0
+
+
+@pytest.mark.long
+def test_a_keeper_whose_watch_was_killed_ends_once_the_page_says_so(
+    house: House, tmp_path: Path
+) -> None:
+    # A watch that is gone is no parent; sixty seconds later its last sign of life is old.
+    process = keeper(house, tmp_path / "page", 1)
+    try:
+        assert process.wait(90) == 0
+        text = (tmp_path / "page" / "index.html").read_text()
+        assert "The watch is not running" in text
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
 
 
 def test_the_watch_keeps_the_page_and_its_last_one_says_that_it_has_stopped(

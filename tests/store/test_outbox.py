@@ -1,5 +1,7 @@
 """Transitions, notices, commands, repeats and marks come back as they were written."""
 
+from dataclasses import replace
+
 import pytest
 
 from cabinetwatch.errors import StoreError
@@ -199,6 +201,24 @@ class TestMarks:
         assert store.saved_state() == (2, T0 + 1, b"first")
         store.commit(batch(reading(), advanced_to=T0 + 3, state=b"second" * 10_000))
         assert store.saved_state() == (4, T0 + 3, b"second" * 10_000)
+
+
+def test_a_summary_keeps_its_week_and_its_own_recipients(store: Store) -> None:
+    summary = replace(
+        notice(1), kind="summary", week="2026-W47", recipients=("owner@under-stairs.example",)
+    )
+    store.commit(batch(notices=[notice(2), summary, replace(summary, id="n-3", week="2026-W48")]))
+    assert store.waiting()[1] == (summary, None)
+    assert [each.week for each, _ in store.summaries()] == ["2026-W47", "2026-W48"]
+    assert [each.week for each, _ in store.summaries(1)] == ["2026-W48"]
+
+
+def test_what_stood_at_an_instant_is_told_as_it_stood_then(store: Store) -> None:
+    back = transition(state=AlarmState.RETURNED, previous=AlarmState.UNACKNOWLEDGED, t=T0 + 1000)
+    store.commit(batch(transitions=[transition(), back]))
+    assert store.standing(T0) == []
+    assert store.standing(T0 + 1000) == [transition()]
+    assert store.standing() == store.standing(T0 + 1001) == [back]
 
 
 def test_an_outcome_of_an_unknown_notice_does_not_hold_up_what_is_written_with_it(

@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from sqlalchemy import insert
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.store import schema
 from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.derive import TABLES
+from cabinetwatch.store.derive import TABLES, mark
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.place import database_url
@@ -149,31 +148,37 @@ class Fortnight:
 
 def build(folder: Path, mail_port: int = 2525) -> Fortnight:
     """Make configuration and store."""
+    path = configure(folder, GEAR, mail_port)
+    config = configuration.load(path)
+    migrate(config.store.url)
+    truth = measure(GEAR, np.arange(FIRST, NOW, MINUTE_MS, dtype=np.int64))
+    with Store.open(database_url(folder / "watch.db")) as store:
+        store.commit(journal(config, FIRST))
+        store.commit(_alarms())
+        write_tiers(store, truth)
+    return Fortnight(path, config, truth)
+
+
+def configure(folder: Path, gears: Iterable[Gear], mail_port: int) -> Path:
+    """Write the configuration; give its path."""
     path = folder / "config.toml"
     sensors = [("hall", "temperature"), ("cabinet-humidity", "humidity")]
-    sensors += [(f"{gear.id}-air", "temperature") for gear in GEAR]
+    sensors += [(f"{gear.id}-air", "temperature") for gear in gears]
     text = CONFIG.format(mail_port=mail_port)
     text += "".join(_SENSOR.format(name=name, quantity=quantity) for name, quantity in sensors)
     text += "".join(
         _DEVICE.format(
             id=gear.id, name=gear.name, threshold_c=gear.threshold_c, normal_k=gear.normal_k
         )
-        for gear in GEAR
+        for gear in gears
     )
     path.write_text(text)
-    config = configuration.load(path)
-    migrate(config.store.url)
-    truth = _measure()
-    with Store.open(database_url(folder / "watch.db")) as store:
-        store.commit(_journal(config))
-        store.commit(_alarms())
-        write_tiers(store, truth)
-    return Fortnight(path, config, truth)
+    return path
 
 
-def _measure() -> Truth:
+def measure(gears: Iterable[Gear], minutes: NDArray[np.int64]) -> Truth:
+    """Give what is measured at the minutes that begin at these instants."""
     source = np.random.default_rng(20261116)
-    minutes = np.arange(FIRST, NOW, MINUTE_MS, dtype=np.int64)
     running = (minutes < CUT) | (minutes >= CUT_ENDS)
     truth = Truth(minutes)
     day = 2 * np.pi * (minutes % DAY_MS) / DAY_MS
@@ -189,7 +194,7 @@ def _measure() -> Truth:
     everywhere = np.ones(len(minutes), dtype=bool)
     keep("hall", "value", hall, 0.05, everywhere)
     keep("cabinet-humidity", "value", 48.0 + 3.0 * np.sin(day), 0.3, everywhere)
-    for gear in GEAR:
+    for gear in gears:
         rise = gear.normal_k + gear.climb_k * progress + 0.8 * np.sin(day + 1.0)
         off = np.zeros(len(minutes), dtype=bool)
         if gear.off_hours is not None:
@@ -218,14 +223,15 @@ def _measure() -> Truth:
     return truth
 
 
-def write_tiers(store: Store, truth: Truth) -> None:
-    """Write all minutes and quarters as one block a subject and day, as the upkeep leaves them."""
+def write_tiers(store: Store, truth: Truth, tiers: Iterable[Tier] = tuple(Tier)) -> None:
+    """Write minutes and quarters as one block a subject and day, as the upkeep leaves them."""
     subjects: dict[str, dict[str, list[Bucket]]] = {}
     for (subject, figure), samples in truth.samples.items():
         subjects.setdefault(subject, {})[figure] = list(_buckets(truth.utc_ms, samples))
     with store._database.writing() as connection:
         for subject, figures in subjects.items():
-            for tier, table in TABLES.items():
+            for tier in tiers:
+                table = TABLES[tier]
                 rows = []
                 for day, columns in _by_day(figures, tier).items():
                     data = encode(columns, tier.width_ms)
@@ -233,7 +239,7 @@ def write_tiers(store: Store, truth: Truth) -> None:
                         {"subject": subject, "day": day, "t_ms": 0, "is_part": False, "data": data}
                     )
                 connection.execute(insert(table), rows)
-        connection.execute(insert(schema.upkeep).values(id=1, derived_seq=10**9, pruned_seq=0))
+        mark(connection, derived_seq=10**9)
 
 
 def _buckets(utc_ms: NDArray[np.int64], samples: Numbers) -> Iterable[Bucket]:
@@ -255,16 +261,18 @@ def _by_day(figures: dict[str, list[Bucket]], tier: Tier) -> dict[int, dict[str,
     return days
 
 
-def _journal(config: Config) -> Batch:
+def journal(config: Config, first: int) -> Batch:
+    """Give the life of a watch that began at `first`, with the story of the fortnight."""
+
     def command(t: int, **data: Any) -> Entry:
         return Entry(t, EntryKind.COMMAND, data)
 
-    start = {"offset_ms": 0, "boot_ms": FIRST, "ran_until_ms": None, "version": "0"}
+    start = {"offset_ms": 0, "boot_ms": first, "ran_until_ms": None, "version": "0"}
     again = {"offset_ms": 0, "boot_ms": CUT_ENDS, "ran_until_ms": CUT, "version": "0"}
     inputs: list[Reading | Entry] = [
-        Entry(FIRST, EntryKind.CONFIG, {"config": config.as_json()}),
-        Entry(FIRST, EntryKind.START, start),
-        Entry(FIRST + 1000, EntryKind.CONNECT, {"session_present": False}),
+        Entry(first, EntryKind.CONFIG, {"config": config.as_json()}),
+        Entry(first, EntryKind.START, start),
+        Entry(first + 1000, EntryKind.CONNECT, {"session_present": False}),
         Entry(MONDAY + DAY_MS, EntryKind.OFFSET, {"offset_ms": 0}),
         command(MONDAY + 2 * DAY_MS, command="note", text="Put the lid back on", by="owner"),
         Entry(CUT_ENDS, EntryKind.START, again),

@@ -54,6 +54,17 @@ def test_a_to_a_a_condition_shorter_than_the_on_delay_raises_nothing(scene: Scen
     assert scene.lives(5 * MINUTE, **COOL) == []
 
 
+def test_what_acknowledges_only_the_returned_leaves_alone_what_stands(raised: Scene) -> None:
+    # The weekly summary acknowledges what it listed as over; by then it may stand again.
+    assert raised.orders("ack-returned", id=alarm_id(raised)) == []
+    assert raised.engine.answer is not None
+    assert raised.engine.answer.text == "over-derating of nas is unacknowledged and not returned."
+    raised.lives(5 * MINUTE, **COOL)
+    told = raised.orders("ack-returned", id=alarm_id(raised), by="the summary of 2026-W22")
+    assert of(told, OVER) == [("returned", "normal")]
+    assert told[0].text.startswith("Acknowledged (by the summary of 2026-W22) after it had")
+
+
 def test_b_to_c_somebody_acknowledges(raised: Scene) -> None:
     assert of(raised.orders("ack", id=alarm_id(raised)), OVER) == [
         ("unacknowledged", "acknowledged")

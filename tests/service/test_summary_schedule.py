@@ -1,0 +1,135 @@
+"""The real scheduler library with a clock that is moved: it ticks on, and never runs away."""
+
+import threading
+import time as real_time
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta, tzinfo
+
+import apscheduler.schedulers.base as library
+import pytest
+from apscheduler.executors.debug import DebugExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from cabinetwatch.service.summary_schedule import FromNow, Ticker
+from tests.service.watching import wait_until
+
+YEARS = timedelta(days=56 * 365)
+EVERY_S = 0.05
+
+
+class Moved:
+    """What the library takes for the wall clock."""
+
+    def __init__(self) -> None:
+        self.by = timedelta(0)
+
+    def now(self, zone: tzinfo | None = None) -> datetime:
+        return datetime.now(zone) + self.by
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Moved:
+    """The library's clock, and the ticker's, to be moved by hand."""
+    moved = Moved()
+
+    class MovedDatetime(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> "MovedDatetime":
+            there = moved.now(tz)
+            return cls.fromtimestamp(there.timestamp(), tz)
+
+    monkeypatch.setattr(library, "datetime", MovedDatetime)
+    monkeypatch.setattr("cabinetwatch.service.summary_schedule.datetime", MovedDatetime)
+    return moved
+
+
+class Count:
+    """Counts the ticks, and when they came (monotonic)."""
+
+    def __init__(self) -> None:
+        self.at: list[float] = []
+
+    def __call__(self) -> None:
+        self.at.append(real_time.monotonic())
+
+    def more(self, count: int) -> None:
+        """Wait for so many more ticks."""
+        wanted = len(self.at) + count
+        wait_until(lambda: len(self.at) >= wanted, f"{wanted} ticks")
+
+
+@pytest.fixture
+def count() -> Count:
+    return Count()
+
+
+@pytest.fixture
+def ticker(count: Count, clock: Moved) -> Iterator[Ticker]:
+    made = Ticker(count, EVERY_S)
+    made.start()
+    yield made
+    made.stop()
+
+
+@pytest.mark.usefixtures("ticker")
+def test_it_ticks_from_the_start_on(count: Count) -> None:
+    count.more(5)
+
+
+def test_a_jump_of_decades_ahead_brings_one_tick_and_then_the_usual_ones(
+    ticker: Ticker, count: Count, clock: Moved
+) -> None:
+    count.more(2)
+    clock.by = YEARS
+    ticker.clock_stepped()
+    before = len(count.at)
+    count.more(10)
+    # Ten intervals take at least nine of them: with a run for every one that was missed there
+    # would be a thousand million.
+    times = count.at[before + 1 :]
+    assert times[-1] - times[0] > (len(times) - 2) * EVERY_S
+
+
+def test_a_jump_back_of_decades_does_not_stop_the_ticks(
+    ticker: Ticker, count: Count, clock: Moved
+) -> None:
+    count.more(2)
+    clock.by = -YEARS
+    ticker.clock_stepped()
+    count.more(5)
+
+
+def test_a_jump_ahead_that_nobody_tells_of_is_no_harm_either(
+    ticker: Ticker, count: Count, clock: Moved
+) -> None:
+    del ticker
+    count.more(1)
+    clock.by = YEARS
+    count.more(3)
+
+
+def test_the_librarys_own_interval_would_run_away(clock: Moved) -> None:
+    # Why the trigger is ours: with an interval the library lists every run that was missed.
+    scheduler = BackgroundScheduler(timezone=UTC, executors={"default": DebugExecutor()})
+    job = scheduler.add_job(lambda: None, "interval", seconds=1, misfire_grace_time=None)
+    scheduler.start(paused=True)
+    try:
+        clock.by = timedelta(hours=1)
+        now = clock.now(UTC)
+        assert len(job._get_run_times(now)) > 3500
+        job.reschedule(FromNow(1.0))
+        assert len(job._get_run_times(now + timedelta(hours=1))) == 1
+    finally:
+        scheduler.shutdown()
+
+
+def test_no_tick_comes_after_the_end_and_ending_twice_is_no_fault(
+    ticker: Ticker, count: Count
+) -> None:
+    count.more(1)
+    ticker.stop()
+    ticked = len(count.at)
+    ticker.stop()
+    ticker.clock_stepped()
+    threading.Event().wait(4 * EVERY_S)
+    assert len(count.at) == ticked

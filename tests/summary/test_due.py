@@ -1,0 +1,158 @@
+"""What is due: each week once, at the site's own time, late rather than never."""
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cabinetwatch.report.summary_due import DAYS, When, week_to_mail, weeks_lived, weeks_to_freeze
+from cabinetwatch.report.summary_week import IsoWeek, instant
+
+HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
+DUBLIN = ZoneInfo("Europe/Dublin")
+ZONES = [ZoneInfo(name) for name in ("Europe/Dublin", "Australia/Lord_Howe", "America/Santiago")]
+MONDAY_MORNING = When("monday", time(7), DUBLIN)
+
+
+def utc(text: str) -> int:
+    return round(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp() * 1000)
+
+
+@given(st.dates(date(2024, 1, 1), date(2060, 12, 31)))
+def test_a_week_is_named_as_iso_8601_has_it_and_read_back(day: date) -> None:
+    week = IsoWeek.of(instant(day, time(12), DUBLIN), DUBLIN)
+    assert week.name == day.strftime("%G-W%V")
+    assert IsoWeek.parse(week.name) == week
+    assert week.before().after() == week == week.after().before()
+    assert week.before() < week < week.after()
+
+
+@pytest.mark.parametrize("text", ["2026-W54", "2026-W00", "2026W47", "26-W47", "2025-W53", "", "x"])
+def test_what_names_no_week_is_refused_with_a_sentence(text: str) -> None:
+    with pytest.raises(ValueError, match="is no week of ISO 8601; write it like 2026-W47"):
+        IsoWeek.parse(text)
+
+
+def test_a_week_in_which_the_clocks_change_has_an_hour_less_or_more() -> None:
+    # Summer time in the European Union: directive 2000/84/EC, last Sundays of March and October.
+    spring, autumn = IsoWeek.parse("2026-W13"), IsoWeek.parse("2026-W43")
+    for week, hours in ((spring, 167), (autumn, 169), (IsoWeek.parse("2026-W30"), 168)):
+        length = week.ends_utc_ms(DUBLIN) - week.begins_utc_ms(DUBLIN)
+        assert length == hours * HOUR_MS
+
+
+@pytest.mark.parametrize(
+    ("week", "day", "at", "due"),
+    [
+        # Monday at seven on either side of both changes.
+        ("2026-W12", "monday", "07:00", "2026-03-23T07:00"),
+        ("2026-W13", "monday", "07:00", "2026-03-30T06:00"),
+        ("2026-W42", "monday", "07:00", "2026-10-19T06:00"),
+        ("2026-W43", "monday", "07:00", "2026-10-26T07:00"),
+        # Half past one on the Sunday of the change is skipped in March, and comes by an hour late.
+        ("2026-W12", "sunday", "01:30", "2026-03-29T01:30"),
+        # In October it comes twice, and is meant the first time.
+        ("2026-W42", "sunday", "01:30", "2026-10-25T00:30"),
+        # Not before the week has closed.
+        ("2026-W42", "monday", "00:00", "2026-10-18T23:10"),
+    ],
+)
+def test_a_summary_is_due_by_the_clock_on_the_wall(week: str, day: str, at: str, due: str) -> None:
+    when = When(day, time.fromisoformat(at), DUBLIN)
+    assert when.due_utc_ms(IsoWeek.parse(week)) == utc(due)
+
+
+@given(
+    zone=st.sampled_from(ZONES),
+    day=st.sampled_from(DAYS),
+    at=st.times().map(lambda each: each.replace(second=0, microsecond=0, tzinfo=None, fold=0)),
+    year=st.integers(2025, 2035),
+    looks=st.lists(st.integers(1, 60 * 60), min_size=200, max_size=200),
+)
+def test_whenever_one_looks_each_week_is_mailed_once_in_order_and_never_early(
+    zone: ZoneInfo, day: str, at: time, year: int, looks: list[int]
+) -> None:
+    when = When(day, at, zone)
+    began = instant(date(year, 1, 8), time(0), zone)
+    now = began
+    told: list[IsoWeek] = []
+    for minutes in looks:
+        now += minutes * 60_000
+        while (week := week_to_mail(now, [(began, now)], told, when)) is not None:
+            assert week not in told
+            assert when.due_utc_ms(week) <= now
+            assert not told or week == told[-1].after()
+            told.append(week)
+    lived = weeks_lived([(began, now)], zone)
+    due = [week for week in lived if when.due_utc_ms(week) <= now]
+    # At most the very first ones are left out, which were over before anybody looked.
+    assert told == due[-len(told) :] if told else len(due) <= 1
+
+
+@given(st.integers(0, 300))
+def test_a_power_cut_over_the_due_time_makes_it_late_and_not_lost(hours: int) -> None:
+    cut = utc("2026-11-22T20:00")
+    back = cut + hours * HOUR_MS
+    spans = [(utc("2026-11-02T00:00"), cut), (back, back)]
+    told = [IsoWeek.parse("2026-W45"), IsoWeek.parse("2026-W46")]
+    due = week_to_mail(back, spans, told, MONDAY_MORNING)
+    w47 = IsoWeek.parse("2026-W47")
+    assert due == (w47 if back >= MONDAY_MORNING.due_utc_ms(w47) else None)
+
+
+def test_a_clock_that_wakes_in_1970_and_jumps_makes_nothing_due_but_what_is() -> None:
+    told = [IsoWeek.parse("2026-W46")]
+    lived = (utc("2026-11-02T00:00"), utc("2026-11-22T20:00"))
+    wrong = (20_000, 90_000)
+    assert week_to_mail(90_000, [lived, wrong], told, MONDAY_MORNING) is None
+    assert weeks_to_freeze(90_000, [lived, wrong], [], DUBLIN) == []
+    now = utc("2026-11-24T02:00")
+    right = (now - 60_000, now)
+    assert week_to_mail(now, [lived, wrong, right], told, MONDAY_MORNING) == (2026, 47)
+    frozen = weeks_to_freeze(now, [lived, wrong, right], told, DUBLIN)
+    assert frozen == [(2026, 45), (2026, 47)]
+
+
+def test_a_new_watch_that_woke_in_1970_has_nothing_to_tell_of() -> None:
+    now = utc("2026-11-24T08:00")
+    spans = [(20_000, 90_000), (now - 60_000, now)]
+    assert week_to_mail(now, spans, [], MONDAY_MORNING) is None
+    assert weeks_to_freeze(now, spans, [], DUBLIN) == []
+
+
+def test_a_clock_that_was_ahead_for_a_moment_blocks_nothing_afterwards() -> None:
+    began = utc("2026-11-02T00:00")
+    ahead = (utc("2071-01-01T00:00"), utc("2071-01-01T00:03"))
+    now = utc("2026-11-23T09:00")
+    assert week_to_mail(ahead[1], [(began, now), ahead], [], MONDAY_MORNING) is None
+    assert week_to_mail(now, [(began, now), ahead], [], MONDAY_MORNING) == (2026, 47)
+
+
+def test_the_first_summary_ever_is_of_the_newest_week_only() -> None:
+    began, now = utc("2025-01-01T00:00"), utc("2026-11-23T09:00")
+    assert week_to_mail(now, [(began, now)], [], MONDAY_MORNING) == (2026, 47)
+    assert week_to_mail(now, [(began, now)], [IsoWeek(2026, 47)], MONDAY_MORNING) is None
+
+
+def test_a_week_without_the_watch_has_no_summary_and_those_before_are_told_late() -> None:
+    spans = [
+        (utc("2026-10-01T00:00"), utc("2026-11-04T00:00")),
+        (utc("2026-11-20T00:00"), utc("2026-11-23T09:00")),
+    ]
+    told = [IsoWeek.parse("2026-W44")]
+    weeks = []
+    while week := week_to_mail(utc("2026-11-23T09:00"), spans, told, MONDAY_MORNING):
+        told.append(week)
+        weeks.append(week.name)
+    assert weeks == ["2026-W45", "2026-W47"]
+
+
+def test_another_day_in_the_configuration_tells_no_week_twice() -> None:
+    began, now = utc("2026-10-01T00:00"), utc("2026-11-27T09:00")
+    friday = When("friday", time(8), DUBLIN)
+    assert week_to_mail(now, [(began, now)], [IsoWeek(2026, 47)], friday) is None
+    later = now + timedelta(days=7) // timedelta(milliseconds=1)
+    assert week_to_mail(later, [(began, later)], [IsoWeek(2026, 47)], friday) == (2026, 48)

@@ -1,0 +1,183 @@
+"""What the summary says: one sentence, what needs a hand, and text that fits a terminal."""
+
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from cabinetwatch.report.summary_advice import Urgency, matters_of, verdict_of
+from cabinetwatch.report.summary_content import summary_of
+from cabinetwatch.report.summary_figures import DriftWeek, Week
+from cabinetwatch.report.summary_html import html_of
+from cabinetwatch.report.summary_text import text_of
+
+
+def calm(week: Week) -> Week:
+    """The same week with nothing wrong in it."""
+    nas = week.devices[0]
+    return replace(
+        week,
+        devices=[nas],
+        sensors=[each for each in week.sensors if each.id == "hall"],
+        alarms=[],
+        measures=replace(week.measures, raises=0, chattering=[], stale=[], busiest=[]),
+        hidden=[],
+        watch=replace(week.watch, uptime=1.0, notices_late=0),
+        remarks=[],
+    )
+
+
+def headings(week: Week) -> list[str]:
+    return [f"[{matter.urgency.words}] {matter.heading}" for matter in matters_of(week)]
+
+
+def test_what_needs_a_hand_comes_by_urgency_with_what_to_do(week: Week) -> None:
+    assert headings(week) == [
+        "[Now] AV amplifier: losing its cooling",
+        "[This week] AV amplifier: less margin for the hottest day",
+        "[This week] UPS: still out of service",
+        "[This week] The watch: notices did not come through in time",
+        "[When you have time] Sensor poe-switch-air: not to be relied on",
+        "[When you have time] The watch: it did not run all week",
+        "[When you have time] Sensor cabinet-humidity: above its limit, again and again",
+    ]
+    assert all(matter.todo for matter in matters_of(week))
+
+
+def test_a_calm_week_needs_no_hand_and_says_so(week: Week) -> None:
+    assert headings(calm(week)) == []
+    verdict = verdict_of(calm(week), [])
+    assert (verdict.tone, verdict.short) == ("well", "All well")
+    assert verdict.sentence.startswith("All was well: no alarm. NAS stayed at least ")
+    text = text_of(summary_of(calm(week)))
+    assert "\nNothing.\n" in text
+    assert "None was raised, and none stood." in text
+
+
+def test_the_sentence_says_that_a_threshold_was_passed(week: Week) -> None:
+    nas = replace(week.devices[0], margin_k=-1.24)
+    sentence = verdict_of(replace(calm(week), devices=[nas, week.devices[1]]), []).sentence
+    assert "NAS passed its derating threshold, by 1.2 K at the most" in sentence
+
+
+@pytest.mark.parametrize(
+    ("change", "heading"),
+    [
+        ({"hot_day_margin_k": -0.5}, "[This week] NAS: too warm for the hottest day"),
+        (
+            {"settled_rise_k": 14.0, "hot_day_margin_k": None},
+            "[This week] NAS: warmer than its normal",
+        ),
+        (
+            {"drift": DriftWeek(True, 0.02, 40.0)},
+            "[When you have time] NAS: slowly losing its cooling",
+        ),
+    ],
+)
+def test_a_device_that_got_worse_is_told(
+    change: dict[str, object], heading: str, week: Week
+) -> None:
+    nas = replace(week.devices[0], **change)  # type: ignore[arg-type]
+    assert headings(replace(calm(week), devices=[nas])) == [heading]
+
+
+def test_what_a_standing_alarm_tells_is_not_told_again(week: Week) -> None:
+    nas = replace(week.devices[0], hot_day_margin_k=-0.5, hot_day_margin_last_week_k=-0.4)
+    alarm = replace(week.alarms[-1], subject="nas", condition="hot-day", says="too warm")
+    told = headings(replace(calm(week), devices=[nas], alarms=[alarm]))
+    assert len(told) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "urgency"),
+    [
+        ({"uptime": 0.9}, Urgency.AT_EASE),
+        ({"notices_failed": 1}, Urgency.THIS_WEEK),
+        ({"readings_lost": 5}, Urgency.THIS_WEEK),
+        ({"days_left": 12.0}, Urgency.THIS_WEEK),
+        ({"uptime": 0.2, "is_first": True}, None),
+    ],
+)
+def test_a_watch_that_did_not_do_well_is_told(
+    change: dict[str, object], urgency: Urgency | None, week: Week
+) -> None:
+    calm_week = calm(week)
+    watch = replace(calm_week.watch, **change)  # type: ignore[arg-type]
+    matters = matters_of(replace(calm_week, watch=watch))
+    assert [matter.urgency for matter in matters] == ([] if urgency is None else [urgency])
+
+
+def test_no_line_of_the_text_is_too_long_and_its_columns_stand_below_each_other(
+    week: Week,
+) -> None:
+    long_name = "The very long name of a piece of gear that nobody would ever give to a thing"
+    devices = [replace(week.devices[0], name=long_name), *week.devices[1:]]
+    text = text_of(summary_of(replace(week, devices=devices), "When this was written all stood."))
+    assert max(map(len, text.splitlines())) <= 76
+    assert not any(line != line.rstrip() for line in text.splitlines())
+    lines = text.splitlines()
+    top = next(number for number, line in enumerate(lines) if line.startswith("Device  "))
+    ends = {len(line) for line in lines[top : top + 5]}
+    assert len(ends) == 1
+
+
+def test_the_text_goes_in_the_order_in_which_one_asks(week: Week) -> None:
+    text = text_of(summary_of(week))
+    order = [
+        "Not well when the week ended: AV amplifier losing its cooling.",
+        "WHAT NEEDS A HAND",
+        "DEVICES",
+        "SENSORS",
+        "ALARMS OF THE WEEK",
+        "HOW THE WATCH DID",
+        "WHAT PEOPLE NOTED",
+        "CAUTION",
+        "This mail is also the proof of life",
+    ]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+class Tags(HTMLParser):
+    """What an HTML page is made of."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_markup_in_names_and_notes_shows_as_text(week: Week) -> None:
+    evil = "<script>alert(1)</script><img src=x onerror=y>"
+    devices = [replace(week.devices[0], name=evil)]
+    remarks = [replace(week.remarks[0], text=evil)]
+    html = html_of(summary_of(replace(week, devices=devices, remarks=remarks, site=evil)), {})
+    page = Tags(html)
+    assert {"script", "img"}.isdisjoint(tag for tag, _ in page.tags)
+    assert page.text.count(evil) >= 4
+
+
+def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_elsewhere(
+    week: Week,
+) -> None:
+    devices = [
+        replace(week.devices[number % 4], id=f"gear-{number}", name=f"Gear number {number}")
+        for number in range(10)
+    ]
+    sensors = [replace(week.sensors[number % 6], id=f"sensor-{number}") for number in range(30)]
+    alarms = [replace(week.alarms[number % 3], id=f"alarm-{number}") for number in range(40)]
+    html = html_of(summary_of(replace(week, devices=devices, sensors=sensors, alarms=alarms)), {})
+    assert len(html.encode()) < 100_000
+    page = Tags(html)
+    assert {"script", "link", "iframe", "form", "object"}.isdisjoint(tag for tag, _ in page.tags)
+    for _, attributes in page.tags:
+        assert {"src", "href", "background"}.isdisjoint(attributes)
+    assert "url(" not in html
+    assert "@import" not in html

@@ -1,0 +1,36 @@
+"""A clock that tests move by hand: hours pass at once, and the wall clock can be set wrong."""
+
+import time
+
+
+class HandClock:
+    """Runs as life does, but for what the test lets pass; serves as the clock of a watch."""
+
+    def __init__(self, utc_ms: int, up_ms: int = 86_400_000) -> None:
+        self._began_ms = time.monotonic_ns() // 1_000_000
+        self._up_ms = up_ms
+        self._wrong_by_ms = utc_ms - up_ms
+
+    def monotonic_ms(self) -> int:
+        """Milliseconds since the machine started."""
+        return self._up_ms + time.monotonic_ns() // 1_000_000 - self._began_ms
+
+    def utc_ms(self) -> int:
+        """What the wall clock shows."""
+        return self.monotonic_ms() + self._wrong_by_ms
+
+    def since_boot_ms(self) -> int:
+        """Milliseconds since the machine started."""
+        return self.monotonic_ms()
+
+    def real_s(self, watch_s: float) -> float:
+        """A second is a second while nobody moves the clock."""
+        return watch_s
+
+    def let_pass(self, seconds: float) -> None:
+        """Let time pass at once."""
+        self._up_ms += round(seconds * 1000)
+
+    def set_utc(self, utc_ms: int) -> None:
+        """Step the wall clock; no time passes."""
+        self._wrong_by_ms = utc_ms - self.monotonic_ms()
