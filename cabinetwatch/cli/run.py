@@ -14,6 +14,8 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.systemd import Notifier
+from cabinetwatch.service.watchdog import Watchdog
 from cabinetwatch.text import printable
 from cabinetwatch.watch import configuration
 
@@ -70,11 +72,12 @@ def run(args: argparse.Namespace) -> int:
     _log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
     config = configuration.load(path)
-    signals = Signals()
+    signals, notifier = Signals(), Notifier()
     with signals.caught():
         daemon = _started(config)
         while True:
-            changed = _watch(daemon, path, signals)
+            notifier.ready()
+            changed = _watch(daemon, path, signals, notifier)
             if isinstance(changed, int):
                 return changed
             daemon = _started_anew(changed, daemon.config)
@@ -107,25 +110,31 @@ def _started_anew(config: Config, before: Config) -> Daemon:
         return _started(before)
 
 
-def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
+def _watch(daemon: Daemon, path: Path, signals: Signals, notifier: Notifier) -> Config | int:
     """Run a daemon to its end; give the configuration to go on with, or the exit status."""
     patience_s = 1.0
+    watchdog = Watchdog(daemon, notifier)
     try:
         while True:
+            watchdog.look()
             if daemon.wait(0.2):
                 _log.critical("the watch stops: %s", daemon.failure)
+                notifier.stopping()
                 return 1
             if signals.stop.is_set():
                 _log.info("asked to stop")
+                notifier.stopping()
                 return 0
             if signals.reload.is_set():
                 signals.reload.clear()
                 changed = _reload(path, daemon)
                 if changed is not None:
+                    notifier.reloading()
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
     finally:
-        daemon.stop(patience_s)
+        # Each step is bounded, so it may be called progress.
+        daemon.stop(patience_s, stepped=notifier.alive)
 
 
 def _reload(path: Path, daemon: Daemon) -> Config | None:
