@@ -3,20 +3,19 @@
 import argparse
 import logging
 import signal
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
+from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.systemd import Notifier
 from cabinetwatch.service.watchdog import Watchdog
-from cabinetwatch.text import printable
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -24,14 +23,6 @@ _log = logging.getLogger(__name__)
 _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
-
-
-class LineFormatter(logging.Formatter):
-    """Keeps every message on its line: some hold what a broker, a server or a person wrote."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the library's name
-        """Give the line, without a traceback after it."""
-        return printable(super().formatMessage(record))
 
 
 class Signals:
@@ -69,7 +60,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
-    _log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
+    log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
     config = configuration.load(path)
     signals, notifier = Signals(), Notifier()
@@ -81,12 +72,6 @@ def run(args: argparse.Namespace) -> int:
             if isinstance(changed, int):
                 return changed
             daemon = _started_anew(changed, daemon.config)
-
-
-def _log_to_standard_error(level: int) -> None:
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(LineFormatter("%(levelname)s %(name)s: %(message)s"))
-    logging.basicConfig(level=level, handlers=[handler])
 
 
 def _started(config: Config) -> Daemon:
