@@ -10,6 +10,8 @@ want_python
 want_program mosquitto mosquitto
 want_program chromium chromium
 want_program chromedriver chromium-driver
+want_program shellcheck shellcheck
+want_program systemd-analyze systemd
 install_missing
 make_environment .venv-test deploy/requirements-test.txt
 
