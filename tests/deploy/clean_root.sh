@@ -49,17 +49,22 @@ printf 'listener %s 127.0.0.1\nallow_anonymous true\n' "$port" >/tmp/broker.conf
 /usr/sbin/mosquitto -c /tmp/broker.conf >/tmp/broker.log 2>&1 &
 broker=$!
 watch=""
-trap 'kill $broker $watch 2>/dev/null || true' EXIT
+end_all() {
+    kill $broker $watch 2>/dev/null || true
+    [ -z "$watch" ] || tail -n 20 /tmp/watch.log >&2
+}
+trap end_all EXIT
 
 sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
 before=$(cksum <$config)
-runuser -u cabinetwatch -- cabinetwatch run --config $config >/tmp/watch.log 2>&1 &
+runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \
+    >/tmp/watch.log 2>&1 &
 watch=$!
 running() {
     cabinetwatch status --config $config | grep 'has been running'
 }
 wait_for "the watch runs" running
-kill -TERM "$(pgrep -P $watch || echo $watch)"
+kill -TERM "$(cat /tmp/watch.pid)"
 wait $watch || check "the watch stops in good order" false
 watch=""
 

@@ -20,7 +20,7 @@ MIRROR = os.environ.get("CABINETWATCH_TEST_MIRROR", "http://deb.debian.org/debia
 # Mounted in a name space of its own, so that nothing stays mounted whatever happens.
 INSIDE = """
 mount --bind /proc "$1/proc" && mount --bind /dev "$1/dev" && exec chroot "$1" /usr/bin/env -i \
-    PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C \
+    PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C \
     PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels sh /src/tests/deploy/clean_root.sh "$2"
 """
 
