@@ -50,7 +50,7 @@ printf 'listener %s 127.0.0.1\nallow_anonymous true\n' "$port" >/tmp/broker.conf
 broker=$!
 watch=""
 end_all() {
-    kill $broker $watch 2>/dev/null || true
+    kill "$broker" ${watch:+"$watch"} 2>/dev/null || true
     [ -z "$watch" ] || tail -n 20 /tmp/watch.log >&2
 }
 trap end_all EXIT
@@ -65,7 +65,7 @@ running() {
 }
 wait_for "the watch runs" running
 kill -TERM "$(cat /tmp/watch.pid)"
-wait $watch || check "the watch stops in good order" false
+wait "$watch" || check "the watch stops in good order" false
 watch=""
 
 sleep 1 # two environments have names of different seconds

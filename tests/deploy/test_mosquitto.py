@@ -11,6 +11,8 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
+from tests.service.site import Site
+from tests.service.watching import running
 from tests.support.broker import Broker, find_program
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "mosquitto"
@@ -29,6 +31,15 @@ TOPICS = (
 OWN = {"watch": {"house/watch/temperature", *TOPICS[3:6]}, "operator": {"cabinetwatch/command"}}
 OWN |= {"hall-node": {TOPICS[0]}, "nas-node": {TOPICS[1]}, "guard": set(), "reader": set()}
 WITHIN_S = 10.0
+HALL_LIMIT = """
+[sensors.hall]
+topic = "house/hall-node/temperature"
+quantity = "temperature"
+low = 5.0
+
+[alarms.low]
+on_delay_s = 0
+"""
 
 
 class OursBroker(Broker):
@@ -243,3 +254,23 @@ def test_the_access_list_names_every_user_that_the_instructions_do() -> None:
         re.findall(r"cabinetwatch\.passwords (\S+)$", (FOLDER / "users.md").read_text(), re.M)
     )
     assert instructed - {"hall-node"} <= listed
+
+
+def test_the_watch_itself_is_refused_nothing_on_this_broker(
+    ours: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CABINETWATCH_MQTT_PASSWORD", "watch-secret")
+    site = Site(tmp_path / "site", ours.port, commands=True, tables=HALL_LIMIT)
+    path = site.write()
+    text = path.read_text().replace("[mqtt]", '[mqtt]\nusername = "watch"')
+    path.write_text(text)
+    reader = Visitor(ours, "reader")
+    reader.subscribe("cabinetwatch/#")
+    with running(path) as watch:
+        reader.wait_heard("cabinetwatch/watch")
+        assert publishes(ours, "hall-node", "house/hall-node/temperature")
+        reader.wait_heard("cabinetwatch/alarm/hall/low")
+        assert watch.stop() == 0
+    reader.close()
+    assert "does not let us read" not in watch.log
+    assert "Denied" not in ours.log

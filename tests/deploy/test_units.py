@@ -123,11 +123,20 @@ def test_credentials_have_the_names_that_the_configuration_looks_for() -> None:
     ]
 
 
-@pytest.mark.parametrize("path", sorted(DEPLOY.glob("*.sh")), ids=lambda path: path.name)
+@pytest.mark.parametrize(
+    "path",
+    [*sorted(DEPLOY.glob("*.sh")), Path(__file__).with_name("clean_root.sh")],
+    ids=lambda path: path.name,
+)
 def test_a_script_is_clean_posix_shell(path: Path) -> None:
     # From the root of the project, where each script goes before it reads in another.
     checked = subprocess.run(
-        [program("shellcheck", "shellcheck"), "--shell=sh", "-x", f"deploy/{path.name}"],
+        [
+            program("shellcheck", "shellcheck"),
+            "--shell=sh",
+            "-x",
+            str(path.relative_to(DEPLOY.parent)),
+        ],
         cwd=DEPLOY.parent,
         capture_output=True,
         text=True,
