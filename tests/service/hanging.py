@@ -22,7 +22,7 @@ LIMIT_S = 1.5
 PLACES: dict[str, tuple[type, str]] = {
     "network": (MqttSession, "_turn"),
     "engine": (EngineLoop, "_round"),
-    "store": (Store, "commit"),
+    "store": (Store, "take_commands"),
     "delivery": (Delivery, "step"),
 }
 

@@ -86,7 +86,7 @@ def test_an_idle_watch_without_a_broker_and_with_a_mail_server_that_hangs_is_ali
         wait_until(lambda: smtp.connections > 0, "the mail to be on its way")
         broker.stop()
         systemd.wait_status("no connection to the broker")
-        for _ in range(10):
+        for _ in range(5):
             systemd.wait_for(FED)
         assert not any("NO PROGRESS" in message for message in systemd.messages)
         assert watch.stop() == 0
