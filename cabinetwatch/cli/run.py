@@ -3,18 +3,19 @@
 import argparse
 import logging
 import signal
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
+from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.text import printable
+from cabinetwatch.service.systemd import Notifier
+from cabinetwatch.service.watchdog import Watchdog
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -22,14 +23,6 @@ _log = logging.getLogger(__name__)
 _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
-
-
-class LineFormatter(logging.Formatter):
-    """Keeps every message on its line: some hold what a broker, a server or a person wrote."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the library's name
-        """Give the line, without a traceback after it."""
-        return printable(super().formatMessage(record))
 
 
 class Signals:
@@ -67,23 +60,18 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
-    _log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
+    log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
     config = configuration.load(path)
-    signals = Signals()
+    signals, notifier = Signals(), Notifier()
     with signals.caught():
         daemon = _started(config)
         while True:
-            changed = _watch(daemon, path, signals)
+            notifier.ready()
+            changed = _watch(daemon, path, signals, notifier)
             if isinstance(changed, int):
                 return changed
             daemon = _started_anew(changed, daemon.config)
-
-
-def _log_to_standard_error(level: int) -> None:
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(LineFormatter("%(levelname)s %(name)s: %(message)s"))
-    logging.basicConfig(level=level, handlers=[handler])
 
 
 def _started(config: Config) -> Daemon:
@@ -107,25 +95,31 @@ def _started_anew(config: Config, before: Config) -> Daemon:
         return _started(before)
 
 
-def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
+def _watch(daemon: Daemon, path: Path, signals: Signals, notifier: Notifier) -> Config | int:
     """Run a daemon to its end; give the configuration to go on with, or the exit status."""
     patience_s = 1.0
+    watchdog = Watchdog(daemon, notifier)
     try:
         while True:
+            watchdog.look()
             if daemon.wait(0.2):
                 _log.critical("the watch stops: %s", daemon.failure)
+                notifier.stopping()
                 return 1
             if signals.stop.is_set():
                 _log.info("asked to stop")
+                notifier.stopping()
                 return 0
             if signals.reload.is_set():
                 signals.reload.clear()
                 changed = _reload(path, daemon)
                 if changed is not None:
+                    notifier.reloading()
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
     finally:
-        daemon.stop(patience_s)
+        # Each step is bounded, so it may be called progress.
+        daemon.stop(patience_s, stepped=notifier.alive)
 
 
 def _reload(path: Path, daemon: Daemon) -> Config | None:

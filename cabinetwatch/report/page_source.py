@@ -97,7 +97,7 @@ class ChartDrawer:
         elif now - self._started >= CHARTS_EVERY_S:
             self._started = now
             try:
-                self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)
+                self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)  # noqa: S603 - our own program
             except OSError as error:
                 _log.warning("what draws the page's pictures can't be started: %s", error)
 
