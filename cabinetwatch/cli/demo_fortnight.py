@@ -1,4 +1,4 @@
-"""The demonstration's fortnight, in a process of its own: python -m cabinetwatch.cli.demo_fortnight.
+"""The demonstration's fortnight: python -m cabinetwatch.cli.demo_fortnight FOLDER.
 
 A simulated cabinet is lived through by the watch's engine, as fast as the machine can, into a store
 of its own; a summary and a page are made of that as any others are.
@@ -7,15 +7,17 @@ of its own; a summary and a page are made of that as any others are.
 import gc
 import os
 import shutil
+import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Self
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.cli.summary import write_summary
 from cabinetwatch.config.model import Config
 from cabinetwatch.demo import fortnight
-from cabinetwatch.demo.configuration import fortnight_configuration_text
+from cabinetwatch.demo.configuration import STORE_FILE, fortnight_configuration_text
 from cabinetwatch.demo.scenario import TIME_ZONE
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.report.page_charts import draw_charts
@@ -32,6 +34,7 @@ from cabinetwatch.watch import configuration
 CONFIG_FILE = "config.toml"
 SUMMARY_FOLDER = "summary"
 PAGE_FOLDER = "page"
+_FIRST_LINES = 13
 
 
 class _Standing:
@@ -53,18 +56,64 @@ class _Standing:
         return watch_s
 
 
+class Fortnight:
+    """The fortnight being made by a child of low priority, beside the evening that is live.
+
+    A context manager that ends the child if it is still at work.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __enter__(self) -> Self:
+        """Start the child."""
+        command = [sys.executable, "-m", __spec__.name, str(self.folder)]
+        self._child = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the child."""
+        if self._child.poll() is None:
+            self._child.kill()
+            self._child.communicate()
+
+    def wait(self) -> list[str]:
+        """Wait until it is done; give the first lines of the summary, which say what matters.
+
+        Raises:
+            CabinetwatchError: it could not be made.
+        """
+        _, errors = self._child.communicate()
+        if self._child.returncode != 0:
+            last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
+            raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
+        (text,) = (self.folder / SUMMARY_FOLDER).glob("*.txt")
+        return text.read_text(encoding="utf-8").splitlines()[:_FIRST_LINES]
+
+
+def clear(folder: Path) -> None:
+    """Drop what an earlier demonstration left there, and nothing else.
+
+    Raises:
+        OSError: something can't be deleted.
+    """
+    for part in (SUMMARY_FOLDER, PAGE_FOLDER):
+        shutil.rmtree(folder / part, ignore_errors=True)
+    for old in (*folder.glob(f"{STORE_FILE}*"), folder / CONFIG_FILE):
+        old.unlink(missing_ok=True)
+
+
 def make(folder: Path, now_utc_ms: int) -> None:
     """Live through the fortnight that ended last Monday, and write what is to be seen of it.
 
     Args:
-        folder: made anew; what an earlier demonstration left in it is gone.
+        folder: new or empty.
         now_utc_ms: what time it is.
 
     Raises:
         CabinetwatchError, OSError: something can't be written.
     """
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.INTERVAL_S)
     (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
     config = configuration.load(folder / CONFIG_FILE)

@@ -163,6 +163,13 @@ priorities = ["high", "medium"]
 """
 
 
+_UNTOLD = """
+# --- who is told: nobody, of a simulation ---
+
+[notify.mqtt]
+enabled = false
+"""
+
 _GONE = "# The broker and the mail server it names lived inside the demonstration and are gone."
 _NO_BROKER = "# A simulation was fed straight to the watch: the broker it names was never asked."
 
@@ -177,7 +184,7 @@ def configuration_text(
 
 def fortnight_configuration_text(*, time_zone: str, interval_s: int) -> str:
     """Give the config.toml of the simulated fortnight: the same cabinet, and nobody to mail to."""
-    return _cabinet(_NO_BROKER, time_zone, "127.0.0.1", 1883, interval_s)
+    return _cabinet(_NO_BROKER, time_zone, "127.0.0.1", 1883, interval_s) + _UNTOLD
 
 
 def _cabinet(remark: str, time_zone: str, host: str, port: int, interval_s: int) -> str:

@@ -13,7 +13,7 @@ from cabinetwatch.demo.instruments import Instruments, instrument
 from cabinetwatch.times import from_datetime, to_datetime
 
 SEED = 7
-INTERVAL_S = 30
+INTERVAL_S = 60
 DUST_PER_DAY = 0.012
 """Of the remaining air flow; more than a house has, so that a fortnight shows it."""
 
@@ -25,7 +25,7 @@ _BY = "household (simulated)"
 _DAYS = 14
 _SUMMARY_HOUR, _SUMMARY_MINUTE = 7, 0
 _HOT_DAYS = (10, 11)
-_HOT_BY_K = 6.0
+_HOT_BY_K = 4.0
 
 
 class Deed(NamedTuple):
@@ -102,6 +102,7 @@ _EVENTS = (
     _Event(0, 0.1, deed=_note(SIMULATED)),
     _Event(5, 15.0, lambda life: life.open_door(opened=True)),
     _Event(5, 15.3, lambda life: life.open_door(opened=False)),
+    _Event(7, 0.1, deed=_note(SIMULATED)),
     _Event(8, 20.25, lambda life: life.stall_fan(stalled=True)),
     _Event(8, 20.4, deed=_acknowledged("nas", "fan-slow")),
     _Event(8, 20.4, deed=_acknowledged("nas", "over-derating")),
@@ -133,7 +134,7 @@ def end_utc_ms(now_utc_ms: int, time_zone: str) -> int:
 
 
 def start_utc_ms(ends_utc_ms: int, time_zone: str) -> int:
-    """Give the Monday, at midnight by the household's clock, two weeks before the one it ends on."""
+    """Give the Monday, at midnight by the household's clock, two weeks before it ends."""
     end = to_datetime(ends_utc_ms).astimezone(ZoneInfo(time_zone))
     day = end.date() - timedelta(days=_DAYS)
     return from_datetime(datetime(day.year, day.month, day.day, tzinfo=end.tzinfo))

@@ -24,7 +24,7 @@ from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
 
-_COMMIT_EVERY_MS = 3_600_000
+_COMMIT_EVERY_MS = 6 * 3_600_000
 _SAMPLE_EVERY_MS = 60_000
 _LONG_UP_MS = 86_400_000
 
@@ -104,6 +104,7 @@ class Rehearsal:
     def pause(self) -> None:
         """Have all that was lived through in the store."""
         self._batch.figures += self._sampler.rest()
+        self._batch.state = pack_state(self._engine)
         self._commit()
         self._tidy()
 
@@ -118,7 +119,6 @@ class Rehearsal:
 
     def _commit(self) -> None:
         self._batch.advanced_to = self._engine.now
-        self._batch.state = pack_state(self._engine)
         self._store.commit(self._batch)
         self._batch = Batch(self._engine.now, 0)
 
