@@ -55,6 +55,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         return _run(config, args)
     finally:
+        # Nor are they to be gone through at the end, which is near.
+        gc.freeze()
         gc.enable()
 
 

@@ -59,7 +59,7 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     page = (fortnight / "page" / "index.html").read_text(encoding="utf-8")
     assert "Under the stairs (simulated)" in page
     assert "A record of that moment" in page
-    assert "http-equiv=\"refresh\"" not in page
+    assert 'http-equiv="refresh"' not in page
     assert len(list((fortnight / "page" / "charts").glob("*.svg"))) == 5 * 4
     with closing(sqlite3.connect(folder / "cabinetwatch.db")) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
