@@ -153,7 +153,7 @@ def _write_page(config: Config, folder: Path, utc_ms: int) -> None:
 def main(folder: Path) -> int:
     """Make it; 2 with one sentence on standard error when it can't be made."""
     # It shares the machine with the evening that is played live.
-    os.nice(19)
+    os.nice(5)
     # Hundreds of thousands of readings and no cycle; going through them takes its time.
     gc.disable()
     try:
