@@ -29,11 +29,11 @@ class PageSource:
         config: counts while the store has none in force; None: there must be one.
         folder: where the pictures lie.
         clock: says what time it is.
-        every_s: how often the page is asked for.
+        every_s: how often the page is asked for; None: once, as a record.
     """
 
     def __init__(
-        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float
+        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float | None
     ) -> None:
         self._url = url
         self._config = config
