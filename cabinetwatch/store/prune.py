@@ -65,7 +65,16 @@ Step = Callable[[Connection, Now, Keeping], int]
 
 def prune(database: Database, now: Now, keeping: Keeping) -> Iterator[int]:
     """Let go of all that is old; each step is one short transaction and gives its rows."""
-    for step in (_readings, _spared, _entries, _minutes, _quarters, _transitions, _notices, _commands):
+    for step in (
+        _readings,
+        _spared,
+        _entries,
+        _minutes,
+        _quarters,
+        _transitions,
+        _notices,
+        _commands,
+    ):
         rows = _ROWS_AT_ONCE
         while rows >= _ROWS_AT_ONCE:
             with database.writing() as connection:
