@@ -89,5 +89,4 @@ def test_tls_with_the_wrong_authority_is_refused_with_a_sentence(
     with session(broker.port, [], ear, tls=True, ca_file=stranger.ca_file) as made:
         down = ear.wait_down()
         assert not made.connected
-    assert "its certificate is not trusted" in down.reason
-    assert "ca_file" in down.reason
+    assert f"signed by nobody among the authorities in {stranger.ca_file}" in down.reason
