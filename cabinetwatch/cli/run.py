@@ -108,11 +108,17 @@ def _started_anew(config: Config, before: Config) -> Daemon:
 
 
 def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
-    """Run a daemon to its end; give the configuration to go on with, or the exit status."""
+    """Run a daemon to its end; give the configuration to go on with, or the exit status.
+
+    With a damaged store, which is set aside, the watch goes on at once with a new one.
+    """
     patience_s = 1.0
     try:
         while True:
             if daemon.wait(0.2):
+                if daemon.damage is not None:
+                    patience_s = _RELOAD_PATIENCE_S
+                    return daemon.config
                 _log.critical("the watch stops: %s", daemon.failure)
                 return 1
             if signals.stop.is_set():

@@ -26,6 +26,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.summary_loop import SummaryLoop
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
+from cabinetwatch.store.place import DamagedStoreError
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -55,15 +56,16 @@ class Daemon:
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
 
+        A store whose damage shows only when the engine reads it is set aside as well.
+
         Raises:
             StoreError: the store can't be used.
         """
-        self._store = startup.open_store(self.config.store.url)
         try:
-            self._make_parts()
-        except BaseException:
-            self._store.close()
-            raise
+            self._open()
+        except DamagedStoreError as error:
+            startup.put_aside(self.config.store.url, error)
+            self._open()
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
@@ -71,6 +73,15 @@ class Daemon:
         self._session.start()
         self._summary_loop.start()
         self._start_page()
+
+    def _open(self) -> None:
+        self._store = startup.open_store(self.config.store.url)
+        self._deliveries = []
+        try:
+            self._make_parts()
+        except BaseException:
+            self._store.close()
+            raise
 
     def _make_parts(self) -> None:
         store, config = self._store, self.config
@@ -159,6 +170,15 @@ class Daemon:
         """Whether everything up to now is on disk, or soon will be."""
         return not self._store_loop.failing
 
+    @property
+    def damage(self) -> DamagedStoreError | None:
+        """What the store's thread died of, when its file is damaged.
+
+        Once the daemon is stopped the file is set aside, so that another start begins a new one.
+        """
+        error = None if self.failure is None else self.failure[1]
+        return error if isinstance(error, DamagedStoreError) else None
+
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
         waited_s = 0.0
@@ -196,6 +216,8 @@ class Daemon:
                 _log.exception("stopping the %s failed", name)
         if self._store_loop.join(0.0):
             self._store.close()
+            if self.damage is not None:
+                startup.put_aside(self.config.store.url, self.damage)
 
     def _stop_summary(self) -> None:
         self._summary_loop.stop()

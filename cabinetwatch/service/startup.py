@@ -26,9 +26,18 @@ def open_store(url: str) -> Store:
     try:
         return open_or_make(url)
     except DamagedStoreError as error:
-        aside = set_aside(database_path(url), SystemClock().utc_ms())
-        _log.error("%s; it was set aside as %s and a new store begun", error, aside)
+        put_aside(url, error)
         return open_or_make(url)
+
+
+def put_aside(url: str, error: DamagedStoreError) -> None:
+    """Give a damaged store, which nobody has open any more, a dated name, and say so.
+
+    Raises:
+        StoreError: it can't be renamed.
+    """
+    aside = set_aside(database_path(url), SystemClock().utc_ms())
+    _log.error("%s; it was set aside as %s and a new store is begun", error, aside)
 
 
 def open_or_make(url: str) -> Store:

@@ -184,6 +184,11 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
         return StoreError(f"The store {path} can't be written: the disk is full")
     if code == sqlite3.SQLITE_READONLY:
         return StoreError(f"The store {path} can't be written: file or directory is read-only")
+    if code == sqlite3.SQLITE_IOERR:
+        return StoreError(
+            f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
+            "system's log, and replace the disk or card if it is worn out"
+        )
     if code == sqlite3.SQLITE_CANTOPEN:
         return StoreError(
             f"The store {path} can't be opened: check that the file is there and that you may "
