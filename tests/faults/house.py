@@ -10,7 +10,10 @@ from tests.support.mail import MailDrop
 
 COUNTER = "cabinet/ups/counter"
 TABLES = (
-    CABINET
+    CABINET.replace(
+        'quantity = "temperature"',
+        'quantity = "temperature"\ninterval_s = 1\nsilent_after = 1000',
+    )
     + """
 [sensors.counter]
 topic = "cabinet/ups/counter"

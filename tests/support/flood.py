@@ -36,10 +36,15 @@ class Flood:
         self._line()
         self.began = time.monotonic()
 
+    @property
+    def seconds(self) -> float:
+        """The seconds since the first message went out."""
+        return time.monotonic() - self.began
+
     def wait(self) -> float:
         """Wait until the broker has taken all; give the seconds since the first went out."""
         self._line()
-        took_s = time.monotonic() - self.began
+        took_s = self.seconds
         self._process.communicate(timeout=30)
         assert self._process.returncode == 0
         return took_s
