@@ -133,7 +133,7 @@ def test_damage_found_while_writing_is_told_and_the_watch_goes_on_with_a_new_sto
         wait_mailed(smtp, alarm["id"])
         watch.wait_log("it was set aside as")
         cabinet.wait_online(after=heard)
-        cabinet.publish_until(NAS, "56", "nas", "over-derating")
+        cabinet.publish_until(NAS, "56", "nas", "over-derating", "unacknowledged")
         publish_numbers(cabinet, range(50))
         wait_until(lambda: has_all(site, range(50)), "the new numbers in the store", 60)
         assert watch.stop() == 0
