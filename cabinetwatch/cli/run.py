@@ -14,6 +14,8 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.stand_in import StandIn
+from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.text import printable
 from cabinetwatch.watch import configuration
 
@@ -72,12 +74,19 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(path)
     signals = Signals()
     with signals.caught():
-        daemon = _started(config)
+        daemon, stand_in = _started(config)
         while True:
-            changed = _watch(daemon, path, signals)
+            changed = _watch(daemon, path, signals, stand_in)
+            lost = 0 if stand_in is None else stand_in.end()
             if isinstance(changed, int):
                 return changed
-            daemon = _started_anew(changed, daemon.config)
+            before = daemon.config if stand_in is None else stand_in.real
+            was_away = "" if stand_in is None else stand_in.error
+            daemon, stand_in = _started_anew(changed, before)
+            if was_away and stand_in is None:
+                # Told once more together with its end, and with what it has cost.
+                daemon.tell_store(ok=False, error=was_away)
+                daemon.tell_store(ok=True, lost=lost)
 
 
 def _log_to_standard_error(level: int) -> None:
@@ -86,19 +95,30 @@ def _log_to_standard_error(level: int) -> None:
     logging.basicConfig(level=level, handlers=[handler])
 
 
-def _started(config: Config) -> Daemon:
-    daemon = Daemon(config)
-    daemon.start()
+def _started(config: Config) -> tuple[Daemon, StandIn | None]:
+    """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
+    try:
+        daemon, stand_in = _begun(config), None
+    except DiskFaultError as error:
+        stand_in = StandIn(config, error)
+        daemon = _begun(stand_in.config)
+        daemon.tell_store(ok=False, error=stand_in.error)
     _log.info(
         "watching %s: devices %s; sensors %s",
         config.site.name,
         ", ".join(config.devices) or "none",
         ", ".join(config.sensors) or "none",
     )
+    return daemon, stand_in
+
+
+def _begun(config: Config) -> Daemon:
+    daemon = Daemon(config)
+    daemon.start()
     return daemon
 
 
-def _started_anew(config: Config, before: Config) -> Daemon:
+def _started_anew(config: Config, before: Config) -> tuple[Daemon, StandIn | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
         return _started(config)
@@ -107,7 +127,7 @@ def _started_anew(config: Config, before: Config) -> Daemon:
         return _started(before)
 
 
-def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
+def _watch(daemon: Daemon, path: Path, signals: Signals, stand_in: StandIn | None) -> Config | int:
     """Run a daemon to its end; give the configuration to go on with, or the exit status.
 
     With a damaged store, which is set aside, the watch goes on at once with a new one.
@@ -124,9 +144,12 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
             if signals.stop.is_set():
                 _log.info("asked to stop")
                 return 0
+            if stand_in is not None and stand_in.is_over():
+                patience_s = _RELOAD_PATIENCE_S
+                return stand_in.real
             if signals.reload.is_set():
                 signals.reload.clear()
-                changed = _reload(path, daemon)
+                changed = _reload(path, daemon, works=stand_in is None)
                 if changed is not None:
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
@@ -134,12 +157,12 @@ def _watch(daemon: Daemon, path: Path, signals: Signals) -> Config | int:
         daemon.stop(patience_s)
 
 
-def _reload(path: Path, daemon: Daemon) -> Config | None:
+def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
     """Read the file again; a faulty one is told and changes nothing.
 
     While the store can't be written, what is told from memory would be lost by starting anew.
     """
-    if not daemon.store_works:
+    if not (works and daemon.store_works):
         _log.error("the configuration is kept as it was, for the store can't be written now")
         return None
     try:

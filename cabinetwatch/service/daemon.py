@@ -289,6 +289,10 @@ class Daemon:
     def _engine_post(self, told: Told) -> None:
         self._engine_loop.post(told)
 
+    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
+        """Tell the engine how the disk is, beyond what this daemon's own store shows."""
+        self._report_store(ok, error, lost)
+
     def _report_store(self, ok: bool, error: str, lost: int) -> None:
         self._engine_loop.post(Told(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost}))
 

@@ -12,7 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store.place import DamagedStoreError, check_is_file
+from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, check_is_file
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S = 5.0
@@ -172,7 +172,6 @@ def translated(path: Path) -> Iterator[None]:
 
 
 _SENTENCES = {
-    sqlite3.SQLITE_FULL: "can't be written: the disk is full",
     sqlite3.SQLITE_READONLY: "can't be written: file or directory is read-only",
     sqlite3.SQLITE_CANTOPEN: (
         "can't be opened: check that the file is there and that you may read it and write to its"
@@ -191,10 +190,12 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
             f"{BUSY_TIMEOUT_S:.0f} s"
         )
     if code == sqlite3.SQLITE_IOERR:
-        return StoreError(
+        return DiskFaultError(
             f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
             "system's log, and replace the disk or card if it is worn out"
         )
+    if code == sqlite3.SQLITE_FULL:
+        return DiskFaultError(f"The store {path} can't be written: the disk is full")
     unknown = f"can't be used: {error}"
     return StoreError(f"The store {path} {_SENTENCES.get(code, unknown)}")
 

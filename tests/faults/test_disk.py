@@ -34,6 +34,50 @@ def test_a_full_disk_is_told_survived_and_costs_nothing_once_there_is_room(
     survive(site, cabinet, smtp, small_disk.fill, small_disk.free, reason)
 
 
+def test_a_start_on_a_full_disk_watches_from_memory_and_says_what_that_cost(
+    site: Site, cabinet: Wire, smtp: MailDrop, small_disk: SmallDisk
+) -> None:
+    site.tables = TABLES
+    site.folder = small_disk.folder / "watch"
+    log = small_disk.folder.parent / "watch.log"
+    with running(site.write(), log=log) as before:
+        cabinet.wait_online()
+        publish_numbers(cabinet, range(100))
+        wait_stored(site, range(100))
+        assert before.stop() == 0
+        heard = len(cabinet.messages)
+    ballast = site.folder / "ballast"
+    module, arguments = "tests.faults.impatient", []
+    if small_disk.mounted:
+        small_disk.fill(before)
+    else:
+        # A limit on the size of files would hit those in memory as well.
+        module, arguments = "tests.faults.no_disk", [str(ballast)]
+        ballast.touch()
+    with running(site.path, *arguments, module=module, log=log) as watch:
+        cabinet.wait_online(after=heard)
+        fault = cabinet.wait_transition("site", "store-fault", "unacknowledged", after=heard)
+        wait_mailed(smtp, fault["text"])
+        publish_numbers(cabinet, range(100, 150))
+        alarm = swing(cabinet)
+        wait_mailed(smtp, alarm, 2)
+        heard = len(cabinet.messages)
+        if small_disk.mounted:
+            small_disk.free(watch)
+        else:
+            ballast.unlink()
+        back = cabinet.wait_transition("site", "store-fault", "returned", after=heard)
+        publish_numbers(cabinet, range(150, 200))
+        wait_until(lambda: 199 in numbers_in(site), "the numbers after it in the store")
+        assert watch.stop() == 0
+
+    assert "disk" in fault["text"]
+    # The fifty, and two of the NAS.
+    assert "52 readings were lost" in back["text"]
+    assert numbers_in(site) == dict.fromkeys([*range(100), *range(150, 200)], 1)
+    assert "Traceback" not in watch.log
+
+
 def test_a_disk_that_refuses_every_write_is_told_survived_and_costs_nothing(
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
