@@ -68,7 +68,9 @@ class Fortnight:
     def __enter__(self) -> Self:
         """Start the child."""
         command = [sys.executable, "-m", __spec__.name, str(self.folder)]
-        self._child = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+        self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
+            command, stderr=subprocess.PIPE, text=True
+        )
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -11,6 +11,7 @@ from cabinetwatch.intake import tables
 from cabinetwatch.service.importing import Imported, import_readings
 from cabinetwatch.service.offsets import OffsetsInForce
 from cabinetwatch.service.startup import open_or_make
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 
 _MOST_PROBLEMS_TOLD = 20
@@ -71,6 +72,12 @@ def _summary(imported: Imported, left_out: int) -> str:
     parts = [f"{imported.taken} readings taken"]
     if imported.known:
         parts.append(f"{imported.known} left out, because the store has them already")
+    if imported.too_old and imported.gone_before is not None:
+        since = to_rfc3339(imported.gone_before)
+        parts.append(
+            f"{imported.too_old} left out, because of the time before {since} the store keeps"
+            " minutes only, in which they would count twice"
+        )
     if left_out:
         parts.append(f"{left_out} lines left out, for what is wrong with them")
     return "; ".join(parts) + "."

@@ -15,11 +15,13 @@ from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import recording
 from cabinetwatch.service.recorded import imported_inputs, recording_inputs
 from cabinetwatch.service.settings import Change, changed_restore, parse_change
-from cabinetwatch.store.replay import Replayer
+from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
 
 _MOST_PROBLEMS_TOLD = 10
@@ -81,7 +83,7 @@ def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Tra
         if not store.entries(EntryKind.START):
             yield from _imported(store, _changed(config, changes))
             return
-        yield from replayer.run(item for _, item in store.inputs())
+        yield from replayer.run(_inputs(store))
         last_t = store.last_t()
         if replayer.engine is not None and last_t is not None:
             yield from replayer.engine.advance(last_t)
@@ -92,6 +94,19 @@ def _imported(store: Store, config: Config) -> Iterator[Transition]:
     engine = Engine(config)
     yield from Replayer(engine).run(imported_inputs(store.readings()))
     yield from engine.advance(engine.now)
+
+
+def _inputs(store: Store) -> Iterator[Reading | Entry]:
+    """Give what the store holds of what the engine was told; say so when its beginning is gone."""
+    gone_before = store.raw_gone_before()
+    if gone_before is None:
+        return (item for _, item in store.inputs())
+    say(
+        f"Single readings from before {to_rfc3339(gone_before)} were pruned: the replay begins"
+        " there, and an alarm that stood then is raised anew.",
+        sys.stderr,
+    )
+    return from_oldest_reading(store.inputs())
 
 
 def _recorded(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:

@@ -14,8 +14,10 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.stand_in import StandIn
 from cabinetwatch.service.systemd import Notifier
 from cabinetwatch.service.watchdog import Watchdog
+from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -65,28 +67,46 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(path)
     signals, notifier = Signals(), Notifier()
     with signals.caught():
-        daemon = _started(config)
+        daemon, stand_in = _started(config)
         while True:
             notifier.ready()
-            changed = _watch(daemon, path, signals, notifier)
+            changed = _watch(daemon, path, signals, notifier, stand_in)
+            lost = 0 if stand_in is None else stand_in.end()
             if isinstance(changed, int):
                 return changed
-            daemon = _started_anew(changed, daemon.config)
+            before = daemon.config if stand_in is None else stand_in.real
+            was_away = "" if stand_in is None else stand_in.error
+            daemon, stand_in = _started_anew(changed, before)
+            if was_away and stand_in is None:
+                # Told once more together with its end, and with what it has cost.
+                daemon.tell_store(ok=False, error=was_away)
+                daemon.tell_store(ok=True, lost=lost)
 
 
-def _started(config: Config) -> Daemon:
-    daemon = Daemon(config)
-    daemon.start()
+def _started(config: Config) -> tuple[Daemon, StandIn | None]:
+    """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
+    try:
+        daemon, stand_in = _begun(config), None
+    except DiskFaultError as error:
+        stand_in = StandIn(config, error)
+        daemon = _begun(stand_in.config)
+        daemon.tell_store(ok=False, error=stand_in.error)
     _log.info(
         "watching %s: devices %s; sensors %s",
         config.site.name,
         ", ".join(config.devices) or "none",
         ", ".join(config.sensors) or "none",
     )
+    return daemon, stand_in
+
+
+def _begun(config: Config) -> Daemon:
+    daemon = Daemon(config)
+    daemon.start()
     return daemon
 
 
-def _started_anew(config: Config, before: Config) -> Daemon:
+def _started_anew(config: Config, before: Config) -> tuple[Daemon, StandIn | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
         return _started(config)
@@ -95,14 +115,22 @@ def _started_anew(config: Config, before: Config) -> Daemon:
         return _started(before)
 
 
-def _watch(daemon: Daemon, path: Path, signals: Signals, notifier: Notifier) -> Config | int:
-    """Run a daemon to its end; give the configuration to go on with, or the exit status."""
+def _watch(
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: StandIn | None
+) -> Config | int:
+    """Run a daemon to its end; give the configuration to go on with, or the exit status.
+
+    With a damaged store, which is set aside, the watch goes on at once with a new one.
+    """
     patience_s = 1.0
     watchdog = Watchdog(daemon, notifier)
     try:
         while True:
             watchdog.look()
             if daemon.wait(0.2):
+                if daemon.damage is not None:
+                    patience_s = _RELOAD_PATIENCE_S
+                    return daemon.config
                 _log.critical("the watch stops: %s", daemon.failure)
                 notifier.stopping()
                 return 1
@@ -110,9 +138,12 @@ def _watch(daemon: Daemon, path: Path, signals: Signals, notifier: Notifier) -> 
                 _log.info("asked to stop")
                 notifier.stopping()
                 return 0
+            if stand_in is not None and stand_in.is_over():
+                patience_s = _RELOAD_PATIENCE_S
+                return stand_in.real
             if signals.reload.is_set():
                 signals.reload.clear()
-                changed = _reload(path, daemon)
+                changed = _reload(path, daemon, works=stand_in is None)
                 if changed is not None:
                     notifier.reloading()
                     patience_s = _RELOAD_PATIENCE_S
@@ -122,12 +153,12 @@ def _watch(daemon: Daemon, path: Path, signals: Signals, notifier: Notifier) -> 
         daemon.stop(patience_s, stepped=notifier.alive)
 
 
-def _reload(path: Path, daemon: Daemon) -> Config | None:
+def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
     """Read the file again; a faulty one is told and changes nothing.
 
     While the store can't be written, what is told from memory would be lost by starting anew.
     """
-    if not daemon.store_works:
+    if not (works and daemon.store_works):
         _log.error("the configuration is kept as it was, for the store can't be written now")
         return None
     try:

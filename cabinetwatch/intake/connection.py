@@ -106,7 +106,8 @@ class Connection:
             # ValueError: a host name that can't be encoded.
             if self._tls is not None:
                 self._tls.close_latest()
-            self._tell_down(f"the broker {self._where} can't be reached: {reasons.of_error(error)}")
+            reason = reasons.of_error(error, self._settings.ca_file)
+            self._tell_down(f"the broker {self._where} can't be reached: {reason}")
             return False
         if self.socket is not None:
             # Else a transition that follows an acknowledgement waits for the broker's TCP, 40 ms.

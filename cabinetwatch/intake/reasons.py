@@ -2,9 +2,11 @@
 
 import socket
 import ssl
+from pathlib import Path
 
 from paho.mqtt.reasoncodes import ReasonCode
 
+from cabinetwatch.intake.certificate import certificate_sentence
 from cabinetwatch.intake.excerpt import excerpt
 
 # Reason codes of MQTT 5.0 (2.4); those of 3.1.1 are brought to the same numbers by the library.
@@ -42,13 +44,10 @@ def of_refused_filter(code: ReasonCode) -> str:
     return of_code(code)
 
 
-def of_error(error: Exception) -> str:
-    """Say why no connection could be made."""
+def of_error(error: Exception, ca_file: Path | None = None) -> str:
+    """Say why no connection could be made; `ca_file` is what certificates are checked against."""
     if isinstance(error, ssl.SSLCertVerificationError):
-        return (
-            f"its certificate is not trusted: {error.verify_message}; check ca_file and host"
-            " in [mqtt]"
-        )
+        return certificate_sentence(error, ca_file)
     if isinstance(error, ssl.SSLError):
         return f"TLS failed ({error.reason or error}); check tls and port in [mqtt]"
     if isinstance(error, socket.gaierror):

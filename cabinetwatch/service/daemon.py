@@ -34,6 +34,7 @@ from cabinetwatch.service.vitality import (
 )
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
+from cabinetwatch.store.place import DamagedStoreError
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -63,15 +64,16 @@ class Daemon:
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
 
+        A store whose damage shows only when the engine reads it is set aside as well.
+
         Raises:
             StoreError: the store can't be used.
         """
-        self._store = startup.open_store(self.config.store.url)
         try:
-            self._make_parts()
-        except BaseException:
-            self._store.close()
-            raise
+            self._open()
+        except DamagedStoreError as error:
+            startup.put_aside(self.config.store.url, error)
+            self._open()
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
@@ -79,6 +81,15 @@ class Daemon:
         self._session.start()
         self._summary_loop.start()
         self._start_page()
+
+    def _open(self) -> None:
+        self._store = startup.open_store(self.config.store.url)
+        self._deliveries = []
+        try:
+            self._make_parts()
+        except BaseException:
+            self._store.close()
+            raise
 
     def _make_parts(self) -> None:
         store, config = self._store, self.config
@@ -172,6 +183,15 @@ class Daemon:
         """Whether the broker has let us in."""
         return self._session.connected
 
+    @property
+    def damage(self) -> DamagedStoreError | None:
+        """What the store's thread died of, when its file is damaged.
+
+        Once the daemon is stopped the file is set aside, so that another start begins a new one.
+        """
+        error = None if self.failure is None else self.failure[1]
+        return error if isinstance(error, DamagedStoreError) else None
+
     def vitals(self) -> list[Vital]:
         """Give what must make progress: network, engine, store, and each channel of delivery.
 
@@ -235,6 +255,8 @@ class Daemon:
             stepped()
         if self._store_loop.join(0.0):
             self._store.close()
+            if self.damage is not None:
+                startup.put_aside(self.config.store.url, self.damage)
 
     def _stop_summary(self) -> None:
         self._summary_loop.stop()
@@ -305,6 +327,10 @@ class Daemon:
 
     def _engine_post(self, told: Told) -> None:
         self._engine_loop.post(told)
+
+    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
+        """Tell the engine how the disk is, beyond what this daemon's own store shows."""
+        self._report_store(ok, error, lost)
 
     def _report_store(self, ok: bool, error: str, lost: int) -> None:
         self._engine_loop.post(Told(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost}))

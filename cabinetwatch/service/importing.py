@@ -24,10 +24,15 @@ Key = tuple[str, int, float]
 
 @dataclass(slots=True)
 class Imported:
-    """How many readings were taken, and how many were there already."""
+    """How many readings were taken, were there already, and are older than all that is left.
+
+    `gone_before` (UTC, ms) says before when single readings were pruned; None when none were.
+    """
 
     taken: int = 0
     known: int = 0
+    too_old: int = 0
+    gone_before: int | None = None
 
 
 def import_readings(
@@ -39,6 +44,9 @@ def import_readings(
 ) -> Imported:
     """Write readings of a file that the store does not have yet.
 
+    Where single readings were pruned, what the store had can't be told from what it never had: it
+    would count twice in the minutes, so all that is so old is left out.
+
     Args:
         store: open for writing.
         readings: in any order, though the order of their instants is quickest.
@@ -49,7 +57,7 @@ def import_readings(
     Raises:
         StoreError: it can't be written; what was taken so far is kept.
     """
-    result = Imported()
+    result = Imported(gone_before=store.raw_gone_before())
     offset_ms = store.offset_ms() or 0
     remaining = iter(readings)
     while chunk := list(islice(remaining, _AT_ONCE)):
@@ -57,6 +65,9 @@ def import_readings(
         for reading in chunk:
             if reading.utc_ms > now_utc_ms + _AHEAD_MS:
                 on_problem(reading.number, "lies in the future")
+                continue
+            if result.gone_before is not None and reading.utc_ms < result.gone_before:
+                result.too_old += 1
                 continue
             wanted.append((reading.sensor, reading.utc_ms, _kept(reading, offsets)))
         fresh = _without_known(store, wanted)

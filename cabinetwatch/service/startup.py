@@ -7,14 +7,14 @@ import sys
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.errors import StoreError
 from cabinetwatch.intake.repeats import MOST_SENT_AGAIN
-from cabinetwatch.store.place import DamagedStoreError, database_path, set_aside
+from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, database_path, set_aside
 from cabinetwatch.store.store import Store
 
 _log = logging.getLogger(__name__)
 
 MIGRATION_TIMEOUT_S = 600
-_DAMAGED = 3
-"""The child's exit status for a damaged store (store.migrate, whose import would cost memory)."""
+_KINDS = {3: DamagedStoreError, 4: DiskFaultError}
+"""What the child's exit status means (store.migrate, whose import would cost memory)."""
 
 
 def open_store(url: str) -> Store:
@@ -26,9 +26,18 @@ def open_store(url: str) -> Store:
     try:
         return open_or_make(url)
     except DamagedStoreError as error:
-        aside = set_aside(database_path(url), SystemClock().utc_ms())
-        _log.error("%s; it was set aside as %s and a new store begun", error, aside)
+        put_aside(url, error)
         return open_or_make(url)
+
+
+def put_aside(url: str, error: DamagedStoreError) -> None:
+    """Give a damaged store, which nobody has open any more, a dated name, and say so.
+
+    Raises:
+        StoreError: it can't be renamed.
+    """
+    aside = set_aside(database_path(url), SystemClock().utc_ms())
+    _log.error("%s; it was set aside as %s and a new store is begun", error, aside)
 
 
 def open_or_make(url: str) -> Store:
@@ -52,7 +61,7 @@ def _opened(url: str) -> Store:
     """Open the store as it is; only one that is not there or is older is worth a migration."""
     try:
         return Store.open(url, window_messages=MOST_SENT_AGAIN)
-    except DamagedStoreError:
+    except (DamagedStoreError, DiskFaultError):
         raise
     except StoreError:
         # What is none of ours, or in use, is refused here with the same sentence.
@@ -75,5 +84,4 @@ def migrate(url: str) -> None:
         raise StoreError(f"Bringing the store {url} up to date took too long; try again") from None
     if child.returncode != 0:
         sentence = child.stderr.strip() or f"exit status {child.returncode}"
-        kind = DamagedStoreError if child.returncode == _DAMAGED else StoreError
-        raise kind(sentence)
+        raise _KINDS.get(child.returncode, StoreError)(sentence)

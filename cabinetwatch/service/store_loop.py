@@ -13,6 +13,7 @@ from cabinetwatch.service.part import Part
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.place import DamagedStoreError
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.reading import Reading
@@ -75,6 +76,7 @@ class StoreLoop(Part):
         self._prompt = False
         self._half_window: int | None = None
         self._failing = False
+        self._damaged_writes = 0
         self._retry_t = 0
         self._lost = 0
         self._stopping = False
@@ -205,10 +207,13 @@ class StoreLoop(Part):
         except StoreError as error:
             self._give_back(work)
             self._fail(str(error))
+            if isinstance(error, DamagedStoreError):
+                self._bear(error)
             return
         finally:
             with self._changed:
                 self._in_flight = None
+        self._damaged_writes = 0
         with self._changed:
             receipts = work.take_receipts(len(work.receipts))
         self._last_commit_t = self._watch.now_ms()
@@ -266,6 +271,18 @@ class StoreLoop(Part):
             _log.error("store fault: %s", error)
             self._report(False, error, self._lost)
             self._deliver(unwritten)
+
+    def _bear(self, error: DamagedStoreError) -> None:
+        """Try a damaged file once more; then end, so that the daemon sets it aside.
+
+        What was not acknowledged the broker sends again, to the new store.
+
+        Raises:
+            DamagedStoreError: the same again.
+        """
+        self._damaged_writes += 1
+        if self._damaged_writes > 1:
+            raise error
 
     def _relieve(self) -> None:
         """Never go blind to save a record: let the broker go on sending, whatever the disk does.

@@ -12,7 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store.place import DamagedStoreError, check_is_file
+from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, check_is_file
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S = 5.0
@@ -171,6 +171,15 @@ def translated(path: Path) -> Iterator[None]:
         raise _sentence(path, error) from error
 
 
+_SENTENCES = {
+    sqlite3.SQLITE_READONLY: "can't be written: file or directory is read-only",
+    sqlite3.SQLITE_CANTOPEN: (
+        "can't be opened: check that the file is there and that you may read it and write to its"
+        " directory"
+    ),
+}
+
+
 def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code in _DAMAGE:
@@ -180,16 +189,15 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
             f"The store {path} is busy: another process has been writing to it for over "
             f"{BUSY_TIMEOUT_S:.0f} s"
         )
-    if code == sqlite3.SQLITE_FULL:
-        return StoreError(f"The store {path} can't be written: the disk is full")
-    if code == sqlite3.SQLITE_READONLY:
-        return StoreError(f"The store {path} can't be written: file or directory is read-only")
-    if code == sqlite3.SQLITE_CANTOPEN:
-        return StoreError(
-            f"The store {path} can't be opened: check that the file is there and that you may "
-            "read it and write to its directory"
+    if code == sqlite3.SQLITE_IOERR:
+        return DiskFaultError(
+            f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
+            "system's log, and replace the disk or card if it is worn out"
         )
-    return StoreError(f"The store {path} can't be used: {error}")
+    if code == sqlite3.SQLITE_FULL:
+        return DiskFaultError(f"The store {path} can't be written: the disk is full")
+    unknown = f"can't be used: {error}"
+    return StoreError(f"The store {path} {_SENTENCES.get(code, unknown)}")
 
 
 def _compact(value: object) -> str:

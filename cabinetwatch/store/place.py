@@ -1,5 +1,6 @@
 """Where the store lies: its URL, its files, the lock that keeps a second writer out."""
 
+import errno
 import fcntl
 import os
 import stat
@@ -12,6 +13,7 @@ from sqlalchemy.exc import ArgumentError
 from cabinetwatch.errors import StoreError
 from cabinetwatch.times import to_datetime
 
+_DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
 
 
@@ -21,6 +23,10 @@ class NoStoreError(StoreError):
 
 class DamagedStoreError(StoreError):
     """The file is a store of ours, but its content can't be trusted any more."""
+
+
+class DiskFaultError(StoreError):
+    """The disk is full or refuses: no fault of the store or its place; it may pass."""
 
 
 def database_path(url: str) -> Path:
@@ -86,7 +92,7 @@ class WriterLock:
             raise _unusable(lock_path, error) from error
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             holder = os.read(self._descriptor, 20).decode("ascii", "replace").strip()
             os.close(self._descriptor)
             raise StoreError(
@@ -94,8 +100,12 @@ class WriterLock:
                 f"{f' (process {holder})' if holder.isdigit() else ''}; "
                 "stop that one first, or give each its own store"
             ) from error
-        os.ftruncate(self._descriptor, 0)
-        os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+        try:
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+        except OSError as error:
+            os.close(self._descriptor)
+            raise _unusable(lock_path, error) from error
 
     def release(self) -> None:
         """Let the next writer in. The file stays: removing it would let two writers in."""
@@ -178,6 +188,8 @@ def check_is_file(path: Path) -> bool:
 
 def _unusable(path: Path, error: OSError) -> StoreError:
     directory = path.parent
+    if error.errno in _DISK_FAULTS:
+        return DiskFaultError(f"The store {path} can't be used: {error.strerror}")
     if isinstance(error, FileNotFoundError):
         return StoreError(f"The store {path} can't be made: there is no directory {directory}")
     if isinstance(error, PermissionError):

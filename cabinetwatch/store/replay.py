@@ -1,6 +1,6 @@
 """Running the engine over what it was told before: the same inputs give the same transitions."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.config.model import Config
@@ -9,6 +9,48 @@ from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
+
+
+def from_oldest_reading(inputs: Iterable[tuple[int, Reading | Entry]]) -> Iterator[Reading | Entry]:
+    """Give the inputs of a store whose oldest readings were pruned, from the first one left on.
+
+    Of the journal before it only what was in force then is told, as if the watch had started there:
+    else everything would have been silent for as long as the journal goes further back.
+    """
+    before: list[Entry] = []
+    remaining = iter(inputs)
+    for _, item in remaining:
+        if isinstance(item, Reading):
+            yield from _in_force(before, item.t)
+            yield item
+            break
+        before.append(item)
+    for _, item in remaining:
+        yield item
+
+
+def _in_force(before: Sequence[Entry], first_t: int) -> Iterator[Entry]:
+    """Give configuration, start with the clock's offset, and connection as they stood last."""
+    newest: dict[EntryKind, Entry] = {}
+    ran, connection, offset_ms = False, None, 0
+    for entry in before:
+        newest[entry.kind] = entry
+        if entry.kind is EntryKind.START:
+            ran, connection, offset_ms = True, None, int(entry.data["offset_ms"])
+        elif entry.kind is EntryKind.OFFSET:
+            offset_ms = int(entry.data["offset_ms"])
+        elif entry.kind in {EntryKind.CONNECT, EntryKind.DISCONNECT}:
+            connection = entry
+        elif entry.kind is EntryKind.STOP:
+            ran = False
+    t = max([first_t, *(entry.t for entry in before)])
+    if EntryKind.CONFIG in newest:
+        yield Entry(t, EntryKind.CONFIG, newest[EntryKind.CONFIG].data)
+    if ran:
+        data = dict(newest[EntryKind.START].data)
+        yield Entry(t, EntryKind.START, data | {"offset_ms": offset_ms, "ran_until_ms": None})
+        if connection is not None:
+            yield Entry(t, connection.kind, connection.data)
 
 
 class Replayer:

@@ -1,6 +1,6 @@
 """How long from a reading on the wire to its notice on the wire, beyond the on-delay.
 
-    python -m tests.benchmarks.latency [--raises 60] [--json]
+    python -m tests.benchmarks.latency [--raises 60] [--load 0] [--json]
 
 A real broker, a real mail server and the daemon as a process of its own, all on this machine, with
 default settings but for an on-delay of 0. A temperature goes over its threshold again and again.
@@ -9,7 +9,8 @@ the mail at the mail server. Between the two ends the raise, its notices and the
 are committed, synced to the disk in the folder for temporary files (TMPDIR). The broker is told to
 hold back no small packets (`set_tcp_nodelay`): otherwise TCP adds up to 40 ms between two of them,
 to the yardstick as well, which is the same client's bare round trip over the same broker, publish
-to receipt, in the same run.
+to receipt, in the same run. With --load so many readings a second of 50 other sensors and ten
+devices come in all the while, at QoS 1, and are committed.
 """
 
 import argparse
@@ -21,10 +22,12 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+from tests.benchmarks.intake import TABLES
 from tests.service.site import NAS, Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
+from tests.support.flood import Flood
 from tests.support.mail import MailDrop
 
 ROUND_TRIP = "bare round trip"
@@ -32,17 +35,25 @@ TRANSITION = "transition (MQTT)"
 MAIL = "mail (SMTP)"
 
 
-def measure(raises: int, folder: Path) -> dict[str, list[float]]:
+def measure(raises: int, folder: Path, load_per_s: float = 0.0) -> dict[str, list[float]]:
     """Give the latencies (ms) of so many raises, and of as many bare round trips."""
-    broker = Broker(folder / "broker", config_lines=["set_tcp_nodelay true"]).start()
+    lines = ["set_tcp_nodelay true", "max_queued_messages 0"]
+    broker = Broker(folder / "broker", config_lines=lines).start()
     smtp = MailDrop().start()
     site = Site(folder / "watch", broker.port, smtp.port, flush_s=10.0)
+    if load_per_s:
+        site.tables += TABLES
     watch = WatchProcess(site.write())
+    flood: Flood | None = None
     try:
         with wire(broker.port) as cabinet:
             cabinet.wait_online()
+            if load_per_s:
+                flood = Flood(broker.port, round(120 * load_per_s), load_per_s, payload="warmth")
             return _measured(raises, cabinet, smtp)
     finally:
+        if flood is not None:
+            flood.close()
         watch.stop()
         smtp.stop()
         broker.stop()
@@ -97,10 +108,13 @@ def main() -> int:
     """Measure and print a table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--raises", type=int, default=60, help="how many raises (default: 60)")
+    parser.add_argument(
+        "--load", type=float, default=0.0, help="other readings a second meanwhile (default: 0)"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        figures = summary(measure(max(2, options.raises), Path(name)))
+        figures = summary(measure(max(2, options.raises), Path(name), options.load))
     if options.json:
         print(json.dumps(figures))
         return 0

@@ -21,13 +21,17 @@ def write_config(folder: Path, text: str) -> Path:
     return path
 
 
-def keep(config_file: Path, world: World) -> None:
-    """Write all that a world's engine was told, and what it told, into the store."""
+def keep(config_file: Path, world: World, at_once: int = 1_000_000) -> None:
+    """Write all that a world's engine was told, so much a commit, and what it told."""
     config = load(config_file)
     migrate(config.store.url)
     in_force = Entry(world.inputs[0].t, EntryKind.CONFIG, {"config": config.as_json()})
     with Store.open(config.store.url) as store:
-        store.commit(Batch(world.t, 0, [in_force, *world.inputs], transitions=world.told))
+        inputs = [in_force, *world.inputs]
+        for start in range(0, len(inputs), at_once):
+            part = inputs[start : start + at_once]
+            store.commit(Batch(part[-1].t, 0, part))
+        store.commit(Batch(world.t, 0, transitions=world.told))
 
 
 def run(config_file: Path, *arguments: str) -> tuple[int, str, str]:

@@ -6,8 +6,13 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.intake.recording import Recorded, to_line
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.store import Store
+from cabinetwatch.times import to_rfc3339
+from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.reading import Reading
 from tests.cli.recorded_day import keep, run, write_config
+from tests.store.upkeep import FOREVER, cleared, tidied
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
 
 TEXT = HOUSE + COMMISSIONED + "max_rise_k = 25.0\n"
@@ -89,6 +94,28 @@ def test_importing_is_no_sign_of_life(recorded: Path, tmp_path: Path) -> None:
     status, out, _ = run(path, "status")
     assert status == 1
     assert "has never run" in out
+
+
+def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
+    world: World, tmp_path: Path
+) -> None:
+    path = write_config(tmp_path, TEXT)
+    keep(path, world, at_once=200)
+    with Store.open(load(path).store.url) as store:
+        store.commit(Batch(world.t, 0, state=b"engine"))
+        tidied(store, world.t)
+        assert cleared(store, world.t, FOREVER._replace(raw_ms=4 * HOUR)) > 0
+        gone_before = store.raw_gone_before()
+    assert gone_before is not None
+
+    status, out, err = run(path, "replay")
+
+    assert status == 0
+    assert f"before {to_rfc3339(gone_before)} were pruned: the replay begins there" in err
+    assert len(err.splitlines()) == 1
+    assert [name[1:5] for name in essence(lines(out))] == [
+        name[1:5] for name in essence([each.public() for each in world.told])
+    ]
 
 
 def test_another_setting_is_tried_and_compared(stored: Path) -> None:

@@ -10,11 +10,12 @@ from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.store.warm import pack_state
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.reading import Reading
+from tests.store.upkeep import tidied
 
 T0 = 1_767_261_600_000  # 2026-01-01T10:00:00Z
 
@@ -48,6 +49,28 @@ def config_file(tmp_path: Path) -> Path:
             store.commit(Batch(t, 0, [Reading("nas-air", t, value)]))
         store.commit(Batch(T0 + 10 * DAY_MS, 0, state=pack_state(Engine(load(path)))))
     return path
+
+
+def test_what_was_pruned_is_not_imported_again_and_counts_once(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    main(["export", "--config", str(config_file)])
+    exported = config_file.with_name("exported.csv")
+    exported.write_text(capsys.readouterr().out, encoding="utf-8")
+    main(["prune", "--config", str(config_file)])
+    url = load(config_file).store.url
+    everything = ("nas-air", "value", Tier.MINUTES, 0, T0 + 20 * DAY_MS)
+    with Store.open(url) as store:
+        before = store.buckets(*everything)
+    assert main(["import", str(exported), "--config", str(config_file)]) == 0
+    assert (
+        "0 readings taken; 1 left out, because the store has them already; 2 left out, because of"
+        " the time before 2026-01-11T10:00:00.000Z the store keeps minutes only"
+    ) in capsys.readouterr().out
+    with Store.open(url) as store:
+        tidied(store, T0 + 11 * DAY_MS)
+        assert store.buckets(*everything) == before
+        assert sum(bucket.samples for bucket in before) == 3
 
 
 def test_prune_without_a_watch_does_it_at_once_and_export_shows_minutes_instead(

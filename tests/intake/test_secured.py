@@ -80,6 +80,19 @@ class _tls_publishing:  # noqa: N801 - used like the function it stands for
         self._session.__exit__(None, None, None)
 
 
+def test_a_certificate_that_is_not_valid_yet_points_at_the_clock(
+    mosquitto: BrokerFactory, tmp_path: Path
+) -> None:
+    """A machine without a battery clock wakes in the past; seen from there it looks like this."""
+    to_come = make_certificate(tmp_path / "to-come", issued_in_days=10)
+    broker = mosquitto(certificate=to_come)
+    ear = Ear()
+    with session(broker.port, [], ear, tls=True, ca_file=to_come.ca_file):
+        down = ear.wait_down()
+    assert "its certificate is not valid yet: this machine's clock says" in down.reason
+    assert "set the clock" in down.reason
+
+
 def test_tls_with_the_wrong_authority_is_refused_with_a_sentence(
     mosquitto: BrokerFactory, certificate: Certificate, tmp_path: Path
 ) -> None:
@@ -89,8 +102,7 @@ def test_tls_with_the_wrong_authority_is_refused_with_a_sentence(
     with session(broker.port, [], ear, tls=True, ca_file=stranger.ca_file) as made:
         down = ear.wait_down()
         assert not made.connected
-    assert "its certificate is not trusted" in down.reason
-    assert "ca_file" in down.reason
+    assert f"signed by nobody among the authorities in {stranger.ca_file}" in down.reason
 
 
 def test_tls_is_never_dropped_for_a_broker_that_speaks_plainly(

@@ -87,6 +87,11 @@ class DrivenWatch:
             )
         self.utc_ms = self._answer()
 
+    @property
+    def pid(self) -> int:
+        """Its process."""
+        return self._process.pid
+
     def say(self, line: str) -> None:
         """Tell it something and wait for its answer."""
         assert self._process.stdin is not None

@@ -1,11 +1,13 @@
 """A daemon on a fast clock that its test drives: python -m tests.service.driven CONFIG UTC_MS RATE.
 
-It takes lines on standard input ("skip MS", "step MS", "stop", "" to ask) and answers each with the
-wall clock's UTC (ms).
+It takes lines on standard input ("skip MS", "step MS", "heard SENSOR VALUE", "stop", "" to ask) and
+answers each with the wall clock's UTC (ms). "heard" is answered once the engine has taken that
+value, or after ten seconds.
 """
 
 import logging
 import sys
+import time
 from pathlib import Path
 
 from cabinetwatch.clock import RatedClock
@@ -29,6 +31,14 @@ class DrivenClock(RatedClock):
         return super()._elapsed_ms() + self.skipped_ms
 
 
+def wait_heard(daemon: Daemon, sensor: str, value: str) -> None:
+    """Wait until the engine has taken this value of a sensor."""
+    until = time.monotonic() + 10.0
+    view = daemon._engine_loop._engine.house.sensors[sensor]
+    while view.value != float(value) and time.monotonic() < until:
+        time.sleep(0.0005)
+
+
 def main(path: Path, start_utc_ms: int, rate: float) -> int:
     """Run until told to stop; 1 when a part of the daemon died."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
@@ -44,6 +54,8 @@ def main(path: Path, start_utc_ms: int, rate: float) -> int:
             clock.skipped_ms += int(amount)
         elif word == "step":
             clock.stepped_ms += int(amount)
+        elif word == "heard":
+            wait_heard(daemon, *amount.split())
         print(clock.utc_ms(), flush=True)
     failed = daemon.failure is not None
     daemon.stop()

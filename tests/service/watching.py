@@ -48,6 +48,11 @@ class WatchProcess:
         return self.log_path.read_text(errors="replace")
 
     @property
+    def pid(self) -> int:
+        """Its process."""
+        return self._process.pid
+
+    @property
     def running(self) -> bool:
         """Whether the process is alive."""
         return self._process.poll() is None
@@ -77,9 +82,11 @@ class WatchProcess:
 
 
 @contextmanager
-def running(config: Path, *arguments: str, module: str = "cabinetwatch") -> Iterator[WatchProcess]:
+def running(
+    config: Path, *arguments: str, module: str = "cabinetwatch", log: Path | None = None
+) -> Iterator[WatchProcess]:
     """A process of the daemon, ended at the end whatever happens."""
-    process = WatchProcess(config, *arguments, module=module)
+    process = WatchProcess(config, *arguments, module=module, log=log)
     try:
         yield process
     finally:

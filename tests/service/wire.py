@@ -31,7 +31,9 @@ class Message(NamedTuple):
 class Wire:
     """The test's end of the broker."""
 
-    def __init__(self, port: int, prefix: str = "cabinetwatch") -> None:
+    def __init__(
+        self, port: int, prefix: str = "cabinetwatch", username: str | None = None
+    ) -> None:
         self._prefix = prefix
         self.messages: list[Message] = []
         self._changed = threading.Condition()
@@ -42,6 +44,8 @@ class Wire:
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_message = self._on_message
         self._client.on_socket_open = _send_at_once
+        if username is not None:
+            self._client.username_pw_set(username)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         if not self._subscribed.wait(WITHIN_S):
@@ -151,9 +155,9 @@ def _send_at_once(_client: Client, _userdata: object, sock: object) -> None:
 
 
 @contextmanager
-def wire(port: int) -> Iterator[Wire]:
+def wire(port: int, username: str | None = None) -> Iterator[Wire]:
     """A connected client, closed at the end."""
-    made = Wire(port)
+    made = Wire(port, username=username)
     try:
         yield made
     finally:

@@ -3,16 +3,20 @@
 import resource
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.batch import Batch, Repeatable
+from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, notice, reading, start, transition
@@ -135,6 +139,42 @@ def test_a_log_cut_anywhere_gives_whole_commits_up_to_some_point(
     assert counts == sorted(counts)
     assert counts[0] == 0
     assert counts[-1] == 18
+
+
+@settings(max_examples=60, deadline=None)
+@given(damage=st.data())
+def test_a_log_torn_by_a_power_cut_gives_a_sound_store_up_to_some_commit(
+    lived: tuple[bytes, bytes], damage: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """What was never synced may be there in part: cut, or with pages of garbage in it."""
+    whole, log = lived
+    size = damage.draw(st.integers(0, len(log)), "cut at")
+    torn = bytearray(log[:size])
+    if torn and damage.draw(st.booleans(), "garbled"):
+        at = damage.draw(st.integers(0, len(torn) - 1), "garbled at")
+        torn[at : at + 512] = bytes(byte ^ 0x5A for byte in torn[at : at + 512])
+    copy = tmp_path_factory.mktemp("torn") / "torn.db"
+    copy.write_bytes(whole)
+    copy.with_name("torn.db-wal").write_bytes(torn)
+    with Store.open(database_url(copy)) as store:
+        values = [reading.value for reading, _ in store.readings("room")]
+        assert values == [float(number) for number in range(len(values))]
+        assert len(store.transitions()) == len(values)
+        store.commit(batch(reading("room", value=float(len(values)))))
+    with closing(sqlite3.connect(copy)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, bytes]:
+    """A store of twelve commits, each a reading and a transition, all of them still in its log."""
+    path = tmp_path_factory.mktemp("lived") / "cabinet.db"
+    migrate(database_url(path))
+    with Store.open(database_url(path)) as store:
+        for number in range(12):
+            told = [transition(number, t=T0 + number)]
+            store.commit(batch(reading("room", value=float(number)), transitions=told))
+        return path.read_bytes(), path.with_name("cabinet.db-wal").read_bytes()
 
 
 @contextmanager

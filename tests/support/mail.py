@@ -35,13 +35,14 @@ class Behaviour:
     `replies` maps a stage to the whole reply given there instead of the usual one, such as
     {"data": "451 4.3.0 try later"}. `recipients` maps one address to the reply its RCPT gets.
     `hang` names the stage at which it falls silent. `lose_reply` keeps the mail and closes the
-    connection instead of saying 250.
+    connection instead of saying 250. `slow_s` passes before each answer.
     """
 
     replies: dict[Stage, str] = field(default_factory=dict)
     recipients: dict[str, str] = field(default_factory=dict)
     hang: Stage | None = None
     lose_reply: bool = False
+    slow_s: float = 0.0
 
 
 class MailDrop:
@@ -224,6 +225,7 @@ class MailDrop:
 
     async def answer(self, stage: Stage, usual: str) -> str:
         """Give the reply for a stage, or never return if the server is to hang there."""
+        await asyncio.sleep(self.behaviour.slow_s)
         if self.behaviour.hang == stage:
             await asyncio.Event().wait()
         return self.behaviour.replies.get(stage, usual)

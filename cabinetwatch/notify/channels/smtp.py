@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cabinetwatch.config.notify import Email
-from cabinetwatch.notify.channels.tls import certificate_sentence, client_context
+from cabinetwatch.intake.certificate import certificate_sentence
+from cabinetwatch.notify.channels.tls import client_context
 from cabinetwatch.text import printable
 
 _LINE_START_DOT = re.compile(rb"^\.", re.MULTILINE)

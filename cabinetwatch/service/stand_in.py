@@ -1,0 +1,63 @@
+"""A store in memory in place of one whose disk refuses at the start, so that alarms are told."""
+
+import logging
+import shutil
+import tempfile
+import time
+from pathlib import Path
+
+from cabinetwatch.config.model import Config
+from cabinetwatch.errors import StoreError
+from cabinetwatch.service import startup
+from cabinetwatch.store.place import DiskFaultError, database_url
+from cabinetwatch.store.store import Store
+
+_log = logging.getLogger(__name__)
+
+TRY_EVERY_S = 15.0
+_MEMORY = Path("/dev/shm")  # noqa: S108 - a folder that only we can read is made in it
+
+
+class StandIn:
+    """Where the watch keeps its records until the real disk takes them again.
+
+    Args:
+        real: the configuration with the store that can't be used.
+        error: what its disk says.
+
+    Raises:
+        OSError: there is no room in memory either.
+    """
+
+    def __init__(self, real: Config, error: DiskFaultError) -> None:
+        self.real = real
+        self.error = str(error)
+        _log.error("%s; the watch begins all the same, with its records in memory", error)
+        memory = _MEMORY if _MEMORY.is_dir() else None
+        self._folder = Path(tempfile.mkdtemp(prefix="cabinetwatch-", dir=memory))
+        self._url = database_url(self._folder / "watch.db")
+        store = real.store.model_copy(update={"url": self._url})
+        self.config = real.model_copy(update={"store": store})
+        self._next_try = time.monotonic() + TRY_EVERY_S
+
+    def is_over(self) -> bool:
+        """Try the real store now and then; true once it can be written."""
+        if time.monotonic() < self._next_try:
+            return False
+        self._next_try = time.monotonic() + TRY_EVERY_S
+        try:
+            startup.open_or_make(self.real.store.url).close()
+        except StoreError as error:
+            _log.debug("still no store: %s", error)
+            return False
+        return True
+
+    def end(self) -> int:
+        """Let go of the records in memory; give how many readings they held."""
+        try:
+            with Store.open(self._url, read_only=True) as store:
+                count = sum(1 for _ in store.readings())
+        except StoreError:
+            count = 0
+        shutil.rmtree(self._folder, ignore_errors=True)
+        return count

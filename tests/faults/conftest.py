@@ -1,0 +1,19 @@
+"""The same site as in the tests of the service, and a disk that can be filled."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.faults.disk import SmallDisk
+from tests.service.conftest import cabinet, empty_store, site
+
+__all__ = ["cabinet", "empty_store", "site"]
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[SmallDisk]:
+    """A disk of 6 MB, freed and taken away at the end."""
+    disk = SmallDisk(tmp_path / "disk")
+    yield disk
+    disk.close()

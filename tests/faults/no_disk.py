@@ -1,0 +1,27 @@
+"""The daemon on a disk that is full as long as a file exists, for where no disk can be filled.
+
+python -m tests.faults.no_disk FILE run --config FILE
+"""
+
+import sys
+from pathlib import Path
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.service import stand_in, startup
+from cabinetwatch.store.place import DiskFaultError
+from cabinetwatch.store.store import Store
+
+open_for_good = startup.open_or_make
+
+
+def open_unless_full(url: str) -> Store:
+    """Open a store, but refuse the one whose disk is full; those in memory are not on it."""
+    if str(stand_in._MEMORY) not in url and Path(sys.argv[1]).exists():
+        raise DiskFaultError(f"The store {url} can't be written: the disk is full")
+    return open_for_good(url)
+
+
+if __name__ == "__main__":
+    stand_in.TRY_EVERY_S = 0.5
+    startup.open_or_make = open_unless_full
+    sys.exit(main(sys.argv[2:]))
