@@ -6,6 +6,7 @@ from dataclasses import asdict
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.course import Course
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.figures import Figures
 from cabinetwatch.thermal.forecast import Forecast, Heading, time_to_threshold
@@ -34,13 +35,16 @@ _LOAD_CHANGE_DOUBT = 0.1
 _TAU_DOUBT_KNOWN, _TAU_DOUBT_UNKNOWN = 0.2, 0.5
 """The way still to go may be wrong by this share, since the time constant may be."""
 
-_LAW_DOUBT = 0.03
+_LAW_DOUBT = 0.045
 """Even a good power law is off by about this share."""
+
+_OFFSET_DOUBT_K, _OFFSET_DOUBT = 0.1, 0.015
 
 _UNKNOWN_WANDER, _LOAD_WANDER, _BAND_WANDER = 0.5, 0.15, 0.35
 """Wander of the goal in a time constant, as a share of the usual rise: with nothing known, with
 the load known, with a band known."""
 
+_COURSE_BREAK = 0.1
 _LOWEST_GOAL, _HIGHEST_GOAL, _NO_NORMAL_GOAL_K = 0.3, 6.0, 150.0
 
 _LARGEST_STRETCH = 4.0
@@ -58,6 +62,7 @@ class Follower:
         self.normal = normal
         self.expected = Expectation(response)
         self.filter = HeadingFilter(response.tau_s)
+        self.course = Course()
         self.doubt_k = 0.0
         self.seen_k = 0.0
         self.load_goal_k = 0.0
@@ -102,7 +107,7 @@ class Follower:
             self.filter.noise_k2 = noise_k2
             self._fresh = False
         else:
-            self._meet_load_change(goal_now, step_s)
+            self._meet_load_change(goal_now, step_s, window.t_ms)
         self._age(window, step_s)
         stretch = self._stretch(goal_now, lost)
         self.doubt_k = self._doubt_k2(stretch) ** 0.5
@@ -117,12 +122,18 @@ class Follower:
             self._possible_goals_k(goal_now),
         )
         self.seen_k = seen_k
+        self.course.add(window.t_ms, seen_k)
+        if not lost and self.course.since_ms is not None:
+            self.course.end()
         self.load_goal_k = goal_now
 
-    def _meet_load_change(self, goal_now: float, step_s: float) -> None:
+    def _meet_load_change(self, goal_now: float, step_s: float, window_ms: int) -> None:
         change_k = abs(goal_now - self.load_goal_k)
         if change_k == 0.0:
             return
+        if change_k > _COURSE_BREAK * self.load_goal_k and self.course.since_ms is not None:
+            # What lost cooling adds follows the load: the course so far leads elsewhere.
+            self.course.begin(window_ms)
         ratio = min(5.0, max(0.2, goal_now / max(self.load_goal_k, 1e-3)))
         self.filter.scale_goals(ratio, (_LOAD_CHANGE_DOUBT * change_k) ** 2)
         self._late_load_k += _LATE_SHARE * change_k * min(1.0, step_s / self.response.tau_s)
@@ -202,8 +213,9 @@ class Follower:
         usual_k = max(normal.rise_k, load_goal_k, 1.0)
         return -load_goal_k - _LOWEST_GOAL * usual_k, _HIGHEST_GOAL * usual_k
 
-    def adapt_to_loss(self) -> None:
+    def adapt_to_loss(self, since_ms: int) -> None:
         """Lost cooling has just been found: goal and level have jumped."""
+        self.course.begin(since_ms)
         if self.normal is not None:
             rise_k = self.normal.rise_k
             self.filter.loosen((0.5 * rise_k) ** 2, (0.2 * rise_k) ** 2)
@@ -242,11 +254,20 @@ class Follower:
         tau_doubt = _TAU_DOUBT_KNOWN if sure else _TAU_DOUBT_UNKNOWN
         way_k = tau_doubt * (heading.goal_k - heading.level_k)
         law_k = _LAW_DOUBT * self.load_goal_k
-        squares = heading.goal_sd_k**2 + self.doubt_k**2 + way_k * way_k + law_k * law_k
+        # Sensors warm themselves, and differ: the law's figure at little load is off by that.
+        offset_k = _OFFSET_DOUBT_K + _OFFSET_DOUBT * (self.normal.rise_k if self.normal else 0.0)
+        squares = heading.goal_sd_k**2 + self.doubt_k**2 + way_k * way_k
+        squares += law_k * law_k + offset_k * offset_k
         return float(squares**0.5)
 
-    def forecast(self, figures: Figures, threshold_c: float, horizon_s: float) -> Forecast:
-        """When the device will reach the threshold, on its present heading."""
+    def forecast(
+        self, figures: Figures, threshold_c: float, horizon_s: float, lost: bool
+    ) -> Forecast:
+        """When the device will reach the threshold, on its present heading.
+
+        While no lost cooling stands, the rise isn't heading beyond the normal band: a fast climb
+        is its way back, after a door for one.
+        """
         heading = Heading(
             felt_c=self.expected.felt_ambient_c,
             ambient_c=figures.ambient_c,
@@ -256,13 +277,22 @@ class Follower:
             tau_s=self.response.tau_s,
             doubt_k=self.doubt_k,
         )
-        return time_to_threshold(heading, self.filter.headings(), threshold_c, horizon_s)
+        courses = self.course.headings(self.response.tau_s, self.noise_k())
+        courses = courses or self.filter.headings()
+        if not lost and figures.highest_normal_k is not None:
+            top_k = figures.highest_normal_k - self.load_goal_k
+            courses = [
+                (w, level, min(goal, max(top_k, level)), sd, tau)
+                for w, level, goal, sd, tau in courses
+            ]
+        return time_to_threshold(heading, courses, threshold_c, horizon_s)
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""
         return {
             "expected": self.expected.save(),
             "filter": self.filter.save(),
+            "course": self.course.save(),
             "steps": [asdict(self.own_step), asdict(self.ambient_step)],
             **{name.lstrip("_"): getattr(self, name) for name in _PLAIN_STATE},
         }
@@ -273,6 +303,7 @@ class Follower:
         new = cls(response, normal)
         new.expected = Expectation.load(response, state["expected"])
         new.filter = HeadingFilter.load(state["filter"])
+        new.course = Course.load(state["course"])
         new.own_step, new.ambient_step = (Resolution(**step) for step in state["steps"])
         for name in _PLAIN_STATE:
             setattr(new, name, state[name.lstrip("_")])

@@ -17,6 +17,7 @@ _SHORTEST_RUN_MS = 17_000
 
 _SPREAD = ((-1.65, 0.2), (0.0, 0.6), (1.65, 0.2))
 _GRID = 24
+_NEGLIGIBLE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +106,9 @@ def time_to_threshold(
     the load's normal rise, as `HeadingFilter.headings` gives them.
     """
     outcomes: list[tuple[float, float]] = []
+    deviations = [row for row in deviations if row[0] >= _NEGLIGIBLE]
+    if _highest_c(heading, deviations) < threshold_c:
+        return Forecast(0.0, None, None, None)
     for weight, level, goal, sd, tau in deviations:
         for sigmas, part in _SPREAD:
             course = (level, goal + sigmas * (sd + heading.doubt_k), tau)
@@ -120,6 +124,18 @@ def time_to_threshold(
         _quantile(outcomes, 0.5 * probability),
         _quantile(outcomes, 0.05 * probability),
         _quantile(outcomes, 0.95 * probability),
+    )
+
+
+def _highest_c(
+    heading: Heading, deviations: Sequence[tuple[float, float, float, float, float]]
+) -> float:
+    """No course goes higher: most of the time this tells at once that nothing is near."""
+    base_c = max(heading.felt_c, heading.ambient_c) + max(heading.load_rise_k, heading.load_goal_k)
+    base_c += max(0.0, heading.trend_k_per_s) * _TREND_FADES_S
+    sigmas = _SPREAD[-1][0]
+    return base_c + max(
+        max(level, goal + sigmas * (sd + heading.doubt_k)) for _, level, goal, sd, _ in deviations
     )
 
 

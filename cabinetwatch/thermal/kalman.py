@@ -16,8 +16,8 @@ from typing import Any, TypeAlias
 _MODELS = (
     # (time constant over the stated one, share of the goal that shows at once, log weight at first)
     (0.6, 0.0, -1.5), (1.0, 0.0, 0.0), (1.6, 0.0, -1.0), (2.6, 0.0, -2.0),
-    (0.6, 0.3, -2.0), (1.0, 0.3, -1.0), (1.6, 0.3, -1.5),
-    (0.6, 0.6, -2.5), (1.0, 0.6, -1.5), (1.6, 0.6, -2.0),
+    (0.6, 0.3, -2.0), (1.0, 0.3, -1.0), (1.8, 0.3, -1.5),
+    (0.7, 0.6, -2.5), (1.4, 0.6, -1.5), (2.8, 0.6, -2.0),
 )  # fmt: skip
 _STATED = 1
 """Index of the filter with the stated time constant and nothing at once."""
@@ -222,6 +222,11 @@ class HeadingFilter:
             )
             for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows
         ]
+
+    @property
+    def stretched_tau_s(self) -> float:
+        """The stated time constant, lengthened by lost cooling."""
+        return self._stretch * self.tau_s
 
     @property
     def stable_level_k(self) -> float:

@@ -36,6 +36,7 @@ _DOUBT_LARGEST = 0.3**2
 
 _DOUBT_MARGIN = 1.5
 _GUARD_SMALLEST, _GUARD_LARGEST = 0.15, 0.35
+_LARGEST_OFFSET = 0.3
 _MOST_LOAD = 2.5
 """Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
 
@@ -134,13 +135,23 @@ def _learn_with_power(
     doubts = _doubts(deviation, drivers)
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
-    normal = replace(given_normal or normal, guard=guard)
+    normal = replace(_anchored(normal, given_normal, varied), guard=guard)
     excess_k = _excess_k(record, response, normal, deviation, drivers)
     normal = replace(normal, excess_k=excess_k)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, noise_k, days, power[0], power[-1], confidence, tuple(remarks))
+
+
+def _anchored(learnt: NormalRise, given: NormalRise | None, varied: bool) -> NormalRise:
+    """The given rise at its power; how it changes with the load, which nobody gave, as learnt."""
+    if given is None or given.power_w is None:
+        return given or learnt
+    offset_k = learnt.offset_k
+    if not varied or abs(offset_k) > _LARGEST_OFFSET * given.rise_k:
+        return given
+    return replace(learnt, rise_k=given.rise_k - offset_k, power_w=given.power_w, offset_k=offset_k)
 
 
 def _learn_without_power(
@@ -328,7 +339,9 @@ def _excess_k(
         goal_k = normal.highest_k(power_w) - usual_k
         low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
         doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
-        envelope.advance(1000 * end_s, length_s, value, goal_k, low_k, doubt_k, 1.0, response.tau_s)
+        envelope.advance(
+            1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, response.tau_s
+        )
         if sound:
             furthest = max(furthest, envelope.score)
     return furthest

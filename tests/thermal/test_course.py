@@ -1,0 +1,90 @@
+"""The course since a loss, and the watch on forecasts."""
+
+import json
+import random
+from math import exp, log
+
+import pytest
+
+from cabinetwatch.thermal.course import Course
+from cabinetwatch.thermal.forecast import ForecastWatch, Heading, time_to_threshold
+
+STEP_S = 10
+
+
+def course_of(shares: list[tuple[float, float]], until_s: float, noise_k: float) -> Course:
+    """A course that begins at 0 and rises by (way in K, time constant in s) each."""
+    course, noise = Course(), random.Random(1)
+    for t_s in range(-600, round(until_s) + 1, STEP_S):
+        rise_k = sum(way * (1.0 - exp(-max(t_s, 0) / tau_s)) for way, tau_s in shares)
+        course.add(1000 * t_s, rise_k + noise.gauss(0.0, noise_k))
+        if t_s == 60:
+            course.begin(0)
+    return course
+
+
+def time_left_s(course: Course, tau_s: float, threshold_k: float) -> float | None:
+    """Middle of the forecast, with an ambient of 0 degC and no load."""
+    deviations = course.headings(tau_s, 0.05)
+    assert deviations is not None
+    still = Heading(0.0, 0.0, 0.0, 0.0, 0.0, tau_s, 0.05)
+    return time_to_threshold(still, deviations, threshold_k, 50_000.0).time_left_s
+
+
+@pytest.mark.parametrize("stated", [0.6, 1.0, 1.4])
+def test_halfway_to_the_threshold_the_time_left_is_within_30_percent(stated: float) -> None:
+    tau_s, way_k, threshold_k = 1500.0, 12.0, 8.0
+    crossing_s = -tau_s * log(1.0 - threshold_k / way_k)
+    course = course_of([(way_k, tau_s)], crossing_s / 2, 0.05)
+    left_s = time_left_s(course, stated * tau_s, threshold_k)
+    assert left_s == pytest.approx(crossing_s / 2, rel=0.3)
+
+
+def test_a_part_that_rises_at_once_is_not_taken_for_the_pace_of_the_rest() -> None:
+    shares = [(5.0, 30.0), (10.0, 2000.0)]
+    crossing_s = -2000.0 * log(1.0 - 6.0 / 10.0)
+    course = course_of(shares, crossing_s / 2, 0.05)
+    assert time_left_s(course, 2000.0, 11.0) == pytest.approx(crossing_s / 2, rel=0.3)
+
+
+def test_a_long_course_stays_small_and_goes_on_from_its_saved_state() -> None:
+    course = course_of([(12.0, 1500.0)], 50_000.0, 0.05)
+    assert len(course.rows) <= 161
+    again = Course.load(json.loads(json.dumps(course.save())))
+    for each in (course, again):
+        each.add(50_010_000, 12.0)
+    first, second = course.headings(1500.0, 0.05), again.headings(1500.0, 0.05)
+    assert first is not None
+    assert second is not None
+    for before, after in zip(first, second, strict=True):
+        assert after == pytest.approx(before, rel=1e-2, abs=1e-2)
+
+
+def test_a_course_that_has_hardly_begun_gives_no_headings() -> None:
+    course = Course()
+    course.add(0, 0.0)
+    course.begin(0)
+    course.add(10_000, 0.3)
+    assert course.headings(900.0, 0.05) is None
+
+
+def test_a_forecast_is_told_after_three_sure_steps_and_not_before() -> None:
+    watch = ForecastWatch()
+    told = [watch.observe(10_000 * i, 0.97) for i in range(4)]
+    assert told == [False, False, True, True]
+    assert watch.since_ms == 0
+
+
+def test_one_unsure_step_begins_the_count_anew() -> None:
+    watch = ForecastWatch()
+    for i, probability in enumerate([0.99, 0.99, 0.9, 0.99, 0.99]):
+        assert not watch.observe(10_000 * i, probability)
+    assert watch.observe(50_000, 0.99)
+
+
+def test_a_told_forecast_stands_until_three_steps_find_it_unlikely() -> None:
+    watch = ForecastWatch(standing=True)
+    for i, probability in enumerate([0.4, 0.6, 0.4, 0.4]):
+        assert watch.observe(10_000 * i, probability)
+    watch = ForecastWatch.load(json.loads(json.dumps(watch.save())))
+    assert not watch.observe(40_000, 0.1)
