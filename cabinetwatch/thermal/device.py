@@ -14,7 +14,7 @@ from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
 from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
 SETTLE_TAUS = 3.0
@@ -45,7 +45,7 @@ class DeviceObserver:
         self._next_lesson_days = min(PROVISIONAL_DAYS, settings.learning_days)
         self._on_since_ms: int | None = None
         self._above = ChangeTest(1, settings.false_alarms_per_year)
-        self._below = ChangeTest(-1, settings.false_alarms_per_year)
+        self._below = ChangeTest(-1, settings.false_missing_per_year)
         self._follower = Follower(
             unlearnt_response(settings.time_constant_s), _commissioned(settings)
         )
@@ -188,6 +188,9 @@ class DeviceObserver:
         off = False
         if self.settings.has_power and power_w is not None:
             off = power_w < self._off_below_w()
+        elif self.settings.has_power and self.is_off:
+            # Its power isn't known any more: that turns nothing on.
+            off = True
         elif normal is not None and normal.off_rise_k is not None:
             off = self._follower.filter.level_k < normal.off_rise_k
         if self.is_off and not off:

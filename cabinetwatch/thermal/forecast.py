@@ -15,6 +15,9 @@ STEPS_IN_A_ROW = 3
 _SHORTEST_RUN_MS = 17_000
 """Our choice: three steps ten seconds apart, jitter included."""
 
+_LONG_RUN_MS = 60_000
+"""Two steps so far apart are as good as three: their noise has nothing in common."""
+
 _SPREAD = ((-1.65, 0.2), (0.0, 0.6), (1.65, 0.2))
 _GRID = 24
 _NEGLIGIBLE = 1e-3
@@ -78,7 +81,8 @@ class ForecastWatch:
         if self.steps == 0:
             self.first_ms = t_ms
         self.steps += 1
-        if self.steps >= STEPS_IN_A_ROW and t_ms - self.first_ms >= _SHORTEST_RUN_MS:
+        run_ms = t_ms - self.first_ms
+        if run_ms >= _LONG_RUN_MS or (self.steps >= STEPS_IN_A_ROW and run_ms >= _SHORTEST_RUN_MS):
             self.standing = not self.standing
             self.since_ms = self.first_ms
             self.steps = 0

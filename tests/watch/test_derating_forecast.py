@@ -68,3 +68,11 @@ def test_the_horizon_can_be_set() -> None:
     first = of(world.lives(2 * HOUR), "derating-forecast")
     assert all(each.t - stalled_t > 5 * MINUTE for each in first)
     assert all((each.values["time_left_s"] or 0.0) <= 30.0 for each in first if each.is_raise)
+
+
+def test_when_the_threshold_is_reached_no_time_is_told(world: World) -> None:
+    world.hall_c += 15.0
+    told = [each for each in of(world.lives(1 * HOUR), "derating-forecast") if each.is_raise]
+    late = [each for each in told if (each.values["time_left_s"] or 0.0) < 1.0]
+    assert all("has reached its derating threshold" in each.text for each in late)
+    assert not any("in about 0 s" in each.text for each in told)
