@@ -9,7 +9,7 @@ from typing import Any
 from cabinetwatch.thermal.course import Course
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.figures import Figures
-from cabinetwatch.thermal.forecast import Forecast, Heading, time_to_threshold
+from cabinetwatch.thermal.forecast import Base, Forecast, time_to_threshold
 from cabinetwatch.thermal.kalman import HeadingFilter
 from cabinetwatch.thermal.model import NormalRise, Response
 from cabinetwatch.thermal.resolution import Resolution
@@ -44,7 +44,6 @@ _UNKNOWN_WANDER, _LOAD_WANDER, _BAND_WANDER = 0.5, 0.15, 0.35
 """Wander of the goal in a time constant, as a share of the usual rise: with nothing known, with
 the load known, with a band known."""
 
-_COURSE_BREAK = 0.1
 _LOWEST_GOAL, _HIGHEST_GOAL, _NO_NORMAL_GOAL_K = 0.3, 6.0, 150.0
 
 _LARGEST_STRETCH = 4.0
@@ -129,11 +128,10 @@ class Follower:
 
     def _meet_load_change(self, goal_now: float, step_s: float, window_ms: int) -> None:
         change_k = abs(goal_now - self.load_goal_k)
+        if self.course.since_ms is not None:
+            self.course.follow_load(window_ms, goal_now)
         if change_k == 0.0:
             return
-        if change_k > _COURSE_BREAK * self.load_goal_k and self.course.since_ms is not None:
-            # What lost cooling adds follows the load: the course so far leads elsewhere.
-            self.course.begin(window_ms)
         ratio = min(5.0, max(0.2, goal_now / max(self.load_goal_k, 1e-3)))
         self.filter.scale_goals(ratio, (_LOAD_CHANGE_DOUBT * change_k) ** 2)
         self._late_load_k += _LATE_SHARE * change_k * min(1.0, step_s / self.response.tau_s)
@@ -268,7 +266,7 @@ class Follower:
         While no lost cooling stands, the rise isn't heading beyond the normal band: a fast climb
         is its way back, after a door for one.
         """
-        heading = Heading(
+        base = Base(
             felt_c=self.expected.felt_ambient_c,
             ambient_c=figures.ambient_c,
             trend_k_per_s=self.expected.ambient_trend_k_per_s(),
@@ -277,15 +275,15 @@ class Follower:
             tau_s=self.response.tau_s,
             doubt_k=self.doubt_k,
         )
-        courses = self.course.headings(self.response.tau_s, self.noise_k())
+        courses = self.course.headings(self.noise_k())
         courses = courses or self.filter.headings()
         if not lost and figures.highest_normal_k is not None:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [
-                (w, level, min(goal, max(top_k, level)), sd, tau)
-                for w, level, goal, sd, tau in courses
+                (w, level, min(goal, max(top_k, level)), sd, decay)
+                for w, level, goal, sd, decay in courses
             ]
-        return time_to_threshold(heading, courses, threshold_c, horizon_s)
+        return time_to_threshold(base, courses, threshold_c, horizon_s)
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""

@@ -1,4 +1,4 @@
-"""How long until a device reaches a threshold, on its present heading."""
+"""How long until a device reaches a threshold, on its present base."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any
+
+from cabinetwatch.thermal.course import Decay, Heading
 
 _TREND_FADES_S = 3600.0
 """A trend of the ambient is trusted for about an hour."""
@@ -38,7 +40,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
+class Base:
     """Where temperature comes from now, and where its known parts go to."""
 
     felt_c: float
@@ -99,24 +101,23 @@ class ForecastWatch:
 
 
 def time_to_threshold(
-    heading: Heading,
-    deviations: Sequence[tuple[float, float, float, float, float]],
+    base: Base,
+    deviations: Sequence[Heading],
     threshold_c: float,
     horizon_s: float,
 ) -> Forecast:
     """Solve each likely course for the threshold.
 
-    `deviations`: (weight, level, goal, sd of the goal, time constant) of the rise's deviation from
-    the load's normal rise, as `HeadingFilter.headings` gives them.
+    `deviations`: where the rise's deviation from the load's normal rise may lead.
     """
     outcomes: list[tuple[float, float]] = []
     deviations = [row for row in deviations if row[0] >= _NEGLIGIBLE]
-    if _highest_c(heading, deviations) < threshold_c:
+    if _highest_c(base, deviations) < threshold_c:
         return Forecast(0.0, None, None, None)
-    for weight, level, goal, sd, tau in deviations:
+    for weight, level, goal, sd, decay in deviations:
         for sigmas, part in _SPREAD:
-            course = (level, goal + sigmas * (sd + heading.doubt_k), tau)
-            reached = _crossing(heading, course, threshold_c, horizon_s)
+            course = (level, goal + sigmas * (sd + base.doubt_k), decay)
+            reached = _crossing(base, course, threshold_c, horizon_s)
             if reached is not None:
                 outcomes.append((reached, weight * part))
     probability = sum(weight for _, weight in outcomes)
@@ -131,27 +132,25 @@ def time_to_threshold(
     )
 
 
-def _highest_c(
-    heading: Heading, deviations: Sequence[tuple[float, float, float, float, float]]
-) -> float:
+def _highest_c(base: Base, deviations: Sequence[Heading]) -> float:
     """No course goes higher: most of the time this tells at once that nothing is near."""
-    base_c = max(heading.felt_c, heading.ambient_c) + max(heading.load_rise_k, heading.load_goal_k)
-    base_c += max(0.0, heading.trend_k_per_s) * _TREND_FADES_S
+    base_c = max(base.felt_c, base.ambient_c) + max(base.load_rise_k, base.load_goal_k)
+    base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
     sigmas = _SPREAD[-1][0]
     return base_c + max(
-        max(level, goal + sigmas * (sd + heading.doubt_k)) for _, level, goal, sd, _ in deviations
+        max(level, goal + sigmas * (sd + base.doubt_k)) for _, level, goal, sd, _ in deviations
     )
 
 
 def _crossing(
-    heading: Heading, course: tuple[float, float, float], threshold_c: float, horizon_s: float
+    base: Base, course: tuple[float, float, Decay], threshold_c: float, horizon_s: float
 ) -> float | None:
     """When the course reaches the threshold, to a second; None beyond the horizon."""
-    level, goal, tau = course
+    level, goal, decay = course
 
     def missing(ahead_s: float) -> float:
-        deviation = goal + (level - goal) * exp(-ahead_s / tau)
-        return threshold_c - heading.base_c(ahead_s) - deviation
+        left = sum(share * exp(-ahead_s / tau_s) for share, tau_s in decay)
+        return threshold_c - base.base_c(ahead_s) - goal - (level - goal) * left
 
     if missing(0.0) <= 0.0:
         return 0.0

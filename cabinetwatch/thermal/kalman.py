@@ -13,6 +13,8 @@ from __future__ import annotations
 from math import exp, inf, log
 from typing import Any, TypeAlias
 
+from cabinetwatch.thermal.course import Heading
+
 _MODELS = (
     # (time constant over the stated one, share of the goal that shows at once, log weight at first)
     (0.6, 0.0, -1.5), (1.0, 0.0, 0.0), (1.6, 0.0, -1.0), (2.6, 0.0, -2.0),
@@ -207,8 +209,8 @@ class HeadingFilter:
         self.level_sd_k = max(level_squares / total - level * level, 0.0) ** 0.5
         self.raw_level_sd_k = self._filters[_STATED][2] ** 0.5
 
-    def headings(self) -> list[tuple[float, float, float, float, float]]:
-        """For each filter: weight, level (K), goal (K), sd of the goal (K), time constant (s)."""
+    def headings(self) -> list[Heading]:
+        """Where the rise may lead, by each filter."""
         weights = [exp(w) for w in self._log_weights]
         total = sum(weights)
         rows = zip(weights, self._filters, _MODELS, strict=True)
@@ -218,7 +220,7 @@ class HeadingFilter:
                 (1.0 - at_once) * slow + at_once * goal,
                 goal,
                 p22**0.5,
-                multiple * self._stretch * self.tau_s,
+                ((1.0, multiple * self._stretch * self.tau_s),),
             )
             for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows
         ]
