@@ -73,14 +73,15 @@ class Course:
         if self._bin_n < self._per_bin:
             return
         rows = self.rows
-        rows.append((t_ms, self._bin_sum / self._bin_n))
+        # Rounded now and not when it is saved: a warm start must go on exactly.
+        rows.append((t_ms, round(self._bin_sum / self._bin_n, 4)))
         self._bin_sum, self._bin_n = 0.0, 0
         if self.since_ms is None:
             if len(rows) > 2 * _KEPT_BEFORE:
                 del rows[:-_KEPT_BEFORE]
         elif len(rows) > _LONGEST:
             pairs = zip(rows[::2], rows[1::2], strict=False)
-            self.rows = [((t + u) // 2, 0.5 * (a + b)) for (t, a), (u, b) in pairs]
+            self.rows = [((t + u) // 2, round(0.5 * (a + b), 4)) for (t, a), (u, b) in pairs]
             self._per_bin *= 2
 
     def begin(self, since_ms: int) -> None:
@@ -133,7 +134,7 @@ class Course:
     def save(self) -> dict[str, Any]:
         """State for `load`."""
         return {
-            "rows": [[t, round(v, 4)] for t, v in self.rows],
+            "rows": [list(row) for row in self.rows],
             "since_ms": self.since_ms,
             "start_k": self._start_k,
             "load": [self._load_goal_k, self._changed_n],

@@ -267,12 +267,9 @@ class Follower:
         is its way back, after a door for one.
         """
         base = Base(
-            felt_c=self.expected.felt_ambient_c,
-            ambient_c=figures.ambient_c,
+            goal_c=figures.ambient_c + self.load_goal_k,
+            ways=self.expected.ways_to_go(figures.ambient_c, self.load_goal_k),
             trend_k_per_s=self.expected.ambient_trend_k_per_s(),
-            load_rise_k=self.expected.load_rise_k,
-            load_goal_k=self.load_goal_k,
-            tau_s=self.response.tau_s,
             doubt_k=self.doubt_k,
         )
         courses = self.course.headings(self.noise_k())

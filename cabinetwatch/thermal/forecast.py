@@ -41,22 +41,21 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True)
 class Base:
-    """Where temperature comes from now, and where its known parts go to."""
+    """Felt ambient plus the load's normal rise: where they go, and what is left of each way there.
 
-    felt_c: float
-    ambient_c: float
+    `ways`: differences from the goal now (K), each with the time constant (s) by which it fades.
+    """
+
+    goal_c: float
+    ways: Sequence[tuple[float, float]]
     trend_k_per_s: float
-    load_rise_k: float
-    load_goal_k: float
-    tau_s: float
     doubt_k: float
 
-    def base_c(self, ahead_s: float) -> float:
+    def at_c(self, ahead_s: float) -> float:
         """Felt ambient plus the load's normal rise, `ahead_s` from now."""
-        fade = exp(-ahead_s / self.tau_s)
-        felt = self.ambient_c + (self.felt_c - self.ambient_c) * fade
-        felt += self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
-        return felt + self.load_goal_k + (self.load_rise_k - self.load_goal_k) * fade
+        left_k = sum(way_k * exp(-ahead_s / tau_s) for way_k, tau_s in self.ways)
+        trend_k = self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
+        return self.goal_c + left_k + trend_k
 
 
 @dataclass(slots=True)
@@ -134,7 +133,7 @@ def time_to_threshold(
 
 def _highest_c(base: Base, deviations: Sequence[Heading]) -> float:
     """No course goes higher: most of the time this tells at once that nothing is near."""
-    base_c = max(base.felt_c, base.ambient_c) + max(base.load_rise_k, base.load_goal_k)
+    base_c = base.goal_c + sum(way_k for way_k, _ in base.ways if way_k > 0.0)
     base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
     sigmas = _SPREAD[-1][0]
     return base_c + max(
@@ -150,7 +149,7 @@ def _crossing(
 
     def missing(ahead_s: float) -> float:
         left = sum(share * exp(-ahead_s / tau_s) for share, tau_s in decay)
-        return threshold_c - base.base_c(ahead_s) - goal - (level - goal) * left
+        return threshold_c - base.at_c(ahead_s) - goal - (level - goal) * left
 
     if missing(0.0) <= 0.0:
         return 0.0
