@@ -106,7 +106,7 @@ class Follower:
             self.filter.noise_k2 = noise_k2
             self._fresh = False
         else:
-            self._meet_load_change(goal_now, step_s, window.t_ms)
+            self._meet_load_change(goal_now, step_s)
         self._age(window, step_s)
         stretch = self._stretch(goal_now, lost)
         self.doubt_k = self._doubt_k2(stretch) ** 0.5
@@ -121,15 +121,13 @@ class Follower:
             self._possible_goals_k(goal_now),
         )
         self.seen_k = seen_k
-        self.course.add(window.t_ms, seen_k)
+        self.course.add(window.t_ms, seen_k, goal)
         if not lost and self.course.since_ms is not None:
             self.course.end()
         self.load_goal_k = goal_now
 
-    def _meet_load_change(self, goal_now: float, step_s: float, window_ms: int) -> None:
+    def _meet_load_change(self, goal_now: float, step_s: float) -> None:
         change_k = abs(goal_now - self.load_goal_k)
-        if self.course.since_ms is not None:
-            self.course.follow_load(window_ms, goal_now)
         if change_k == 0.0:
             return
         ratio = min(5.0, max(0.2, goal_now / max(self.load_goal_k, 1e-3)))
@@ -276,10 +274,7 @@ class Follower:
         courses = courses or self.filter.headings()
         if not lost and figures.highest_normal_k is not None:
             top_k = figures.highest_normal_k - self.load_goal_k
-            courses = [
-                (w, level, min(goal, max(top_k, level)), sd, decay)
-                for w, level, goal, sd, decay in courses
-            ]
+            courses = [heading.held_below(top_k) for heading in courses]
         return time_to_threshold(base, courses, threshold_c, horizon_s)
 
     def save(self) -> dict[str, Any]:

