@@ -180,11 +180,12 @@ def _learn_without_power(
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
     low_k = max(0.0, quantile(running, 0.02))
-    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=0.15)
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST)
     if given_normal is not None:
         # The load at commissioning needn't have been the highest.
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
-        normal = replace(given_normal, rise_k=highest_k, low_k=min(low_k, given_normal.rise_k))
+        low_k = min(low_k, given_normal.rise_k)
+        normal = replace(normal, rise_k=highest_k, low_k=low_k)
     excess_k = _excess_k(record, response, normal, rises, drivers)
     normal = replace(normal, off_rise_k=off_rise_k, excess_k=excess_k)
     confidence = _confidence(sigma / max(top, 0.1), known)
