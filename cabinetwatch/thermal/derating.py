@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
-from math import prod
+from math import inf, prod
 
 DERATING_BASE_M = 900.0
 DERATING_K_PER_KM = 3.3
@@ -44,12 +44,16 @@ class DeratingCurve:
         return 0.0
 
     def threshold_c(self, load_fraction: float | None = None) -> float:
-        """Highest temperature at which the load is allowed; None is full load.
+        """Highest temperature at which the load is allowed, degC; None is full load.
 
-        A load above all the curve allows gets the first point's temperature: it is too much at any.
+        More than the rated load is taken as full: a nameplate is often passed by a little, and how
+        hot it may then be is not for the curve to say. -inf for a load that a curve which starts
+        below 1 allows at no temperature.
         """
-        load = 1.0 if load_fraction is None else load_fraction
+        load = 1.0 if load_fraction is None else min(1.0, load_fraction)
         points = self.points
+        if load > points[0][1]:
+            return -inf
         highest = points[0][0]
         for (t1, f1), (t2, f2) in pairwise(points):
             if load > f1:

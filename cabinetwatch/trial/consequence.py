@@ -23,18 +23,15 @@ class HotDay:
 def threshold_c(subject: Subject, power_w: float | None) -> float | None:
     """Give the temperature at which a load is just allowed, degC, lowered for altitude.
 
-    The load is full where the power or the rated power isn't known. None without a curve; -inf for
-    a load that is never allowed.
+    The load is full where the power or the rated power isn't known, or where it is more than the
+    rated one. None without a curve; -inf for a load that is never allowed.
     """
     if subject.derating is None:
         return None
-    fraction = 1.0
+    fraction = None
     if power_w is not None and subject.rated_power_w is not None:
         fraction = power_w / subject.rated_power_w
-    curve = DeratingCurve(subject.derating)
-    if fraction > curve.points[0][1]:
-        return -math.inf
-    return curve.threshold_c(fraction) - subject.curve_lowering_k
+    return DeratingCurve(subject.derating).threshold_c(fraction) - subject.curve_lowering_k
 
 
 def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay | str:

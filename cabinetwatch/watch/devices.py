@@ -231,15 +231,19 @@ class DeviceView:
 
     @property
     def hot_day_margin_k(self) -> float | None:
-        """Derating threshold minus the hot-day temperature."""
+        """Derating threshold minus the hot-day temperature; none if no temperature is allowed."""
         threshold_c, hot_c = self.threshold_c, self.hot_day_temperature_c
-        return None if threshold_c is None or hot_c is None else threshold_c - hot_c
+        if threshold_c is None or hot_c is None or math.isinf(threshold_c):
+            return None
+        return threshold_c - hot_c
 
     def time_left_clause(self) -> str:
         """Say when it will reach its threshold on its present heading, for a sentence."""
         threshold_c = self.threshold_c
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return ""
+        if math.isinf(threshold_c):
+            return ", at a load that its derating curve allows at no temperature"
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
         if forecast.probability < 0.5 or forecast.time_left_s is None:
             return ", which stays below its derating threshold"
@@ -277,14 +281,8 @@ class DeviceView:
             return None
         load = self.load_fraction
         if self._threshold_for is None or self._threshold_for[0] != load:
-            self._threshold_for = (load, self._threshold_at(self._curve, load))
+            self._threshold_for = (load, self._curve.threshold_c(load) - self._lowering_k)
         return self._threshold_for[1]
-
-    def _threshold_at(self, curve: DeratingCurve, load: float | None) -> float:
-        """Give the threshold at a load; a load that is too much at any temperature has none."""
-        if (1.0 if load is None else load) > curve.points[0][1]:
-            return -math.inf
-        return curve.threshold_c(load) - self._lowering_k
 
     @property
     def margin_k(self) -> float | None:

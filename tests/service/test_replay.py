@@ -174,7 +174,7 @@ def test_an_alarm_that_stands_at_a_kill_is_neither_forgotten_nor_raised_again(
     with running(site.path) as watch:
         cabinet.wait_online(after=heard)
         cabinet.publish(NAS, "56")
-        cabinet.publish_until(NAS, "40", "nas", "over-derating")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating", "returned")
         assert watch.stop() == 0
 
     told = cabinet.transitions()

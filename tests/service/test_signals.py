@@ -41,15 +41,13 @@ def test_sighup_puts_a_new_setpoint_in_force_and_a_faulty_file_changes_nothing(
         site.tables = LIMIT.format(high=25.0)
         site.write()
         reload(watch, cabinet)
-        cabinet.publish_until(HALL, "28", "hall", "high")
-        told = cabinet.wait_transition("hall", "high", "unacknowledged")
+        told = cabinet.publish_until(HALL, "28", "hall", "high", "unacknowledged")
 
         site.tables = LIMIT.format(high='"much"') + "[sensors.attic]\nquantity = 'heat'\n"
         site.write()
         watch.send(signal.SIGHUP)
         watch.wait_log(KEPT)
-        cabinet.publish_until(HALL, "20", "hall", "high")
-        cabinet.wait_transition("hall", "high", "returned")
+        cabinet.publish_until(HALL, "20", "hall", "high", "returned")
         assert watch.stop() == 0
 
     assert told["values"]["high"] == 25.0
@@ -71,8 +69,7 @@ def test_a_configuration_with_which_the_watch_cannot_start_is_put_back(
         path.write_text(bad)
         reload(watch, cabinet)
         watch.wait_log(KEPT)
-        cabinet.publish_until(HALL, "31", "hall", "high")
-        cabinet.wait_transition("hall", "high", "unacknowledged")
+        cabinet.publish_until(HALL, "31", "hall", "high", "unacknowledged")
         assert watch.stop() == 0
 
 
@@ -86,8 +83,7 @@ def test_a_standing_alarm_outlives_a_reload_and_is_not_told_again(
         smtp.wait_for(1)
         reload(watch, cabinet)
         cabinet.publish(NAS, "56")
-        cabinet.publish_until(NAS, "40", "nas", "over-derating")
-        cabinet.wait_transition("nas", "over-derating", "returned")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating", "returned")
         smtp.wait_for(2)
         assert watch.stop() == 0
 
@@ -106,8 +102,7 @@ def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
         site.tables = LIMIT.format(high=30.0)
         site.write()
         reload(watch, cabinet)
-        cabinet.publish_until(HALL, "31", "hall", "high")
-        cabinet.wait_transition("hall", "high", "unacknowledged")
+        cabinet.publish_until(HALL, "31", "hall", "high", "unacknowledged")
         assert watch.stop() == 0
 
     assert retained(broker.port).keys() == {"cabinetwatch/watch", "cabinetwatch/alarm/hall/high"}

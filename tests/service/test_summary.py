@@ -106,8 +106,8 @@ def settle(clock: HandClock) -> None:
 
 def warm_and_cool(cabinet: Wire) -> str:
     """Let the NAS pass its threshold and come back; give the alarm's id."""
-    cabinet.publish_until(NAS, "60", "nas", "over-derating")
-    heard = len(cabinet.messages)
+    heard = cabinet.mark()
+    cabinet.publish_until(NAS, "60", "nas", "over-derating", "unacknowledged", after=heard)
     cabinet.publish(NAS, "30")
     told = cabinet.wait_transition("nas", "over-derating", "returned", after=heard)
     return str(told["id"])

@@ -102,20 +102,25 @@ class Wire:
             after=after,
         ).data
 
-    def publish_until(self, topic: str, payload: str, subject: str, condition: str) -> None:
-        """Publish until an alarm moves: what comes right after a reconnect is not judged."""
-        name = f"{self._prefix}/alarm/{subject}/{condition}"
-        heard = len(self.messages)
+    def publish_until(
+        self, topic: str, payload: str, subject: str, condition: str, state: str, *, after: int = 0
+    ) -> dict[str, Any]:
+        """Publish until an alarm has moved to a state, and give that transition.
 
-        def moved() -> bool:
-            return any(each.topic == name for each in self.messages[heard:])
+        What comes right after a reconnect is not judged, so that once may not be enough.
+        """
+        name = f"{self._prefix}/alarm/{subject}/{condition}"
+
+        def moved() -> Message | None:
+            mine = (each for each in self.messages[after:] if each.topic == name)
+            return next((each for each in mine if each.data.get("state") == state), None)
 
         for _ in range(round(WITHIN_S / 0.25)):
             self.publish(topic, payload)
             with self._changed:
-                if self._changed.wait_for(moved, 0.25):
-                    return
-        raise TimeoutError(f"{subject}/{condition} never moved")
+                if self._changed.wait_for(moved, 0.25) and (found := moved()):
+                    return found.data
+        raise TimeoutError(f"{subject}/{condition} was never {state}")
 
     def transitions(self, *, after: int = 0) -> list[dict[str, Any]]:
         """All transitions that came, in their order."""

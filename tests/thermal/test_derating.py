@@ -1,5 +1,7 @@
 """Derating curves and hot-day sums against published curves worked by hand."""
 
+import math
+
 import pytest
 
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k, combined_fraction
@@ -32,6 +34,14 @@ def test_a_curve_with_two_slopes_is_read_right(temperature_c: float, fraction: f
 )
 def test_the_threshold_is_the_inverse(load: float | None, threshold_c: float) -> None:
     assert GUIDE.threshold_c(load) == pytest.approx(threshold_c)
+
+
+def test_more_than_the_rated_load_is_taken_as_full() -> None:
+    assert GUIDE.threshold_c(1.03) == 50.0
+
+
+def test_a_curve_that_starts_below_full_load_never_allows_it() -> None:
+    assert DeratingCurve([(40.0, 0.8), (60.0, 0.5)]).threshold_c(0.9) == -math.inf
 
 
 def test_the_margin_at_three_quarters_load_is_twelve_kelvin() -> None:

@@ -168,8 +168,9 @@ def test_a_phase_far_too_short_is_undecided(length_s: float) -> None:
 
 
 def test_a_load_never_allowed_is_undecided() -> None:
-    trial = make_trial(replace(BEFORE, power_w=80.0), replace(AFTER, power_w=80.0))
-    _undecided(trial, "never allows the load")
+    trial = make_trial(BEFORE, AFTER)
+    never = replace(trial.subject, derating=((40.0, 0.3), (60.0, 0.2)))
+    _undecided(replace(trial, subject=never), "never allows the load")
 
 
 def test_both_phases_unusable_gives_both_reasons() -> None:

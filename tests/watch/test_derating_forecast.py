@@ -8,8 +8,8 @@ from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_con
 CURVE = "[[35.0, 1.0], [42.0, 0.5]]"
 
 
-def near_its_limit(extra: str = "") -> World:
-    text = (HOUSE + COMMISSIONED).replace("[[50.0, 1.0], [70.0, 0.5]]", CURVE)
+def near_its_limit(extra: str = "", curve: str = CURVE) -> World:
+    text = (HOUSE + COMMISSIONED).replace("[[50.0, 1.0], [70.0, 0.5]]", curve)
     return World(make_config(text, extra))
 
 
@@ -51,6 +51,13 @@ def test_while_the_threshold_is_passed_it_is_hidden(world: World) -> None:
 def test_a_rise_that_settles_below_the_threshold_is_none(world: World) -> None:
     world.resistance *= 1.5
     assert of(world.lives(4 * HOUR), "derating-forecast") == []
+
+
+def test_a_load_that_no_temperature_allows_is_not_forecast_but_told() -> None:
+    told = near_its_limit(curve="[[50.0, 0.4], [60.0, 0.3]]").lives(HOUR)
+    assert raised(told) >= {("nas", "over-derating")}
+    assert of(told, "derating-forecast") == []
+    assert of(told, "hot-day") == []
 
 
 def test_a_warm_gust_is_none(world: World) -> None:

@@ -204,6 +204,12 @@ def test_at_half_load_the_threshold_is_where_the_curve_allows_half(scene: Scene)
     assert figures["margin_k"] == 20.0
 
 
+def test_a_little_more_than_the_rated_power_is_full_load_and_no_alarm(scene: Scene) -> None:
+    scene.lives(5 * MINUTE, nas_air=45.0, hall=25.0, nas_power=83.0)
+    assert device_figures(scene.engine)["nas"]["threshold_c"] == 50.0
+    assert [each for each in scene.told if each.condition == "over-derating"] == []
+
+
 def test_a_silent_power_sensor_holds_its_load_for_ten_minutes_then_counts_as_full(
     scene: Scene,
 ) -> None:

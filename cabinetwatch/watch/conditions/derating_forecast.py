@@ -1,5 +1,6 @@
 """`derating-forecast`: on its present heading the device will cross its derating threshold soon."""
 
+import math
 from collections.abc import Iterable
 from typing import Any
 
@@ -62,6 +63,9 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
+        if math.isinf(threshold_c):
+            # A load that is too much at any temperature: nothing to cross, over-derating tells it.
+            return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
             self._forecast = self._solve(threshold_c)
