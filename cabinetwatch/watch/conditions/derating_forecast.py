@@ -65,6 +65,7 @@ class DeratingForecast(HeadingCondition):
             return None
         if math.isinf(threshold_c):
             # A load that is too much at any temperature: nothing to cross, over-derating tells it.
+            self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
