@@ -272,7 +272,10 @@ class Follower:
         )
         courses = self.course.headings(self.noise_k())
         courses = courses or self.filter.headings()
-        if not lost and figures.highest_normal_k is not None:
+        if figures.highest_normal_k is None:
+            # With nothing known of the device, a step of its load looks like a long way.
+            courses = [heading.doubted(_TAU_DOUBT_UNKNOWN) for heading in courses]
+        elif not lost:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [heading.held_below(top_k) for heading in courses]
         return time_to_threshold(base, courses, threshold_c, horizon_s)

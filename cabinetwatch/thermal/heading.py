@@ -30,6 +30,11 @@ class Heading:
         left_k = sum(way_k * exp(-ahead_s / tau_s) for way_k, tau_s in self.ways)
         return self.goal_k - left_k + doubt_k * (1.0 - exp(-ahead_s / self.doubt_tau_s))
 
+    def doubted(self, share: float) -> Heading:
+        """The same, its way doubted by this share."""
+        doubt_k = share * (self.goal_k - self.level_k)
+        return replace(self, sd_k=(self.sd_k * self.sd_k + doubt_k * doubt_k) ** 0.5)
+
     def held_below(self, top_k: float) -> Heading:
         """The same, ending at the top or at its present level, whichever is higher."""
         level_k = self.level_k
