@@ -83,3 +83,12 @@ def test_when_the_threshold_is_reached_no_time_is_told(world: World) -> None:
     late = [each for each in told if (each.values["time_left_s"] or 0.0) < 1.0]
     assert all("has reached its derating threshold" in each.text for each in late)
     assert not any("in about 0 s" in each.text for each in told)
+
+
+def test_with_nothing_known_of_the_device_a_step_of_its_load_is_none() -> None:
+    text = HOUSE.replace("[[50.0, 1.0], [70.0, 0.5]]", "[[33.0, 1.0], [36.0, 0.5]]")
+    world = World(make_config(text))
+    for hour in range(16):
+        world.power_w = 40.0 if hour // 2 % 2 else 8.0
+        told = world.lives(HOUR)
+        assert of(told, "derating-forecast") == []
