@@ -57,13 +57,6 @@ class Base:
         trend_k = self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
         return self.goal_c + left_k + trend_k
 
-    def highest_c(self, horizon_s: float) -> float:
-        """Give what `base_c` does not pass up to `horizon_s`: the highest of each part."""
-        trend_k = max(0.0, self.trend_k_per_s) * min(horizon_s, _TREND_FADES_S)
-        load_k = max(self.load_rise_k, self.load_goal_k)
-        # Rounding may differ in the last bits.
-        return max(self.felt_c, self.ambient_c) + load_k + trend_k + 1e-6
-
 
 @dataclass(slots=True)
 class ForecastWatch:
@@ -118,7 +111,7 @@ def time_to_threshold(
     """
     outcomes: list[tuple[float, float]] = []
     deviations = [heading for heading in deviations if heading.weight >= _NEGLIGIBLE]
-    if _highest_c(base, deviations) < threshold_c:
+    if highest_c(base, deviations) < threshold_c:
         return Forecast(0.0, None, None, None)
     for heading in deviations:
         for sigmas, part in _SPREAD:
@@ -138,8 +131,8 @@ def time_to_threshold(
     )
 
 
-def _highest_c(base: Base, deviations: Sequence[Heading]) -> float:
-    """No course goes higher: most of the time this tells at once that nothing is near."""
+def highest_c(base: Base, deviations: Sequence[Heading]) -> float:
+    """Temperature (degC) that no course passes: mostly it tells at once that nothing is near."""
     base_c = base.goal_c + sum(way_k for way_k, _ in base.ways if way_k > 0.0)
     base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
     sigmas = _SPREAD[-1][0]
@@ -159,9 +152,6 @@ def _crossing(
     def missing(ahead_s: float) -> float:
         return threshold_c - base.at_c(ahead_s) - heading.at_k(ahead_s, doubt_k)
 
-    if heading.highest_c(horizon_s) + max(level, goal) < threshold_c:
-        # The ordinary case by far: not even the highest of each part together would do.
-        return None
     if missing(0.0) <= 0.0:
         return 0.0
     before = 0.0
