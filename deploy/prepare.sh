@@ -1,4 +1,5 @@
-# Shared by demo.sh and test.sh, which read it in: finds or installs what they need. POSIX sh.
+# Shared by the scripts beside it, which read it in: finds or installs what they need. POSIX sh.
+# shellcheck shell=sh
 
 # Python, whatever the locale, reads and writes UTF-8.
 PYTHONUTF8=1
@@ -64,6 +65,7 @@ install_missing() {
     say "Installing from Debian:$missing"
     forbid_services
     apt_log=$(mktemp)
+    # shellcheck disable=SC2086 # a list of names
     if ! { apt-get update &&
         DEBIAN_FRONTEND=noninteractive \
             apt-get install --yes --no-install-recommends $missing; } >"$apt_log" 2>&1; then

@@ -1,5 +1,6 @@
 #!/bin/sh
-# Checks style and types and runs every test: sh deploy/test.sh [arguments for pytest, e.g. --long]
+# Checks style, types and security and runs every test: sh deploy/test.sh [arguments for pytest]
+# With --long also what takes minutes or hours, and an audit of the packages.
 set -eu
 
 cd "$(dirname "$0")/.."
@@ -10,15 +11,32 @@ want_python
 want_program mosquitto mosquitto
 want_program chromium chromium
 want_program chromedriver chromium-driver
+want_program shellcheck shellcheck
+want_program systemd-analyze systemd
+case " $* " in *" --long "*) want_program debootstrap debootstrap ;; esac
 install_missing
 make_environment .venv-test deploy/requirements-test.txt
 
-say "ruff check"
+say "ruff check (style, and the security rules of its group S)"
 .venv-test/bin/ruff check .
 say "ruff format --check"
 .venv-test/bin/ruff format --check .
 say "mypy"
 .venv-test/bin/mypy
+
+audit=0
+case " $* " in
+*" --long "*)
+    say "audit of the packages"
+    .venv-test/bin/python -m tests.audit || audit=$?
+    [ "$audit" = 0 ] || [ "$audit" = 3 ] || fail "A package is vulnerable: see above."
+    ;;
+esac
+
 say "pytest"
 .venv-test/bin/python -m pytest "$@"
-say "All checks passed"
+if [ "$audit" = 3 ]; then
+    say "All checks passed, but THE PACKAGES WERE NOT AUDITED: the list of vulnerabilities could not be reached."
+else
+    say "All checks passed"
+fi

@@ -13,6 +13,8 @@ from pathlib import Path
 
 from rich.console import Console
 
+from cabinetwatch.cli import demo_fortnight
+from cabinetwatch.cli.demo_fortnight import PAGE_FOLDER, SUMMARY_FOLDER, Fortnight
 from cabinetwatch.cli.demo_screen import Screen
 from cabinetwatch.clock import RatedClock
 from cabinetwatch.demo import scenario
@@ -41,6 +43,7 @@ LOG_FILE = "watch.log"
 MAIL_FOLDER = "mails"
 TRIAL_RECORD = "trial-nas.csv"
 TRIAL_PAGE = "trial-nas.html"
+FORTNIGHT_FOLDER = "fortnight"
 
 _LOOK_EVERY_S = 0.1
 _ONLINE_WITHIN_S = 30.0
@@ -71,12 +74,14 @@ def run(args: argparse.Namespace) -> int:
     console = Console(highlight=False)
     _introduce(console)
     try:
-        with _log_to(folder / LOG_FILE):
-            complete = _Show(folder, console).play()
+        with Fortnight(folder / FORTNIGHT_FOLDER) as fortnight:
+            with _log_to(folder / LOG_FILE):
+                complete = _Show(folder, console).play()
+            _prove_a_change(console, folder)
+            _look_back(console, fortnight)
     except KeyboardInterrupt:
         console.print(f"Ended early; what there was by then is in {folder}.", soft_wrap=True)
         raise
-    _prove_a_change(console, folder)
     _conclude(console, folder)
     return 0 if complete else 1
 
@@ -224,6 +229,7 @@ def _make_room(folder: Path) -> None:
             old.unlink(missing_ok=True)
         for old in (folder / TRIAL_RECORD, folder / TRIAL_PAGE):
             old.unlink(missing_ok=True)
+        demo_fortnight.clear(folder / FORTNIGHT_FOLDER)
         for old in (folder / MAIL_FOLDER).glob("[0-9][0-9][0-9].eml"):
             old.unlink()
         (folder / CONFIG_FILE).write_text(MARK, encoding="utf-8")
@@ -260,7 +266,7 @@ def _prove_a_change(console: Console, folder: Path) -> None:
         *("--recording", str(record), "--html", str(page)),
     ]
     # A process of its own: what fits curves and draws is large.
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603 - our own program
         [sys.executable, "-m", "cabinetwatch", *command],
         capture_output=True,
         text=True,
@@ -277,9 +283,21 @@ def _prove_a_change(console: Console, folder: Path) -> None:
     console.print(f"  judged by: {_own_name()} {shlex.join(command)}", soft_wrap=True)
 
 
+def _look_back(console: Console, fortnight: Fortnight) -> None:
+    """Show the beginning of the weekly summary of a simulated fortnight."""
+    console.print(
+        "\nAnd how it looks in the long run: a SIMULATED fortnight in the same cabinet, with dust"
+        " that gathers, a stalled fan, hot days and a silent sensor, judged by the same engine. The"
+        " weekly mail of its second week begins:",
+        soft_wrap=True,
+    )
+    for line in fortnight.wait():
+        console.print(f"  {line}", soft_wrap=True)
+
+
 def _conclude(console: Console, folder: Path) -> None:
     """Name the files and what to type next."""
-    command = _own_name()
+    command, fortnight = _own_name(), folder / FORTNIGHT_FOLDER
     lines = [
         "",
         "That was all, on simulated data. These files are left:",
@@ -289,6 +307,9 @@ def _conclude(console: Console, folder: Path) -> None:
         f"  {folder / LOG_FILE}  the watch's own log",
         f"  {folder / TRIAL_RECORD}  an invented trial record: before and after a fan was slowed",
         f"  {folder / TRIAL_PAGE}  the report of that trial; open it in a browser",
+        f"  {fortnight / SUMMARY_FOLDER}/  the weekly summary: mail, HTML, text and pictures",
+        f"  {fortnight / PAGE_FOLDER}/index.html  the page as it stood then; open it in a browser",
+        f"  {fortnight / STORE_FILE}  the simulated fortnight, with its configuration beside it",
         "Next, look at the alarms of that evening:",
         f"  {command} alarms --config {folder / CONFIG_FILE}",
         "Then, on your own broker, see README.md: the first quarter of an hour.",

@@ -52,6 +52,9 @@ COMMANDS: dict[str, Command] = {
     "import": Command("take readings from a file into the store"),
     "backup": Command("copy the store while the watch goes on, and verify the copy"),
     "prune": Command("let go of what is older than its keeping time, now"),
+    "guard": Command("on a second computer: mail when the watch is gone, and when it is back"),
+    "failed": Command("mail that the service has failed, at most once an hour; for systemd"),
+    "clear": Command("take the watch's retained topics and session off the broker"),
 }
 """Each is a module of this package of the same name, imported only when it is asked for."""
 

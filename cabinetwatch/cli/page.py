@@ -113,6 +113,8 @@ def _no_looking_for_cycles() -> Iterator[None]:
     try:
         yield
     finally:
+        # Nor are they to be gone through at the end, which is near.
+        gc.freeze()
         gc.enable()
 
 

@@ -13,14 +13,14 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import recording
-from cabinetwatch.service.recorded import recording_inputs
+from cabinetwatch.service.recorded import imported_inputs, recording_inputs
 from cabinetwatch.service.settings import Change, changed_restore, parse_change
 from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry
+from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
 from cabinetwatch.watch.transition import Transition
 
@@ -80,10 +80,20 @@ def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Tra
     config = configuration.load(find_config_file(args.config))
     replayer = Replayer(restore=changed_restore(changes))
     with Store.open(config.store.url, read_only=True) as store:
+        if not store.entries(EntryKind.START):
+            yield from _imported(store, _changed(config, changes))
+            return
         yield from replayer.run(_inputs(store))
         last_t = store.last_t()
         if replayer.engine is not None and last_t is not None:
             yield from replayer.engine.advance(last_t)
+
+
+def _imported(store: Store, config: Config) -> Iterator[Transition]:
+    """Judge a store that no watch has written as a recording: it holds imported readings alone."""
+    engine = Engine(config)
+    yield from Replayer(engine).run(imported_inputs(store.readings()))
+    yield from engine.advance(engine.now)
 
 
 def _inputs(store: Store) -> Iterator[Reading | Entry]:

@@ -3,20 +3,21 @@
 import argparse
 import logging
 import signal
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 
+from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.stand_in import StandIn
+from cabinetwatch.service.systemd import Notifier
+from cabinetwatch.service.watchdog import Watchdog
 from cabinetwatch.store.place import DiskFaultError
-from cabinetwatch.text import printable
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -24,14 +25,6 @@ _log = logging.getLogger(__name__)
 _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
-
-
-class LineFormatter(logging.Formatter):
-    """Keeps every message on its line: some hold what a broker, a server or a person wrote."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the library's name
-        """Give the line, without a traceback after it."""
-        return printable(super().formatMessage(record))
 
 
 class Signals:
@@ -69,14 +62,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
-    _log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
+    log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
     config = configuration.load(path)
-    signals = Signals()
+    signals, notifier = Signals(), Notifier()
     with signals.caught():
         daemon, stand_in = _started(config)
         while True:
-            changed = _watch(daemon, path, signals, stand_in)
+            notifier.ready()
+            changed = _watch(daemon, path, signals, notifier, stand_in)
             lost = 0 if stand_in is None else stand_in.end()
             if isinstance(changed, int):
                 return changed
@@ -87,12 +81,6 @@ def run(args: argparse.Namespace) -> int:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
                 daemon.tell_store(ok=True, lost=lost)
-
-
-def _log_to_standard_error(level: int) -> None:
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(LineFormatter("%(levelname)s %(name)s: %(message)s"))
-    logging.basicConfig(level=level, handlers=[handler])
 
 
 def _started(config: Config) -> tuple[Daemon, StandIn | None]:
@@ -127,22 +115,28 @@ def _started_anew(config: Config, before: Config) -> tuple[Daemon, StandIn | Non
         return _started(before)
 
 
-def _watch(daemon: Daemon, path: Path, signals: Signals, stand_in: StandIn | None) -> Config | int:
+def _watch(
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: StandIn | None
+) -> Config | int:
     """Run a daemon to its end; give the configuration to go on with, or the exit status.
 
     With a damaged store, which is set aside, the watch goes on at once with a new one.
     """
     patience_s = 1.0
+    watchdog = Watchdog(daemon, notifier)
     try:
         while True:
+            watchdog.look()
             if daemon.wait(0.2):
                 if daemon.damage is not None:
                     patience_s = _RELOAD_PATIENCE_S
                     return daemon.config
                 _log.critical("the watch stops: %s", daemon.failure)
+                notifier.stopping()
                 return 1
             if signals.stop.is_set():
                 _log.info("asked to stop")
+                notifier.stopping()
                 return 0
             if stand_in is not None and stand_in.is_over():
                 patience_s = _RELOAD_PATIENCE_S
@@ -151,10 +145,12 @@ def _watch(daemon: Daemon, path: Path, signals: Signals, stand_in: StandIn | Non
                 signals.reload.clear()
                 changed = _reload(path, daemon, works=stand_in is None)
                 if changed is not None:
+                    notifier.reloading()
                     patience_s = _RELOAD_PATIENCE_S
                     return changed
     finally:
-        daemon.stop(patience_s)
+        # Each step is bounded, so it may be called progress.
+        daemon.stop(patience_s, stepped=notifier.alive)
 
 
 def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:

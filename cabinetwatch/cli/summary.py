@@ -20,6 +20,7 @@ from cabinetwatch.watch import configuration
 if TYPE_CHECKING:
     from cabinetwatch.report.summary_charts import Drawn
     from cabinetwatch.report.summary_content import Summary
+    from cabinetwatch.report.summary_figures import Week
 
 _NOBODY = "watch@localhost"
 
@@ -54,33 +55,62 @@ def run(args: argparse.Namespace) -> int:
     try:
         return _run(config, args)
     finally:
+        # Nor are they to be gone through at the end, which is near.
+        gc.freeze()
         gc.enable()
 
 
 def _run(config: Config, args: argparse.Namespace) -> int:
-    # What reckons and draws is imported only here: it takes a while.
+    now_utc_ms = SystemClock().utc_ms()
+    with Store.open(config.store.url, read_only=True) as store:
+        week, summary = _summary(store, config, args.week, now_utc_ms)
+        if args.out is None and not args.send:
+            # What reckons and draws is imported only where it is used: it takes a while.
+            from cabinetwatch.report.summary_text import text_of  # noqa: PLC0415
+
+            sys.stdout.write(text_of(summary))
+            return 0
+        drawn = _drawn(store, config, week)
+    content = _mail(config, summary, drawn, now_utc_ms)
+    if args.out is not None:
+        for path in _write(args.out, week.week, summary, drawn, content):
+            say(str(path))
+    return _send(config, content, now_utc_ms) if args.send else 0
+
+
+def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) -> list[Path]:
+    """Write mail, HTML, text and pictures of a week as of an instant; give the files.
+
+    Raises:
+        UsageError: the folder can't be written, or the store holds nothing of the week.
+        StoreError: the store can't be read.
+    """
+    with Store.open(config.store.url, read_only=True) as store:
+        made, summary = _summary(store, config, week, now_utc_ms)
+        drawn = _drawn(store, config, made)
+    content = _mail(config, summary, drawn, now_utc_ms)
+    return _write(folder, week.name, summary, drawn, content)
+
+
+def _summary(
+    store: Store, config: Config, wanted: IsoWeek | None, now_utc_ms: int
+) -> "tuple[Week, Summary]":
+    """Give a week's figures and words; of the newest that is over when none is named."""
     from cabinetwatch.report.summary_content import summary_of  # noqa: PLC0415
     from cabinetwatch.report.summary_make import WeekMaker  # noqa: PLC0415
     from cabinetwatch.report.summary_present import present_sentence  # noqa: PLC0415
-    from cabinetwatch.report.summary_text import text_of  # noqa: PLC0415
 
-    now_utc_ms = SystemClock().utc_ms()
-    with Store.open(config.store.url, read_only=True) as store:
-        maker = WeekMaker(store, config, now_utc_ms)
-        iso_week = args.week or maker.newest_closed()
-        week = maker.frozen_or_made(iso_week)
-        is_news = iso_week >= maker.newest_closed()
-        summary = summary_of(week, present_sentence(store, config, now_utc_ms) if is_news else "")
-        if args.out is None and not args.send:
-            sys.stdout.write(text_of(summary))
-            return 0
-        from cabinetwatch.report.summary_charts import draw_week  # noqa: PLC0415
+    maker = WeekMaker(store, config, now_utc_ms)
+    iso_week = wanted or maker.newest_closed()
+    week = maker.frozen_or_made(iso_week)
+    is_news = iso_week >= maker.newest_closed()
+    return week, summary_of(week, present_sentence(store, config, now_utc_ms) if is_news else "")
 
-        drawn = draw_week(store, config, week)
-    content = _mail(config, summary, drawn, now_utc_ms)
-    if args.out is not None:
-        _write(args.out, iso_week, summary, drawn, content)
-    return _send(config, content, now_utc_ms) if args.send else 0
+
+def _drawn(store: Store, config: Config, week: "Week") -> "list[Drawn]":
+    from cabinetwatch.report.summary_charts import draw_week  # noqa: PLC0415
+
+    return draw_week(store, config, week)
 
 
 def recipients(config: Config) -> tuple[str, ...]:
@@ -108,30 +138,32 @@ def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: 
 
 
 def _write(
-    folder: Path, week: IsoWeek, summary: "Summary", drawn: "list[Drawn]", content: bytes
-) -> None:
+    folder: Path, week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
+) -> list[Path]:
+    written = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, data in _files(week, summary, drawn, content):
             path = folder / name
             path.touch(mode=0o600)
             path.write_bytes(data)
-            say(str(path))
+            written.append(path)
     except OSError as error:
         raise UsageError(
             f"--out {folder}: the summary can't be written there ({error.strerror}); name a folder"
             " that you may write to"
         ) from error
+    return written
 
 
 def _files(
-    week: IsoWeek, summary: "Summary", drawn: "list[Drawn]", content: bytes
+    week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
 ) -> Iterator[tuple[str, bytes]]:
     from cabinetwatch.report.summary_html import html_of  # noqa: PLC0415
     from cabinetwatch.report.summary_mail import by_device, encodable  # noqa: PLC0415
     from cabinetwatch.report.summary_text import text_of  # noqa: PLC0415
 
-    stem = f"summary-{week.name}"
+    stem = f"summary-{week}"
     names = [f"{stem}-{each.file_name}" for each in drawn]
     yield f"{stem}.eml", content
     yield f"{stem}.html", encodable(html_of(summary, by_device(drawn, names))).encode()

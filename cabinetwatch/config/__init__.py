@@ -2,7 +2,7 @@
 
 from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.devices import Device
-from cabinetwatch.config.loading import find_config_file, from_json, load, parse
+from cabinetwatch.config.loading import find_config_file, from_json, load, load_for_mail, parse
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.sensors import Sensor
 
@@ -16,5 +16,6 @@ __all__ = [
     "find_config_file",
     "from_json",
     "load",
+    "load_for_mail",
     "parse",
 ]

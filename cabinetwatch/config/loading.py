@@ -59,18 +59,30 @@ def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
+    return parse(_read(path), path, conditions)
+
+
+def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
+    """Read no more of a file than a mail takes: [notify.email], and [site] if it is right.
+
+    So a file whose fault lies elsewhere, with which the watch can't start, still says whom to tell.
+
+    Raises:
+        ConfigError: the file can't be read, is no TOML, or that table is faulty.
+    """
+    tables = _parse_toml(_read(path), path)
+    notify = tables.get("notify")
+    email = notify.get("email") if isinstance(notify, dict) else None
+    wanted: dict[str, Any] = {} if email is None else {"notify": {"email": email}}
+
+    def assembled(more: dict[str, Any]) -> Config:
+        reader = Reader(Problems(str(path)), path.absolute().parent)
+        return _assembled(wanted | more, reader, conditions)
+
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise ConfigError([f"{path}: can't be read ({error.strerror})"]) from None
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise ConfigError(
-            [f"{path}: line {line} is no UTF-8 text; save the file as UTF-8"]
-        ) from None
-    return parse(text, path, conditions)
+        return assembled({"site": tables.get("site")})
+    except ConfigError:
+        return assembled({})
 
 
 def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -91,6 +103,20 @@ def from_json(values: Mapping[str, Any], conditions: Sequence[ConditionSpec]) ->
         ConfigError: this version doesn't understand it.
     """
     return _assembled(values, Reader(Problems("the journal's configuration"), None), conditions)
+
+
+def _read(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise ConfigError([f"{path}: can't be read ({error.strerror})"]) from None
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ConfigError(
+            [f"{path}: line {line} is no UTF-8 text; save the file as UTF-8"]
+        ) from None
 
 
 def _assembled(

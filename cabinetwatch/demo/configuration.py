@@ -8,7 +8,7 @@ STORE_FILE = "cabinetwatch.db"
 
 _TEMPLATE = """\
 {mark}Simulated data: no sensor, house or person is real.
-# The broker and the mail server it names lived inside the demonstration and are gone.
+{remark}
 
 [site]
 name = "Under the stairs (simulated)"
@@ -33,53 +33,53 @@ topic = "house/hall"
 pointer = "/temperature"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.cabinet-air]
 topic = "house/cabinet/air"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.nas-air]
 topic = "house/cabinet/nas"
 pointer = "/temperature"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.nas-fan]
 topic = "house/cabinet/nas"
 pointer = "/fan/rpm"
 quantity = "fan-speed"
 unit = "1/min"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.nas-power]
 topic = "house/cabinet/nas"
 pointer = "/plug/power"
 quantity = "power"
 unit = "W"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.switch-air]
 topic = "house/cabinet/switch/temperature"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.switch-power]
 topic = "house/cabinet/switch/power"
 quantity = "power"
 unit = "W"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.ups-air]
 topic = "house/cabinet/ups"
 senml_name = "ups/temperature"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 high = 40.0    # lead batteries age fast above that
 
 [sensors.ups-power]
@@ -87,21 +87,21 @@ topic = "house/cabinet/ups"
 senml_name = "ups/power"
 quantity = "power"
 unit = "W"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.amplifier-air]
 topic = "house/cabinet/amplifier"
 pointer = "/temperature"
 quantity = "temperature"
 unit = "Cel"
-interval_s = 10
+interval_s = {interval_s}
 
 [sensors.amplifier-power]
 topic = "house/cabinet/amplifier"
 pointer = "/power"
 quantity = "power"
 unit = "W"
-interval_s = 10
+interval_s = {interval_s}
 
 # --- devices: what is to be kept cool ---
 
@@ -147,6 +147,9 @@ power = "amplifier-power"
 rated_power_w = 200.0
 derating = [[45.0, 1.0], [65.0, 0.5]]
 max_rise_k = 25.0
+"""
+
+_TOLD = """\
 
 # --- who is told ---
 
@@ -160,17 +163,38 @@ priorities = ["high", "medium"]
 """
 
 
+_UNTOLD = """
+# --- who is told: nobody, of a simulation ---
+
+[notify.mqtt]
+enabled = false
+"""
+
+_GONE = "# The broker and the mail server it names lived inside the demonstration and are gone."
+_NO_BROKER = "# A simulation was fed straight to the watch: the broker it names was never asked."
+
+
 def configuration_text(
     *, time_zone: str, broker_host: str, broker_port: int, mail_host: str, mail_port: int
 ) -> str:
     """Give the demonstration's config.toml for a broker and a mail server that listen already."""
+    cabinet = _cabinet(_GONE, time_zone, broker_host, broker_port, 10)
+    return cabinet + _TOLD.format(mail_host=mail_host, mail_port=mail_port)
+
+
+def fortnight_configuration_text(*, time_zone: str, interval_s: int) -> str:
+    """Give the config.toml of the simulated fortnight: the same cabinet, and nobody to mail to."""
+    return _cabinet(_NO_BROKER, time_zone, "127.0.0.1", 1883, interval_s) + _UNTOLD
+
+
+def _cabinet(remark: str, time_zone: str, host: str, port: int, interval_s: int) -> str:
     return _TEMPLATE.format(
         mark=MARK,
+        remark=remark,
         prefix=PREFIX,
         store_file=STORE_FILE,
         time_zone=time_zone,
-        broker_host=broker_host,
-        broker_port=broker_port,
-        mail_host=mail_host,
-        mail_port=mail_port,
+        broker_host=host,
+        broker_port=port,
+        interval_s=interval_s,
     )

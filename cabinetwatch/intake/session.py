@@ -163,6 +163,7 @@ class MqttSession:
         backoff = Backoff()
         while self._stop_by is None:
             opened = time.monotonic()
+            self.progress_t = self._watch.now_ms()
             if self._connection.open():
                 self._serve(bell)
                 backoff.held(time.monotonic() - opened)

@@ -65,7 +65,7 @@ def page_of(
     store: Store,
     clock: Clock,
     charts: Mapping[str, Mapping[str, Any]],
-    every_s: float,
+    every_s: float | None,
 ) -> Page:
     """Put the present into words.
 
@@ -74,13 +74,14 @@ def page_of(
         store: to read.
         clock: says what time it is.
         charts: what each picture shows, by the name of its file.
-        every_s: how often the page is written anew.
+        every_s: how often the page is written anew; None for a record of this moment.
 
     Raises:
         StoreError: the store can't be read.
     """
     config, snapshot = engine.config, snapshot_of(engine, store, clock)
-    background = Background(clock.utc_ms(), max(1, round(every_s)), charts)
+    refresh_s = 0 if every_s is None else max(1, round(every_s))
+    background = Background(clock.utc_ms(), refresh_s, charts)
     zone = config.site.timezone
     return Page(
         site=snapshot.site,

@@ -72,7 +72,10 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         OSError: the folder can't be written.
     """
     charts = folder / CHARTS
-    charts.mkdir(mode=folder.stat().st_mode & 0o777, exist_ok=True)
+    if not charts.is_dir():
+        charts.mkdir(mode=0o700)
+        # Its readers are those of the folder around it, whatever the umask of a service says.
+        charts.chmod(folder.stat().st_mode & 0o777)
     known = read_manifest(folder)
     record = _Record(store, config, now_utc_ms)
     listed = {

@@ -29,11 +29,11 @@ class PageSource:
         config: counts while the store has none in force; None: there must be one.
         folder: where the pictures lie.
         clock: says what time it is.
-        every_s: how often the page is asked for.
+        every_s: how often the page is asked for; None: once, as a record.
     """
 
     def __init__(
-        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float
+        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float | None
     ) -> None:
         self._url = url
         self._config = config
@@ -97,7 +97,7 @@ class ChartDrawer:
         elif now - self._started >= CHARTS_EVERY_S:
             self._started = now
             try:
-                self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)
+                self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)  # noqa: S603 - our own program
             except OSError as error:
                 _log.warning("what draws the page's pictures can't be started: %s", error)
 

@@ -149,7 +149,7 @@ def _margin(week: Week) -> str:
 def _standing(alarm: AlarmWeek, week: Week) -> Matter:
     urgency = Urgency.NOW if alarm.priority in _BAD else Urgency.THIS_WEEK
     since = short_time(alarm.raised_utc_ms, week.timezone)
-    seen = "" if alarm.state is AlarmState.UNACKNOWLEDGED else ", acknowledged"
+    seen = "" if alarm.state == AlarmState.UNACKNOWLEDGED else ", acknowledged"
     return Matter(
         urgency,
         capital(f"{alarm.name}: {alarm.says}"),

@@ -46,6 +46,7 @@ def main(arguments: Sequence[str]) -> int:
         print(error, file=sys.stderr)
         return 2
     sys.stdout.buffer.write(out)
+    gc.freeze()
     return 0
 
 

@@ -34,7 +34,7 @@ def output_of(
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as errors:
         try:
             # A session of its own: Ctrl-C is for the watch, which then ends the child in its turn.
-            child = subprocess.Popen(
+            child = subprocess.Popen(  # noqa: S603 - our own program
                 command, stdin=subprocess.DEVNULL, stdout=out, stderr=errors, start_new_session=True
             )
         except OSError as error:

@@ -3,7 +3,7 @@
 import logging
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch import __version__
@@ -24,6 +24,14 @@ from cabinetwatch.service.publisher import Publisher, offline_payload, topics_go
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.summary_loop import SummaryLoop
+from cabinetwatch.service.vitality import (
+    ATTEMPT_S,
+    ENGINE_S,
+    NETWORK_S,
+    RECIPIENT_S,
+    STORE_S,
+    Vital,
+)
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
 from cabinetwatch.store.place import DamagedStoreError
@@ -171,6 +179,11 @@ class Daemon:
         return not self._store_loop.failing
 
     @property
+    def connected(self) -> bool:
+        """Whether the broker has let us in."""
+        return self._session.connected
+
+    @property
     def damage(self) -> DamagedStoreError | None:
         """What the store's thread died of, when its file is damaged.
 
@@ -178,6 +191,30 @@ class Daemon:
         """
         error = None if self.failure is None else self.failure[1]
         return error if isinstance(error, DamagedStoreError) else None
+
+    def vitals(self) -> list[Vital]:
+        """Give what must make progress: network, engine, store, and each channel of delivery.
+
+        Not the page and the summary: their work is done by children with time limits, and nothing
+        that becomes of them touches an alarm.
+        """
+        session, engine, store = self._session, self._engine_loop, self._store_loop
+        vitals = [
+            Vital("network", lambda: session.progress_t, NETWORK_S),
+            Vital("engine", lambda: engine.progress_t, ENGINE_S),
+            Vital("store", lambda: store.progress_t, STORE_S),
+        ]
+        return vitals + [self._vital(delivery) for delivery in self._deliveries]
+
+    def _vital(self, delivery: DeliveryLoop) -> Vital:
+        """Give a delivery as something that must make progress: between two attempts it does."""
+        email, command = self.config.notify.email, self.config.notify.command
+        limit_s = ATTEMPT_S
+        if delivery.channel == "email" and email is not None:
+            limit_s += RECIPIENT_S * len(email.to)
+        if delivery.channel == "command" and command is not None:
+            limit_s += command.timeout_s
+        return Vital(delivery.name, lambda: delivery.progress_t, limit_s)
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
@@ -191,7 +228,7 @@ class Daemon:
             waited_s += step_s
         return self._failed.is_set()
 
-    def stop(self, patience_s: float = 1.0) -> None:
+    def stop(self, patience_s: float = 1.0, stepped: Callable[[], None] = lambda: None) -> None:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
@@ -199,6 +236,7 @@ class Daemon:
         Args:
             patience_s: how long to wait at most for the engine, the deliveries, the store and the
                 session, for each; together no more than 5 s unless told otherwise.
+            stepped: called after each step, none of which takes much longer than `patience_s`.
         """
         self._patience_s = patience_s
         steps = (
@@ -214,6 +252,7 @@ class Daemon:
                 step()
             except Exception:  # noqa: BLE001 - logged; the next step must still be taken
                 _log.exception("stopping the %s failed", name)
+            stepped()
         if self._store_loop.join(0.0):
             self._store.close()
             if self.damage is not None:

@@ -56,7 +56,7 @@ class PageLoop(Part):
     def _started(self) -> subprocess.Popen[bytes] | None:
         try:
             # A session of its own: Ctrl-C is for the watch, which then ends the child in its turn.
-            return subprocess.Popen(self._command, stdin=subprocess.DEVNULL, start_new_session=True)
+            return subprocess.Popen(self._command, stdin=subprocess.DEVNULL, start_new_session=True)  # noqa: S603 - our own program
         except OSError as error:
             _log.warning("what writes the page can't be started: %s", error)
             return None

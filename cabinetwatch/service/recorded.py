@@ -47,6 +47,19 @@ def recording_inputs(
                 yield Reading(sensor, own_utc_ms, value, Quality.LATE if late else Quality.TIMED)
 
 
+def imported_inputs(readings: Iterable[tuple[Reading, int]]) -> Iterator[Reading | Entry]:
+    """Give what the engine is told by readings that were imported and that no watch ever heard.
+
+    Args:
+        readings: with their UTC, ms; files may have come in any order, and are put in that of time.
+    """
+    in_order = sorted(readings, key=lambda item: item[1])
+    if in_order:
+        yield from _opening(in_order[0][1])
+    for reading, utc_ms in in_order:
+        yield Reading(reading.sensor, utc_ms, reading.value)
+
+
 def _opening(t: int) -> Iterator[Entry]:
     start = {"offset_ms": 0, "boot_ms": t - LONG_UP_MS, "ran_until_ms": None}
     yield Entry(t, EntryKind.START, start)

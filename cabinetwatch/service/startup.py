@@ -77,7 +77,7 @@ def migrate(url: str) -> None:
     """
     command = [sys.executable, "-m", "cabinetwatch.store.migrate", url]
     try:
-        child = subprocess.run(
+        child = subprocess.run(  # noqa: S603 - our own program
             command, capture_output=True, text=True, timeout=MIGRATION_TIMEOUT_S, check=False
         )
     except subprocess.TimeoutExpired:

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Row, func, select
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import Database
 from cabinetwatch.store.place import DamagedStoreError
-from cabinetwatch.store.schema import block, clock_offset, journal, sensor
+from cabinetwatch.store.schema import block, clock_offset, journal, sensor, upkeep
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
 
@@ -116,9 +116,12 @@ def _blocks_after(cursor: int, last: int) -> Any:
         .where(block.c.first_seq <= cursor + 1)
         .scalar_subquery()
     )
+    # What pruning spared of a trial is no part of the whole that can be replayed.
+    pruned = func.coalesce(select(upkeep.c.pruned_seq).scalar_subquery(), 0)
     return (
         select(block.c.first_seq, block.c.length, block.c.data)
         .where(
+            block.c.first_seq > pruned,
             block.c.first_seq >= begins_before,
             block.c.first_seq + block.c.length > cursor + 1,
             block.c.first_seq <= last,

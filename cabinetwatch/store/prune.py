@@ -13,7 +13,7 @@ from sqlalchemy import Connection, delete, func, select
 
 from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.store.database import Database
-from cabinetwatch.store.derive import TABLES, derived_seq, mark
+from cabinetwatch.store.derive import TABLES, derived_seq, mark, pruned_seq
 from cabinetwatch.store.schema import (
     block,
     command,
@@ -22,6 +22,7 @@ from cabinetwatch.store.schema import (
     saved_state,
     transition,
 )
+from cabinetwatch.store.spared import spared_phases
 from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import AlarmState
@@ -64,7 +65,16 @@ Step = Callable[[Connection, Now, Keeping], int]
 
 def prune(database: Database, now: Now, keeping: Keeping) -> Iterator[int]:
     """Let go of all that is old; each step is one short transaction and gives its rows."""
-    for step in (_readings, _entries, _minutes, _quarters, _transitions, _notices, _commands):
+    for step in (
+        _readings,
+        _spared,
+        _entries,
+        _minutes,
+        _quarters,
+        _transitions,
+        _notices,
+        _commands,
+    ):
         rows = _ROWS_AT_ONCE
         while rows >= _ROWS_AT_ONCE:
             with database.writing() as connection:
@@ -76,7 +86,14 @@ def _readings(connection: Connection, now: Now, keeping: Keeping) -> int:
     needed_from = min(derived_seq(connection), _saved_seq(connection)) + 1
     newest = connection.scalar(select(func.max(block.c.first_seq))) or 0
     oldest_first = (
-        select(block.c.first_seq, block.c.length, block.c.known_t_ms, block.c.offset_ms)
+        select(
+            block.c.first_seq,
+            block.c.length,
+            block.c.t_min_ms,
+            block.c.known_t_ms,
+            block.c.offset_ms,
+        )
+        .where(block.c.first_seq > pruned_seq(connection))
         .order_by(block.c.first_seq)
         .limit(_ROWS_AT_ONCE)
     )
@@ -91,9 +108,35 @@ def _readings(connection: Connection, now: Now, keeping: Keeping) -> int:
         )
     )
     if old:
-        last = old[-1].first_seq
-        connection.execute(delete(block).where(block.c.first_seq <= last))
-        mark(connection, pruned_seq=last + old[-1].length - 1)
+        phases = spared_phases(connection, now.t)
+        doomed = [
+            row.first_seq
+            for row in old
+            if not any(phase.overlaps(row.t_min_ms, row.known_t_ms) for phase in phases)
+        ]
+        connection.execute(delete(block).where(block.c.first_seq.in_(doomed)))
+        mark(connection, pruned_seq=old[-1].first_seq + old[-1].length - 1)
+    return len(old)
+
+
+def _spared(connection: Connection, now: Now, keeping: Keeping) -> int:
+    """Let go of the single readings of trials that are older than minutes are kept."""
+    oldest_first = (
+        select(block.c.first_seq, block.c.known_t_ms, block.c.offset_ms)
+        .where(block.c.first_seq <= pruned_seq(connection))
+        .order_by(block.c.first_seq)
+        .limit(_ROWS_AT_ONCE)
+    )
+    old = [
+        row.first_seq
+        for row in takewhile(
+            lambda row: now.is_past(
+                row.known_t_ms, row.known_t_ms + row.offset_ms, keeping.minutes_ms
+            ),
+            connection.execute(oldest_first),
+        )
+    ]
+    connection.execute(delete(block).where(block.c.first_seq.in_(old)))
     return len(old)
 
 
@@ -102,7 +145,9 @@ def _entries(connection: Connection, now: Now, keeping: Keeping) -> int:
 
     Those after the first reading that is left, or needed for a warm start, are part of a replay.
     """
-    first_reading = connection.scalar(select(func.min(block.c.first_seq)))
+    first_reading = connection.scalar(
+        select(func.min(block.c.first_seq)).where(block.c.first_seq > pruned_seq(connection))
+    )
     saved = _saved_seq(connection)
     before = saved + 1 if first_reading is None else min(first_reading, saved + 1)
     newest = select(func.max(journal.c.seq)).where(journal.c.seq < before).group_by(journal.c.kind)

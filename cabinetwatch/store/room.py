@@ -92,10 +92,15 @@ def raw_gone_before(connection: Connection) -> int | None:
 
     Of what was measured before it, only the minutes are whole. None when nothing was let go.
     """
-    if not pruned_seq(connection):
+    pruned = pruned_seq(connection)
+    if not pruned:
         return None
+    # What was spared of a trial lies before it, in pieces.
     row = connection.execute(
-        select(block.c.known_t_ms, block.c.offset_ms).order_by(block.c.first_seq).limit(1)
+        select(block.c.known_t_ms, block.c.offset_ms)
+        .where(block.c.first_seq > pruned)
+        .order_by(block.c.first_seq)
+        .limit(1)
     ).first()
     # No reading is later than the watch time known when it was written.
     return None if row is None else -(-(row.known_t_ms + row.offset_ms) // 60_000) * 60_000
@@ -124,7 +129,10 @@ def _pages(connection: Connection) -> tuple[int, int]:
 
 def _oldest_raw(connection: Connection) -> int | None:
     row = connection.execute(
-        select(block.c.t_min_ms, block.c.offset_ms).order_by(block.c.first_seq).limit(1)
+        select(block.c.t_min_ms, block.c.offset_ms)
+        .where(block.c.first_seq > pruned_seq(connection))
+        .order_by(block.c.first_seq)
+        .limit(1)
     ).first()
     return None if row is None else int(row.t_min_ms + row.offset_ms)
 

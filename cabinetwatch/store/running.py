@@ -21,4 +21,4 @@ def is_running(store: Store, clock: Clock) -> bool:
     if heartbeat_ms is None or abs(clock.utc_ms() - heartbeat_ms) > HEARTBEAT_OLD_MS:
         return False
     runs = store.entries(EntryKind.START, EntryKind.STOP)
-    return not runs or runs[-1][1].kind is EntryKind.START
+    return bool(runs) and runs[-1][1].kind is EntryKind.START

@@ -110,7 +110,8 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
     return Snapshot(
         site=engine.config.site.name,
-        utc_ms=store.heartbeat(),
+        # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
+        utc_ms=store.heartbeat() if starts else None,
         running=running,
         connected=running and engine.house.site.connected,
         since_utc_ms=since_ms if running else None,

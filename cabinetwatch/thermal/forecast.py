@@ -52,6 +52,13 @@ class Heading:
         felt += self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
         return felt + self.load_goal_k + (self.load_rise_k - self.load_goal_k) * fade
 
+    def highest_c(self, horizon_s: float) -> float:
+        """Give what `base_c` does not pass up to `horizon_s`: the highest of each part."""
+        trend_k = max(0.0, self.trend_k_per_s) * min(horizon_s, _TREND_FADES_S)
+        load_k = max(self.load_rise_k, self.load_goal_k)
+        # Rounding may differ in the last bits.
+        return max(self.felt_c, self.ambient_c) + load_k + trend_k + 1e-6
+
 
 @dataclass(slots=True)
 class ForecastWatch:
@@ -133,6 +140,9 @@ def _crossing(
         deviation = goal + (level - goal) * exp(-ahead_s / tau)
         return threshold_c - heading.base_c(ahead_s) - deviation
 
+    if heading.highest_c(horizon_s) + max(level, goal) < threshold_c:
+        # The ordinary case by far: not even the highest of each part together would do.
+        return None
     if missing(0.0) <= 0.0:
         return 0.0
     before = 0.0

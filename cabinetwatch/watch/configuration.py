@@ -18,6 +18,15 @@ def load(path: Path) -> Config:
     return config.load(path, SPECS)
 
 
+def load_for_mail(path: Path) -> Config:
+    """Read what it takes to send a mail, whatever else is faulty in the file.
+
+    Raises:
+        ConfigError: not even that can be read.
+    """
+    return config.load_for_mail(path, SPECS)
+
+
 def restore(journaled: Mapping[str, Any]) -> Config:
     """Rebuild a configuration from the journal.
 

@@ -12,6 +12,9 @@ from cabinetwatch.text import printable
 
 PHASES = ("zero", "before", "change", "after")
 
+MEASURED = ("zero", "before", "after")
+"""Phases that count; what is read during `change` does not."""
+
 CHANGED = frozenset({"change", "after"})
 """Phases in which the cooling is no longer what was learnt as normal."""
 

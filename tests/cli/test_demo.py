@@ -14,6 +14,7 @@ from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo_screen import Screen
 from cabinetwatch.demo import scenario
 from cabinetwatch.demo.configuration import MARK
+from cabinetwatch.demo.fortnight import SIMULATED
 from cabinetwatch.errors import UsageError
 
 
@@ -24,6 +25,7 @@ def arguments(*words: str) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
+@pytest.mark.timeout(300)  # two weeks are lived through, on whatever else the machine has to do
 def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -47,6 +49,19 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     assert "VERDICT: reject" in shown
     assert "invented" in (folder / "trial-nas.csv").read_text().splitlines()[1]
     assert "<svg" in (folder / "trial-nas.html").read_text()
+    fortnight = folder / "fortnight"
+    (text,) = (fortnight / "summary").glob("*.txt")
+    said = text.read_text(encoding="utf-8")
+    assert all(line in shown for line in said.splitlines()[:13])
+    assert "(SIMULATED)" in said
+    assert SIMULATED in " ".join(said.split())
+    assert "NAS: running on a slow fan" in said
+    assert "Sensor ups-air: not to be relied on" in said
+    page = (fortnight / "page" / "index.html").read_text(encoding="utf-8")
+    assert "Under the stairs (simulated)" in page
+    assert "A record of that moment" in page
+    assert 'http-equiv="refresh"' not in page
+    assert len(list((fortnight / "page" / "charts").glob("*.svg"))) == 5 * 4
     with closing(sqlite3.connect(folder / "cabinetwatch.db")) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 

@@ -75,6 +75,27 @@ def test_a_replay_of_a_recording_gives_the_same(stored: Path, recorded: Path, wo
     assert essence(lines(out)) == essence([each.public() for each in world.told])
 
 
+def test_a_store_of_imported_readings_alone_is_judged_like_a_recording(
+    recorded: Path, tmp_path: Path
+) -> None:
+    path = write_config(tmp_path, TEXT)
+    assert run(path, "import", str(recorded))[0] == 0
+    status, out, err = run(path, "replay")
+    assert (status, err) == (0, "")
+    assert lines(out) == lines(run(path, "replay", str(recorded))[1])
+    assert {each["condition"] for each in lines(out)} >= {"cooling-loss"}
+    _, other, _ = run(path, "replay", "--set", "devices.nas.max_rise_k=12")
+    assert "over-rise" in {each["condition"] for each in lines(other)}
+
+
+def test_importing_is_no_sign_of_life(recorded: Path, tmp_path: Path) -> None:
+    path = write_config(tmp_path, TEXT)
+    run(path, "import", str(recorded))
+    status, out, _ = run(path, "status")
+    assert status == 1
+    assert "has never run" in out
+
+
 def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
     world: World, tmp_path: Path
 ) -> None:

@@ -2,7 +2,7 @@
 
 import logging
 
-from cabinetwatch.cli.run import LineFormatter
+from cabinetwatch.cli.service_log import LineFormatter
 
 
 def record(message: str, *arguments: str) -> logging.LogRecord:

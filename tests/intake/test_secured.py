@@ -103,3 +103,15 @@ def test_tls_with_the_wrong_authority_is_refused_with_a_sentence(
         down = ear.wait_down()
         assert not made.connected
     assert f"signed by nobody among the authorities in {stranger.ca_file}" in down.reason
+
+
+def test_tls_is_never_dropped_for_a_broker_that_speaks_plainly(
+    broker: Broker, certificate: Certificate
+) -> None:
+    ear = Ear()
+    with session(broker.port, [], ear, tls=True, ca_file=certificate.ca_file) as made:
+        down = ear.wait_down()
+        assert not made.connected
+    assert "can't be reached" in down.reason
+    # Nothing that a broker could take for a login came in the clear.
+    assert "New client connected" not in broker.log

@@ -194,12 +194,20 @@ def test_drawing_stays_out_of_what_runs_for_long(module: str) -> None:
     assert not {"matplotlib", "scipy", "numpy"} & set(done.stdout.split())
 
 
-def test_files_are_as_private_as_their_folder(house: House, tmp_path: Path) -> None:
+@pytest.mark.parametrize("umask", [0o022, 0o077])
+def test_files_are_as_private_as_their_folder_whatever_the_umask(
+    umask: int, house: House, tmp_path: Path
+) -> None:
     private, shared = tmp_path / "made" / "page", tmp_path / "shared"
     shared.mkdir()
     shared.chmod(0o755)
     for folder, mode in ((private, 0o600), (shared, 0o644)):
-        write_page(house, folder)
+        before = os.umask(umask)
+        try:
+            write_page(house, folder)
+        finally:
+            os.umask(before)
+        assert (folder / "charts").stat().st_mode & 0o777 == folder.stat().st_mode & 0o777
         files = [path for path in folder.rglob("*") if path.is_file()]
         assert len(files) == 3 + 3 * 4
         assert {path.stat().st_mode & 0o777 for path in files} == {mode}

@@ -146,17 +146,30 @@ def test_the_daemon_is_spared_the_migrations(url: str) -> None:
     assert {"alembic", "mako", "numpy"}.isdisjoint(loaded)
 
 
+DATA = Path(__file__).parent / "data"
+
+
+def test_there_is_a_store_of_every_schema_there_ever_was() -> None:
+    assert {path.name.partition(".")[0] for path in DATA.glob("*.db.gz")} == set(REVISIONS)
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
 class TestAStoreOfAnOlderVersion:
-    """The file was written by the version that had schema v0001, ended by a clean stop."""
+    """Each file was written by the version that had this schema, ended by a clean stop."""
 
     @pytest.fixture
-    def old(self, tmp_path: Path) -> Path:
+    def old(self, revision: str, tmp_path: Path) -> Path:
         path = tmp_path / "old.db"
-        packed = Path(__file__).parent / "data" / "v0001.db.gz"
-        path.write_bytes(gzip.decompress(packed.read_bytes()))
+        path.write_bytes(gzip.decompress((DATA / f"{revision}.db.gz").read_bytes()))
         return path
 
-    def test_it_is_refused_until_it_is_brought_up_to_date(self, old: Path) -> None:
+    def test_it_is_refused_until_it_is_brought_up_to_date(self, revision: str, old: Path) -> None:
+        with closing(sqlite3.connect(old)) as connection:
+            found = connection.execute("SELECT version_num FROM alembic_version").fetchall()
+        assert found == [(revision,)]
+        if revision == REVISIONS[-1]:
+            Store.open(database_url(old)).close()
+            return
         with pytest.raises(StoreError, match="older cabinetwatch"):
             Store.open(database_url(old))
 

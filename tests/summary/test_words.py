@@ -181,3 +181,13 @@ def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_
         assert {"src", "href", "background"}.isdisjoint(attributes)
     assert "url(" not in html
     assert "@import" not in html
+
+
+@pytest.mark.parametrize(("state", "is_said"), [("unacknowledged", False), ("acknowledged", True)])
+def test_a_standing_alarm_is_said_to_be_acknowledged_only_when_it_is(
+    week: Week, state: str, is_said: bool
+) -> None:
+    alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
+    told = matters_of(replace(week, alarms=[replace(alarm, state=state)]))[0]
+    assert told.heading == "AV amplifier: losing its cooling"
+    assert told.text.endswith(", acknowledged.") is is_said

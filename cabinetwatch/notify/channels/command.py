@@ -48,7 +48,7 @@ class CommandChannel:
     def _run(self, told: IO[bytes], errors: IO[bytes]) -> str | None:
         """Run the program; say what went wrong, None if nothing."""
         try:
-            process = subprocess.Popen(
+            process = subprocess.Popen(  # noqa: S603 - the owner's own program
                 self._argv,
                 stdin=told,
                 stdout=subprocess.DEVNULL,

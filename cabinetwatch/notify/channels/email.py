@@ -80,6 +80,10 @@ class EmailChannel:
         except NotComposedError as error:
             reason = dict.fromkeys(recipients, Refusal(str(error)))
             return Attempt(refused=reason, told_elsewhere=error.in_the_making)
+        return self.post(content, recipients)
+
+    def post(self, content: bytes, recipients: tuple[str, ...]) -> Attempt:
+        """Try once to hand a finished mail to the server for these recipients."""
         try:
             with smtp_session(self._email, self._login, self._timeouts) as session:
                 return self._hand_over(session, content, recipients)

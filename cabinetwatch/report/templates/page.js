@@ -90,6 +90,7 @@
     if (event.target.name === "span") keep("span", event.target.id.slice("span-".length));
   });
   restoreSpan();
+  if (everyMs === 0) return; // a record of one moment: it gets no older
   judge();
   setInterval(judge, 1000);
   if (location.protocol.startsWith("http")) {

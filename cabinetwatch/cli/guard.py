@@ -1,0 +1,45 @@
+"""`cabinetwatch guard`: on a second computer, mails when the watch is gone and when it is back."""
+
+import argparse
+import logging
+import signal
+import threading
+
+from cabinetwatch.cli.service_log import log_to_standard_error
+from cabinetwatch.config import find_config_file
+from cabinetwatch.errors import UsageError
+from cabinetwatch.service.guard import Guard
+from cabinetwatch.service.systemd import Notifier
+from cabinetwatch.times import parse_duration
+from cabinetwatch.watch import configuration
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the options of this command."""
+    parser.add_argument(
+        "--after",
+        metavar="TIME",
+        default="3m",
+        help="tell when the watch has not been heard for this long: a number with s, m, h or d"
+        " (default: 3m; it is heard every 30 s)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Guard until told to stop.
+
+    Raises:
+        ConfigError: the configuration is faulty, or says not whom to mail.
+        UsageError: --after is no duration.
+    """
+    try:
+        after_s = parse_duration(args.after)
+    except ValueError as error:
+        raise UsageError(f"--after: {error}") from None
+    config = configuration.load(find_config_file(args.config))
+    log_to_standard_error(logging.INFO)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    Guard(config, after_s).run(stop, Notifier())
+    return 0

@@ -1,0 +1,159 @@
+#!/bin/sh
+# Installs the watch as a service, or brings an installed one up to date:
+#     sudo sh deploy/install.sh             the watch
+#     sudo sh deploy/install.sh --guard     the guard alone, on a second computer
+# For Debian 12 and 13 and Raspberry Pi OS (64 bit). What is configured and stored stays.
+set -eu
+
+cd "$(dirname "$0")/.."
+. deploy/prepare.sh
+. deploy/system.sh
+
+case "${1-}" in
+"") unit=cabinetwatch.service ;;
+--guard) unit=cabinetwatch-guard.service ;;
+*) fail "usage: sudo sh deploy/install.sh [--guard]" ;;
+esac
+
+want_root install.sh
+[ "$(getconf LONG_BIT)" = 64 ] ||
+    fail "This is a 32-bit system, for which not all packages are made: install the 64-bit one."
+
+missing=""
+want_python
+want_program runuser util-linux
+install_missing
+
+old=$(readlink "$ENVIRONMENT" || true)
+new=$HOME_OF_CODE/env-$(date -u +%Y%m%dT%H%M%SZ)
+scratch=""
+finished=no
+
+# Whatever goes wrong before the switch leaves the installation as it was.
+clean_up() {
+    restore_policy
+    [ -z "$scratch" ] || rm -rf "$scratch"
+    if [ "$finished" = no ] && [ "$(readlink "$ENVIRONMENT" || true)" != "$new" ]; then
+        rm -rf "$new"
+    fi
+}
+trap clean_up EXIT
+
+make_user() {
+    if ! getent passwd "$USER_NAME" >/dev/null; then
+        say "Making the system user and group $USER_NAME"
+        useradd --system --user-group --home-dir "$STATE" --no-create-home \
+            --shell /usr/sbin/nologin "$USER_NAME"
+    fi
+}
+
+make_folders() {
+    install -d -m 0755 "$HOME_OF_CODE"
+    install -d -m 0750 -o root -g "$USER_NAME" "$ETC"
+    install -d -m 0750 -o "$USER_NAME" -g "$USER_NAME" "$STATE" "$BACKUPS"
+    if [ ! -d "$CREDENTIALS" ]; then
+        install -d -m 0700 "$CREDENTIALS"
+    fi
+    if [ ! -e "$CONFIG" ]; then
+        say "Writing a first $CONFIG"
+        install -m 0640 -o root -g "$USER_NAME" deploy/config.toml "$CONFIG"
+    fi
+}
+
+make_code() {
+    python=$(find_python) ||
+        fail "No Python from 3.11 on with venv and pip here: install python3 and python3-venv (Debian 12 or later)."
+    say "Making $new with $("$python" --version) (some megabytes, a minute or more)"
+    "$python" -m venv "$new"
+    "$new/bin/python" -m pip install --quiet --only-binary :all: -r deploy/requirements.txt ||
+        fail "pip could not install what deploy/requirements.txt lists: see above. Nothing was changed."
+    # Built in a copy, so that nothing of root's is left in the checkout.
+    scratch=$(mktemp -d)
+    cp -R cabinetwatch pyproject.toml README.md LICENSE "$scratch"
+    "$new/bin/python" -m pip install --quiet --no-deps --no-build-isolation "$scratch" ||
+        fail "pip could not install this checkout: see above. Nothing was changed."
+    chmod -R go+rX,go-w "$new"
+}
+
+# Prints where the configuration has the database; fails with its faults.
+database_path() {
+    as_watch "$new/bin/python" -c '
+import sys
+from pathlib import Path
+from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.watch.configuration import load
+try:
+    print(load(Path(sys.argv[1])).store_path())
+except CabinetwatchError as error:
+    sys.exit(str(error))
+' "$CONFIG"
+}
+
+back_up() {
+    backup=$BACKUPS/before-upgrade-$(date -u +%Y%m%dT%H%M%SZ).db
+    as_watch "$ENVIRONMENT/bin/cabinetwatch" backup --config "$CONFIG" "$backup" ||
+        fail "The database could not be backed up: see above. Nothing was changed."
+    # The three newest stay.
+    find "$BACKUPS" -name 'before-upgrade-*.db' | sort -r | tail -n +4 | while read -r stale; do
+        rm -f "$stale"
+    done
+}
+
+migrate() {
+    say "Bringing the database up to date"
+    as_watch "$new/bin/python" -m cabinetwatch.store.migrate "sqlite:///$1" || {
+        [ "$was_active" = no ] || systemctl start "$unit"
+        fail "The database could not be brought up to date: see above. The version before goes on."
+    }
+}
+
+switch_over() {
+    ln -sfn "$new" "$ENVIRONMENT.next"
+    mv -T "$ENVIRONMENT.next" "$ENVIRONMENT"
+    ln -sfn "$ENVIRONMENT/bin/cabinetwatch" "$COMMAND"
+    for each in $OUR_UNITS; do
+        install -m 0644 "deploy/$each" "$UNITS/$each"
+    done
+    install -d -m 0755 "$DOCUMENTS" "$DOCUMENTS/mosquitto"
+    install -m 0644 README.md CHANGELOG.md LICENSE config.example.toml "$DOCUMENTS"
+    install -m 0644 deploy/mosquitto/* "$DOCUMENTS/mosquitto"
+    # The version before stays for a way back, those before it go.
+    for each in "$HOME_OF_CODE"/env-*; do
+        if [ "$each" != "$new" ] && [ "$each" != "$old" ]; then
+            rm -rf "$each"
+        fi
+    done
+    finished=yes
+}
+
+make_user
+make_folders
+make_code
+database=$(database_path) ||
+    fail "$CONFIG is not right for this version: see above. Nothing was changed."
+was_active=no
+if is_active "$unit"; then
+    was_active=yes
+fi
+if [ "$unit" = cabinetwatch.service ] && [ -n "$old" ] && [ -e "$database" ]; then
+    back_up
+    if [ "$was_active" = yes ]; then
+        say "Stopping the watch for the change"
+        systemctl stop "$unit"
+    fi
+    migrate "$database"
+fi
+install -d -m 0755 "$UNITS"
+switch_over
+reload_units
+enable_unit "$unit"
+
+if ! systemd_runs; then
+    say "Installed. systemd doesn't run here, so $unit is enabled and starts at the next boot."
+elif [ "$was_active" = yes ]; then
+    systemctl restart "$unit" ||
+        fail "Installed, but $unit does not start: journalctl -e -u $unit says why."
+    say "Up to date, and running again."
+else
+    say "Installed. Edit $CONFIG, see cabinetwatch check, then: systemctl start $unit"
+fi

@@ -1,0 +1,92 @@
+#!/bin/sh
+# Run as root in a fresh Debian root with the checkout in /src: clean_root.sh PORT
+# Installs, watches, upgrades and removes, and says at which step anything is not as it should be.
+set -eu
+
+port=$1
+config=/etc/cabinetwatch/config.toml
+
+check() {
+    what=$1
+    shift
+    "$@" || {
+        echo "NOT SO: $what" >&2
+        exit 1
+    }
+}
+
+wait_for() {
+    what=$1
+    shift
+    tries=0
+    until "$@" >/dev/null 2>&1; do
+        tries=$((tries + 1))
+        [ "$tries" -lt 300 ] || check "$what" false
+        sleep 0.1
+    done
+}
+
+mode() {
+    stat -c '%a %U %G' "$1"
+}
+
+cd /src
+sh deploy/install.sh
+check "the user has no shell" test "$(getent passwd cabinetwatch | cut -d: -f7)" = /usr/sbin/nologin
+check "configuration is for the group" test "$(mode $config)" = "640 root cabinetwatch"
+check "its folder too" test "$(mode /etc/cabinetwatch)" = "750 root cabinetwatch"
+check "state is the watch's" test "$(mode /var/lib/cabinetwatch)" = "750 cabinetwatch cabinetwatch"
+check "the unit is enabled" test -L /etc/systemd/system/multi-user.target.wants/cabinetwatch.service
+check "the command is there" cabinetwatch --version
+check "nothing was left in the checkout" test ! -e build
+first=$(readlink /opt/cabinetwatch/env)
+
+printf '#!/bin/sh\nexit 101\n' >/usr/sbin/policy-rc.d
+chmod 755 /usr/sbin/policy-rc.d
+DEBIAN_FRONTEND=noninteractive apt-get install --yes --no-install-recommends mosquitto >/dev/null 2>&1
+rm /usr/sbin/policy-rc.d
+printf 'listener %s 127.0.0.1\nallow_anonymous true\n' "$port" >/tmp/broker.conf
+/usr/sbin/mosquitto -c /tmp/broker.conf >/tmp/broker.log 2>&1 &
+broker=$!
+watch=""
+end_all() {
+    kill "$broker" ${watch:+"$watch"} 2>/dev/null || true
+    [ -z "$watch" ] || tail -n 20 /tmp/watch.log >&2
+}
+trap end_all EXIT
+
+sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
+before=$(cksum <$config)
+runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \
+    >/tmp/watch.log 2>&1 &
+watch=$!
+running() {
+    cabinetwatch status --config $config | grep 'has been running'
+}
+wait_for "the watch runs" running
+kill -TERM "$(cat /tmp/watch.pid)"
+wait "$watch" || check "the watch stops in good order" false
+watch=""
+
+sleep 1 # two environments have names of different seconds
+sh deploy/install.sh
+check "the configuration stays" test "$before" = "$(cksum <$config)"
+check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
+check "another environment is in force" test "$first" != "$(readlink /opt/cabinetwatch/env)"
+check "the one before is kept for a way back" test -d "$first"
+
+echo 'faulty =' >>$config
+if sh deploy/install.sh 2>/tmp/refusal; then
+    check "a faulty configuration is refused" false
+fi
+check "that is said" grep -q "is not right for this version" /tmp/refusal
+check "the version before goes on" cabinetwatch --version
+sed -i '$d' $config
+
+sh deploy/uninstall.sh | tee /tmp/removal
+check "the retained topics are cleared" grep -q '^cleared cabinetwatch/watch$' /tmp/removal
+check "the code is gone" test ! -e /opt/cabinetwatch -a ! -e /usr/local/bin/cabinetwatch
+check "the units are gone" test ! -e /etc/systemd/system/cabinetwatch.service
+check "the configuration is kept" test "$before" = "$(cksum <$config)"
+check "the database is kept" test -s /var/lib/cabinetwatch/cabinetwatch.db
+echo "ALL AS IT SHOULD BE"

@@ -1,0 +1,134 @@
+"""What is mailed when the service fails: at most once an hour, without the daemon."""
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.service.failure import letter_of
+from tests.service.mails import part
+from tests.service.site import Site
+from tests.support.mail import MailDrop
+
+ROOT = Path(__file__).parents[2]
+
+
+def tell(site: Site, stamp: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run the command as the unit does, but for a shorter patience."""
+    command = [sys.executable, "-m", "cabinetwatch", "failed", "--config", str(site.path)]
+    return subprocess.run(
+        [*command, "--stamp", str(stamp), "--for", "1s"],
+        cwd=ROOT,
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+
+
+def test_a_failure_is_mailed_with_its_reason_and_again_only_after_an_hour(
+    site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.write()
+    stamp = tmp_path / "told"
+    assert tell(site, stamp, MONITOR_SERVICE_RESULT="watchdog").returncode == 0
+    again = tell(site, stamp)
+    assert again.returncode == 0
+    assert "told less than an hour ago" in again.stderr
+    assert len(smtp.messages) == 1
+
+    an_hour_ago = time.time() - 3601
+    os.utime(stamp, (an_hour_ago, an_hour_ago))
+    assert tell(site, stamp).returncode == 0
+
+    first, second = (mail.message for mail in smtp.messages)
+    assert first["Subject"] == "under-stairs cabinet: THE WATCH HAS FAILED"
+    text = " ".join(part(first, "plain").split())
+    assert "cabinetwatch.service on the computer" in text
+    assert "a part of it hung and systemd has ended it" in text
+    assert "has failed. systemd starts it again" in " ".join(part(second, "plain").split())
+
+
+def test_two_at_once_mail_once(site: Site, smtp: MailDrop, tmp_path: Path) -> None:
+    site.write()
+    threads = [threading.Thread(target=tell, args=(site, tmp_path / "told")) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert len(smtp.messages) == 1
+
+
+def test_a_stamp_from_the_future_silences_nothing(
+    site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.write()
+    stamp = tmp_path / "told"
+    stamp.write_text("told\n")
+    tomorrow = time.time() + 86_400
+    os.utime(stamp, (tomorrow, tomorrow))
+    assert tell(site, stamp).returncode == 0
+    assert len(smtp.messages) == 1
+
+
+def test_a_mail_that_was_not_taken_leaves_no_stamp(
+    site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.write()
+    stamp = tmp_path / "told"
+    smtp.refuse("451 4.3.0 try later")
+    assert tell(site, stamp).returncode == 1
+    smtp.behave()
+    assert tell(site, stamp).returncode == 0
+    assert len(smtp.messages) == 1
+
+
+def test_a_stamp_that_cannot_be_kept_stops_no_mail(
+    site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.write()
+    told = tell(site, tmp_path / "missing" / "told")
+    assert told.returncode == 0
+    assert "can't be kept (No such file or directory)" in told.stderr
+    assert len(smtp.messages) == 1
+
+
+@pytest.mark.parametrize(
+    "fault", ['[sensors.attic]\nquantity = "heat"\n', "[no-such-table]\n", "[devices.x]\n"]
+)
+def test_the_very_configuration_that_stops_the_watch_still_says_whom_to_tell(
+    fault: str, site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.tables += fault
+    site.write()
+    assert tell(site, tmp_path / "told").returncode == 0
+    assert smtp.messages[0].recipients == ["owner@under-stairs.example"]
+
+
+def test_a_site_table_that_is_faulty_costs_the_name_alone(
+    site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    path = site.write()
+    path.write_text(path.read_text().replace("[site]", "[site]\naltitude_m = true"))
+    assert tell(site, tmp_path / "told").returncode == 0
+    assert smtp.messages[0].message["Subject"] == "home: THE WATCH HAS FAILED"
+
+
+@pytest.mark.parametrize("text", ["[notify.email]\nhost = 3\n", "", "[notify", "notify = 3\n"])
+def test_a_file_that_does_not_say_whom_to_tell_is_refused_in_sentences(
+    text: str, site: Site, tmp_path: Path
+) -> None:
+    site.path.write_text(text)
+    told = tell(site, tmp_path / "told")
+    assert told.returncode == 2
+    assert "Traceback" not in told.stderr
+
+
+def test_a_result_that_is_not_known_is_named(site: Site) -> None:
+    letter = letter_of(site.config(), "a.service", {"MONITOR_SERVICE_RESULT": "start-limit"}, 0)
+    assert "systemd calls it start-limit" in letter.paragraphs[0]
