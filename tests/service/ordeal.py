@@ -112,7 +112,7 @@ class Ordeal:
         self._random = random.Random(seed)
         self._fault = fault
         self._starts = 0
-        self._confirmed: list[tuple[int, int, set[str], set[str]]] = []
+        self._confirmed: list[tuple[int, int, set[str], Counter[str]]] = []
         site.mqtt_port = line.port
         site.tables = TABLES
         self._path = site.write()
@@ -190,7 +190,9 @@ class Ordeal:
         except StoreError:
             return
         by_mail = {notice.message_id for notice, _ in told if notice.channel == "email"}
-        on_wire = {_key(notice.transitions[0]) for notice, _ in told if notice.channel == "mqtt"}
+        on_wire = Counter(
+            _key(notice.transitions[0]) for notice, _ in told if notice.channel == "mqtt"
+        )
         self._confirmed.append((mails, heard, by_mail, on_wire))
 
     def _wait_settled(self, sent: int, patience_s: float) -> None:
@@ -253,9 +255,19 @@ class Ordeal:
         for _, after, _, on_wire in self._confirmed:
             for each in self._cabinet.transitions(after=after):
                 key = _public_key(each)
-                # Twins of one millisecond and state look alike on the wire, yet they are two.
-                if key in on_wire and heard[key] > raised[key]:
-                    found.told_twice.append(f"wire again: {key}")
+                # Twins of one millisecond and state look alike on the wire: only where all of them
+                # were confirmed must none come again.
+                if on_wire[key] and on_wire[key] == raised[key]:
+                    found.told_twice.append(f"wire again: {key}{self._where_heard(key)}")
+
+    def _where_heard(self, key: str) -> str:
+        """Say which of all the messages told it, and whether they were the broker's own copies."""
+        told = [
+            f"{number}{' retained' if message.retain else ''}"
+            for number, message in enumerate(self._cabinet.messages)
+            if "/alarm/" in message.topic and _public_key(message.data) == key
+        ]
+        return f" in messages {', '.join(told)} of {len(self._cabinet.messages)}"
 
 
 def _numbers(store: Store) -> list[int]:
