@@ -343,7 +343,8 @@ def _watch(week: Week) -> Iterable[tuple[str, str]]:
     yield "Ran", f"{percent(watch.uptime)} of the week{off}"
     yield "Readings", f"{watch.readings:,}".replace(",", " ")
     crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
-    yield "Started", f"{times(watch.starts)}{crashes}"
+    # The first start ever is no restart.
+    yield "Restarted", f"{times(watch.starts - watch.is_first)}{crashes}"
     step = f", the largest {watch.largest_step_s:+.1f} s" if watch.clock_steps else ""
     yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
     away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"

@@ -107,6 +107,22 @@ def test_a_watch_that_did_not_do_well_is_told(
     assert [matter.urgency for matter in matters] == ([] if urgency is None else [urgency])
 
 
+@pytest.mark.parametrize(
+    ("starts", "crashes", "is_first", "words"),
+    [
+        (0, 0, False, "never"),
+        (1, 0, True, "never"),
+        (2, 1, False, "twice, after a power cut or a kill once"),
+    ],
+)
+def test_the_watch_says_how_often_it_was_restarted(
+    starts: int, crashes: int, is_first: bool, words: str, week: Week
+) -> None:
+    watch = replace(week.watch, starts=starts, crashes=crashes, is_first=is_first)
+    told = dict(summary_of(replace(week, watch=watch)).watch)
+    assert told["Restarted"] == words
+
+
 def test_no_line_of_the_text_is_too_long_and_its_columns_stand_below_each_other(
     week: Week,
 ) -> None:
