@@ -124,8 +124,20 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
     if seen_alarms:
-        return Headline("low", "No urgent alarm", f"{_count(len(seen_alarms), 'remark')} below.")
+        return Headline("low", "No urgent alarm", _remarks(seen_alarms))
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
+
+
+def _remarks(seen: list[Transition]) -> str:
+    """Count what stands that is not urgent, and what is over."""
+    over = sum(each.state is AlarmState.RETURNED for each in seen)
+    stands = len(seen) - over
+    words = []
+    if stands:
+        words.append(f"{stands} of low priority {'stands' if stands == 1 else 'stand'}")
+    if over:
+        words.append(f"{over} {'is' if over == 1 else 'are'} over and not acknowledged yet")
+    return f"{', '.join(words)}."
 
 
 def _bad(bad: list[Transition]) -> Headline:
