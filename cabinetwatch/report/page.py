@@ -39,6 +39,7 @@ from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 WEEK_MS = 7 * 86_400_000
@@ -174,7 +175,8 @@ def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> Alarm
         tone="over" if over else "hidden" if hidden else transition.priority.value,
         degree="Over" if over else PRIORITY_WORDS[transition.priority],
         heading=f"{subject}: {predicate(transition)}",
-        text=transition.text,
+        # The page says since when; for how long it was when it was told is no longer true.
+        text=without_span(transition.text),
         since=short_time(since_ms, zone),
         state=transition.state.value.replace("-", " "),
         likely="" if hidden or over else transition.likely,
