@@ -2,15 +2,24 @@
 
 import json
 import os
+import sqlite3
 import time
 from pathlib import Path
 
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.store import running as store_running
 from cabinetwatch.store.place import WriterLock, holder_of
 from tests.report.serving import write_page
+from tests.service.conftest import cabinet, empty_store, site
+from tests.service.site import Site
+from tests.service.watching import running, wait_until
+from tests.service.wire import Wire
 from tests.support.house import House, build
+
+# The watched cabinet of the service's tests serves here too.
+__all__ = ["cabinet", "empty_store", "site"]
 
 FIVE_MINUTES_MS = 300_000
 
@@ -59,3 +68,30 @@ def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) ->
     with WriterLock(path):
         assert holder_of(path) == os.getpid()
     assert holder_of(path) is None
+
+
+def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
+    site: Site,
+    cabinet: Wire,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    # So that nobody has to wait a minute.
+    monkeypatch.setattr(store_running, "HEARTBEAT_OLD_MS", 1000)
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        holder = sqlite3.connect(site.folder / "watch.db", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        wanted = f"though its process {watch.pid} lives"
+        try:
+            wait_until(lambda: wanted in _status(site, capsys), "the living watch to be told")
+        finally:
+            holder.execute("ROLLBACK")
+            holder.close()
+        assert watch.stop() == 0
+    assert "THE WATCH IS NOT RUNNING" in _status(site, capsys)
+
+
+def _status(site: Site, capsys: pytest.CaptureFixture[str]) -> str:
+    assert main(["status", "--config", str(site.path)]) in {0, 1}
+    return capsys.readouterr().out
