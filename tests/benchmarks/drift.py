@@ -134,7 +134,7 @@ def follow(device: HalfYear, learnt: bool) -> str:
     if not learnt:
         settings = DeviceSettings(
             has_power=device.has_power,
-            normal_rise_k=device.normal_rise_k,
+            normal_rise_k=float(device.normal_rise_k),
             normal_power_w=float(device.usual_w),
         )
     observer, drift = DeviceObserver(settings), DriftObserver()
