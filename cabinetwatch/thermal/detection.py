@@ -24,6 +24,9 @@ _EXCESS_MARGIN = 1.3
 _SLOW_CLIP = 3.0
 _SLOW_K = 0.5
 _SLOW_SHORTEST_S = 120.0
+_RETURN_LASTS_S = 600.0
+"""A loss at the edge of the band (dust) must not come and go with the load."""
+
 _LOW_LASTS_S = 1800.0
 """A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
 
@@ -35,6 +38,7 @@ class ChangeTest:
         "_cusum",
         "_envelope",
         "_fast_limit_sigmas",
+        "_last_seen_ms",
         "_limit",
         "_limit_tau_s",
         "_mean_doubt",
@@ -60,7 +64,7 @@ class ChangeTest:
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = False
-        self._slow_since_ms = self._pending_ms = 0
+        self._slow_since_ms = self._pending_ms = self._last_seen_ms = 0
         self._limit_tau_s = self._limit = 0.0
         self.finding = Finding()
 
@@ -98,11 +102,10 @@ class ChangeTest:
         limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
         margin_k = DOUBT_SIGMAS * doubt_k
-        envelope.advance(
-            t_ms, step_s, level_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s
-        )
+        goals_k = (normal_goal_k, other_goal_k)
+        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, tau_s)
         limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
-        quick.advance(t_ms, step_s, seen_k, normal_goal_k, other_goal_k, margin_k, limit_k, tau_s)
+        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, tau_s)
         self._mean_sum += step_s * (level_k - normal_goal_k)
         self._mean_doubt += step_s * doubt_k
         self._mean_s += step_s
@@ -114,13 +117,20 @@ class ChangeTest:
         """Sum up the tests; on the low side only what lasts counts."""
         envelope, quick, finding = self._envelope, self._quick, self.finding
         at_once = envelope.standing or quick.standing
+        if at_once and not finding.standing and quick.score <= 0.0:
+            # The filtered level may overshoot; the readings themselves must be beyond too.
+            at_once = False
         if not at_once:
             self._pending_ms = t_ms
         if self.sign < 0 and not finding.standing:
             lasting_ms = 1000.0 * max(_LOW_LASTS_S, tau_s)
             at_once = at_once and t_ms - self._pending_ms >= lasting_ms
         was_standing = finding.standing
-        finding.standing = at_once or self._slow_standing
+        if at_once or self._slow_standing:
+            self._last_seen_ms = t_ms
+            finding.standing = True
+        elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
+            finding.standing = False
         finding.certainty = max(
             envelope.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
         )
@@ -165,7 +175,8 @@ class ChangeTest:
             "quick": self._quick.save(),
             "cusum": self._cusum.save(),
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
-            "slow": [self._slow_standing, self._slow_since_ms, self._pending_ms],
+            "slow": [self._slow_standing, self._slow_since_ms],
+            "seen": [self._pending_ms, self._last_seen_ms],
             "finding": [self.finding.standing, self.finding.since_ms, self.finding.certainty],
         }
 
@@ -177,6 +188,7 @@ class ChangeTest:
         new._quick = Envelope.load(state["quick"])
         new._cusum = Cusum.load(state["cusum"])
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
-        new._slow_standing, new._slow_since_ms, new._pending_ms = state["slow"]
+        new._slow_standing, new._slow_since_ms = state["slow"]
+        new._pending_ms, new._last_seen_ms = state["seen"]
         new.finding = Finding(*state["finding"])
         return new

@@ -14,7 +14,7 @@ from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
 from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
-STATE_VERSION = 2
+STATE_VERSION = 3
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
 SETTLE_TAUS = 3.0
@@ -22,6 +22,9 @@ _LESSONS_APART_DAYS = 2.0
 _OFF_SHARE = 0.05
 _SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
+_MOST_DUST = 1.35
+"""Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
+
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
 
@@ -42,7 +45,7 @@ class DeviceObserver:
         self._next_lesson_days = min(PROVISIONAL_DAYS, settings.learning_days)
         self._on_since_ms: int | None = None
         self._above = ChangeTest(1, settings.false_alarms_per_year)
-        self._below = ChangeTest(-1, settings.false_alarms_per_year)
+        self._below = ChangeTest(-1, settings.false_missing_per_year)
         self._follower = Follower(
             unlearnt_response(settings.time_constant_s), _commissioned(settings)
         )
@@ -124,13 +127,16 @@ class DeviceObserver:
         Without power it is the rise over the top of the band, and follows the load too.
         """
         figures, normal, follower = self.figures, self.normal, self._follower
-        if figures is None or normal is None or not self.applies or self.cooling_loss.standing:
+        if figures is None or normal is None or not self.applies:
             return None
         has_law = follower.load_goal_k > 0.0
         usual_k = follower.expected.load_rise_k if has_law else normal.rise_k
         if usual_k < 0.3 * normal.rise_k or follower.doubt_k > 0.1 * usual_k:
             return None
-        return figures.rise_k / usual_k
+        ratio = figures.rise_k / usual_k
+        if self.cooling_loss.standing and ratio > _MOST_DUST:
+            return None
+        return ratio
 
     @property
     def learning(self) -> LearningStatus:
@@ -157,7 +163,8 @@ class DeviceObserver:
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
-        return self._follower.forecast(figures, threshold_c, horizon_s)
+        lost = self.cooling_loss.standing
+        return self._follower.forecast(figures, threshold_c, horizon_s, lost)
 
     # --- one step ----------------------------------------------------------------------------
 
@@ -181,6 +188,9 @@ class DeviceObserver:
         off = False
         if self.settings.has_power and power_w is not None:
             off = power_w < self._off_below_w()
+        elif self.settings.has_power and self.is_off:
+            # Its power isn't known any more: that turns nothing on.
+            off = True
         elif normal is not None and normal.off_rise_k is not None:
             off = self._follower.filter.level_k < normal.off_rise_k
         if self.is_off and not off:
@@ -209,7 +219,7 @@ class DeviceObserver:
         highest_k, lowest_k = normal.highest_k(power_w), self._lowest_k(normal, power_w)
         self._advance_test(self._above, window, highest_k, lowest_k)
         if self.cooling_loss.standing and not was_lost:
-            follower.adapt_to_loss()
+            follower.adapt_to_loss(self.cooling_loss.since_ms)
         if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_switching_off():
             self._advance_test(self._below, window, normal.lowest_k(power_w), highest_k)
         else:

@@ -55,22 +55,20 @@ class Envelope:
         t_ms: int,
         step_s: float,
         level_k: float,
-        normal_goal_k: float,
-        other_goal_k: float,
+        goals_k: tuple[float, float],
         doubt_k: float,
         limit_k: float,
         tau_s: float,
     ) -> None:
-        """Take a level; `normal_goal_k` is the extreme settled rise that is still normal.
+        """Take a level; `goals_k` are the extreme settled rises that are still normal.
 
-        `other_goal_k` is the extreme on the other side.
-        `doubt_k` is how far the level may be wrong for reasons other than noise, `limit_k` how far
-        beyond the bound it must be to count. Two levels in a row must agree, so that no
-        single reading moves anything.
+        First the one that the test is about, then the one on the other side. `doubt_k` is how far
+        the level may be wrong for reasons other than noise, `limit_k` how far beyond the bound it
+        must be to count. Two levels in a row must agree, so that no single reading moves anything.
         """
         sign = self.sign
         level = sign * level_k
-        goal, other_goal = sign * normal_goal_k, sign * other_goal_k
+        goal, other_goal = sign * goals_k[0], sign * goals_k[1]
         bound, other = self._bound_k, self._other_k
         gain, slow_gain, usual_gain = self._gains_for(step_s, tau_s)
         if bound is None:

@@ -81,6 +81,19 @@ class Expectation:
             + doubts.load_slow * load_slow * load_slow
         )
 
+    def ways_to_go(self, ambient_c: float, goal_k: float) -> list[tuple[float, float]]:
+        """What felt ambient and load's rise still differ by from where they go: (K, its tau in s).
+
+        They go to `ambient_c` and `goal_k`, if these stay.
+        """
+        response = self.response
+        ambient = zip(
+            response.ambient_shares, self._ambient.values, response.ambient_poles_s, strict=False
+        )
+        load = zip(response.load_shares, self._load.values, response.load_poles_s, strict=False)
+        ways = [(share * (value - ambient_c), tau_s) for share, value, tau_s in ambient]
+        return ways + [(share * (value - goal_k), tau_s) for share, value, tau_s in load]
+
     def ambient_trend_k_per_s(self) -> float:
         """Slope of the ambient: on a ramp, a low pass lags by its time constant times the slope."""
         return self.drivers[1] / ((LONG_TAIL - 1.0) * self.response.tau_s)

@@ -10,7 +10,8 @@ class DeviceSettings:
     """What the configuration says about one device.
 
     `normal_rise_k` at `normal_power_w` and `time_constant_s` are commissioned values: what is given
-    isn't learnt. `off_below_w` None means 5 % of the normal or rated power.
+    isn't learnt. `off_below_w` None means 5 % of the normal or rated power. The rates are those
+    that the tests for lost cooling and for a missing rise are made for.
     """
 
     has_power: bool = False
@@ -21,6 +22,7 @@ class DeviceSettings:
     off_below_w: float | None = None
     learning_days: float = 7.0
     false_alarms_per_year: float = 0.5
+    false_missing_per_year: float = 0.5
 
 
 @dataclass(slots=True)

@@ -6,9 +6,10 @@ from dataclasses import asdict
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.course import Course
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.figures import Figures
-from cabinetwatch.thermal.forecast import Forecast, Heading, time_to_threshold
+from cabinetwatch.thermal.forecast import Base, Forecast, time_to_threshold
 from cabinetwatch.thermal.kalman import HeadingFilter
 from cabinetwatch.thermal.model import NormalRise, Response
 from cabinetwatch.thermal.resolution import Resolution
@@ -34,8 +35,10 @@ _LOAD_CHANGE_DOUBT = 0.1
 _TAU_DOUBT_KNOWN, _TAU_DOUBT_UNKNOWN = 0.2, 0.5
 """The way still to go may be wrong by this share, since the time constant may be."""
 
-_LAW_DOUBT = 0.03
+_LAW_DOUBT = 0.045
 """Even a good power law is off by about this share."""
+
+_OFFSET_DOUBT_K, _OFFSET_DOUBT = 0.1, 0.015
 
 _UNKNOWN_WANDER, _LOAD_WANDER, _BAND_WANDER = 0.5, 0.15, 0.35
 """Wander of the goal in a time constant, as a share of the usual rise: with nothing known, with
@@ -58,6 +61,7 @@ class Follower:
         self.normal = normal
         self.expected = Expectation(response)
         self.filter = HeadingFilter(response.tau_s)
+        self.course = Course()
         self.doubt_k = 0.0
         self.seen_k = 0.0
         self.load_goal_k = 0.0
@@ -117,6 +121,9 @@ class Follower:
             self._possible_goals_k(goal_now),
         )
         self.seen_k = seen_k
+        self.course.add(window.t_ms, seen_k, goal)
+        if not lost and self.course.since_ms is not None:
+            self.course.end()
         self.load_goal_k = goal_now
 
     def _meet_load_change(self, goal_now: float, step_s: float) -> None:
@@ -202,8 +209,9 @@ class Follower:
         usual_k = max(normal.rise_k, load_goal_k, 1.0)
         return -load_goal_k - _LOWEST_GOAL * usual_k, _HIGHEST_GOAL * usual_k
 
-    def adapt_to_loss(self) -> None:
+    def adapt_to_loss(self, since_ms: int) -> None:
         """Lost cooling has just been found: goal and level have jumped."""
+        self.course.begin(since_ms)
         if self.normal is not None:
             rise_k = self.normal.rise_k
             self.filter.loosen((0.5 * rise_k) ** 2, (0.2 * rise_k) ** 2)
@@ -242,27 +250,42 @@ class Follower:
         tau_doubt = _TAU_DOUBT_KNOWN if sure else _TAU_DOUBT_UNKNOWN
         way_k = tau_doubt * (heading.goal_k - heading.level_k)
         law_k = _LAW_DOUBT * self.load_goal_k
-        squares = heading.goal_sd_k**2 + self.doubt_k**2 + way_k * way_k + law_k * law_k
+        # Sensors warm themselves, and differ: the law's figure at little load is off by that.
+        offset_k = _OFFSET_DOUBT_K + _OFFSET_DOUBT * (self.normal.rise_k if self.normal else 0.0)
+        squares = heading.goal_sd_k**2 + self.doubt_k**2 + way_k * way_k
+        squares += law_k * law_k + offset_k * offset_k
         return float(squares**0.5)
 
-    def forecast(self, figures: Figures, threshold_c: float, horizon_s: float) -> Forecast:
-        """When the device will reach the threshold, on its present heading."""
-        heading = Heading(
-            felt_c=self.expected.felt_ambient_c,
-            ambient_c=figures.ambient_c,
+    def forecast(
+        self, figures: Figures, threshold_c: float, horizon_s: float, lost: bool
+    ) -> Forecast:
+        """When the device will reach the threshold, on its present heading.
+
+        While no lost cooling stands, the rise isn't heading beyond the normal band: a fast climb
+        is its way back, after a door for one.
+        """
+        base = Base(
+            goal_c=figures.ambient_c + self.load_goal_k,
+            ways=self.expected.ways_to_go(figures.ambient_c, self.load_goal_k),
             trend_k_per_s=self.expected.ambient_trend_k_per_s(),
-            load_rise_k=self.expected.load_rise_k,
-            load_goal_k=self.load_goal_k,
-            tau_s=self.response.tau_s,
             doubt_k=self.doubt_k,
         )
-        return time_to_threshold(heading, self.filter.headings(), threshold_c, horizon_s)
+        courses = self.course.headings(self.noise_k())
+        courses = courses or self.filter.headings()
+        if figures.highest_normal_k is None:
+            # With nothing known of the device, a step of its load looks like a long way.
+            courses = [heading.doubted(_TAU_DOUBT_UNKNOWN) for heading in courses]
+        elif not lost:
+            top_k = figures.highest_normal_k - self.load_goal_k
+            courses = [heading.held_below(top_k) for heading in courses]
+        return time_to_threshold(base, courses, threshold_c, horizon_s)
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""
         return {
             "expected": self.expected.save(),
             "filter": self.filter.save(),
+            "course": self.course.save(),
             "steps": [asdict(self.own_step), asdict(self.ambient_step)],
             **{name.lstrip("_"): getattr(self, name) for name in _PLAIN_STATE},
         }
@@ -273,6 +296,7 @@ class Follower:
         new = cls(response, normal)
         new.expected = Expectation.load(response, state["expected"])
         new.filter = HeadingFilter.load(state["filter"])
+        new.course = Course.load(state["course"])
         new.own_step, new.ambient_step = (Resolution(**step) for step in state["steps"])
         for name in _PLAIN_STATE:
             setattr(new, name, state[name.lstrip("_")])

@@ -1,4 +1,4 @@
-"""How long until a device reaches a threshold, on its present heading."""
+"""How long until a device reaches a threshold, on its present base."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any
+
+from cabinetwatch.thermal.heading import Heading
 
 _TREND_FADES_S = 3600.0
 """A trend of the ambient is trusted for about an hour."""
@@ -15,8 +17,12 @@ STEPS_IN_A_ROW = 3
 _SHORTEST_RUN_MS = 17_000
 """Our choice: three steps ten seconds apart, jitter included."""
 
+_LONG_RUN_MS = 60_000
+"""Two steps so far apart are as good as three: their noise has nothing in common."""
+
 _SPREAD = ((-1.65, 0.2), (0.0, 0.6), (1.65, 0.2))
 _GRID = 24
+_NEGLIGIBLE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,30 +40,22 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Heading:
-    """Where temperature comes from now, and where its known parts go to."""
+class Base:
+    """Felt ambient plus the load's normal rise: where they go, and what is left of each way there.
 
-    felt_c: float
-    ambient_c: float
+    `ways`: differences from the goal now (K), each with the time constant (s) by which it fades.
+    """
+
+    goal_c: float
+    ways: Sequence[tuple[float, float]]
     trend_k_per_s: float
-    load_rise_k: float
-    load_goal_k: float
-    tau_s: float
     doubt_k: float
 
-    def base_c(self, ahead_s: float) -> float:
+    def at_c(self, ahead_s: float) -> float:
         """Felt ambient plus the load's normal rise, `ahead_s` from now."""
-        fade = exp(-ahead_s / self.tau_s)
-        felt = self.ambient_c + (self.felt_c - self.ambient_c) * fade
-        felt += self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
-        return felt + self.load_goal_k + (self.load_rise_k - self.load_goal_k) * fade
-
-    def highest_c(self, horizon_s: float) -> float:
-        """Give what `base_c` does not pass up to `horizon_s`: the highest of each part."""
-        trend_k = max(0.0, self.trend_k_per_s) * min(horizon_s, _TREND_FADES_S)
-        load_k = max(self.load_rise_k, self.load_goal_k)
-        # Rounding may differ in the last bits.
-        return max(self.felt_c, self.ambient_c) + load_k + trend_k + 1e-6
+        left_k = sum(way_k * exp(-ahead_s / tau_s) for way_k, tau_s in self.ways)
+        trend_k = self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
+        return self.goal_c + left_k + trend_k
 
 
 @dataclass(slots=True)
@@ -84,7 +82,8 @@ class ForecastWatch:
         if self.steps == 0:
             self.first_ms = t_ms
         self.steps += 1
-        if self.steps >= STEPS_IN_A_ROW and t_ms - self.first_ms >= _SHORTEST_RUN_MS:
+        run_ms = t_ms - self.first_ms
+        if run_ms >= _LONG_RUN_MS or (self.steps >= STEPS_IN_A_ROW and run_ms >= _SHORTEST_RUN_MS):
             self.standing = not self.standing
             self.since_ms = self.first_ms
             self.steps = 0
@@ -101,23 +100,25 @@ class ForecastWatch:
 
 
 def time_to_threshold(
-    heading: Heading,
-    deviations: Sequence[tuple[float, float, float, float, float]],
+    base: Base,
+    deviations: Sequence[Heading],
     threshold_c: float,
     horizon_s: float,
 ) -> Forecast:
     """Solve each likely course for the threshold.
 
-    `deviations`: (weight, level, goal, sd of the goal, time constant) of the rise's deviation from
-    the load's normal rise, as `HeadingFilter.headings` gives them.
+    `deviations`: where the rise's deviation from the load's normal rise may lead.
     """
     outcomes: list[tuple[float, float]] = []
-    for weight, level, goal, sd, tau in deviations:
+    deviations = [heading for heading in deviations if heading.weight >= _NEGLIGIBLE]
+    if highest_c(base, deviations) < threshold_c:
+        return Forecast(0.0, None, None, None)
+    for heading in deviations:
         for sigmas, part in _SPREAD:
-            course = (level, goal + sigmas * (sd + heading.doubt_k), tau)
-            reached = _crossing(heading, course, threshold_c, horizon_s)
+            doubt_k = sigmas * (heading.sd_k + base.doubt_k)
+            reached = _crossing(base, heading, doubt_k, threshold_c, horizon_s)
             if reached is not None:
-                outcomes.append((reached, weight * part))
+                outcomes.append((reached, heading.weight * part))
     probability = sum(weight for _, weight in outcomes)
     if not outcomes:
         return Forecast(0.0, None, None, None)
@@ -130,19 +131,27 @@ def time_to_threshold(
     )
 
 
+def highest_c(base: Base, deviations: Sequence[Heading]) -> float:
+    """Temperature (degC) that no course passes: mostly it tells at once that nothing is near."""
+    base_c = base.goal_c + sum(way_k for way_k, _ in base.ways if way_k > 0.0)
+    base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
+    sigmas = _SPREAD[-1][0]
+    return base_c + max(
+        heading.goal_k
+        + sigmas * (heading.sd_k + base.doubt_k)
+        - sum(way_k for way_k, _ in heading.ways if way_k < 0.0)
+        for heading in deviations
+    )
+
+
 def _crossing(
-    heading: Heading, course: tuple[float, float, float], threshold_c: float, horizon_s: float
+    base: Base, heading: Heading, doubt_k: float, threshold_c: float, horizon_s: float
 ) -> float | None:
     """When the course reaches the threshold, to a second; None beyond the horizon."""
-    level, goal, tau = course
 
     def missing(ahead_s: float) -> float:
-        deviation = goal + (level - goal) * exp(-ahead_s / tau)
-        return threshold_c - heading.base_c(ahead_s) - deviation
+        return threshold_c - base.at_c(ahead_s) - heading.at_k(ahead_s, doubt_k)
 
-    if heading.highest_c(horizon_s) + max(level, goal) < threshold_c:
-        # The ordinary case by far: not even the highest of each part together would do.
-        return None
     if missing(0.0) <= 0.0:
         return 0.0
     before = 0.0

@@ -13,11 +13,13 @@ from __future__ import annotations
 from math import exp, inf, log
 from typing import Any, TypeAlias
 
+from cabinetwatch.thermal.heading import Heading
+
 _MODELS = (
     # (time constant over the stated one, share of the goal that shows at once, log weight at first)
     (0.6, 0.0, -1.5), (1.0, 0.0, 0.0), (1.6, 0.0, -1.0), (2.6, 0.0, -2.0),
-    (0.6, 0.3, -2.0), (1.0, 0.3, -1.0), (1.6, 0.3, -1.5),
-    (0.6, 0.6, -2.5), (1.0, 0.6, -1.5), (1.6, 0.6, -2.0),
+    (0.6, 0.3, -2.0), (1.0, 0.3, -1.0), (1.8, 0.3, -1.5),
+    (0.7, 0.6, -2.5), (1.4, 0.6, -1.5), (2.8, 0.6, -2.0),
 )  # fmt: skip
 _STATED = 1
 """Index of the filter with the stated time constant and nothing at once."""
@@ -207,21 +209,22 @@ class HeadingFilter:
         self.level_sd_k = max(level_squares / total - level * level, 0.0) ** 0.5
         self.raw_level_sd_k = self._filters[_STATED][2] ** 0.5
 
-    def headings(self) -> list[tuple[float, float, float, float, float]]:
-        """For each filter: weight, level (K), goal (K), sd of the goal (K), time constant (s)."""
+    def headings(self) -> list[Heading]:
+        """Where the rise may lead, by each filter."""
         weights = [exp(w) for w in self._log_weights]
         total = sum(weights)
+        headings = []
         rows = zip(weights, self._filters, _MODELS, strict=True)
-        return [
-            (
-                w / total,
-                (1.0 - at_once) * slow + at_once * goal,
-                goal,
-                p22**0.5,
-                multiple * self._stretch * self.tau_s,
-            )
-            for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows
-        ]
+        for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows:
+            tau_s = multiple * self._stretch * self.tau_s
+            ways = (((1.0 - at_once) * (goal - slow), tau_s),)
+            headings.append(Heading(w / total, goal, ways, p22**0.5, tau_s))
+        return headings
+
+    @property
+    def stretched_tau_s(self) -> float:
+        """The stated time constant, lengthened by lost cooling."""
+        return self._stretch * self.tau_s
 
     @property
     def stable_level_k(self) -> float:

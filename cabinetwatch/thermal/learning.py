@@ -36,6 +36,7 @@ _DOUBT_LARGEST = 0.3**2
 
 _DOUBT_MARGIN = 1.5
 _GUARD_SMALLEST, _GUARD_LARGEST = 0.15, 0.35
+_LARGEST_OFFSET = 0.3
 _MOST_LOAD = 2.5
 """Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
 
@@ -134,13 +135,23 @@ def _learn_with_power(
     doubts = _doubts(deviation, drivers)
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
-    normal = replace(given_normal or normal, guard=guard)
+    normal = replace(_anchored(normal, given_normal, varied), guard=guard)
     excess_k = _excess_k(record, response, normal, deviation, drivers)
     normal = replace(normal, excess_k=excess_k)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, noise_k, days, power[0], power[-1], confidence, tuple(remarks))
+
+
+def _anchored(learnt: NormalRise, given: NormalRise | None, varied: bool) -> NormalRise:
+    """The given rise at its power; how it changes with the load, which nobody gave, as learnt."""
+    if given is None or given.power_w is None:
+        return given or learnt
+    offset_k = learnt.offset_k
+    if not varied or abs(offset_k) > _LARGEST_OFFSET * given.rise_k:
+        return given
+    return replace(learnt, rise_k=given.rise_k - offset_k, power_w=given.power_w, offset_k=offset_k)
 
 
 def _learn_without_power(
@@ -169,11 +180,12 @@ def _learn_without_power(
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
     low_k = max(0.0, quantile(running, 0.02))
-    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=0.15)
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST)
     if given_normal is not None:
         # The load at commissioning needn't have been the highest.
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
-        normal = replace(given_normal, rise_k=highest_k, low_k=min(low_k, given_normal.rise_k))
+        low_k = min(low_k, given_normal.rise_k)
+        normal = replace(normal, rise_k=highest_k, low_k=low_k)
     excess_k = _excess_k(record, response, normal, rises, drivers)
     normal = replace(normal, off_rise_k=off_rise_k, excess_k=excess_k)
     confidence = _confidence(sigma / max(top, 0.1), known)
@@ -328,7 +340,9 @@ def _excess_k(
         goal_k = normal.highest_k(power_w) - usual_k
         low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
         doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
-        envelope.advance(1000 * end_s, length_s, value, goal_k, low_k, doubt_k, 1.0, response.tau_s)
+        envelope.advance(
+            1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, response.tau_s
+        )
         if sound:
             furthest = max(furthest, envelope.score)
     return furthest

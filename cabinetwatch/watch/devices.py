@@ -44,6 +44,7 @@ class DeviceView:
         *,
         order: int,
         false_alarms_per_year: float,
+        false_missing_per_year: float,
     ) -> None:
         self.id = device_id
         self.name = config.name or device_id
@@ -56,7 +57,17 @@ class DeviceView:
         self.enclosing: Sequence[DeviceView] = ()
         """The devices around it, outwards: the cabinet it stands in, and so on."""
         self.design_ambient_c = site.design_ambient_c
-        self.settings = _observer_settings(config, site, false_alarms_per_year)
+        self.settings = DeviceSettings(
+            has_power=bool(config.power),
+            normal_rise_k=config.normal_rise_k,
+            normal_power_w=config.normal_power_w,
+            time_constant_s=config.time_constant_s,
+            rated_power_w=config.rated_power_w,
+            off_below_w=config.off_below_w,
+            learning_days=site.learning_days,
+            false_alarms_per_year=false_alarms_per_year,
+            false_missing_per_year=false_missing_per_year,
+        )
         self.observer = DeviceObserver(self.settings)
         self.drift = DriftObserver()
         self.days_on_record = 0
@@ -281,11 +292,22 @@ class DeviceView:
 
     @property
     def off(self) -> bool:
-        """Whether the device is known to be off: it draws less than `off_below_w`."""
+        """Whether the device is known to be off: it draws less than `off_below_w`.
+
+        One that was off when its power fell silent counts as off until its power is heard again:
+        a dead plug turns nothing on.
+        """
         if not self.powers:
             return self.observer.is_off
         power_w = self.power_w
-        return power_w is not None and power_w < self._off_below_w
+        return self._was_off if power_w is None else power_w < self._off_below_w
+
+    @property
+    def off_clause(self) -> str:
+        """Say of a device that is off how that is known, for a sentence."""
+        if self.power_w is None and self.powers:
+            return "was off when its power was last known"
+        return "is off"
 
     @property
     def off_below_w(self) -> float:
@@ -371,20 +393,8 @@ class DeviceView:
             config.normal_power_w,
             config.time_constant_s,
             self.settings.false_alarms_per_year,
+            self.settings.false_missing_per_year,
         ]
-
-
-def _observer_settings(config: Device, site: Site, false_alarms_per_year: float) -> DeviceSettings:
-    return DeviceSettings(
-        has_power=bool(config.power),
-        normal_rise_k=config.normal_rise_k,
-        normal_power_w=config.normal_power_w,
-        time_constant_s=config.time_constant_s,
-        rated_power_w=config.rated_power_w,
-        off_below_w=config.off_below_w,
-        learning_days=site.learning_days,
-        false_alarms_per_year=false_alarms_per_year,
-    )
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:

@@ -37,7 +37,8 @@ class House:
                 config.site,
                 sensors,
                 order=next_order,
-                false_alarms_per_year=_false_alarms_per_year(config, device_id),
+                false_alarms_per_year=_rate(config, "cooling-loss", device_id),
+                false_missing_per_year=_rate(config, "rise-missing", device_id),
             )
             next_order += len(device.power)  # a deadline for each
         for device_id, view in devices.items():
@@ -53,7 +54,7 @@ class House:
         return None
 
 
-def _false_alarms_per_year(config: Config, device_id: str) -> float:
-    """Give the rate that the device's sequential tests are made for."""
-    settings = config.alarm("cooling-loss", device_id)
+def _rate(config: Config, condition: str, device_id: str) -> float:
+    """Give the false alarms a year that the device's sequential test is made for."""
+    settings = config.alarm(condition, device_id)
     return float(getattr(settings, "false_alarms_per_year"))  # noqa: B009 - the condition's own key

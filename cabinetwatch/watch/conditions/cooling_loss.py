@@ -71,7 +71,7 @@ class CoolingLoss(HeadingCondition):
         """Say that the rise is normal again."""
         device, figures = self.device, self.device.observer.figures
         if device.off:
-            return f"{device.name} is off, so its cooling is not judged."
+            return f"{device.name} {device.off_clause}, so its cooling is not judged."
         if figures is None:
             return f"{device.name}: its settled rise is normal again."
         normal = self._normal()

@@ -8,16 +8,13 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.thermal.forecast import Forecast
+from cabinetwatch.thermal.forecast import Forecast, ForecastWatch
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, kelvin
 
-RAISED_AT = 0.9
-"""Probability at which a forecast is told; our choice: nine in ten must come true."""
-RETURNS_AT = 0.5
-"""Probability below which it is taken back: by then it is as likely as not."""
 _WORTH_SOLVING_SIGMAS = 3.0
+_REACHED_S = 1.0
 _AMBIENT_MAY_CLIMB_K = 5.0
 """Our choice: the trend of the ambient carries it no further within a forecast."""
 
@@ -49,6 +46,7 @@ class DeratingForecast(HeadingCondition):
         super().__init__(*args)
         self._forecast = Forecast(0.0, None, None, None)
         self._forecast_t = 0
+        self._watch = ForecastWatch()
 
     @classmethod
     def subjects(cls, config: Config) -> Iterable[str]:
@@ -61,17 +59,23 @@ class DeratingForecast(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Solve for the threshold at each step of the observer, where it is not far off."""
-        del t
+        del t, active
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
         if math.isinf(threshold_c):
             # A load that is too much at any temperature: nothing to cross, over-derating tells it.
+            self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
             self._forecast = self._solve(threshold_c)
-        return self._forecast.probability >= (RETURNS_AT if active else RAISED_AT)
+            self._watch.observe(figures.t_ms, self._forecast.probability)
+        return self._watch.standing
+
+    def began(self, pending_t: int) -> int:
+        """The first of the steps that were sure of it."""
+        return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
 
     def _solve(self, threshold_c: float) -> Forecast:
         figures = self.device.observer.figures
@@ -90,11 +94,16 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = device.observer.figures, device.threshold_c
         if figures is None or threshold_c is None or forecast.time_left_s is None:
             return f"{device.name} was last seen heading across its derating threshold."
+        heading = (
+            f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
+            f" {kelvin(figures.settled_rise_k)} above ambient, and"
+        )
+        if forecast.time_left_s < _REACHED_S:
+            return f"{heading} has reached its derating threshold of {celsius(threshold_c)}."
         when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
         return (
-            f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
-            f" {kelvin(figures.settled_rise_k)} above ambient, and will cross its derating"
-            f" threshold of {celsius(threshold_c)} {when} on its present heading."
+            f"{heading} will cross its derating threshold of {celsius(threshold_c)} {when} on its"
+            " present heading."
         )
 
     def gone(self) -> str:
@@ -123,6 +132,7 @@ class DeratingForecast(HeadingCondition):
         forecast = self._forecast
         return {
             "t": self._forecast_t,
+            "watch": self._watch.save(),
             "forecast": [
                 forecast.probability,
                 forecast.time_left_s,
@@ -135,6 +145,7 @@ class DeratingForecast(HeadingCondition):
         """Go on from it."""
         self._forecast_t = state["t"]
         self._forecast = Forecast(*state["forecast"])
+        self._watch = ForecastWatch.load(state["watch"])
 
 
 def _span(forecast: Forecast) -> str:

@@ -11,6 +11,10 @@ from cabinetwatch.thermal.drift import DriftFinding
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import kelvin, percent
 
+_STANDS_UNTIL = 1.5
+"""A standing drift returns only when the margin lasts so many horizons: loads move it from day to
+day."""
+
 
 class DriftSettings(AlarmSettings):
     """Keys of `[alarms.drift]`; the test over weeks is its delay."""
@@ -52,13 +56,13 @@ class Drift(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Assess the days on record, once for each."""
-        del t, active
+        del t
         if self.device.days_on_record != self._judged_at:
             self._judged_at = self.device.days_on_record
-            self._judgement = self._assess()
+            self._judgement = self._assess(active)
         return self._judgement
 
-    def _assess(self) -> bool | None:
+    def _assess(self, active: bool) -> bool | None:
         if self.device.drift.too_few:
             # Nothing can be claimed of it, so nothing stands: it was begun anew.
             return False
@@ -69,7 +73,8 @@ class Drift(HeadingCondition):
             return False
         if finding.exhausted_in_days is None:
             return None
-        return finding.within(self.settings.drift_horizon_days)
+        horizon_days = self.settings.drift_horizon_days
+        return finding.within(_STANDS_UNTIL * horizon_days if active else horizon_days)
 
     def save(self) -> dict[str, Any]:
         """The last judgement, and after how many days it was made."""

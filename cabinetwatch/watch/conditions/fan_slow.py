@@ -83,7 +83,7 @@ class FanSlow(DeviceCondition):
     def gone(self) -> str:
         """Say what it does now."""
         if self.device.off:
-            return f"{self.device.name} is off, so its fan need not turn."
+            return f"{self.device.name} {self.device.off_clause}, so its fan need not turn."
         return f"{self._present()}; {quantity(self.limit_rpm, 'fan-speed')} is the least it needs."
 
     def _present(self) -> str:

@@ -1,18 +1,23 @@
 """`rise-missing`: a device that draws power shows far less rise than normal: the sensors lie."""
 
+from pydantic import Field
+
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import interval_k, kelvin
 
 
 class RiseMissingSettings(AlarmSettings):
-    """Keys of `[alarms.rise-missing]`; its test is made for the rate of `cooling-loss`.
+    """Keys of `[alarms.rise-missing]`.
 
     Nothing burns for it, so it may wait until a rise that has just fallen has settled.
     """
 
     priority: str | None = "medium"
     on_delay_s: float = 900.0
+    false_alarms_per_year: float = Field(
+        0.5, gt=0, description="how many false alarms a device may give in a year, above 0"
+    )
 
 
 class RiseMissing(HeadingCondition):
@@ -73,7 +78,7 @@ class RiseMissing(HeadingCondition):
         """Say that the rise is normal again."""
         device, figures = self.device, self.device.observer.figures
         if device.off:
-            return f"{device.name} is off, so its rise is not judged."
+            return f"{device.name} {device.off_clause}, so its rise is not judged."
         if figures is None:
             return f"{device.name}: its rise is normal again."
         return f"{device.name} is heading for {kelvin(figures.settled_rise_k)} above ambient again."
