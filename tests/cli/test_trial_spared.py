@@ -55,7 +55,8 @@ class House:
         start = Entry(FIRST_MS, EntryKind.START, {"offset_ms": 0, "boot_ms": 0})
         readings = _readings(record)
         # The sort keeps what is told before what is read in the same instant.
-        told = sorted([config, start, *deeds, *readings], key=lambda item: item.t)
+        told: list[Reading | Entry] = [config, start, *deeds, *readings]
+        told.sort(key=lambda item: item.t)
         for i in range(0, len(told), 600):
             store.commit(Batch(told[min(i + 600, len(told)) - 1].t, 0, told[i : i + 600]))
         store.commit(Batch(LATER_MS, 0, [Reading("nas-air", LATER_MS, 30.0)]))

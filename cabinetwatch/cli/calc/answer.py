@@ -86,5 +86,5 @@ def temperature(text: str) -> float:
     """Read a temperature in degC that gear may come to know."""
     value = number(text)
     if not -90 <= value <= 500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in degC (-90 to 500)")
+        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
     return value
