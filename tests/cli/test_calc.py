@@ -176,6 +176,7 @@ def test_people_read_temperatures_in_their_usual_sign(
         ("fan --supply 12 --rated 12 9 --resistor 1", "no usual resistor"),
         ("airflow --heat 100 --rise 10 --altitude 30000", "altitude"),
         ("airflow --heat 100 --rise 10 --air 300", "beyond -40 to 90"),
+        ("airflow --heat 1e308 --rise 1e-308", "beyond all numbers"),
         ("life --from 40 --to 50 --energy 7", "unheard of"),
         ("sound --background 40 45", "background"),
         ("dew-point --temperature 20 --humidity 130", "relative humidity"),

@@ -35,6 +35,19 @@ class Answer:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Refuse an answer that is no number.
+
+        Raises:
+            ValueError: an input was so large or so small that the sum left the numbers.
+        """
+        for figure in self.results:
+            if isinstance(figure.value, float) and not math.isfinite(figure.value):
+                raise ValueError(
+                    f"with these figures the answer ({figure.name}) is beyond all numbers; check"
+                    " their units"
+                )
+
 
 def show(answer: Answer, *, as_json: bool) -> None:
     """Print an answer."""
