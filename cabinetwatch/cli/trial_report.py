@@ -14,12 +14,12 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.report.page_marks import deeds, note_marks
 from cabinetwatch.report.page_words import subjects_of
-from cabinetwatch.report.trial_case import Case, check_device, judge_case, sensors_needed
-from cabinetwatch.report.trial_readings import Interval, read_file, read_store
+from cabinetwatch.report.trial_case import Case, check_device, judge_case
+from cabinetwatch.report.trial_readings import Interval, read_file
 from cabinetwatch.report.trial_state import case_of, state_of
+from cabinetwatch.report.trial_stored import with_stored_readings
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import to_rfc3339
 from cabinetwatch.trial.analysis import check_intervals
 from cabinetwatch.trial.data import EMPTY, Phase, Subject, Terms, Trial
 from cabinetwatch.trial.figures import TrialFigures
@@ -174,15 +174,7 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
         problems.close()
         return replace(case, readings=readings), ()
     with Store.open(config.store.url, read_only=True) as store:
-        gone_ms = store.raw_gone_before()
-        if gone_ms is not None and case.span[0] < gone_ms:
-            raise UsageError(
-                f"The store keeps single readings only from {to_rfc3339(gone_ms)} on; a trial from"
-                " before can't be judged any more"
-            )
-        sensors = sensors_needed(config, args.device)
-        case = replace(case, readings=read_store(store, config, sensors, case.span))
-        return _with_notes(case, store), ()
+        return _with_notes(with_stored_readings(case, store), store), ()
 
 
 def _check(intervals: dict[str, Interval], device: str) -> None:

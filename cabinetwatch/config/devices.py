@@ -14,12 +14,12 @@ from cabinetwatch.config.kinds import NotNegative, PlainText, Point, Positive, S
 def _check_curve(points: tuple[Point, ...]) -> tuple[Point, ...]:
     for temperature_c, fraction in points:
         if not 0.0 <= fraction <= 1.0:
-            raise ValueError(f"allows {fraction:g} of the load at {temperature_c:g} degC")
+            raise ValueError(f"allows {fraction:g} of the load at {temperature_c:g} °C")
     for (cool_c, more), (warm_c, less) in pairwise(points):
         if warm_c <= cool_c:
-            raise ValueError(f"has {warm_c:g} degC after {cool_c:g} degC")
+            raise ValueError(f"has {warm_c:g} °C after {cool_c:g} °C")
         if less > more:
-            raise ValueError(f"allows more load at {warm_c:g} degC than at {cool_c:g} degC")
+            raise ValueError(f"allows more load at {warm_c:g} °C than at {cool_c:g} °C")
     return points
 
 
@@ -57,7 +57,7 @@ class Device(Table):
     sound: str | None = Field(None, description="the ID of its sound-level sensor")
     derating: Curve | None = Field(
         None,
-        description="points [temperature in degC, fraction of rated load allowed], temperatures"
+        description="points [temperature in °C, fraction of rated load allowed], temperatures"
         " rising, fractions 0 to 1 and never rising, such as [[45.0, 1.0], [60.0, 0.5]]",
     )
     derating_air: Literal["device", "ambient"] = Field(

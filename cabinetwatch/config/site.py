@@ -33,7 +33,7 @@ class Site(Table):
         35.0,
         ge=-50,
         le=70,
-        description="the hottest air to be reckoned with outside the cabinet in degC, -50 to 70",
+        description="the hottest air to be reckoned with outside the cabinet in °C, -50 to 70",
     )
     derating_base_m: NotNegative = Field(
         900.0, description="the height in m, 0 or more, above which thin air lowers thresholds"

@@ -24,7 +24,8 @@ class Case:
     """What is known of a trial before it is judged.
 
     `title` names it; `change` is what somebody says was changed. `intervals` has `before`, and
-    where there were such phases `zero`, `change` and `after`.
+    where there were such phases `zero`, `change` and `after`. `let_go` names the phases of which
+    the store has let readings go.
     """
 
     title: str
@@ -34,6 +35,7 @@ class Case:
     intervals: Mapping[str, Interval]
     readings: Readings
     notes: tuple[Deed, ...] = field(default=())
+    let_go: frozenset[str] = frozenset()
 
     @property
     def name(self) -> str:
@@ -52,7 +54,7 @@ class Case:
         if interval is None:
             return None
         table = self.config.devices[device or self.device]
-        return phase_of(table, self.readings, interval)
+        return replace(phase_of(table, self.readings, interval), let_go=name in self.let_go)
 
 
 def check_device(config: Config, device_id: str) -> None:

@@ -18,8 +18,8 @@ _POINTS = 240
 _Points = list[tuple[float, float, float, float]]
 
 
-def draw_charts(case: Case, figures: TrialFigures) -> list[str]:
-    """Give the pictures that can be drawn, as inline SVG."""
+def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
+    """Give the pictures that can be drawn: what each shows, and the picture as inline SVG."""
     phases = [
         Shade(start, end, name)
         for name, (start, end) in sorted(case.intervals.items(), key=lambda each: each[1])
@@ -37,7 +37,7 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[str]:
         phases=phases,
         notes=[NoteMark(deed.utc_ms, deed.text) for deed in case.notes],
     )
-    drawn = [inlined(draw_svg(temperature), "temperature")]
+    drawn = [("Temperature", inlined(draw_svg(temperature), "temperature"))]
     results = sorted(results_of(case).items(), key=lambda each: each[1].phase.start_ms)
     if results:
         rise = rise_picture(
@@ -48,7 +48,7 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[str]:
             settled=_joined([_settled(name, result, figures) for name, result in results]),
             phases=phases,
         )
-        drawn.append(inlined(draw_svg(rise), "rise"))
+        drawn.append(("Rise above the ambient", inlined(draw_svg(rise), "rise")))
     return drawn
 
 

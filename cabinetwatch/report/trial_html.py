@@ -41,7 +41,7 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
         phases=phase_rows(case, figures),
         figures=figure_rows(figures),
         # Ours: pictures and style hold no text from outside that is not escaped.
-        charts=[Markup(svg) for svg in draw_charts(case, figures)],  # noqa: S704
+        charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
         bar=Markup(draw_bar(case, figures)),  # noqa: S704
         legend=bar_legend(case, figures),
         setpoints=figures.setpoints.as_toml(),

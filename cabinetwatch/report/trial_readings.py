@@ -27,8 +27,16 @@ def sensors_of(device: Device) -> list[str]:
     return [sensor for sensor in named if sensor is not None]
 
 
-def read_store(store: Store, config: Config, sensors: Iterable[str], span: Interval) -> Readings:
+def read_store(
+    store: Store, config: Config, sensors: Iterable[str], intervals: Iterable[Interval]
+) -> Readings:
     """Read some sensors out of the store, corrected by the offsets in force when they came.
+
+    Args:
+        store: where they are.
+        config: as it is now.
+        sensors: those wanted.
+        intervals: when; what lies in several is given once.
 
     Raises:
         StoreError: the store can't be read.
@@ -37,13 +45,19 @@ def read_store(store: Store, config: Config, sensors: Iterable[str], span: Inter
     journaled = [(seq, entry.data["config"]) for seq, entry in store.entries(EntryKind.CONFIG)]
     offsets = OffsetsInForce(journaled, offsets_of(config.as_json()))
     found: list[tuple[str, int, float]] = []
-    for stretch in store.stretches(*span):
-        in_force = offsets.at(stretch.first_seq)
-        for reading in stretch.readings:
-            # A broker's retained copy has no instant of its own.
-            if reading.sensor in wanted and reading.quality is not Quality.RETAINED:
-                value = reading.value + in_force.get(reading.sensor, 0.0)
-                found.append((reading.sensor, reading.t + stretch.offset_ms, value))
+    read_up_to_ms = 0
+    for start_ms, end_ms in sorted(intervals):
+        from_ms = max(start_ms, read_up_to_ms)
+        for stretch in store.stretches(from_ms, end_ms):
+            in_force = offsets.at(stretch.first_seq)
+            for reading in stretch.readings:
+                utc_ms = reading.t + stretch.offset_ms
+                # A broker's retained copy has no instant of its own.
+                stray = reading.sensor not in wanted or reading.quality is Quality.RETAINED
+                if from_ms <= utc_ms < end_ms and not stray:
+                    value = reading.value + in_force.get(reading.sensor, 0.0)
+                    found.append((reading.sensor, utc_ms, value))
+        read_up_to_ms = max(read_up_to_ms, end_ms)
     return _sorted(found)
 
 

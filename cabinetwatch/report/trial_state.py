@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.trial_case import Case, sensors_needed, subject_of
-from cabinetwatch.report.trial_readings import Interval, read_store
+from cabinetwatch.report.trial_case import Case, subject_of
+from cabinetwatch.report.trial_readings import Interval
+from cabinetwatch.report.trial_stored import with_stored_readings
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.trial.consequence import threshold_c
@@ -66,18 +67,15 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
     if before is not None and after is not None and after[0] < before[0]:
         # The before phase was begun anew: an after phase from earlier counts no more.
         del intervals["after"]
-    span = (
-        min((start for start, _ in intervals.values()), default=now_utc_ms),
-        max((end for _, end in intervals.values()), default=now_utc_ms + 1),
-    )
-    return Case(
+    case = Case(
         title=trial.name,
         device=trial.device,
         change=trial.change,
         config=config,
         intervals=intervals,
-        readings=read_store(store, config, sensors_needed(config, trial.device), span),
+        readings={},
     )
+    return with_stored_readings(case, store)
 
 
 def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> TrialState:

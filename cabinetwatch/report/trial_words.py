@@ -35,7 +35,7 @@ def figure_rows(figures: TrialFigures) -> list[tuple[str, str]]:
     """Give what follows from both phases."""
     margin = figures.hot_day_margin
     return [
-        ("Change of the rise", signed_interval(figures.change)),
+        ("Change of the rise, at equal load", signed_interval(figures.change)),
         ("Temperature on the hottest day", _with(figures.hot_day_temperature_c, "°C")),
         ("Derating threshold at this load", _with(figures.threshold_c, "°C")),
         ("Margin on the hottest day", signed_interval(margin)),

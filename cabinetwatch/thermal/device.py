@@ -22,6 +22,10 @@ _LESSONS_APART_DAYS = 2.0
 _OFF_SHARE = 0.05
 _SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
+_UNSEEN_LOADS = 0.3
+"""Our choice: a rise commissioned without power says nothing of other loads, which are allowed so
+much more until the device's first days have shown what they do. More would hide half a stall."""
+
 _MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
 
@@ -360,4 +364,6 @@ def _commissioned(settings: DeviceSettings) -> NormalRise | None:
     if settings.normal_rise_k is None:
         return None
     power_w = settings.normal_power_w if settings.has_power else None
+    if power_w is None:
+        return NormalRise(settings.normal_rise_k, guard=_UNSEEN_LOADS)
     return NormalRise(settings.normal_rise_k, power_w)

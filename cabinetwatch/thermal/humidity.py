@@ -20,11 +20,11 @@ class Magnus(NamedTuple):
     source: str
 
 
-WATER = Magnus(17.625, 243.04, 6.1094, "Alduchov and Eskridge 1996, over water, -40 to 50 degC")
+WATER = Magnus(17.625, 243.04, 6.1094, "Alduchov and Eskridge 1996, over water, -40 to 50 °C")
 """J. Applied Meteorology 35, 601-609."""
 
 ICE = Magnus(
-    22.587, 273.86, 6.1121, "Alduchov and Eskridge 1996, over ice, -80 to 0 degC, from memory"
+    22.587, 273.86, 6.1121, "Alduchov and Eskridge 1996, over ice, -80 to 0 °C, from memory"
 )
 LOWEST_C = -40.0
 HIGHEST_C = 60.0
@@ -42,7 +42,7 @@ def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
         )
     if not LOWEST_C <= temperature_c <= HIGHEST_C:
         raise ValueError(
-            f"the formula holds from {LOWEST_C:g} to {HIGHEST_C:g} degC, not at {temperature_c:g}"
+            f"the formula holds from {LOWEST_C:g} to {HIGHEST_C:g} °C, not at {temperature_c:g}"
         )
 
 

@@ -81,6 +81,12 @@ def _without_wild(series: Series) -> Series:
 
 def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
     count = len(series.value)
+    if phase.let_go and (count < LEAST_READINGS or largest_hole(series, phase) > LARGEST_HOLE):
+        raise UnusablePhaseError(
+            f"{begin} can't be judged any more: single readings of its {what} were let go. The"
+            " store keeps them for keep_raw_days, and those of a trial's phases for"
+            " keep_minutes_days, up to a week of each."
+        )
     if count == 0:
         raise UnusablePhaseError(f"{begin} has no readings of the {what}.")
     if count < LEAST_READINGS:

@@ -54,7 +54,7 @@ def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay |
         return f"The derating curve of {subject.device} never allows the load of {power_w:.1f} W."
     margin = _margin(subject, rise, limit_c - temperature_c)
     sentence = (
-        f"{words}; the threshold at this load is {limit_c:.1f} degC, so {margin.value:+.1f} K are"
+        f"{words}; the threshold at this load is {limit_c:.1f} °C, so {margin.value:+.1f} K are"
         " left."
     )
     return HotDay(temperature_c, limit_c, margin, sentence)
@@ -71,11 +71,11 @@ def _margin(subject: Subject, rise: Estimate, value_k: float) -> Estimate:
 
 
 def _sum_in_words(subject: Subject, rise_k: float, temperature_c: float) -> str:
-    parts = [f"{subject.design_ambient_c:.1f} degC outside"]
+    parts = [f"{subject.design_ambient_c:.1f} °C outside"]
     parts += [f"{around.settled_rise_k:.1f} K of {around.device}" for around in subject.enclosing]
     if subject.derating_air == "device":
         parts.append(f"{rise_k:.1f} K of its own")
-    return f"On the hottest day it comes to {temperature_c:.1f} degC ({' + '.join(parts)})"
+    return f"On the hottest day it comes to {temperature_c:.1f} °C ({' + '.join(parts)})"
 
 
 def life_factors(

@@ -30,7 +30,8 @@ class Phase:
     """One phase: its interval (ms, the end not included) and the readings that fell into it.
 
     Readings outside the interval are left aside. `power` is the device's whole power in W; the
-    optional ones are None where the device has no such sensor.
+    optional ones are None where the device has no such sensor. `let_go`: there were more readings,
+    which the store has let go.
     """
 
     start_ms: int
@@ -40,6 +41,7 @@ class Phase:
     power: Series | None = None
     fan: Series | None = None
     sound: Series | None = None
+    let_go: bool = False
 
 
 @dataclass(frozen=True)

@@ -45,8 +45,8 @@ def compare(
             " after.",
         )
     ratio = after_w / before_w
-    change = after.minus(before.scaled(ratio))
     moved_k = abs(before.value * (ratio - 1.0))
+    change = after.minus(before.scaled(ratio)).widened(moved_k)
     words = (
         f"Mean load: {before_w:.1f} W before ({before.value / before_w:.3f} K/W),"
         f" {after_w:.1f} W after ({after.value / after_w:.3f} K/W)"
@@ -54,4 +54,4 @@ def compare(
     if abs(ratio - 1.0) > MOST_APART:
         words += f"; that is {100 * (ratio - 1):+.0f} %, no equal load"
         return Comparison(change, False, f"{words}.")
-    return Comparison(change.widened(moved_k), True, f"{words}; compared at the latter.")
+    return Comparison(change, True, f"{words}; compared at the latter.")

@@ -134,8 +134,8 @@ def follow(device: HalfYear, learnt: bool) -> str:
     if not learnt:
         settings = DeviceSettings(
             has_power=device.has_power,
-            normal_rise_k=device.normal_rise_k,
-            normal_power_w=device.usual_w,
+            normal_rise_k=float(device.normal_rise_k),
+            normal_power_w=float(device.usual_w),
         )
     observer, drift = DeviceObserver(settings), DriftObserver()
     margin_k = MARGIN_SHARE * device.normal_rise_k

@@ -149,6 +149,23 @@ def test_text_shows_formula_source_and_units(capsys: pytest.CaptureFixture[str])
 
 
 @pytest.mark.parametrize(
+    "arguments",
+    [
+        "airflow --heat 100 --rise 10",
+        "dew-point --temperature 25 --humidity 50 --surface 12",
+        "life --from 40 --to 50",
+    ],
+)
+def test_people_read_temperatures_in_their_usual_sign(
+    capsys: pytest.CaptureFixture[str], arguments: str
+) -> None:
+    _run(*arguments.split())
+    printed = capsys.readouterr().out
+    assert "°C" in printed
+    assert "degC" not in printed
+
+
+@pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
         ("fan --supply 12 --rated 12 0.1 --voltage 13", "between 0 and 12 V"),
@@ -159,6 +176,7 @@ def test_text_shows_formula_source_and_units(capsys: pytest.CaptureFixture[str])
         ("fan --supply 12 --rated 12 9 --resistor 1", "no usual resistor"),
         ("airflow --heat 100 --rise 10 --altitude 30000", "altitude"),
         ("airflow --heat 100 --rise 10 --air 300", "beyond -40 to 90"),
+        ("airflow --heat 1e308 --rise 1e-308", "beyond all numbers"),
         ("life --from 40 --to 50 --energy 7", "unheard of"),
         ("sound --background 40 45", "background"),
         ("dew-point --temperature 20 --humidity 130", "relative humidity"),

@@ -196,10 +196,10 @@ DEVICE = SENSORS + '[devices.nas]\ntemperature = "nas-air"\n'
 @pytest.mark.parametrize(
     ("lines", "words"),
     [
-        ("derating = [[50.0, 1.0], [45.0, 0.5]]", "has 45 degC after 50 degC"),
-        ("derating = [[45.0, 1.0], [45.0, 0.5]]", "has 45 degC after 45 degC"),
-        ("derating = [[45.0, 0.5], [60.0, 1.0]]", "more load at 60 degC than at 45 degC"),
-        ("derating = [[45.0, 1.5]]", "allows 1.5 of the load at 45 degC"),
+        ("derating = [[50.0, 1.0], [45.0, 0.5]]", "has 45 °C after 50 °C"),
+        ("derating = [[45.0, 1.0], [45.0, 0.5]]", "has 45 °C after 45 °C"),
+        ("derating = [[45.0, 0.5], [60.0, 1.0]]", "more load at 60 °C than at 45 °C"),
+        ("derating = [[45.0, 1.5]]", "allows 1.5 of the load at 45 °C"),
         ("derating = [[45.0, -0.1]]", "allows -0.1 of the load"),
         ("derating = [[45.0, nan]]", "is no finite number"),
         ("derating = []", "derating = [] has too few items"),

@@ -43,11 +43,11 @@ def test_rise_and_settled_rise_are_found_in_the_steady_state() -> None:
 
 
 @pytest.mark.parametrize("configured", [WITH_POWER, WITHOUT_POWER], ids=["power", "no power"])
-def test_a_stall_is_found_in_two_minutes_and_dated(configured: DeviceSettings) -> None:
+def test_a_stall_is_found_in_three_minutes_and_dated(configured: DeviceSettings) -> None:
     scene = Scene(loss=step_at(FAULT_S, 1.0, 2.0))
     observer, found_s, _ = run(scene, FAULT_S + HOUR_S, configured)
     assert found_s is not None
-    assert 0 < found_s - FAULT_S <= 150
+    assert 0 < found_s - FAULT_S <= 180
     assert observer.cooling_loss.since_ms / 1000 == pytest.approx(FAULT_S, abs=60)
     assert observer.cooling_loss.standing
 

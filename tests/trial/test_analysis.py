@@ -33,6 +33,8 @@ def test_the_figures_of_a_plain_trial() -> None:
     assert report["hot_day_temperature_c"] == pytest.approx(47.0, abs=0.3)
     assert report["hot_day_margin_k"] == pytest.approx(11.0, abs=0.3)
     assert report["verdict"] == "accept"
+    assert any("°C" in reason for reason in report["reasons"])
+    assert not any("degC" in reason for reason in report["reasons"])
     # 2^(-4 / 10), the ten-degree rule.
     assert report["life_factor_capacitor"] == pytest.approx(0.758, abs=0.02)
     assert 0.6 < report["life_factor"] < 0.8

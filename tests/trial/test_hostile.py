@@ -126,6 +126,14 @@ def test_doubled_load_in_after_is_undecided() -> None:
     _undecided(make_trial(after=replace(AFTER, rise_k=28.0, power_w=80.0)), "no equal load")
 
 
+def test_a_change_between_loads_far_apart_is_as_unsure_as_what_was_reckoned_away() -> None:
+    change = analyse(make_trial(after=replace(AFTER, rise_k=14.0, power_w=80.0))).change
+    assert change is not None
+    # 10 K before: 4 K more as measured, 6 K less at equal load.
+    assert change.low < -6.0
+    assert change.high > 4.0
+
+
 def test_a_load_that_doubled_unmeasured_within_after_is_undecided() -> None:
     before = replace(BEFORE, power_w=None)
     trial = make_trial(before, replace(AFTER, power_w=None, length_s=14_400.0))

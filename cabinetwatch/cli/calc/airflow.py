@@ -32,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         help="height above the sea (default: 0)",
     )
     parser.add_argument(
-        "--air", type=number, default=20.0, metavar="C", help="air at the fan, degC (default: 20)"
+        "--air", type=number, default=20.0, metavar="C", help="air at the fan, °C (default: 20)"
     )
 
 
@@ -43,11 +43,11 @@ def calculate(args: argparse.Namespace) -> Answer:
         ValueError: figures out of range.
     """
     if not _COLDEST_C <= args.air <= _HOTTEST_C:
-        raise ValueError(f"air at {args.air:g} degC is beyond -40 to 90 degC")
+        raise ValueError(f"air at {args.air:g} °C is beyond -40 to 90 °C")
     inputs = [
         Figure("heat_w", "heat", args.heat, "W"),
         Figure("altitude_m", "height above the sea", args.altitude, "m"),
-        Figure("air_c", "air at the fan", args.air, "degC"),
+        Figure("air_c", "air at the fan", args.air, "°C"),
     ]
     if args.rise is not None:
         inputs.append(Figure("rise_k", "permitted rise", args.rise, "K"))

@@ -35,6 +35,19 @@ class Answer:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Refuse an answer that is no number.
+
+        Raises:
+            ValueError: an input was so large or so small that the sum left the numbers.
+        """
+        for figure in self.results:
+            if isinstance(figure.value, float) and not math.isfinite(figure.value):
+                raise ValueError(
+                    f"with these figures the answer ({figure.name}) is beyond all numbers; check"
+                    " their units"
+                )
+
 
 def show(answer: Answer, *, as_json: bool) -> None:
     """Print an answer."""
@@ -86,5 +99,5 @@ def temperature(text: str) -> float:
     """Read a temperature in degC that gear may come to know."""
     value = number(text)
     if not -90 <= value <= 500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in degC (-90 to 500)")
+        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
     return value

@@ -18,13 +18,13 @@ HELP = "the dew point of air, and how near a surface is to it"
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument(
-        "--temperature", type=number, required=True, metavar="C", help="of the air, degC"
+        "--temperature", type=number, required=True, metavar="C", help="of the air, °C"
     )
     parser.add_argument(
         "--humidity", type=number, required=True, metavar="PERCENT", help="relative humidity, %%"
     )
     parser.add_argument(
-        "--surface", type=number, metavar="C", help="temperature of the coldest surface, degC"
+        "--surface", type=number, metavar="C", help="temperature of the coldest surface, °C"
     )
 
 
@@ -38,17 +38,17 @@ def calculate(args: argparse.Namespace) -> Answer:
     dew_c = dew_point_c(args.temperature, args.humidity)
     frost_c = frost_point_c(args.temperature, args.humidity)
     inputs = [
-        Figure("temperature_c", "air", args.temperature, "degC"),
+        Figure("temperature_c", "air", args.temperature, "°C"),
         Figure("humidity_percent", "relative humidity", args.humidity, "%RH"),
     ]
-    results = [Figure("dew_point_c", "dew point", dew_c, "degC")]
+    results = [Figure("dew_point_c", "dew point", dew_c, "°C")]
     source = WATER.source
     if frost_c is not None:
-        results.append(Figure("frost_point_c", "frost point", frost_c, "degC"))
+        results.append(Figure("frost_point_c", "frost point", frost_c, "°C"))
         source = f"{source}; frost: {ICE.source}"
-    notes = ["Good to about 0.15 K above 0 degC; a sensor's 2 %RH is up to 1 K more."]
+    notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more."]
     if args.surface is not None:
-        inputs.append(Figure("surface_c", "surface", args.surface, "degC"))
+        inputs.append(Figure("surface_c", "surface", args.surface, "°C"))
         wet_c = max(dew_c, frost_c) if frost_c is not None else dew_c
         at_surface = warmed_humidity_percent(args.temperature, args.humidity, args.surface)
         results += [
@@ -59,7 +59,7 @@ def calculate(args: argparse.Namespace) -> Answer:
             notes.append("The surface is at or below it: water or frost forms there.")
     return Answer(
         "dew-point",
-        f"g = ln(RH/100) + a T/(b + T); Td = b g/(a - g); a = {WATER.a}, b = {WATER.b_c} degC",
+        f"g = ln(RH/100) + a T/(b + T); Td = b g/(a - g); a = {WATER.a}, b = {WATER.b_c} °C",
         source,
         inputs,
         results,

@@ -18,10 +18,10 @@ HELP = "how life changes from one temperature to another, as ratios"
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument(
-        "--from", dest="from_c", type=temperature, required=True, metavar="C", help="before, degC"
+        "--from", dest="from_c", type=temperature, required=True, metavar="C", help="before, °C"
     )
     parser.add_argument(
-        "--to", dest="to_c", type=temperature, required=True, metavar="C", help="after, degC"
+        "--to", dest="to_c", type=temperature, required=True, metavar="C", help="after, °C"
     )
     parser.add_argument(
         "--energy",
@@ -58,8 +58,8 @@ def calculate(args: argparse.Namespace) -> Answer:
         )
     change_k = args.to_c - args.from_c
     inputs = [
-        Figure("from_c", "before", args.from_c, "degC"),
-        Figure("to_c", "after", args.to_c, "degC"),
+        Figure("from_c", "before", args.from_c, "°C"),
+        Figure("to_c", "after", args.to_c, "°C"),
         Figure("activation_energy_ev", "activation energy", args.energy, "eV"),
     ]
     arrhenius = arrhenius_factor(args.from_c, args.to_c, args.energy)
@@ -84,7 +84,7 @@ def calculate(args: argparse.Namespace) -> Answer:
         notes=(
             (
                 "These are ratios, not dates: they say nothing of wear, dust, surges or bad parts,"
-                " and the two rules agree only from about 70 to 90 degC."
+                " and the two rules agree only from about 70 to 90 °C."
             ),
         ),
         cautions=(
@@ -103,19 +103,19 @@ def _add_rated(args: argparse.Namespace, inputs: list[Figure], results: list[Fig
         inputs += _rated("capacitor", hours, at_c)
         for key, where_c in (("from", args.from_c), ("to", args.to_c)):
             life_h = capacitor_life_h(hours, at_c, where_c)
-            name = f"capacitor at {where_c:g} degC, ten-degree rule, at most 15 years"
+            name = f"capacitor at {where_c:g} °C, ten-degree rule, at most 15 years"
             results.append(Figure(f"capacitor_{key}_h", name, life_h, "h"))
     if args.bearing is not None:
         hours, at_c = args.bearing
         inputs += _rated("bearing", hours, at_c)
         for key, factor, per_k in (("10k", 1.5, 10.0), ("15k", 2.0, 15.0)):
             life_h = bearing_life_h(hours, at_c, args.to_c, factor, per_k)
-            name = f"bearing at {args.to_c:g} degC, {factor:g} every {per_k:g} K"
+            name = f"bearing at {args.to_c:g} °C, {factor:g} every {per_k:g} K"
             results.append(Figure(f"bearing_{key}_h", name, life_h, "h"))
 
 
 def _rated(part: str, hours: float, at_c: float) -> list[Figure]:
     return [
         Figure(f"{part}_rated_h", f"rated life of the {part}", hours, "h"),
-        Figure(f"{part}_rated_c", "rated at", at_c, "degC"),
+        Figure(f"{part}_rated_c", "rated at", at_c, "°C"),
     ]

@@ -1,0 +1,166 @@
+"""A trial's report from a store whose readings of that time were pruned: spared, or let go."""
+
+import csv
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.demo.configuration import configuration_text
+from cabinetwatch.demo.trial_record import Phases, write_trial_record
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.follower import Follower
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.store.warm import pack_state
+from cabinetwatch.times import from_rfc3339
+from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.reading import Reading
+from tests.store.upkeep import tidied
+
+START_MS = from_rfc3339("2026-05-29T08:00:00Z")
+CHANGE_MS = from_rfc3339("2026-05-29T11:00:00Z")
+AFTER_MS = from_rfc3339("2026-05-29T11:15:00Z")
+END_MS = from_rfc3339("2026-05-29T15:15:00Z")
+LATER_MS = END_MS + 40 * DAY_MS
+FIRST_MS = START_MS - 60_000
+
+
+class House:
+    """A configuration, and a store with the demonstration's trial, told or not, 40 days ago."""
+
+    def __init__(self, folder: Path, *, is_told: bool) -> None:
+        self.path = folder / "config.toml"
+        text = configuration_text(
+            time_zone="Europe/Dublin",
+            broker_host="127.0.0.1",
+            broker_port=1883,
+            mail_host="127.0.0.1",
+            mail_port=25,
+        )
+        self.path.write_text(text.replace("[store]\n", "[store]\nkeep_raw_days = 5\n", 1))
+        self.config = load(self.path)
+        self.phases = write_trial_record(folder / "trial.csv", START_MS)
+        migrate(self.config.store.url)
+        with Store.open(self.config.store.url) as store:
+            self._live(store, folder / "trial.csv", _deeds() if is_told else [])
+
+    def _live(self, store: Store, record: Path, deeds: list[Entry]) -> None:
+        config = Entry(FIRST_MS, EntryKind.CONFIG, {"config": self.config.as_json()})
+        start = Entry(FIRST_MS, EntryKind.START, {"offset_ms": 0, "boot_ms": 0})
+        readings = _readings(record)
+        # The sort keeps what is told before what is read in the same instant.
+        told: list[Reading | Entry] = [config, start, *deeds, *readings]
+        told.sort(key=lambda item: item.t)
+        for i in range(0, len(told), 600):
+            store.commit(Batch(told[min(i + 600, len(told)) - 1].t, 0, told[i : i + 600]))
+        store.commit(Batch(LATER_MS, 0, [Reading("nas-air", LATER_MS, 30.0)]))
+        store.commit(Batch(LATER_MS, 0, state=pack_state(Follower(store).engine())))
+        tidied(store, LATER_MS)
+
+    def prune(self) -> None:
+        assert main(["prune", "--config", str(self.path)]) == 0
+        with Store.open(self.config.store.url, read_only=True) as store:
+            gone_ms = store.raw_gone_before()
+        assert gone_ms is not None
+        assert gone_ms > END_MS
+
+
+def _deeds() -> list[Entry]:
+    def deed(t: int, **command: str) -> Entry:
+        return Entry(t, EntryKind.COMMAND, {"trial": "slow-fan"} | command)
+
+    return [
+        deed(START_MS, command="trial-begin", device="nas", change="fan at 7 V"),
+        deed(START_MS, command="trial-phase", phase="before"),
+        deed(CHANGE_MS, command="trial-phase", phase="change"),
+        deed(AFTER_MS, command="trial-phase", phase="after"),
+        deed(END_MS, command="trial-end"),
+    ]
+
+
+def _readings(record: Path) -> list[Reading]:
+    config_units = {"nas-fan": 1 / 60}
+    with record.open() as file:
+        return [
+            Reading(
+                row["sensor"],
+                from_rfc3339(row["time"]),
+                float(row["value"]) * config_units.get(row["sensor"], 1.0),
+            )
+            for row in csv.DictReader(file)
+        ]
+
+
+def _report(house: House, capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    capsys.readouterr()
+    status = main(["trial", "report", "--config", str(house.path), "--json", *arguments])
+    told = capsys.readouterr()
+    assert status in {0, 1}, told.err
+    answer: dict[str, Any] = json.loads(told.out)
+    return answer
+
+
+def _intervals(phases: Phases) -> list[str]:
+    return ["--device", "nas", "--before", phases.before, "--after", phases.after]
+
+
+def test_a_told_trial_gives_the_same_figures_after_its_time_was_pruned(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, is_told=True)
+    fresh = _report(house, capsys, "slow-fan")
+    assert fresh["verdict"] == "reject"
+    house.prune()
+    assert _report(house, capsys, "slow-fan") == fresh
+    by_intervals = _report(house, capsys, *_intervals(house.phases))
+    for key in ("before", "after", "change_k", "hot_day_margin_k", "verdict"):
+        assert by_intervals[key] == fresh[key]
+
+
+def test_what_was_let_go_is_said_to_have_been_let_go(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, is_told=False)
+    house.prune()
+    answer = _report(house, capsys, *_intervals(house.phases))
+    assert answer["verdict"] == "undecided"
+    assert answer["setpoints"] is None
+    for phase in ("before", "after"):
+        assert any(
+            re.match(f"The {phase} phase can't be judged any more.*were let go", reason)
+            for reason in answer["reasons"]
+        )
+    assert not any("has no reading" in reason for reason in answer["reasons"])
+
+
+def test_a_told_trial_outlived_by_none_of_its_readings_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, is_told=True)
+    # Minutes, and with them a trial's readings, for 20 days only.
+    text = house.path.read_text()
+    house.path.write_text(
+        text.replace("keep_raw_days = 5\n", "keep_raw_days = 5\nkeep_minutes_days = 20\n")
+    )
+    house.prune()
+    reasons = _report(house, capsys, "slow-fan")["reasons"]
+    assert any("before phase can't be judged any more" in reason for reason in reasons)
+    assert any("after phase can't be judged any more" in reason for reason in reasons)
+
+
+def test_a_sensor_that_was_silent_in_a_spared_phase_is_still_called_silent(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    house = House(tmp_path, is_told=True)
+    house.prune()
+    late = "2026-05-29T15:00:00Z/PT3H"
+    answer = _report(
+        house, capsys, "--device", "nas", "--before", house.phases.before, "--after", late
+    )
+    assert any("the sensor was silent" in reason for reason in answer["reasons"])
