@@ -111,12 +111,11 @@ def _change(device: DeviceWeek) -> tuple[float, str] | None:
     """Give what a device lost since the week before, in K, and the words for it."""
     hot_k, hot_before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     if hot_k is not None and hot_before_k is not None:
-        loss_k = hot_before_k - hot_k
-        return loss_k, f"{loss_k:.1f} K less hot-day margin"
+        return hot_before_k - hot_k, f"hot-day margin {hot_k:.1f} K, was {hot_before_k:.1f} K"
     settled_k, settled_before_k = device.settled_rise_k, device.settled_rise_last_week_k
     if settled_k is not None and settled_before_k is not None:
-        loss_k = settled_k - settled_before_k
-        return loss_k, f"settles {loss_k:.1f} K higher"
+        words = f"settled rise {settled_k:.1f} K, was {settled_before_k:.1f} K"
+        return settled_k - settled_before_k, words
     return None
 
 

@@ -112,7 +112,8 @@ def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> N
     ups = replace(nas, name="UPS", hot_day_margin_k=None, hot_day_margin_last_week_k=None)
     ups = replace(ups, settled_rise_k=9.9, settled_rise_last_week_k=9.0)
     words = (
-        "Worse than the week before: UPS (settles 0.9 K higher), NAS (0.8 K less hot-day margin)"
+        "Worse than the week before: UPS (settled rise 9.9 K, was 9.0 K),"
+        " NAS (hot-day margin 1.2 K, was 2.0 K)"
     )
     changed = replace(calm(week), devices=[nas, ups])
     assert change_of(changed) == f"{words}."
