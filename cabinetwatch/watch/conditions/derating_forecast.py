@@ -14,6 +14,8 @@ from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, kelvin
 
 _WORTH_SOLVING_SIGMAS = 3.0
+_SURELY_COOLS_SIGMAS = 1.65
+"""19 in 20: the settled rise lies below the present one."""
 _REACHED_S = 1.0
 _AMBIENT_MAY_CLIMB_K = 5.0
 """Our choice: the trend of the ambient carries it no further within a forecast."""
@@ -81,10 +83,14 @@ class DeratingForecast(HeadingCondition):
         figures = self.device.observer.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
+        sd_k = figures.settled_rise_sd_k
+        cools = figures.settled_rise_k + _SURELY_COOLS_SIGMAS * sd_k < figures.rise_k
+        if cools and figures.temperature_c < threshold_c:
+            # Its cooling is back: what the course so far led to no longer counts.
+            return Forecast(0.0, None, None, None)
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
-        doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
-        if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
+        if reach_c + _WORTH_SOLVING_SIGMAS * sd_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
             return Forecast(0.0, None, None, None)
         return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
 
