@@ -19,7 +19,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D
 from PIL import Image
 
-from cabinetwatch.charts.layout import Box, frame_of, spread
+from cabinetwatch.charts.layout import Box, frame_of, mark_names, spread
 from cabinetwatch.charts.palette import INK, LIGHT, QUIET, RULE, STROKES
 from cabinetwatch.charts.picture import AlarmMark, Line, NoteMark, Numbers, Picture, Shade
 from cabinetwatch.charts.scale import time_ticks
@@ -98,10 +98,11 @@ class _Drawing:
         for shade in self._picture.shades:
             self._shade(shade)
         self._scales()
-        for number, alarm in enumerate(self._picture.alarms, 1):
-            self._alarm(number, alarm)
-        for number, note in enumerate(self._picture.notes, 1):
-            self._note(number, note)
+        for alarm in self._picture.alarms:
+            self._alarm(alarm)
+        for note in self._picture.notes:
+            self._note(note)
+        self._name_marks()
         for line in self._picture.lines:
             self._line(line)
         self._labels()
@@ -159,9 +160,9 @@ class _Drawing:
             beyond = "↑ " if y > box.top + 1 else ""
             self._text(box.right + 6, place, beyond + line.label, line.role, va="center")
 
-    def _alarm(self, number: int, alarm: AlarmMark) -> None:
+    def _alarm(self, alarm: AlarmMark) -> None:
         box, to_utc_ms = self._frame.box, alarm.to_utc_ms
-        left = max(box.left, float(self._frame.x(alarm.from_utc_ms)))
+        left = self._left_of(alarm)
         right = box.right if to_utc_ms is None else float(self._frame.x(to_utc_ms))
         right = max(left + 2.0, right)
         top = box.top + 2
@@ -172,16 +173,25 @@ class _Drawing:
             alarm.priority,
             1.0,
         )
-        if number <= MOST_MARKS_NAMED:
-            at = top + _ALARM_HEIGHT + 2
-            self._text(left, at, f"A{number}", alarm.priority, va="bottom", size=_SMALL_PT)
 
-    def _note(self, number: int, note: NoteMark) -> None:
+    def _note(self, note: NoteMark) -> None:
         box, x = self._frame.box, float(self._frame.x(note.utc_ms))
         self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
-        if number <= MOST_MARKS_NAMED:
-            at = box.bottom + 2
-            self._text(x + 2, at, f"N{number}", INK, va="bottom", size=_SMALL_PT)
+
+    def _left_of(self, alarm: AlarmMark) -> float:
+        return max(self._frame.box.left, float(self._frame.x(alarm.from_utc_ms)))
+
+    def _name_marks(self) -> None:
+        """Name alarms above and notes below, the first of each."""
+        box = self._frame.box
+        alarms = self._picture.alarms[:MOST_MARKS_NAMED]
+        above = box.top + 2 + _ALARM_HEIGHT + 2
+        lefts = [self._left_of(alarm) for alarm in alarms]
+        for first, x, name in mark_names("A", lefts, WIDTH):
+            self._text(x, above, name, alarms[first].priority, va="bottom", size=_SMALL_PT)
+        beside = [float(self._frame.x(note.utc_ms)) + 2 for note in self._picture.notes]
+        for _, x, name in mark_names("N", beside[:MOST_MARKS_NAMED], box.right):
+            self._text(x, box.bottom + 2, name, INK, va="bottom", size=_SMALL_PT)
 
     # What the figure takes.
 

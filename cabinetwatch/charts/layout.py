@@ -12,6 +12,10 @@ _FAR = 1.5
 """A threshold farther above the figures than this, in heights of theirs, is left out of the scale:
 it would press them flat. Its label then stands at the upper edge, with an arrow."""
 
+_CHARACTER_PT = 6.5
+_NAME_GAP_PT = 4.0
+"""How wide a name beside a mark is drawn, and what keeps it from the next."""
+
 _SET_BY_RULE = {Role.THRESHOLD}
 
 
@@ -115,3 +119,33 @@ def _join(groups: list[list[float]], gap: float, least: float, most: float) -> N
             return
         total = count + below_count
         groups[-2:] = [[(centre * count + below * below_count) / total, total]]
+
+
+def mark_names(letter: str, places: list[float], most: float) -> list[tuple[int, float, str]]:
+    """Name marks beside each other; those whose names would touch get one name together.
+
+    Args:
+        letter: before each number.
+        places: of the marks in points, from left to right.
+        most: where the last name has to end.
+
+    Returns:
+        For each name the first mark that it is for (from 0), where it begins, and the name.
+
+    >>> mark_names("A", [36.0, 90.0, 92.0, 95.0, 300.0], 320.0)
+    [(0, 36.0, 'A1'), (1, 90.0, 'A2-4'), (4, 300.0, 'A5')]
+    """
+    groups: list[tuple[int, float, str]] = []
+    for number, place in enumerate(places):
+        first, at, name = number, place, f"{letter}{number + 1}"
+        at = min(at, most - _name_width(name))
+        while groups and groups[-1][1] + _name_width(groups[-1][2]) > at:
+            first, at, _ = groups.pop()
+            name = f"{letter}{first + 1}-{number + 1}"
+            at = min(at, most - _name_width(name))
+        groups.append((first, at, name))
+    return groups
+
+
+def _name_width(name: str) -> float:
+    return _CHARACTER_PT * len(name) + _NAME_GAP_PT

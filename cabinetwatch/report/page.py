@@ -39,6 +39,7 @@ from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 WEEK_MS = 7 * 86_400_000
@@ -124,8 +125,20 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
     if seen_alarms:
-        return Headline("low", "No urgent alarm", f"{_count(len(seen_alarms), 'remark')} below.")
+        return Headline("low", "No urgent alarm", _remarks(seen_alarms))
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
+
+
+def _remarks(seen: list[Transition]) -> str:
+    """Count what stands that is not urgent, and what is over."""
+    over = sum(each.state is AlarmState.RETURNED for each in seen)
+    stands = len(seen) - over
+    words = []
+    if stands:
+        words.append(f"{stands} of low priority {'stands' if stands == 1 else 'stand'}")
+    if over:
+        words.append(f"{over} {'is' if over == 1 else 'are'} over and not acknowledged yet")
+    return f"{', '.join(words)}."
 
 
 def _bad(bad: list[Transition]) -> Headline:
@@ -162,7 +175,8 @@ def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> Alarm
         tone="over" if over else "hidden" if hidden else transition.priority.value,
         degree="Over" if over else PRIORITY_WORDS[transition.priority],
         heading=f"{subject}: {predicate(transition)}",
-        text=transition.text,
+        # The page says since when; for how long it was when it was told is no longer true.
+        text=without_span(transition.text),
         since=short_time(since_ms, zone),
         state=transition.state.value.replace("-", " "),
         likely="" if hidden or over else transition.likely,

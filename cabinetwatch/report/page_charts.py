@@ -17,6 +17,7 @@ from cabinetwatch.report.page_files import (
     SPANS,
     Span,
     chart_name,
+    drop_abandoned,
     read_manifest,
     write_atomically,
 )
@@ -76,6 +77,8 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         charts.mkdir(mode=0o700)
         # Its readers are those of the folder around it, whatever the umask of a service says.
         charts.chmod(folder.stat().st_mode & 0o777)
+    for part in (folder, charts):
+        drop_abandoned(part)
     known = read_manifest(folder)
     record = _Record(store, config, now_utc_ms)
     listed = {

@@ -3,6 +3,7 @@
 import json
 import os
 import tempfile
+import time
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -12,6 +13,8 @@ CHARTS = "charts"
 MANIFEST = "charts.json"
 
 _READERS = 0o044
+_UNFINISHED = ".new"
+_ABANDONED_AFTER_S = 600.0
 
 
 class Span(NamedTuple):
@@ -72,7 +75,7 @@ def write_atomically(path: Path, content: bytes) -> None:
     Raises:
         OSError: the file can't be written; the old one is as it was.
     """
-    descriptor, name = tempfile.mkstemp(prefix=".", suffix=".new", dir=path.parent)
+    descriptor, name = tempfile.mkstemp(prefix=".", suffix=_UNFINISHED, dir=path.parent)
     try:
         with os.fdopen(descriptor, "wb") as file:
             file.write(content)
@@ -81,3 +84,18 @@ def write_atomically(path: Path, content: bytes) -> None:
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
+
+
+def drop_abandoned(folder: Path) -> None:
+    """Delete what writers that were killed have left half written: in memory it would add up.
+
+    Raises:
+        OSError: something can't be deleted.
+    """
+    for path in folder.glob(f".*{_UNFINISHED}"):
+        try:
+            age_s = time.time() - path.stat().st_mtime
+        except FileNotFoundError:
+            continue
+        if age_s > _ABANDONED_AFTER_S:
+            path.unlink(missing_ok=True)

@@ -8,11 +8,16 @@ from cabinetwatch.report.page_words import short_time
 from cabinetwatch.report.summary_figures import AlarmWeek, DeviceWeek, SensorWeek, Week
 from cabinetwatch.report.summary_words import capital, percent, times
 from cabinetwatch.times import describe_duration
+from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState
 
 SHRUNK_K = 1.0
 """A hot-day margin that fell by as much in a week is told (our choice: twice what sensors of this
 class repeat to)."""
+
+NOTICEABLE_K = 0.5
+"""What changed by as much since the week before is named (our choice: what good sensors repeat
+to)."""
 
 WORSE_K = 1.0
 WORSE_PART = 0.1
@@ -85,6 +90,36 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     return Verdict("well", "All well", f"All was well: {alarms}. {_margin(week)}")
 
 
+def change_of(week: Week) -> str:
+    """Say in one sentence what got worse since the week before; nothing where that is not known."""
+    compared = [
+        (device.name, *change) for device in week.devices if (change := _change(device)) is not None
+    ]
+    if not compared:
+        return ""
+    worse = [
+        f"{name} ({words})"
+        for name, loss_k, words in sorted(compared, key=lambda each: -each[1])
+        if loss_k >= NOTICEABLE_K
+    ]
+    if not worse:
+        return "No device did worse than the week before."
+    return f"Worse than the week before: {', '.join(worse)}."
+
+
+def _change(device: DeviceWeek) -> tuple[float, str] | None:
+    """Give what a device lost since the week before, in K, and the words for it."""
+    hot_k, hot_before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
+    if hot_k is not None and hot_before_k is not None:
+        loss_k = hot_before_k - hot_k
+        return loss_k, f"{loss_k:.1f} K less hot-day margin"
+    settled_k, settled_before_k = device.settled_rise_k, device.settled_rise_last_week_k
+    if settled_k is not None and settled_before_k is not None:
+        loss_k = settled_k - settled_before_k
+        return loss_k, f"settles {loss_k:.1f} K higher"
+    return None
+
+
 def matters_of(week: Week) -> list[Matter]:
     """Give what needs a hand, the most urgent first."""
     standing = [alarm for alarm in week.alarms if stands(alarm)]
@@ -95,7 +130,9 @@ def matters_of(week: Week) -> list[Matter]:
             matter
             for device in week.devices
             for matter in _device(
-                device, {each.condition for each in standing if each.subject == device.id}
+                device,
+                {each.condition for each in standing if each.subject == device.id},
+                week,
             )
         ),
         *(
@@ -153,13 +190,29 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
     return Matter(
         urgency,
         capital(f"{alarm.name}: {alarm.says}"),
-        f"{alarm.text} Standing since {since}, for {describe_duration(alarm.stood_s)}{seen}.",
+        f"{without_span(alarm.text)} Standing since {since},"
+        f" for {describe_duration(alarm.stood_s)}{seen}.",
         alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
     )
 
 
-def _device(device: DeviceWeek, told: Set[str]) -> Iterator[Matter]:
+def _passed(device: DeviceWeek, week: Week) -> Matter:
+    """Tell of a threshold that was passed, though all may be well again."""
+    when = short_time(device.margin_utc_ms or week.from_utc_ms, week.timezone)
+    return Matter(
+        Urgency.THIS_WEEK,
+        f"{device.name}: was too hot for its load",
+        f"It passed its derating threshold, by {-(device.margin_k or 0.0):.1f} K at the most"
+        f" ({when}).",
+        "If the cause is not known and mended, look for it: the alarms of the week tell what came"
+        " first. See that every fan turns, and that it starts by itself from cold.",
+    )
+
+
+def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     """Give what got worse with a device, but for what a standing alarm tells already."""
+    if (device.margin_k or 0.0) < 0 and "over-derating" not in told:
+        yield _passed(device, week)
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= SHRUNK_K

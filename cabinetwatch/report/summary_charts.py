@@ -1,6 +1,7 @@
 """The pictures of a summary: each device's week, and a quarter of a year of its rise."""
 
 from collections.abc import Iterator, Sequence
+from textwrap import shorten
 from typing import NamedTuple
 
 from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png
@@ -18,6 +19,9 @@ from cabinetwatch.watch.transition import Transition
 
 QUARTER_DAYS = 91
 _WEEK_STEP_MS = 1_800_000
+_LONGEST_NOTE = 32
+"""Notes stand in full under what people noted; below a picture they would fill the screen."""
+
 _OF_WEEK = ("temperature_c", "ambient_c", "threshold_c")
 _OF_QUARTER = ("rise_k", "normal_rise_k")
 _SCALE = 1.75
@@ -144,7 +148,8 @@ def _key(picture: Picture) -> str:
         for number, alarm in enumerate(picture.alarms[:MOST_MARKS_NAMED], 1)
     )
     notes = (
-        f"N{number} {note.text}, {short_time(note.utc_ms, picture.timezone)}"
+        f"N{number} {shorten(note.text, _LONGEST_NOTE, placeholder='…').rstrip('.')},"
+        f" {short_time(note.utc_ms, picture.timezone)}"
         for number, note in enumerate(picture.notes[:MOST_MARKS_NAMED], 1)
     )
     return "; ".join((*alarms, *notes))

@@ -8,6 +8,7 @@ from cabinetwatch.report.page_words import number, short_time
 from cabinetwatch.report.summary_advice import (
     Matter,
     Verdict,
+    change_of,
     matters_of,
     verdict_of,
 )
@@ -35,6 +36,7 @@ _RETURNED = (
 )
 
 _MOST_ALARMS = 20
+_MANY_YEARS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,7 @@ class Summary:
     title: str
     span: str
     verdict: Verdict
+    change: str
     present: str
     matters: tuple[Matter, ...]
     returned: str
@@ -98,6 +101,7 @@ def summary_of(week: Week, present: str = "") -> Summary:
         title=f"Week {number_of_week} at {week.site}",
         span=_span(week),
         verdict=verdict,
+        change=change_of(week),
         present=present,
         matters=tuple(matters),
         returned=_RETURNED if any(alarm.state == "returned" for alarm in week.alarms) else "",
@@ -330,7 +334,13 @@ def _measures(week: Week) -> Iterable[tuple[str, str]]:
     busiest = [
         f"{busy.name} {busy.says}: {busy.raises} ({100 * busy.share:.0f} %)"
         for busy in measures.busiest
+        if busy.raises > 1
     ]
+    # They stand in the list of alarms; here they would hide the one that comes again and again.
+    single = len(measures.busiest) - len(busiest)
+    if single:
+        which = "other" if busiest else "alarm"
+        busiest.append(f"one {which} once" if single == 1 else f"{single} {which}s once each")
     yield "Busiest", "; ".join(busiest) or "none"
     chattering = [f"{each.name} {each.says}" for each in measures.chattering]
     yield "Chattering", "; ".join(chattering) or "none"
@@ -343,7 +353,8 @@ def _watch(week: Week) -> Iterable[tuple[str, str]]:
     yield "Ran", f"{percent(watch.uptime)} of the week{off}"
     yield "Readings", f"{watch.readings:,}".replace(",", " ")
     crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
-    yield "Started", f"{times(watch.starts)}{crashes}"
+    # The first start ever is no restart.
+    yield "Restarted", f"{times(watch.starts - watch.is_first)}{crashes}"
     step = f", the largest {watch.largest_step_s:+.1f} s" if watch.clock_steps else ""
     yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
     away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
@@ -364,6 +375,8 @@ def _notices(week: Week) -> str:
         (watch.notices_waiting, "still waiting"),
     )
     more = "".join(f", {count} {word}" for count, word in counts if count)
+    if not more and not watch.notices_delivered:
+        return "none to send"
     return f"{watch.notices_delivered} delivered{more or ', none late'}"
 
 
@@ -376,6 +389,8 @@ def _disk(week: Week) -> str:
     if watch.days_left is None:
         return growth
     years = watch.days_left / 365.25
+    if years > _MANY_YEARS:
+        return f"{growth}, lasts over {_MANY_YEARS} years"
     return (
         f"{growth}, lasts {f'{years:.0f} years' if years >= 2 else f'{watch.days_left:.0f} days'}"
     )

@@ -68,14 +68,15 @@ def device_week(
 def life_factor(temperature_c: Figures, ambient_c: Figures, normal_rise_k: Figures) -> float | None:
     """Give the speed of ageing at ambient plus normal rise, over that at the real temperature.
 
-    Both are means of Arrhenius' factor over the stretches in which all three figures are known.
+    Both are means, over the stretches in which all three figures are known, of how many times as
+    long life would last at a reference temperature: the speed of ageing against there.
     """
     shared = temperature_c.keys() & ambient_c.keys() & normal_rise_k.keys()
     if not shared:
         return None
-    real = fmean(arrhenius_factor(_REFERENCE_C, temperature_c[at]) for at in shared)
+    real = fmean(arrhenius_factor(temperature_c[at], _REFERENCE_C) for at in shared)
     normal = fmean(
-        arrhenius_factor(_REFERENCE_C, ambient_c[at] + normal_rise_k[at]) for at in shared
+        arrhenius_factor(ambient_c[at] + normal_rise_k[at], _REFERENCE_C) for at in shared
     )
     return normal / real
 

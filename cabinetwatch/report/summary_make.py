@@ -76,8 +76,13 @@ class WeekMaker:
         if span[0] > self._now_utc_ms:
             raise UsageError(f"The week {week.name} has not begun yet; name one that has")
         lived = weeks_lived(self._history.spans, self.zone)
+        if not lived:
+            raise UsageError(
+                "The watch has never run with this store, so there is no week to tell of;"
+                " `cabinetwatch run` starts it"
+            )
         if week not in lived:
-            known = "no week" if not lived else f"weeks from {lived[0].name} to {lived[-1].name}"
+            known = f"weeks from {lived[0].name} to {lived[-1].name}"
             raise UsageError(
                 f"The watch did not run in {week.name}; its journal has {known}, name one of those"
             )

@@ -21,6 +21,8 @@ def _lines(summary: Summary) -> Iterator[str]:
     yield from _wrapped(summary.span)
     yield ""
     yield from _wrapped(summary.verdict.sentence)
+    if summary.change:
+        yield from _wrapped(summary.change)
     if summary.present:
         yield from _wrapped(summary.present)
     yield from _heading("What needs a hand")

@@ -1,10 +1,23 @@
 """From an alarm that moved to the transition that tells of it."""
 
+import re
 from collections.abc import Callable
 
 from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.transition import AlarmState, Transition
+
+_SO_FOR = "it has been so for"
+_SO_FOR_THEN = re.compile(rf"; {_SO_FOR} [^.;]*\.$")
+
+
+def without_span(text: str) -> str:
+    """Give what a transition told, without for how long: later on that is no longer true.
+
+    >>> without_span("The fan stands still; it has been so for 1 min.")
+    'The fan stands still.'
+    """
+    return _SO_FOR_THEN.sub(".", text)
 
 
 def transition_of(
@@ -35,7 +48,7 @@ def transition_of(
 
 def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
     del previous
-    return _lasting(alarm, t, _seen(alarm), "it has been so for {}")
+    return _lasting(alarm, t, _seen(alarm), f"{_SO_FOR} {{}}")
 
 
 def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:

@@ -123,8 +123,8 @@ def test_a_threshold_far_above_leaves_the_figures_their_height() -> None:
 
 def test_alarms_and_notes_are_marked_by_name() -> None:
     marks = (
-        AlarmMark(START_MS + HOUR_MS, START_MS + 3 * HOUR_MS, "high", "running on a slow fan"),
         AlarmMark(START_MS - HOUR_MS, None, "medium", "too far above its ambient"),
+        AlarmMark(START_MS + 3 * HOUR_MS, START_MS + 5 * HOUR_MS, "high", "running on a slow fan"),
     )
     notes = (NoteMark(START_MS + 5 * HOUR_MS, "filter cleaned"),)
     drawn = picture(temperature=swing(40, 3), alarms=marks, notes=notes)
@@ -133,6 +133,17 @@ def test_alarms_and_notes_are_marked_by_name() -> None:
     assert drawn.description.endswith("2 alarms and 1 note marked.")
     # What stood before the picture begins at its edge.
     assert all(0 <= x <= WIDTH for piece in strokes(svg, "medium") for x, _ in piece)
+
+
+def test_marks_that_stand_close_together_share_a_name_that_can_be_read() -> None:
+    hours = (2, 8.0, 8.1, 8.2, 20)
+    alarms = tuple(
+        AlarmMark(START_MS + int(hour * HOUR_MS), None, "high", "warm") for hour in hours
+    )
+    notes = tuple(NoteMark(START_MS + int(hour * HOUR_MS), "a note") for hour in (12, 23.8, 23.9))
+    svg = draw_svg(picture(temperature=swing(30, 1), alarms=alarms, notes=notes))
+    names = [text for text in texts(svg) if re.fullmatch(r"[AN]\d.*", text)]
+    assert names == ["A1", "A2-4", "A5", "N1", "N2-3"]
 
 
 def test_the_description_carries_the_figures() -> None:

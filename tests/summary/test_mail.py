@@ -16,6 +16,7 @@ from cabinetwatch.report.summary_charts import Drawn, draw_week
 from cabinetwatch.report.summary_content import summary_of
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_mail import Envelope, mail_of
+from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
 from tests.summary.test_words import Tags
 from tests.support import fortnight as story
@@ -185,3 +186,21 @@ def test_what_can_not_be_made_is_refused_with_one_sentence(
     error = capsys.readouterr().err
     assert sentence in error
     assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [[], ["--week", "2020-W01"]])
+def test_a_store_in_which_no_watch_ever_ran_has_no_week_to_tell_of(
+    arguments: list[str], fortnight: Fortnight, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    url = f"sqlite:///{tmp_path}/watch.db"
+    migrate(url)
+    config = tmp_path / "config.toml"
+    text = fortnight.path.read_text()
+    assert 'url = "sqlite' in text
+    config.write_text(re.sub(r'url = "sqlite[^"]*"', f'url = "{url}"', text))
+    assert main(["summary", "--config", str(config), *arguments]) == 2
+    said = capsys.readouterr().err
+    assert said == (
+        "The watch has never run with this store, so there is no week to tell of;"
+        " `cabinetwatch run` starts it\n"
+    )

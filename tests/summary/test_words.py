@@ -5,7 +5,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from cabinetwatch.report.summary_advice import Urgency, matters_of, verdict_of
+from cabinetwatch.report.summary_advice import Urgency, change_of, matters_of, verdict_of
 from cabinetwatch.report.summary_content import summary_of
 from cabinetwatch.report.summary_figures import DriftWeek, Week
 from cabinetwatch.report.summary_html import html_of
@@ -105,6 +105,69 @@ def test_a_watch_that_did_not_do_well_is_told(
     watch = replace(calm_week.watch, **change)  # type: ignore[arg-type]
     matters = matters_of(replace(calm_week, watch=watch))
     assert [matter.urgency for matter in matters] == ([] if urgency is None else [urgency])
+
+
+def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> None:
+    nas = replace(week.devices[0], hot_day_margin_k=1.2, hot_day_margin_last_week_k=2.0)
+    ups = replace(nas, name="UPS", hot_day_margin_k=None, hot_day_margin_last_week_k=None)
+    ups = replace(ups, settled_rise_k=9.9, settled_rise_last_week_k=9.0)
+    words = (
+        "Worse than the week before: UPS (settles 0.9 K higher), NAS (0.8 K less hot-day margin)"
+    )
+    changed = replace(calm(week), devices=[nas, ups])
+    assert change_of(changed) == f"{words}."
+    text = " ".join(text_of(summary_of(changed)).split())
+    assert text.index(words) < text.index("WHAT NEEDS A HAND")
+    steady = replace(nas, hot_day_margin_last_week_k=1.6)
+    assert change_of(replace(week, devices=[steady])) == "No device did worse than the week before."
+    new = replace(ups, settled_rise_last_week_k=None)
+    assert change_of(replace(week, devices=[new])) == ""
+
+
+def test_a_threshold_that_was_passed_needs_a_hand_though_the_alarm_is_over(week: Week) -> None:
+    nas = replace(week.devices[0], margin_k=-1.24)
+    (told,) = matters_of(replace(calm(week), devices=[nas]))
+    assert (told.urgency, told.heading) == (Urgency.THIS_WEEK, "NAS: was too hot for its load")
+    assert "by 1.2 K at the most" in told.text
+
+
+def test_a_standing_alarm_is_told_with_one_length_of_time_and_not_with_an_old_one(
+    week: Week,
+) -> None:
+    alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
+    alarm = replace(alarm, text="It is warm; it has been so for 8 d 22 h.")
+    told = matters_of(replace(week, alarms=[alarm]))[0]
+    assert told.text.startswith("It is warm. Standing since ")
+
+
+def test_the_busiest_are_named_and_what_came_once_is_counted(week: Week) -> None:
+    busy = week.measures.busiest[0]
+    once = replace(busy, raises=1)
+    told = [
+        dict(summary_of(replace(week, measures=replace(week.measures, busiest=busiest))).measures)
+        for busiest in ([replace(busy, raises=3, share=0.6), once, once], [once], [])
+    ]
+    assert [each["Busiest"] for each in told] == [
+        f"{busy.name} {busy.says}: 3 (60 %); 2 others once each",
+        "one alarm once",
+        "none",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("starts", "crashes", "is_first", "words"),
+    [
+        (0, 0, False, "never"),
+        (1, 0, True, "never"),
+        (2, 1, False, "twice, after a power cut or a kill once"),
+    ],
+)
+def test_the_watch_says_how_often_it_was_restarted(
+    starts: int, crashes: int, is_first: bool, words: str, week: Week
+) -> None:
+    watch = replace(week.watch, starts=starts, crashes=crashes, is_first=is_first)
+    told = dict(summary_of(replace(week, watch=watch)).watch)
+    assert told["Restarted"] == words
 
 
 def test_no_line_of_the_text_is_too_long_and_its_columns_stand_below_each_other(
