@@ -151,6 +151,12 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
     if snapshot.utc_ms is None:
         return f"{snapshot.site}: the watch has never run with this store."
     age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
+    if snapshot.mute_process is not None:
+        return (
+            f"{snapshot.site}: THE WATCH HAS WRITTEN NOTHING FOR {age}, though its process "
+            f"{snapshot.mute_process} lives: it can't write its store, or hangs. It tells alarms "
+            "from memory as long as it can; look into its log, and whether the disk is full."
+        )
     if not snapshot.running:
         return f"{snapshot.site}: THE WATCH IS NOT RUNNING; its last sign of life was {age} ago."
     if not snapshot.connected:

@@ -111,12 +111,7 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if snapshot.utc_ms is None:
         return Headline("high", "The watch has never run", "There are no figures yet.")
     if not snapshot.running:
-        seen = short_time(snapshot.utc_ms, zone)
-        return Headline(
-            "high",
-            "The watch is not running",
-            f"Its last sign of life was {seen}. What stands below is of then: nobody is watching.",
-        )
+        return _no_watch(snapshot, short_time(snapshot.utc_ms, zone))
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
@@ -127,6 +122,22 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if seen_alarms:
         return Headline("low", "No urgent alarm", _remarks(seen_alarms))
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
+
+
+def _no_watch(snapshot: Snapshot, seen: str) -> Headline:
+    """Say that nothing new comes; `seen` is when the last sign of life came."""
+    if snapshot.mute_process is not None:
+        return Headline(
+            "high",
+            "The watch writes nothing",
+            f"Its process {snapshot.mute_process} lives, but can't write its store, or hangs. What"
+            f" stands below is of {seen}. Look into its log, and whether the disk is full.",
+        )
+    return Headline(
+        "high",
+        "The watch is not running",
+        f"Its last sign of life was {seen}. What stands below is of then: nobody is watching.",
+    )
 
 
 def _remarks(seen: list[Transition]) -> str:

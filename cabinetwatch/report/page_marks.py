@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.charts.picture import AlarmMark, NoteMark
 from cabinetwatch.notify.phrases import predicate
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import printable
 from cabinetwatch.times import from_rfc3339
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
@@ -81,7 +82,7 @@ def _mark(raised: Transition, to_utc_ms: int | None) -> AlarmMark:
 def _deed(entry: Entry, offset_ms: int) -> Deed | None:
     words = _words(entry.data)
     subject = entry.data.get("subject") or entry.data.get("device")
-    return None if words is None else Deed(_when(entry, offset_ms), subject, words)
+    return None if words is None else Deed(_when(entry, offset_ms), subject, printable(words))
 
 
 def _when(entry: Entry, offset_ms: int) -> int:

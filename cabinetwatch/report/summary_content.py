@@ -21,6 +21,7 @@ from cabinetwatch.report.summary_figures import (
 )
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.report.summary_words import percent, times
+from cabinetwatch.text import printable
 from cabinetwatch.times import describe_duration
 
 UNKNOWN = "-"
@@ -115,7 +116,9 @@ def summary_of(week: Week, present: str = "") -> Summary:
         alarms_more=max(0, len(week.alarms) - _MOST_ALARMS),
         measures=tuple(_measures(week)),
         watch=tuple(_watch(week)),
-        remarks=tuple((short_time(each.utc_ms, week.timezone), each.text) for each in week.remarks),
+        remarks=tuple(
+            (short_time(each.utc_ms, week.timezone), printable(each.text)) for each in week.remarks
+        ),
         footnotes=tuple(_footnotes(week)),
         cautions=DEVICE_CAUTIONS,
         proof_of_life=PROOF_OF_LIFE,

@@ -139,6 +139,25 @@ def writer_of(path: Path) -> int | None:
     return None
 
 
+def holder_of(path: Path) -> int | None:
+    """Give the living process that holds the lock of the store at `path`, without touching it.
+
+    Trying the lock, as `writer_of` does, could turn away a watch that starts at that instant; who
+    asks every few seconds looks into the kernel's list of locks (proc_locks(5)). None also where
+    that list can't be read.
+    """
+    try:
+        inode = str(path.with_name(path.name + ".lock").stat().st_ino)
+        listed = Path("/proc/locks").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return None
+    for line in listed.splitlines():
+        _, kind, *rest = line.split()
+        if kind == "FLOCK" and rest[1] == "WRITE" and rest[3].rpartition(":")[2] == inode:
+            return int(rest[2])
+    return None
+
+
 def set_aside(path: Path, utc_ms: int) -> Path:
     """Rename a damaged store, with its companions, to a dated name beside it.
 

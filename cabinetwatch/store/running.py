@@ -1,6 +1,7 @@
 """Whether the watch runs, as seen from its store."""
 
 from cabinetwatch.clock import Clock
+from cabinetwatch.store.place import holder_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import EntryKind
 
@@ -20,5 +21,20 @@ def is_running(store: Store, clock: Clock) -> bool:
     heartbeat_ms = store.heartbeat()
     if heartbeat_ms is None or abs(clock.utc_ms() - heartbeat_ms) > HEARTBEAT_OLD_MS:
         return False
+    return _has_not_stopped(store)
+
+
+def mute_process(store: Store) -> int | None:
+    """Give the process of a watch that has not stopped and holds its store.
+
+    When the heartbeat is old nevertheless, it can't write its store, or hangs.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    return holder_of(store.path) if _has_not_stopped(store) else None
+
+
+def _has_not_stopped(store: Store) -> bool:
     runs = store.entries(EntryKind.START, EntryKind.STOP)
     return bool(runs) and runs[-1][1].kind is EntryKind.START

@@ -7,7 +7,7 @@ from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.room import Room
-from cabinetwatch.store.running import is_running
+from cabinetwatch.store.running import is_running, mute_process
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
@@ -21,6 +21,7 @@ from cabinetwatch.watch.trials import TrialRecord
 class Snapshot:
     """The watch, its devices and sensors, and what stands.
 
+    `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
     `devices` and `sensors` hold the published figures by ID.
     """
@@ -28,6 +29,7 @@ class Snapshot:
     site: str
     utc_ms: int | None
     running: bool
+    mute_process: int | None
     connected: bool
     since_utc_ms: int | None
     devices: dict[str, dict[str, Any]]
@@ -48,6 +50,7 @@ class Snapshot:
             "time": _instant(self.utc_ms),
             "watch": {
                 "running": self.running,
+                "mute_process": self.mute_process,
                 "connected": self.connected,
                 "since": _instant(self.since_utc_ms),
             },
@@ -113,6 +116,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
         utc_ms=store.heartbeat() if starts else None,
         running=running,
+        mute_process=None if running else mute_process(store),
         connected=running and engine.house.site.connected,
         since_utc_ms=since_ms if running else None,
         devices=device_figures(engine),

@@ -138,13 +138,13 @@ def test_an_alarm_is_marked_from_its_raise_to_its_return() -> None:
 
 
 def test_what_people_did_is_noted_at_its_time(old: House) -> None:
-    command = {"command": "service-out", "subject": "gear-0", "reason": "new fan", "by": "owner"}
+    command = {"command": "service-out", "subject": "gear-0", "reason": "fan\x1b[2J", "by": "owner"}
     with Store.open(old.url) as store:
         entry = Entry(END_MS + 1000, EntryKind.COMMAND, command)
         acknowledged = Entry(END_MS + 2000, EntryKind.COMMAND, {"command": "ack", "id": "x"})
         store.commit(Batch(END_MS + 2000, 0, inputs=[entry, acknowledged]))
         assert deeds(store) == [
-            Deed(END_MS + 1000, "gear-0", "gear-0 taken out of service: new fan")
+            Deed(END_MS + 1000, "gear-0", r"gear-0 taken out of service: fan\x1b[2J")
         ]
         found = deeds(store)
     assert [mark.text for mark in note_marks(found, {"gear-0"}, END_MS)]

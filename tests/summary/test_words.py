@@ -227,6 +227,14 @@ def test_markup_in_names_and_notes_shows_as_text(week: Week) -> None:
     assert page.text.count(evil) >= 4
 
 
+def test_what_turns_text_around_or_moves_a_cursor_is_shown_and_not_obeyed(week: Week) -> None:
+    remarks = [replace(week.remarks[0], text="clean\x1b[2J\u202e\r\nBcc: a@b.example")]
+    summary = summary_of(replace(week, remarks=remarks))
+    shown = r"clean\x1b[2J\u202e\r\nBcc: a@b.example"
+    assert shown in html_of(summary, {})
+    assert shown in text_of(summary)
+
+
 def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_elsewhere(
     week: Week,
 ) -> None:
