@@ -65,8 +65,10 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
-        if math.isinf(threshold_c):
-            # A load that is too much at any temperature: nothing to cross, over-derating tells it.
+        if math.isinf(threshold_c) or self._surely_cools(threshold_c):
+            # A load that is too much at any temperature is told by over-derating; and where
+            # cooling is back, what the course so far led to no longer counts.
+            self._forecast = Forecast(0.0, None, None, None)
             self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
@@ -79,18 +81,22 @@ class DeratingForecast(HeadingCondition):
         """The first of the steps that were sure of it."""
         return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
 
+    def _surely_cools(self, threshold_c: float) -> bool:
+        """Whether it is below the threshold and its rise beyond doubt above the settled one."""
+        figures = self.device.observer.figures
+        if figures is None or figures.temperature_c >= threshold_c:
+            return False
+        highest_k = figures.settled_rise_k + _SURELY_COOLS_SIGMAS * figures.settled_rise_sd_k
+        return highest_k < figures.rise_k
+
     def _solve(self, threshold_c: float) -> Forecast:
         figures = self.device.observer.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
-        sd_k = figures.settled_rise_sd_k
-        cools = figures.settled_rise_k + _SURELY_COOLS_SIGMAS * sd_k < figures.rise_k
-        if cools and figures.temperature_c < threshold_c:
-            # Its cooling is back: what the course so far led to no longer counts.
-            return Forecast(0.0, None, None, None)
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
-        if reach_c + _WORTH_SOLVING_SIGMAS * sd_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
+        doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
+        if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
             return Forecast(0.0, None, None, None)
         return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
 
