@@ -82,9 +82,10 @@ class WeekMaker:
                 " `cabinetwatch run` starts it"
             )
         if week not in lived:
-            known = f"weeks from {lived[0].name} to {lived[-1].name}"
+            first, last = lived[0].name, lived[-1].name
+            known = f"{first} only" if first == last else f"weeks from {first} to {last}"
             raise UsageError(
-                f"The watch did not run in {week.name}; its journal has {known}, name one of those"
+                f"The watch did not run in {week.name}; its journal has {known}, so name such a one"
             )
 
     def _config_at(self, utc_ms: int) -> Config:
