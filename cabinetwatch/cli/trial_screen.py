@@ -2,7 +2,13 @@
 
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.report.trial_case import Case
-from cabinetwatch.report.trial_words import deed_lines, figure_rows, phase_rows, verdict_words
+from cabinetwatch.report.trial_words import (
+    NOTHING_FOLLOWS,
+    deed_lines,
+    figure_rows,
+    phase_rows,
+    verdict_words,
+)
 from cabinetwatch.trial.cautions import CAUTIONS
 from cabinetwatch.trial.figures import TrialFigures
 
@@ -31,7 +37,11 @@ def show(case: Case, figures: TrialFigures) -> None:
     print()
     print_table(_PHASE_HEADINGS, phase_rows(case, figures), right=(3, 6, 7, 8))
     print()
-    print_table(("Figure", ""), figure_rows(figures))
+    rows = figure_rows(figures)
+    if rows:
+        print_table(("Figure", ""), rows)
+    else:
+        say(f"What follows: {NOTHING_FOLLOWS[0].lower()}{NOTHING_FOLLOWS[1:]}")
     _setpoints(figures)
     notes = deed_lines(case)
     if notes:

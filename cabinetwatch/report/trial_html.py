@@ -10,7 +10,13 @@ from cabinetwatch.report.page_words import short_time
 from cabinetwatch.report.trial_bar import bar_legend, draw_bar
 from cabinetwatch.report.trial_case import Case
 from cabinetwatch.report.trial_charts import draw_charts
-from cabinetwatch.report.trial_words import deed_lines, figure_rows, phase_rows, verdict_words
+from cabinetwatch.report.trial_words import (
+    NOTHING_FOLLOWS,
+    deed_lines,
+    figure_rows,
+    phase_rows,
+    verdict_words,
+)
 from cabinetwatch.trial.cautions import CAUTIONS
 from cabinetwatch.trial.figures import TrialFigures
 
@@ -40,6 +46,7 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
         reasons=figures.reasons,
         phases=phase_rows(case, figures),
         figures=figure_rows(figures),
+        nothing=NOTHING_FOLLOWS,
         # Ours: pictures and style hold no text from outside that is not escaped.
         charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
         bar=Markup(draw_bar(case, figures)),  # noqa: S704

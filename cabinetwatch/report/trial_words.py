@@ -6,6 +6,8 @@ from cabinetwatch.times import describe_duration
 from cabinetwatch.trial.estimate import Estimate
 from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
 
+NOTHING_FOLLOWS = "Nothing: that takes two phases that can be used."
+
 _VERDICTS = {
     "accept": "accept. Cool enough, also on the hottest day.",
     "watch": "watch. It stays below its threshold on the hottest day, with little to spare.",
@@ -32,9 +34,9 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
 
 
 def figure_rows(figures: TrialFigures) -> list[tuple[str, str]]:
-    """Give what follows from both phases."""
+    """Give what follows from both phases; nothing when all of it is unknown."""
     margin = figures.hot_day_margin
-    return [
+    rows = [
         ("Change of the rise, at equal load", signed_interval(figures.change)),
         ("Temperature on the hottest day", _with(figures.hot_day_temperature_c, "°C")),
         ("Derating threshold at this load", _with(figures.threshold_c, "°C")),
@@ -43,6 +45,7 @@ def figure_rows(figures: TrialFigures) -> list[tuple[str, str]]:
         ("Life of capacitors, ten-degree rule", _factor(figures.life_factor_capacitor)),
         ("Change of sound", _signed(figures.sound_change_db, "dB")),
     ]
+    return rows if any(value != UNKNOWN for _, value in rows) else []
 
 
 def deed_lines(case: Case) -> list[str]:

@@ -175,6 +175,9 @@ class Alarm:
         An alarm hidden by design shows so only while its condition holds: an alarm that is not
         there need not be hidden. One hidden by a person shows so throughout.
         """
+        if self.state is AlarmState.SUPPRESSED and not self.suppressed and self.raw is False:
+            # On its way back, only its off-delay still runs: that is nothing to raise anew.
+            self._switch(active=False, t=t)
         previous, state = self.state, self._target()
         if state is previous:
             return None

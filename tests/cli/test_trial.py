@@ -139,6 +139,18 @@ def _message(row: dict[str, str]) -> dict[str, str]:
     return {"time": row["time"], "topic": topic, "payload": payload}
 
 
+def test_without_two_usable_phases_no_row_of_dashes_is_shown(
+    record: Record, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = record.folder / "nothing.html"
+    late = "2026-06-29T11:15:00Z/PT4H"
+    assert main([*record.arguments(after=late), "--html", str(path)]) == 0
+    shown = capsys.readouterr().out
+    assert "What follows: nothing" in shown
+    assert "Margin on the hottest day" not in shown
+    assert "two phases that can be used" in path.read_text()
+
+
 def test_other_terms_give_another_verdict(report: Report, record: Record) -> None:
     cooler = record.folder / "cooler.toml"
     text = record.config.read_text().replace("design_ambient_c = 32.0", "design_ambient_c = 27.0")

@@ -153,6 +153,8 @@ def run_a_trial(site: Site, wire: Wire, *, after_k: float) -> list[dict[str, Any
         stood.append(trial_of(site))
         settle(site)
         stood.append(trial_of(site))
+        # Noise can turn the first word of it about; a time constant later it is far from that edge.
+        nas.pass_minutes(TAU_S / 60)
         told(site, "end", "slow-fan")
         wait_until(lambda: trial_of(site)["ended"] is not None, "the end")
     return stood

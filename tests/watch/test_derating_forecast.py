@@ -48,6 +48,16 @@ def test_while_the_threshold_is_passed_it_is_hidden(world: World) -> None:
     assert ("nas", "over-derating") in raised(told)
 
 
+def test_once_cooling_is_back_nothing_is_forecast(world: World) -> None:
+    world.resistance *= 2.5
+    told = world.lives(HOUR)
+    assert ("nas", "over-derating") in raised(told)
+    world.resistance /= 2.5
+    told = world.lives(2 * HOUR)
+    assert {each.state for each in of(told, "over-derating")} == {"returned"}
+    assert {each.state for each in of(told, "derating-forecast")} <= {"normal", "returned"}
+
+
 def test_a_rise_that_settles_below_the_threshold_is_none(world: World) -> None:
     world.resistance *= 1.5
     assert of(world.lives(4 * HOUR), "derating-forecast") == []

@@ -14,6 +14,8 @@ from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, kelvin
 
 _WORTH_SOLVING_SIGMAS = 3.0
+_SURELY_COOLS_SIGMAS = 1.65
+"""19 in 20: the settled rise lies below the present one."""
 _REACHED_S = 1.0
 _AMBIENT_MAY_CLIMB_K = 5.0
 """Our choice: the trend of the ambient carries it no further within a forecast."""
@@ -63,8 +65,10 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
-        if math.isinf(threshold_c):
-            # A load that is too much at any temperature: nothing to cross, over-derating tells it.
+        if math.isinf(threshold_c) or self._surely_cools(threshold_c):
+            # A load that is too much at any temperature is told by over-derating; and where
+            # cooling is back, what the course so far led to no longer counts.
+            self._forecast = Forecast(0.0, None, None, None)
             self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
@@ -76,6 +80,14 @@ class DeratingForecast(HeadingCondition):
     def began(self, pending_t: int) -> int:
         """The first of the steps that were sure of it."""
         return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
+
+    def _surely_cools(self, threshold_c: float) -> bool:
+        """Whether it is below the threshold and its rise beyond doubt above the settled one."""
+        figures = self.device.observer.figures
+        if figures is None or figures.temperature_c >= threshold_c:
+            return False
+        highest_k = figures.settled_rise_k + _SURELY_COOLS_SIGMAS * figures.settled_rise_sd_k
+        return highest_k < figures.rise_k
 
     def _solve(self, threshold_c: float) -> Forecast:
         figures = self.device.observer.figures
