@@ -65,7 +65,7 @@ def week_to_mail(
 ) -> IsoWeek | None:
     """Give the week whose summary is due and was not written yet; the oldest, if there are several.
 
-    The first summary ever is of the newest week that has closed: nobody wants a year of them at
+    The first summary ever is of the newest week that is due: nobody wants a year of them at
     once. A week in which the watch did not run at all has none; the next one tells of the gap.
 
     Args:
@@ -79,7 +79,8 @@ def week_to_mail(
     for _ in range(_MOST_LATE - 1):
         earliest = earliest.before()
     before = [week for week in told if week < newest]
-    since = max(before).after() if before else newest
+    first = newest if newest in told else earliest
+    since = max(before).after() if before else first
     due = [
         week
         for week in weeks_lived(spans, when.zone)
@@ -87,7 +88,9 @@ def week_to_mail(
         and week not in told
         and when.due_utc_ms(week) <= now_utc_ms
     ]
-    return due[0] if due else None
+    if not due:
+        return None
+    return due[0] if before else due[-1]
 
 
 def weeks_lived(spans: Sequence[Span], zone: ZoneInfo) -> list[IsoWeek]:

@@ -137,6 +137,17 @@ def test_the_first_summary_ever_is_of_the_newest_week_only() -> None:
     assert week_to_mail(now, [(began, now)], [IsoWeek(2026, 47)], MONDAY_MORNING) is None
 
 
+def test_the_first_summary_comes_late_too_where_the_machine_was_off_when_it_was_due() -> None:
+    # Due on Sunday at noon; the machine is off from Sunday to Monday.
+    sunday = When("sunday", time(12), DUBLIN)
+    spans = [
+        (utc("2026-11-09T00:00"), utc("2026-11-15T10:00")),
+        (utc("2026-11-16T07:00"), utc("2026-11-22T10:00")),
+        (utc("2026-11-23T07:00"), utc("2026-11-23T07:01")),
+    ]
+    assert week_to_mail(utc("2026-11-23T07:01"), spans, [], sunday) == (2026, 46)
+
+
 def test_a_week_without_the_watch_has_no_summary_and_those_before_are_told_late() -> None:
     spans = [
         (utc("2026-10-01T00:00"), utc("2026-11-04T00:00")),
