@@ -31,6 +31,7 @@ class Alarm:
         self.active = False
         self.acknowledged = False
         self.suppressed = False
+        self._lingers = False
         self.pending_t: int | None = None
         self.since_t: int | None = None
         self.shelved_until_t: int | None = None
@@ -87,10 +88,11 @@ class Alarm:
             at: when what is judged was measured, if earlier.
 
         Returns:
-            Whether `active` changed.
+            Whether `active` changed, or suppression may end.
         """
         raw = self.condition.judge(t, self.active)
-        return self.take(raw, t, t if at is None else at)
+        changed = self.take(raw, t, t if at is None else at)
+        return changed or (self._lingers and not self._recovers)
 
     def take(self, raw: bool | None, t: int, at: int) -> bool:
         """Let a judgement pass through the delays; see `judge`."""
@@ -166,8 +168,17 @@ class Alarm:
         self.out_until_t = None
 
     def refresh_suppression(self) -> None:
-        """Look whether a trial suppresses it, or one that explains it stands."""
+        """Look whether a trial suppresses it, or one that explains it stands, or stood until now.
+
+        The gear takes its time to cool once its fan turns again: until then that explains it still.
+        """
         self.suppressed = bool(self.withheld_by) or any(o.stands for o in self.hidden_by)
+        self._lingers = not self.suppressed and self._recovers
+        self.suppressed = self.suppressed or self._lingers
+
+    @property
+    def _recovers(self) -> bool:
+        return self.state is AlarmState.SUPPRESSED and self.active and self.condition.recovers()
 
     def settle(self, t: int) -> AlarmState | None:
         """Move to the state that follows from everything known; give the previous one if it moved.

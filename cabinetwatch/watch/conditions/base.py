@@ -78,6 +78,10 @@ class Condition(ABC):
             True or False, or None when it can't be known: the alarm then keeps its state.
         """
 
+    def recovers(self) -> bool:
+        """Whether what made it hold is over, and it only takes its time to show."""
+        return False
+
     @abstractmethod
     def seen(self) -> str:
         """Say in one sentence what is seen while it holds, with the figures."""

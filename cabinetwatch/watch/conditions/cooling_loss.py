@@ -6,6 +6,9 @@ from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin
 
+_INTERVAL_SIGMAS = 1.96
+"""19 in 20."""
+
 
 class CoolingLossSettings(AlarmSettings):
     """Keys of `[alarms.cooling-loss]`; the sequential test is its delay."""
@@ -48,6 +51,14 @@ class CoolingLoss(HeadingCondition):
         if not device.judged_running(t):
             return False
         return device.observer.cooling_loss.standing
+
+    def recovers(self) -> bool:
+        """Whether the rise is heading back into its band."""
+        figures = self.device.observer.figures
+        if figures is None or figures.highest_normal_k is None:
+            return False
+        lowest_k = figures.settled_rise_k - _INTERVAL_SIGMAS * figures.settled_rise_sd_k
+        return lowest_k <= figures.highest_normal_k
 
     def began(self, pending_t: int) -> int:
         """The estimated instant of the change, not of its detection."""
