@@ -99,6 +99,11 @@ class DrivenWatch:
         self._process.stdin.flush()
         self.utc_ms = self._answer()
 
+    @property
+    def lost_connections(self) -> int:
+        """How often it has noticed that the broker was gone."""
+        return self.log_path.read_text().count("the connection to the broker")
+
     def stop(self) -> None:
         """End it in good order."""
         self._process.communicate("stop\n", timeout=WITHIN_S)
@@ -168,7 +173,10 @@ class Day:
 
     def lose_broker(self, minutes: int) -> None:
         """Stop the broker and start it again."""
+        before = self._watch.lost_connections
         self._broker.stop()
+        # Minutes pass in an instant here: the watch has to notice the loss before they do.
+        wait_until(lambda: self._watch.lost_connections > before, "the watch to lose its broker")
         for _ in range(minutes):
             self.minutes += 1
             self._watch.say(f"skip {MINUTE_MS - 1000}")
