@@ -101,8 +101,8 @@ class DrivenWatch:
 
     @property
     def lost_connections(self) -> int:
-        """How often it has noticed that the broker was gone."""
-        return self.log_path.read_text().count("the connection to the broker")
+        """How often it has said that it has no connection to the broker."""
+        return self.log_path.read_text().count("cabinetwatch.intake.connection: ")
 
     def stop(self) -> None:
         """End it in good order."""
