@@ -11,11 +11,12 @@ from cabinetwatch.cli.instants import add_interval, check_interval
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import UsageError
 from cabinetwatch.service.importing import corrected
-from cabinetwatch.service.offsets import OffsetsInForce
+from cabinetwatch.store.corrections import offsets_throughout
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS, SENSOR_FIGURE, Tier
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.reading import Quality
 
 _RAW = "raw"
@@ -109,7 +110,7 @@ def _single(
     from_utc_ms: int | None,
     to_utc_ms: int | None,
 ) -> Iterator[Exported]:
-    offsets = OffsetsInForce(store, config)
+    offsets = offsets_throughout(store.entries(EntryKind.CONFIG), config)
     for stretch in store.stretches(from_utc_ms, to_utc_ms):
         in_force = offsets.at(stretch.first_seq)
         for reading in stretch.readings:

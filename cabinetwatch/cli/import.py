@@ -9,10 +9,11 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.intake import tables
 from cabinetwatch.service.importing import Imported, import_readings
-from cabinetwatch.service.offsets import OffsetsInForce
 from cabinetwatch.service.startup import open_or_make
+from cabinetwatch.store.corrections import offsets_throughout
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.entry import EntryKind
 
 _MOST_PROBLEMS_TOLD = 20
 
@@ -40,7 +41,8 @@ def run(args: argparse.Namespace) -> int:
     problems = _Problems(args.file)
     readings = tables.read(args.file, config.sensors, problems.tell)
     with open_or_make(config.store.url) as store:
-        offsets = OffsetsInForce(store, config).at(store.last_seq() + 1)
+        journaled = store.entries(EntryKind.CONFIG)
+        offsets = offsets_throughout(journaled, config).at(store.last_seq() + 1)
         now_utc_ms = SystemClock().utc_ms()
         imported = import_readings(store, readings, offsets, now_utc_ms, problems.tell)
     problems.close()

@@ -8,7 +8,7 @@ import numpy as np
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.model import Config
 from cabinetwatch.intake import tables
-from cabinetwatch.store.corrections import OffsetsInForce, offsets_of
+from cabinetwatch.store.corrections import offsets_throughout
 from cabinetwatch.store.store import Store
 from cabinetwatch.trial.data import EMPTY, Phase, Series
 from cabinetwatch.watch.entry import EntryKind
@@ -42,8 +42,7 @@ def read_store(
         StoreError: the store can't be read.
     """
     wanted = frozenset(sensors)
-    journaled = [(seq, entry.data["config"]) for seq, entry in store.entries(EntryKind.CONFIG)]
-    offsets = OffsetsInForce(journaled, offsets_of(config.as_json()))
+    offsets = offsets_throughout(store.entries(EntryKind.CONFIG), config)
     found: list[tuple[str, int, float]] = []
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):

@@ -1,12 +1,13 @@
 """The sensors' offsets as they were in force: told by the configurations in the journal."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from cabinetwatch.config.model import Config
 from cabinetwatch.store.schema import journal
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.entry import Entry, EntryKind
 
 
 class OffsetsInForce:
@@ -37,6 +38,17 @@ def offsets_of(config: Mapping[str, Any]) -> dict[str, float]:
     return {
         name: sensor["offset"] for name, sensor in config["sensors"].items() if sensor.get("offset")
     }
+
+
+def offsets_throughout(configs: Iterable[tuple[int, Entry]], before: Config) -> OffsetsInForce:
+    """Give the offsets in force at any input.
+
+    Args:
+        configs: the CONFIG entries of the journal with their numbers, in order.
+        before: its offsets count before the first of them.
+    """
+    journaled = [(seq, entry.data["config"]) for seq, entry in configs]
+    return OffsetsInForce(journaled, offsets_of(before.as_json()))
 
 
 def offsets_from(connection: Connection, seq: int) -> OffsetsInForce:

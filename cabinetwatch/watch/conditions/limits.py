@@ -1,5 +1,6 @@
 """`high` and `low`: a sensor's value is past a limit of its own."""
 
+from abc import abstractmethod
 from collections.abc import Iterable
 from typing import Any
 
@@ -41,9 +42,9 @@ class Limit(SensorCondition):
         return super().cause if device is None else f"device/{device.id}"
 
     @property
+    @abstractmethod
     def limit(self) -> float:
         """The configured limit, in the sensor's SI unit."""
-        raise NotImplementedError
 
     @property
     def deadband(self) -> float:
