@@ -5,10 +5,12 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from cabinetwatch.store.store import Store
+from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
 from tests.service.site import Site
 from tests.service.watching import wait_until
@@ -99,10 +101,9 @@ class DrivenWatch:
         self._process.stdin.flush()
         self.utc_ms = self._answer()
 
-    @property
-    def lost_connections(self) -> int:
-        """How often it has said that it has no connection to the broker."""
-        return self.log_path.read_text().count("cabinetwatch.intake.connection: ")
+    def times_logged(self, text: str) -> int:
+        """How often this stands in its log."""
+        return self.log_path.read_text().count(text)
 
     def stop(self) -> None:
         """End it in good order."""
@@ -173,10 +174,8 @@ class Day:
 
     def lose_broker(self, minutes: int) -> None:
         """Stop the broker and start it again."""
-        before = self._watch.lost_connections
-        self._broker.stop()
-        # Minutes pass in an instant here: the watch has to notice the loss before they do.
-        wait_until(lambda: self._watch.lost_connections > before, "the watch to lose its broker")
+        with self._noticed("cabinetwatch.intake.connection: "):
+            self._broker.stop()
         for _ in range(minutes):
             self.minutes += 1
             self._watch.say(f"skip {MINUTE_MS - 1000}")
@@ -186,14 +185,17 @@ class Day:
     def lose_mail(self, minutes: int) -> None:
         """Stop the mail server and start it again, with an alarm in between."""
         self._smtp.stop()
-        self.heat(20.0, minutes)
+        self.heat(20.0, minutes // 2)
+        wait_until(self._mail_is_failing, "the watch to lose its mail server")
+        self.heat(20.0, minutes - minutes // 2)
         self._smtp.start()
 
     def block_store(self, minutes: int) -> None:
         """Let another program hold the database for longer than a write may take."""
         holder = sqlite3.connect(self._site.folder / "watch.db", isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-        self.heat(20.0, minutes)
+        with self._noticed("store fault: "):
+            self.heat(20.0, minutes)
         holder.execute("ROLLBACK")
         holder.close()
 
@@ -217,6 +219,18 @@ class Day:
     def close(self) -> None:
         """End the watch whatever has happened."""
         self._watch.kill()
+
+    def _mail_is_failing(self) -> bool:
+        with self._site.store() as store:
+            told = [entry.data for _, entry in store.entries() if entry.kind is EntryKind.DELIVERY]
+        return bool(told) and not told[-1]["ok"]
+
+    @contextmanager
+    def _noticed(self, text: str) -> Iterator[None]:
+        """Wait until the watch has logged what is done meanwhile: here minutes take an instant."""
+        watch, before = self._watch, self._watch.times_logged(text)
+        yield
+        wait_until(lambda: watch.times_logged(text) > before, f"the watch to log {text!r}")
 
     def _configure(self, switch_high: float) -> None:
         self._site.tables = TABLES.format(switch_high=switch_high)
