@@ -61,7 +61,7 @@ class DeliveryLoop(Part):
         self.delivery.observe(transitions)
         self._news.set()
 
-    def hurry(self, *, forgetful: bool) -> None:
+    def hurry(self, *, forgetful: bool = False) -> None:
         """Don't wait any longer for a channel that is back; see `Delivery.hurry`."""
         self.delivery.hurry(forgetful=forgetful)
         self._news.set()

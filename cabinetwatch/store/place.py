@@ -15,6 +15,9 @@ from cabinetwatch.times import to_datetime
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
+_LOCK_BYTES = 64
+_LOCK_MARK = "cabinetwatch"
+"""Stands in the lock behind the process: other programs' locks hold a number, too."""
 
 
 class NoStoreError(StoreError):
@@ -93,16 +96,16 @@ class WriterLock:
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            holder = os.read(self._descriptor, 20).decode("ascii", "replace").strip()
+            holder = _process_in(os.read(self._descriptor, _LOCK_BYTES))
             os.close(self._descriptor)
             raise StoreError(
                 f"The store {path} is in use by another cabinetwatch"
-                f"{f' (process {holder})' if holder.isdigit() else ''}; "
+                f"{'' if holder is None else f' (process {holder})'}; "
                 "stop that one first, or give each its own store"
             ) from error
         try:
             os.ftruncate(self._descriptor, 0)
-            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n{_LOCK_MARK}\n".encode(), 0)
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
@@ -132,11 +135,25 @@ def writer_of(path: Path) -> int | None:
             try:
                 fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except OSError:
-                holder = lock.read(20).decode("ascii", "replace").strip()
-                return int(holder) if holder.isdigit() else None
+                return _process_in(lock.read(_LOCK_BYTES))
     except OSError:
         return None
     return None
+
+
+def has_our_lock(path: Path) -> bool:
+    """Tell whether a watch has ever used the file at `path` as its store: its lock file stays."""
+    try:
+        lines = path.with_name(path.name + ".lock").read_bytes()[:_LOCK_BYTES].splitlines()
+    except OSError:
+        return False
+    return len(lines) > 1 and lines[1] == _LOCK_MARK.encode()
+
+
+def _process_in(lock: bytes) -> int | None:
+    """Give the process that a lock file names."""
+    first = lock.decode("ascii", "replace").partition("\n")[0].strip()
+    return int(first) if first.isdigit() else None
 
 
 def holder_of(path: Path) -> int | None:
