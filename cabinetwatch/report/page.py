@@ -126,6 +126,13 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
 
 def _no_watch(snapshot: Snapshot, seen: str) -> Headline:
     """Say that nothing new comes; `seen` is when the last sign of life came."""
+    if snapshot.memory_process is not None:
+        return Headline(
+            "high",
+            "The watch keeps its records in memory",
+            f"Its process {snapshot.memory_process} tells alarms as ever, but its disk refuses the"
+            f" store. What stands below is of {seen}. Look at the disk.",
+        )
     if snapshot.mute_process is not None:
         return Headline(
             "high",

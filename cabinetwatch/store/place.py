@@ -164,13 +164,27 @@ def holder_of(path: Path) -> int | None:
     that list can't be read.
     """
     try:
-        inode = str(path.with_name(path.name + ".lock").stat().st_ino)
+        return lock_holder(path.with_name(path.name + ".lock").stat())
+    except OSError:
+        return None
+
+
+def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
+    """Give the living process that holds the lock of a file or folder; see `holder_of`.
+
+    With `device` that must agree, too: in memory inodes are small numbers that others have as well.
+    On file systems that make up devices for their parts (btrfs, overlay) it never does.
+    """
+    wanted = f"{os.major(of.st_dev):02x}:{os.minor(of.st_dev):02x}:{of.st_ino}"
+    try:
         listed = Path("/proc/locks").read_text(encoding="ascii", errors="replace")
     except OSError:
         return None
     for line in listed.splitlines():
         _, kind, *rest = line.split()
-        if kind == "FLOCK" and rest[1] == "WRITE" and rest[3].rpartition(":")[2] == inode:
+        if kind != "FLOCK" or rest[1] != "WRITE":
+            continue
+        if rest[3] == wanted or (not device and rest[3].rpartition(":")[2] == str(of.st_ino)):
             return int(rest[2])
     return None
 
