@@ -156,6 +156,9 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
         [_sensor_row(name, each, now_utc_ms) for name, each in snapshot.sensors.items()],
         right=(1,),
     )
+    for name, each in snapshot.sensors.items():
+        if each["unreadable"]["since_start"]:
+            say(_unreadable_line(name, each["unreadable"], now_utc_ms))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -229,6 +232,15 @@ def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
     value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
     return [name, value, figures["state"], heard]
+
+
+def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
+    age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
+    count = counted["since_start"]
+    return (
+        f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
+        f"{counted['total']} in all; the last {age} ago: {counted['problem']}"
+    )
 
 
 def _written(value: float | None, write: Callable[[float], str]) -> str:

@@ -295,9 +295,15 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
         quantity=quantity.replace("-", " "),
         value=UNKNOWN if value is None else wording.quantity(value, quantity),
         state=state,
+        unreadable=_unreadable(figures["unreadable"]),
         heard="never" if age_s is None else f"{describe_duration(age_s)} ago",
         tone="" if state in {"live", "waiting"} else "medium",
     )
+
+
+def _unreadable(counted: Mapping[str, Any]) -> str:
+    """Say how many messages could not be read; nothing when none was since the start."""
+    return f"{counted['since_start']} unreadable" if counted["since_start"] else ""
 
 
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
@@ -348,6 +354,7 @@ def _watch(
         ("Last sign of life", life),
         ("Connected to the broker", "yes" if snapshot.connected else "no"),
         ("Sensors", sensors or "none"),
+        ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
         ("Starts in 7 days", str(counts[EntryKind.START])),
         ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
@@ -355,6 +362,19 @@ def _watch(
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _all_unreadable(snapshot: Snapshot) -> str:
+    """Say how many messages could not be read; one that should serve two sensors counts for both.
+
+    With what was wrong with the last.
+    """
+    counted = [figures["unreadable"] for figures in snapshot.sensors.values()]
+    last = max(counted, key=lambda each: each["time"] or "", default=None)
+    if last is None or last["problem"] is None:
+        return "none"
+    since, total = (sum(each[key] for each in counted) for key in ("since_start", "total"))
+    return f"{since} since the start, {total} in all; the last: {last['problem']}"
 
 
 def _room(room: Room) -> str:

@@ -243,6 +243,7 @@ class StoreLoop(Part):
             outcomes=work.outcomes,
             handled=work.handled,
             figures=work.figures,
+            unreadable=work.unreadable,
             weeks=work.weeks,
             state=work.state,
         )

@@ -11,6 +11,7 @@ from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.running import is_running, mute_process
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.unreadable import UnreadableTotal
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -86,6 +87,21 @@ def _public_room(room: Room) -> dict[str, Any]:
     }
 
 
+def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> dict[str, Any]:
+    """Give what could not be read of a sensor under its public names; `since_start` of the watch.
+
+    `time` and `problem` are those of the last.
+    """
+    if counted is None:
+        return {"since_start": 0, "total": 0, "time": None, "problem": None}
+    return {
+        "since_start": counted.in_run if counted.run_t == run_t else 0,
+        "total": counted.total,
+        "time": _instant(counted.utc_ms),
+        "problem": counted.problem,
+    }
+
+
 def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
@@ -126,6 +142,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     running = is_running(store, clock) and not elsewhere
     starts = store.entries(EntryKind.START)
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
+    counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
     return Snapshot(
         site=engine.config.site.name,
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
@@ -136,7 +153,10 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         connected=running and engine.house.site.connected,
         since_utc_ms=since_ms if running else None,
         devices=device_figures(engine),
-        sensors=sensor_figures(engine),
+        sensors={
+            sensor: figures | {"unreadable": _public_unreadable(counted.get(sensor), run_t)}
+            for sensor, figures in sensor_figures(engine).items()
+        },
         standing=store.standing(),
         room=store.room(),
         trials=[trial for trial in engine.trials.trials.values() if trial.open],

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store import alarms, commands, marks, outbox, weeks, window
+from cabinetwatch.store import alarms, commands, marks, outbox, unreadable, weeks, window
 from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
@@ -155,6 +155,16 @@ class Store:
     def sensors(self) -> list[str]:
         """Give the names of all sensors that ever had a reading."""
         return sorted(self._read(told.sensor_names).values())
+
+    def unreadable(self) -> dict[str, unreadable.UnreadableTotal]:
+        """Give how many messages could not be read, by sensor; those without any are left out."""
+        return self._read(unreadable.unreadable_totals)
+
+    def unreadable_between(self, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
+        """Give how many there were from one hour of UTC up to before another, by sensor."""
+        return self._read(
+            lambda connection: unreadable.unreadable_between(connection, from_utc_ms, to_utc_ms)
+        )
 
     # How far the watch has come.
 
