@@ -13,7 +13,12 @@ from sqlalchemy.pool import QueuePool
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.origin import is_damaged_store
-from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, check_is_file
+from cabinetwatch.store.place import (
+    DamagedStoreError,
+    DiskFaultError,
+    DiskRefusesError,
+    check_is_file,
+)
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S = 5.0
@@ -178,7 +183,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
             f"{BUSY_TIMEOUT_S:.0f} s"
         )
     if code == sqlite3.SQLITE_IOERR:
-        return DiskFaultError(
+        return DiskRefusesError(
             f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
             "system's log, and replace the disk or card if it is worn out"
         )

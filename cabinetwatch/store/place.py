@@ -32,6 +32,14 @@ class DiskFaultError(StoreError):
     """The disk is full or refuses: no fault of the store or its place; it may pass."""
 
 
+class DiskRefusesError(DiskFaultError):
+    """The disk refuses, and not because it is full: it may have to be mounted anew."""
+
+
+class ReplacedStoreError(StoreError):
+    """Another store lies there than the one that was let go, or it has gone on without us."""
+
+
 def database_path(url: str) -> Path:
     """Give the path of the file that a store URL names.
 
@@ -104,8 +112,10 @@ class WriterLock:
                 "stop that one first, or give each its own store"
             ) from error
         try:
-            os.ftruncate(self._descriptor, 0)
-            os.pwrite(self._descriptor, f"{os.getpid()}\n{_LOCK_MARK}\n".encode(), 0)
+            # Written before it is cut, so that on a full disk the mark of before stays.
+            text = f"{os.getpid()}\n{_LOCK_MARK}\n".encode()
+            os.pwrite(self._descriptor, text, 0)
+            os.ftruncate(self._descriptor, len(text))
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error

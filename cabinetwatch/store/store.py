@@ -14,7 +14,13 @@ from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.inputs import Stretch
-from cabinetwatch.store.place import DamagedStoreError, NoStoreError, WriterLock, database_path
+from cabinetwatch.store.place import (
+    DamagedStoreError,
+    NoStoreError,
+    ReplacedStoreError,
+    WriterLock,
+    database_path,
+)
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.room import Room, measure, raw_gone_before
 from cabinetwatch.store.schema import REVISIONS
@@ -107,6 +113,34 @@ class Store:
             StoreError: nothing was written; the same batch can be committed again.
         """
         self._require_writer().commit(batch)
+
+    def let_go(self) -> None:
+        """Close the file and let others take the lock, until `take_up`.
+
+        So its disk, which refuses, can be unmounted, checked, and mounted again.
+        """
+        self.close()
+
+    def take_up(self) -> None:
+        """Open the file again where it was let go.
+
+        Raises:
+            NoStoreError: nothing lies there now.
+            ReplacedStoreError: it is not as it was left.
+            StoreError: it can't be opened, or is in use by another writer.
+        """
+        writer = self._require_writer()
+        if not is_ours(self.path):
+            raise NoStoreError(f"There is no store at {self.path} any more")
+        lock = WriterLock(self.path)
+        try:
+            _require_current(self._database)
+            self._require_last(writer.seq)
+        except BaseException:
+            self._database.close()
+            lock.release()
+            raise
+        self._lock = lock
 
     # What the engine was told.
 
@@ -345,6 +379,10 @@ class Store:
     def command_result(self, command_id: int) -> dict[str, Any] | None:
         """Give what came of a command; none as long as it waits."""
         return self._read(lambda connection: commands.result_of(connection, command_id))
+
+    def _require_last(self, seq: int) -> None:
+        if self.last_seq() != seq:
+            raise ReplacedStoreError(f"The store {self.path} is not as this watch left it")
 
     def _require_writer(self) -> Writer:
         if self._writer is None:

@@ -46,6 +46,11 @@ class Writer:
             self._offsets = set(connection.scalars(select(schema.clock_offset.c.offset_ms)))
             self._ring = RepeatRing(connection, window_messages)
 
+    @property
+    def seq(self) -> int:
+        """The number of the last input that was committed."""
+        return self._seq
+
     def commit(self, batch: Batch) -> None:
         """Write the whole batch in one transaction.
 
