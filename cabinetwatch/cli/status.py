@@ -179,11 +179,13 @@ def _little_room(room: Room) -> str | None:
 
 
 def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
-    if snapshot.utc_ms is None:
-        return f"{snapshot.site}: the watch has never run with this store."
-    age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
+    told = ""
     if snapshot.memory_process is not None:
         told = _in_memory(snapshot.site, snapshot.memory_process)
+    if snapshot.utc_ms is None:
+        return told or f"{snapshot.site}: the watch has never run with this store."
+    age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
+    if told:
         return f"{told} The figures below are {age} old."
     if snapshot.mute_process is not None:
         return (

@@ -108,10 +108,8 @@ def page_of(
 
 
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
-    if snapshot.utc_ms is None:
-        return Headline("high", "The watch has never run", "There are no figures yet.")
     if not snapshot.running:
-        return _no_watch(snapshot, short_time(snapshot.utc_ms, zone))
+        return _no_watch(snapshot, zone)
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
@@ -124,15 +122,18 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
 
 
-def _no_watch(snapshot: Snapshot, seen: str) -> Headline:
-    """Say that nothing new comes; `seen` is when the last sign of life came."""
+def _no_watch(snapshot: Snapshot, zone: str) -> Headline:
+    """Say that nothing new comes, and when the last sign of life came."""
+    seen = "never" if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
     if snapshot.memory_process is not None:
         return Headline(
             "high",
             "The watch keeps its records in memory",
             f"Its process {snapshot.memory_process} tells alarms as ever, but its disk refuses the"
-            f" store. What stands below is of {seen}. Look at the disk.",
+            f" store. The last that it wrote there, which stands below: {seen}. Look at the disk.",
         )
+    if snapshot.utc_ms is None:
+        return Headline("high", "The watch has never run", "There are no figures yet.")
     if snapshot.mute_process is not None:
         return Headline(
             "high",

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.tiers import FigureMinute
-from cabinetwatch.store.unreadable import Unreadable
+from cabinetwatch.store.unreadable import Unreadable, merge
 from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.reading import Reading
@@ -88,6 +88,7 @@ class Work:
         self.outcomes += later.outcomes
         self.handled += later.handled
         self.figures += later.figures
-        self.unreadable += later.unreadable
+        if later.unreadable:
+            self.unreadable = merge(self.unreadable, later.unreadable)
         self.weeks += later.weeks
         self.done += later.done

@@ -84,7 +84,8 @@ def clear_leftovers(real: Path) -> int:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 shutil.rmtree(folder, ignore_errors=True)
                 removed += 1
-        except BlockingIOError:
+        except OSError:
+            # In use, or gone by itself meanwhile.
             continue
         finally:
             os.close(descriptor)
@@ -109,7 +110,7 @@ def _base() -> Path:
 
 
 def _prefix(real: Path) -> str:
-    name = blake2b(str(real.resolve()).encode("utf-8", "surrogateescape"), digest_size=8)
+    name = blake2b(str(real.absolute()).encode("utf-8", "surrogateescape"), digest_size=8)
     return f"cabinetwatch-{name.hexdigest()}-"
 
 

@@ -36,6 +36,16 @@ class UnreadableTotal(NamedTuple):
     problem: str
 
 
+def merge(earlier: Sequence[Unreadable], later: Sequence[Unreadable]) -> list[Unreadable]:
+    """Put counts together: however long they wait to be written, one a sensor and hour is left."""
+    merged: dict[tuple[str, int, int], Unreadable] = {}
+    for each in (*earlier, *later):
+        key = each.sensor, each.run_t, each.utc_ms // HOUR_MS
+        before = merged[key].messages if key in merged else 0
+        merged[key] = each._replace(messages=before + each.messages)
+    return list(merged.values())
+
+
 def write_unreadable(connection: Connection, counts: Sequence[Unreadable]) -> None:
     """Add to the counts."""
     for each in counts:

@@ -81,10 +81,9 @@ def spoil_header(path: Path) -> None:
     path.write_bytes(bytes(100) + path.read_bytes()[100:])
 
 
-def spoil_first_pages(path: Path) -> None:
-    """The first 32 KB and with them the list of tables; the lock of the watch lies beside it."""
-    whole = path.read_bytes()
-    path.write_bytes(bytes(32768) + whole[32768:])
+def spoil_all_but_the_lock(path: Path) -> None:
+    """All of it, so that only the lock of the watch beside it says whose it was."""
+    path.write_bytes(GARBAGE * len(path.read_bytes()))
     with WriterLock(path):
         pass
 
@@ -97,7 +96,7 @@ def spoil_first_pages(path: Path) -> None:
         spoil_schema,
         cut_short,
         spoil_header,
-        spoil_first_pages,
+        spoil_all_but_the_lock,
     ],
 )
 def test_a_store_damaged_while_nothing_ran_is_set_aside_and_the_watch_goes_on(

@@ -5,7 +5,7 @@ import pytest
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.store.unreadable import HOUR_MS, Unreadable, UnreadableTotal
+from cabinetwatch.store.unreadable import HOUR_MS, Unreadable, UnreadableTotal, merge
 from tests.store.examples import T0, batch
 
 HOUR = T0 // HOUR_MS * HOUR_MS
@@ -37,6 +37,17 @@ def test_they_are_found_by_the_hour_they_came_in(store: Store) -> None:
         commit(store, count("air", 10**hour, at=HOUR + hour * HOUR_MS + 1))
     assert store.unreadable_between(HOUR + HOUR_MS, HOUR + 3 * HOUR_MS) == {"air": 110}
     assert store.unreadable_between(HOUR, HOUR) == {}
+
+
+def test_those_that_wait_for_a_disk_become_one_a_sensor_and_hour(store: Store) -> None:
+    waiting: list[Unreadable] = []
+    for minute in range(180):
+        each = count("air", 1, at=HOUR + minute * 60_000, problem=str(minute))
+        waiting = merge(waiting, [each, count("fan", 2, at=each.utc_ms)])
+    assert len(waiting) == 6
+    commit(store, *waiting)
+    assert store.unreadable()["air"] == UnreadableTotal(1, 180, 180, HOUR + 179 * 60_000, "179")
+    assert store.unreadable_between(HOUR, HOUR + HOUR_MS) == {"air": 60, "fan": 120}
 
 
 @pytest.mark.parametrize("hours", [1, 450])
