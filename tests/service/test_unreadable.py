@@ -1,7 +1,6 @@
 """Messages that can't be read are seen in `status`, on the page and in the weekly summary."""
 
 import json
-from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,10 +11,10 @@ from cabinetwatch.clock import RatedClock
 from cabinetwatch.report.summary_content import summary_of
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.engine_loop import TICK_MS
-from cabinetwatch.service.store_loop import HEARTBEAT_MS
+from cabinetwatch.service.work import Work
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.unreadable import Unreadable
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
@@ -72,33 +71,36 @@ def test_they_are_counted_since_the_start_and_in_all_over_restarts(
     assert "<script>alert" not in page
 
 
-def test_counting_them_causes_no_write_of_its_own(
+def test_a_hundred_of_them_are_a_few_rows(
     site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     commits: list[Batch] = []
     commit = Store.commit
 
-    def count_commits(store: Store, batch: Batch) -> None:
+    def keep_commits(store: Store, batch: Batch) -> None:
         commits.append(batch)
         commit(store, batch)
 
-    monkeypatch.setattr(Store, "commit", count_commits)
+    monkeypatch.setattr(Store, "commit", keep_commits)
     # A minute of its time, after which counts are handed on, in six seconds of ours.
     with watching(site.config(), RatedClock(10.0, 1_780_000_000_000)):
         cabinet.wait_online()
         for _ in range(100):
             cabinet.publish(NAS, "warm")
-        wait_until(lambda: bool(counted(site)), "the count in the store")
+        wait_until(lambda: counted(site) == {"nas-air": 100}, "the count in the store")
+        rows = [each for batch in commits for each in batch.unreadable]
 
-    carriers = [
-        (before.advanced_to, batch) for before, batch in pairwise(commits) if batch.unreadable
-    ]
-    assert carriers
-    for before_t, batch in carriers:
-        # It was due anyway: messages to acknowledge, figures, word of a notice, or a heartbeat.
-        carries_more = batch.window or batch.inputs or batch.figures or batch.outcomes
-        assert carries_more or batch.advanced_to - before_t >= HEARTBEAT_MS - TICK_MS
-    assert sum(len(batch.unreadable) for _, batch in carriers) < 10
+    assert sum(each.messages for each in rows) == 100
+    assert len(rows) < 10
+
+
+def test_they_are_no_reason_to_write_before_something_else_is() -> None:
+    count = Unreadable("nas-air", 1, 2, 3, 4, "nas-air: 'warm' is not a number")
+    waiting = Work()
+    waiting.append(Work(unreadable=[count]))
+    assert waiting.unreadable == [count]
+    assert waiting.empty
+    assert not waiting.urgent
 
 
 def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
