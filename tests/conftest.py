@@ -4,11 +4,23 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.mail import MailDrop, MailDropFactory
+
+# The same examples each time, however slow the machine: what fails here fails everywhere.
+hypothesis.settings.register_profile(
+    "fixed",
+    derandomize=True,
+    deadline=None,
+    database=None,
+    print_blob=True,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
+hypothesis.settings.load_profile("fixed")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -25,7 +25,6 @@ def arguments(*words: str) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
-@pytest.mark.timeout(300)  # two weeks are lived through, on whatever else the machine has to do
 def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

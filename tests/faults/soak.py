@@ -18,9 +18,10 @@ from cabinetwatch.watch.transition import Transition
 from tests.service.day import START_MS, DrivenWatch
 from tests.service.site import Site
 from tests.service.watching import wait_until
-from tests.service.wire import WITHIN_S, Wire
+from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 DEVICES = ["nas", "switch", "ups", "amplifier"]
 _SENSOR = """
@@ -138,7 +139,7 @@ class Soak:
 
     def end(self) -> Reckoning:
         """Wait for the last mails, end the watch in good order, and reckon up."""
-        wait_until(lambda: not _waiting(self._site), "the outbox to be empty", 60)
+        wait_until(lambda: not _waiting(self._site), "the outbox to be empty")
         self._watch.stop()
         self._reckon()
         return self.found
@@ -231,7 +232,7 @@ class Soak:
         self._heat()
         self._smtp.start()
         self._pass(20)
-        wait_until(lambda: not _waiting(self._site), "the outbox to be empty", 60)
+        wait_until(lambda: not _waiting(self._site), "the outbox to be empty")
 
     def _stall(self) -> None:
         """Another program holds the database while an alarm comes and goes."""

@@ -108,7 +108,7 @@ def test_a_broker_that_refuses_the_login_is_told_with_the_remedy_until_it_is_put
     site.mqtt_port = strict.port
     site.tables = TABLES + "[alarms.broker-lost]\non_delay_s = 2\n"
     with running(site.write()) as watch:
-        smtp.wait_for(1, 30)
+        smtp.wait_for(1)
         wait_mailed(smtp, "refuses the login; correct username or password_file in [mqtt]")
         strict.stop()
         strict.passwords = None

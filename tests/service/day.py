@@ -14,9 +14,10 @@ from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
 from tests.service.site import Site
 from tests.service.watching import wait_until
-from tests.service.wire import WITHIN_S, Wire
+from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 START_MS = 1_780_000_000_000
 MINUTE_MS = 60_000

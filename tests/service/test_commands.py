@@ -31,7 +31,7 @@ def cabinetwatch(site: Site, *arguments: str) -> subprocess.CompletedProcess[str
         text=True,
         check=False,
         cwd=_ROOT,
-        timeout=60,
+        timeout=300,
     )
 
 

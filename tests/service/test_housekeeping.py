@@ -25,6 +25,7 @@ from tests.service.site import HALL, NAS, Site
 from tests.service.test_commands import cabinetwatch
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
+from tests.support.patience import WITHIN_S
 
 T0 = 1_780_000_000_000
 ALL = (0, 10**14)
@@ -173,10 +174,10 @@ def test_a_store_loop_prunes_for_a_command_and_goes_on_writing_in_between(store:
         written = threading.Event()
         now = T0 + 40 * DAY_MS
         loop.put(Work(now, 0, inputs=[Reading("hall", now, 21.0)], done=[written]))
-        assert written.wait(10)
+        assert written.wait(WITHIN_S)
         wait_until(lambda: onlooker.command_result(row) is not None, "the answer")
         loop.stop()
-        assert loop.join(10)
+        assert loop.join(WITHIN_S)
         answer = onlooker.command_result(row)
         kept = [reading.t for reading, _ in onlooker.readings()]
     assert failures == []

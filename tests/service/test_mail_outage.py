@@ -45,7 +45,7 @@ def test_thirty_seconds_without_a_mail_server_lose_and_double_nothing(
         assert smtp.messages == []
         smtp.behave()
         # More than five that wait go out as one mail, so there are four of them or just one.
-        delivered = smtp.wait_for(mails, 60)
+        delivered = smtp.wait_for(mails)
         wait_until(lambda: not _waiting(site), "the outbox to be empty")
         pass_time(daemon, 40)
 

@@ -21,6 +21,7 @@ from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 START_MS = 1_780_000_000_000
 WINDOW = 100
@@ -131,9 +132,9 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
         wait_until(lambda: len(ends.acknowledged) == 100, "the rest to be acknowledged")
         written = threading.Event()
         loop.put(Work(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
-        written.wait(10)
+        assert written.wait(WITHIN_S)
         loop.stop()
-        assert loop.join(10)
+        assert loop.join(WITHIN_S)
         stored = [reading.value for reading, _ in store.readings()]
 
     assert ends.acknowledged == list(range(1, 101))

@@ -11,7 +11,7 @@ from pathlib import Path
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.service.daemon import Daemon
-from tests.service.wire import WITHIN_S
+from tests.support.patience import WITHIN_S
 
 _ROOT = Path(__file__).parents[2]
 

@@ -17,6 +17,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests.support.patience import WITHIN_S
+
 TOPICS = 50
 _SLICE = 200
 _ROOT = Path(__file__).parents[2]
@@ -45,14 +47,14 @@ class Flood:
         """Wait until the broker has taken all; give the seconds since the first went out."""
         self._line()
         took_s = self.seconds
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=WITHIN_S)
         assert self._process.returncode == 0
         return took_s
 
     def close(self) -> None:
         """End it whatever it does."""
         self._process.kill()
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=WITHIN_S)
 
     def _line(self) -> None:
         assert self._process.stdout is not None

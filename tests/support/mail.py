@@ -13,6 +13,7 @@ from typing import Any, Literal
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
 from tests.support.certificates import Certificate
+from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
 
 Stage = Literal["connect", "mail", "recipient", "data"]
@@ -83,7 +84,7 @@ class MailDrop:
             target=self._run, args=(listening, failures), name="mail-drop", daemon=True
         )
         self._thread.start()
-        listening.wait(10)
+        listening.wait(WITHIN_S)
         if failures:
             self._thread = None
             raise failures[0]
@@ -94,7 +95,7 @@ class MailDrop:
         if self._thread is None or self._loop is None:
             return
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10)
+        self._thread.join(WITHIN_S)
         self._thread = None
 
     def refuse(self, reply: str, at: Stage = "data") -> None:
@@ -113,7 +114,7 @@ class MailDrop:
         """Be an ordinary mail server again. Connections that hang go on hanging."""
         self.behaviour = Behaviour()
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[Delivered]:
+    def wait_for(self, count: int, timeout_s: float = WITHIN_S) -> list[Delivered]:
         """Wait until at least `count` mails have come and give all that have.
 
         Raises:

@@ -4,6 +4,8 @@ import socket
 from pathlib import Path
 from types import TracebackType
 
+from tests.support.patience import WITHIN_S
+
 
 class NotifySocket:
     """A real datagram socket that keeps what a service says."""
@@ -21,7 +23,7 @@ class NotifySocket:
             variables["WATCHDOG_USEC"] = str(round(watchdog_s * 1_000_000))
         return variables
 
-    def wait_for(self, start: str, within_s: float = 30.0) -> str:
+    def wait_for(self, start: str, within_s: float = WITHIN_S) -> str:
         """Take messages until one begins like this; give it.
 
         Raises:
