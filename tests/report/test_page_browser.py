@@ -82,7 +82,7 @@ def test_pictures_come_by_themselves_and_follow_the_chosen_span(
         )
         return found
 
-    wait_until(lambda: len(pictures()) == 3, "the pictures")
+    wait_until(lambda: len(pictures()) == 3, "the pictures", every_s=1.0)
     assert all("-24h.svg" in source for source, _ in pictures())
     page.run("document.querySelector('label[for=span-7d]').click()")
     shown = page.run(

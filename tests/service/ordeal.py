@@ -208,7 +208,7 @@ class Ordeal:
                 return True
             return time.monotonic() - float(str(seen[1])) > patience_s
 
-        wait_until(settled, "the watch to catch up", 120)
+        wait_until(settled, "the watch to catch up")
 
     def _reckon(self, sent: int) -> Findings:
         self._cabinet.mark()

@@ -36,7 +36,8 @@ class Behaviour:
     `replies` maps a stage to the whole reply given there instead of the usual one, such as
     {"data": "451 4.3.0 try later"}. `recipients` maps one address to the reply its RCPT gets.
     `hang` names the stage at which it falls silent. `lose_reply` keeps the mail and closes the
-    connection instead of saying 250. `slow_s` passes before each answer.
+    connection instead of saying 250. `slow_s` passes before each answer; `pause` holds every answer
+    back until it is set.
     """
 
     replies: dict[Stage, str] = field(default_factory=dict)
@@ -44,6 +45,7 @@ class Behaviour:
     hang: Stage | None = None
     lose_reply: bool = False
     slow_s: float = 0.0
+    pause: threading.Event | None = None
 
 
 class MailDrop:
@@ -227,6 +229,8 @@ class MailDrop:
     async def answer(self, stage: Stage, usual: str) -> str:
         """Give the reply for a stage, or never return if the server is to hang there."""
         await asyncio.sleep(self.behaviour.slow_s)
+        while self.behaviour.pause is not None and not self.behaviour.pause.is_set():
+            await asyncio.sleep(0.01)
         if self.behaviour.hang == stage:
             await asyncio.Event().wait()
         return self.behaviour.replies.get(stage, usual)
