@@ -51,9 +51,10 @@ class NotifySocket:
 
     def wait_status(self, *parts: str) -> str:
         """Take messages until a status holds all these texts; give it."""
-        while not all(part in (message := self.wait_for("STATUS=")) for part in parts):
-            continue
-        return message
+        while True:
+            message = self.wait_for("STATUS=")
+            if all(part in message for part in parts):
+                return message
 
     def during(self, seconds: float) -> list[str]:
         """Give what comes until nothing has come for so long."""
