@@ -26,9 +26,8 @@ def arguments(*words: str) -> argparse.Namespace:
 
 
 def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(scenario, "RATE", 2 * scenario.RATE)
     folder = tmp_path / "out"
     status = demo.run(arguments("--out", str(folder)))
     shown = capsys.readouterr().out

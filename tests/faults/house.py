@@ -11,8 +11,8 @@ from tests.support.mail import MailDrop
 COUNTER = "cabinet/ups/counter"
 TABLES = (
     CABINET.replace(
-        'quantity = "temperature"',
-        'quantity = "temperature"\ninterval_s = 1\nsilent_after = 1000',
+        "silent_after = 100",
+        "interval_s = 1\nsilent_after = 1000",
     )
     + """
 [sensors.counter]
