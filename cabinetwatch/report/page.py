@@ -108,10 +108,8 @@ def page_of(
 
 
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
-    if snapshot.utc_ms is None:
-        return Headline("high", "The watch has never run", "There are no figures yet.")
     if not snapshot.running:
-        return _no_watch(snapshot, short_time(snapshot.utc_ms, zone))
+        return _no_watch(snapshot, zone)
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
@@ -124,8 +122,18 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
 
 
-def _no_watch(snapshot: Snapshot, seen: str) -> Headline:
-    """Say that nothing new comes; `seen` is when the last sign of life came."""
+def _no_watch(snapshot: Snapshot, zone: str) -> Headline:
+    """Say that nothing new comes, and when the last sign of life came."""
+    seen = "never" if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
+    if snapshot.memory_process is not None:
+        return Headline(
+            "high",
+            "The watch keeps its records in memory",
+            f"Its process {snapshot.memory_process} tells alarms as ever, but its disk refuses the"
+            f" store. The last that it wrote there, which stands below: {seen}. Look at the disk.",
+        )
+    if snapshot.utc_ms is None:
+        return Headline("high", "The watch has never run", "There are no figures yet.")
     if snapshot.mute_process is not None:
         return Headline(
             "high",
@@ -288,9 +296,15 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
         quantity=quantity.replace("-", " "),
         value=UNKNOWN if value is None else wording.quantity(value, quantity),
         state=state,
+        unreadable=_unreadable(figures["unreadable"]),
         heard="never" if age_s is None else f"{describe_duration(age_s)} ago",
         tone="" if state in {"live", "waiting"} else "medium",
     )
+
+
+def _unreadable(counted: Mapping[str, Any]) -> str:
+    """Say how many messages could not be read; nothing when none was since the start."""
+    return f"{counted['since_start']} unreadable" if counted["since_start"] else ""
 
 
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
@@ -341,6 +355,7 @@ def _watch(
         ("Last sign of life", life),
         ("Connected to the broker", "yes" if snapshot.connected else "no"),
         ("Sensors", sensors or "none"),
+        ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
         ("Starts in 7 days", str(counts[EntryKind.START])),
         ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
@@ -348,6 +363,19 @@ def _watch(
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _all_unreadable(snapshot: Snapshot) -> str:
+    """Say how many messages could not be read; one that should serve two sensors counts for both.
+
+    With what was wrong with the last.
+    """
+    counted = [figures["unreadable"] for figures in snapshot.sensors.values()]
+    last = max(counted, key=lambda each: each["time"] or "", default=None)
+    if last is None or last["problem"] is None:
+        return "none"
+    since, total = (sum(each[key] for each in counted) for key in ("since_start", "total"))
+    return f"{since} since the start, {total} in all; the last: {last['problem']}"
 
 
 def _room(room: Room) -> str:

@@ -75,6 +75,7 @@ class SensorRow(NamedTuple):
     quantity: str
     value: str
     state: str
+    unreadable: str
     heard: str
     tone: str
 

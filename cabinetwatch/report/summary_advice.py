@@ -258,6 +258,11 @@ def _sensor(sensor: SensorWeek) -> Iterator[Matter]:
         words.append(f"heard {percent(heard)} of the time, longest gap {longest}")
     if faults:
         words.append(f"faults: {faults}")
+    if sensor.unreadable > (1 - LEAST_AVAILABILITY) * (sensor.readings + sensor.unreadable):
+        words.append(
+            f"{sensor.unreadable} of its messages could not be read; cabinetwatch status and the "
+            "log say why"
+        )
     if words:
         yield Matter(
             Urgency.AT_EASE,

@@ -290,7 +290,9 @@ def _narrow(sensors: Table) -> Table:
 
 def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
     heard = sensor.availability
-    faults = ", ".join(f"{count} {name}" for name, count in sorted(sensor.faults.items()))
+    faults = [f"{count} {name}" for name, count in sorted(sensor.faults.items())]
+    if sensor.unreadable:
+        faults.append(f"{sensor.unreadable} unreadable")
     return (
         sensor.id,
         sensor.quantity,
@@ -300,7 +302,7 @@ def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
         else percent(heard),
         str(sensor.gaps) if heard is not None else UNKNOWN,
         describe_duration(sensor.longest_gap_s) if sensor.gaps else UNKNOWN,
-        faults or "none",
+        ", ".join(faults) or "none",
     )
 
 

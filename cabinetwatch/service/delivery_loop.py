@@ -61,9 +61,9 @@ class DeliveryLoop(Part):
         self.delivery.observe(transitions)
         self._news.set()
 
-    def hurry(self) -> None:
-        """Don't wait any longer for a channel that is known to be back."""
-        self.delivery.hurry()
+    def hurry(self, *, forgetful: bool = False) -> None:
+        """Don't wait any longer for a channel that is back; see `Delivery.hurry`."""
+        self.delivery.hurry(forgetful=forgetful)
         self._news.set()
 
     def stop(self) -> None:

@@ -26,6 +26,8 @@ _log = logging.getLogger(__name__)
 
 TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
+COUNT_EVERY_MS = 60_000
+"""How often the counts of unreadable messages go along with what is written anyway."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 
@@ -89,6 +91,7 @@ class EngineLoop(Part):
         self._next_save_t = now + SAVE_STATE_MS
         self._sampler = FigureSampler()
         self._next_sample_t = now
+        self._next_count_t = now
         self.progress_t = now
         """Watch time of the last sign of life, for the watchdog."""
 
@@ -114,6 +117,8 @@ class EngineLoop(Part):
         self._lateness_ms = round(config.site.lateness_s * 1000)
         for entry in entries:
             self._work.inputs.append(entry)
+            if entry.kind is EntryKind.START:
+                self._reception.unreadable.begin(entry.t)
             if entry.kind is EntryKind.CONFIG:
                 self._follow(self._engine.configure(config, entry.t))
             else:
@@ -262,6 +267,9 @@ class EngineLoop(Part):
             self._next_sample_t = now + SAMPLE_EVERY_MS
             utc_ms = now + self._engine.offset_ms
             self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+        if now >= self._next_count_t:
+            self._next_count_t = now + COUNT_EVERY_MS
+            self._work.unreadable += self._reception.unreadable.take()
         if now >= self._next_save_t:
             self._next_save_t = now + SAVE_STATE_MS
             self._work.state = pack_state(self._engine)
@@ -280,6 +288,7 @@ class EngineLoop(Part):
     def _finish(self) -> None:
         self._observe(self._reception.rest(self._work))
         self._work.figures += self._sampler.rest()
+        self._work.unreadable += self._reception.unreadable.take()
         self._tell(EntryKind.STOP, {})
         self._work.state = pack_state(self._engine)
         self._hand_over()
