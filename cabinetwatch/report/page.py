@@ -50,6 +50,10 @@ _FAR_DAYS = 3650.0
 _FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
 """The figures of the table on the first screen; the rest stand with the device's picture."""
 
+_STATE_WORDS = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.RETURNED: "over, not acknowledged",
+}
 _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
@@ -189,7 +193,8 @@ def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> Alarm
         # The page says since when; for how long it was when it was told is no longer true.
         text=without_span(transition.text),
         since=short_time(since_ms, zone),
-        state=transition.state.value.replace("-", " "),
+        told=short_time(transition.utc_ms, zone),
+        state=_STATE_WORDS.get(transition.state, transition.state.value.replace("-", " ")),
         likely="" if hidden or over else transition.likely,
         response="" if hidden or over else transition.response,
         id=transition.id,

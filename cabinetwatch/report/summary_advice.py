@@ -83,7 +83,7 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
         return Verdict(
             "look",
             f"{things.capitalize()} a hand",
-            f"Nothing bad stood when the week ended, but {things} a hand. {_margin(week)}",
+            f"Nothing urgent stood when the week ended, but {things} a hand. {_margin(week)}",
         )
     raises = week.measures.raises
     alarms = "no alarm" if not raises else f"{raises} alarm{'s' if raises > 1 else ''}, all over"
@@ -189,10 +189,18 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
     return Matter(
         urgency,
         capital(f"{alarm.name}: {alarm.says}"),
-        f"{without_span(alarm.text)} Standing since {since},"
-        f" for {describe_duration(alarm.stood_s)}{seen}.",
+        f"Raised {since}, standing for {describe_duration(alarm.stood_s)}{seen}. As last raised:"
+        f" {without_span(alarm.text)}{_hot_day(alarm, week)}",
         alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
     )
+
+
+def _hot_day(alarm: AlarmWeek, week: Week) -> str:
+    """Give the week's own figure beside that of the raise, which may be older."""
+    device = next((each for each in week.devices if each.id == alarm.subject), None)
+    if alarm.condition != "hot-day" or device is None or device.hot_day_margin_k is None:
+        return ""
+    return f" On average over the week: hot-day margin {device.hot_day_margin_k:.1f} K."
 
 
 def _passed(device: DeviceWeek, week: Week) -> Matter:
