@@ -35,6 +35,7 @@ from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
@@ -163,11 +164,7 @@ def _bad(bad: list[Transition]) -> Headline:
     detail = "Somebody has acknowledged it." if len(bad) == 1 else "All are acknowledged."
     if unseen:
         detail = f"{unseen} not acknowledged." if len(bad) > 1 else "Not acknowledged yet."
-    return Headline(tone, f"{_count(len(bad), 'alarm')} {verb}", detail)
-
-
-def _count(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
+    return Headline(tone, f"{counted(len(bad), 'alarm')} {verb}", detail)
 
 
 def _alarms(snapshot: Snapshot, config: Config) -> list[AlarmCard]:
@@ -361,5 +358,5 @@ def _room(room: Room) -> str:
     if room.growth_bytes_per_day is not None:
         words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
     if room.days_left is not None and room.days_left < _FAR_DAYS:
-        words += f", room for {room.days_left:.0f} days"
+        words += f", room for {counted(round(room.days_left), 'day')}"
     return words

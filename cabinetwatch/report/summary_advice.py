@@ -7,6 +7,7 @@ from enum import IntEnum
 from cabinetwatch.report.page_words import short_time
 from cabinetwatch.report.summary_figures import AlarmWeek, DeviceWeek, SensorWeek, Week
 from cabinetwatch.report.summary_words import capital, percent, times
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState
@@ -242,7 +243,9 @@ def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     drift = None if "drift" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         ends = drift.exhausted_in_days
-        until = "" if ends is None else f"; at this pace its hot-day margin lasts {ends:.0f} days"
+        until = ""
+        if ends is not None:
+            until = f"; at this pace its hot-day margin lasts {counted(round(ends), 'day')}"
         yield Matter(
             Urgency.AT_EASE,
             f"{device.name}: slowly losing its cooling",
@@ -320,13 +323,14 @@ def _watch(week: Week) -> Iterator[Matter]:
         yield Matter(
             Urgency.THIS_WEEK,
             "The watch: its records could not be written",
-            f"So it was {times(watch.store_faults)}; {watch.readings_lost} readings were lost.",
+            f"So it was {times(watch.store_faults)};"
+            f" lost: {counted(watch.readings_lost, 'reading')}.",
             "See whether the disk is full or wearing out.",
         )
     if watch.days_left is not None and watch.days_left < LEAST_DISK_DAYS:
         yield Matter(
             Urgency.THIS_WEEK,
             "The watch: its disk fills up",
-            f"At this pace it is full in {watch.days_left:.0f} days.",
+            f"At this pace it is full in {counted(round(watch.days_left), 'day')}.",
             "Make room, or lower the keeping times in [store].",
         )

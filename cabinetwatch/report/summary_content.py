@@ -22,7 +22,7 @@ from cabinetwatch.report.summary_figures import (
 from cabinetwatch.report.summary_watch_words import watch_words
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.report.summary_words import percent
-from cabinetwatch.text import printable
+from cabinetwatch.text import counted, printable
 from cabinetwatch.times import describe_duration
 
 UNKNOWN = "-"
@@ -281,9 +281,11 @@ def drift_words(device: DeviceWeek, *, short: bool = False) -> str:
         return "none" if short else "none to be seen"
     climb, ends = 100 * drift.climb_per_week, drift.exhausted_in_days
     if short:
-        return f"{climb:+.1f} %" if ends is None else f"{ends:.0f} days"
-    left = "" if ends is None else f"; the hot-day margin lasts {ends:.0f} days at this pace"
-    return f"{climb:+.1f} % a week{left}"
+        return f"{climb:+.1f} %" if ends is None else counted(round(ends), "day")
+    if ends is None:
+        return f"{climb:+.1f} % a week"
+    lasts = counted(round(ends), "day")
+    return f"{climb:+.1f} % a week; the hot-day margin lasts {lasts} at this pace"
 
 
 def _sensors(week: Week) -> Table:
@@ -298,7 +300,7 @@ def _narrow(sensors: Table) -> Table:
     """Give the sensors with fewer columns: a phone is narrow."""
     _, _, _, *rest = sensors.headings
     rows = tuple(
-        (f"{name} ({quantity}, {readings} readings)", *cells)
+        (f"{name} ({quantity}, {readings} reading{'' if readings == '1' else 's'})", *cells)
         for name, quantity, readings, *cells in sensors.rows
     )
     return Table(("Sensor", *rest), rows)

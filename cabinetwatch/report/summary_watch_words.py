@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_words import percent, times
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration
 
 _MANY_YEARS = 20
@@ -23,7 +24,7 @@ def watch_words(week: Week) -> Iterable[tuple[str, str]]:
     away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
     lost = away if watch.broker_losses else ""
     yield "Broker lost", f"{times(watch.broker_losses)}{lost}"
-    faults = f"{times(watch.store_faults)}, {watch.readings_lost} readings lost"
+    faults = f"{times(watch.store_faults)}, {counted(watch.readings_lost, 'reading')} lost"
     yield "Records not written", faults if watch.store_faults or watch.readings_lost else "never"
     yield "Notices", _notices(week)
     if watch.store_bytes is not None:

@@ -58,7 +58,16 @@ def test_a_drawn_table_of_eight_columns_of_figures_fits_80_columns(
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setenv("COLUMNS", "80")
     headings = ("Device", "Now", "Ambient", "Rise", "Load", "Fan", "Threshold", "Margin")
-    row = "PoE switch|40.1 °C|22.1 °C|18.0 K|1042.3 W|12479 rpm|59.1 °C|-1.1 K".split("|")
+    row = [
+        "PoE switch",
+        "40.1 °C",
+        "22.1 °C",
+        "18.0 K",
+        "1042.3 W",
+        "12479 rpm",
+        "59.1 °C",
+        "-1.1 K",
+    ]
     out = Terminal()
     print_table(headings, [row], right=range(1, 8), out=out)
     heading, _, cells = (line for line in out.getvalue().splitlines() if line.strip())
