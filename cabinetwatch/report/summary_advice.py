@@ -70,13 +70,14 @@ class Verdict:
 def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     """Say how the week was."""
     standing = [alarm for alarm in week.alarms if stands(alarm) and alarm.priority in _BAD]
+    at_end = "when the week ended" if week.is_over else "so far this week"
     if standing:
         which = " and ".join(f"{alarm.name} {alarm.says}" for alarm in standing[:2])
         more = f" and {len(standing) - 2} more" if len(standing) > 2 else ""
         return Verdict(
             "bad",
             f"Not well: {which}{more}",
-            f"Not well when the week ended: {which}{more}. {_margin(week)}",
+            f"Not well {at_end}: {which}{more}. {_margin(week)}",
         )
     count = len(matters)
     if count:
@@ -84,10 +85,12 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
         return Verdict(
             "look",
             f"{things.capitalize()} a hand",
-            f"Nothing urgent stood when the week ended, but {things} a hand. {_margin(week)}",
+            f"Nothing urgent stood {at_end}, but {things} a hand. {_margin(week)}",
         )
     raises = week.measures.raises
-    alarms = "no alarm" if not raises else f"{raises} alarm{'s' if raises > 1 else ''}, all over"
+    alarms = (
+        f"{counted(raises, 'alarm')}, {'all ' if raises > 1 else ''}over" if raises else "no alarm"
+    )
     return Verdict("well", "All well", f"All was well: {alarms}. {_margin(week)}")
 
 

@@ -54,6 +54,14 @@ def test_a_calm_week_needs_no_hand_and_says_so(week: Week) -> None:
     assert "None was raised, and none stood." in text
 
 
+def test_a_week_that_still_runs_is_not_said_to_have_ended(week: Week) -> None:
+    running = replace(week, made_utc_ms=week.to_utc_ms - 1)
+    for each in (running, replace(running, alarms=[])):
+        sentence = verdict_of(each, matters_of(each)).sentence
+        assert "so far this week" in sentence
+        assert "ended" not in sentence
+
+
 def test_the_sentence_says_that_a_threshold_was_passed(week: Week) -> None:
     nas = replace(week.devices[0], margin_k=-1.24)
     sentence = verdict_of(replace(calm(week), devices=[nas, week.devices[1]]), []).sentence
