@@ -124,8 +124,16 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.connected:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
+    return _quiet(seen_alarms, len(snapshot.standing) - len(seen_alarms))
+
+
+def _quiet(seen_alarms: list[Transition], hidden: int) -> Headline:
+    """Say that nothing urgent stands; what was put out of sight does not pass for well."""
     if seen_alarms:
         return Headline("low", "No urgent alarm", _remarks(seen_alarms))
+    if hidden:
+        detail = f"But {counted(hidden, 'alarm')} put out of sight, see below."
+        return Headline("low", "No alarm is shown", detail)
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
 
 
@@ -239,12 +247,21 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
         and each.state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
     ]
     if not standing:
-        return "", ""
+        return _put_aside(device_id, snapshot)
     worst = min(standing, key=lambda each: list(Priority).index(each.priority))
     words = predicate(worst)
     if worst.subject != device_id:
         words = f"sensor {worst.subject} {words}"
     return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
+
+
+def _put_aside(device_id: str, snapshot: Snapshot) -> tuple[str, str]:
+    """Say what hides the alarms of a device itself: it would pass for well."""
+    hidden = [each for each in snapshot.standing if each.subject == device_id]
+    if any(each.state is AlarmState.OUT_OF_SERVICE for each in hidden):
+        return "hidden", "out of service"
+    words = [predicate(each) for each in hidden if each.state in _HIDDEN]
+    return ("hidden", f"hidden: {words[0]}") if words else ("", "")
 
 
 def _reach(figures: Mapping[str, Any]) -> Reach | None:
