@@ -53,10 +53,9 @@ def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay |
     if math.isinf(limit_c):
         return f"The derating curve of {subject.device} never allows the load of {power_w:.1f} W."
     margin = _margin(subject, rise, limit_c - temperature_c)
-    so = "left" if margin.value >= 0.0 else "too much"
     sentence = (
-        f"{words}; the threshold at this load is {limit_c:.1f} °C, so {abs(margin.value):.1f} K are"
-        f" {so}."
+        f"{words}; the threshold at this load is {limit_c:.1f} °C, so {margin.value:+.1f} K are"
+        " left."
     )
     return HotDay(temperature_c, limit_c, margin, sentence)
 

@@ -20,10 +20,6 @@ LEAST_MISSING_K = 0.3
 have shown all but 5 % of the rise (three time constants), or all but 0.3 K; our choice."""
 
 
-_WORTH_TELLING_K = 0.05
-"""Less is nought at one decimal."""
-
-
 @dataclass(frozen=True)
 class Steadiness:
     """`by_criterion` alone, `settled` with what is missing besides, and both in words."""
@@ -49,10 +45,8 @@ def judge_steadiness(
     settled = by_criterion and abs(missing_k) <= enough_k and not settling.poor
     seen = _seen(change_k, describe_duration(window_s), most_k)
     outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
-    told = abs(missing_k) >= _WORTH_TELLING_K
-    missing = f"{_signed(missing_k)} were" if told else "nothing was"
     sentence = (
-        f"The {name} phase {seen}, and {missing} still to come: {outcome}"
+        f"The {name} phase {seen}, and {missing_k:+.2f} K were still to come: {outcome}"
         " (criterion of IEC 62368-1, from memory)."
     )
     return Steadiness(by_criterion, settled, sentence)
@@ -69,9 +63,4 @@ def _change_k(profile: Profile, rise_k: Floats, window_s: float) -> float | None
 def _seen(change_k: float | None, window: str, most_k: float) -> str:
     if change_k is None:
         return f"is shorter than the {window} over which steadiness is judged"
-    return f"changed by {_signed(change_k)} in its last {window} ({most_k:g} K are allowed)"
-
-
-def _signed(value_k: float) -> str:
-    # Adding zero makes a negative zero positive.
-    return f"{round(value_k, 1) + 0.0:+.1f} K"
+    return f"changed by {change_k:+.2f} K in its last {window} ({most_k:g} K are allowed)"
