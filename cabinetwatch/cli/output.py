@@ -68,6 +68,7 @@ def _print_drawn(
         title_justify="left",
         box=box.SIMPLE_HEAD,
         pad_edge=False,
+        show_edge=False,
         collapse_padding=True,
     )
     for number, heading in enumerate(headings):
