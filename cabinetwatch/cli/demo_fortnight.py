@@ -93,13 +93,10 @@ class Fortnight:
 
 
 def beginning(summary: str) -> list[str]:
-    """Give a summary's lines up to the end of the first thing that needs a hand.
-
-    >>> beginning("Title\\n\\nAll.\\n\\nHEAD\\n1. NAS\\n   too warm\\n\\n2. UPS\\n")
-    ['Title', '', 'All.', '', 'HEAD', '1. NAS', '   too warm']
-    """
+    """Give a summary's lines up to the end of the first thing that needs a hand."""
     head, first, rest = summary.partition("\n1. ")
-    return f"{head}{first}{rest.partition(chr(10) * 2)[0]}".rstrip().splitlines()
+    matter, _, _ = rest.partition("\n\n")
+    return f"{head}{first}{matter}".rstrip().splitlines()
 
 
 def clear(folder: Path) -> None:
