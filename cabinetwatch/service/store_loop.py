@@ -10,7 +10,7 @@ from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.errors import StoreError
 from cabinetwatch.service.housekeeping import Housekeeping
-from cabinetwatch.service.part import Part
+from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.notice import Notice
@@ -41,7 +41,7 @@ STORM_READINGS = 5_000
 """Commit before the flush is due when so many wait: bounds memory and the loss by a power cut."""
 
 
-class StoreLoop(Part):
+class StoreLoop(WatchedPart):
     """Writes what it is given, in order; see `put`.
 
     Args:
@@ -64,10 +64,8 @@ class StoreLoop(Part):
         command: Callable[[int, Mapping[str, Any]], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("store", on_failure)
+        super().__init__("store", on_failure, watch=watch, clock=clock)
         self._store = store
-        self._watch = watch
-        self._clock = clock
         self._flush_ms = round(config.flush_s * 1000)
         self._acknowledge = acknowledge
         self._deliver = deliver
@@ -86,7 +84,6 @@ class StoreLoop(Part):
         self._let_go = False
         self._retry_t = 0
         self._lost = 0
-        self._stopping = False
         self._last_commit_t = watch.now_ms()
         # Until the engine's first word no more than the watch before had lived through.
         self._advanced_to = store.last_t() or watch.now_ms()
@@ -94,8 +91,6 @@ class StoreLoop(Part):
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
         self._house = Housekeeping(store, Keeping.of(config), watch.now_ms())
-        self.progress_t = watch.now_ms()
-        """Watch time of the last sign of life, for the watchdog."""
 
     # -- called by the engine's thread ----------------------------------------------------------
 
