@@ -69,12 +69,13 @@ def _left_s(result: PhaseResult) -> float | None:
     """Time until so little is missing that it counts as settled."""
     settling, span_s = result.settling, result.profile.span_s
     window_s = max(0.0, SHORT_WINDOW_S - span_s)
-    if settling.time_constant_s is None:
+    tau_s = settling.rough_time_constant_s
+    if tau_s is None:
         return None
     enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
     missing_k = abs(settling.missing_k)
     decay_s = 0.0
     if missing_k > enough_k:
-        decay_s = settling.time_constant_s.value * math.log(missing_k / enough_k)
+        decay_s = tau_s * math.log(missing_k / enough_k)
     left_s = max(decay_s, window_s, 60.0)
     return None if left_s > LONGEST_TOLD_S else left_s
