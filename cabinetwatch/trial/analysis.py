@@ -8,7 +8,7 @@ from cabinetwatch.trial.data import Phase, Subject, Terms, Trial
 from cabinetwatch.trial.estimate import Estimate, rectangular
 from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
 from cabinetwatch.trial.load import compare
-from cabinetwatch.trial.phases import PhaseResult, analyse_phase
+from cabinetwatch.trial.phases import PhaseResult, analyse_phase, with_history
 from cabinetwatch.trial.reasons import ASSUMED_ACCURACY_K, Evidence, obstacles, remarks
 from cabinetwatch.trial.setpoints import Setpoints, make_setpoints
 from cabinetwatch.trial.sound import sound_figures
@@ -28,11 +28,16 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
     terms = terms or Terms()
     subject = trial.subject
     limit_c = threshold_c(subject, None)
-    before = analyse_phase(trial.before, "before", limit_c, trial.after)
-    after = analyse_phase(trial.after, "after", limit_c, trial.before)
+    before = _analysed(trial.before, "before", limit_c, trial.after)
+    after = _analysed(trial.after, "after", limit_c, trial.before)
     if isinstance(before, PhaseResult) and isinstance(after, PhaseResult):
         return _conclude(_evidence(trial, before, after), terms)
     return _unusable(trial, before, after)
+
+
+def _analysed(phase: Phase, name: str, limit_c: float | None, other: Phase) -> PhaseResult | str:
+    result = analyse_phase(phase, name, limit_c, other)
+    return result if isinstance(result, str) else with_history(result, name, limit_c)
 
 
 def check_intervals(trial: Trial) -> None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from cabinetwatch.times import describe_duration
 from cabinetwatch.trial.data import Phase, Subject
-from cabinetwatch.trial.phases import PhaseResult, analyse_phase
+from cabinetwatch.trial.phases import PhaseResult, analyse_phase, with_history
 from cabinetwatch.trial.steady import LEAST_MISSING_K, MOST_MISSING, SHORT_WINDOW_S
 from cabinetwatch.trial.zero import zero_offset
 
@@ -30,6 +30,7 @@ def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
     result = analyse_phase(phase, name, limit_c)
     if isinstance(result, str):
         return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
+    result = with_history(result, name, limit_c)
     rise = result.settling.rise
     measured = f"a rise of {rise.value:.1f} K ({rise.low:.1f} to {rise.high:.1f})"
     if result.settling.poor:
