@@ -86,32 +86,32 @@ def tell_both(before: PhaseResult, after: PhaseResult, offset_k: float = 0.0) ->
 
     `offset_k` of the sensors is in both rises.
     """
+    alone = tell_alone(before, "before"), tell_alone(after, "after")
+    rises_k = before.rise.value - offset_k, after.rise.value - offset_k
+    if min(rises_k) < _LEAST_RISE_K or before.settling.poor or after.settling.poor:
+        return alone
     first = _lifted(before.settling.hypotheses, offset_k)
     last = _lifted(after.settling.hypotheses, offset_k)
-    trusted = not (before.settling.poor or after.settling.poor)
-    if first is None or last is None or not trusted:
-        return tell_alone(before, "before"), tell_alone(after, "after")
     floors = _floor_sd(before), _floor_sd(after)
-    loads = before.power_w, after.power_w
-    measured = bool(loads[0] and loads[1])
-    load_ratio = loads[1] / loads[0] if loads[0] and loads[1] else 1.0
-    pairs = _pair(first, last, floors, load_ratio=load_ratio, measured=measured)
-    ratio = (after.rise.value - offset_k) / (before.rise.value - offset_k) / load_ratio
-    told_before = _marginal(first.log_tau[:, None] + 0 * pairs.weight, pairs, floors[0], 1.0)
-    told_after = _marginal(last.log_tau[None, :] + 0 * pairs.weight, pairs, floors[1], -1.0)
+    load_ratio = after.power_w / before.power_w if before.power_w and after.power_w else None
+    pairs = _pair(first, last, floors, load_ratio)
+    best_before = _marginal(first.log_tau[:, None], pairs, floors[0], 1.0)
+    best_after = _marginal(last.log_tau, pairs, floors[1], -1.0)
+    ratio = rises_k[1] / rises_k[0] / (load_ratio or 1.0)
     return (
-        _worded(told_before, _own(before), "before", "after", 1 / ratio),
-        _worded(told_after, _own(after), "after", "before", ratio),
+        _worded(best_before, before, ("before", "after"), 1 / ratio) if _tells(after) else alone[0],
+        _worded(best_after, after, ("after", "before"), ratio) if _tells(before) else alone[1],
     )
 
 
-def _lifted(told: Hypotheses, offset_k: float) -> Hypotheses | None:
-    """Hypotheses without the offset, those of no rise left out; None when none is left."""
-    rise_k = told.rise_k - offset_k
-    keep = rise_k > _LEAST_RISE_K
-    if not np.any(keep):
-        return None
-    return Hypotheses(told.log_tau[keep], told.weight[keep], rise_k[keep], told.rise_sd_k[keep])
+def _tells(result: PhaseResult) -> bool:
+    """Whether a phase has anything to lend."""
+    return result.settling.rough_time_constant_s is not None
+
+
+def _lifted(told: Hypotheses, offset_k: float) -> Hypotheses:
+    """Hypotheses without the offset of the sensors; none of no rise, which has no logarithm."""
+    return told._replace(rise_k=np.maximum(told.rise_k - offset_k, _LEAST_RISE_K))
 
 
 def _floor_sd(result: PhaseResult) -> float:
@@ -131,15 +131,13 @@ def _pair(
     first: Hypotheses,
     last: Hypotheses,
     floors: tuple[float, float],
-    *,
-    load_ratio: float,
-    measured: bool,
+    load_ratio: float | None,
 ) -> _Pairs:
     """Hold each time constant of before, brought over by its rises, against each of after."""
-    log_ratio = np.log(last.rise_k)[None, :] - np.log(first.rise_k)[:, None] - np.log(load_ratio)
-    disagreement = last.log_tau[None, :] - first.log_tau[:, None] - FOLLOWS * log_ratio
+    log_ratio = np.log(last.rise_k) - np.log(first.rise_k)[:, None] - np.log(load_ratio or 1.0)
+    disagreement = last.log_tau - first.log_tau[:, None] - FOLLOWS * log_ratio
     rises = (first.rise_sd_k / first.rise_k)[:, None] ** 2 + (last.rise_sd_k / last.rise_k) ** 2
-    load = 0.0 if measured else UNMEASURED_LOAD_SD**2
+    load = UNMEASURED_LOAD_SD**2 if load_ratio is None else 0.0
     variance = floors[0] ** 2 + floors[1] ** 2 + CARRIED_SD**2
     variance = variance + (FOLLOWS_SD * log_ratio) ** 2 + FOLLOWS**2 * (rises + load)
     tails = (1 + disagreement**2 / (_DOF * variance)) ** (-(_DOF + 1) / 2)
@@ -162,15 +160,18 @@ def _marginal(log_tau: Floats, pairs: _Pairs, floor: float, towards: float) -> T
     return TimeConstant(float(np.exp(middle)), math.hypot(half, math.sqrt(left)))
 
 
-def _worded(best: TimeConstant, own: TimeConstant, name: Name, other: Name, ratio: float) -> Told:
+def _worded(
+    best: TimeConstant, result: PhaseResult, names: tuple[Name, Name], ratio: float
+) -> Told:
     """Say where a time constant comes from when it is less the phase's own than the other's."""
+    name, other = names
     if best.log_sd > WORST_SD:
         return Told(
             None,
             f"The {name} phase shows too little of a response to tell a time constant, and the"
             f" {other} phase does not make up for it.",
         )
-    carried = 1 - (best.log_sd / own.log_sd) ** 2
+    carried = 1 - (best.log_sd / _own(result).log_sd) ** 2
     if carried <= 0.5:
         return Told(best.value_s)
     return Told(
