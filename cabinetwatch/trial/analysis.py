@@ -76,7 +76,6 @@ def _unusable(trial: Trial, before: PhaseResult | str, after: PhaseResult | str)
         Told(None) if isinstance(before, str) else tell_alone(before, "before"),
         Told(None) if isinstance(after, str) else tell_alone(after, "after"),
     ]
-    reasons += [each.sentence for each in told if each.sentence is not None]
     return TrialFigures(
         device=trial.subject.device,
         before=_phase_figures(before, trial.subject, zero, sound.before_dba, told[0]),
@@ -94,13 +93,13 @@ def _evidence(trial: Trial, before: PhaseResult, after: PhaseResult) -> Evidence
     offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
     rise = _whole_rise(after, subject, zero)
     rises_k = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
-    before_time, after_time = tell_both(before, after, offset_k)
     comparison = compare(
         *rises_k,
         before.power_w,
         after.power_w,
         spreads_k=(before.settling.spread_k, after.settling.spread_k),
     )
+    before_time, after_time = tell_both(before, after, offset_k, equal_load=comparison.equal)
     return Evidence(
         trial=trial,
         before=before,

@@ -81,14 +81,18 @@ def tell_alone(result: PhaseResult, name: Name) -> Told:
     return Told(None, f"The {name} phase shows too little of a response to tell a time constant.")
 
 
-def tell_both(before: PhaseResult, after: PhaseResult, offset_k: float = 0.0) -> tuple[Told, Told]:
+def tell_both(
+    before: PhaseResult, after: PhaseResult, offset_k: float, *, equal_load: bool
+) -> tuple[Told, Told]:
     """Give the time constants of both phases; a phase that can't be trusted lends nothing.
 
-    `offset_k` of the sensors is in both rises.
+    `offset_k` of the sensors is in both rises. Without `equal_load` the ratio of the rises tells
+    little of the thermal resistance, and each phase stands alone.
     """
     alone = tell_alone(before, "before"), tell_alone(after, "after")
     rises_k = before.rise.value - offset_k, after.rise.value - offset_k
-    if min(rises_k) < _LEAST_RISE_K or before.settling.poor or after.settling.poor:
+    trusted = equal_load and not (before.settling.poor or after.settling.poor)
+    if min(rises_k) < _LEAST_RISE_K or not trusted:
         return alone
     first = _lifted(before.settling.hypotheses, offset_k)
     last = _lifted(after.settling.hypotheses, offset_k)

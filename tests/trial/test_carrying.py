@@ -45,6 +45,14 @@ def test_more_load_is_not_taken_for_more_resistance() -> None:
     assert figures.after.time_constant_s == pytest.approx(1200.0 * 1.296, rel=0.15)
 
 
+def test_between_loads_far_apart_nothing_is_carried() -> None:
+    after = replace(SETTLED_AFTER, from_k=10.0, rise_k=14.0, power_w=80.0)
+    figures = analyse(make_trial(replace(BEFORE, from_k=10.0), after))
+    assert not _carried(figures, "before")
+    assert not _carried(figures, "after")
+    assert figures.before.time_constant_s is None
+
+
 def test_where_neither_phase_shows_a_response_no_time_constant_is_told() -> None:
     still = replace(SETTLED_AFTER, from_k=14.0)
     figures = analyse(make_trial(replace(BEFORE, from_k=10.0), still))
@@ -62,8 +70,6 @@ def test_a_phase_in_which_something_changed_lends_nothing() -> None:
     further_k = np.where(t_s > 7200, 8.0 * (1 - np.exp(-(t_s - 7200) / 1500.0)), 0.0)
     value = trial.before.temperature.value + further_k
     temperature = trial.before.temperature._replace(value=value)
-    power = trial.before.power
-    assert power is not None
     spoilt = replace(trial.before, temperature=temperature)
     figures = analyse(replace(trial, before=spoilt))
     assert figures.verdict == "undecided"
