@@ -1,6 +1,6 @@
 """From a message to readings: repeats told apart, payload decoded, dated, backlog held back."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.model import Config
@@ -30,7 +30,7 @@ class Reception:
         self,
         config: Config,
         watch: WatchTime,
-        window: list[Repeatable],
+        window: Iterable[Repeatable],
         last_live_t: Mapping[str, int],
     ) -> None:
         self.problems = ProblemLog()

@@ -181,12 +181,13 @@ class Store:
         """Give the engine as last saved."""
         return self._read(marks.read_state)
 
-    def window(self, at_most: int | None = None) -> list[Repeatable]:
-        """Give the newest committed message of each packet identifier, oldest first.
+    def window(self) -> Iterator[Repeatable]:
+        """Give the last committed messages, oldest first.
 
         Only of the session in force: a connect without a session in the journal forgets the rest.
+        Of several under one packet identifier the last one counts.
         """
-        return self._read(lambda connection: window.read_window(connection, at_most))
+        return window.messages_of(self._read(window.read_window))
 
     # Alarms and notices.
 
