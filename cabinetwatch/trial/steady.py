@@ -57,7 +57,7 @@ class _Seen(NamedTuple):
         if self.change_k is None:
             return f"is shorter than the {window} over which steadiness is judged"
         allowed = f"({self.most_k:g} K are allowed)"
-        return f"changed by {self.change_k:+.2f} K in its last {window} {allowed}"
+        return f"changed by {_signed(self.change_k)} in its last {window} {allowed}"
 
 
 def judge_steadiness(
@@ -80,7 +80,7 @@ def judge_steadiness(
     near = furthest <= LEFT and not settling.poor and not settled
     outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
     sentence = (
-        f"The {name} phase {calmest.words}, and {missing_k:+.2f} K were still to come: {outcome}"
+        f"The {name} phase {calmest.words}, and {_signed(missing_k)} were still to come: {outcome}"
         " (criterion of IEC 62368-1, from memory)."
     )
     return Steadiness(by_criterion, settled, sentence, near)
@@ -101,3 +101,8 @@ def _change_k(profile: Profile, rise_k: Floats, window_s: float) -> float | None
         return None
     since_s = profile.t_s[-1] - window_s
     return float(rise_k[-1] - np.interp(since_s, profile.t_s, rise_k))
+
+
+def _signed(value_k: float) -> str:
+    # Adding zero makes a negative zero positive.
+    return f"{round(value_k, 1) + 0.0:+.1f} K"

@@ -1,5 +1,6 @@
 """The steady state by the published criterion."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -38,6 +39,7 @@ def test_slow_gear_that_passes_the_criterion_is_not_called_settled() -> None:
     assert result.steadiness.by_criterion
     assert not result.steadiness.settled
     assert "still to come" in result.steadiness.sentence
+    assert re.search(r" [+-]\d+\.\d K were still to come", result.steadiness.sentence)
 
 
 def test_a_phase_shorter_than_the_window_is_not_settled_near_its_limit() -> None:
