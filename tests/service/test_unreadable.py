@@ -95,8 +95,8 @@ def test_counting_them_causes_no_write_of_its_own(
     ]
     assert carriers
     for before_t, batch in carriers:
-        # It was due anyway: there were messages to acknowledge, or figures, or a heartbeat was due.
-        carries_more = batch.window or batch.inputs or batch.figures or batch.state
+        # It was due anyway: messages to acknowledge, figures, word of a notice, or a heartbeat.
+        carries_more = batch.window or batch.inputs or batch.figures or batch.outcomes
         assert carries_more or batch.advanced_to - before_t >= HEARTBEAT_MS - TICK_MS
     assert sum(len(batch.unreadable) for _, batch in carriers) < 10
 
