@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
-from cabinetwatch.service.part import Part
+from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.planner import Planner
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
@@ -56,7 +56,7 @@ class _Stop:
 Item = Incoming | ConnectionEvent | Command | Told | _Stop
 
 
-class EngineLoop(Part):
+class EngineLoop(WatchedPart):
     """Feeds the engine and hands on what follows: to the store, and to who tells it."""
 
     def __init__(
@@ -72,28 +72,23 @@ class EngineLoop(Part):
         stepped: Callable[[], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("engine", on_failure)
+        super().__init__("engine", on_failure, watch=watch, clock=clock)
         self._engine = engine
         self._reception = reception
         self._store_loop = store_loop
         self._publisher = publisher
-        self._watch = watch
-        self._clock = clock
         self._told = told
         self._stepped = stepped
         self._planner = Planner()
         self._lateness_ms = 0
         self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
         self._work = self._fresh_work()
-        self._stopping = False
         now = watch.now_ms()
         self._next_tick_t = now
         self._next_save_t = now + SAVE_STATE_MS
         self._sampler = FigureSampler()
         self._next_sample_t = now
         self._next_count_t = now
-        self.progress_t = now
-        """Watch time of the last sign of life, for the watchdog."""
 
     # -- called by other threads --------------------------------------------------------------
 

@@ -111,7 +111,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_and_the_watch_goes_on(
     with watching(site.config()):
         cabinet.wait_online()
         publish_numbers(cabinet, range(50))
-        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store", 60)
+        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store")
         swing(cabinet)
 
     (aside,) = [each for each in path.parent.glob("watch.db.damaged-*") if is_database(each)]
@@ -201,7 +201,7 @@ def test_damage_found_while_writing_is_told_and_the_watch_goes_on_with_a_new_sto
         cabinet.wait_online(after=heard)
         cabinet.publish_until(NAS, "56", "nas", "over-derating", "unacknowledged")
         publish_numbers(cabinet, range(50))
-        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store", 60)
+        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store")
         assert watch.stop() == 0
 
     assert "is damaged" in fault["text"]

@@ -36,7 +36,7 @@ print(*sorted({name.partition(".")[0] for name in sys.modules}))
 
 def run_migrate(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "cabinetwatch.store.migrate", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
 
 
 def test_a_child_process_makes_the_store_without_a_word(tmp_path: Path) -> None:
