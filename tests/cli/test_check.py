@@ -86,7 +86,7 @@ def test_all_is_well_and_nothing_is_sent_or_made(
     shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
 
     assert checker.status == 0, shown
-    assert "2 sensors, 1 devices" in shown
+    assert "2 sensors, 1 device" in shown
     assert "Warning" not in shown
     assert "MQTT 5" in line(shown, "broker  well")
     assert "subscribed for 2 sensors" in line(shown, "topics  well")

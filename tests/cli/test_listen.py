@@ -174,7 +174,7 @@ def test_record_writes_what_arrives_and_stops_cleanly(
         _wait_for_lines(path, 4)
         _, err = finish(process, number)
         assert process.returncode == 0
-    assert f"4 messages are in {path}" in err
+    assert f"4 messages written to {path}" in err
     recorded = list(read(path, pytest.fail))
     assert [(one.topic, one.payload.decode(), one.retain) for one in recorded] == [
         ("hall/air", "20.0", True),

@@ -10,7 +10,7 @@ from cabinetwatch.service import store_loop
 from cabinetwatch.store import database
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
-from tests.faults.disk import SmallDisk, let_write, refuse_writes
+from tests.faults.disk import FailingDisk, SmallDisk, let_write, refuse_writes
 from tests.faults.house import (
     TABLES,
     mailed,
@@ -33,6 +33,13 @@ def test_a_full_disk_is_told_survived_and_costs_nothing_once_there_is_room(
     reason = "the disk is full" if small_disk.mounted else "the disk refuses"
     site.folder = small_disk.folder / "watch"
     survive(site, cabinet, smtp, small_disk.fill, small_disk.free, reason)
+
+
+def test_a_disk_made_read_only_amid_a_run_is_told_survived_and_can_be_mounted_anew(
+    site: Site, cabinet: Wire, smtp: MailDrop, failing_disk: FailingDisk
+) -> None:
+    site.folder = failing_disk.folder / "watch"
+    survive(site, cabinet, smtp, failing_disk.fail, failing_disk.mend, "the disk refuses")
 
 
 def test_a_start_on_a_full_disk_watches_from_memory_and_says_what_that_cost(

@@ -235,6 +235,6 @@ def test_raise_repeat_and_return_are_one_thread_over_a_kill(post: Post, smtp: Ma
     assert [str(message["Subject"]).partition("]")[0] for message in (first, *later)] == [
         "[High",
         "[High, still standing",
-        "[Back to normal",
+        "[Over",
     ]
     assert {message["In-Reply-To"] for message in later} == {first["Message-ID"]}

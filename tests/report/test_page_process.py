@@ -100,6 +100,18 @@ def test_only_names_of_the_house_are_answered(serving: Serving, house: House) ->
         assert ask(address, host=host)[0] == 200
 
 
+def test_a_request_that_names_no_host_or_two_is_refused(address: str) -> None:
+    # RFC 9112, 3.2 for HTTP/1.1; the same for HTTP/1.0 is our choice.
+    for version in (b"1.0", b"1.1"):
+        line = b"GET / HTTP/" + version + b"\r\n"
+        for hosts in (b"", b"Host: cabinet\r\nHost: evil.example\r\n"):
+            assert raw(address, line + hosts + b"\r\n").startswith(b"HTTP/1.0 400 ")
+        assert raw(address, line + b"Host:\r\n\r\n").startswith(b"HTTP/1.0 421 ")
+        assert raw(address, line + b"Host: cabinet\r\n\r\n").startswith(b"HTTP/1.0 200 ")
+    # HTTP/0.9 knows no headers at all.
+    assert b"<html" not in raw(address, b"GET /\r\n\r\n")
+
+
 def test_bad_requests_are_refused_and_the_page_goes_on(serving: Serving, house: House) -> None:
     address = serving.start(house)
     for sent in (

@@ -247,6 +247,8 @@ def test_nothing_is_applied_from_a_trial_that_is_undecided(site: Site, cabinet: 
         told(site, "phase", "slow-fan", "before")
         shown = told(site, "end", "slow-fan", "--apply", result=1)
         assert "Nothing is applied" in shown
+        assert "There is no after phase yet." in shown
+        assert "slow-fan stays open" in shown
         assert trial_of(site)["ended"] is None
         assert watch.stop() == 0
     assert site.path.read_text() == before

@@ -173,7 +173,7 @@ class TestAStoreOfAnOlderVersion:
         with pytest.raises(StoreError, match="older cabinetwatch"):
             Store.open(database_url(old))
 
-    def test_it_keeps_all_it_had_and_gets_tiers_of_it(self, old: Path) -> None:
+    def test_it_keeps_all_it_had_and_gets_tiers_of_it(self, revision: str, old: Path) -> None:
         migrate(database_url(old))
         with Store.open(database_url(old)) as store:
             readings = [item for item, _ in store.readings()]
@@ -182,6 +182,9 @@ class TestAStoreOfAnOlderVersion:
             assert [each.id for each in store.transitions()] == [transition().id]
             assert [posted.id for posted, _ in store.waiting()] == ["n-1"]
             assert store.saved_state() == (123, T0 + 130_000, b"engine")
+            # Counted from the schema on that has a place for it.
+            unreadable = {} if revision < "v0004" else {"nas-air": 3}
+            assert {name: each.total for name, each in store.unreadable().items()} == unreadable
             for _ in range(2):
                 found = store.buckets("nas-air", "value", Tier.MINUTES, T0, T0 + 10**6)
                 assert [(each.utc_ms - T0, each.samples) for each in found] == [
