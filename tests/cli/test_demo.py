@@ -26,6 +26,8 @@ def arguments(*words: str) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
+# Two weeks are lived through at low priority, after all else that the machine has to do.
+@pytest.mark.timeout(3600)
 def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

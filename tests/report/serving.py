@@ -13,9 +13,9 @@ _ROOT = Path(__file__).parents[2]
 _COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
 
 
-def environment() -> dict[str, str]:
-    """Give the environment of a child: ours, and nothing that colours its output."""
-    return dict(os.environ) | {"PYTHONUNBUFFERED": "1"}
+def environment(folder: Path) -> dict[str, str]:
+    """Give the environment of a child: ours, but that what a killed one leaves is in a folder."""
+    return dict(os.environ) | {"PYTHONUNBUFFERED": "1", "TMPDIR": str(folder)}
 
 
 def write_page(house: House, folder: Path) -> None:
@@ -36,7 +36,12 @@ class Serving:
         command = [*_COMMAND, "--serve", f"{host}:0", "--config", str(house.path)]
         log = (self._folder / "serve.log").open("a")
         process = subprocess.Popen(
-            command, cwd=_ROOT, env=environment(), stdout=subprocess.PIPE, stderr=log, text=True
+            command,
+            cwd=_ROOT,
+            env=environment(self._folder),
+            stdout=subprocess.PIPE,
+            stderr=log,
+            text=True,
         )
         log.close()
         self.processes.append(process)

@@ -84,7 +84,7 @@ def main(path: Path, start_utc_ms: int) -> int:
             wait_held(daemon)
         print(clock.utc_ms(), flush=True)
     failed = daemon.failure is not None
-    daemon.stop()
+    daemon.stop(WITHIN_S)
     return int(failed)
 
 

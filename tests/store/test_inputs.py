@@ -31,7 +31,9 @@ told = st.builds(
 
 # No deadline: how long a disk takes is not what this is about.
 @settings(
-    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    max_examples=40,
 )
 @given(commits=st.lists(st.lists(told, max_size=12), max_size=6))
 def test_any_mixture_over_any_commits_comes_back_in_order(

@@ -178,7 +178,9 @@ class TestNeeded:
 
 
 @settings(
-    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    max_examples=25,
 )
 @given(
     days=st.integers(1, 6),

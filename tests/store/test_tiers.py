@@ -93,7 +93,9 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
 
 
 @settings(
-    deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    max_examples=60,
 )
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
