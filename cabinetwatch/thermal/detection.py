@@ -91,21 +91,23 @@ class ChangeTest:
         doubt_k: float,
         slow_sd_k: float,
         tau_s: float,
-        excess_k: float = 0.0,
+        excess_k: float,
+        ceiling_tau_s: float,
     ) -> None:
         """Take the level, the extreme goals that are still normal, and what they may be off.
 
         `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
-        `excess_k` how far ordinary life was seen to pass the bound.
+        `excess_k` how far ordinary life was seen to pass the bound that relaxes with
+        `ceiling_tau_s`.
         """
         excess_k *= _EXCESS_MARGIN
         limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
         margin_k = DOUBT_SIGMAS * doubt_k
         goals_k = (normal_goal_k, other_goal_k)
-        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, tau_s)
+        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, ceiling_tau_s)
         limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
-        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, tau_s)
+        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, ceiling_tau_s)
         self._mean_sum += step_s * (level_k - normal_goal_k)
         self._mean_doubt += step_s * doubt_k
         self._mean_s += step_s

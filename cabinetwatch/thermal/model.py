@@ -76,7 +76,8 @@ class NormalRise:
     With power: `rise_k` at `power_w`, plus `offset_k`, by the power law of `exponent` (1:
     resistance constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it.
     Without power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may
-    pass the band. `excess_k` is how far ordinary life passes what the response explains.
+    pass the band. `excess_k` is how far ordinary life passes what sound cooling explains when the
+    ceiling relaxes with `ceiling_tau_s` (None: the response's time constant).
     """
 
     rise_k: float
@@ -91,6 +92,7 @@ class NormalRise:
     highest_power_w: float | None = None
     off_rise_k: float | None = None
     excess_k: float = 0.0
+    ceiling_tau_s: float | None = None
 
     def at(self, power_w: float | None) -> float:
         """Settled rise expected at this power, K."""
