@@ -32,7 +32,7 @@ from cabinetwatch.thermal.model import (
 
 _FEWEST_A_DAY = 50
 _SLOWEST_CEILING_S = 2000.0
-_MOST_EXCESS = 0.08
+_MOST_EXCESS = 0.04
 
 _SMALLEST_SHARE = 0.02
 _DOUBT_FLOOR = 0.03**2
@@ -398,9 +398,8 @@ def _excess_k(
         low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
         doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
         envelope.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
-        passed.append(max(0.0, envelope.score))
-    days_k = _daily(record, passed, max)
-    if with_law: return max(days_k,default=0.)
+        passed.append(max(0.0, envelope.beyond_k))
+    days_k = _daily(record, passed, lambda day: sorted(day)[-2])
     return max(max(days_k, default=0.0), _yearly(days_k))
 
 
