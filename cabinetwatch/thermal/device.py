@@ -11,16 +11,20 @@ from cabinetwatch.thermal.follower import Follower
 from cabinetwatch.thermal.forecast import Forecast
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
-from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
+from cabinetwatch.thermal.model import (
+    OFF_SHARE,
+    SETTLE_TAUS,
+    NormalRise,
+    Response,
+    unlearnt_response,
+)
 from cabinetwatch.thermal.swings import Swings
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
 STATE_VERSION = 4
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
-SETTLE_TAUS = 3.0
 _LESSONS_APART_DAYS = 2.0
-_OFF_SHARE = 0.05
 _SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
 _UNSEEN_LOADS = 0.3
@@ -29,10 +33,6 @@ much more until the device's first days have shown what they do. More would hide
 
 _SEEN_GUARD = 0.15
 """Allowance on top of what the load was seen to do."""
-
-_COLD_SHARE, _COLD_LEAST_K = 0.12, 0.5
-"""Without power: a rise below this share of normal is that of a device switched off, or of a probe
-that has slipped. Which of them, only days of learning can tell."""
 
 _MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
@@ -219,8 +219,7 @@ class DeviceObserver:
         normal = self.normal
         if self.settings.has_power or normal is None:
             return False
-        limit_k = max(_COLD_SHARE * normal.rise_k, min(_COLD_LEAST_K, 0.3 * normal.rise_k))
-        return self._follower.filter.level_k < limit_k
+        return self._follower.filter.level_k < normal.cold_below_k
 
     def _off_below_w(self) -> float:
         settings, normal = self.settings, self.normal
@@ -229,7 +228,7 @@ class DeviceObserver:
         known_w = settings.rated_power_w or settings.normal_power_w
         if known_w is None and normal is not None:
             known_w = normal.power_w
-        return _OFF_SHARE * (known_w or 0.0)
+        return OFF_SHARE * (known_w or 0.0)
 
     def _test(self, window: Window) -> None:
         normal = self.normal
@@ -335,7 +334,7 @@ class DeviceObserver:
             settings.has_power,
             settings.time_constant_s,
             _commissioned(settings),
-            settings.off_below_w or _OFF_SHARE * (settings.rated_power_w or 0.0),
+            settings.off_below_w or OFF_SHARE * (settings.rated_power_w or 0.0),
         )
         if learnt is None:
             # Too little was recorded: go on for another day.

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from math import exp
-from statistics import mean, stdev
 from typing import Any
 
-from cabinetwatch.thermal.detection import DOUBT_SIGMAS
-from cabinetwatch.thermal.envelope import Envelope
+from cabinetwatch.thermal.ceiling import Drivers, daily_figures, with_ceiling, yearly
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.identify import (
@@ -30,10 +28,6 @@ from cabinetwatch.thermal.model import (
     unlearnt_response,
 )
 
-_FEWEST_A_DAY = 50
-_SLOWEST_CEILING_S = 2000.0
-_MOST_EXCESS = 0.04
-
 _SMALLEST_SHARE = 0.02
 _DOUBT_FLOOR = 0.03**2
 _DOUBT_LARGEST = 0.3**2
@@ -46,9 +40,6 @@ _MOST_LOAD = 2.5
 """Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
 
 _TOP_QUANTILE = 0.999
-_YEARLY_SIGMAS = 3.0
-"""The highest of a year lies about so many deviations of the days' highest above their mean."""
-
 _MOST_UNSEEN = 1.4
 """Without power, unseen loads widen the band no further than so many times the usual rise (its
 guard comes on top of it), or a stalled fan would hide in it."""
@@ -148,7 +139,7 @@ def _learn_with_power(
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
     normal = replace(_anchored(normal, given_normal, varied), guard=guard)
-    normal = _with_ceiling(record, response, normal, deviation, drivers)
+    normal = with_ceiling(record, response, normal, deviation, drivers)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
@@ -191,17 +182,16 @@ def _learn_without_power(
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
     low_k = max(0.0, quantile(running, 0.02))
-    days_k = _daily(record, rises, lambda day: quantile(sorted(day), _TOP_QUANTILE))
-    unseen_k = min(_yearly(days_k), _MOST_UNSEEN * quantile(running, 0.5))
+    days_k = daily_figures(record, rises, lambda day: quantile(sorted(day), _TOP_QUANTILE))
+    unseen_k = min(yearly(days_k), _MOST_UNSEEN * quantile(running, 0.5))
     top = max(top, unseen_k)
-    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST)
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST, off_rise_k=off_rise_k)
     if given_normal is not None:
         # The load at commissioning needn't have been the highest.
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
         low_k = min(low_k, given_normal.rise_k)
         normal = replace(normal, rise_k=highest_k, low_k=low_k)
-    normal = _with_ceiling(record, response, normal, rises, drivers)
-    normal = replace(normal, off_rise_k=off_rise_k)
+    normal = with_ceiling(record, response, normal, rises, drivers)
     confidence = _confidence(sigma / max(top, 0.1), known)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
@@ -210,24 +200,6 @@ def _learn_without_power(
 def quantile(ordered: Sequence[float], fraction: float) -> float:
     """Value at `fraction` of a sorted sequence."""
     return ordered[round(fraction * (len(ordered) - 1))]
-
-
-def _daily(
-    record: Record, values: Sequence[float], figure: Callable[[list[float]], float]
-) -> list[float]:
-    """A figure of each day's sound values."""
-    days: dict[int, list[float]] = {}
-    for end_s, value, ok in zip(record.end_s, values, record.sound, strict=True):
-        if ok:
-            days.setdefault(end_s // 86_400, []).append(value)
-    return [figure(day) for day in days.values() if len(day) >= _FEWEST_A_DAY]
-
-
-def _yearly(days: Sequence[float]) -> float:
-    """What the highest of a year may be, from the highest of each of some days; 0 for too few."""
-    if len(days) < 2:
-        return 0.0
-    return mean(days) + _YEARLY_SIGMAS * stdev(days)
 
 
 def _tau_of_ambient(ambient: Spectrum) -> float:
@@ -256,9 +228,6 @@ def _pruned(spectrum: Spectrum) -> tuple[float, tuple[float, ...], tuple[float, 
     at_once = spectrum.at_once if spectrum.at_once >= _SMALLEST_SHARE else 0.0
     total = at_once + sum(s for _, s in kept)
     return at_once / total, tuple(p for p, _ in kept), tuple(s / total for _, s in kept)
-
-
-Drivers = tuple[list[float], list[float], list[float], list[float]]
 
 
 def _deviations(
@@ -339,68 +308,6 @@ def _guard(record: Record, deviation: Sequence[float], normal: NormalRise, tau_s
         return _GUARD_LARGEST
     top = quantile(sorted(relative), 0.99)
     return min(_GUARD_LARGEST, max(_GUARD_SMALLEST, top + 0.08))
-
-
-def _with_ceiling(
-    record: Record,
-    response: Response,
-    normal: NormalRise,
-    deviation: Sequence[float],
-    drivers: Drivers,
-) -> NormalRise:
-    """The slowest ceiling that the record hardly passes, and how far that is.
-
-    The time constant learnt may be that of a quick part of the device; a ceiling that relaxes so
-    fast explains nearly all that a stalled fan does.
-    """
-    tau_s = response.tau_s
-    excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
-    best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
-    while tau_s <= 0.5 * _SLOWEST_CEILING_S:
-        tau_s *= 2.0
-        excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
-        if excess_k > max(best.excess_k, _MOST_EXCESS * normal.rise_k):
-            break
-        best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
-    return best
-
-
-def _excess_k(
-    record: Record,
-    response: Response,
-    normal: NormalRise,
-    deviation: Sequence[float],
-    drivers: Drivers,
-    tau_s: float,
-) -> float:
-    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
-
-    The test is run over the record itself: loads and doors that the response can't explain show
-    here, and then raise nothing later.
-    """
-    envelope = Envelope()
-    expected = Expectation(response)
-    with_law = normal.power_w is not None
-    passed: list[float] = []
-    rows = zip(
-        record.end_s,
-        record.lengths_s,
-        deviation,
-        record.power,
-        zip(*drivers, strict=True),
-        record.sound,
-        strict=True,
-    )
-    for end_s, length_s, value, power, expected.drivers, sound in rows:
-        power_w = max(power, 0.0) if with_law else None
-        usual_k = normal.at(power_w) if with_law else 0.0
-        goal_k = normal.highest_k(power_w) - usual_k
-        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
-        doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
-        envelope.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
-        passed.append(max(0.0, envelope.beyond_k))
-    days_k = _daily(record, passed, lambda day: sorted(day)[-2])
-    return max(max(days_k, default=0.0), _yearly(days_k))
 
 
 def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:

@@ -1,7 +1,8 @@
 """Learning from ordinary life: normal rise, time constant, and honesty where it can't be known."""
 
 import json
-from math import sin
+import random
+from math import exp, sin
 
 import numpy as np
 import pytest
@@ -114,3 +115,44 @@ def test_a_repeated_column_does_no_harm() -> None:
     column = [1.0, 2.0, 3.0]
     x = nonnegative(gram([column, column], [column, column]), [14.0, 14.0])
     assert sum(x) == pytest.approx(1.0)
+
+
+def moody(t_s: float) -> float:
+    """A load whose daily peak differs from day to day."""
+    peak = 31.0 + 2.0 * (int(t_s // DAY_S) * 5 % 4)
+    return peak if 18.0 < (t_s % DAY_S) / 3600.0 < 21.0 else 30.0
+
+
+def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None:
+    regular = learnt(Scene(interval_s=120.0, ambient_c=room, power_w=load), 7.1, False).normal
+    varied = learnt(Scene(interval_s=120.0, ambient_c=room, power_w=moody), 7.1, False).normal
+    assert regular is not None
+    assert varied is not None
+    # The highest loads seen, 40 W and 37 W, make 12.0 K and 11.1 K.
+    assert regular.rise_k == pytest.approx(12.0, abs=0.2)
+    assert 11.8 < varied.rise_k < 12.8
+
+
+def two_part(quick: float, slow: float, power_w: float, factor: float) -> tuple[float, float]:
+    """Ten seconds later: a third of the rise comes within two minutes, the rest in half an hour."""
+    goal_k = 0.3 * power_w * factor
+    quick += (1.0 - exp(-10.0 / (100.0 * factor))) * (0.35 * goal_k - quick)
+    slow += (1.0 - exp(-10.0 / (1500.0 * factor))) * (0.65 * goal_k - slow)
+    return quick, slow
+
+
+def test_a_quick_part_of_the_device_doesnt_hide_a_stall_without_power() -> None:
+    observer = DeviceObserver(DeviceSettings())
+    noise = random.Random(5)
+    quick, slow, stall_s, found_s = 2.0, 4.0, 7.55 * DAY_S, None
+    for step in range(1, int(7.7 * DAY_S / 10.0)):
+        t_s = 10.0 * step
+        factor = 2.2 if t_s > stall_s else 1.0
+        quick, slow = two_part(quick, slow, load(t_s), factor)
+        ambient_c = room(t_s)
+        temperature_c = ambient_c + quick + slow + noise.gauss(0.0, 0.05)
+        observer.update(round(1000.0 * t_s), temperature_c, ambient_c, None)
+        if found_s is None and observer.cooling_loss.standing:
+            found_s = t_s
+    assert found_s is not None
+    assert 0.0 < found_s - stall_s < 300.0
