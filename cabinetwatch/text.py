@@ -1,4 +1,13 @@
-"""Text from outside, made fit for a terminal, a log or one line of a table."""
+"""Text from outside, made fit for a terminal, a log or one line of a table; counts in words."""
+
+
+def counted(count: int, word: str) -> str:
+    """Write how many of something there are.
+
+    >>> counted(1, "sensor"), counted(2, "sensor"), counted(0, "sensor")
+    ('1 sensor', '2 sensors', '0 sensors')
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def printable(text: str) -> str:

@@ -4,11 +4,23 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.mail import MailDrop, MailDropFactory
+
+# The same examples each time, however slow the machine: what fails here fails everywhere.
+hypothesis.settings.register_profile(
+    "fixed",
+    derandomize=True,
+    deadline=None,
+    database=None,
+    print_blob=True,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
+hypothesis.settings.load_profile("fixed")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -16,13 +28,26 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out the long tests, counted as deselected, unless --long asks for them."""
+    """Leave out the long tests, counted as deselected, unless --long asks for them.
+
+    With it the files that may take longest come first: begun last they would be waited for alone.
+    """
     if config.getoption("--long"):
+        limits: dict[Path, float] = {}
+        for item in items:
+            limits[item.path] = max(limits.get(item.path, 0.0), _limit_s(item))
+        items.sort(key=lambda item: -limits[item.path])
         return
     left_out = [item for item in items if item.get_closest_marker("long")]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
+def _limit_s(item: pytest.Item) -> float:
+    """The time limit of its own, if it has one (s)."""
+    marker = item.get_closest_marker("timeout")
+    return float(marker.args[0]) if marker else 0.0
 
 
 @pytest.fixture(scope="session")

@@ -12,6 +12,7 @@ from paho.mqtt import publish, subscribe
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.mail import MailDrop, MailDropFactory
+from tests.support.patience import WITHIN_S
 from tests.support.ports import is_listening
 
 
@@ -72,7 +73,7 @@ def test_a_broker_with_a_certificate_speaks_tls(
 
 
 def test_the_mail_server_keeps_what_it_took(smtp: MailDrop) -> None:
-    with smtplib.SMTP(smtp.host, smtp.port, timeout=5) as client:
+    with smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S) as client:
         client.send_message(mail())
 
     (delivered,) = smtp.wait_for(1)
@@ -83,21 +84,21 @@ def test_the_mail_server_keeps_what_it_took(smtp: MailDrop) -> None:
 def test_the_mail_server_refuses_as_told_and_behaves_again(smtp: MailDrop) -> None:
     smtp.refuse("451 4.3.0 try later", at="data")
     with (
-        smtplib.SMTP(smtp.host, smtp.port, timeout=5) as client,
+        smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S) as client,
         pytest.raises(smtplib.SMTPDataError) as refusal,
     ):
         client.send_message(mail())
     assert refusal.value.smtp_code == 451
 
     smtp.behave()
-    with smtplib.SMTP(smtp.host, smtp.port, timeout=5) as client:
+    with smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S) as client:
         client.send_message(mail("Again"))
     assert [kept.message["Subject"] for kept in smtp.messages] == ["Again"]
 
 
 def test_the_mail_server_refuses_one_recipient_and_takes_the_other(smtp: MailDrop) -> None:
     smtp.refuse_recipient("gone@under-stairs.example")
-    with smtplib.SMTP(smtp.host, smtp.port, timeout=5) as client:
+    with smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S) as client:
         refused = client.send_message(
             mail(), to_addrs=["gone@under-stairs.example", "here@under-stairs.example"]
         )
@@ -108,7 +109,7 @@ def test_the_mail_server_refuses_one_recipient_and_takes_the_other(smtp: MailDro
 def test_the_mail_server_refuses_at_the_greeting(smtp: MailDrop) -> None:
     smtp.refuse("421 4.3.2 closing", at="connect")
     with pytest.raises(smtplib.SMTPConnectError):
-        smtplib.SMTP(smtp.host, smtp.port, timeout=5)
+        smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S)
 
 
 @pytest.mark.parametrize("stage", ["connect", "mail", "recipient", "data"])
@@ -123,7 +124,7 @@ def test_the_mail_server_hangs_as_told(smtp: MailDrop, stage: str) -> None:
 def test_the_mail_server_keeps_a_mail_and_loses_its_reply(smtp: MailDrop) -> None:
     smtp.behaviour.lose_reply = True
     with (
-        smtplib.SMTP(smtp.host, smtp.port, timeout=5) as client,
+        smtplib.SMTP(smtp.host, smtp.port, timeout=WITHIN_S) as client,
         pytest.raises(smtplib.SMTPServerDisconnected),
     ):
         client.send_message(mail())
@@ -143,7 +144,7 @@ def test_the_mail_server_wants_starttls_and_the_right_password(
     drop = mail_drop(security="starttls", certificate=certificate, login=("watch", "right"))
     context = ssl.create_default_context(cafile=str(certificate.ca_file))
 
-    with smtplib.SMTP("127.0.0.1", drop.port, timeout=5) as client:
+    with smtplib.SMTP("127.0.0.1", drop.port, timeout=WITHIN_S) as client:
         with pytest.raises(smtplib.SMTPSenderRefused):
             client.send_message(mail())
         client.starttls(context=context)
@@ -159,6 +160,6 @@ def test_the_mail_server_speaks_tls_from_the_first_byte(
 ) -> None:
     drop = mail_drop(security="tls", certificate=certificate)
     context = ssl.create_default_context(cafile=str(certificate.ca_file))
-    with smtplib.SMTP_SSL("127.0.0.1", drop.port, timeout=5, context=context) as client:
+    with smtplib.SMTP_SSL("127.0.0.1", drop.port, timeout=WITHIN_S, context=context) as client:
         client.send_message(mail())
     assert len(drop.messages) == 1

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.cli.trials import Finding, try_all
 from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.text import counted
 from cabinetwatch.watch import configuration
 
 
@@ -27,7 +28,8 @@ def run(args: argparse.Namespace) -> int:
     """
     path = find_config_file(args.config)
     config = configuration.load(path)
-    say(f"{path} is right: {len(config.sensors)} sensors, {len(config.devices)} devices.")
+    sensors = counted(len(config.sensors), "sensor")
+    say(f"{path} is right: {sensors}, {counted(len(config.devices), 'device')}.")
     for warning in warnings(config):
         say(f"Warning: {warning}")
     findings = try_all(config, send=args.send)

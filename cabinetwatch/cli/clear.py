@@ -10,6 +10,7 @@ from cabinetwatch.errors import StoreError, UsageError
 from cabinetwatch.intake.retained import RetainedError, clear_retained
 from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.watch import configuration
 
 _WITHIN_S = 30.0
@@ -36,7 +37,9 @@ def run(args: argparse.Namespace) -> int:
         return 1
     for topic in topics:
         say(f"cleared {topic}")
-    say(f"The broker keeps nothing of the watch any more ({len(topics)} topics cleared).")
+    say(
+        f"The broker keeps nothing of the watch any more ({counted(len(topics), 'topic')} cleared)."
+    )
     return 0
 
 

@@ -34,7 +34,6 @@ from cabinetwatch.watch import configuration
 CONFIG_FILE = "config.toml"
 SUMMARY_FOLDER = "summary"
 PAGE_FOLDER = "page"
-_FIRST_LINES = 13
 
 
 class _Standing:
@@ -90,7 +89,14 @@ class Fortnight:
             last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
             raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
         (text,) = (self.folder / SUMMARY_FOLDER).glob("*.txt")
-        return text.read_text(encoding="utf-8").splitlines()[:_FIRST_LINES]
+        return beginning(text.read_text(encoding="utf-8"))
+
+
+def beginning(summary: str) -> list[str]:
+    """Give a summary's lines up to the end of the first thing that needs a hand."""
+    head, first, rest = summary.partition("\n1. ")
+    matter, _, _ = rest.partition("\n\n")
+    return f"{head}{first}{matter}".rstrip().splitlines()
 
 
 def clear(folder: Path) -> None:

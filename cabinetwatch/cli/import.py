@@ -7,10 +7,12 @@ from pathlib import Path
 from cabinetwatch.cli.output import say
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
+from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import tables
 from cabinetwatch.service.importing import Imported, import_readings
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.corrections import offsets_throughout
+from cabinetwatch.text import counted
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.entry import EntryKind
@@ -35,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     Raises:
         ConfigError: the configuration is faulty.
         StoreError: the watch is running with this store, or it can't be written.
-        UsageError: the file can't be read, or is of no kind that is known.
+        UsageError: the file can't be read, or is of no known kind, or no line in it is right.
     """
     config = configuration.load(find_config_file(args.config))
     problems = _Problems(args.file)
@@ -46,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
         now_utc_ms = SystemClock().utc_ms()
         imported = import_readings(store, readings, offsets, now_utc_ms, problems.tell)
     problems.close()
+    if problems.lines and not (imported.taken or imported.known or imported.too_old):
+        raise UsageError(f"{args.file}: no line could be taken, and nothing has changed")
     say(_summary(imported, len(problems.lines)))
     return 0
 
@@ -71,7 +75,7 @@ class _Problems:
 
 
 def _summary(imported: Imported, left_out: int) -> str:
-    parts = [f"{imported.taken} readings taken"]
+    parts = [f"{counted(imported.taken, 'reading')} taken"]
     if imported.known:
         parts.append(f"{imported.known} left out, because the store has them already")
     if imported.too_old and imported.gone_before is not None:
@@ -81,5 +85,5 @@ def _summary(imported: Imported, left_out: int) -> str:
             " minutes only, in which they would count twice"
         )
     if left_out:
-        parts.append(f"{left_out} lines left out, for what is wrong with them")
+        parts.append(f"{counted(left_out, 'line')} left out, for what is wrong")
     return "; ".join(parts) + "."

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cabinetwatch.cli.transitions import utc_minute
-from cabinetwatch.times import from_rfc3339
+from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch.commands import NOT_VERIFIED
 
 
@@ -21,9 +21,11 @@ def _none(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
     del figures
     if learning["since"] is None:
         return "nothing is learnt yet"
+    span_s = 86_400 * learning["days"]
+    so_far = f"has been learning its normal rise for {describe_duration(span_s)}"
     return (
-        f"learning its normal rise for {learning['days']:.1f} days; lost cooling is not told before"
-        " the third day is over, unless normal_rise_k is given"
+        f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not told"
+        " before the third day is over, unless normal_rise_k is given"
     )
 
 

@@ -15,6 +15,7 @@ from cabinetwatch.intake.draft import draft
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.message import Incoming
 from cabinetwatch.intake.survey import Survey
+from cabinetwatch.text import counted
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
                 survey.note(message)
             show(message)
     if survey.left_out:
-        say(f"{survey.left_out} messages of still more topics were left out.", sys.stderr)
+        say(f"Left out: {counted(survey.left_out, 'message')} of still more topics.", sys.stderr)
     if not survey.topics:
         say("nothing arrived", sys.stderr)
         return 1

@@ -57,11 +57,20 @@ def _print_drawn(
     out: TextIO,
 ) -> None:
     # Rich takes a while to import, and only a terminal needs it.
+    from rich import box  # noqa: PLC0415
     from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    table = Table(title=None if title is None else Text(title), title_justify="left")
+    # No upright lines: eight columns of figures must fit a terminal of 80.
+    table = Table(
+        title=None if title is None else Text(title),
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+        collapse_padding=True,
+    )
     for number, heading in enumerate(headings):
         # Folded rather than cut: an ID must be whole on the narrowest terminal.
         justify: Literal["left", "right"] = "right" if number in right else "left"

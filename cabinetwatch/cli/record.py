@@ -9,6 +9,7 @@ from cabinetwatch.cli.hearing import Visit, add_span, checked_filters, span_s
 from cabinetwatch.cli.output import say
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.intake.recording import Recorded, Recorder
+from cabinetwatch.text import counted
 from cabinetwatch.watch import configuration
 
 _FLUSH_EVERY_S = 1.0
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     visit = Visit(config, checked_filters(args.topics) or _configured(config), "Record")
     with Recorder(args.file) as recorder:
         _record(visit, recorder, for_s)
-        say(f"{recorder.count} messages are in {args.file}.", sys.stderr)
+        say(f"{counted(recorder.count, 'message')} written to {args.file}.", sys.stderr)
     return 0 if visit.connected else 1
 
 

@@ -13,6 +13,7 @@ from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import recording
+from cabinetwatch.intake.recording import Recorded
 from cabinetwatch.service.recorded import imported_inputs, recording_inputs
 from cabinetwatch.service.settings import Change, changed_restore, parse_change
 from cabinetwatch.store.replay import Replayer, from_oldest_reading
@@ -113,14 +114,31 @@ def _recorded(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[T
     config = _changed(configuration.load(find_config_file(args.config)), changes)
     problems = _Problems()
     engine = Engine(config)
-    messages = recording.read(args.recording, problems.tell)
+    messages = _Messages(recording.read(args.recording, problems.tell))
     yield from Replayer(engine).run(recording_inputs(messages, config, problems.tell))
     yield from engine.advance(engine.now)
     problems.close()
+    if not messages.count:
+        raise UsageError(
+            f"{args.recording}: there is no message in it; give what cabinetwatch record writes"
+        )
 
 
 def _changed(config: Config, changes: Sequence[Change]) -> Config:
     return changed_restore(changes)(config.as_json()) if changes else config
+
+
+class _Messages:
+    """Counts the messages of a recording as they are read."""
+
+    def __init__(self, messages: Iterator[Recorded]) -> None:
+        self._messages = messages
+        self.count = 0
+
+    def __iter__(self) -> Iterator[Recorded]:
+        for message in self._messages:
+            self.count += 1
+            yield message
 
 
 class _Problems:

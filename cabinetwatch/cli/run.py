@@ -17,6 +17,7 @@ from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.stand_in import StandIn
 from cabinetwatch.service.systemd import Notifier
 from cabinetwatch.service.watchdog import Watchdog
+from cabinetwatch.store.in_memory import clear_leftovers
 from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.watch import configuration
 
@@ -85,6 +86,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _started(config: Config) -> tuple[Daemon, StandIn | None]:
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
+    if clear_leftovers(config.store_path()):
+        _log.warning("what a watch that was killed had kept in memory was removed")
     try:
         daemon, stand_in = _begun(config), None
     except DiskFaultError as error:

@@ -11,7 +11,9 @@ from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.errors import StoreError
 from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
+from cabinetwatch.store.in_memory import MemoryRecords, find_records
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
@@ -40,33 +42,59 @@ def run(args: argparse.Namespace) -> int:
     """Show the present; exit status 1 when something is wrong or the watch is not running."""
     config = configuration.load(find_config_file(args.config))
     clock = SystemClock()
+    records = find_records(config.store_path())
     try:
-        store = Store.open(config.store.url, read_only=True)
-    except NoStoreError as error:
-        # Bad news rather than wrong use: the watch is not running.
+        store = _open(config, records)
+    except StoreError as error:
+        if records is None and not isinstance(error, NoStoreError):
+            raise
+        # Bad news rather than wrong use: the watch is not running, or in memory.
         say(str(error), sys.stderr)
+        if records is not None:
+            say(_in_memory(config.site.name, records.process), sys.stderr)
         return 1
+    if args.follow:
+        store.close()
+        return _follow(config, clock, as_json=args.json)
     with store:
-        if args.follow:
-            return _follow(store, config, clock, as_json=args.json)
         snapshot = take_snapshot(store, config, clock)
         _print(snapshot, clock, _open_trials(snapshot, store, config), as_json=args.json)
     return _status(snapshot)
 
 
-def _follow(store: Store, config: Config, clock: Clock, *, as_json: bool) -> int:
-    """Show it again and again; on a terminal in place, else one below the other."""
-    snapshot = take_snapshot(store, config, clock)
+def _open(config: Config, records: MemoryRecords | None) -> Store:
+    """Open the store, or, where we may, what stands in for it in memory."""
+    url = config.store.url if records is None or records.url is None else records.url
+    return Store.open(url, read_only=True)
+
+
+def _in_memory(site: str, process: int) -> str:
+    return (
+        f"{site}: THE WATCH RUNS WITH ITS RECORDS IN MEMORY (process {process}), for its disk "
+        "refuses the store: it tells alarms as ever, but what it records is lost when it ends. "
+        "Look at the disk: is it full, or read-only?"
+    )
+
+
+def _follow(config: Config, clock: Clock, *, as_json: bool) -> int:
+    """Show it again and again; on a terminal in place, else one below the other.
+
+    Each time it is looked anew where the records are: they may move into memory and back.
+    """
+    status = 1
     try:
         while True:
+            with _open(config, find_records(config.store_path())) as store:
+                snapshot = take_snapshot(store, config, clock)
+                trials = _open_trials(snapshot, store, config)
+            status = _status(snapshot)
             if sys.stdout.isatty():
                 sys.stdout.write(_CLEAR)
-            _print(snapshot, clock, _open_trials(snapshot, store, config), as_json=as_json)
+            _print(snapshot, clock, trials, as_json=as_json)
             sys.stdout.flush()
             time.sleep(_FOLLOW_EVERY_S)
-            snapshot = take_snapshot(store, config, clock)
     except KeyboardInterrupt:
-        return _status(snapshot)
+        return status
 
 
 def _open_trials(snapshot: Snapshot, store: Store, config: Config) -> "list[TrialState]":
@@ -128,6 +156,9 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
         [_sensor_row(name, each, now_utc_ms) for name, each in snapshot.sensors.items()],
         right=(1,),
     )
+    for name, each in snapshot.sensors.items():
+        if each["unreadable"]["since_start"]:
+            say(_unreadable_line(name, each["unreadable"], now_utc_ms))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -148,9 +179,14 @@ def _little_room(room: Room) -> str | None:
 
 
 def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
+    told = ""
+    if snapshot.memory_process is not None:
+        told = _in_memory(snapshot.site, snapshot.memory_process)
     if snapshot.utc_ms is None:
-        return f"{snapshot.site}: the watch has never run with this store."
+        return told or f"{snapshot.site}: the watch has never run with this store."
     age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
+    if told:
+        return f"{told} The figures below are {age} old."
     if snapshot.mute_process is not None:
         return (
             f"{snapshot.site}: THE WATCH HAS WRITTEN NOTHING FOR {age}, though its process "
@@ -198,6 +234,15 @@ def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
     value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
     return [name, value, figures["state"], heard]
+
+
+def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
+    age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
+    count = counted["since_start"]
+    return (
+        f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
+        f"{counted['total']} in all; the last {age} ago: {counted['problem']}"
+    )
 
 
 def _written(value: float | None, write: Callable[[float], str]) -> str:

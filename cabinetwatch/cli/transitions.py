@@ -4,14 +4,25 @@ from collections.abc import Sequence
 
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.times import from_rfc3339, to_datetime
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.transition import AlarmState, Transition
+
+_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
 def print_standing(standing: Sequence[Transition]) -> None:
-    """Print what stands, each with its sentence and its ID."""
-    if not standing:
+    """Print what stands, each with its sentence and its ID, and apart from it what is hidden."""
+    seen = [each for each in standing if each.state not in _HIDDEN]
+    hidden = [each for each in standing if each.state in _HIDDEN]
+    if seen:
+        _print_alarms(seen, "Standing alarms")
+    else:
         say("No alarm stands.")
-        return
+    if hidden:
+        print()
+        _print_alarms(hidden, "Hidden: shelved, suppressed or out of service")
+
+
+def _print_alarms(alarms: Sequence[Transition], title: str) -> None:
     print_table(
         ("ID", "Priority", "State", "Subject", "Condition", "Since (UTC)"),
         [
@@ -23,12 +34,17 @@ def print_standing(standing: Sequence[Transition]) -> None:
                 each.condition,
                 utc_minute(_since_utc_ms(each)),
             )
-            for each in standing
+            for each in alarms
         ],
-        title="Standing alarms",
+        title=title,
     )
-    for each in standing:
-        say(f"{each.id}: {each.text}")
+    # A device out of service has the same sentence for each of its conditions.
+    told: dict[str, list[str]] = {}
+    for each in alarms:
+        told.setdefault(f"{each.subject} {each.text}", []).append(each.id)
+    texts = {each.id: each.text for each in alarms}
+    for ids in told.values():
+        say(f"{', '.join(ids)}: {texts[ids[0]]}")
 
 
 def print_history(history: Sequence[Transition]) -> None:

@@ -110,6 +110,8 @@ def _end(
         # First the settings, then the end: nothing is told in between of a rise that is normal now.
         applied = apply_setpoints(path, store, figures)
         if applied != 0:
+            if trial.open:
+                say(f"The trial {trial.name} stays open; without --apply it ends all the same.")
             return applied
         if not trial.open:
             return 0

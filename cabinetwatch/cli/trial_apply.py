@@ -35,10 +35,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
         ConfigError: the file would not be accepted.
         UsageError: it can't be written.
     """
-    if figures.verdict == "undecided" and figures.hot_day_margin is not None:
-        say("Nothing is applied: the hottest day is undecided.")
-        return 1
-    if not figures.setpoints.values:
+    undecided = figures.verdict == "undecided" and figures.hot_day_margin is not None
+    if undecided or not figures.setpoints.values:
         say(f"Nothing is applied: the verdict is {figures.verdict}.")
         for reason in figures.reasons:
             say(f"  - {reason}")

@@ -18,6 +18,7 @@ from cabinetwatch.notify.channels.smtp import Login, SessionError, Timeouts, smt
 from cabinetwatch.notify.plan import plan_test
 from cabinetwatch.service.carriers import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.text import counted
 
 _CONNECT_WITHIN_S = 10.0
 # With protocol = "auto" an attempt with 3.1.1 follows about a second after a refused MQTT 5.
@@ -93,7 +94,7 @@ def _try_broker(
     for topic_filter, reason in refusals.items():
         yield Finding("topics", False, f"the broker does not let us read {topic_filter}: {reason}")
     if not refusals:
-        yield Finding("topics", True, f"subscribed for {len(config.sensors)} sensors")
+        yield Finding("topics", True, f"subscribed for {counted(len(config.sensors), 'sensor')}")
 
 
 def _await_connection(

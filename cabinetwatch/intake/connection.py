@@ -61,6 +61,7 @@ class Connection:
         self._filters = list(filters)
         self._forget = set(forget) - set(filters)
         self._asked: dict[int, list[str]] = {}
+        self._asked_for_all = False
         self.publications = Publications()
         self._arrivals: list[Incoming | ConnectionEvent] = []
         self._unacknowledged = Acknowledgements(link.WINDOW_WITHOUT_MAXIMUM)
@@ -93,7 +94,7 @@ class Connection:
     @property
     def subscribed(self) -> bool:
         """Whether every subscription of this connection has been answered."""
-        return not self._asked
+        return self._asked_for_all and not self._asked
 
     def open(self) -> bool:
         """Try to reach the broker; True when a connection stands, before any answer of its own."""
@@ -244,6 +245,7 @@ class Connection:
                 self._asked[packet_id] = [topic_filter]
         if self._forget:
             self._client.unsubscribe(sorted(self._forget))
+        self._asked_for_all = True
 
     def _tell_down(self, sentence: str) -> None:
         """Tell that there is no connection; the same again and again is told once."""
@@ -278,6 +280,8 @@ class Connection:
     ) -> None:
         if self.up:
             return
+        # Before `up`: another thread that looks in between must not find us subscribed.
+        self._asked_for_all = False
         if code.is_failure:
             self._reason = reasons.of_code(code)
             if code.value == reasons.UNSUPPORTED_PROTOCOL:

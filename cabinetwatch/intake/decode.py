@@ -28,13 +28,17 @@ class Value(NamedTuple):
 
 
 class Decoded(NamedTuple):
-    """What one message held: the values, and a sentence for everything that could not be read."""
+    """What one message held: the values, and a sentence for everything that could not be read.
+
+    `unread` are the sensors that should have had a value from it and have none, each once.
+    """
 
     values: list[Value]
     problems: list[str]
+    unread: list[str]
 
 
-_NOTHING = Decoded([], [])
+_NOTHING = Decoded([], [], [])
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +72,21 @@ class _Findings:
 
     values: list[Value] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    missing: list[tuple[str, str]] = field(default_factory=list)
+
+    def fail(self, sensor: str, sentence: str) -> None:
+        """Note what is wrong with the part of the message that a sensor is read from."""
+        self.problems.append(sentence)
+        self.unread.append(sensor)
 
     def result(self) -> Decoded:
         """Sum up."""
         if not self.values:
-            self.problems += self.missing
-        return Decoded(self.values, self.problems)
+            for sensor, sentence in self.missing:
+                self.fail(sensor, sentence)
+        unread = list(dict.fromkeys(self.unread)) if self.unread else self.unread
+        return Decoded(self.values, self.problems, unread)
 
 
 class Decoder:
@@ -161,7 +173,7 @@ def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
     try:
         number = numerals.from_payload(payload)
     except numerals.NotANumber as error:
-        findings.problems.append(f"{source.sensor}: '{excerpt_of_bytes(payload)}' {error}")
+        findings.fail(source.sensor, f"{source.sensor}: '{excerpt_of_bytes(payload)}' {error}")
     else:
         findings.values.append(Value(source.sensor, source.to_own_unit(number)))
 
@@ -171,6 +183,8 @@ def _take_json(plan: _Plan, payload: bytes, arrived_utc_ms: int, findings: _Find
         document = jsontext.parse(payload)
     except jsontext.NotJson as error:
         findings.problems.append(f"the payload '{excerpt_of_bytes(payload)}' {error}")
+        findings.unread += [source.sensor for source, _ in plan.pointed]
+        findings.unread += _sensors_of(plan.named)
         return
     for source, pointer in plan.pointed:
         _take_pointed(source, pointer, document, findings)
@@ -183,9 +197,12 @@ def _take_pointed(source: _Source, pointer: Pointer, document: Any, findings: _F
         number = numerals.from_json(pointer.resolve(document))
     except Missing:
         sentence = f"{source.sensor}: the payload has nothing at '{pointer.text}'"
-        (findings.problems if source.exact else findings.missing).append(sentence)
+        if source.exact:
+            findings.fail(source.sensor, sentence)
+        else:
+            findings.missing.append((source.sensor, sentence))
     except numerals.NotANumber as error:
-        findings.problems.append(f"{source.sensor}: the value at '{pointer.text}' {error}")
+        findings.fail(source.sensor, f"{source.sensor}: the value at '{pointer.text}' {error}")
     else:
         findings.values.append(Value(source.sensor, source.to_own_unit(number)))
 
@@ -200,8 +217,10 @@ def _take_pack(
         pack = senml.resolve(document, arrived_utc_ms / 1000)
     except senml.BadPack as error:
         findings.problems.append(f"the payload {error}")
+        findings.unread += _sensors_of(named)
         return
     findings.problems += [f"in the payload {problem}" for problem in pack.problems]
+    findings.unread += _sensors_of({name: named[name] for name in pack.bad_names & named.keys()})
     for record in pack.records:
         for source in named.get(record.name, ()):
             _take_record(source, record, findings)
@@ -209,8 +228,13 @@ def _take_pack(
     for name, sources in named.items():
         if name not in served:
             findings.missing += [
-                f"{source.sensor}: the pack has no record named '{name}'" for source in sources
+                (source.sensor, f"{source.sensor}: the pack has no record named '{name}'")
+                for source in sources
             ]
+
+
+def _sensors_of(named: Mapping[str, tuple[_Source, ...]]) -> list[str]:
+    return [source.sensor for sources in named.values() for source in sources]
 
 
 def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> None:
@@ -218,13 +242,14 @@ def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> 
         return
     convert = _conversion_of(source, record.unit)
     if convert is None:
-        findings.problems.append(
+        findings.fail(
+            source.sensor,
             f"{source.sensor}: the record '{record.name}' is in '{excerpt(str(record.unit))}', "
-            f"which is no unit of {source.quantity}"
+            f"which is no unit of {source.quantity}",
         )
     elif isinstance(record.value, bool | str):
-        findings.problems.append(
-            f"{source.sensor}: the record '{record.name}' has no numeric value"
+        findings.fail(
+            source.sensor, f"{source.sensor}: the record '{record.name}' has no numeric value"
         )
     else:
         own_utc_ms = round(record.time_s * 1000) if record.timed else None

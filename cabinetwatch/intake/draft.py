@@ -10,6 +10,7 @@ from cabinetwatch.intake import topics
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.guess import AMBIENT_WORDS, Guess, guess, words_of
 from cabinetwatch.intake.survey import Heard, Source
+from cabinetwatch.text import counted
 
 QOS_0 = "comes at QoS 0, which no broker keeps: what it says while the watch is away is lost"
 RETAINED = "only a retained message came: the broker's copy of a last known value"
@@ -145,7 +146,7 @@ def _sensor_table(one: Drafted) -> str:
     lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:g}')
     interval_s = heard.interval_s()
     if interval_s:
-        seen = f"measured over {len(heard.gaps_ms) + 1} messages"
+        seen = f"measured over {counted(len(heard.gaps_ms) + 1, 'message')}"
         lines.append(f"interval_s = {_rounded(interval_s)}  # {seen}")
     else:
         lines.append(f"interval_s = {DEFAULT_INTERVAL_S}  # not measured: it was heard too briefly")

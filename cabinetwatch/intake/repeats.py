@@ -1,5 +1,6 @@
 """Messages that the broker sends again after a reconnect, told from new ones."""
 
+from array import array
 from collections.abc import Iterable
 
 from cabinetwatch.intake.message import Incoming
@@ -9,6 +10,7 @@ MOST_SENT_AGAIN = 32_767
 """How many messages are remembered without a Receive Maximum: half of all identifiers. With all of
 them an identifier that comes round again would meet its own last use, and a new reading of a value
 that never changes would be taken for a repeat."""
+_IDENTIFIERS = 65_536
 
 
 class Repeats:
@@ -25,7 +27,11 @@ class Repeats:
 
     def __init__(self, window: Iterable[Repeatable] = ()) -> None:
         self._size = MOST_SENT_AGAIN
-        self._taken: dict[int, bytes] = {}
+        # A place for each identifier there is: 1 MB for years, where a dictionary takes six.
+        self._digests = array("Q", bytes(8 * _IDENTIFIERS))
+        self._turns = array("Q", bytes(8 * _IDENTIFIERS))
+        self._turn = 0
+        self._first_remembered = 1
         for repeatable in window:
             self.take(repeatable)
 
@@ -33,26 +39,31 @@ class Repeats:
         """A connection came up; without its session nothing can be a repeat."""
         self._size = receive_maximum or MOST_SENT_AGAIN
         if not session_present:
-            self._taken.clear()
+            self._first_remembered = self._turn + 1
         self._forget_oldest()
 
     def is_repeat(self, message: Incoming) -> bool:
         """Whether this message was taken before."""
         if not (message.dup and message.resumed and message.qos):
             return False
-        digest = self._taken.get(message.packet_id)
-        return digest is not None and digest == identify(message).digest
+        if self._turns[message.packet_id] < self._first_remembered:
+            return False
+        return self._digests[message.packet_id] == _number(identify(message))
 
     def take(self, repeatable: Repeatable) -> None:
         """Remember a message that is taken now, and forget the one a window before it."""
-        # Taken out first, so that the order is that of the last taking.
-        self._taken.pop(repeatable.packet_id, None)
-        self._taken[repeatable.packet_id] = repeatable.digest
+        self._turn += 1
+        self._turns[repeatable.packet_id] = self._turn
+        self._digests[repeatable.packet_id] = _number(repeatable)
         self._forget_oldest()
 
     def _forget_oldest(self) -> None:
-        while len(self._taken) > self._size:
-            del self._taken[next(iter(self._taken))]
+        # Never less than before: what a narrow window has let go stays gone in a wider one.
+        self._first_remembered = max(self._first_remembered, self._turn - self._size + 1)
+
+
+def _number(repeatable: Repeatable) -> int:
+    return int.from_bytes(repeatable.digest, "big")
 
 
 def identify(message: Incoming) -> Repeatable:

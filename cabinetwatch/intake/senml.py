@@ -39,10 +39,14 @@ class Record(NamedTuple):
 
 
 class Pack(NamedTuple):
-    """What a pack holds: its good records in time order, and a sentence for each bad one."""
+    """What a pack holds: its good records in time order, and a sentence for each bad one.
+
+    `bad_names` are those under which the bad ones stand, as far as they have any.
+    """
 
     records: list[Record]
     problems: list[str]
+    bad_names: set[str]
 
 
 def resolve(document: object, now_s: float) -> Pack:
@@ -64,6 +68,7 @@ def resolve(document: object, now_s: float) -> Pack:
     base: dict[str, Any] = {}
     records: list[Record] = []
     problems: list[str] = []
+    bad_names: set[str] = set()
     for place, fields in enumerate(document, 1):
         # A base field that can't be read makes all that follow doubtful: not caught here.
         base |= _base_fields(fields)
@@ -71,11 +76,12 @@ def resolve(document: object, now_s: float) -> Pack:
             record = _resolve_record(fields, base, now_s, version)
         except BadPack as error:
             problems.append(f"record {place} {error}")
+            bad_names.add(f"{base.get('bn', '')}{fields.get('n', '')}")
         else:
             if record is not None:
                 records.append(record)
     records.sort(key=lambda record: record.time_s)
-    return Pack(records, problems)
+    return Pack(records, problems, bad_names)
 
 
 def _check_labels(document: Sequence[Mapping[str, Any]]) -> int | None:

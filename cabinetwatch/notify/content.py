@@ -9,6 +9,7 @@ from cabinetwatch.notify.mail_policy import header_text
 from cabinetwatch.notify.phrases import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
+    OVER,
     PRIORITY_WORDS,
     TEST_CONDITION,
     degree,
@@ -17,6 +18,7 @@ from cabinetwatch.notify.phrases import (
 from cabinetwatch.store.notice import Notice
 from cabinetwatch.times import from_rfc3339
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.wording import kelvin
 
 _MOST_NAME = 60
 """Characters of a name in a subject: beyond that no mail program shows them."""
@@ -27,13 +29,15 @@ class Item:
     """One transition as a mail shows it.
 
     `tone` is a priority's value, or "over"; `overtaken` says that a later transition of the same
-    alarm stands in the same mail, so that figures and advice are left to that one.
+    alarm stands in the same mail, so that figures and advice are left to that one. `caveat` says
+    what is not well yet though this alarm is over; else it is empty.
     """
 
     heading: str
     degree: str
     tone: str
     text: str
+    caveat: str
     id: str
     time: str
     since: str
@@ -89,6 +93,7 @@ def _item(
         degree=degree(transition),
         tone="over" if transition.is_return else transition.priority.value,
         text=transition.text,
+        caveat="" if overtaken else _caveat(transition),
         id=transition.id,
         time=local_time(transition.utc_ms, timezone),
         since=_since(transition, timezone),
@@ -113,6 +118,17 @@ def _since(transition: Transition, timezone: str) -> str:
         except ValueError:
             return since
     return local_time(transition.utc_ms, timezone) if transition.is_raise else ""
+
+
+def _caveat(transition: Transition) -> str:
+    """Say that a device is still too hot though one of its alarms is over.
+
+    A fan that turns again cools in its own time: who reads "over" must not go back to sleep.
+    """
+    margin_k = transition.values.get("margin_k")
+    if not transition.is_return or not isinstance(margin_k, int | float) or margin_k >= 0:
+        return ""
+    return f"Not all is well yet: it is still {kelvin(-margin_k)} above its derating threshold."
 
 
 def _acknowledge(transition: Transition) -> str:
@@ -162,7 +178,7 @@ def _worst(notice: Notice) -> str:
     for priority in Priority:
         if priority in standing:
             return PRIORITY_WORDS[priority]
-    return "Back to normal"
+    return OVER
 
 
 def _tally(notice: Notice) -> str:

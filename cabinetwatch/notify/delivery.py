@@ -8,15 +8,16 @@ that a service may run one for each channel: a mail server that hangs then holds
 import logging
 from collections.abc import Iterable, Mapping, Sequence
 from queue import Empty, SimpleQueue
-from typing import Protocol
+from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.attempt import Attempt, Carrier, Refusal
 from cabinetwatch.notify.lane import Fault, Lane, Merge, Probe, Send
-from cabinetwatch.notify.plan import plan_digest, plan_repeat
+from cabinetwatch.notify.plan import plan_again, plan_digest, plan_repeat
 from cabinetwatch.notify.policy import QuietHours
 from cabinetwatch.notify.repeats import Repeats
+from cabinetwatch.notify.retained import RetainedAlarms
 from cabinetwatch.store.notice import Channel, Notice, Outcome
 from cabinetwatch.watch.transition import Transition
 
@@ -47,8 +48,10 @@ class Listener(Protocol):
         ...
 
 
-class _Hurry:
+class _Back(NamedTuple):
     """Stands in the inbox for `Delivery.hurry`."""
+
+    forgetful: bool
 
 
 class Delivery:
@@ -66,7 +69,8 @@ class Delivery:
         self._listener = listener
         self._lanes = {channel: _lane(channel, carriers[channel], config) for channel in carriers}
         self._repeats = Repeats(config.notify.repeat_s)
-        self._inbox: SimpleQueue[Notice | Transition | _Hurry] = SimpleQueue()
+        self._retained = RetainedAlarms()
+        self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
         self._known: dict[str, None] = {}
         self._being_written: dict[str, tuple[Notice, int]] = {}
 
@@ -85,13 +89,14 @@ class Delivery:
             told: When each occurrence was last told (`repeats.last_told`).
             t: Watch time now (ms).
         """
-        settled = []
+        settled, standing = [], list(standing)
         for notice, outcome in waiting:
             lane = self._lanes.get(notice.channel)
             if lane is not None and self._is_new(notice):
                 settled.append(lane.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
+        self._retained.restore(standing)
 
     def add(self, notices: Iterable[Notice]) -> None:
         """Take notices to deliver, committed or not."""
@@ -103,9 +108,13 @@ class Delivery:
         for transition in transitions:
             self._inbox.put(transition)
 
-    def hurry(self) -> None:
-        """Try at once what waits for a channel that was away: it is back. For any thread."""
-        self._inbox.put(_Hurry())
+    def hurry(self, *, forgetful: bool = False) -> None:
+        """Try at once what waits for a channel that was away: it is back. For any thread.
+
+        A `forgetful` broker has lost what it knew of us, so it is told again what it should retain
+        of every alarm that is not normal.
+        """
+        self._inbox.put(_Back(forgetful))
 
     def step(self, t: int, utc_ms: int) -> int | None:
         """Do at most one job on each channel.
@@ -117,7 +126,7 @@ class Delivery:
         Returns:
             Watch time at which to call again if nothing new comes; None when nothing waits.
         """
-        self._empty_inbox(t)
+        self._empty_inbox(t, utc_ms)
         self._take_unwritten(t)
         self._tell_again(t, utc_ms)
         for channel in self._lanes:
@@ -129,17 +138,20 @@ class Delivery:
         dues.append(self._repeats.next_due_t)
         return min((due_t for due_t in dues if due_t is not None), default=None)
 
-    def _empty_inbox(self, t: int) -> None:
+    def _empty_inbox(self, t: int, utc_ms: int) -> None:
         while True:
             try:
                 item = self._inbox.get_nowait()
             except Empty:
                 return
-            if isinstance(item, _Hurry):
+            if isinstance(item, _Back):
                 for lane in self._lanes.values():
                     lane.hurry(t)
+                if item.forgetful:
+                    self._remind(t, utc_ms)
             elif isinstance(item, Transition):
                 self._repeats.observe([item])
+                self._retained.observe(item)
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
 
@@ -147,6 +159,16 @@ class Delivery:
         lane = self._lanes.get(notice.channel)
         if lane is not None:
             lane.add(notice, t)
+
+    def _remind(self, t: int, utc_ms: int) -> None:
+        """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
+        lane = self._lanes.get("mqtt")
+        if lane is None:
+            return
+        for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
+            (transition,) = notice.transitions
+            if not lane.waits_for(transition.subject, transition.condition):
+                lane.add(notice, t)
 
     def _take_unwritten(self, t: int) -> None:
         """Tell from memory what has waited too long to be written."""
@@ -174,9 +196,11 @@ class Delivery:
         job = lane.next_job(t, utc_ms)
         match job:
             case Send(notice, recipients):
-                self._keep([], [lane.begin(notice.id, t)])
+                self._note(notice, lane.begin(notice.id, t))
                 attempt = _send(carrier, notice, recipients)
-                self._keep([], [lane.settle(notice.id, attempt, t)])
+                self._note(notice, lane.settle(notice.id, attempt, t))
+                if channel == "mqtt" and attempt.accepted:
+                    self._retained.published(notice.transitions)
             case Probe():
                 attempt = carrier.probe()
                 lane.probed(attempt, t)
@@ -200,6 +224,11 @@ class Delivery:
             self._is_new(notice)
             self._being_written[notice.id] = (notice, t + WRITE_PATIENCE_MS)
         self._keep(notices, outcomes)
+
+    def _note(self, notice: Notice, outcome: Outcome) -> None:
+        """Have an outcome written down, but of what stands in no outbox."""
+        if notice.kind != "again":
+            self._keep([], [outcome])
 
     def _keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         if notices or outcomes:

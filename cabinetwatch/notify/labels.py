@@ -29,6 +29,7 @@ _LABELS = {
     "high": "Upper limit",
     "hot_day_margin_k": "Hot-day margin",
     "hot_day_temperature_c": "Hot-day temperature",
+    "latest_s": "Time left, at the latest",
     "load_fraction": "Load, of rated",
     "low": "Lower limit",
     "margin_k": "Margin to the threshold",
@@ -38,13 +39,16 @@ _LABELS = {
     "normal_rise_k": "Normal rise",
     "off": "Switched off",
     "power_w": "Power",
+    "probability": "Probability of crossing",
     "raw_rise_k": "Raw rise",
     "readings_lost": "Readings lost",
+    "resistance_k_per_w": "Thermal resistance",
     "rise_k": "Rise above ambient",
     "settled_rise_k": "Settled rise",
+    "settled_rise_sd_k": "Settled rise, give or take",
     "silence_s": "Counts as silent after",
+    "soonest_s": "Time left, at the soonest",
     "temperature_c": "Temperature",
-    "thermal_resistance_k_per_w": "Thermal resistance",
     "threshold_c": "Derating threshold",
     "time_constant_s": "Time constant",
 }
@@ -70,6 +74,7 @@ _OF_QUANTITY = ("value", "high", "low")
 
 _DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
 _FRACTIONS = ("_fraction",)
+_PROBABILITY = "probability"
 
 
 def figures(values: Mapping[str, Any], timezone: str) -> list[Figure]:
@@ -146,6 +151,8 @@ def _measure(key: str, value: float, quantity: Any) -> str:
     for suffix, seconds in _DURATIONS.items():
         if key.endswith(suffix):
             return describe_duration(value * seconds)
+    if key == _PROBABILITY:
+        return _number(100 * value, 1, "%")
     if key.endswith(_FRACTIONS):
         return _number(100 * value, 0, "%")
     return f"{value:g}"

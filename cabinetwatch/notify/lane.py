@@ -161,6 +161,14 @@ class Lane:
         self._pending.setdefault(notice.id, pending)
         return None
 
+    def waits_for(self, subject: str, condition: str) -> bool:
+        """Whether a notice of this alarm waits here."""
+        return any(
+            (each.subject, each.condition) == (subject, condition)
+            for pending in self._pending.values()
+            for each in pending.notice.transitions
+        )
+
     def has_yet_to_tell(self, occurrence: str) -> bool:
         """Whether a raise of this occurrence waits here of which nobody has heard yet."""
         return any(

@@ -2,6 +2,9 @@
 
 from cabinetwatch.watch.transition import Priority, Transition
 
+OVER = "Over"
+"""An alarm that is over. Never more than that: others of the same device may still stand."""
+
 TEST_CONDITION = "test"
 """The condition of a test notice; no rule raises it."""
 
@@ -12,7 +15,7 @@ _PREDICATES = {
     "cooling-loss": "losing its cooling",
     "derating-forecast": "heading for its derating threshold",
     "drift": "slowly losing its cooling",
-    "fan-slow": "running on a slow fan",
+    "fan-slow": "running on a slow or stopped fan",
     "high": "above its limit",
     "hot-day": "too warm for the hottest day",
     "implausible": "giving implausible readings",
@@ -64,4 +67,4 @@ def degree(transition: Transition) -> str:
     """Say how bad it is, or that it is over."""
     if transition.condition == TEST_CONDITION:
         return "Test"
-    return "Back to normal" if transition.is_return else PRIORITY_WORDS[transition.priority]
+    return OVER if transition.is_return else PRIORITY_WORDS[transition.priority]

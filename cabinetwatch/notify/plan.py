@@ -64,6 +64,24 @@ def plan_repeat(due: DueRepeat, config: Config, t: int, offset_ms: int) -> list[
     return notices + [_single("command", "repeat", each, occasion) for each in commanded]
 
 
+def plan_again(
+    transitions: Sequence[Transition], config: Config, t: int, utc_ms: int
+) -> list[Notice]:
+    """Give what a broker that has lost its memory must be told again, one notice an alarm.
+
+    They tell nobody anything new: they go to MQTT alone, and are not written down.
+
+    Args:
+        transitions: The last one published of each alarm that is not normal, in their order.
+        config: The configuration in force.
+        t: Watch time now (ms), the time of the notices.
+        utc_ms: The same instant in UTC.
+    """
+    occasion = _Occasion("again", t, utc_ms)
+    wanted = _wanted("mqtt", transitions, config)
+    return [_single("mqtt", "again", each, occasion) for each in wanted]
+
+
 def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: int) -> Notice:
     """Give the one mail that tells what several waiting mails were to tell."""
     told = {

@@ -35,6 +35,7 @@ from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
@@ -50,6 +51,10 @@ _FAR_DAYS = 3650.0
 _FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
 """The figures of the table on the first screen; the rest stand with the device's picture."""
 
+_STATE_WORDS = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.RETURNED: "over, not acknowledged",
+}
 _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
@@ -108,10 +113,8 @@ def page_of(
 
 
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
-    if snapshot.utc_ms is None:
-        return Headline("high", "The watch has never run", "There are no figures yet.")
     if not snapshot.running:
-        return _no_watch(snapshot, short_time(snapshot.utc_ms, zone))
+        return _no_watch(snapshot, zone)
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
@@ -119,13 +122,31 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.connected:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
+    return _quiet(seen_alarms, len(snapshot.standing) - len(seen_alarms))
+
+
+def _quiet(seen_alarms: list[Transition], hidden: int) -> Headline:
+    """Say that nothing urgent stands; what was put out of sight does not pass for well."""
     if seen_alarms:
         return Headline("low", "No urgent alarm", _remarks(seen_alarms))
+    if hidden:
+        detail = f"But {counted(hidden, 'alarm')} put out of sight, see below."
+        return Headline("low", "No alarm is shown", detail)
     return Headline("well", "All is well", "The watch is running, and no alarm stands.")
 
 
-def _no_watch(snapshot: Snapshot, seen: str) -> Headline:
-    """Say that nothing new comes; `seen` is when the last sign of life came."""
+def _no_watch(snapshot: Snapshot, zone: str) -> Headline:
+    """Say that nothing new comes, and when the last sign of life came."""
+    seen = "never" if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
+    if snapshot.memory_process is not None:
+        return Headline(
+            "high",
+            "The watch keeps its records in memory",
+            f"Its process {snapshot.memory_process} tells alarms as ever, but its disk refuses the"
+            f" store. The last that it wrote there, which stands below: {seen}. Look at the disk.",
+        )
+    if snapshot.utc_ms is None:
+        return Headline("high", "The watch has never run", "There are no figures yet.")
     if snapshot.mute_process is not None:
         return Headline(
             "high",
@@ -159,11 +180,7 @@ def _bad(bad: list[Transition]) -> Headline:
     detail = "Somebody has acknowledged it." if len(bad) == 1 else "All are acknowledged."
     if unseen:
         detail = f"{unseen} not acknowledged." if len(bad) > 1 else "Not acknowledged yet."
-    return Headline(tone, f"{_count(len(bad), 'alarm')} {verb}", detail)
-
-
-def _count(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
+    return Headline(tone, f"{counted(len(bad), 'alarm')} {verb}", detail)
 
 
 def _alarms(snapshot: Snapshot, config: Config) -> list[AlarmCard]:
@@ -189,7 +206,8 @@ def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> Alarm
         # The page says since when; for how long it was when it was told is no longer true.
         text=without_span(transition.text),
         since=short_time(since_ms, zone),
-        state=transition.state.value.replace("-", " "),
+        told=short_time(transition.utc_ms, zone),
+        state=_STATE_WORDS.get(transition.state, transition.state.value.replace("-", " ")),
         likely="" if hidden or over else transition.likely,
         response="" if hidden or over else transition.response,
         id=transition.id,
@@ -237,12 +255,21 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
         and each.state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
     ]
     if not standing:
-        return "", ""
+        return _put_aside(device_id, snapshot)
     worst = min(standing, key=lambda each: list(Priority).index(each.priority))
     words = predicate(worst)
     if worst.subject != device_id:
         words = f"sensor {worst.subject} {words}"
     return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
+
+
+def _put_aside(device_id: str, snapshot: Snapshot) -> tuple[str, str]:
+    """Say what hides the alarms of a device itself: it would pass for well."""
+    hidden = [each for each in snapshot.standing if each.subject == device_id]
+    if any(each.state is AlarmState.OUT_OF_SERVICE for each in hidden):
+        return "hidden", "out of service"
+    words = [predicate(each) for each in hidden if each.state in _HIDDEN]
+    return ("hidden", f"hidden: {words[0]}") if words else ("", "")
 
 
 def _reach(figures: Mapping[str, Any]) -> Reach | None:
@@ -288,9 +315,15 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
         quantity=quantity.replace("-", " "),
         value=UNKNOWN if value is None else wording.quantity(value, quantity),
         state=state,
+        unreadable=_unreadable(figures["unreadable"]),
         heard="never" if age_s is None else f"{describe_duration(age_s)} ago",
         tone="" if state in {"live", "waiting"} else "medium",
     )
+
+
+def _unreadable(counted: Mapping[str, Any]) -> str:
+    """Say how many messages could not be read; nothing when none was since the start."""
+    return f"{counted['since_start']} unreadable" if counted["since_start"] else ""
 
 
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
@@ -341,6 +374,7 @@ def _watch(
         ("Last sign of life", life),
         ("Connected to the broker", "yes" if snapshot.connected else "no"),
         ("Sensors", sensors or "none"),
+        ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
         ("Starts in 7 days", str(counts[EntryKind.START])),
         ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
@@ -350,11 +384,24 @@ def _watch(
     ]
 
 
+def _all_unreadable(snapshot: Snapshot) -> str:
+    """Say how many messages could not be read; one that should serve two sensors counts for both.
+
+    With what was wrong with the last.
+    """
+    counted = [figures["unreadable"] for figures in snapshot.sensors.values()]
+    last = max(counted, key=lambda each: each["time"] or "", default=None)
+    if last is None or last["problem"] is None:
+        return "none"
+    since, total = (sum(each[key] for each in counted) for key in ("since_start", "total"))
+    return f"{since} since the start, {total} in all; the last: {last['problem']}"
+
+
 def _room(room: Room) -> str:
     """Say how much the store takes, and how long there is room for more."""
     words = f"{room.bytes / 1e6:.1f} MB"
     if room.growth_bytes_per_day is not None:
         words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
     if room.days_left is not None and room.days_left < _FAR_DAYS:
-        words += f", room for {room.days_left:.0f} days"
+        words += f", room for {counted(round(room.days_left), 'day')}"
     return words

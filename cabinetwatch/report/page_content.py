@@ -16,13 +16,14 @@ class Headline(NamedTuple):
 
 
 class AlarmCard(NamedTuple):
-    """A standing alarm."""
+    """An alarm that stands, or is over and not acknowledged; `text` is of the instant `told`."""
 
     tone: str
     degree: str
     heading: str
     text: str
     since: str
+    told: str
     state: str
     likely: str
     response: str
@@ -75,6 +76,7 @@ class SensorRow(NamedTuple):
     quantity: str
     value: str
     state: str
+    unreadable: str
     heard: str
     tone: str
 

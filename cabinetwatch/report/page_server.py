@@ -119,7 +119,8 @@ class PageServer(ThreadingHTTPServer):
         try:
             ipaddress.ip_address(name)
         except ValueError:
-            return "." not in name or name == self._host or name.endswith(_HOUSE_NAMES)
+            in_house = "." not in name or name == self._host or name.endswith(_HOUSE_NAMES)
+            return in_house and name != ""
         return True
 
     def service_actions(self) -> None:
@@ -210,7 +211,12 @@ class _Handler(BaseHTTPRequestHandler):
     do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = do_TRACE = do_CONNECT = _refuse  # noqa: N815
 
     def _answer(self) -> Answer:
-        if not self.server.allows(self.headers.get("Host", "")):
+        hosts = self.headers.get_all("Host", [])
+        if len(hosts) != 1:
+            # RFC 9112, 3.2 has it so for HTTP/1.1. HTTP/1.0 knows no such duty, but whoever looks
+            # at a page names its host, and one rule for all leaves nothing to be got around.
+            return _plain(HTTPStatus.BAD_REQUEST, "Name the host of this page, once.")
+        if not self.server.allows(hosts[0]):
             words = "This page is shown under its address, or under a name of the house, only."
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
         return self.server.answer(urlsplit(self.path).path)

@@ -7,6 +7,7 @@ from enum import IntEnum
 from cabinetwatch.report.page_words import short_time
 from cabinetwatch.report.summary_figures import AlarmWeek, DeviceWeek, SensorWeek, Week
 from cabinetwatch.report.summary_words import capital, percent, times
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState
@@ -69,13 +70,14 @@ class Verdict:
 def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     """Say how the week was."""
     standing = [alarm for alarm in week.alarms if stands(alarm) and alarm.priority in _BAD]
+    at_end = "when the week ended" if week.is_over else "so far this week"
     if standing:
         which = " and ".join(f"{alarm.name} {alarm.says}" for alarm in standing[:2])
         more = f" and {len(standing) - 2} more" if len(standing) > 2 else ""
         return Verdict(
             "bad",
             f"Not well: {which}{more}",
-            f"Not well when the week ended: {which}{more}. {_margin(week)}",
+            f"Not well {at_end}: {which}{more}. {_margin(week)}",
         )
     count = len(matters)
     if count:
@@ -83,10 +85,12 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
         return Verdict(
             "look",
             f"{things.capitalize()} a hand",
-            f"Nothing bad stood when the week ended, but {things} a hand. {_margin(week)}",
+            f"Nothing urgent stood {at_end}, but {things} a hand. {_margin(week)}",
         )
     raises = week.measures.raises
-    alarms = "no alarm" if not raises else f"{raises} alarm{'s' if raises > 1 else ''}, all over"
+    alarms = (
+        f"{counted(raises, 'alarm')}, {'all ' if raises > 1 else ''}over" if raises else "no alarm"
+    )
     return Verdict("well", "All well", f"All was well: {alarms}. {_margin(week)}")
 
 
@@ -189,10 +193,18 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
     return Matter(
         urgency,
         capital(f"{alarm.name}: {alarm.says}"),
-        f"{without_span(alarm.text)} Standing since {since},"
-        f" for {describe_duration(alarm.stood_s)}{seen}.",
+        f"Raised {since}, standing for {describe_duration(alarm.stood_s)}{seen}. As last raised:"
+        f" {without_span(alarm.text)}{_hot_day(alarm, week)}",
         alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
     )
+
+
+def _hot_day(alarm: AlarmWeek, week: Week) -> str:
+    """Give the week's own figure beside that of the raise, which may be older."""
+    device = next((each for each in week.devices if each.id == alarm.subject), None)
+    if alarm.condition != "hot-day" or device is None or device.hot_day_margin_k is None:
+        return ""
+    return f" On average over the week: hot-day margin {device.hot_day_margin_k:.1f} K."
 
 
 def _passed(device: DeviceWeek, week: Week) -> Matter:
@@ -234,7 +246,9 @@ def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     drift = None if "drift" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         ends = drift.exhausted_in_days
-        until = "" if ends is None else f"; at this pace its hot-day margin lasts {ends:.0f} days"
+        until = ""
+        if ends is not None:
+            until = f"; at this pace its hot-day margin lasts {counted(round(ends), 'day')}"
         yield Matter(
             Urgency.AT_EASE,
             f"{device.name}: slowly losing its cooling",
@@ -258,6 +272,11 @@ def _sensor(sensor: SensorWeek) -> Iterator[Matter]:
         words.append(f"heard {percent(heard)} of the time, longest gap {longest}")
     if faults:
         words.append(f"faults: {faults}")
+    if sensor.unreadable > (1 - LEAST_AVAILABILITY) * (sensor.readings + sensor.unreadable):
+        words.append(
+            f"{sensor.unreadable} of its messages could not be read; cabinetwatch status and the "
+            "log say why"
+        )
     if words:
         yield Matter(
             Urgency.AT_EASE,
@@ -312,13 +331,14 @@ def _watch(week: Week) -> Iterator[Matter]:
         yield Matter(
             Urgency.THIS_WEEK,
             "The watch: its records could not be written",
-            f"So it was {times(watch.store_faults)}; {watch.readings_lost} readings were lost.",
+            f"So it was {times(watch.store_faults)};"
+            f" lost: {counted(watch.readings_lost, 'reading')}.",
             "See whether the disk is full or wearing out.",
         )
     if watch.days_left is not None and watch.days_left < LEAST_DISK_DAYS:
         yield Matter(
             Urgency.THIS_WEEK,
             "The watch: its disk fills up",
-            f"At this pace it is full in {watch.days_left:.0f} days.",
+            f"At this pace it is full in {counted(round(watch.days_left), 'day')}.",
             "Make room, or lower the keeping times in [store].",
         )

@@ -19,9 +19,10 @@ from cabinetwatch.report.summary_figures import (
     Spread,
     Week,
 )
+from cabinetwatch.report.summary_watch_words import watch_words
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.report.summary_words import percent, times
-from cabinetwatch.text import printable
+from cabinetwatch.report.summary_words import percent
+from cabinetwatch.text import counted, printable
 from cabinetwatch.times import describe_duration
 
 UNKNOWN = "-"
@@ -37,7 +38,7 @@ _RETURNED = (
 )
 
 _MOST_ALARMS = 20
-_MANY_YEARS = 20
+_NO_CURVE = "no derating curve is set"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ def summary_of(week: Week, present: str = "") -> Summary:
         alarms=_alarms(week),
         alarms_more=max(0, len(week.alarms) - _MOST_ALARMS),
         measures=tuple(_measures(week)),
-        watch=tuple(_watch(week)),
+        watch=tuple(watch_words(week)),
         remarks=tuple(
             (short_time(each.utc_ms, week.timezone), printable(each.text)) for each in week.remarks
         ),
@@ -210,11 +211,8 @@ def _card(device: DeviceWeek, week: Week) -> DeviceCard:
         ("Rise above ambient", _line(rise, "K", week)),
         ("Settled rise", _against(device.settled_rise_k, device.normal_rise_k, "normal", "K")),
         ("Settled rise last week", _unit(device.settled_rise_last_week_k, "K")),
-        ("Least margin", _when(device.margin_k, device.margin_utc_ms, week)),
-        (
-            "Hot-day margin",
-            _against(device.hot_day_margin_k, device.hot_day_margin_last_week_k, "last week", "K"),
-        ),
+        ("Least margin", _least_margin(device, week)),
+        ("Hot-day margin", _hot_day_margin(device)),
         ("Drift", drift_words(device)),
         ("Life against normal", _life(device.life_factor)),
     ]
@@ -245,6 +243,24 @@ def _unit(value: float | None, unit: str) -> str:
     return "not known" if value is None else f"{number(value)} {unit}"
 
 
+def _least_margin(device: DeviceWeek, week: Week) -> str:
+    """Say how near it came to its threshold, or that it has none."""
+    if _lacks_a_curve(device):
+        return _NO_CURVE
+    return _when(device.margin_k, device.margin_utc_ms, week)
+
+
+def _hot_day_margin(device: DeviceWeek) -> str:
+    if _lacks_a_curve(device):
+        return _NO_CURVE
+    return _against(device.hot_day_margin_k, device.hot_day_margin_last_week_k, "last week", "K")
+
+
+def _lacks_a_curve(device: DeviceWeek) -> bool:
+    """Whether only the curve was missing for a margin: temperature and ambient were known."""
+    return device.margin_k is None and device.rise is not None
+
+
 def _when(value: float | None, utc_ms: int | None, week: Week) -> str:
     when = "" if utc_ms is None else f" ({short_time(utc_ms, week.timezone)})"
     return _unit(value, "K") + when
@@ -265,9 +281,11 @@ def drift_words(device: DeviceWeek, *, short: bool = False) -> str:
         return "none" if short else "none to be seen"
     climb, ends = 100 * drift.climb_per_week, drift.exhausted_in_days
     if short:
-        return f"{climb:+.1f} %" if ends is None else f"{ends:.0f} days"
-    left = "" if ends is None else f"; the hot-day margin lasts {ends:.0f} days at this pace"
-    return f"{climb:+.1f} % a week{left}"
+        return f"{climb:+.1f} %" if ends is None else counted(round(ends), "day")
+    if ends is None:
+        return f"{climb:+.1f} % a week"
+    lasts = counted(round(ends), "day")
+    return f"{climb:+.1f} % a week; the hot-day margin lasts {lasts} at this pace"
 
 
 def _sensors(week: Week) -> Table:
@@ -282,7 +300,7 @@ def _narrow(sensors: Table) -> Table:
     """Give the sensors with fewer columns: a phone is narrow."""
     _, _, _, *rest = sensors.headings
     rows = tuple(
-        (f"{name} ({quantity}, {readings} readings)", *cells)
+        (f"{name} ({quantity}, {readings} reading{'' if readings == '1' else 's'})", *cells)
         for name, quantity, readings, *cells in sensors.rows
     )
     return Table(("Sensor", *rest), rows)
@@ -290,7 +308,9 @@ def _narrow(sensors: Table) -> Table:
 
 def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
     heard = sensor.availability
-    faults = ", ".join(f"{count} {name}" for name, count in sorted(sensor.faults.items()))
+    faults = [f"{count} {name}" for name, count in sorted(sensor.faults.items())]
+    if sensor.unreadable:
+        faults.append(f"{sensor.unreadable} unreadable")
     return (
         sensor.id,
         sensor.quantity,
@@ -300,7 +320,7 @@ def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
         else percent(heard),
         str(sensor.gaps) if heard is not None else UNKNOWN,
         describe_duration(sensor.longest_gap_s) if sensor.gaps else UNKNOWN,
-        faults or "none",
+        ", ".join(faults) or "none",
     )
 
 
@@ -350,55 +370,6 @@ def _measures(week: Week) -> Iterable[tuple[str, str]]:
     yield "Stale (over a day)", "; ".join(measures.stale) or "none"
 
 
-def _watch(week: Week) -> Iterable[tuple[str, str]]:
-    watch = week.watch
-    off = f"; longest gap {describe_duration(watch.longest_off_s)}" if watch.longest_off_s else ""
-    yield "Ran", f"{percent(watch.uptime)} of the week{off}"
-    yield "Readings", f"{watch.readings:,}".replace(",", " ")
-    crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
-    # The first start ever is no restart.
-    yield "Restarted", f"{times(watch.starts - watch.is_first)}{crashes}"
-    step = f", the largest {watch.largest_step_s:+.1f} s" if watch.clock_steps else ""
-    yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
-    away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
-    lost = away if watch.broker_losses else ""
-    yield "Broker lost", f"{times(watch.broker_losses)}{lost}"
-    faults = f"{times(watch.store_faults)}, {watch.readings_lost} readings lost"
-    yield "Records not written", faults if watch.store_faults or watch.readings_lost else "never"
-    yield "Notices", _notices(week)
-    if watch.store_bytes is not None:
-        yield "Disk", _disk(week)
-
-
-def _notices(week: Week) -> str:
-    watch = week.watch
-    counts = (
-        (watch.notices_late, "late"),
-        (watch.notices_failed, "not delivered"),
-        (watch.notices_waiting, "still waiting"),
-    )
-    more = "".join(f", {count} {word}" for count, word in counts if count)
-    if not more and not watch.notices_delivered:
-        return "none to send"
-    return f"{watch.notices_delivered} delivered{more or ', none late'}"
-
-
-def _disk(week: Week) -> str:
-    watch = week.watch
-    used = f"{megabytes(watch.store_bytes or 0)} used, {megabytes(watch.free_bytes or 0)} free"
-    if watch.growth_bytes_per_day is None:
-        return used
-    growth = f"{used}, growing {megabytes(watch.growth_bytes_per_day)} a day"
-    if watch.days_left is None:
-        return growth
-    years = watch.days_left / 365.25
-    if years > _MANY_YEARS:
-        return f"{growth}, lasts over {_MANY_YEARS} years"
-    return (
-        f"{growth}, lasts {f'{years:.0f} years' if years >= 2 else f'{watch.days_left:.0f} days'}"
-    )
-
-
 def _footnotes(week: Week) -> Iterable[str]:
     yield (
         "95 %: the percentile of minute means; 95 % of the week was at or below it."
@@ -406,7 +377,8 @@ def _footnotes(week: Week) -> Iterable[str]:
         else "95 %: the percentile of quarter-hour means, for the minutes of this week are gone."
     )
     yield (
-        "Settled rise: what it was heading for. Margin: least, how near it came to its derating"
+        "Derating threshold: the temperature at which the load it carries is just allowed."
+        " Settled rise: what it was heading for. Margin: least, how near it came to its derating"
         " threshold; hot day, what would be left at the design ambient. Before: the week before."
         " Settled, normal and hot day are means over the time it was on."
     )
@@ -426,13 +398,6 @@ def day_time(utc_ms: int, timezone: str) -> str:
     """Write an instant within a week, e.g. Wed 13:42."""
     day, _, _, clock_time = short_time(utc_ms, timezone).split(" ")
     return f"{day} {clock_time}"
-
-
-def megabytes(count: float) -> str:
-    """Write bytes for people."""
-    if count >= 1e9:
-        return f"{count / 1e9:.1f} GB"
-    return f"{count / 1e6:.1f} MB"
 
 
 def column_widths(table: Table) -> Sequence[int]:

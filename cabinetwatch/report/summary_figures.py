@@ -69,7 +69,8 @@ class SensorWeek:
 
     `availability` is the part of the time in which the watch ran that the sensor was heard in, by
     stretches of `heard_every_s`; None for one that promises no interval, or if the watch never ran.
-    `faults` counts how often each of its own conditions was raised.
+    `faults` counts how often each of its own conditions was raised. `unreadable` counts the
+    messages that it could not be read from; weeks frozen before that was counted have none.
     """
 
     id: str
@@ -80,6 +81,7 @@ class SensorWeek:
     gaps: int
     longest_gap_s: float
     faults: dict[str, int]
+    unreadable: int = 0
 
 
 @dataclass(frozen=True, slots=True)

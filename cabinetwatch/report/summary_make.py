@@ -188,6 +188,7 @@ class _Making:
         return Follower(self._store, self._config).engine() if self._is_fresh else None
 
     def _sensors(self) -> list[SensorWeek]:
+        unreadable = self._store.unreadable_between(*self._span)
         return [
             sensor_week(
                 self._store,
@@ -197,6 +198,7 @@ class _Making:
                 running=self._running,
                 tier=self._tier,
                 transitions=self._transitions,
+                unreadable=unreadable.get(sensor_id, 0),
             )
             for sensor_id, sensor in self._config.sensors.items()
         ]

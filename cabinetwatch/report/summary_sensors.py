@@ -27,6 +27,7 @@ def sensor_week(
     running: Sequence[Span],
     tier: Tier,
     transitions: Iterable[Transition],
+    unreadable: int,
 ) -> SensorWeek:
     """Give a sensor's figures.
 
@@ -38,6 +39,7 @@ def sensor_week(
         running: when the watch ran, within the week.
         tier: the finest there is.
         transitions: of the week.
+        unreadable: how many messages could not be read.
     """
     quarters = store.buckets(sensor_id, SENSOR_FIGURE, Tier.QUARTERS, *week)
     faults = Counter(
@@ -65,6 +67,7 @@ def sensor_week(
         gaps=len(gaps),
         longest_gap_s=max(gaps, default=0) * (every_s or 0.0),
         faults=dict(faults),
+        unreadable=unreadable,
     )
 
 

@@ -25,7 +25,7 @@ class Case:
 
     `title` names it; `change` is what somebody says was changed. `intervals` has `before`, and
     where there were such phases `zero`, `change` and `after`. `let_go` names the phases of which
-    the store has let readings go.
+    the store has let readings go. `between` is for pictures: means of what was read between phases.
     """
 
     title: str
@@ -36,6 +36,7 @@ class Case:
     readings: Readings
     notes: tuple[Deed, ...] = field(default=())
     let_go: frozenset[str] = frozenset()
+    between: Readings = field(default_factory=dict)
 
     @property
     def name(self) -> str:

@@ -9,7 +9,7 @@ from cabinetwatch.charts.picture import Curve, NoteMark, Shade, curve
 from cabinetwatch.charts.svg import inlined
 from cabinetwatch.charts.trial import rise_picture, temperature_picture
 from cabinetwatch.report.trial_case import Case, results_of
-from cabinetwatch.trial.data import Floats, Series
+from cabinetwatch.trial.data import EMPTY, Floats, Series
 from cabinetwatch.trial.figures import TrialFigures
 from cabinetwatch.trial.phases import PhaseResult
 
@@ -54,11 +54,11 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
 
 def _curve(case: Case, sensor: str | None) -> Curve:
     """Average what a sensor read over equal stretches of the whole trial."""
-    series = None if sensor is None else case.readings.get(sensor)
+    series = _with_between(case, sensor)
     start_ms, end_ms = case.span
-    if series is None or not len(series.t_ms):
+    if not len(series.t_ms):
         return curve([])
-    step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * _usual_gap_ms(series))
+    step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * _longest_usual_gap_ms(case, sensor))
     number = ((series.t_ms - start_ms) // step_ms).astype(int)
     inside = (series.t_ms >= start_ms) & (series.t_ms < end_ms)
     points = []
@@ -69,8 +69,18 @@ def _curve(case: Case, sensor: str | None) -> Curve:
     return curve(points, 2 * step_ms)
 
 
-def _usual_gap_ms(series: Series) -> float:
-    return float(np.median(np.diff(series.t_ms))) if len(series.t_ms) > 1 else 0.0
+def _with_between(case: Case, sensor: str | None) -> Series:
+    """What a sensor read in the phases, with its means between them, in order of time."""
+    pieces = [each.get(sensor or "", EMPTY) for each in (case.readings, case.between)]
+    t_ms = np.concatenate([piece.t_ms for piece in pieces])
+    order = np.argsort(t_ms, kind="stable")
+    return Series(t_ms[order], np.concatenate([piece.value for piece in pieces])[order])
+
+
+def _longest_usual_gap_ms(case: Case, sensor: str | None) -> float:
+    """What usually lies between two readings, or two means where those lie further apart."""
+    pieces = [each.get(sensor or "", EMPTY).t_ms for each in (case.readings, case.between)]
+    return max((float(np.median(np.diff(t_ms))) for t_ms in pieces if len(t_ms) > 1), default=0.0)
 
 
 def _measured(result: PhaseResult) -> _Points:

@@ -12,10 +12,10 @@ from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.trial.consequence import threshold_c
 from cabinetwatch.trial.cover import cover_off
 from cabinetwatch.trial.data import Phase
-from cabinetwatch.trial.phases import analyse_phase
+from cabinetwatch.trial.phases import analyse_phase, last_mark_ms
 from cabinetwatch.trial.progress import Progress, phase_progress, zero_progress
 from cabinetwatch.trial.reasons import ASSUMED_ACCURACY_K
-from cabinetwatch.watch.trials import CHANGED, PHASES, WITHHELD, TrialRecord
+from cabinetwatch.watch.trials import CHANGED, MEASURED, PHASES, WITHHELD, TrialRecord
 
 LONG_OPEN_MS = 86_400_000
 """A phase that is open for longer has likely been forgotten."""
@@ -52,7 +52,7 @@ class TrialState:
 
 
 def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> Case:
-    """Put a trial together from the store; a phase that still lasts ends now.
+    """Put a trial together from the store; a phase that still lasts ends at its last mark.
 
     Raises:
         StoreError: the store can't be read.
@@ -62,7 +62,7 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
         interval = trial.interval(phase)
         if interval is not None:
             start_ms, end_ms = interval
-            intervals[phase] = start_ms, end_ms or max(now_utc_ms, start_ms + 1)
+            intervals[phase] = start_ms, end_ms or _end_so_far(phase, start_ms, now_utc_ms)
     before, after = intervals.get("before"), intervals.get("after")
     if before is not None and after is not None and after[0] < before[0]:
         # The before phase was begun anew: an after phase from earlier counts no more.
@@ -76,6 +76,12 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
         readings={},
     )
     return with_stored_readings(case, store)
+
+
+def _end_so_far(phase: str, start_ms: int, now_ms: int) -> int:
+    """Where a phase under way ends for now; one that counts at a mark, so that all judge alike."""
+    end_ms = last_mark_ms(start_ms, now_ms) if phase in MEASURED else now_ms
+    return max(end_ms, start_ms + 1)
 
 
 def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> TrialState:

@@ -1,14 +1,19 @@
 """A trial's readings out of the store, and whether the store has let some of them go."""
 
 from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
 
 from cabinetwatch.report.trial_case import Case, sensors_needed
 from cabinetwatch.report.trial_readings import Interval, Readings, read_store
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import Tier
+from cabinetwatch.trial.data import Series
 from cabinetwatch.watch.trials import MEASURED
 
 _MINUTE_MS = 60_000
+_POINTS_BETWEEN = 240
 _WHOLE = 0.9
 """Part of what the minutes counted that counts as all of it: they count retained copies as well."""
 
@@ -21,7 +26,31 @@ def with_stored_readings(case: Case, store: Store) -> Case:
     """
     sensors = sensors_needed(case.config, case.device)
     case = replace(case, readings=read_store(store, case.config, sensors, case.intervals.values()))
-    return replace(case, let_go=_phases_let_go(case, store))
+    return replace(case, let_go=_phases_let_go(case, store), between=_read_between(case, store))
+
+
+def _read_between(case: Case, store: Store) -> Readings:
+    """Give the means of temperature and ambient between the phases: as cheap over a year."""
+    device = case.config.devices[case.device]
+    phases = sorted(case.intervals.values())
+    gaps = [(first[1], last[0]) for first, last in pairwise(phases) if last[0] > first[1]]
+    found = {}
+    for sensor in (device.temperature, device.ambient):
+        if sensor is not None:
+            means = [each for gap in gaps for each in _means(store, sensor, gap)]
+            t_ms, values = np.array(means, dtype=float).reshape(-1, 2).T
+            found[sensor] = Series(t_ms.astype(np.int64), values)
+    return found
+
+
+def _means(store: Store, sensor: str, gap: Interval) -> list[tuple[float, float]]:
+    """Middle and mean of the buckets that lie wholly within a gap."""
+    series = store.series(sensor, "value", *gap, _POINTS_BETWEEN)
+    return [
+        (bucket.utc_ms + series.step_ms / 2, bucket.mean)
+        for bucket in series.buckets
+        if bucket.utc_ms + series.step_ms <= gap[1]
+    ]
 
 
 def _phases_let_go(case: Case, store: Store) -> frozenset[str]:

@@ -308,7 +308,7 @@ class Daemon:
         if isinstance(item, ConnectionEvent) and item.up:
             for delivery in self._deliveries:
                 if delivery.channel == "mqtt":
-                    delivery.hurry()
+                    delivery.hurry(forgetful=not item.session_present)
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:

@@ -9,7 +9,7 @@ from cabinetwatch.notify.attempt import Carrier
 from cabinetwatch.notify.delivery import Delivery
 from cabinetwatch.notify.lane import Fault
 from cabinetwatch.service.engine_loop import Told
-from cabinetwatch.service.part import Part
+from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.notice import Channel, Notice, Outcome
@@ -20,7 +20,7 @@ _COMMIT_PATIENCE_S = 5.0
 _LOOK_AT_LEAST_EVERY_MS = 5_000
 
 
-class DeliveryLoop(Part):
+class DeliveryLoop(WatchedPart):
     """Steps one channel's delivery whenever something is due or new."""
 
     def __init__(
@@ -35,17 +35,12 @@ class DeliveryLoop(Part):
         tell: Callable[[Told], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__(f"{channel} delivery", on_failure)
+        super().__init__(f"{channel} delivery", on_failure, watch=watch, clock=clock)
         self.channel = channel
         self._store_loop = store_loop
-        self._watch = watch
-        self._clock = clock
         self._tell = tell
         self._news = threading.Event()
-        self._stopping = False
         self.delivery = Delivery({channel: carrier}, config, self)
-        self.progress_t = watch.now_ms()
-        """Watch time of the last sign of life, for the watchdog."""
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -61,9 +56,9 @@ class DeliveryLoop(Part):
         self.delivery.observe(transitions)
         self._news.set()
 
-    def hurry(self) -> None:
-        """Don't wait any longer for a channel that is known to be back."""
-        self.delivery.hurry()
+    def hurry(self, *, forgetful: bool = False) -> None:
+        """Don't wait any longer for a channel that is back; see `Delivery.hurry`."""
+        self.delivery.hurry(forgetful=forgetful)
         self._news.set()
 
     def stop(self) -> None:

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
-from cabinetwatch.service.part import Part
+from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.planner import Planner
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.reception import Reception
@@ -26,6 +26,8 @@ _log = logging.getLogger(__name__)
 
 TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
+COUNT_EVERY_MS = 60_000
+"""How often the counts of unreadable messages go along with what is written anyway."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 
@@ -54,7 +56,7 @@ class _Stop:
 Item = Incoming | ConnectionEvent | Command | Told | _Stop
 
 
-class EngineLoop(Part):
+class EngineLoop(WatchedPart):
     """Feeds the engine and hands on what follows: to the store, and to who tells it."""
 
     def __init__(
@@ -70,27 +72,23 @@ class EngineLoop(Part):
         stepped: Callable[[], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("engine", on_failure)
+        super().__init__("engine", on_failure, watch=watch, clock=clock)
         self._engine = engine
         self._reception = reception
         self._store_loop = store_loop
         self._publisher = publisher
-        self._watch = watch
-        self._clock = clock
         self._told = told
         self._stepped = stepped
         self._planner = Planner()
         self._lateness_ms = 0
         self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
         self._work = self._fresh_work()
-        self._stopping = False
         now = watch.now_ms()
         self._next_tick_t = now
         self._next_save_t = now + SAVE_STATE_MS
         self._sampler = FigureSampler()
         self._next_sample_t = now
-        self.progress_t = now
-        """Watch time of the last sign of life, for the watchdog."""
+        self._next_count_t = now
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -114,6 +112,8 @@ class EngineLoop(Part):
         self._lateness_ms = round(config.site.lateness_s * 1000)
         for entry in entries:
             self._work.inputs.append(entry)
+            if entry.kind is EntryKind.START:
+                self._reception.unreadable.begin(entry.t)
             if entry.kind is EntryKind.CONFIG:
                 self._follow(self._engine.configure(config, entry.t))
             else:
@@ -262,6 +262,9 @@ class EngineLoop(Part):
             self._next_sample_t = now + SAMPLE_EVERY_MS
             utc_ms = now + self._engine.offset_ms
             self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+        if now >= self._next_count_t:
+            self._next_count_t = now + COUNT_EVERY_MS
+            self._work.unreadable += self._reception.unreadable.take()
         if now >= self._next_save_t:
             self._next_save_t = now + SAVE_STATE_MS
             self._work.state = pack_state(self._engine)
@@ -280,6 +283,7 @@ class EngineLoop(Part):
     def _finish(self) -> None:
         self._observe(self._reception.rest(self._work))
         self._work.figures += self._sampler.rest()
+        self._work.unreadable += self._reception.unreadable.take()
         self._tell(EntryKind.STOP, {})
         self._work.state = pack_state(self._engine)
         self._hand_over()

@@ -5,6 +5,8 @@ import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 
+from cabinetwatch.clock import Clock, WatchTime
+
 _log = logging.getLogger(__name__)
 
 
@@ -41,3 +43,22 @@ class Part(ABC):
         except BaseException as error:  # noqa: BLE001 - whatever ends a part must end the daemon
             _log.critical("the %s thread has died: %r", self.name, error, exc_info=error)
             self._on_failure(self.name, error)
+
+
+class WatchedPart(Part):
+    """A part that lives on watch time, and that the watchdog judges by its progress."""
+
+    def __init__(
+        self,
+        name: str,
+        on_failure: Callable[[str, BaseException], None],
+        *,
+        watch: WatchTime,
+        clock: Clock,
+    ) -> None:
+        super().__init__(name, on_failure)
+        self._watch = watch
+        self._clock = clock
+        self._stopping = False
+        self.progress_t = watch.now_ms()
+        """Watch time of the last sign of life, for the watchdog."""

@@ -1,6 +1,6 @@
 """From a message to readings: repeats told apart, payload decoded, dated, backlog held back."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.model import Config
@@ -9,6 +9,7 @@ from cabinetwatch.intake.decode import Decoder
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.problems import ProblemLog
 from cabinetwatch.intake.repeats import Repeats, identify
+from cabinetwatch.intake.unreadable import UnreadableCounts
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.watch.reading import Quality, Reading
@@ -30,10 +31,11 @@ class Reception:
         self,
         config: Config,
         watch: WatchTime,
-        window: list[Repeatable],
+        window: Iterable[Repeatable],
         last_live_t: Mapping[str, int],
     ) -> None:
         self.problems = ProblemLog()
+        self.unreadable = UnreadableCounts()
         self._decoder = Decoder(config.sensors)
         self._watch = watch
         self._lateness_ms = round(config.site.lateness_s * 1000)
@@ -70,6 +72,8 @@ class Reception:
         decoded = self._decoder.decode(message.topic, message.payload, arrived_utc_ms)
         if decoded.problems:
             self.problems.note(message.topic, decoded.problems, message.t)
+            problem = decoded.problems[0]
+            self.unreadable.note(decoded.unread, problem, message.t, arrived_utc_ms)
         readings: list[Reading] = []
         undated: list[tuple[str, float]] = []
         for sensor, value, own_utc_ms in decoded.values:

@@ -1,21 +1,18 @@
 """A store in memory in place of one whose disk refuses at the start, so that alarms are told."""
 
 import logging
-import shutil
-import tempfile
 import time
-from pathlib import Path
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import StoreError
 from cabinetwatch.service import startup
-from cabinetwatch.store.place import DiskFaultError, database_url
+from cabinetwatch.store.in_memory import MemoryPlace
+from cabinetwatch.store.place import DiskFaultError, database_path
 from cabinetwatch.store.store import Store
 
 _log = logging.getLogger(__name__)
 
 TRY_EVERY_S = 15.0
-_MEMORY = Path("/dev/shm")  # noqa: S108 - a folder that only we can read is made in it
 
 
 class StandIn:
@@ -33,10 +30,8 @@ class StandIn:
         self.real = real
         self.error = str(error)
         _log.error("%s; the watch begins all the same, with its records in memory", error)
-        memory = _MEMORY if _MEMORY.is_dir() else None
-        self._folder = Path(tempfile.mkdtemp(prefix="cabinetwatch-", dir=memory))
-        self._url = database_url(self._folder / "watch.db")
-        store = real.store.model_copy(update={"url": self._url})
+        self._place = MemoryPlace(database_path(real.store.url))
+        store = real.store.model_copy(update={"url": self._place.url})
         self.config = real.model_copy(update={"store": store})
         self._next_try = time.monotonic() + TRY_EVERY_S
 
@@ -55,9 +50,9 @@ class StandIn:
     def end(self) -> int:
         """Let go of the records in memory; give how many readings they held."""
         try:
-            with Store.open(self._url, read_only=True) as store:
+            with Store.open(self._place.url, read_only=True) as store:
                 count = sum(1 for _ in store.readings())
         except StoreError:
             count = 0
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._place.remove()
         return count

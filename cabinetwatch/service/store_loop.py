@@ -2,6 +2,7 @@
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -9,11 +10,11 @@ from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.errors import StoreError
 from cabinetwatch.service.housekeeping import Housekeeping
-from cabinetwatch.service.part import Part
+from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.notice import Notice
-from cabinetwatch.store.place import DamagedStoreError
+from cabinetwatch.store.place import DamagedStoreError, DiskRefusesError, ReplacedStoreError
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.reading import Reading
@@ -21,8 +22,12 @@ from cabinetwatch.watch.reading import Reading
 _log = logging.getLogger(__name__)
 
 SLOW_WRITE_S = 10.0
-"""A write that really takes longer is told as a store fault, however fast the watch's time runs."""
+"""A write that takes longer is told as a store fault. It counts on a clock of its own, which stands
+still while the machine is suspended and runs no faster than life: a disk knows no other time."""
 RETRY_MS = 5_000
+REFUSALS_BORNE = 3
+"""A disk that refuses more often is let go between two tries, so that it can be mounted anew: the
+kernel won't write to one again that it has made read-only after an error."""
 HEARTBEAT_MS = 30_000
 COMMANDS_EVERY_MS = 500
 PROMPT_MESSAGES = 10
@@ -36,7 +41,7 @@ STORM_READINGS = 5_000
 """Commit before the flush is due when so many wait: bounds memory and the loss by a power cut."""
 
 
-class StoreLoop(Part):
+class StoreLoop(WatchedPart):
     """Writes what it is given, in order; see `put`.
 
     Args:
@@ -59,10 +64,8 @@ class StoreLoop(Part):
         command: Callable[[int, Mapping[str, Any]], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("store", on_failure)
+        super().__init__("store", on_failure, watch=watch, clock=clock)
         self._store = store
-        self._watch = watch
-        self._clock = clock
         self._flush_ms = round(config.flush_s * 1000)
         self._acknowledge = acknowledge
         self._deliver = deliver
@@ -72,14 +75,15 @@ class StoreLoop(Part):
         self._pending: Work | None = None
         self._pending_since_t = 0
         self._in_flight: Work | None = None
-        self._in_flight_since_t = 0
+        self._in_flight_since_s = 0.0
         self._prompt = False
         self._half_window: int | None = None
         self._failing = False
         self._damaged_writes = 0
+        self._refusals = 0
+        self._let_go = False
         self._retry_t = 0
         self._lost = 0
-        self._stopping = False
         self._last_commit_t = watch.now_ms()
         # Until the engine's first word no more than the watch before had lived through.
         self._advanced_to = store.last_t() or watch.now_ms()
@@ -87,8 +91,6 @@ class StoreLoop(Part):
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
         self._house = Housekeeping(store, Keeping.of(config), watch.now_ms())
-        self.progress_t = watch.now_ms()
-        """Watch time of the last sign of life, for the watchdog."""
 
     # -- called by the engine's thread ----------------------------------------------------------
 
@@ -129,12 +131,10 @@ class StoreLoop(Part):
     def supervise(self) -> None:
         """Find a write that hangs: its thread can't tell it itself."""
         with self._changed:
-            in_flight = self._in_flight
-            in_flight_ms = self._watch.now_ms() - self._in_flight_since_t
             hangs = (
-                in_flight is not None
+                self._in_flight is not None
                 and not self._failing
-                and self._clock.real_s(in_flight_ms / 1000) > SLOW_WRITE_S
+                and time.monotonic() - self._in_flight_since_s > SLOW_WRITE_S
             )
         if hangs:
             self._fail("a write has been going on for more than 10 s")
@@ -177,7 +177,7 @@ class StoreLoop(Part):
             if self._pending is None or (self._due_t(now) > now and not self._stopping):
                 return None
             work, self._pending = self._pending, None
-            self._in_flight, self._in_flight_since_t = work, now
+            self._in_flight, self._in_flight_since_s = work, time.monotonic()
             return work
 
     def _due_t(self, now: int) -> int:
@@ -203,17 +203,19 @@ class StoreLoop(Part):
 
     def _commit(self, work: Work) -> None:
         try:
+            if self._let_go:
+                self._store.take_up()
+                self._let_go = False
             self._store.commit(self._batch(work))
         except StoreError as error:
             self._give_back(work)
             self._fail(str(error))
-            if isinstance(error, DamagedStoreError):
-                self._bear(error)
+            self._bear(error)
             return
         finally:
             with self._changed:
                 self._in_flight = None
-        self._damaged_writes = 0
+        self._damaged_writes = self._refusals = 0
         with self._changed:
             receipts = work.take_receipts(len(work.receipts))
         self._last_commit_t = self._watch.now_ms()
@@ -243,6 +245,7 @@ class StoreLoop(Part):
             outcomes=work.outcomes,
             handled=work.handled,
             figures=work.figures,
+            unreadable=work.unreadable,
             weeks=work.weeks,
             state=work.state,
         )
@@ -272,17 +275,28 @@ class StoreLoop(Part):
             self._report(False, error, self._lost)
             self._deliver(unwritten)
 
-    def _bear(self, error: DamagedStoreError) -> None:
-        """Try a damaged file once more; then end, so that the daemon sets it aside.
+    def _bear(self, error: StoreError) -> None:
+        """Do what a fault asks for beside waiting.
 
-        What was not acknowledged the broker sends again, to the new store.
+        A damaged file is tried once more; then this ends, so that the daemon sets it aside. A disk
+        that goes on refusing is let go of. When another store has come in its place only a new
+        start helps. What was not acknowledged the broker sends again.
 
         Raises:
-            DamagedStoreError: the same again.
+            StoreError: this can't go on.
         """
-        self._damaged_writes += 1
-        if self._damaged_writes > 1:
+        if isinstance(error, DamagedStoreError):
+            self._damaged_writes += 1
+            if self._damaged_writes > 1:
+                raise error
+        if isinstance(error, ReplacedStoreError):
             raise error
+        if isinstance(error, DiskRefusesError):
+            self._refusals += 1
+            if self._refusals >= REFUSALS_BORNE and not self._let_go:
+                _log.warning("the store is let go of, so that its disk can be mounted anew")
+                self._store.let_go()
+                self._let_go = True
 
     def _relieve(self) -> None:
         """Never go blind to save a record: let the broker go on sending, whatever the disk does.
@@ -304,6 +318,8 @@ class StoreLoop(Part):
         if now < self._next_poll_t:
             return
         self._next_poll_t = now + COMMANDS_EVERY_MS
+        if self._let_go:
+            return
         try:
             waiting = self._store.take_commands()
         except StoreError as error:

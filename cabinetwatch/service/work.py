@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.tiers import FigureMinute
+from cabinetwatch.store.unreadable import Unreadable, merge
 from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.reading import Reading
@@ -41,6 +42,7 @@ class Work:
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
     figures: list[FigureMinute] = field(default_factory=list)
+    unreadable: list[Unreadable] = field(default_factory=list)
     weeks: list[ClosedWeek] = field(default_factory=list)
     state: bytes | None = None
     journaled: bool = False
@@ -66,7 +68,7 @@ class Work:
 
     @property
     def empty(self) -> bool:
-        """Whether there is nothing to write or to acknowledge."""
+        """Whether there is nothing to write or to acknowledge; what is `unreadable` can wait."""
         return not (self.inputs or self.receipts or self.figures or self.urgent)
 
     def append(self, later: "Work") -> None:
@@ -86,5 +88,7 @@ class Work:
         self.outcomes += later.outcomes
         self.handled += later.handled
         self.figures += later.figures
+        if later.unreadable:
+            self.unreadable = merge(self.unreadable, later.unreadable)
         self.weeks += later.weeks
         self.done += later.done

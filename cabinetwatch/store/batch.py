@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.tiers import FigureMinute
+from cabinetwatch.store.unreadable import Unreadable
 from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.watch.entry import Entry
 from cabinetwatch.watch.reading import Reading
@@ -37,10 +38,10 @@ class Batch:
     `inputs` are in the very order the engine was told; a transition stands in the batch of the
     inputs judged before it, or a later one. `window` identifies the messages acknowledged after
     this commit, of the present session only: a connect without a session empties it. `handled`
-    are commands' row ids with their results; `figures` the devices' minutes that are over; `weeks`
-    the figures of closed weeks. `state` is the serialised engine as it stood after the last of
-    `inputs` and `advanced_to` (watch time, ms). `offset_ms` is what must be added to watch time to
-    get UTC, at the end.
+    are commands' row ids with their results; `figures` the devices' minutes that are over;
+    `unreadable` counts the messages that could not be read; `weeks` holds the figures of closed
+    weeks. `state` is the serialised engine as it stood after the last of `inputs` and `advanced_to`
+    (watch time, ms). `offset_ms` is what must be added to watch time to get UTC, at the end.
     """
 
     advanced_to: int
@@ -52,6 +53,7 @@ class Batch:
     outcomes: list[Outcome] = field(default_factory=list)
     handled: list[tuple[int, Mapping[str, Any]]] = field(default_factory=list)
     figures: list[FigureMinute] = field(default_factory=list)
+    unreadable: list[Unreadable] = field(default_factory=list)
     weeks: list[ClosedWeek] = field(default_factory=list)
     state: bytes | None = None
 

@@ -12,7 +12,13 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, check_is_file
+from cabinetwatch.store.origin import is_damaged_store
+from cabinetwatch.store.place import (
+    DamagedStoreError,
+    DiskFaultError,
+    DiskRefusesError,
+    check_is_file,
+)
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S = 5.0
@@ -116,28 +122,15 @@ def is_ours(path: Path) -> bool:
         except sqlite3.DatabaseError as error:
             if error.sqlite_errorcode not in _DAMAGE:
                 raise
-            application_id = _marked_as(path)
-            if application_id == APPLICATION_ID:
+            if is_damaged_store(path):
                 raise
+            application_id = None
     if application_id != APPLICATION_ID:
         raise StoreError(
             f"The file {path} is no store of cabinetwatch, or can't be recognised as one any more; "
             "it was left untouched: name another file in the store's url, or move this one away"
         )
     return True
-
-
-def _marked_as(path: Path) -> int | None:
-    """Read whose file it was out of the header of a file that SQLite can't make sense of.
-
-    The header's layout: https://www.sqlite.org/fileformat2.html, section 1.3. Not for sound files:
-    closing one here would drop the locks that this process may hold on it.
-    """
-    with path.open("rb") as file:
-        header = file.read(100)
-    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
-        return None
-    return int.from_bytes(header[68:72], "big")
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:
@@ -190,7 +183,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
             f"{BUSY_TIMEOUT_S:.0f} s"
         )
     if code == sqlite3.SQLITE_IOERR:
-        return DiskFaultError(
+        return DiskRefusesError(
             f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
             "system's log, and replace the disk or card if it is worn out"
         )

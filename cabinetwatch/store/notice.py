@@ -8,9 +8,9 @@ from cabinetwatch.watch.transition import Transition
 Channel = Literal["email", "mqtt", "command"]
 """The ways by which a notice reaches somebody."""
 
-NoticeKind = Literal["raise", "return", "repeat", "change", "digest", "test", "summary"]
+NoticeKind = Literal["raise", "return", "repeat", "change", "digest", "test", "summary", "again"]
 """Why a notice is written. `change` tells of a transition that is neither raise nor return,
-`summary` of a week."""
+`summary` of a week. `again` is never written: it gives a broker back what it should retain."""
 
 Status = Literal["waiting", "delivered", "failed", "merged"]
 """What became of a notice. `waiting`: tried, to be tried again; `failed`: given up for good;

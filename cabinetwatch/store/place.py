@@ -15,6 +15,9 @@ from cabinetwatch.times import to_datetime
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
+_LOCK_BYTES = 64
+_LOCK_MARK = "cabinetwatch"
+"""Stands in the lock behind the process: other programs' locks hold a number, too."""
 
 
 class NoStoreError(StoreError):
@@ -27,6 +30,14 @@ class DamagedStoreError(StoreError):
 
 class DiskFaultError(StoreError):
     """The disk is full or refuses: no fault of the store or its place; it may pass."""
+
+
+class DiskRefusesError(DiskFaultError):
+    """The disk refuses, and not because it is full: it may have to be mounted anew."""
+
+
+class ReplacedStoreError(StoreError):
+    """Another store lies there than the one that was let go, or it has gone on without us."""
 
 
 def database_path(url: str) -> Path:
@@ -93,16 +104,18 @@ class WriterLock:
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            holder = os.read(self._descriptor, 20).decode("ascii", "replace").strip()
+            holder = _process_in(os.read(self._descriptor, _LOCK_BYTES))
             os.close(self._descriptor)
             raise StoreError(
                 f"The store {path} is in use by another cabinetwatch"
-                f"{f' (process {holder})' if holder.isdigit() else ''}; "
+                f"{'' if holder is None else f' (process {holder})'}; "
                 "stop that one first, or give each its own store"
             ) from error
         try:
-            os.ftruncate(self._descriptor, 0)
-            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+            # Written before it is cut, so that on a full disk the mark of before stays.
+            text = f"{os.getpid()}\n{_LOCK_MARK}\n".encode()
+            os.pwrite(self._descriptor, text, 0)
+            os.ftruncate(self._descriptor, len(text))
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
@@ -132,11 +145,25 @@ def writer_of(path: Path) -> int | None:
             try:
                 fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
             except OSError:
-                holder = lock.read(20).decode("ascii", "replace").strip()
-                return int(holder) if holder.isdigit() else None
+                return _process_in(lock.read(_LOCK_BYTES))
     except OSError:
         return None
     return None
+
+
+def has_our_lock(path: Path) -> bool:
+    """Tell whether a watch has ever used the file at `path` as its store: its lock file stays."""
+    try:
+        lines = path.with_name(path.name + ".lock").read_bytes()[:_LOCK_BYTES].splitlines()
+    except OSError:
+        return False
+    return len(lines) > 1 and lines[1] == _LOCK_MARK.encode()
+
+
+def _process_in(lock: bytes) -> int | None:
+    """Give the process that a lock file names."""
+    first = lock.decode("ascii", "replace").partition("\n")[0].strip()
+    return int(first) if first.isdigit() else None
 
 
 def holder_of(path: Path) -> int | None:
@@ -147,13 +174,27 @@ def holder_of(path: Path) -> int | None:
     that list can't be read.
     """
     try:
-        inode = str(path.with_name(path.name + ".lock").stat().st_ino)
+        return lock_holder(path.with_name(path.name + ".lock").stat())
+    except OSError:
+        return None
+
+
+def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
+    """Give the living process that holds the lock of a file or folder; see `holder_of`.
+
+    With `device` that must agree, too: in memory inodes are small numbers that others have as well.
+    On file systems that make up devices for their parts (btrfs, overlay) it never does.
+    """
+    wanted = f"{os.major(of.st_dev):02x}:{os.minor(of.st_dev):02x}:{of.st_ino}"
+    try:
         listed = Path("/proc/locks").read_text(encoding="ascii", errors="replace")
     except OSError:
         return None
     for line in listed.splitlines():
         _, kind, *rest = line.split()
-        if kind == "FLOCK" and rest[1] == "WRITE" and rest[3].rpartition(":")[2] == inode:
+        if kind != "FLOCK" or rest[1] != "WRITE":
+            continue
+        if rest[3] == wanted or (not device and rest[3].rpartition(":")[2] == str(of.st_ino)):
             return int(rest[2])
     return None
 

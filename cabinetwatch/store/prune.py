@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from itertools import takewhile
 from typing import NamedTuple
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, delete, func, select, tuple_
 
 from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.store.database import Database
@@ -21,9 +21,11 @@ from cabinetwatch.store.schema import (
     notice,
     saved_state,
     transition,
+    unreadable_hour,
 )
 from cabinetwatch.store.spared import spared_phases
 from cabinetwatch.store.tiers import DAY_MS, Tier
+from cabinetwatch.store.unreadable import HOUR_MS
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import AlarmState
 
@@ -73,6 +75,7 @@ def prune(database: Database, now: Now, keeping: Keeping) -> Iterator[int]:
         _quarters,
         _transitions,
         _notices,
+        _unreadable,
         _commands,
     ):
         rows = _ROWS_AT_ONCE
@@ -244,6 +247,21 @@ def _notices(connection: Connection, now: Now, keeping: Keeping) -> int:
         )
     ]
     connection.execute(delete(notice).where(notice.c.number.in_(old)))
+    return len(old)
+
+
+def _unreadable(connection: Connection, now: Now, keeping: Keeping) -> int:
+    """Let go of the hours in which messages could not be read; the totals stay."""
+    table = unreadable_hour
+    oldest_first = select(table).order_by(table.c.hour, table.c.sensor).limit(_ROWS_AT_ONCE)
+    old = [
+        (row.hour, row.sensor)
+        for row in takewhile(
+            lambda row: now.is_past(row.t_ms, (row.hour + 1) * HOUR_MS, keeping.minutes_ms),
+            connection.execute(oldest_first),
+        )
+    ]
+    connection.execute(delete(table).where(tuple_(table.c.hour, table.c.sensor).in_(old)))
     return len(old)
 
 

@@ -18,7 +18,7 @@ from sqlalchemy import (
 APPLICATION_ID = 0x63617477
 """Stands in the header of each file of ours, so that no other program's database is touched."""
 
-REVISIONS = ("v0001", "v0002", "v0003")
+REVISIONS = ("v0001", "v0002", "v0003", "v0004")
 """All versions of the schema, oldest first; the last is the one written here."""
 
 metadata = MetaData()
@@ -176,6 +176,31 @@ week = Table(
     Column("figures", JSON, nullable=False),
 )
 """The figures of each ISO week, frozen when it had closed, and when that was."""
+
+unreadable = Table(
+    "unreadable",
+    metadata,
+    Column("sensor", String, primary_key=True),
+    Column("run_t_ms", BigInteger, nullable=False),
+    Column("in_run", BigInteger, nullable=False),
+    Column("total", BigInteger, nullable=False),
+    Column("utc_ms", BigInteger, nullable=False),
+    Column("problem", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+"""The messages that each sensor could not be read from: in the run that began at `run_t_ms`, and
+ever; when the last one came, and what was wrong with it."""
+
+unreadable_hour = Table(
+    "unreadable_hour",
+    metadata,
+    Column("hour", Integer, primary_key=True, autoincrement=False),
+    Column("sensor", String, primary_key=True),
+    Column("t_ms", BigInteger, nullable=False),
+    Column("messages", BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+"""The same by hours of UTC, counted from 1970; `t_ms` is the watch time of the newest."""
 
 command = Table(
     "command",

@@ -1,14 +1,17 @@
 """The present as the store knows it: what `status` and the page show, without the daemon."""
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
+from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.running import is_running, mute_process
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.unreadable import UnreadableTotal
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -22,6 +25,8 @@ class Snapshot:
     """The watch, its devices and sensors, and what stands.
 
     `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
+    `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
+    `running` where the figures are those in memory.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
     `devices` and `sensors` hold the published figures by ID.
     """
@@ -30,6 +35,7 @@ class Snapshot:
     utc_ms: int | None
     running: bool
     mute_process: int | None
+    memory_process: int | None
     connected: bool
     since_utc_ms: int | None
     devices: dict[str, dict[str, Any]]
@@ -51,6 +57,7 @@ class Snapshot:
             "watch": {
                 "running": self.running,
                 "mute_process": self.mute_process,
+                "memory_process": self.memory_process,
                 "connected": self.connected,
                 "since": _instant(self.since_utc_ms),
             },
@@ -80,6 +87,21 @@ def _public_room(room: Room) -> dict[str, Any]:
     }
 
 
+def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> dict[str, Any]:
+    """Give what could not be read of a sensor under its public names; `since_start` of the watch.
+
+    `time` and `problem` are those of the last.
+    """
+    if counted is None:
+        return {"since_start": 0, "total": 0, "time": None, "problem": None}
+    return {
+        "since_start": counted.in_run if counted.run_t == run_t else 0,
+        "total": counted.total,
+        "time": _instant(counted.utc_ms),
+        "problem": counted.problem,
+    }
+
+
 def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
@@ -99,28 +121,42 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     Raises:
         StoreError: the store can't be read.
     """
-    return snapshot_of(Follower(store, config).engine(), store, clock)
+    engine = Follower(store, config).engine()
+    return snapshot_of(engine, store, clock, config.store_path())
 
 
-def snapshot_of(engine: Engine, store: Store, clock: Clock) -> Snapshot:
+def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = None) -> Snapshot:
     """Give the present of an engine that has followed the store.
+
+    Args:
+        engine: that has followed it.
+        store: the real one, or the one in memory that stands in for it.
+        clock: says how old the last sign of life is.
+        real: the path of the real one, where `store` may be another.
 
     Raises:
         StoreError: the store can't be read.
     """
-    running = is_running(store, clock)
+    records = find_records(real or store.path)
+    elsewhere = records is not None and store.path == (real or store.path)
+    running = is_running(store, clock) and not elsewhere
     starts = store.entries(EntryKind.START)
     since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
+    counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
     return Snapshot(
         site=engine.config.site.name,
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
         utc_ms=store.heartbeat() if starts else None,
         running=running,
-        mute_process=None if running else mute_process(store),
+        mute_process=None if running or elsewhere else mute_process(store),
+        memory_process=None if records is None else records.process,
         connected=running and engine.house.site.connected,
         since_utc_ms=since_ms if running else None,
         devices=device_figures(engine),
-        sensors=sensor_figures(engine),
+        sensors={
+            sensor: figures | {"unreadable": _public_unreadable(counted.get(sensor), run_t)}
+            for sensor, figures in sensor_figures(engine).items()
+        },
         standing=store.standing(),
         room=store.room(),
         trials=[trial for trial in engine.trials.trials.values() if trial.open],

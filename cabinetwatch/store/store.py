@@ -9,12 +9,18 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store import alarms, commands, marks, outbox, weeks, window
+from cabinetwatch.store import alarms, commands, marks, outbox, unreadable, weeks, window
 from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.inputs import Stretch
-from cabinetwatch.store.place import DamagedStoreError, NoStoreError, WriterLock, database_path
+from cabinetwatch.store.place import (
+    DamagedStoreError,
+    NoStoreError,
+    ReplacedStoreError,
+    WriterLock,
+    database_path,
+)
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.room import Room, measure, raw_gone_before
 from cabinetwatch.store.schema import REVISIONS
@@ -108,6 +114,34 @@ class Store:
         """
         self._require_writer().commit(batch)
 
+    def let_go(self) -> None:
+        """Close the file and let others take the lock, until `take_up`.
+
+        So its disk, which refuses, can be unmounted, checked, and mounted again.
+        """
+        self.close()
+
+    def take_up(self) -> None:
+        """Open the file again where it was let go.
+
+        Raises:
+            NoStoreError: nothing lies there now.
+            ReplacedStoreError: it is not as it was left.
+            StoreError: it can't be opened, or is in use by another writer.
+        """
+        writer = self._require_writer()
+        if not is_ours(self.path):
+            raise NoStoreError(f"There is no store at {self.path} any more")
+        lock = WriterLock(self.path)
+        try:
+            _require_current(self._database)
+            self._require_last(writer.seq)
+        except BaseException:
+            self._database.close()
+            lock.release()
+            raise
+        self._lock = lock
+
     # What the engine was told.
 
     def inputs(self, after_seq: int = 0) -> Iterator[tuple[int, Reading | Entry]]:
@@ -156,6 +190,16 @@ class Store:
         """Give the names of all sensors that ever had a reading."""
         return sorted(self._read(told.sensor_names).values())
 
+    def unreadable(self) -> dict[str, unreadable.UnreadableTotal]:
+        """Give how many messages could not be read, by sensor; those without any are left out."""
+        return self._read(unreadable.unreadable_totals)
+
+    def unreadable_between(self, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
+        """Give how many there were from one hour of UTC up to before another, by sensor."""
+        return self._read(
+            lambda connection: unreadable.unreadable_between(connection, from_utc_ms, to_utc_ms)
+        )
+
     # How far the watch has come.
 
     def last_seq(self) -> int:
@@ -181,12 +225,13 @@ class Store:
         """Give the engine as last saved."""
         return self._read(marks.read_state)
 
-    def window(self, at_most: int | None = None) -> list[Repeatable]:
-        """Give the newest committed message of each packet identifier, oldest first.
+    def window(self) -> Iterator[Repeatable]:
+        """Give the last committed messages, oldest first.
 
         Only of the session in force: a connect without a session in the journal forgets the rest.
+        Of several under one packet identifier the last one counts.
         """
-        return self._read(lambda connection: window.read_window(connection, at_most))
+        return window.messages_of(self._read(window.read_window))
 
     # Alarms and notices.
 
@@ -335,6 +380,10 @@ class Store:
     def command_result(self, command_id: int) -> dict[str, Any] | None:
         """Give what came of a command; none as long as it waits."""
         return self._read(lambda connection: commands.result_of(connection, command_id))
+
+    def _require_last(self, seq: int) -> None:
+        if self.last_seq() != seq:
+            raise ReplacedStoreError(f"The store {self.path} is not as this watch left it")
 
     def _require_writer(self) -> Writer:
         if self._writer is None:

@@ -2,7 +2,7 @@
 
 import zlib
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import accumulate, pairwise
 from struct import Struct
 
@@ -65,20 +65,19 @@ class RepeatRing:
         self._turn += 1
 
 
-def read_window(connection: Connection, at_most: int | None) -> list[Repeatable]:
-    """Give the newest message of each packet identifier, oldest first.
+def read_window(connection: Connection) -> list[bytes]:
+    """Give what the slots hold, oldest first, for `messages_of`.
 
     Args:
         connection: within a transaction.
-        at_most: no more than the newest so many messages.
     """
-    newest: dict[int, Repeatable] = {}
-    for data in connection.scalars(select(table.c.data).order_by(table.c.turn.desc())):
-        for message in reversed(_unpack(data)):
-            if at_most is not None and len(newest) >= at_most:
-                break
-            newest.setdefault(message.packet_id, message)
-    return list(newest.values())[::-1]
+    return list(connection.scalars(select(table.c.data).order_by(table.c.turn)))
+
+
+def messages_of(slots: Iterable[bytes]) -> Iterator[Repeatable]:
+    """Give the messages one by one: tens of thousands at once would cost the daemon megabytes."""
+    for packed in slots:
+        yield from _unpack(packed)
 
 
 def _pack(messages: Sequence[Repeatable]) -> bytes:

@@ -19,6 +19,7 @@ from cabinetwatch.store.inputs import last_seq, sensor_names
 from cabinetwatch.store.marks import Heartbeat, newest_heartbeat
 from cabinetwatch.store.minutes import write_figures
 from cabinetwatch.store.outbox import write_notices, write_outcomes
+from cabinetwatch.store.unreadable import write_unreadable
 from cabinetwatch.store.weeks import write_weeks
 from cabinetwatch.store.window import RepeatRing
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -45,6 +46,11 @@ class Writer:
             self._offsets = set(connection.scalars(select(schema.clock_offset.c.offset_ms)))
             self._ring = RepeatRing(connection, window_messages)
 
+    @property
+    def seq(self) -> int:
+        """The number of the last input that was committed."""
+        return self._seq
+
     def commit(self, batch: Batch) -> None:
         """Write the whole batch in one transaction.
 
@@ -60,6 +66,7 @@ class Writer:
             write_outcomes(connection, batch.outcomes)
             write_results(connection, batch.handled)
             write_figures(connection, batch.advanced_to, batch.figures)
+            write_unreadable(connection, batch.unreadable)
             write_weeks(connection, batch.weeks)
             if batch.state is not None:
                 _write_state(connection, rows.seq, batch.advanced_to, batch.state)

@@ -46,6 +46,10 @@ POWER_RATINGS_W = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 25.0)
 START_PART = 7 / 12
 """A 12 V fan starts at 4 to 7 V (common practice, no source): the cautious end, as a part."""
 
+LEAST_PART, LEAST_TAKEN = 0.25, 0.01
+"""A resistor that leaves a fan less than this part of its voltage stops it by every model; one that
+takes less than this part of the supply does nothing; our choice."""
+
 _HALVINGS = 200
 
 
@@ -152,6 +156,51 @@ def resistor_for(model: CurrentModel, supply_v: float, fan_v: float) -> float:
     if current_a <= 0:
         raise ValueError(f"by the {model.name} model the fan draws nothing at {fan_v:g} V")
     return (supply_v - fan_v) / current_a
+
+
+def check_resistor(
+    models: tuple[CurrentModel, ...], supply_v: float, resistance_ohm: float, full_v: float
+) -> None:
+    """Refuse a resistor that no model lets a fan turn behind, or that changes nothing.
+
+    Args:
+        models: the one to go by first.
+        supply_v: of the supply.
+        resistance_ohm: in all.
+        full_v: what the fan is made for, or the highest voltage that it was measured at.
+
+    Raises:
+        ValueError: with the range that would be right.
+    """
+    fan_v = max(_voltage_behind(model, supply_v, resistance_ohm) for model in models)
+    most_v, half_v = min(0.95 * supply_v, full_v), 0.5 * min(supply_v, full_v)
+    right = (
+        f"something from {_roughly(resistor_for(models[0], supply_v, most_v))} to"
+        f" {_roughly(resistor_for(models[0], supply_v, half_v))} ohm ({most_v:.3g} to"
+        f" {half_v:.3g} V at the fan) would be right"
+    )
+    if fan_v < LEAST_PART * min(supply_v, full_v):
+        raise ValueError(
+            f"{resistance_ohm:g} ohm leaves the fan {fan_v:.2g} V at most, so that it stands still;"
+            f" {right}"
+        )
+    if supply_v - fan_v < LEAST_TAKEN * supply_v:
+        raise ValueError(
+            f"{resistance_ohm:g} ohm takes less than {100 * LEAST_TAKEN:g} % of the {supply_v:g} V"
+            f" and slows no fan; {right}"
+        )
+
+
+def _roughly(resistance_ohm: float) -> str:
+    """Write two digits of a resistance, without an exponent."""
+    return f"{float(f'{resistance_ohm:.2g}'):g}"
+
+
+def _voltage_behind(model: CurrentModel, supply_v: float, resistance_ohm: float) -> float:
+    """What a model leaves the fan; 0 when it leaves it nothing."""
+    if supply_v - resistance_ohm * model.current_a(0.0) <= 0:
+        return 0.0
+    return with_resistor(model, supply_v, resistance_ohm).fan_v
 
 
 def value_below(resistance_ohm: float, series: Series) -> float:

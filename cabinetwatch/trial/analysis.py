@@ -2,12 +2,13 @@
 
 from cabinetwatch.errors import UsageError
 from cabinetwatch.times import to_rfc3339
+from cabinetwatch.trial.carrying import Told, tell_alone, tell_both
 from cabinetwatch.trial.consequence import hot_day, life_factors, threshold_c
 from cabinetwatch.trial.data import Phase, Subject, Terms, Trial
 from cabinetwatch.trial.estimate import Estimate, rectangular
 from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
 from cabinetwatch.trial.load import compare
-from cabinetwatch.trial.phases import PhaseResult, analyse_phase
+from cabinetwatch.trial.phases import PhaseResult, analyse_phase, with_history
 from cabinetwatch.trial.reasons import ASSUMED_ACCURACY_K, Evidence, obstacles, remarks
 from cabinetwatch.trial.setpoints import Setpoints, make_setpoints
 from cabinetwatch.trial.sound import sound_figures
@@ -27,11 +28,16 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
     terms = terms or Terms()
     subject = trial.subject
     limit_c = threshold_c(subject, None)
-    before = analyse_phase(trial.before, "before", limit_c, trial.after)
-    after = analyse_phase(trial.after, "after", limit_c, trial.before)
+    before = _analysed(trial.before, "before", limit_c, trial.after)
+    after = _analysed(trial.after, "after", limit_c, trial.before)
     if isinstance(before, PhaseResult) and isinstance(after, PhaseResult):
         return _conclude(_evidence(trial, before, after), terms)
     return _unusable(trial, before, after)
+
+
+def _analysed(phase: Phase, name: str, limit_c: float | None, other: Phase) -> PhaseResult | str:
+    result = analyse_phase(phase, name, limit_c, other)
+    return result if isinstance(result, str) else with_history(result, name, limit_c)
 
 
 def check_intervals(trial: Trial) -> None:
@@ -66,10 +72,14 @@ def _unusable(trial: Trial, before: PhaseResult | str, after: PhaseResult | str)
     zero = _zero(trial, before)
     sound = sound_figures(_phase(before), _phase(after))
     reasons = [problem for problem in (before, after) if isinstance(problem, str)]
+    told = [
+        Told(None) if isinstance(before, str) else tell_alone(before, "before"),
+        Told(None) if isinstance(after, str) else tell_alone(after, "after"),
+    ]
     return TrialFigures(
         device=trial.subject.device,
-        before=_phase_figures(before, trial.subject, zero, sound.before_dba),
-        after=_phase_figures(after, trial.subject, zero, sound.after_dba),
+        before=_phase_figures(before, trial.subject, zero, sound.before_dba, told[0]),
+        after=_phase_figures(after, trial.subject, zero, sound.after_dba, told[1]),
         verdict="undecided",
         reasons=(*reasons, *([sound.sentence] if sound.sentence else [])),
         sound_change_db=sound.change_db,
@@ -82,13 +92,14 @@ def _evidence(trial: Trial, before: PhaseResult, after: PhaseResult) -> Evidence
     zero = _zero(trial, before)
     offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
     rise = _whole_rise(after, subject, zero)
+    rises_k = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
     comparison = compare(
-        before.rise.shifted(-offset_k),
-        after.rise.shifted(-offset_k),
+        *rises_k,
         before.power_w,
         after.power_w,
         spreads_k=(before.settling.spread_k, after.settling.spread_k),
     )
+    before_time, after_time = tell_both(before, after, offset_k, equal_load=comparison.equal)
     return Evidence(
         trial=trial,
         before=before,
@@ -99,6 +110,8 @@ def _evidence(trial: Trial, before: PhaseResult, after: PhaseResult) -> Evidence
         comparison=comparison,
         day=hot_day(subject, rise, after.power_w),
         sound=sound_figures(before.phase, after.phase),
+        before_time=before_time,
+        after_time=after_time,
     )
 
 
@@ -114,8 +127,12 @@ def _conclude(evidence: Evidence, terms: Terms) -> TrialFigures:
     believed = not against and verdict != "reject"
     return TrialFigures(
         device=subject.device,
-        before=_phase_figures(evidence.before, subject, evidence.zero, sound.before_dba),
-        after=_phase_figures(evidence.after, subject, evidence.zero, sound.after_dba),
+        before=_phase_figures(
+            evidence.before, subject, evidence.zero, sound.before_dba, evidence.before_time
+        ),
+        after=_phase_figures(
+            evidence.after, subject, evidence.zero, sound.after_dba, evidence.after_time
+        ),
         verdict=verdict,
         reasons=(*why, *remarks(evidence)),
         change=change,
@@ -154,15 +171,18 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Est
 
 
 def _phase_figures(
-    result: PhaseResult | str, subject: Subject, zero: Zero | None, sound_dba: float | None
+    result: PhaseResult | str,
+    subject: Subject,
+    zero: Zero | None,
+    sound_dba: float | None,
+    time_constant: Told,
 ) -> PhaseFigures:
     if isinstance(result, str):
         return PhaseFigures()
-    tau = result.settling.time_constant_s
     return PhaseFigures(
         rise=_whole_rise(result, subject, zero),
         settled=result.steadiness.settled,
-        time_constant_s=None if tau is None else tau.value,
+        time_constant_s=time_constant.value_s,
         ambient_c=result.ambient_c,
         samples=result.samples,
         sound_dba=sound_dba,
@@ -176,11 +196,10 @@ def _setpoints(evidence: Evidence) -> Setpoints:
     most_rise_k = None
     if day is not None and day.margin is not None and subject.derating_air == "device":
         most_rise_k = rise.value + day.margin.value
-    tau = evidence.after.settling.time_constant_s
     return make_setpoints(
         subject.device,
         rise,
         evidence.after.power_w,
-        time_constant_s=None if tau is None else tau.value,
+        time_constant_s=evidence.after_time.value_s,
         most_rise_k=most_rise_k,
     )

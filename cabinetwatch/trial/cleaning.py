@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration
 from cabinetwatch.trial.data import Phase, Series
 from cabinetwatch.trial.stillness import stood_still
@@ -91,8 +92,8 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
         raise UnusablePhaseError(f"{begin} has no readings of the {what}.")
     if count < LEAST_READINGS:
         raise UnusablePhaseError(
-            f"{begin} has only {count} readings of the {what}; at least {LEAST_READINGS} are"
-            " needed, and a phase of three time constants is better."
+            f"{begin} has only {counted(count, 'reading')} of the {what}; at least {LEAST_READINGS}"
+            " are needed, and a phase of three time constants is better."
         )
     hole = largest_hole(series, phase)
     if hole > LARGEST_HOLE:

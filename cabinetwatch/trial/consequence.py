@@ -53,10 +53,12 @@ def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay |
     if math.isinf(limit_c):
         return f"The derating curve of {subject.device} never allows the load of {power_w:.1f} W."
     margin = _margin(subject, rise, limit_c - temperature_c)
-    sentence = (
-        f"{words}; the threshold at this load is {limit_c:.1f} °C, so {margin.value:+.1f} K are"
-        " left."
+    left = (
+        f"{margin.value:.1f} K are left"
+        if margin.value >= 0
+        else f"it would be {-margin.value:.1f} K too hot"
     )
+    sentence = f"{words}; the threshold at this load is {limit_c:.1f} °C, so {left}."
     return HotDay(temperature_c, limit_c, margin, sentence)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from cabinetwatch.times import describe_duration
 from cabinetwatch.trial.data import Phase, Subject
-from cabinetwatch.trial.phases import PhaseResult, analyse_phase
+from cabinetwatch.trial.phases import PhaseResult, analyse_phase, with_history
 from cabinetwatch.trial.steady import LEAST_MISSING_K, MOST_MISSING, SHORT_WINDOW_S
 from cabinetwatch.trial.zero import zero_offset
 
@@ -30,6 +30,7 @@ def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
     result = analyse_phase(phase, name, limit_c)
     if isinstance(result, str):
         return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
+    result = with_history(result, name, limit_c)
     rise = result.settling.rise
     measured = f"a rise of {rise.value:.1f} K ({rise.low:.1f} to {rise.high:.1f})"
     if result.settling.poor:
@@ -69,12 +70,13 @@ def _left_s(result: PhaseResult) -> float | None:
     """Time until so little is missing that it counts as settled."""
     settling, span_s = result.settling, result.profile.span_s
     window_s = max(0.0, SHORT_WINDOW_S - span_s)
-    if settling.time_constant_s is None:
+    tau_s = settling.rough_time_constant_s
+    if tau_s is None:
         return None
     enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
     missing_k = abs(settling.missing_k)
     decay_s = 0.0
     if missing_k > enough_k:
-        decay_s = settling.time_constant_s.value * math.log(missing_k / enough_k)
+        decay_s = tau_s * math.log(missing_k / enough_k)
     left_s = max(decay_s, window_s, 60.0)
     return None if left_s > LONGEST_TOLD_S else left_s

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from cabinetwatch.times import describe_duration
+from cabinetwatch.trial.carrying import Told
 from cabinetwatch.trial.consequence import HotDay
 from cabinetwatch.trial.cover import cover_off
 from cabinetwatch.trial.data import Trial
@@ -36,6 +37,8 @@ class Evidence:
     comparison: Comparison
     day: HotDay | str
     sound: SoundFigures
+    before_time: Told
+    after_time: Told
 
     @property
     def hot_day(self) -> HotDay | None:
@@ -48,7 +51,7 @@ def obstacles(evidence: Evidence) -> list[str]:
     return [
         *_distrust(evidence.before, "before", evidence.before_rise),
         *_distrust(evidence.after, "after", evidence.after_rise),
-        *_too_short(evidence.after, evidence.before),
+        *_too_short(evidence),
         *([] if evidence.comparison.equal else [evidence.comparison.sentence]),
         *([evidence.day] if isinstance(evidence.day, str) else []),
     ]
@@ -59,6 +62,8 @@ def remarks(evidence: Evidence) -> list[str]:
     day, zero = evidence.hot_day, evidence.zero
     sentences = [day.sentence] if day is not None else []
     sentences += [evidence.before.steadiness.sentence, evidence.after.steadiness.sentence]
+    times = (evidence.before_time, evidence.after_time)
+    sentences += [told.sentence for told in times if told.sentence is not None]
     if evidence.comparison.equal:
         sentences.append(evidence.comparison.sentence)
     if zero is not None:
@@ -102,17 +107,21 @@ def _cover(result: PhaseResult, name: str) -> list[str]:
     return [sentence]
 
 
-def _too_short(after: PhaseResult, before: PhaseResult) -> list[str]:
+def _too_short(evidence: Evidence) -> list[str]:
     """Whether the after phase shows too little of its response to be carried to its end.
 
     A change of cooling changes the time constant, but seldom by more than two; so that of before
     tells too how long after must be.
     """
-    if after.steadiness.settled:
+    if evidence.after.steadiness.settled:
         return []
-    span_s = after.profile.span_s
-    taus = [result.settling.time_constant_s for result in (after, before)]
-    known_s = [tau.value for tau in taus if tau is not None]
+    span_s = evidence.after.profile.span_s
+    times = (
+        (evidence.after_time, evidence.after.settling),
+        (evidence.before_time, evidence.before.settling),
+    )
+    taus = [told.value_s or settling.rough_time_constant_s for told, settling in times]
+    known_s = [tau_s for tau_s in taus if tau_s is not None]
     if not known_s:
         return ["The after phase tells no time constant and has not settled; measure for longer."]
     if span_s >= LEAST_LENGTH * max(known_s):

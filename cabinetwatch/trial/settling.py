@@ -1,6 +1,7 @@
 """Where a phase is heading: settled rise and time constant, averaged over thermal structures."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq
@@ -33,18 +34,42 @@ the structure's; our choice, held against simulated trials."""
 LEAST_CORRELATION = 0.3
 """Neighbouring windows are taken to hang together by at least this; our choice."""
 
-UNSEEN = 0.12
-"""What the phase did not show is known no better than this; our choice, held as above."""
+UNSEEN = 0.22
+"""What the phase did not show is known no better than this; our choice, held as above and against
+records of two masses from elsewhere."""
 
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit; our choice."""
 
-WIDEST_TAU_RATIO = 8.0
-"""A time constant whose middle 80 % span more than this is not told; our choice."""
+ROUGHEST_LOG_SD = 0.8
+"""A time constant of which the logarithm is known no better than this says nothing; our choice."""
+
+LIKELY = 1e-3
+"""Designs of less weight than this, beside the likeliest, are let go; our choice."""
 
 _GRID = 24
 _ENDS = (0.025, 0.5, 0.975)
+_MIDDLE_68 = (0.16, 0.5, 0.84)
+
+
+class TimeConstant(NamedTuple):
+    """A 63.2 % time in s, and the standard uncertainty of its logarithm."""
+
+    value_s: float
+    log_sd: float
+
+
+class Hypotheses(NamedTuple):
+    """The designs that a phase leaves likely, each (n,).
+
+    Logarithm of the time constant in s; weight; settled rise and its standard uncertainty in K.
+    """
+
+    log_tau: Floats
+    weight: Floats
+    rise_k: Floats
+    rise_sd_k: Floats
 
 
 @dataclass(frozen=True)
@@ -52,7 +77,8 @@ class Settling:
     """Where a phase is heading.
 
     `rise`: settled rise at the phase's mean load, K; without the accuracy of the sensors.
-    `time_constant_s`: the 63.2 % time and its interval, None where the phase doesn't tell.
+    `time_constant`: what the phase itself tells of the 63.2 % time, be it next to nothing;
+    `hypotheses`: the same together with the rise that goes with each time constant.
     `missing_k`: settled rise less rise at the end of the phase. `spread_k`: standard deviation
     about the fit. `fitted_c` (m,): the response of the likeliest structure, degC.
     `felt_ambient_c` (m,): ambient as that structure feels it, degC. `poor`: the temperature
@@ -60,12 +86,19 @@ class Settling:
     """
 
     rise: Estimate
-    time_constant_s: Estimate | None
+    time_constant: TimeConstant
+    hypotheses: Hypotheses
     missing_k: float
     spread_k: float
     fitted_c: Floats
     felt_ambient_c: Floats
     poor: bool
+
+    @property
+    def rough_time_constant_s(self) -> float | None:
+        """The time constant, however rough: for waiting times. None where it says nothing."""
+        told = self.time_constant
+        return told.value_s if told.log_sd <= ROUGHEST_LOG_SD else None
 
 
 @dataclass(frozen=True)
@@ -104,7 +137,8 @@ def settle(profile: Profile) -> Settling:
     residuals = (profile.temperature_c - fitted_c)[rows]
     return Settling(
         rise=Estimate(middle, low, high, weighed.dof),
-        time_constant_s=_time_constant(weighed),
+        time_constant=_time_constant(weighed),
+        hypotheses=_likely(weighed),
         missing_k=float(np.dot(weighed.weight, weighed.missing_k)),
         spread_k=float(np.std(residuals)),
         fitted_c=fitted_c,
@@ -192,16 +226,24 @@ def _rise_quantile(weighed: _Weighed, share: float) -> float:
     return float(brentq(above, np.min(rise_k) - reach, np.max(rise_k) + reach, xtol=1e-5))
 
 
-def _time_constant(weighed: _Weighed) -> Estimate | None:
+def _time_constant(weighed: _Weighed) -> TimeConstant:
+    """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
     order = np.argsort(weighed.designs.time_constant_s)
-    tau_s = weighed.designs.time_constant_s[order]
+    log_tau = np.log(weighed.designs.time_constant_s[order])
     reached = np.cumsum(weighed.weight[order])
-    low_s, early_s, middle_s, late_s, high_s = np.interp(
-        [0.025, 0.1, 0.5, 0.9, 0.975], reached / reached[-1], tau_s
+    low, middle, high = np.interp(_MIDDLE_68, reached / reached[-1], log_tau)
+    return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))
+
+
+def _likely(weighed: _Weighed) -> Hypotheses:
+    keep = weighed.weight > LIKELY * np.max(weighed.weight)
+    weight = weighed.weight[keep]
+    return Hypotheses(
+        np.log(weighed.designs.time_constant_s[keep]),
+        weight / np.sum(weight),
+        weighed.rise_k[keep],
+        weighed.rise_sd_k[keep],
     )
-    if late_s > WIDEST_TAU_RATIO * early_s:
-        return None
-    return Estimate(float(middle_s), float(low_s), float(high_s))
 
 
 def _polish(profile: Profile, tau_s: float, structure: int) -> tuple[Floats, Floats]:

@@ -86,6 +86,14 @@ def test_a_fan_that_may_not_start_is_told(capsys: pytest.CaptureFixture[str]) ->
     assert "licensed people" in printed
 
 
+def test_a_fan_that_gets_more_than_it_is_rated_for_is_told(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    _run("fan", "--supply", "24", "--rated", "12", "0.1", "--resistor", "10")
+    # By hand for I ~ V^2: 24 - V = 10 * 0.1 (V / 12)^2 gives 20.95 V; for constant I 23 V.
+    assert "may get 23 V, more than the 12 V it is rated for" in capsys.readouterr().out
+
+
 def test_airflow_there_and_back(capsys: pytest.CaptureFixture[str]) -> None:
     there = _answer(capsys, "airflow", "--heat", "100", "--rise", "10")["answer"]
     # 29.82 m3/h and 17.55 ft3/min with a density of 1.2 (arithmetic); within 1 %.
@@ -174,6 +182,10 @@ def test_people_read_temperatures_in_their_usual_sign(
         ("fan --supply 12 --measured 12 0.05 7 0.1 --voltage 9", "draws less at 12 V"),
         ("fan --supply 12 --rated 12 0.1 --voltage 7 --start 12", "needs the whole supply"),
         ("fan --supply 12 --rated 12 9 --resistor 1", "no usual resistor"),
+        ("fan --supply 12 --rated 12 0.1 --resistor 1e6", "so that it stands still; something"),
+        ("fan --supply 12 --rated 12 0.1 --resistor 0.001", "slows no fan; something from 6.3 to"),
+        ("fan --supply 12 --measured 12 0.1 7 0.05 --resistor 1e5", "it stands still; something"),
+        ("fan --supply 24 --rated 5 0.2 --resistor 1e4", "something from 95 to 220 ohm"),
         ("airflow --heat 100 --rise 10 --altitude 30000", "altitude"),
         ("airflow --heat 100 --rise 10 --air 300", "beyond -40 to 90"),
         ("airflow --heat 1e308 --rise 1e-308", "beyond all numbers"),

@@ -1,6 +1,7 @@
 """`check` against a real broker, a real mail server and a real file."""
 
 import json
+import socket
 import stat
 from pathlib import Path
 
@@ -12,7 +13,6 @@ from cabinetwatch.store.migrate import migrate
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.mail import MailDrop, MailDropFactory
-from tests.support.ports import free_port
 
 SENSORS = """
 [sensors.nas-air]
@@ -86,7 +86,7 @@ def test_all_is_well_and_nothing_is_sent_or_made(
     shown = checker.run(mqtt(broker) + email(smtp) + SENSORS)
 
     assert checker.status == 0, shown
-    assert "2 sensors, 1 devices" in shown
+    assert "2 sensors, 1 device" in shown
     assert "Warning" not in shown
     assert "MQTT 5" in line(shown, "broker  well")
     assert "subscribed for 2 sensors" in line(shown, "topics  well")
@@ -105,7 +105,10 @@ def test_the_watchs_own_session_is_left_alone(broker: Broker, checker: Checker) 
 
 
 def test_a_broker_that_is_not_there_is_told(checker: Checker) -> None:
-    shown = checker.run(f"[mqtt]\nport = {free_port()}\n{SENSORS}")
+    with socket.socket() as bound:
+        # Nobody listens on it, and nobody else can.
+        bound.bind(("127.0.0.1", 0))
+        shown = checker.run(f"[mqtt]\nport = {bound.getsockname()[1]}\n{SENSORS}")
     assert checker.status == 1
     assert "nobody listens there" in line(shown, "broker  REFUSED")
 

@@ -18,7 +18,7 @@ __all__ = ["cabinet", "empty_store", "site"]
 
 def clear(path: Path) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "cabinetwatch", "clear", "--config", str(path)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
 
 
 def test_topics_and_session_of_the_watch_are_cleared_and_nothing_else(

@@ -121,7 +121,7 @@ def test_the_json_lines_of_an_export_come_back(config_file: Path) -> None:
 def test_a_recording_is_decoded_with_the_configured_sensors(config_file: Path) -> None:
     content = to_line(Recorded(T0, "cabinet/nas", b"212")) + "\n"
     content += to_line(Recorded(T0 + 5, "cabinet/fridge", b"4")) + "\n"
-    assert take_in(config_file, content) == "1 readings taken.\n"
+    assert take_in(config_file, content) == "1 reading taken.\n"
     assert kept(config_file) == [Reading("nas-air", T0, 100.0, Quality.LATE)]
     assert "nas-air,99.6" in put_out(config_file)
 
@@ -157,15 +157,20 @@ def test_a_bad_line_is_left_out_told_by_its_number_and_counted(
 ) -> None:
     head, first, last = EXPORTED.splitlines()
     said = take_in(config_file, "\n".join((head, first, line, last)))
-    assert said == "2 readings taken; 1 lines left out, for what is wrong with them.\n"
+    assert said == "2 readings taken; 1 line left out, for what is wrong.\n"
     assert why in capsys.readouterr().err
     assert put_out(config_file) == EXPORTED
+
+
+def test_a_file_without_a_right_line_is_wrong_use(config_file: Path) -> None:
+    with pytest.raises(UsageError, match="no line could be taken"):
+        take_in(config_file, "time,sensor,value\nyesterday,ups,20\n")
 
 
 def test_many_bad_lines_are_told_briefly(
     config_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    take_in(config_file, "time,sensor,value\n" + "x,y,z\n" * 500)
+    take_in(config_file, EXPORTED + "x,y,z\n" * 500)
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 21
     assert "480 more lines" in told[-1]
@@ -262,7 +267,7 @@ def test_json_lines_that_are_wrong_are_told(
 ) -> None:
     good = json.dumps({"time": T0 / 1000, "sensor": "ups", "value": 3})
     said = take_in(config_file, f'{good}\n{{"time": true}}\n[1]\nnonsense\n{{"sensor": "ups"}}\n')
-    assert said == "1 readings taken; 4 lines left out, for what is wrong with them.\n"
+    assert said == "1 reading taken; 4 lines left out, for what is wrong.\n"
     err = capsys.readouterr().err
     assert "line 2 lacks sensor and value" in err
     assert "line 3 is no JSON object" in err

@@ -120,7 +120,7 @@ def test_a_reader_that_has_seen_enough_gets_no_traceback() -> None:
             stdout=writer,
             stderr=subprocess.PIPE,
             check=False,
-            timeout=60,
+            timeout=300,
         )
     finally:
         os.close(writer)
@@ -134,7 +134,7 @@ def test_a_terminal_without_the_letters_gets_escapes(tmp_path: Path) -> None:
         env={**os.environ, "PYTHONIOENCODING": "ascii:strict"},
         capture_output=True,
         check=False,
-        timeout=60,
+        timeout=300,
     )
     assert ended.returncode == 2
     assert b"\\u03a9.toml: can't be read" in ended.stderr
@@ -147,7 +147,7 @@ def test_only_the_module_of_the_command_is_imported() -> None:
         "print(*(n for n in sys.modules if n.startswith('cabinetwatch.cli.')))"
     )
     ended = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
     assert loaded == {"main", "check", "output", "trials"}

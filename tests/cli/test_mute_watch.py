@@ -17,6 +17,7 @@ from tests.service.site import Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
 from tests.support.house import House, build
+from tests.support.patience import WITHIN_S
 
 # The watched cabinet of the service's tests serves here too.
 __all__ = ["cabinet", "empty_store", "site"]
@@ -80,7 +81,8 @@ def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
     monkeypatch.setattr(store_running, "HEARTBEAT_OLD_MS", 1000)
     with running(site.write()) as watch:
         cabinet.wait_online()
-        holder = sqlite3.connect(site.folder / "watch.db", isolation_level=None)
+        path = site.folder / "watch.db"
+        holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
         wanted = f"though its process {watch.pid} lives"
         try:

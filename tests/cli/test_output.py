@@ -49,7 +49,30 @@ def test_on_a_terminal_a_table_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setenv("TERM", "xterm")
     out = Terminal()
     print_table(("device", "rise"), ROWS, title="Now", out=out)
-    assert "│ nas" in out.getvalue()
+    assert "─" in out.getvalue()
+
+
+def test_a_drawn_table_of_eight_columns_of_figures_fits_80_columns(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "80")
+    headings = ("Device", "Now", "Ambient", "Rise", "Load", "Fan", "Threshold", "Margin")
+    row = [
+        "PoE switch",
+        "40.1 °C",
+        "22.1 °C",
+        "18.0 K",
+        "1042.3 W",
+        "12479 rpm",
+        "59.1 °C",
+        "-1.1 K",
+    ]
+    out = Terminal()
+    print_table(headings, [row], right=range(1, 8), out=out)
+    heading, _, cells = out.getvalue().splitlines()
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", heading)
+    assert [*plain.split(), *re.split(r"  +", cells.strip())] == [*headings, *row]
 
 
 def test_markup_in_a_cell_is_shown_as_it_is() -> None:

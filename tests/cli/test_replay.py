@@ -170,6 +170,14 @@ def test_compare_without_a_setting_is_wrong_use(stored: Path) -> None:
     assert "--compare shows what --set changes" in err
 
 
+def test_a_file_that_is_no_recording_is_wrong_use(tmp_path: Path) -> None:
+    path = tmp_path / "photo"
+    path.write_bytes(bytes(range(256)))
+    status, out, err = run(write_config(tmp_path, TEXT), "replay", str(path))
+    assert (status, out) == (2, "")
+    assert "there is no message in it" in err.splitlines()[-1]
+
+
 def test_bad_lines_of_a_recording_cost_only_themselves(
     stored: Path, recorded: Path, world: World
 ) -> None:

@@ -46,7 +46,7 @@ def test_before_anything_is_learnt_it_says_so(tmp_path: Path) -> None:
     world.lives(HOUR)
     keep(path, world)
     out = run(path, "status")[1]
-    assert "NAS: learning its normal rise for 0.0 days" in out
+    assert "NAS: has been learning its normal rise for 58 min; lost cooling" in out
 
 
 def test_a_device_without_ambient_says_what_that_means(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,10 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo.configuration import configuration_text
 from cabinetwatch.demo.trial_record import Phases, write_trial_record
+from cabinetwatch.report.trial_case import Case, judge_case
+from cabinetwatch.report.trial_charts import draw_charts
+from cabinetwatch.report.trial_stored import with_stored_readings
+from cabinetwatch.store import spared
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.migrate import migrate
@@ -18,6 +23,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS
 from cabinetwatch.store.warm import pack_state
 from cabinetwatch.times import from_rfc3339
+from cabinetwatch.trial.data import Terms
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
@@ -164,3 +170,55 @@ def test_a_sensor_that_was_silent_in_a_spared_phase_is_still_called_silent(
         house, capsys, "--device", "nas", "--before", house.phases.before, "--after", late
     )
     assert any("the sensor was silent" in reason for reason in answer["reasons"])
+
+
+def test_a_phase_that_lasted_for_longer_than_is_spared_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A week of readings would take a minute to write: here the week is an hour.
+    monkeypatch.setattr(spared, "LONGEST_SPARED_MS", 3_600_000)
+    house = House(tmp_path, is_told=True)
+    house.prune()
+    answer = _report(house, capsys, "slow-fan")
+    assert answer["verdict"] == "undecided"
+    assert answer["setpoints"] is None
+    for phase in ("before", "after"):
+        assert any(
+            re.match(f"The {phase} phase can't be judged any more.*up to a week of each", reason)
+            for reason in answer["reasons"]
+        )
+
+
+def test_what_was_read_between_the_phases_is_for_the_picture_alone(tmp_path: Path) -> None:
+    house = House(tmp_path, is_told=False)
+    plain = Case(
+        title="nas",
+        device="nas",
+        change="",
+        config=house.config,
+        intervals={"before": (START_MS, CHANGE_MS), "after": (AFTER_MS, END_MS)},
+        readings={},
+    )
+    with Store.open(house.config.store.url, read_only=True) as store:
+        case = with_stored_readings(plain, store)
+    for sensor in ("nas-air", "cabinet-air"):
+        between_ms = case.between[sensor].t_ms
+        # The cover was off for a quarter of an hour.
+        assert between_ms[0] >= CHANGE_MS
+        assert between_ms[-1] < AFTER_MS
+        assert len(between_ms) >= 14
+        of_phases_ms = case.readings[sensor].t_ms
+        assert not ((of_phases_ms >= CHANGE_MS) & (of_phases_ms < AFTER_MS)).any()
+    figures = judge_case(case, Terms())
+    assert figures == judge_case(replace(case, between={}), Terms())
+    # The line of the picture breaks where nothing is known.
+    assert _breaks(draw_charts(case, figures)) < _breaks(
+        draw_charts(replace(case, between={}), figures)
+    )
+
+
+def _breaks(drawn: list[tuple[str, str]]) -> int:
+    """How often the pen is lifted in the picture of the temperatures."""
+    title, svg = drawn[0]
+    assert title == "Temperature"
+    return svg.count("M ")

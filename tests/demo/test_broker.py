@@ -9,8 +9,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from cabinetwatch.demo.broker import EmbeddedBroker
-
-WAIT_S = 20.0
+from tests.support.patience import WITHIN_S
 
 
 class Client:
@@ -33,7 +32,7 @@ class Client:
         self.paho.on_message = lambda _client, _data, message: self.heard.put(message)
         self.paho.connect(broker.host, broker.port)
         self.paho.loop_start()
-        assert self._connected.wait(WAIT_S)
+        assert self._connected.wait(WITHIN_S)
 
     def _on_connect(
         self, client: mqtt.Client, data: object, flags: mqtt.ConnectFlags, *_: object
@@ -45,12 +44,12 @@ class Client:
     def subscribe(self, topic: str) -> None:
         """Subscribe with QoS 1 and wait for the answer."""
         self.paho.subscribe(topic, qos=1)
-        assert self._subscribed.wait(WAIT_S)
+        assert self._subscribed.wait(WITHIN_S)
 
     def publish(self, topic: str, text: str, *, retain: bool = False) -> None:
         """Publish with QoS 1 and wait for the acknowledgement."""
         info = self.paho.publish(topic, text, qos=1, retain=retain)
-        info.wait_for_publish(WAIT_S)
+        info.wait_for_publish(WITHIN_S)
         assert info.is_published()
 
     def end(self) -> None:
@@ -64,7 +63,7 @@ def test_a_message_of_qos_1_is_acknowledged_and_arrives_with_qos_1() -> None:
         reader, writer = Client(broker, "reader"), Client(broker, "writer")
         reader.subscribe("room/+")
         writer.publish("room/a", "21.5")
-        message = reader.heard.get(timeout=WAIT_S)
+        message = reader.heard.get(timeout=WITHIN_S)
         reader.end()
         writer.end()
 
@@ -78,7 +77,7 @@ def test_a_retained_message_meets_whoever_subscribes_later() -> None:
         writer.publish("watch/state", "on", retain=True)
         reader = Client(broker, "reader")
         reader.subscribe("watch/#")
-        message = reader.heard.get(timeout=WAIT_S)
+        message = reader.heard.get(timeout=WITHIN_S)
         reader.end()
         writer.end()
 
@@ -95,7 +94,7 @@ def test_a_persistent_session_gets_what_came_while_it_was_away() -> None:
         for number in range(5):
             writer.publish("room/a", str(number))
         back = Client(broker, "reader", clean=False)
-        heard = {back.heard.get(timeout=WAIT_S).payload for _ in range(5)}
+        heard = {back.heard.get(timeout=WITHIN_S).payload for _ in range(5)}
         back.end()
         writer.end()
 
@@ -112,7 +111,7 @@ def test_a_client_that_asks_for_mqtt_5_is_told_that_it_is_not_spoken_here() -> N
         client.on_connect = lambda _c, _d, _f, reason, _p: told.put(str(reason))
         client.connect(broker.host, broker.port)
         client.loop_start()
-        answer = told.get(timeout=WAIT_S)
+        answer = told.get(timeout=WITHIN_S)
         client.disconnect()
         client.loop_stop()
 
@@ -126,5 +125,5 @@ def test_the_broker_listens_on_loopback_only_and_its_port_is_free_again_afterwar
         Client(broker, "left-connected").end()
     assert address == ("127.0.0.1", broker.port)
     with pytest.raises(ConnectionRefusedError):
-        socket.create_connection(("127.0.0.1", broker.port), timeout=WAIT_S)
+        socket.create_connection(("127.0.0.1", broker.port), timeout=WITHIN_S)
     assert threading.active_count() == before

@@ -9,8 +9,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.demo.maildrop import DroppedMail, MailDrop
-
-WAIT_S = 20.0
+from tests.support.patience import WITHIN_S
 
 
 def send(drop: MailDrop, subject: str) -> None:
@@ -20,7 +19,7 @@ def send(drop: MailDrop, subject: str) -> None:
     message["To"] = "owner@house.example"
     message["Subject"] = subject
     message.set_content("37 \N{DEGREE SIGN}C\n")
-    with smtplib.SMTP(drop.host, drop.port, timeout=WAIT_S) as client:
+    with smtplib.SMTP(drop.host, drop.port, timeout=WITHIN_S) as client:
         client.send_message(message)
 
 
@@ -29,7 +28,7 @@ def test_each_mail_becomes_a_file_and_a_call(tmp_path: Path) -> None:
     with MailDrop(tmp_path / "mails", called.append) as drop:
         send(drop, "first")
         send(drop, "second")
-        assert drop.wait_for(2, WAIT_S)
+        assert drop.wait_for(2, WITHIN_S)
 
     assert [mail.path.name for mail in drop.mails] == ["001.eml", "002.eml"]
     assert [mail.message["Subject"] for mail in called] == ["first", "second"]
@@ -53,4 +52,4 @@ def test_the_port_is_closed_and_no_thread_left_afterwards(tmp_path: Path) -> Non
         send(drop, "one")
     assert threading.active_count() == before
     with pytest.raises(ConnectionRefusedError):
-        socket.create_connection((drop.host, drop.port), timeout=WAIT_S)
+        socket.create_connection((drop.host, drop.port), timeout=WITHIN_S)

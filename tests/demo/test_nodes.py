@@ -14,9 +14,8 @@ from cabinetwatch.demo.household import under_stairs
 from cabinetwatch.demo.instruments import instrument
 from cabinetwatch.demo.nodes import SensorNodes, bare_number, json_object, senml_pack
 from cabinetwatch.demo.probe import Probe
+from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
-
-WAIT_S = 20.0
 
 
 def steady_probe(value: float, noise: float = 0.0, resolution: float = 0.1) -> Probe:
@@ -67,12 +66,12 @@ def test_the_nodes_publish_every_probe_with_qos_1_and_live_by_the_clock() -> Non
         client.connect(broker.host, broker.port)
         client.subscribe("house/#", qos=1)
         client.loop_start()
-        assert subscribed.wait(WAIT_S)
+        assert subscribed.wait(WITHIN_S)
         clock = RatedClock(200.0, 1_700_000_000_000)
         with SensorNodes(
             cabinet, instruments.nodes, clock=clock, host=broker.host, port=broker.port
         ) as nodes:
-            assert complete.wait(WAIT_S)
+            assert complete.wait(WITHIN_S)
             nodes.check()
             with nodes.touching() as touched:
                 touched.door_open = True
@@ -118,4 +117,4 @@ def test_what_ends_the_nodes_thread_is_raised_in_its_owner(
             port=broker.port,
         ),
     ):
-        assert broken.wait(WAIT_S)
+        assert broken.wait(WITHIN_S)

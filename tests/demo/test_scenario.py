@@ -78,7 +78,8 @@ def test_a_dead_probe_of_the_scenario_gives_nothing_until_it_is_replaced() -> No
     [
         (400.0, "nas", "fan-slow", "unacknowledged", True),
         (299.0, "nas", "fan-slow", "unacknowledged", False),
-        (481.0, "nas", "fan-slow", "unacknowledged", False),
+        (959.0, "nas", "fan-slow", "unacknowledged", True),
+        (961.0, "nas", "fan-slow", "unacknowledged", False),
         (400.0, "ups", "fan-slow", "unacknowledged", False),
         (400.0, "nas", "over-rise", "unacknowledged", False),
         (400.0, "nas", "fan-slow", "suppressed", False),

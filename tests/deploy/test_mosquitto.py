@@ -14,6 +14,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from tests.service.site import Site
 from tests.service.watching import running
 from tests.support.broker import Broker, find_program
+from tests.support.patience import WITHIN_S
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "mosquitto"
 USERS = ("watch", "operator", "guard", "reader", "hall-node", "nas-node")
@@ -30,7 +31,6 @@ TOPICS = (
 )
 OWN = {"watch": {"house/watch/temperature", *TOPICS[3:6]}, "operator": {"cabinetwatch/command"}}
 OWN |= {"hall-node": {TOPICS[0]}, "nas-node": {TOPICS[1]}, "guard": set(), "reader": set()}
-WITHIN_S = 10.0
 HALL_LIMIT = """
 [sensors.hall]
 topic = "house/hall-node/temperature"
@@ -228,7 +228,7 @@ def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_
     node.loop_start()
     for number in range(5000):
         last = node.publish("house/hall-node/temperature", str(number), 1)
-    last.wait_for_publish(60)
+    last.wait_for_publish(WITHIN_S)
     node.disconnect()
     node.loop_stop()
 
@@ -242,7 +242,7 @@ def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_
     back.on_message = take
     back.connect(ours.host, ours.port)
     back.loop_start()
-    assert done.wait(60)
+    assert done.wait(WITHIN_S)
     back.disconnect()
     back.loop_stop()
     assert came == list(range(5000))

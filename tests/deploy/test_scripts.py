@@ -24,7 +24,7 @@ def run_script(script: str, bin_folder: Path) -> subprocess.CompletedProcess[str
         env={"PATH": str(bin_folder), "LC_ALL": "C"},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
         check=False,
     )
 

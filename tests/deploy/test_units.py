@@ -25,7 +25,7 @@ def program(name: str, package: str) -> str:
 
 def analyze(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [program("systemd-analyze", "systemd"), *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
 
 
 def unit_text(path: Path, option: str) -> list[str]:

@@ -5,10 +5,18 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.disk import SmallDisk
+from tests.faults.disk import FailingDisk, SmallDisk
 from tests.service.conftest import cabinet, empty_store, site
 
 __all__ = ["cabinet", "empty_store", "site"]
+
+
+@pytest.fixture
+def failing_disk(tmp_path: Path) -> Iterator[FailingDisk]:
+    """A disk of 24 MB that can be made to fail, taken away at the end."""
+    disk = FailingDisk(tmp_path / "disk")
+    yield disk
+    disk.close()
 
 
 @pytest.fixture

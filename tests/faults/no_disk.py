@@ -8,6 +8,7 @@ from pathlib import Path
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.service import stand_in, startup
+from cabinetwatch.store.in_memory import MEMORY
 from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.store.store import Store
 
@@ -16,7 +17,7 @@ open_for_good = startup.open_or_make
 
 def open_unless_full(url: str) -> Store:
     """Open a store, but refuse the one whose disk is full; those in memory are not on it."""
-    if str(stand_in._MEMORY) not in url and Path(sys.argv[1]).exists():
+    if str(MEMORY) not in url and Path(sys.argv[1]).exists():
         raise DiskFaultError(f"The store {url} can't be written: the disk is full")
     return open_for_good(url)
 

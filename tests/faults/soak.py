@@ -1,4 +1,4 @@
-"""A stretch of the cabinet's life at a fast clock, with faults at random, and the reckoning.
+"""The cabinet's life on a clock that jumps on, with faults at random, and the reckoning.
 
 Ten sensors of five devices publish at their interval; the watch is the real daemon in a process of
 its own, whose clock jumps on once it has heard a round. Troubles come one after another.
@@ -18,9 +18,10 @@ from cabinetwatch.watch.transition import Transition
 from tests.service.day import START_MS, DrivenWatch
 from tests.service.site import Site
 from tests.service.watching import wait_until
-from tests.service.wire import WITHIN_S, Wire
+from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 DEVICES = ["nas", "switch", "ups", "amplifier"]
 _SENSOR = """
@@ -138,7 +139,7 @@ class Soak:
 
     def end(self) -> Reckoning:
         """Wait for the last mails, end the watch in good order, and reckon up."""
-        wait_until(lambda: not _waiting(self._site), "the outbox to be empty", 60)
+        self._pass_until_mailed()
         self._watch.stop()
         self._reckon()
         return self.found
@@ -154,6 +155,15 @@ class Soak:
             self._publish()
             self._watch.say(f"heard round {30 + self._round % 60}")
             self._skip()
+
+    def _pass_until_mailed(self) -> None:
+        """Let rounds pass until every mail is out: between two tries there are some minutes."""
+
+        def mailed() -> bool:
+            self._pass(1)
+            return not _waiting(self._site)
+
+        wait_until(mailed, "the outbox to be empty", every_s=0.1)
 
     def _skip(self) -> None:
         self._watch.say(f"skip {1000 * self._interval_s}")
@@ -231,11 +241,12 @@ class Soak:
         self._heat()
         self._smtp.start()
         self._pass(20)
-        wait_until(lambda: not _waiting(self._site), "the outbox to be empty", 60)
+        self._pass_until_mailed()
 
     def _stall(self) -> None:
         """Another program holds the database while an alarm comes and goes."""
-        holder = sqlite3.connect(self._site.folder / "watch.db", isolation_level=None)
+        path = self._site.folder / "watch.db"
+        holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
         self._heat()
         holder.execute("ROLLBACK")

@@ -1,4 +1,4 @@
-"""A damaged store is set aside or refused by name; the watch goes on with a new one."""
+"""A damaged store is set aside and the watch goes on; what never was a store is refused."""
 
 import shutil
 import sqlite3
@@ -7,11 +7,11 @@ import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from random import Random
 
 import pytest
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.store.place import WriterLock
 from tests.faults.house import TABLES, numbers_in, publish_numbers, swing, wait_mailed, wait_stored
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until, watching
@@ -76,7 +76,29 @@ def cut_short(path: Path) -> None:
     path.write_bytes(whole[: len(whole) // 2])
 
 
-@pytest.mark.parametrize("spoil", [spoil_page_size, spoil_middle, spoil_schema, cut_short])
+def spoil_header(path: Path) -> None:
+    """The header, so that nothing says any more that it is a database."""
+    path.write_bytes(bytes(100) + path.read_bytes()[100:])
+
+
+def spoil_all_but_the_lock(path: Path) -> None:
+    """All of it, so that only the lock of the watch beside it says whose it was."""
+    path.write_bytes(GARBAGE * len(path.read_bytes()))
+    with WriterLock(path):
+        pass
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        spoil_page_size,
+        spoil_middle,
+        spoil_schema,
+        cut_short,
+        spoil_header,
+        spoil_all_but_the_lock,
+    ],
+)
 def test_a_store_damaged_while_nothing_ran_is_set_aside_and_the_watch_goes_on(
     spoil: Callable[[Path], None],
     site: Site,
@@ -89,7 +111,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_and_the_watch_goes_on(
     with watching(site.config()):
         cabinet.wait_online()
         publish_numbers(cabinet, range(50))
-        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store", 60)
+        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store")
         swing(cabinet)
 
     (aside,) = [each for each in path.parent.glob("watch.db.damaged-*") if is_database(each)]
@@ -107,14 +129,58 @@ def is_database(path: Path) -> bool:
     return not path.name.endswith(("-wal", "-shm"))
 
 
-def test_a_store_whose_header_is_gone_is_refused_by_name_and_left_untouched(
-    site: Site, path: Path
+@pytest.mark.parametrize("name", ["photo", "letter", "script", "locked", "database"])
+def test_a_file_that_never_was_a_store_is_refused_in_one_sentence_and_left_untouched(
+    name: str, site: Site
 ) -> None:
-    path.write_bytes(bytes(100) + path.read_bytes()[100:])
-    before = path.read_bytes()
-    with pytest.raises(StoreError, match=f"The file {path} is no store of cabinetwatch, or can't"):
-        Daemon(site.config()).start()
-    assert path.read_bytes() == before
+    path = site.folder / "watch.db"
+    FOREIGN[name](path)
+    before = {each: each.read_bytes() for each in site.folder.iterdir()}
+    with running(site.write()) as watch:
+        assert watch.wait() == 2
+
+    (line,) = watch.log.splitlines()
+    assert f"The file {path} is no store of cabinetwatch, or can't be recognised" in line
+    after = {each: each.read_bytes() for each in site.folder.iterdir()}
+    assert after == before | {each: each.read_bytes() for each in (site.path, watch.log_path)}
+
+
+def write_photo(path: Path) -> None:
+    """What a camera writes: the marker of JFIF, then bytes of all kinds."""
+    path.write_bytes(b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + Random(7).randbytes(200_000))
+
+
+def write_letter(path: Path) -> None:
+    path.write_text("Dear neighbour, the table block under the stairs is too warm. " * 1000)
+
+
+def write_script(path: Path) -> None:
+    """Words of ours, in a text that makes tables of the same names."""
+    names = ("block", "journal", "notice", "saved_state")
+    path.write_text("\n".join(f"CREATE TABLE {name} (seq INTEGER);" for name in names) * 50)
+
+
+def write_locked(path: Path) -> None:
+    """A file of another program, which keeps its process in a lock beside it, as many do."""
+    write_photo(path)
+    path.with_name(path.name + ".lock").write_text("4711\n")
+
+
+def write_database(path: Path) -> None:
+    """A sound database of another program."""
+    path.unlink()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE block (seq INTEGER)")
+        connection.commit()
+
+
+FOREIGN: dict[str, Callable[[Path], None]] = {
+    "photo": write_photo,
+    "letter": write_letter,
+    "script": write_script,
+    "locked": write_locked,
+    "database": write_database,
+}
 
 
 def test_damage_found_while_writing_is_told_and_the_watch_goes_on_with_a_new_store(
@@ -135,7 +201,7 @@ def test_damage_found_while_writing_is_told_and_the_watch_goes_on_with_a_new_sto
         cabinet.wait_online(after=heard)
         cabinet.publish_until(NAS, "56", "nas", "over-derating", "unacknowledged")
         publish_numbers(cabinet, range(50))
-        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store", 60)
+        wait_until(lambda: has_all(site, range(50)), "the new numbers in the store")
         assert watch.stop() == 0
 
     assert "is damaged" in fault["text"]

@@ -10,7 +10,7 @@ from cabinetwatch.service import store_loop
 from cabinetwatch.store import database
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
-from tests.faults.disk import SmallDisk, let_write, refuse_writes
+from tests.faults.disk import FailingDisk, SmallDisk, let_write, refuse_writes
 from tests.faults.house import (
     TABLES,
     mailed,
@@ -24,6 +24,7 @@ from tests.service.site import NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 
 def test_a_full_disk_is_told_survived_and_costs_nothing_once_there_is_room(
@@ -32,6 +33,13 @@ def test_a_full_disk_is_told_survived_and_costs_nothing_once_there_is_room(
     reason = "the disk is full" if small_disk.mounted else "the disk refuses"
     site.folder = small_disk.folder / "watch"
     survive(site, cabinet, smtp, small_disk.fill, small_disk.free, reason)
+
+
+def test_a_disk_made_read_only_amid_a_run_is_told_survived_and_can_be_mounted_anew(
+    site: Site, cabinet: Wire, smtp: MailDrop, failing_disk: FailingDisk
+) -> None:
+    site.folder = failing_disk.folder / "watch"
+    survive(site, cabinet, smtp, failing_disk.fail, failing_disk.mend, "the disk refuses")
 
 
 def test_a_start_on_a_full_disk_watches_from_memory_and_says_what_that_cost(
@@ -112,11 +120,11 @@ def survive(
         back = cabinet.wait_transition("site", "store-fault", "returned")
         assert "nothing was lost" in back["text"]
         wait_stored(site, range(300))
+        wait_until(lambda: _outbox_is_empty(site), "every outcome on disk")
         assert watch.stop() == 0
 
     with site.store() as store:
         states = [str(each.state) for each in store.transitions(alarm_id=alarm)]
-        assert store.waiting() == []
     assert states == ["unacknowledged", "returned"]
     assert mailed(smtp, alarm) == 2
     assert "Traceback" not in watch.log
@@ -129,8 +137,9 @@ def test_what_memory_cannot_hold_is_given_up_oldest_first_counted_and_said(
     monkeypatch.setattr(store_loop, "RETRY_MS", 500)
     monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.5)
     site.tables = TABLES
-    holder = sqlite3.connect(site.folder / "watch.db", isolation_level=None)
-    with watching(site.config()):
+    path = site.folder / "watch.db"
+    holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
+    with watching(site.config()) as daemon:
         cabinet.wait_online()
         publish_numbers(cabinet, range(100))
         wait_stored(site, range(100))
@@ -139,10 +148,12 @@ def test_what_memory_cannot_hold_is_given_up_oldest_first_counted_and_said(
         fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
         publish_numbers(cabinet, range(200, 1000))
         swing(cabinet)
+        # A try under way holds the older readings; with it over, all wait together again.
+        wait_until(lambda: daemon._store_loop._in_flight is None, "a try to fail")
         holder.execute("ROLLBACK")
         back = cabinet.wait_transition("site", "store-fault", "returned")
-        numbers = numbers_in(site)
     holder.close()
+    numbers = numbers_in(site)
 
     assert "is busy: another process" in fault["text"]
     given_up = back["values"]["readings_lost"]
@@ -193,16 +204,17 @@ def test_a_disk_that_hangs_for_a_minute_holds_up_no_alarm_and_loses_nothing(
     smtp: MailDrop,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(store_loop, "SLOW_WRITE_S", slow_s)
     site.tables = TABLES
     hang = Hang(monkeypatch)
     with watching(site.config()):
         cabinet.wait_online()
         publish_numbers(cabinet, range(100))
         wait_stored(site, range(100))
-        hang.begin()
-        publish_numbers(cabinet, range(100, 200))
-        fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
+        with monkeypatch.context() as hanging:
+            hanging.setattr(store_loop, "SLOW_WRITE_S", slow_s)
+            hang.begin()
+            publish_numbers(cabinet, range(100, 200))
+            fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
         alarm = swing(cabinet)
         wait_mailed(smtp, alarm, 2)
         threading.Event().wait(minute_s)

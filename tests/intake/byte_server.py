@@ -5,6 +5,8 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
+from tests.support.patience import WITHIN_S
+
 CONNACK_5 = bytes([0x20, 3, 0, 0, 0])
 CONNACK_311 = bytes([0x20, 2, 0, 0])
 CONNACK_311_UNKNOWN_PROTOCOL = bytes([0x20, 2, 0, 1])
@@ -28,7 +30,7 @@ class Peer:
 
     def __init__(self, connection: socket.socket) -> None:
         self._connection = connection
-        self._connection.settimeout(20)
+        self._connection.settimeout(WITHIN_S)
 
     def send(self, data: bytes) -> None:
         """Send bytes as they are."""
@@ -77,7 +79,7 @@ def byte_server(*scripts: Callable[[Peer], None]) -> Iterator[int]:
     """A server whose nth connection runs the nth script and then closes; gives its port."""
     failures: list[BaseException] = []
     with socket.create_server(("127.0.0.1", 0)) as server:
-        server.settimeout(20)
+        server.settimeout(WITHIN_S)
 
         def serve() -> None:
             try:
@@ -91,7 +93,7 @@ def byte_server(*scripts: Callable[[Peer], None]) -> Iterator[int]:
         thread = threading.Thread(target=serve, daemon=True)
         thread.start()
         yield server.getsockname()[1]
-        thread.join(20)
+        thread.join(WITHIN_S)
     if failures:
         raise failures[0]
     assert not thread.is_alive(), "not every connection was made"

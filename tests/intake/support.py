@@ -1,6 +1,7 @@
 """What the tests of the intake share: a session that keeps what it is told, and a publisher."""
 
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,8 +16,7 @@ from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.session import MqttSession
-
-WITHIN_S = 20.0
+from tests.support.patience import WITHIN_S
 
 
 class Ear:
@@ -88,17 +88,17 @@ def session(
     try:
         yield made
     finally:
-        assert made.stop(10), "the network thread did not end"
+        assert made.stop(WITHIN_S), "the network thread did not end"
 
 
 def wait_subscribed(made: MqttSession) -> None:
     """Wait until the broker has answered every subscription."""
     pause = threading.Event()
-    for _ in range(2000):
-        if made.subscribed:
-            return
+    until = time.monotonic() + WITHIN_S
+    while not made.subscribed:
+        if time.monotonic() > until:
+            raise TimeoutError("the broker never answered the subscriptions")
         pause.wait(0.01)
-    raise TimeoutError("the broker never answered the subscriptions")
 
 
 @contextmanager
@@ -134,4 +134,4 @@ def flushed(made: MqttSession) -> None:
     """Wait until the broker has read what the session sent before."""
     confirmed = threading.Event()
     made.publish("elsewhere", b"", on_done=lambda _: confirmed.set())
-    assert confirmed.wait(20)
+    assert confirmed.wait(WITHIN_S)

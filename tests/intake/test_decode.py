@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.config.quantities import UNITS, conversion
-from cabinetwatch.intake.decode import Decoder, Value
+from cabinetwatch.intake.decode import Decoded, Decoder, Value
 from tests.intake.support import sensor
 
 ARRIVED_MS = 1_700_000_000_000
@@ -200,6 +200,7 @@ def test_one_topic_feeds_several_sensors() -> None:
     decoded = decoder.decode("cabinet/node", b'{"temperature": 21, "humidity": "x"}', ARRIVED_MS)
     assert decoded.values == [Value("air", 21.0)]
     assert "damp" in decoded.problems[0]
+    assert decoded.unread == ["damp"]
     assert decoder.filters == ["cabinet/node"]
 
 
@@ -211,15 +212,49 @@ def test_under_a_wildcard_the_pointer_tells_sensors_apart() -> None:
         }
     )
     decoded = decoder.decode("cabinet/a/state", b'{"nas": 40}', ARRIVED_MS)
-    assert decoded == ([Value("nas", 40.0)], [])
+    assert decoded == Decoded([Value("nas", 40.0)], [], [])
     decoded = decoder.decode("cabinet/b/state", b'{"switch": 41}', ARRIVED_MS)
-    assert decoded == ([Value("switch", 41.0)], [])
+    assert decoded == Decoded([Value("switch", 41.0)], [], [])
     nothing = decoder.decode("cabinet/c/state", b'{"lamp": 1}', ARRIVED_MS)
     assert len(nothing.problems) == 2
+    assert nothing.unread == ["nas", "switch"]
 
 
 def test_a_topic_of_no_sensor_gives_nothing_at_all() -> None:
-    assert BARE.decode("hall/air", b"rubbish", ARRIVED_MS) == ([], [])
+    assert BARE.decode("hall/air", b"rubbish", ARRIVED_MS) == Decoded([], [], [])
+
+
+@pytest.mark.parametrize(
+    ("payload", "unread"),
+    [
+        (b"rubbish", ["damp", "fan"]),
+        (b'{"n": 1}', ["damp", "fan"]),
+        (b'[{"n":"fan","v":"x"},{"n":"damp","v":40}]', ["fan"]),
+        (b'[{"bn":"f","n":"an","v":"x"},{"bn":"","n":"damp","v":40}]', ["fan"]),
+        (b'[{"n":"fan","v":"x"},{"n":"fan","v":"y"},{"n":"damp","v":40}]', ["fan"]),
+        (b'[{"n":"fan","u":"Cel","v":1},{"n":"damp","v":40}]', ["fan"]),
+        (b'[{"n":"fan","vb":true},{"n":"damp","v":40}]', ["fan"]),
+        (b'[{"n":"lamp","v":"x"},{"n":"damp","v":40}]', []),
+        (b'[{"n":"damp","v":40}]', []),
+        (b'[{"n":"lamp","v":1}]', ["damp", "fan"]),
+    ],
+)
+def test_each_sensor_that_a_pack_fails_is_named_once_and_no_other(
+    payload: bytes, unread: list[str]
+) -> None:
+    decoder = Decoder(
+        {
+            "fan": sensor("cabinet/node", senml_name="fan", quantity="fan-speed"),
+            "damp": sensor("cabinet/node", senml_name="damp", quantity="humidity"),
+        }
+    )
+    assert sorted(decoder.decode("cabinet/node", payload, ARRIVED_MS).unread) == unread
+
+
+@pytest.mark.parametrize("payload", [b"rubbish", b"{}", b'{"temperature": "x"}'])
+def test_a_sensor_that_a_payload_fails_is_named(payload: bytes) -> None:
+    assert JSON.decode("cabinet/air", payload, ARRIVED_MS).unread == ["air"]
+    assert BARE.decode("cabinet/air", payload, ARRIVED_MS).unread == ["air"]
 
 
 def test_topics_under_a_wildcard_are_remembered_within_bounds() -> None:

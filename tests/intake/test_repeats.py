@@ -82,3 +82,12 @@ def test_a_narrower_window_forgets_what_the_store_remembers_beyond_it() -> None:
 
     known = [one for one in before if repeats.is_repeat(one)]
     assert [one.packet_id for one in known] == list(range(91, 101))
+
+
+def test_what_a_narrower_window_forgot_stays_forgotten_in_a_wider_one() -> None:
+    repeats = Repeats(identify(message(packet_id=number)) for number in range(1, 101))
+    repeats.connected(session_present=True, receive_maximum=10)
+    repeats.connected(session_present=True, receive_maximum=None)
+
+    assert not repeats.is_repeat(message(packet_id=90))
+    assert repeats.is_repeat(message(packet_id=91))

@@ -5,6 +5,8 @@ import threading
 from collections.abc import Callable
 from types import TracebackType
 
+from tests.support.patience import WITHIN_S
+
 
 class ByteServer:
     """Serves one connection after another with `serve(connection)`; `received` is what came in."""
@@ -28,7 +30,7 @@ class ByteServer:
     ) -> None:
         self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
-        self._thread.join(10)
+        self._thread.join(WITHIN_S)
 
     def _run(self) -> None:
         while True:
@@ -37,7 +39,7 @@ class ByteServer:
             except OSError:
                 return
             with client:
-                client.settimeout(10)
+                client.settimeout(WITHIN_S)
                 connection = Connection(client)
                 try:
                     self._serve(connection)

@@ -23,7 +23,6 @@ from cabinetwatch.watch.transition import Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.support.mail import MailDrop
 
-SHORT = Timeouts(connect_s=0.5, answer_s=0.5, final_s=0.5, goodbye_s=0.1)
 HERE, GONE = "here@under-stairs.example", "gone@under-stairs.example"
 
 
@@ -35,6 +34,7 @@ class Post:
         self._config = config
         self.t = NOON_MS
         self.forgetful = False
+        self.timeouts = Timeouts()
         self.faults: list[Fault] = []
         migrate(self._url)
         self.store = Store.open(self._url)
@@ -44,7 +44,7 @@ class Post:
         email = self._config.notify.email
         assert email is not None
         delivery = Delivery(
-            {"email": EmailChannel(self._config, email, None, SHORT)}, self._config, self
+            {"email": EmailChannel(self._config, email, None, self.timeouts)}, self._config, self
         )
         told = last_told(notice for notice, _ in self.store.notices())
         delivery.restore(self.store.waiting(), self.store.standing(), told, self.t)
@@ -211,9 +211,13 @@ def test_a_5xx_ends_the_retries_at_once_and_the_fault_is_final(post: Post, smtp:
 
 def test_a_server_that_hangs_is_tried_again_and_loses_nothing(post: Post, smtp: MailDrop) -> None:
     smtp.hang("recipient")
+    post.timeouts = Timeouts(answer_s=0.5)
+    post.kill()
     post.emit(raised(0), raised(1))
     post.run(30)
     smtp.behave()
+    post.timeouts = Timeouts()
+    post.kill()
     post.run(300)
     assert len(smtp.messages) == 2
     assert post.store.waiting() == []
@@ -231,6 +235,6 @@ def test_raise_repeat_and_return_are_one_thread_over_a_kill(post: Post, smtp: Ma
     assert [str(message["Subject"]).partition("]")[0] for message in (first, *later)] == [
         "[High",
         "[High, still standing",
-        "[Back to normal",
+        "[Over",
     ]
     assert {message["In-Reply-To"] for message in later} == {first["Message-ID"]}

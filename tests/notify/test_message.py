@@ -2,6 +2,7 @@
 
 import email
 import email.policy
+from dataclasses import replace
 from email.message import EmailMessage
 from email.utils import parsedate_to_datetime
 from html.parser import HTMLParser
@@ -152,7 +153,7 @@ def test_a_return_says_that_it_is_over_and_asks_for_no_hands_near_mains() -> Non
     message = as_received(mail_notice(back))
     text, page = parts(message)
     assert message["Subject"] == (
-        "[Back to normal] NAS: no longer above its derating threshold - Under-stairs cabinet"
+        "[Over] NAS: no longer above its derating threshold - Under-stairs cabinet"
     )
     assert message["In-Reply-To"] == message["References"] == mail_notice(raised).message_id
     assert message["Importance"] is None
@@ -161,6 +162,16 @@ def test_a_return_says_that_it_is_over_and_asks_for_no_hands_near_mains() -> Non
     assert DEVICE_CAUTIONS[0] not in page.texts
     assert NO_SMOKE_ALARM in page.texts
     assert f"cabinetwatch ack {back.id}" in text
+
+
+def test_a_return_says_when_the_device_is_still_above_its_threshold() -> None:
+    back = replace(returned(transition()), condition="fan-slow", values={"margin_k": -0.66})
+    text, page = parts(as_received(mail_notice(back)))
+    words = "Not all is well yet: it is still 0.7 K above its derating threshold."
+    assert words in text.splitlines()
+    assert words in page.texts
+    well = replace(back, values={"margin_k": 0.66})
+    assert "Not all is well" not in parts(as_received(mail_notice(well)))[0]
 
 
 def test_a_return_of_an_acknowledged_alarm_asks_for_no_acknowledgement() -> None:

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from tests.support.house import House
+from tests.support.patience import WITHIN_S
 
 _ROOT = Path(__file__).parents[2]
 _COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
@@ -20,7 +21,7 @@ def environment() -> dict[str, str]:
 def write_page(house: House, folder: Path) -> None:
     """Write the page once, as files."""
     command = [*_COMMAND, "--out", str(folder), "--config", str(house.path)]
-    subprocess.run(command, cwd=_ROOT, check=True, capture_output=True, timeout=60)
+    subprocess.run(command, cwd=_ROOT, check=True, capture_output=True, timeout=WITHIN_S)
 
 
 class Serving:
@@ -55,7 +56,7 @@ class Serving:
             if process.poll() is None:
                 process.send_signal(signal.SIGTERM)
                 try:
-                    process.wait(10)
+                    process.wait(WITHIN_S)
                 except subprocess.TimeoutExpired:
                     process.kill()
                     process.wait()

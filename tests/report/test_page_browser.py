@@ -12,6 +12,7 @@ from tests.report.serving import Serving
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
 from tests.support.house import House, build
+from tests.support.patience import WITHIN_S
 
 _ROOT = Path(__file__).parents[2]
 
@@ -19,7 +20,7 @@ _ROOT = Path(__file__).parents[2]
 def status(house: House) -> dict[str, Any]:
     command = [sys.executable, "-m", "cabinetwatch", "status", "--json", "--config"]
     done = subprocess.run(
-        [*command, str(house.path)], cwd=_ROOT, capture_output=True, check=False, timeout=60
+        [*command, str(house.path)], cwd=_ROOT, capture_output=True, check=False, timeout=300
     )
     told: dict[str, Any] = json.loads(done.stdout)
     return told
@@ -81,7 +82,7 @@ def test_pictures_come_by_themselves_and_follow_the_chosen_span(
         )
         return found
 
-    wait_until(lambda: len(pictures()) == 3, "the pictures", 60)
+    wait_until(lambda: len(pictures()) == 3, "the pictures", every_s=1.0)
     assert all("-24h.svg" in source for source, _ in pictures())
     page.run("document.querySelector('label[for=span-7d]').click()")
     shown = page.run(
@@ -147,6 +148,6 @@ def test_a_server_that_dies_is_noticed_by_an_open_page(
 ) -> None:
     page.open(serving.start(house))
     serving.processes[0].kill()
-    serving.processes[0].wait(10)
+    serving.processes[0].wait(WITHIN_S)
     page.run("document.body.dataset.written = Date.now() - 120000; return 0")
     wait_until(lambda: page.text("#stale").startswith("Old figures"), "the page to notice")

@@ -1,4 +1,4 @@
-"""A day of trouble in the cabinet, minute by minute on a fast clock."""
+"""A day of trouble in the cabinet, minute by minute on a clock that jumps on."""
 
 import random
 import sqlite3
@@ -9,18 +9,17 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
 from tests.service.site import Site
 from tests.service.watching import wait_until
-from tests.service.wire import WITHIN_S, Wire
+from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 START_MS = 1_780_000_000_000
 MINUTE_MS = 60_000
-RATE = 20.0
 _ROOT = Path(__file__).parents[2]
 
 TABLES = """
@@ -52,6 +51,11 @@ quantity = "temperature"
 interval_s = 60
 high = {switch_high}
 
+[sensors.round]
+topic = "cabinet/round"
+quantity = "sound-level"
+interval_s = 60
+
 [devices.nas]
 name = "NAS"
 temperature = "nas-air"
@@ -80,7 +84,7 @@ class DrivenWatch:
         arguments = [sys.executable, "-m", "tests.service.driven", str(config), str(utc_ms)]
         with self.log_path.open("ab") as log:
             self._process = subprocess.Popen(
-                [*arguments, str(RATE)],
+                arguments,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=log,
@@ -134,6 +138,7 @@ class Day:
         self._smtp = smtp
         self._random = random.Random(seed)
         self.minutes = 0
+        self._mark = 0
         self.dead: set[str] = set()
         self.hot = 0.0
         self._utc_ms = START_MS
@@ -141,11 +146,12 @@ class Day:
         self._watch = self._started()
 
     def pass_minutes(self, count: int) -> None:
-        """Let the nodes publish and time pass, minute by minute."""
+        """Let the nodes publish, be heard, and time pass, minute by minute."""
         for _ in range(count):
             self.minutes += 1
             self._publish_all()
-            self._watch.say(f"skip {MINUTE_MS - 1000}")
+            self._watch.say(f"heard round {self._mark}")
+            self._skip()
 
     def heat(self, kelvin: float, minutes: int, *commands: str) -> None:
         """Let everything in the cabinet be warmer for a while, and a person act on it half way."""
@@ -164,13 +170,16 @@ class Day:
 
     def act(self, command: str) -> None:
         """Let a person do something to the oldest alarm that stands, or to the NAS."""
+        if command.startswith("service"):
+            self._ask({"command": command, "subject": "nas", "for_s": 1800.0})
+            return
+        wait_until(lambda: bool(self._fitting(command)), f"an alarm to {command}")
+        alarm = self._fitting(command)[0]
+        self._ask({"command": command, "id": alarm.id, "for_s": 900.0, "reason": "x"})
+
+    def _fitting(self, command: str) -> list[Transition]:
         with self._site.store() as store:
-            standing = [each for each in store.standing() if _can(command, each)]
-            if command.startswith("service"):
-                self._ask(store, {"command": command, "subject": "nas", "for_s": 1800.0})
-            elif standing:
-                data = {"command": command, "id": standing[0].id, "for_s": 900.0, "reason": "x"}
-                self._ask(store, data)
+            return [each for each in store.standing() if _can(command, each)]
 
     def lose_broker(self, minutes: int) -> None:
         """Stop the broker and start it again."""
@@ -178,9 +187,10 @@ class Day:
             self._broker.stop()
         for _ in range(minutes):
             self.minutes += 1
-            self._watch.say(f"skip {MINUTE_MS - 1000}")
+            self._skip()
         self._broker.start()
         self._wait_published()
+        self._skip()
 
     def lose_mail(self, minutes: int) -> None:
         """Stop the mail server and start it again, with an alarm in between."""
@@ -192,7 +202,8 @@ class Day:
 
     def block_store(self, minutes: int) -> None:
         """Let another program hold the database for longer than a write may take."""
-        holder = sqlite3.connect(self._site.folder / "watch.db", isolation_level=None)
+        path = self._site.folder / "watch.db"
+        holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
         with self._noticed("store fault: "):
             self.heat(20.0, minutes)
@@ -204,13 +215,19 @@ class Day:
         self._watch.say(f"step {seconds * 1000}")
 
     def restart(self, *, kill: bool, away_minutes: int = 0, switch_high: float = 55.0) -> None:
-        """End the watch, in good order or not, and start it again, perhaps with other settings."""
+        """End the watch, in good order or not, and start it again, perhaps with other settings.
+
+        The nodes go on meanwhile: what they publish waits at the broker.
+        """
         self._watch.say("")
         end: Callable[[], None] = self._watch.kill if kill else self._watch.stop
         end()
+        self._publish_all()
         self._utc_ms = self._watch.utc_ms + away_minutes * MINUTE_MS
         self._configure(switch_high)
         self._watch = self._started()
+        self._watch.say("held")
+        self._skip()
 
     def end(self) -> None:
         """End the watch in good order."""
@@ -219,6 +236,9 @@ class Day:
     def close(self) -> None:
         """End the watch whatever has happened."""
         self._watch.kill()
+
+    def _skip(self) -> None:
+        self._watch.say(f"skip {MINUTE_MS - 1000}")
 
     def _mail_is_failing(self) -> bool:
         with self._site.store() as store:
@@ -242,8 +262,9 @@ class Day:
         self._cabinet.wait_online(after=heard)
         return watch
 
-    def _ask(self, store: Store, command: dict[str, object]) -> None:
-        row = store.put_command(command, 0)
+    def _ask(self, command: dict[str, object]) -> None:
+        with self._site.store() as store:
+            row = store.put_command(command, 0)
 
         def answered() -> bool:
             with self._site.store() as reader:
@@ -281,6 +302,9 @@ class Day:
             seconds = (self._watch.utc_ms - self._random.choice([0, 900, 2500, 6000, 9000])) / 1000
             pack = f'[{{"n":"air","u":"Cel","t":{seconds},"v":{40 + self.hot + near(-1, 1):.2f}}}]'
             waits.append(self._cabinet.send("cabinet/switch/pack", pack))
+        # The last of each round, by which the watch tells that it has heard all.
+        self._mark = 30 + self.minutes % 60
+        waits.append(self._cabinet.send("cabinet/round", str(self._mark)))
         for wait in waits:
             wait()
 

@@ -112,18 +112,28 @@ class Ordeal:
         self._random = random.Random(seed)
         self._fault = fault
         self._starts = 0
+        self._until: Callable[[Ordeal], bool] | None = None
+        self.stored_before = 0
         self._confirmed: list[tuple[int, int, set[str], Counter[str]]] = []
         site.mqtt_port = line.port
         site.tables = TABLES
         self._path = site.write()
 
-    def suffer(self, troubles: Sequence[Trouble], *, patience_s: float) -> Findings:
+    def suffer(
+        self,
+        troubles: Sequence[Trouble],
+        *,
+        patience_s: float,
+        until: Callable[["Ordeal"], bool] | None = None,
+    ) -> Findings:
         """Kill the watch once with each trouble around, let the last one finish, and reckon up.
 
         Args:
             troubles: one for each kill.
             patience_s: how long to wait at the end for something to change that is not yet right.
+            until: kill, in place of at a random instant, once this holds of a watch that is online.
         """
+        self._until = until
         self._clean_first_start()
         feeder = Feeder(self._cabinet)
         for trouble in troubles:
@@ -160,14 +170,20 @@ class Ordeal:
         if "mail away" in trouble:
             self._smtp.stop()
         process, heard = self._start()
-        if self._random.random() < 0.75:
+        if self._until is not None:
+            self._cabinet.wait_online(after=heard)
+            self._wait_stored_more()
+        elif self._random.random() < 0.75:
             self._cabinet.wait_online(after=heard)
             time.sleep(self._random.uniform(0.0, 0.8))
         else:
             time.sleep(self._random.uniform(0.3, 2.0))
         if "slow line" in trouble:
             self._line.stall()
-            time.sleep(self._random.uniform(0.1, 0.6))
+            if self._until is None:
+                time.sleep(self._random.uniform(0.1, 0.6))
+        if self._until is not None:
+            wait_until(lambda: self._until is None or self._until(self), "the instant to kill at")
         process.kill()
         # The line has lost what it held: the broker must notice before it flows again.
         self._cabinet.mark()
@@ -176,6 +192,25 @@ class Ordeal:
         self._smtp.behave()
         if "mail away" in trouble:
             self._smtp.start()
+
+    def stored(self) -> int:
+        """How many readings are in the store."""
+        with self._site.store() as store:
+            return len(_numbers(store))
+
+    def has_refused_mail(self) -> bool:
+        """Whether a mail waits that was refused."""
+        with self._site.store() as store:
+            return any(
+                notice.channel == "email" and outcome is not None and outcome.attempts > 0
+                for notice, outcome in store.waiting()
+            )
+
+    def _wait_stored_more(self) -> None:
+        """Wait until the watch has written something since now."""
+        self.stored_before = self.stored()
+        wait_until(lambda: self.stored() > self.stored_before, "readings to be written")
+        self.stored_before = self.stored()
 
     def _note_confirmed(self) -> None:
         """Note what was confirmed and committed at the kill: none of it may be told again."""
@@ -208,7 +243,7 @@ class Ordeal:
                 return True
             return time.monotonic() - float(str(seen[1])) > patience_s
 
-        wait_until(settled, "the watch to catch up", 120)
+        wait_until(settled, "the watch to catch up")
 
     def _reckon(self, sent: int) -> Findings:
         self._cabinet.mark()

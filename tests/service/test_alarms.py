@@ -1,16 +1,15 @@
 """What a cabinet does on the wire becomes the right notices, each once."""
 
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+import pytest
 
-from cabinetwatch.clock import RatedClock
 from cabinetwatch.times import from_rfc3339
 from tests.service.mails import part
+from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, OWNER, Site
 from tests.service.watching import watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
+from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
 
 # Every field of a transition, as the interface lists them.
@@ -27,30 +26,20 @@ FIELDS = [
     "values",
 ]
 START_MS = 1_780_000_000_000
-RATE = 30.0
 
 
-class Nodes:
-    """Sensor nodes that go on publishing until they are told to stop."""
+@pytest.fixture
+def clock() -> HandClock:
+    """A clock that only the nodes' rounds move."""
+    made = HandClock(START_MS)
+    made.stand_still()
+    return made
 
-    def __init__(self, cabinet: Wire) -> None:
-        self.values = {HALL: 22.0, NAS: 38.0}
-        self._cabinet = cabinet
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._publish, daemon=True)
 
-    def _publish(self) -> None:
-        while not self._over.wait(0.1):
-            for topic, value in list(self.values.items()):
-                self._cabinet.send(topic, str(value))
-
-    @contextmanager
-    def alive(self) -> Iterator["Nodes"]:
-        """Publish ten times a second."""
-        self._thread.start()
-        yield self
-        self._over.set()
-        self._thread.join()
+def tells(cabinet: Wire, condition: str, state: str) -> bool:
+    """Whether an alarm has been told to be in a state."""
+    moved = cabinet.transitions()
+    return any((each["condition"], each["state"]) == (condition, state) for each in moved)
 
 
 def test_a_device_over_its_threshold_gives_one_mail_and_one_retained_transition(
@@ -89,14 +78,18 @@ def test_a_device_over_its_threshold_gives_one_mail_and_one_retained_transition(
 
 
 def test_a_silent_sensor_gives_one_notice_and_its_return_another(
-    site: Site, cabinet: Wire, smtp: MailDrop
+    site: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
 ) -> None:
-    with watching(site.config(), RatedClock(RATE, START_MS)), Nodes(cabinet).alive() as nodes:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
+        nodes = Nodes(cabinet, daemon, clock, {HALL: 22.0, NAS: 38.0})
+        nodes.live(120)
         del nodes.values[NAS]
+        nodes.live_until(lambda: tells(cabinet, "silent", "unacknowledged"), "the silence")
         told = cabinet.wait_transition("nas-air", "silent", "unacknowledged")
         smtp.wait_for(1)
         nodes.values[NAS] = 38.0
+        nodes.live_until(lambda: tells(cabinet, "silent", "returned"), "the end of the silence")
         cabinet.wait_transition("nas-air", "silent", "returned")
         mails = smtp.wait_for(2)
 
@@ -107,15 +100,19 @@ def test_a_silent_sensor_gives_one_notice_and_its_return_another(
 
 
 def test_a_lost_ambient_gives_one_notice_and_its_sensor_none(
-    site: Site, cabinet: Wire, smtp: MailDrop
+    site: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
 ) -> None:
-    with watching(site.config(), RatedClock(RATE, START_MS)), Nodes(cabinet).alive() as nodes:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
+        nodes = Nodes(cabinet, daemon, clock, {HALL: 22.0, NAS: 38.0})
+        nodes.live(120)
         del nodes.values[HALL]
+        nodes.live_until(lambda: tells(cabinet, "ambient-lost", "unacknowledged"), "the loss")
         cabinet.wait_transition("nas", "ambient-lost", "unacknowledged")
         (mail,) = smtp.wait_for(1)
         # The device is still watched by its temperature alone.
         nodes.values[NAS] = 55.0
+        nodes.live_until(lambda: tells(cabinet, "over-derating", "unacknowledged"), "the heat")
         cabinet.wait_transition("nas", "over-derating", "unacknowledged")
         smtp.wait_for(2)
 

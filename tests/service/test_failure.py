@@ -27,7 +27,7 @@ def tell(site: Site, stamp: Path, **environment: str) -> subprocess.CompletedPro
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=300,
     )
 
 

@@ -1,7 +1,9 @@
 """The guard on a second computer: each absence of the watch is mailed once, and its return once."""
 
+import logging
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,17 +13,20 @@ import pytest
 from cabinetwatch.errors import ConfigError
 from cabinetwatch.service.guard import Guard
 from cabinetwatch.service.guard_judge import Judge, Verdict, read_heartbeat
+from cabinetwatch.service.systemd import Notifier
 from tests.service.mails import part
 from tests.service.site import Site
 from tests.service.watching import WatchProcess, running, wait_until
-from tests.service.wire import Wire
+from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
 from tests.support.notify_socket import NotifySocket
+from tests.support.patience import WITHIN_S
 
 ONLINE = b'{"online":true,"since":"2026-01-01T00:00:00.000Z"}'
 OFFLINE = b'{"online": false}'
 ROOT = Path(__file__).parents[2]
+AFTER_S = 2.0
 
 
 class GuardProcess(WatchProcess):
@@ -50,70 +55,144 @@ def guarding(site: Site, after: str = "2s") -> Iterator[GuardProcess]:
             process.kill()
 
 
-def beat_until(cabinet: Wire, guard: GuardProcess, log: str) -> None:
-    """Send heartbeats until the guard has logged something."""
-    seen = guard.log.count(log)
+class HandTime:
+    """Stands in for the module `time` in a guard: its seconds pass when the test says so."""
 
-    def heard() -> bool:
-        cabinet.publish("cabinetwatch/watch", ONLINE)
-        return guard.log.count(log) > seen
+    def __init__(self) -> None:
+        self.now_s = 1000.0
 
-    wait_until(heard, log)
+    def monotonic(self) -> float:
+        """Seconds on a clock that never steps."""
+        return self.now_s
+
+
+class GuardThread:
+    """A guard whose time the test lets pass; all else about it is real."""
+
+    def __init__(self, site: Site, time: HandTime, log: pytest.LogCaptureFixture) -> None:
+        self._time, self._log = time, log
+        self._stop = threading.Event()
+        self._guard = Guard(site.config(), AFTER_S)
+        self.judge = self._guard._judge
+        self._failures: list[BaseException] = []
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def pass_time(self, seconds: float) -> None:
+        """Let time pass."""
+        self._time.now_s += seconds
+
+    def wait_connected(self, *, up: bool) -> None:
+        """Wait until it knows that it has a way to the broker, or none."""
+        judge = self.judge
+        wait_until(lambda: (judge._broker_trouble is None) is up, f"the guard's way to be {up}")
+
+    def wait_log(self, text: str) -> None:
+        """Wait until it has logged a text."""
+        wait_until(lambda: text in self._log.text, f"{text!r} in the log")
+
+    def close(self) -> None:
+        """End it; it must not have failed."""
+        self._stop.set()
+        self._thread.join(WITHIN_S)
+        assert self._failures == []
+
+    def _run(self) -> None:
+        try:
+            self._guard.run(self._stop, Notifier())
+        except BaseException as error:  # noqa: BLE001 - told by `close`
+            self._failures.append(error)
+
+
+@pytest.fixture
+def guard(
+    site: Site, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> Iterator[GuardThread]:
+    """A guard that has reached the broker."""
+    caplog.set_level(logging.INFO)
+    time = HandTime()
+    monkeypatch.setattr("cabinetwatch.service.guard.time", time)
+    made = GuardThread(site, time, caplog)
+    try:
+        made.wait_connected(up=True)
+        yield made
+    finally:
+        made.close()
+
+
+def subjects(smtp: MailDrop) -> list[str]:
+    return [str(mail.message["Subject"]) for mail in smtp.messages]
 
 
 # The real thing.
 
 
-def test_a_watch_that_is_killed_is_mailed_once_and_its_return_once(
-    site: Site, cabinet: Wire, smtp: MailDrop
-) -> None:
-    with guarding(site) as guard:
-        with running(site.write()) as watch:
-            cabinet.wait_online()
-            watch.kill()
-        gone = smtp.wait_for(1)[0].message
-        with running(site.write()) as watch:
-            back = smtp.wait_for(2)[1].message
-            assert watch.stop() == 0
-        assert guard.running
+GONE = "under-stairs cabinet: THE WATCH IS GONE"
+BACK = "under-stairs cabinet: the watch is back"
 
-    assert gone["Subject"] == "under-stairs cabinet: THE WATCH IS GONE"
+
+def test_a_watch_that_is_killed_is_mailed_once_and_its_return_once(
+    site: Site, cabinet: Wire, smtp: MailDrop, guard: GuardThread
+) -> None:
+    with running(site.write()) as watch:
+        wait_until(lambda: guard.judge._ever_heard, "the guard to hear the watch")
+        watch.kill()
+    wait_until(lambda: guard.judge._said_offline, "the guard to hear of the end")
+    guard.pass_time(AFTER_S)
+    gone = smtp.wait_for(1)[0].message
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        smtp.wait_for(2)
+        assert watch.stop() == 0
+
     text = part(gone, "plain")
     assert "has not been heard for 2 s" in text
     assert "it was stopped, it has died" in text
-    assert back["Subject"] == "under-stairs cabinet: the watch is back"
-    assert [mail.message["Subject"] for mail in smtp.messages] == [gone["Subject"], back["Subject"]]
+    assert subjects(smtp) == [GONE, BACK]
 
 
 def test_a_broker_that_is_away_is_told_as_such_and_the_return_after_a_heartbeat(
-    site: Site, broker: Broker, smtp: MailDrop
+    broker: Broker, smtp: MailDrop, guard: GuardThread
 ) -> None:
-    with guarding(site) as guard:
-        broker.stop()
-        text = part(smtp.wait_for(1)[0].message, "plain")
-        assert "it has no connection to the broker" in text
-        broker.start()
-        wait_until(lambda: guard.log.count("connected to the broker") == 2, "the reconnect")
-        again = Wire(broker.port)
-        beat_until(again, guard, "the watch is back")
-        again.close()
-        smtp.wait_for(2)
+    broker.stop()
+    guard.wait_connected(up=False)
+    guard.pass_time(AFTER_S)
+    text = part(smtp.wait_for(1)[0].message, "plain")
+    assert "it has no connection to the broker" in text
+    broker.start()
+    guard.wait_connected(up=True)
+    with wire(broker.port) as again:
+        # It subscribes right after it has logged the connection.
+        wait_until(lambda: guard.judge._ever_heard or not beat(again), "the heartbeat to be heard")
+    smtp.wait_for(2)
+    assert subjects(smtp) == [GONE, BACK]
+
+
+def beat(cabinet: Wire) -> bool:
+    """Send a heartbeat as the watch does."""
+    cabinet.publish("cabinetwatch/watch", ONLINE)
+    return True
 
 
 def test_a_mail_server_that_is_away_delays_the_mail_and_loses_none(
-    site: Site, cabinet: Wire, smtp: MailDrop
+    cabinet: Wire, smtp: MailDrop, guard: GuardThread
 ) -> None:
     smtp.refuse("451 4.3.0 try later")
-    with guarding(site) as guard:
-        guard.wait_log("was not told")
-        beat_until(cabinet, guard, "the watch is back")
-        smtp.behave()
-        subjects = [mail.message["Subject"] for mail in smtp.wait_for(2, 60)]
+    guard.pass_time(AFTER_S)
+    guard.wait_log("was not told")
+    wait_until(lambda: guard.judge._ever_heard or not beat(cabinet), "the heartbeat to be heard")
+    guard.wait_log("the watch is back")
+    smtp.behave()
+    guard.pass_time(600.0)
+    # What has become due is told, one after the other; the watch has fallen silent again meanwhile.
+    wait_until(lambda: subjects(smtp)[:2] == [GONE, BACK], "both mails")
 
-    assert [subject.rpartition(": ")[2] for subject in subjects] == [
-        "THE WATCH IS GONE",
-        "the watch is back",
-    ]
+
+def test_a_guard_that_hears_nothing_at_all_mails_by_itself(site: Site, smtp: MailDrop) -> None:
+    with guarding(site):
+        gone = smtp.wait_for(1)[0].message
+    assert gone["Subject"] == GONE
+    assert "has not been heard since the guard began" in part(gone, "plain")
 
 
 def test_the_guard_of_a_running_watch_does_not_throw_it_off_the_broker(

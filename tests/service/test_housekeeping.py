@@ -21,10 +21,13 @@ from cabinetwatch.store.room import Room
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.watch.reading import Reading
+from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.test_commands import cabinetwatch
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
+from tests.support.hand_clock import HandClock
+from tests.support.patience import WITHIN_S
 
 T0 = 1_780_000_000_000
 ALL = (0, 10**14)
@@ -173,10 +176,10 @@ def test_a_store_loop_prunes_for_a_command_and_goes_on_writing_in_between(store:
         written = threading.Event()
         now = T0 + 40 * DAY_MS
         loop.put(Work(now, 0, inputs=[Reading("hall", now, 21.0)], done=[written]))
-        assert written.wait(10)
+        assert written.wait(WITHIN_S)
         wait_until(lambda: onlooker.command_result(row) is not None, "the answer")
         loop.stop()
-        assert loop.join(10)
+        assert loop.join(WITHIN_S)
         answer = onlooker.command_result(row)
         kept = [reading.t for reading, _ in onlooker.readings()]
     assert failures == []
@@ -190,23 +193,22 @@ def test_a_store_loop_prunes_for_a_command_and_goes_on_writing_in_between(store:
 def test_figures_of_devices_and_sensors_reach_the_tiers_of_a_running_watch(
     site: Site, cabinet: Wire
 ) -> None:
-    # Fast: the quarter-hourly round comes several times a second.
-    with watching(site.config(), RatedClock(2000.0, T0)) as daemon, site.store() as store:
+    clock = HandClock(T0)
+    with watching(site.config(), clock) as daemon, site.store() as store:
         cabinet.wait_online()
+        Nodes(cabinet, daemon, clock, {HALL: 22.5, NAS: 30.5}).live(2400)
 
         def told(subject: str, figure: str) -> bool:
-            cabinet.publish(HALL, "22.5")
-            cabinet.publish(NAS, "30.5")
             return store.buckets(subject, figure, Tier.QUARTERS, *ALL) != []
 
         wait_until(lambda: told("hall", "value") and told("nas", "raw_rise_k"), "the tiers")
         wait_until(lambda: store.room().oldest_minutes_utc_ms is not None, "an upkeep")
-        del daemon
+        wait_until(lambda: len(list(store.readings("hall"))) == 240, "every reading to be written")
         rise = store.buckets("nas", "raw_rise_k", Tier.QUARTERS, *ALL)
         assert {(each.mean, each.minimum, each.maximum) for each in rise} == {(8.0, 8.0, 8.0)}
         hall = store.buckets("hall", "value", Tier.QUARTERS, *ALL)
         counted = sum(bucket.samples for bucket in hall)
-        assert counted == sum(1 for reading, _ in store.readings() if reading.sensor == "hall")
+        assert counted == 240
         assert {"temperature_c", "ambient_c", "margin_k", "threshold_c", "off"} <= {
             *store.figures_of("nas")
         }

@@ -9,9 +9,11 @@ import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
 from cabinetwatch.config.store import Store as StoreConfig
+from cabinetwatch.service import store_loop
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Receipt, Work
+from cabinetwatch.store import database
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -21,6 +23,7 @@ from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 START_MS = 1_780_000_000_000
 WINDOW = 100
@@ -71,13 +74,15 @@ class Ends:
     def __init__(self) -> None:
         self.acknowledged: list[int] = []
         self.reports: list[bool] = []
+        self.errors: list[str] = []
 
     def acknowledge(self, receipts: Sequence[Receipt]) -> None:
         self.acknowledged += [receipt.packet_id for receipt in receipts]
 
     def report(self, ok: bool, error: str, lost: int) -> None:
-        del error, lost
+        del lost
         self.reports.append(ok)
+        self.errors.append(error)
 
 
 @pytest.fixture
@@ -100,10 +105,14 @@ def numbered(start: int, count: int) -> Work:
     )
 
 
+@pytest.mark.parametrize("found_by", ["supervision", "the database"])
 def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice(
-    site: Site, blocked: sqlite3.Connection
+    found_by: str, site: Site, blocked: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # Fast enough that ten seconds of hanging pass before the database gives up after five.
+    hang_s, busy_s = (0.2, 60.0) if found_by == "supervision" else (60.0, 0.2)
+    monkeypatch.setattr(store_loop, "SLOW_WRITE_S", hang_s)
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", busy_s)
+    # Fast, so that a retry is due soon.
     clock = RatedClock(20.0, START_MS)
     ends = Ends()
     failures: list[Any] = []
@@ -131,14 +140,15 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
         wait_until(lambda: len(ends.acknowledged) == 100, "the rest to be acknowledged")
         written = threading.Event()
         loop.put(Work(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
-        written.wait(10)
+        assert written.wait(WITHIN_S)
         loop.stop()
-        assert loop.join(10)
+        assert loop.join(WITHIN_S)
         stored = [reading.value for reading, _ in store.readings()]
 
     assert ends.acknowledged == list(range(1, 101))
     assert stored == [float(number) for number in range(1, 101)]
     assert ends.reports == [False, True]
+    assert ("more than 10 s" in ends.errors[0]) is (found_by == "supervision")
     assert failures == []
 
 

@@ -45,7 +45,7 @@ def command(site: Site, *arguments: str) -> str:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=300,
     )
     assert "Traceback" not in ran.stderr
     return ran.stdout + ran.stderr

@@ -2,6 +2,7 @@
 
 import signal
 
+from cabinetwatch.notify.channels.smtp import Timeouts
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until
 from tests.service.wire import Wire, retained
@@ -108,7 +109,7 @@ def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
     assert retained(broker.port).keys() == {"cabinetwatch/watch", "cabinetwatch/alarm/hall/high"}
 
 
-def test_sigterm_ends_the_watch_within_five_seconds_and_loses_nothing(
+def test_sigterm_ends_the_watch_whatever_hangs_and_loses_nothing(
     site: Site, cabinet: Wire, smtp: MailDrop, broker: Broker
 ) -> None:
     site.flush_s = 60
@@ -121,18 +122,21 @@ def test_sigterm_ends_the_watch_within_five_seconds_and_loses_nothing(
         cabinet.publish(NAS, "55")
         cabinet.wait_transition("nas", "over-derating", "unacknowledged")
         wait_until(lambda: smtp.connections > 0, "the mail to be on its way")
-        watch.send(signal.SIGTERM)
-        # The signal is answered within its five seconds, plus what a busy machine may add.
-        wait_until(lambda: not watch.running, "the watch to end", 10)
-        assert watch.wait() == 0
+        wait_until(lambda: _waiting(site) == ["email"], "the alarm to be told over MQTT")
+        # Each step of the end waits for a second or so; the mail server has two minutes to answer.
+        assert watch.stop(Timeouts().final_s / 2) == 0
 
     assert "Traceback" not in watch.log
     assert retained(broker.port)["cabinetwatch/watch"].data["online"] is False
     with site.store() as store:
         values = [reading.value for reading, _ in store.readings("hall")]
-        waiting = [notice.channel for notice, _ in store.waiting()]
     assert values == [number / 10 for number in range(200)]
-    assert waiting == ["email"]
+    assert _waiting(site) == ["email"]
+
+
+def _waiting(site: Site) -> list[str]:
+    with site.store() as store:
+        return [notice.channel for notice, _ in store.waiting()]
 
 
 def test_the_first_start_makes_a_store_that_is_its_owners_alone(site: Site, cabinet: Wire) -> None:

@@ -67,7 +67,7 @@ def test_the_watchdog_is_fed_no_longer_when_a_part_hangs_and_again_when_it_goes_
         cabinet.wait_online()
         systemd.wait_for(FED)
         hang.touch()
-        assert part in systemd.wait_status("NO PROGRESS")
+        systemd.wait_status("NO PROGRESS", part)
         assert FED not in systemd.during(3 * WATCHDOG_S)
         watch.wait_log(f"{part} thread has made no progress")
         hang.unlink()

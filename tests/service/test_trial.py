@@ -3,7 +3,6 @@
 import io
 import json
 import math
-import threading
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
@@ -11,16 +10,17 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.clock import RatedClock, SystemClock
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.watch.entry import EntryKind
+from tests.service.nodes import EVERY_S, Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.test_commands import cabinetwatch
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
+from tests.support.hand_clock import HandClock
 
-RATE = 120.0
-EVERY_S = 10.0
+MOST_MINUTES = 300
 HALL_C, TAU_S = 21.0, 300.0
 
 COMMISSIONED = """
@@ -54,51 +54,40 @@ enabled = false
 
 
 class Nas:
-    """A NAS of one mass that lives on the watch's clock; publishes until closed."""
+    """A NAS of one mass that lives on the watch's clock, round by round."""
 
-    def __init__(self, wire: Wire, daemon: Daemon, clock: RatedClock) -> None:
+    def __init__(self, wire: Wire, daemon: Daemon, clock: HandClock) -> None:
         self.goal_k = 10.0
         self.rise_k = 10.0
-        self._wire, self._clock = wire, clock
+        self._clock = clock
         self._last_ms = clock.utc_ms()
-        self._ended = threading.Event()
         self._count = 0
-        self._thread = threading.Thread(target=self._live, daemon=True)
-        self._thread.start()
-        self._daemon = daemon
-
-    def close(self) -> None:
-        self._ended.set()
-        self._thread.join()
+        self._nodes = Nodes(wire, daemon, clock, {HALL: HALL_C, NAS: HALL_C + self.rise_k})
 
     def pass_minutes(self, minutes: float) -> None:
-        """Wait until so much of its time is over."""
-        until_ms = self._clock.utc_ms() + minutes * 60_000
-        wait_until(lambda: self._clock.utc_ms() >= until_ms, "the time to pass", 120.0)
+        """Live for so long."""
+        for _ in range(round(minutes * 60 / EVERY_S)):
+            self._live()
+            self._nodes.round()
 
     def _live(self) -> None:
-        while not self._ended.wait(EVERY_S / RATE):
-            now_ms = self._clock.utc_ms()
-            kept = math.exp(-(now_ms - self._last_ms) / 1000 / TAU_S)
-            self.rise_k = self.goal_k + (self.rise_k - self.goal_k) * kept
-            self._last_ms = now_ms
-            self._count += 1
-            # Sensors stir a little; a regular pattern serves as well as chance.
-            stir_k = 0.03 * ((self._count * 7) % 5 - 2)
-            self._wire.publish(HALL, f"{HALL_C + 0.4 * stir_k:.3f}")
-            self._wire.publish(NAS, f"{HALL_C + self.rise_k + stir_k:.3f}")
+        now_ms = self._clock.utc_ms()
+        kept = math.exp(-(now_ms - self._last_ms) / 1000 / TAU_S)
+        self.rise_k = self.goal_k + (self.rise_k - self.goal_k) * kept
+        self._last_ms = now_ms
+        self._count += 1
+        # Sensors stir a little; a regular pattern serves as well as chance.
+        stir_k = 0.03 * ((self._count * 7) % 5 - 2)
+        self._nodes.values[HALL] = HALL_C + 0.4 * stir_k
+        self._nodes.values[NAS] = HALL_C + self.rise_k + stir_k
 
 
 @contextmanager
-def living(site: Site, wire: Wire, clock: RatedClock) -> Iterator[Nas]:
-    """A watch with a living NAS."""
+def living(site: Site, wire: Wire, clock: HandClock) -> Iterator[Nas]:
+    """A watch with a NAS that can live."""
     with watching(site.config(), clock) as daemon:
         wire.wait_online()
-        nas = Nas(wire, daemon, clock)
-        try:
-            yield nas
-        finally:
-            nas.close()
+        yield Nas(wire, daemon, clock)
 
 
 def told(site: Site, *arguments: str, result: int = 0) -> str:
@@ -129,9 +118,13 @@ def trial_of(site: Site) -> dict[str, Any]:
     return trial
 
 
-def settle(site: Site) -> None:
-    """Wait until the phase is said to have settled."""
-    wait_until(lambda: bool(trial_of(site)["settled"]), "a settled phase", 60.0)
+def settle(site: Site, nas: Nas) -> None:
+    """Let the NAS live until the phase is said to have settled."""
+    for _ in range(MOST_MINUTES // 3):
+        nas.pass_minutes(3)
+        if trial_of(site)["settled"]:
+            return
+    raise TimeoutError(f"the phase has not settled in {MOST_MINUTES} min")
 
 
 def run_a_trial(site: Site, wire: Wire, *, after_k: float) -> list[dict[str, Any]]:
@@ -139,11 +132,11 @@ def run_a_trial(site: Site, wire: Wire, *, after_k: float) -> list[dict[str, Any
     site.tables = COMMISSIONED
     stood = []
     start_ms = SystemClock().utc_ms() - 36 * 3_600_000
-    with living(site, wire, RatedClock(RATE, start_ms)) as nas:
+    with living(site, wire, HandClock(start_ms)) as nas:
         told(site, "begin", "slow-fan", "--device", "nas", "--change", "the fan at 7 V")
         wait_until(lambda: commands(site) > 0, "the trial")
         phase(site, "before")
-        settle(site)
+        settle(site, nas)
         phase(site, "change")
         stood.append(trial_of(site))
         nas.pass_minutes(2)
@@ -151,7 +144,7 @@ def run_a_trial(site: Site, wire: Wire, *, after_k: float) -> list[dict[str, Any
         phase(site, "after")
         nas.pass_minutes(3)
         stood.append(trial_of(site))
-        settle(site)
+        settle(site, nas)
         stood.append(trial_of(site))
         # Noise can turn the first word of it about; a time constant later it is far from that edge.
         nas.pass_minutes(TAU_S / 60)
@@ -214,14 +207,13 @@ def check_applied(site: Site, before: str, shown: str, report: dict[str, Any]) -
 
 def test_status_tells_of_a_trial_that_was_left_open_for_a_day(site: Site, cabinet: Wire) -> None:
     site.tables = COMMISSIONED
-    clock = RatedClock(20_000.0, SystemClock().utc_ms() - 90 * 3_600_000)
+    clock = HandClock(SystemClock().utc_ms() - 30 * 3_600_000)
     with watching(site.config(), clock):
         cabinet.wait_online()
         told(site, "begin", "slow-fan", "--device", "nas", "--change", "the fan at 7 V")
         wait_until(lambda: commands(site) > 0, "the trial")
         phase(site, "before")
-        begun_ms = clock.utc_ms()
-        wait_until(lambda: clock.utc_ms() > begun_ms + 26 * 3_600_000, "a day and more", 60.0)
+        clock.let_pass(26 * 3600)
         wait_until(lambda: "left open" in forgotten(site), "what is said of it")
 
 
@@ -255,6 +247,8 @@ def test_nothing_is_applied_from_a_trial_that_is_undecided(site: Site, cabinet: 
         told(site, "phase", "slow-fan", "before")
         shown = told(site, "end", "slow-fan", "--apply", result=1)
         assert "Nothing is applied" in shown
+        assert "There is no after phase yet." in shown
+        assert "slow-fan stays open" in shown
         assert trial_of(site)["ended"] is None
         assert watch.stop() == 0
     assert site.path.read_text() == before

@@ -11,22 +11,22 @@ from pathlib import Path
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.service.daemon import Daemon
-from tests.service.wire import WITHIN_S
+from tests.support.patience import WITHIN_S
 
 _ROOT = Path(__file__).parents[2]
 
 
-def wait_until(holds: Callable[[], bool], what: str, within_s: float = WITHIN_S) -> None:
-    """Probe until something holds.
+def wait_until(holds: Callable[[], bool], what: str, *, every_s: float = 0.01) -> None:
+    """Probe until something holds; what is costly to look at not more often than need be.
 
     Raises:
         TimeoutError: it does not hold in time.
     """
-    until = time.monotonic() + within_s
+    until = time.monotonic() + WITHIN_S
     while not holds():
         if time.monotonic() > until:
             raise TimeoutError(f"waited for {what}")
-        time.sleep(0.01)
+        time.sleep(every_s)
 
 
 class WatchProcess:
@@ -66,10 +66,10 @@ class WatchProcess:
         self._process.kill()
         self._process.wait(WITHIN_S)
 
-    def stop(self) -> int:
+    def stop(self, within_s: float = WITHIN_S) -> int:
         """Ask it to end and give its exit status."""
         self._process.send_signal(signal.SIGTERM)
-        return self._process.wait(WITHIN_S)
+        return self._process.wait(within_s)
 
     def wait(self) -> int:
         """Wait until it ends by itself and give its exit status."""

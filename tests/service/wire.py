@@ -10,8 +10,7 @@ from typing import Any, NamedTuple
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-WITHIN_S = 30.0
-"""How long to wait for what must come; generous, for machines that do other things besides."""
+from tests.support.patience import WITHIN_S
 
 
 class Message(NamedTuple):

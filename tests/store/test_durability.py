@@ -37,7 +37,7 @@ def everything(store: Store) -> list[object]:
         list(store.inputs()),
         store.transitions(),
         store.notices(),
-        store.window(),
+        list(store.window()),
         store.saved_state(),
         store.last_t(),
         store.take_commands(),
@@ -64,7 +64,7 @@ def test_a_second_connection_sees_all_of_a_commit_at_once(store: Store, onlooker
     assert everything(onlooker) == everything(store)
     assert onlooker.transitions() == [transition()]
     assert onlooker.saved_state() == (3, T0 + 9, b"engine")
-    assert onlooker.window() == [Repeatable(4, b"digest")]
+    assert list(onlooker.window()) == [Repeatable(4, b"digest")]
 
 
 def test_a_commit_that_fails_at_its_end_leaves_nothing(store: Store, onlooker: Store) -> None:

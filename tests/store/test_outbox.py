@@ -104,12 +104,11 @@ class TestRepeats:
         store.commit(batch(window=messages[:3]))
         store.commit(batch(reading()))
         store.commit(batch(window=messages[3:]))
-        assert store.window() == messages
-        assert store.window(2) == messages[-2:]
+        assert list(store.window()) == messages
         store.close()
         with Store.open(url) as again:
             again.commit(batch(window=[Repeatable(2, b"newer")]))
-            assert again.window() == [messages[0], *messages[2:], Repeatable(2, b"newer")]
+            assert list(again.window()) == [*messages, Repeatable(2, b"newer")]
 
     def test_old_slots_are_overwritten_only_when_the_newer_hold_a_whole_window(
         self, store: Store, url: str
@@ -124,19 +123,19 @@ class TestRepeats:
                 assert len(kept) <= 13
         with Store.open(url, window_messages=10) as small:
             small.commit(batch(window=[Repeatable(999, b"d")]))
-            assert small.window()[-1] == Repeatable(999, b"d")
-            assert small.window()[-2].packet_id == 150
+            kept = [message.packet_id for message in small.window()]
+            assert kept[-2:] == [150, 999]
 
     def test_a_connect_without_a_session_forgets_what_was_before(self, store: Store) -> None:
         lost = Entry(T0, EntryKind.CONNECT, {"session_present": False})
         resumed = Entry(T0, EntryKind.CONNECT, {"session_present": True})
         store.commit(batch(window=[Repeatable(1, b"a")]))
         store.commit(batch(resumed, window=[Repeatable(2, b"b")]))
-        assert store.window() == [Repeatable(1, b"a"), Repeatable(2, b"b")]
+        assert list(store.window()) == [Repeatable(1, b"a"), Repeatable(2, b"b")]
         store.commit(batch(lost, window=[Repeatable(1, b"c")]))
-        assert store.window() == [Repeatable(1, b"c")]
+        assert list(store.window()) == [Repeatable(1, b"c")]
         store.commit(batch(lost))
-        assert store.window() == []
+        assert list(store.window()) == []
 
     def test_a_new_session_has_the_whole_window_to_itself(self, store: Store, url: str) -> None:
         store.close()
@@ -146,7 +145,7 @@ class TestRepeats:
             small.commit(batch(lost, window=[Repeatable(1, b"new")]))
             for n in range(2, 12):
                 small.commit(batch(window=[Repeatable(n, b"new")]))
-            newest = small.window()[-10:]
+            newest = list(small.window())[-10:]
             assert newest == [Repeatable(n, b"new") for n in range(2, 12)]
 
     def test_topic_payload_and_identifier_all_tell_messages_apart(self) -> None:

@@ -4,11 +4,18 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import psutil
 import pytest
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.place import DamagedStoreError, database_path, database_url, set_aside
+from cabinetwatch.store.place import (
+    DamagedStoreError,
+    ReplacedStoreError,
+    database_path,
+    database_url,
+    set_aside,
+)
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, reading
 
@@ -152,6 +159,42 @@ def test_a_damaged_state_is_told_when_it_is_read(store: Store, path: Path, url: 
         connection.commit()
     with Store.open(url) as again, pytest.raises(DamagedStoreError, match="saved state is damaged"):
         again.saved_state()
+
+
+class TestLettingGo:
+    def test_one_that_was_let_go_can_be_taken_away_and_goes_on_when_it_is_back(
+        self, store: Store, path: Path, url: str
+    ) -> None:
+        store.commit(batch(reading()))
+        store.let_go()
+        assert {Path(each.path) for each in psutil.Process().open_files()}.isdisjoint(
+            path.parent.iterdir()
+        )
+        away = path.parent.rename(path.parent.with_name("away"))
+        with pytest.raises(StoreError, match=r"no store at .* any more"):
+            store.take_up()
+        assert not path.parent.exists()
+        away.rename(path.parent)
+        store.take_up()
+        store.commit(batch(reading(t=T0 + 1)))
+        with pytest.raises(StoreError, match="in use"):
+            Store.open(url)
+        assert [seq for seq, _ in store.inputs()] == [1, 2]
+
+    def test_one_that_has_gone_on_without_us_is_not_taken_up(self, store: Store, url: str) -> None:
+        store.commit(batch(reading()))
+        store.let_go()
+        with Store.open(url) as other:
+            other.commit(batch(reading(t=T0 + 1)))
+        with pytest.raises(ReplacedStoreError, match="not as this watch left it"):
+            store.take_up()
+        # Nor is it held: whoever starts next gets it.
+        Store.open(url).close()
+
+    def test_one_in_use_by_another_is_not_taken_up(self, store: Store, url: str) -> None:
+        store.let_go()
+        with Store.open(url), pytest.raises(StoreError, match="in use"):
+            store.take_up()
 
 
 class TestSettingAside:

@@ -43,7 +43,7 @@ except StoreError as error:
 
 def python(code: str, *arguments: str) -> str:
     command = [sys.executable, "-c", code, *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=300).stdout
 
 
 def test_commands_of_two_processes_arrive_while_the_daemon_commits(store: Store, url: str) -> None:

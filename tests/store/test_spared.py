@@ -56,3 +56,20 @@ def test_they_go_when_minutes_of_their_time_go(pruned: Store) -> None:
     tidied(pruned, late)
     cleared(pruned, late, KEEPING)
     assert all(utc_ms > CHANGE for _, utc_ms in pruned.readings())
+
+
+def test_of_a_phase_longer_than_a_week_the_first_seven_days_stay(store: Store) -> None:
+    commit_all(store, steady(1.0, t0=T0), at_once=6)
+    _tell(store, BEGIN, command="trial-begin", trial="forgotten", device="nas", change="slower")
+    _tell(store, BEGIN, command="trial-phase", trial="forgotten", phase="before")
+    commit_all(store, steady(19.0, t0=BEGIN + 1), at_once=6)
+    end = T0 + 20 * DAY_MS
+    store.commit(batch(state=b"engine", advanced_to=end))
+    tidied(store, end)
+    cleared(store, end, KEEPING)
+    old = [utc_ms for _, utc_ms in store.readings() if utc_ms < end - 3 * DAY_MS]
+    # The phase still lasts: 18 of its days are older than the two that are kept of any time.
+    assert BEGIN <= min(old) < BEGIN + DAY_MS // 24
+    week_ms = 7 * DAY_MS
+    # Blocks are spared whole: the last one may reach an hour past the week.
+    assert BEGIN + week_ms - DAY_MS // 24 < max(old) <= BEGIN + week_ms + DAY_MS // 24

@@ -54,6 +54,14 @@ def test_a_calm_week_needs_no_hand_and_says_so(week: Week) -> None:
     assert "None was raised, and none stood." in text
 
 
+def test_a_week_that_still_runs_is_not_said_to_have_ended(week: Week) -> None:
+    running = replace(week, made_utc_ms=week.to_utc_ms - 1)
+    for each in (running, replace(running, alarms=[])):
+        sentence = verdict_of(each, matters_of(each)).sentence
+        assert "so far this week" in sentence
+        assert "ended" not in sentence
+
+
 def test_the_sentence_says_that_a_threshold_was_passed(week: Week) -> None:
     nas = replace(week.devices[0], margin_k=-1.24)
     sentence = verdict_of(replace(calm(week), devices=[nas, week.devices[1]]), []).sentence
@@ -138,7 +146,8 @@ def test_a_standing_alarm_is_told_with_one_length_of_time_and_not_with_an_old_on
     alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
     alarm = replace(alarm, text="It is warm; it has been so for 8 d 22 h.")
     told = matters_of(replace(week, alarms=[alarm]))[0]
-    assert told.text.startswith("It is warm. Standing since ")
+    assert told.text.startswith("Raised ")
+    assert told.text.endswith("As last raised: It is warm.")
 
 
 def test_the_busiest_are_named_and_what_came_once_is_counted(week: Week) -> None:
@@ -262,4 +271,4 @@ def test_a_standing_alarm_is_said_to_be_acknowledged_only_when_it_is(
     alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
     told = matters_of(replace(week, alarms=[replace(alarm, state=state)]))[0]
     assert told.heading == "AV amplifier: losing its cooling"
-    assert told.text.endswith(", acknowledged.") is is_said
+    assert (", acknowledged. As last raised: " in told.text) is is_said

@@ -9,9 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from tests.support.certificates import Certificate
-from tests.support.ports import free_port, is_listening, pause_between_probes
-
-_START_WITHIN_PROBES = 1000
+from tests.support.patience import WITHIN_S
+from tests.support.ports import free_port, is_listening, probes
 
 
 def find_program(name: str) -> str:
@@ -74,12 +73,11 @@ class Broker:
                 stdout=log,
                 stderr=log,
             )
-        for _ in range(_START_WITHIN_PROBES):
+        for _ in probes():
             if not self.running:
                 raise RuntimeError(f"the broker ended at its start: {self.log[-2000:]}")
             if is_listening(self.port):
                 return self
-            pause_between_probes()
         raise RuntimeError(f"the broker never listened on port {self.port}: {self.log[-2000:]}")
 
     def stop(self) -> None:
@@ -113,10 +111,10 @@ class Broker:
         self._signal(number)
         self._signal(signal.SIGCONT)
         try:
-            self._process.wait(10)
+            self._process.wait(WITHIN_S)
         except subprocess.TimeoutExpired:
             self._process.kill()
-            self._process.wait(10)
+            self._process.wait(WITHIN_S)
         self._process = None
 
     def _write_config(self) -> Path:

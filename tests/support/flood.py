@@ -5,17 +5,21 @@
 Writes MQTT 3.1.1 packets made beforehand straight to a socket, so that what is measured is the
 broker and who reads from it, not a client library that publishes. It goes round 50 topics,
 `flood/0` to `flood/49`. PAYLOAD is "number", the number of the message, or "warmth", a figure
-between 20 and 30 that climbs and falls slowly. RATE (a second) 0 is as fast as it goes. Prints a
-line when the first message goes out and another when the broker has taken the last.
+between 20 and 30 that climbs and falls slowly. RATE (a second) 0 is as fast as it goes. COUNT 0 is
+for ever, until a line on standard input says after how many it may end. Prints a line when the
+first message goes out and another, with their number, when the broker has taken the last.
 """
 
 import select
 import socket
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+
+from tests.support.patience import WITHIN_S
 
 TOPICS = 50
 _SLICE = 200
@@ -25,10 +29,14 @@ _ROOT = Path(__file__).parents[2]
 class Flood:
     """The process, as its parent sees it."""
 
-    def __init__(self, port: int, count: int, rate: float = 0.0, payload: str = "number") -> None:
-        arguments = [str(port), str(count), str(rate), payload]
+    def __init__(
+        self, port: int, count: int | None, rate: float = 0.0, payload: str = "number"
+    ) -> None:
+        """Begin; with no `count` it goes on until `end`."""
+        arguments = [str(port), str(count or 0), str(rate), payload]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.support.flood", *arguments],
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
             cwd=_ROOT,
@@ -45,19 +53,30 @@ class Flood:
         """Wait until the broker has taken all; give the seconds since the first went out."""
         self._line()
         took_s = self.seconds
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=WITHIN_S)
         assert self._process.returncode == 0
         return took_s
+
+    def end(self, at_least: int) -> int:
+        """Let it end once so many have gone out; give how many it were, all taken."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(f"{at_least}\n")
+        self._process.stdin.flush()
+        count = int(self._line().split()[1])
+        self._process.communicate(timeout=WITHIN_S)
+        assert self._process.returncode == 0
+        return count
 
     def close(self) -> None:
         """End it whatever it does."""
         self._process.kill()
-        self._process.communicate(timeout=30)
+        self._process.communicate(timeout=WITHIN_S)
 
-    def _line(self) -> None:
+    def _line(self) -> str:
         assert self._process.stdout is not None
         line = self._process.stdout.readline()
         assert line, "the flood has ended early"
+        return line
 
 
 def warmth(number: int) -> str:
@@ -86,37 +105,57 @@ def connect(port: int) -> socket.socket:
     return sock
 
 
-def pour(sock: socket.socket, packets: Sequence[bytes], rate: float) -> None:
-    """Publish, and read the four bytes of each PUBACK, until the broker has taken all."""
-    count = len(packets)
-    size = max(1, round(rate / 100)) if rate else _SLICE
-    slices = [b"".join(packets[start : start + size]) for start in range(0, count, size)]
+def finite(packets: Sequence[bytes], size: int) -> Iterator[tuple[int, bytes]]:
+    """Give all packets in slices, each with how many it holds."""
+    for start in range(0, len(packets), size):
+        part = packets[start : start + size]
+        yield len(part), b"".join(part)
+
+
+def endless(payload: str, size: int) -> Iterator[tuple[int, bytes]]:
+    """Give slices of packets until somebody has said how many will do."""
+    told: list[int] = []
+    threading.Thread(target=lambda: told.append(int(sys.stdin.readline())), daemon=True).start()
+    number = 0
+    while not told or number < told[0]:
+        numbers = range(number, number + size)
+        yield size, b"".join(publish_packet(each, payload) for each in numbers)
+        number += size
+
+
+def pour(sock: socket.socket, slices: Iterator[tuple[int, bytes]], slices_a_second: float) -> int:
+    """Publish, and read the four bytes of each PUBACK, until the broker has taken all; count."""
     sock.setblocking(False)
     began = time.monotonic()
-    waiting, sent, left = b"", 0, 4 * count
-    while left > 0:
-        if not waiting and sent < len(slices):
-            due = not rate or time.monotonic() - began >= sent * size / rate
-            if due:
-                waiting, sent = slices[sent], sent + 1
-        wait_s = 0.005 if rate and not waiting else 1.0
+    waiting, given, count, answered = b"", 0, 0, 0
+    over = False
+    while not over or waiting or answered < 4 * count:
+        ahead_s = given / slices_a_second - (time.monotonic() - began) if slices_a_second else 0.0
+        if not waiting and not over and ahead_s <= 0.0:
+            size, waiting = next(slices, (0, b""))
+            over = not waiting
+            count, given = count + size, given + 1
+        wait_s = 0.005 if not waiting and not over else 1.0
         readable, writable, _ = select.select([sock], [sock] if waiting else [], [], wait_s)
         if readable:
             answers = sock.recv(1 << 16)
             if not answers:
                 raise ConnectionError("the broker has gone")
-            left -= len(answers)
+            answered += len(answers)
         if writable:
             waiting = waiting[sock.send(waiting) :]
+    return count
 
 
 def main(port: int, count: int, rate: float, payload: str) -> None:
     """Publish, and say when it begins and ends."""
+    size = max(1, round(rate / 100)) if rate else _SLICE
     packets = [publish_packet(number, payload) for number in range(count)]
+    slices = finite(packets, size) if count else endless(payload, size)
     sock = connect(port)
     print("begins", flush=True)
-    pour(sock, packets, rate)
-    print("taken", flush=True)
+    taken = pour(sock, slices, rate / size)
+    print(f"taken {taken}", flush=True)
     sock.close()
 
 

@@ -2,6 +2,9 @@
 
 import time
 
+_LOOKS = 20.0
+"""How many times more often than it need a waiting thread looks whether time was let pass."""
+
 
 class HandClock:
     """Runs as life does, but for what the test lets pass; serves as the clock of a watch."""
@@ -10,9 +13,12 @@ class HandClock:
         self._began_ms = time.monotonic_ns() // 1_000_000
         self._up_ms = up_ms
         self._wrong_by_ms = utc_ms - up_ms
+        self._stood_still_ms: int | None = None
 
     def monotonic_ms(self) -> int:
         """Milliseconds since the machine started."""
+        if self._stood_still_ms is not None:
+            return self._up_ms + self._stood_still_ms
         return self._up_ms + time.monotonic_ns() // 1_000_000 - self._began_ms
 
     def utc_ms(self) -> int:
@@ -24,8 +30,12 @@ class HandClock:
         return self.monotonic_ms()
 
     def real_s(self, watch_s: float) -> float:
-        """A second is a second while nobody moves the clock."""
-        return watch_s
+        """Part of it only: time may be let pass meanwhile."""
+        return watch_s / _LOOKS
+
+    def stand_still(self) -> None:
+        """From now on only what the test lets pass does, however long the machine takes."""
+        self._stood_still_ms = self.monotonic_ms() - self._up_ms
 
     def let_pass(self, seconds: float) -> None:
         """Let time pass at once."""

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
 from tests.support.certificates import Certificate
+from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
 
 Stage = Literal["connect", "mail", "recipient", "data"]
@@ -35,7 +36,8 @@ class Behaviour:
     `replies` maps a stage to the whole reply given there instead of the usual one, such as
     {"data": "451 4.3.0 try later"}. `recipients` maps one address to the reply its RCPT gets.
     `hang` names the stage at which it falls silent. `lose_reply` keeps the mail and closes the
-    connection instead of saying 250. `slow_s` passes before each answer.
+    connection instead of saying 250. `slow_s` passes before each answer; `pause` holds every answer
+    back until it is set.
     """
 
     replies: dict[Stage, str] = field(default_factory=dict)
@@ -43,6 +45,7 @@ class Behaviour:
     hang: Stage | None = None
     lose_reply: bool = False
     slow_s: float = 0.0
+    pause: threading.Event | None = None
 
 
 class MailDrop:
@@ -83,7 +86,7 @@ class MailDrop:
             target=self._run, args=(listening, failures), name="mail-drop", daemon=True
         )
         self._thread.start()
-        listening.wait(10)
+        listening.wait(WITHIN_S)
         if failures:
             self._thread = None
             raise failures[0]
@@ -94,7 +97,7 @@ class MailDrop:
         if self._thread is None or self._loop is None:
             return
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(10)
+        self._thread.join(WITHIN_S)
         self._thread = None
 
     def refuse(self, reply: str, at: Stage = "data") -> None:
@@ -113,7 +116,7 @@ class MailDrop:
         """Be an ordinary mail server again. Connections that hang go on hanging."""
         self.behaviour = Behaviour()
 
-    def wait_for(self, count: int, timeout_s: float = 10.0) -> list[Delivered]:
+    def wait_for(self, count: int, timeout_s: float = WITHIN_S) -> list[Delivered]:
         """Wait until at least `count` mails have come and give all that have.
 
         Raises:
@@ -226,6 +229,8 @@ class MailDrop:
     async def answer(self, stage: Stage, usual: str) -> str:
         """Give the reply for a stage, or never return if the server is to hang there."""
         await asyncio.sleep(self.behaviour.slow_s)
+        while self.behaviour.pause is not None and not self.behaviour.pause.is_set():
+            await asyncio.sleep(0.01)
         if self.behaviour.hang == stage:
             await asyncio.Event().wait()
         return self.behaviour.replies.get(stage, usual)

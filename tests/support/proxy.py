@@ -4,6 +4,7 @@ import selectors
 import socket
 import threading
 
+from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
 
 _CHUNK = 65536
@@ -41,7 +42,7 @@ class SlowLine:
     def close(self) -> None:
         """Close the port and every connection."""
         self._closing.set()
-        self._thread.join(10)
+        self._thread.join(WITHIN_S)
 
     def _run(self) -> None:
         while not self._closing.is_set():
@@ -60,7 +61,7 @@ class SlowLine:
     def _accept(self) -> None:
         client, _ = self._listener.accept()
         try:
-            server = socket.create_connection(("127.0.0.1", self._target_port), 5)
+            server = socket.create_connection(("127.0.0.1", self._target_port), WITHIN_S)
         except OSError:
             client.close()
             return

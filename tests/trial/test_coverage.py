@@ -64,6 +64,7 @@ def _run(count: int, seed: int) -> Tally:
     return tally
 
 
+@pytest.mark.timeout(600)
 def test_two_hundred_trials_recover_the_truth() -> None:
     tally = _run(204, seed=11)
     assert len(tally.inside) == 3 * len(STRATA)

@@ -88,10 +88,13 @@ def test_the_horizon_can_be_set() -> None:
 
 
 def test_when_the_threshold_is_reached_no_time_is_told(world: World) -> None:
-    world.hall_c += 15.0
+    world.resistance *= 10.0
     told = [each for each in of(world.lives(1 * HOUR), "derating-forecast") if each.is_raise]
     late = [each for each in told if (each.values["time_left_s"] or 0.0) < 1.0]
+    assert late
     assert all("has reached its derating threshold" in each.text for each in late)
+    assert all("switch the device off now" in each.response for each in late)
+    assert not any("There is still time" in each.response for each in late)
     assert not any("in about 0 s" in each.text for each in told)
 
 

@@ -8,6 +8,7 @@ from cabinetwatch.thermal.fan import (
     START_PART,
     CurrentModel,
     OperatingPoint,
+    check_resistor,
     fan_laws,
     measured_model,
     pair_below,
@@ -92,6 +93,7 @@ def calculate(args: argparse.Namespace) -> Answer:
     results: list[Figure] = []
     if args.resistor is not None:
         resistance = sum(args.resistor)
+        check_resistor(models, args.supply, resistance, _full_v(args))
         inputs.append(Figure("resistor_ohm", "resistor, in all", resistance, "ohm"))
     else:
         inputs.append(_wanted(args))
@@ -106,6 +108,13 @@ def calculate(args: argparse.Namespace) -> Answer:
     if lowest_v < start_v:
         notes.insert(
             0, f"The fan may get only {lowest_v:.3g} V, less than {start_v:.3g} V to start."
+        )
+    highest_v = max(point.fan_v for _, point in points)
+    if args.rated is not None and highest_v > 1.1 * args.rated[0]:
+        notes.insert(
+            0,
+            f"The fan may get {highest_v:.3g} V, more than the {args.rated[0]:g} V it is rated"
+            " for.",
         )
     if args.start is None:
         notes.append(
@@ -143,6 +152,11 @@ def _models(args: argparse.Namespace) -> tuple[CurrentModel, ...]:
         return rated_models(*args.rated)
     v1, a1, v2, a2 = args.measured
     return (measured_model((v1, a1), (v2, a2)),)
+
+
+def _full_v(args: argparse.Namespace) -> float:
+    """The voltage the fan is made for; where it was measured, the highest that it was seen at."""
+    return float(args.rated[0] if args.rated is not None else max(args.measured[::2]))
 
 
 def _fan_inputs(args: argparse.Namespace) -> list[Figure]:

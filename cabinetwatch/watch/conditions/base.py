@@ -116,8 +116,13 @@ class Condition(ABC):
     @property
     def advice(self) -> str:
         """What to do about it: the configuration's words, or ours; first what a trial demands."""
-        advice = self.settings.response or self.response
+        advice = self.settings.response or self.remedy
         return f"{self.urge[0].upper()}{self.urge[1:]}. {advice}" if self.urge else advice
+
+    @property
+    def remedy(self) -> str:
+        """Our own words on what to do; some conditions have others as things get worse."""
+        return self.response
 
     @property
     def urge(self) -> str:

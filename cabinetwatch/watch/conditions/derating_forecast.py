@@ -17,6 +17,10 @@ _WORTH_SOLVING_SIGMAS = 3.0
 _SURELY_COOLS_SIGMAS = 1.65
 """19 in 20: the settled rise lies below the present one."""
 _REACHED_S = 1.0
+_TOO_LATE = (
+    "Take load off or switch the device off now. Then open the cabinet and see that every fan"
+    " turns. Undo the last change of cooling."
+)
 _AMBIENT_MAY_CLIMB_K = 5.0
 """Our choice: the trend of the ambient carries it no further within a forecast."""
 
@@ -138,6 +142,12 @@ class DeratingForecast(HeadingCondition):
             "latest_s": _rounded(forecast.latest_s),
             "probability": round(forecast.probability, 3),
         }
+
+    @property
+    def remedy(self) -> str:
+        """There is still time, unless there is none."""
+        left_s = self._forecast.time_left_s
+        return _TOO_LATE if left_s is not None and left_s < _REACHED_S else self.response
 
     def save(self) -> dict[str, Any]:
         """The forecast of the observer's last step."""

@@ -7,6 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
+from cabinetwatch.text import counted
 from cabinetwatch.thermal.drift import DriftFinding
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import kelvin, percent
@@ -98,7 +99,9 @@ class Drift(HeadingCondition):
             return f"{self.device.name} was last seen slowly losing its cooling."
         assert finding is not None and finding.climb_per_week is not None  # noqa: S101, PT018
         days = finding.exhausted_in_days or 0.0
-        lasts = f"is used up in about {days:.0f} days" if days >= 1.0 else "is used up already"
+        lasts = "is used up already"
+        if days >= 1.0:
+            lasts = f"is used up in about {counted(round(days), 'day')}"
         return (
             f"{self.device.name} runs {_per_week(finding.climb_per_week)} warmer each week at equal"
             f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)} {lasts}."

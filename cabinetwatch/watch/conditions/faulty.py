@@ -1,4 +1,4 @@
-"""What `stuck` and `implausible` have in common: a sensor that speaks but can't be believed."""
+"""What `silent`, `stuck` and `implausible` have in common: a sensor whose values can't be used."""
 
 from typing import Any
 
@@ -8,12 +8,12 @@ from cabinetwatch.watch.transition import Priority
 from cabinetwatch.watch.wording import quantity
 
 
-class FaultySensorCondition(SensorCondition):
-    """A sensor is heard, but what it says is not taken."""
+class BlindSensorCondition(SensorCondition):
+    """A sensor tells nothing that can be used, and blinds the device that it measures."""
 
     @property
     def inputs(self) -> tuple[SensorView, ...]:
-        """No single value changes it, only the sensor's being trusted or not."""
+        """No single value changes it, only the sensor's being heard and trusted or not."""
         return ()
 
     @property
@@ -34,11 +34,6 @@ class FaultySensorCondition(SensorCondition):
         device = self.house.device_measured_by(self.sensor)
         return "" if device is None else f", so {device.name} is not watched by temperature now"
 
-    def gone(self) -> str:
-        """Say what it reads now."""
-        value = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} can be believed again and reads {value}."
-
     def values(self) -> dict[str, Any]:
         """The last value that was taken as true, in the sensor's SI unit."""
         known = self.sensor.known
@@ -46,3 +41,12 @@ class FaultySensorCondition(SensorCondition):
             "value": round(self.sensor.value, 3) if known else None,
             "quantity": self.sensor.quantity,
         }
+
+
+class FaultySensorCondition(BlindSensorCondition):
+    """A sensor is heard, but what it says is not taken."""
+
+    def gone(self) -> str:
+        """Say what it reads now."""
+        value = quantity(self.sensor.value, self.sensor.quantity)
+        return f"{self.subject} can be believed again and reads {value}."

@@ -3,9 +3,7 @@
 from typing import Any
 
 from cabinetwatch.config.alarms import AlarmSettings
-from cabinetwatch.watch.conditions.base import SensorCondition
-from cabinetwatch.watch.sensors import SensorView
-from cabinetwatch.watch.transition import Priority
+from cabinetwatch.watch.conditions.faulty import BlindSensorCondition
 from cabinetwatch.watch.wording import quantity
 
 
@@ -13,7 +11,7 @@ class SilentSettings(AlarmSettings):
     """Keys of `[alarms.silent]`; without a priority: high for a device's temperature."""
 
 
-class Silent(SensorCondition):
+class Silent(BlindSensorCondition):
     """Raised when no live reading came for `silent_after` intervals while the broker was there."""
 
     name = "silent"
@@ -26,23 +24,6 @@ class Silent(SensorCondition):
         "See that the sensor node has power and reaches the network; look at what it publishes with"
         " cabinetwatch listen."
     )
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """No value changes it, only coming and going."""
-        return ()
-
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        """The sensor itself."""
-        return (self.sensor,)
-
-    @property
-    def priority(self) -> Priority:
-        """High for a device's temperature: without it the device is not watched."""
-        if self.settings.priority is not None:
-            return Priority(self.settings.priority)
-        return Priority.HIGH if self._device() else Priority.MEDIUM
 
     @property
     def cause(self) -> str:
@@ -60,12 +41,10 @@ class Silent(SensorCondition):
 
     def seen(self) -> str:
         """Say what is missing and what that blinds."""
-        effect = self._device()
-        so = f", so {effect} is not watched by temperature now" if effect else ""
         if self.sensor.last_live_t is None:
-            return f"{self.subject} has not been heard from since the watch came online{so}."
+            return f"{self.subject} has not been heard from since the watch came online{self.so()}."
         last = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} has fallen silent{so}; its last reading was {last}."
+        return f"{self.subject} has fallen silent{self.so()}; its last reading was {last}."
 
     def gone(self) -> str:
         """Say that it is back."""
@@ -75,15 +54,6 @@ class Silent(SensorCondition):
         return f"{self.subject} is heard again and reads {value}."
 
     def values(self) -> dict[str, Any]:
-        """The last value, in the sensor's SI unit."""
-        known = self.sensor.known
+        """The last value, and after how long it counts as silent."""
         silence_ms = self.sensor.silence_ms
-        return {
-            "value": round(self.sensor.value, 3) if known else None,
-            "quantity": self.sensor.quantity,
-            "silence_s": None if silence_ms is None else silence_ms / 1000,
-        }
-
-    def _device(self) -> str:
-        device = self.house.device_measured_by(self.sensor)
-        return "" if device is None else device.name
+        return super().values() | {"silence_s": None if silence_ms is None else silence_ms / 1000}

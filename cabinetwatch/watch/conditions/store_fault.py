@@ -3,6 +3,7 @@
 from typing import Any
 
 from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.text import counted
 from cabinetwatch.watch.conditions.base import SiteCondition
 
 
@@ -31,17 +32,21 @@ class StoreFault(SiteCondition):
     def seen(self) -> str:
         """Say what the disk answers."""
         site = self.house.site
-        lost = f"; {site.readings_lost} readings have been given up" if site.readings_lost else ""
+        lost = f"; {_readings(site.readings_lost)} given up" if site.readings_lost else ""
         error = (site.store_error or "").removesuffix(".")
         return f"The watch can't keep its records: {error[:1].lower()}{error[1:]}{lost}."
 
     def gone(self) -> str:
         """Say that it works again, and what was lost."""
         lost = self.house.site.readings_lost
-        so = f"; {lost} readings were lost" if lost else "; nothing was lost"
+        so = f"; {_readings(lost)} lost" if lost else "; nothing was lost"
         return f"The watch can keep its records again{so}."
 
     def values(self) -> dict[str, Any]:
         """The error and the loss."""
         site = self.house.site
         return {"error": site.store_error, "readings_lost": site.readings_lost}
+
+
+def _readings(count: int) -> str:
+    return f"{counted(count, 'reading')} {'was' if count == 1 else 'were'}"

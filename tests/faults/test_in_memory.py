@@ -1,0 +1,149 @@
+"""A watch whose disk refuses at its start is seen by `status`, and leaves nothing in memory."""
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.store import in_memory
+from cabinetwatch.store.in_memory import MemoryPlace, clear_leftovers, find_records
+from cabinetwatch.store.place import database_path
+from tests.faults.house import TABLES
+from tests.report.serving import write_page
+from tests.service.site import HALL, NAS, Site
+from tests.service.watching import WatchProcess, running, wait_until
+from tests.service.wire import Wire
+from tests.support.house import House, build
+
+
+def status(path: Path, capsys: pytest.CaptureFixture[str], *options: str) -> str:
+    """Give all that `status` says; it never calls this well."""
+    assert main(["status", "--config", str(path), *options]) == 1
+    said = capsys.readouterr()
+    return said.out + said.err
+
+
+@contextmanager
+def watching_from_memory(site: Site, cabinet: Wire) -> Iterator[WatchProcess]:
+    """A watch that began while its disk was full, and the sign that it still is."""
+    site.tables = TABLES
+    full = site.folder / "full"
+    full.touch()
+    with running(site.write(), str(full), module="tests.faults.no_disk") as watch:
+        cabinet.wait_online()
+        cabinet.wait_transition("site", "store-fault", "unacknowledged")
+        yield watch
+
+
+def folders(site: Site) -> list[Path]:
+    return list(in_memory._folders(site.folder / "watch.db"))
+
+
+def test_status_says_that_the_records_are_in_memory_and_shows_them(
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with watching_from_memory(site, cabinet) as watch:
+        cabinet.publish(HALL, "21")
+        cabinet.publish_until(NAS, "55", "nas", "over-derating", "unacknowledged")
+        wait_until(
+            lambda: "over-derating" in status(site.path, capsys), "the alarm in what status says"
+        )
+        said = status(site.path, capsys)
+        told = json.loads(status(site.path, capsys, "--json"))
+        # Where it may not be read, it is known all the same.
+        (folder,) = folders(site)
+        (folder / "watch.db").rename(folder / "away")
+        blind = json.loads(status(site.path, capsys, "--json"))
+        (folder / "away").rename(folder / "watch.db")
+        (site.folder / "full").unlink()
+        cabinet.wait_transition("site", "store-fault", "returned")
+        wait_until(lambda: not folders(site), "the memory to be free again")
+        after = json.loads(_any_status(site.path, capsys))
+        assert watch.stop() == 0
+
+    assert f"THE WATCH RUNS WITH ITS RECORDS IN MEMORY (process {watch.pid})" in said
+    assert "NOT RUNNING" not in said
+    assert (told["watch"]["running"], told["watch"]["memory_process"]) == (True, watch.pid)
+    assert told["devices"]["nas"]["temperature_c"] == 55.0
+    assert (blind["watch"]["running"], blind["watch"]["memory_process"]) == (False, watch.pid)
+    assert after["watch"]["memory_process"] is None
+
+
+def _any_status(path: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    main(["status", "--config", str(path), "--json"])
+    return capsys.readouterr().out
+
+
+def test_what_a_killed_watch_left_in_memory_goes_at_the_next_start(
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with watching_from_memory(site, cabinet) as watch:
+        (left,) = folders(site)
+        watch.kill()
+    assert left.exists()
+    assert "IN MEMORY" not in status(site.path, capsys)
+    heard = len(cabinet.messages)
+    with running(site.path) as again:
+        cabinet.wait_online(after=heard)
+        assert again.stop() == 0
+    assert not left.exists()
+    assert "what a watch that was killed had kept in memory was removed" in again.log
+
+
+class TestFolders:
+    @pytest.fixture
+    def real(self, tmp_path: Path) -> Path:
+        return tmp_path / "watch.db"
+
+    def test_one_in_use_or_of_another_store_is_left_alone(self, real: Path) -> None:
+        mine = MemoryPlace(real)
+        other = MemoryPlace(real.with_name("other.db"))
+        try:
+            assert clear_leftovers(real) == 0
+            found = find_records(real)
+            assert found is not None
+            assert found.process == os.getpid()
+        finally:
+            mine.remove()
+            other.remove()
+        assert find_records(real) is None
+
+    def test_only_its_owner_may_look_into_it(self, real: Path) -> None:
+        place = MemoryPlace(real)
+        try:
+            assert database_path(place.url).parent.stat().st_mode & 0o777 == 0o700
+        finally:
+            place.remove()
+
+    def test_one_of_a_stranger_is_neither_believed_nor_removed(
+        self, real: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        place = MemoryPlace(real)
+        try:
+            folder = database_path(place.url).parent
+            owners = {folder: 4712, real.parent: 4711}
+            monkeypatch.setattr(in_memory, "_owner", owners.__getitem__)
+            monkeypatch.setattr(os, "geteuid", lambda: 4711)
+            assert find_records(real) is None
+            assert clear_leftovers(real) == 0
+        finally:
+            place.remove()
+
+
+def test_the_page_says_that_the_records_are_in_memory(house: House, tmp_path: Path) -> None:
+    place = MemoryPlace(database_path(house.url))
+    try:
+        write_page(house, tmp_path / "page")
+    finally:
+        place.remove()
+    assert "The watch keeps its records in memory" in (tmp_path / "page/index.html").read_text()
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    """A store that some watch has left behind."""
+    return build(tmp_path, 1_780_000_000_000, devices=1, days=1)

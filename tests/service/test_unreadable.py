@@ -1,0 +1,126 @@
+"""Messages that can't be read are seen in `status`, on the page and in the weekly summary."""
+
+import json
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from cabinetwatch.cli.main import main
+from cabinetwatch.clock import RatedClock
+from cabinetwatch.report.summary_content import summary_of
+from cabinetwatch.report.summary_make import WeekMaker
+from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.service.work import Work
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.unreadable import Unreadable
+from tests.service.site import HALL, NAS, Site
+from tests.service.watching import running, wait_until, watching
+from tests.service.wire import Wire
+
+EVIL = "<script>alert(1)</script>\x1b[2J"
+
+
+def json_status(site: Site, capsys: pytest.CaptureFixture[str]) -> dict[str, dict[str, object]]:
+    main(["status", "--config", str(site.path), "--json"])
+    sensors: dict[str, dict[str, object]] = json.loads(capsys.readouterr().out)["sensors"]
+    return sensors
+
+
+def counted(site: Site) -> dict[str, int]:
+    with site.store() as store:
+        return {sensor: each.total for sensor, each in store.unreadable().items()}
+
+
+def test_they_are_counted_since_the_start_and_in_all_over_restarts(
+    site: Site, cabinet: Wire, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for payload in ("warm", "warmer", EVIL):
+            cabinet.publish(NAS, payload)
+        cabinet.publish(HALL, "21")
+        assert watch.stop() == 0
+    heard = len(cabinet.messages)
+    with running(site.path) as watch:
+        cabinet.wait_online(after=heard)
+        cabinet.publish(NAS, EVIL)
+        assert watch.stop() == 0
+    sensors = json_status(site, capsys)
+    main(["status", "--config", str(site.path)])
+    said = capsys.readouterr().out
+    main(["page", "--config", str(site.path), "--out", str(tmp_path / "page")])
+    page = (tmp_path / "page" / "index.html").read_text()
+
+    nas = sensors["nas-air"]["unreadable"]
+    assert isinstance(nas, dict)
+    assert (nas["since_start"], nas["total"]) == (1, 4)
+    assert sensors["hall"]["unreadable"] == {
+        "since_start": 0,
+        "total": 0,
+        "time": None,
+        "problem": None,
+    }
+    assert "nas-air: 1 message could not be read since the start, 4 in all; the last" in said
+    assert "alert(1)" in said
+    assert "\x1b" not in said
+    assert "1 unreadable" in page
+    assert "1 since the start, 4 in all; the last:" in page
+    assert "&lt;script&gt;alert(1)" in page
+    assert "<script>alert" not in page
+
+
+def test_a_hundred_of_them_are_a_few_rows(
+    site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    commits: list[Batch] = []
+    commit = Store.commit
+
+    def keep_commits(store: Store, batch: Batch) -> None:
+        commits.append(batch)
+        commit(store, batch)
+
+    monkeypatch.setattr(Store, "commit", keep_commits)
+    # A minute of its time, after which counts are handed on, in six seconds of ours.
+    with watching(site.config(), RatedClock(10.0, 1_780_000_000_000)):
+        cabinet.wait_online()
+        for _ in range(100):
+            cabinet.publish(NAS, "warm")
+        wait_until(lambda: counted(site) == {"nas-air": 100}, "the count in the store")
+        rows = [each for batch in commits for each in batch.unreadable]
+
+    assert sum(each.messages for each in rows) == 100
+    assert len(rows) < 10
+
+
+def test_they_are_no_reason_to_write_before_something_else_is() -> None:
+    count = Unreadable("nas-air", 1, 2, 3, 4, "nas-air: 'warm' is not a number")
+    waiting = Work()
+    waiting.append(Work(unreadable=[count]))
+    assert waiting.unreadable == [count]
+    assert waiting.empty
+    assert not waiting.urgent
+
+
+def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
+    site: Site, cabinet: Wire
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for _ in range(20):
+            cabinet.publish(NAS, EVIL)
+        cabinet.publish(HALL, "21")
+        assert watch.stop() == 0
+    with site.store() as store:
+        now_utc_ms = store.heartbeat() or 0
+        week = WeekMaker(store, None, now_utc_ms).make(
+            IsoWeek.of(now_utc_ms, ZoneInfo(site.config().site.timezone))
+        )
+    nas = next(sensor for sensor in week.sensors if sensor.id == "nas-air")
+    hall = next(sensor for sensor in week.sensors if sensor.id == "hall")
+
+    assert (nas.unreadable, hall.unreadable) == (20, 0)
+    shown = summary_of(week)
+    assert [row[-1] for row in shown.sensors.rows] == ["none", "20 unreadable"]
+    assert any("20 of its messages could not be read" in each.text for each in shown.matters)

@@ -1,0 +1,45 @@
+"""The sentence for who reads a summary fresh: what stands then, and what is hidden then."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.report.summary_present import present_sentence
+from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.transition import AlarmState, Transition
+from tests.notify.samples import NOON_MS, make_config, transition
+
+WHEN = "When this was written (Wed 1 Jul 13:30)"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    url = f"sqlite:///{tmp_path / 'watch.db'}"
+    migrate(url)
+    with Store.open(url) as store:
+        yield store
+
+
+def told(store: Store, *transitions: Transition) -> str:
+    store.commit(Batch(NOON_MS, 0, transitions=list(transitions)))
+    return present_sentence(store, make_config(), NOON_MS + 1_800_000)
+
+
+def test_with_nothing_standing_it_says_so(store: Store) -> None:
+    assert told(store) == f"{WHEN} no alarm stood."
+
+
+def test_what_stands_is_named(store: Store) -> None:
+    assert told(store, transition()) == f"{WHEN}: NAS above its derating threshold."
+
+
+def test_what_a_trial_or_a_shelf_hides_is_not_forgotten(store: Store) -> None:
+    raised = transition(condition="fan-slow")
+    hidden = replace(raised, state=AlarmState.SUPPRESSED, previous=raised.state)
+    assert told(store, raised, hidden) == (
+        f"{WHEN} no alarm stood. Hidden then: NAS running on a slow or stopped fan."
+    )
