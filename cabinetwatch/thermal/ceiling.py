@@ -14,11 +14,15 @@ from cabinetwatch.thermal.identify import Record
 from cabinetwatch.thermal.model import OFF_SHARE, SETTLE_TAUS, NormalRise, Response
 
 _FEWEST_A_DAY = 50
+"""Fewer rows than these say nothing of a day; a reading every ten minutes makes 144."""
+
 _YEARLY_SIGMAS = 3.0
 """The highest of a year lies about so many deviations of the days' highest above their mean: loads
 have limits, so less than the extremes of a normal distribution would."""
 
 _SLOWEST_CEILING_S = 2000.0
+"""Our choice: slower than this, a first load within the band would count as a climb out of it."""
+
 _MOST_EXCESS = 0.04
 """A slower ceiling is no gain where ordinary life passes it by more than this share of the rise."""
 

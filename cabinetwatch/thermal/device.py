@@ -34,6 +34,10 @@ much more until the device's first days have shown what they do. More would hide
 _SEEN_GUARD = 0.15
 """Allowance on top of what the load was seen to do."""
 
+_SWING_EXCESS = 0.25
+"""Our choice: by this share of what a load adds it may pass what a response explains that isn't
+learnt yet."""
+
 _MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
 
@@ -288,7 +292,11 @@ class DeviceObserver:
         if swings is None or not swings.take(self._follower.filter.stable_level_k):
             return
         rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
-        self._follower.normal = replace(normal, rise_k=rise_k / (1.0 + _UNSEEN_LOADS))
+        self._follower.normal = replace(
+            normal,
+            rise_k=rise_k / (1.0 + _UNSEEN_LOADS),
+            excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
+        )
 
     def _unseen_swings(self) -> Swings | None:
         settings = self.settings
