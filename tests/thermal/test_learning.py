@@ -1,8 +1,7 @@
 """Learning from ordinary life: normal rise, time constant, and honesty where it can't be known."""
 
 import json
-import random
-from math import exp, sin
+from math import sin
 
 import numpy as np
 import pytest
@@ -11,7 +10,7 @@ from scipy.optimize import nnls
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.figures import DeviceSettings
 from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
-from tests.thermal.scenes import DAY_S, Scene
+from tests.thermal.scenes import DAY_S, Scene, TwoParts
 
 
 def room(t_s: float) -> float:
@@ -133,26 +132,15 @@ def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None
     assert 11.8 < varied.rise_k < 12.8
 
 
-def two_part(quick: float, slow: float, power_w: float, factor: float) -> tuple[float, float]:
-    """Ten seconds later: a third of the rise comes within two minutes, the rest in half an hour."""
-    goal_k = 0.3 * power_w * factor
-    quick += (1.0 - exp(-10.0 / (100.0 * factor))) * (0.35 * goal_k - quick)
-    slow += (1.0 - exp(-10.0 / (1500.0 * factor))) * (0.65 * goal_k - slow)
-    return quick, slow
-
-
 def test_a_quick_part_of_the_device_doesnt_hide_a_stall_without_power() -> None:
+    stall_s, found_s = 7.55 * DAY_S, None
+    scene = TwoParts(
+        tau_s=1500.0, ambient_c=room, power_w=load, loss=lambda t: 2.2 if t > stall_s else 1.0
+    )
     observer = DeviceObserver(DeviceSettings())
-    noise = random.Random(5)
-    quick, slow, stall_s, found_s = 2.0, 4.0, 7.55 * DAY_S, None
-    for step in range(1, int(7.7 * DAY_S / 10.0)):
-        t_s = 10.0 * step
-        factor = 2.2 if t_s > stall_s else 1.0
-        quick, slow = two_part(quick, slow, load(t_s), factor)
-        ambient_c = room(t_s)
-        temperature_c = ambient_c + quick + slow + noise.gauss(0.0, 0.05)
-        observer.update(round(1000.0 * t_s), temperature_c, ambient_c, None)
+    for t_ms, temperature_c, ambient_c, power_w in scene.readings(7.7 * DAY_S):
+        observer.update(t_ms, temperature_c, ambient_c, power_w)
         if found_s is None and observer.cooling_loss.standing:
-            found_s = t_s
+            found_s = t_ms / 1000.0
     assert found_s is not None
     assert 0.0 < found_s - stall_s < 300.0

@@ -5,7 +5,7 @@ import pytest
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.figures import DeviceSettings
 from cabinetwatch.thermal.swings import HIGHEST, Swings
-from tests.thermal.scenes import DAY_S, HOUR_S, Course, Scene
+from tests.thermal.scenes import DAY_S, HOUR_S, Course, Scene, TwoParts
 
 UNPOWERED = DeviceSettings(normal_rise_k=12.0, time_constant_s=900.0)
 
@@ -36,6 +36,12 @@ def raised_at(
 @pytest.mark.parametrize("share", [1.3, 1.45, 1.55])
 def test_a_load_that_recurs_is_told_once_at_most(share: float) -> None:
     losses, _ = raised_at(Scene(interval_s=30.0, power_w=busy_evenings(share)), 2.9 * DAY_S)
+    assert len(losses) <= 1
+
+
+def test_nor_twice_when_a_part_of_the_device_is_quicker_than_was_said() -> None:
+    scene = TwoParts(tau_s=1400.0, power_w=busy_evenings(1.5))
+    losses, _ = raised_at(scene, 2.0 * DAY_S)
     assert len(losses) <= 1
 
 
