@@ -43,8 +43,11 @@ class Acknowledgements:
         identifiers: list[int] = []
         while self._arrived and self._done[self._arrived[0]]:
             packet_id = self._arrived.popleft()
-            self._done[packet_id] -= 1
             identifiers.append(packet_id)
+            self._done[packet_id] -= 1
+            if not self._done[packet_id]:
+                # Or all the identifiers there are would be kept in the end.
+                del self._done[packet_id]
         if self._full_since_t is not None and len(self._arrived) < self._window:
             self._stalled_ms += t - self._full_since_t
             self._full_since_t = None

@@ -48,3 +48,13 @@ def test_counts_how_long_the_window_stood_full() -> None:
     pending.done(2)
     pending.sendable(600)
     assert pending.stalled_ms() == 350
+
+
+def test_nothing_is_kept_of_what_was_acknowledged() -> None:
+    acknowledgements = Acknowledgements(10)
+    for packet_id in range(1, 1001):
+        acknowledgements.arrive(packet_id, 0)
+        acknowledgements.done(packet_id)
+        assert acknowledgements.sendable(0) == [packet_id]
+    assert not acknowledgements._done
+    assert len(acknowledgements) == 0
