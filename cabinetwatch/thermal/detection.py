@@ -18,6 +18,10 @@ _INDEPENDENT_S = 60.0
 _PULL_SIGMAS = 2.5
 """The bound is the lowest of many levels: about this many sigmas below the true one."""
 
+_QUICK_PULL_SIGMAS = 2.0
+"""The same for single windows, whose noise is larger than that of the usual level below which no
+bound is pulled."""
+
 _LIMIT_FLOOR_K = 0.15
 DOUBT_SIGMAS = 1.5
 _EXCESS_MARGIN = 1.3
@@ -46,6 +50,7 @@ class ChangeTest:
         "_mean_sum",
         "_pending_ms",
         "_quick",
+        "_quick_limit_sigmas",
         "_rate",
         "_slow_since_ms",
         "_slow_standing",
@@ -59,6 +64,8 @@ class ChangeTest:
         instants = YEAR_S / _INDEPENDENT_S
         tail = min(0.4, 0.5 * false_alarms_per_year / instants)
         self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS
+        # Of single windows two in a row must be beyond, and their noise has nothing in common.
+        self._quick_limit_sigmas = normal_quantile_of_tail(tail**0.5) + _QUICK_PULL_SIGMAS
         self._envelope = Envelope(sign)
         self._quick = Envelope(sign)
         self._cusum = Cusum(_SLOW_K)
@@ -91,21 +98,23 @@ class ChangeTest:
         doubt_k: float,
         slow_sd_k: float,
         tau_s: float,
-        excess_k: float = 0.0,
+        excess_k: float,
+        ceiling_tau_s: float,
     ) -> None:
         """Take the level, the extreme goals that are still normal, and what they may be off.
 
         `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
-        `excess_k` how far ordinary life was seen to pass the bound.
+        `excess_k` how far ordinary life was seen to pass the bound that relaxes with
+        `ceiling_tau_s`.
         """
         excess_k *= _EXCESS_MARGIN
         limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
         margin_k = DOUBT_SIGMAS * doubt_k
         goals_k = (normal_goal_k, other_goal_k)
-        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, tau_s)
-        limit_k = max(excess_k, self._fast_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
-        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, tau_s)
+        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, ceiling_tau_s)
+        limit_k = max(excess_k, self._quick_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
+        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, ceiling_tau_s)
         self._mean_sum += step_s * (level_k - normal_goal_k)
         self._mean_doubt += step_s * doubt_k
         self._mean_s += step_s

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from cabinetwatch.thermal.detection import ChangeTest
@@ -11,20 +11,32 @@ from cabinetwatch.thermal.follower import Follower
 from cabinetwatch.thermal.forecast import Forecast
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
-from cabinetwatch.thermal.model import NormalRise, Response, unlearnt_response
+from cabinetwatch.thermal.model import (
+    OFF_SHARE,
+    SETTLE_TAUS,
+    NormalRise,
+    Response,
+    unlearnt_response,
+)
+from cabinetwatch.thermal.swings import Swings
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
-STATE_VERSION = 3
+STATE_VERSION = 4
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
-SETTLE_TAUS = 3.0
 _LESSONS_APART_DAYS = 2.0
-_OFF_SHARE = 0.05
 _SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
 _UNSEEN_LOADS = 0.3
 """Our choice: a rise commissioned without power says nothing of other loads, which are allowed so
 much more until the device's first days have shown what they do. More would hide half a stall."""
+
+_SEEN_GUARD = 0.15
+"""Allowance on top of what the load was seen to do."""
+
+_SWING_EXCESS = 0.25
+"""Our choice: by this share of what a load adds it may pass what a response explains that isn't
+learnt yet."""
 
 _MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
@@ -37,7 +49,7 @@ class DeviceObserver:
 
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
-        self.is_off = False
+        self.is_off = self._was_cold = False
         self._figures: Figures | None = None
         self._judged: tuple[Window, bool] | None = None
         self._judged_ms: int | None = None
@@ -53,6 +65,7 @@ class DeviceObserver:
         self._follower = Follower(
             unlearnt_response(settings.time_constant_s), _commissioned(settings)
         )
+        self._swings = self._unseen_swings()
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -197,9 +210,20 @@ class DeviceObserver:
             off = True
         elif normal is not None and normal.off_rise_k is not None:
             off = self._follower.filter.level_k < normal.off_rise_k
-        if self.is_off and not off:
+        cold = off or self._is_cold()
+        if self._was_cold and not cold:
             self._on_since_ms = window.t_ms
-        self.is_off = off
+        self.is_off, self._was_cold = off, cold
+
+    def _is_cold(self) -> bool:
+        """Without power: whether it is as cold as a device that is off, be it known as one or not.
+
+        What comes back from there is judged as one that was switched on.
+        """
+        normal = self.normal
+        if self.settings.has_power or normal is None:
+            return False
+        return self._follower.filter.level_k < normal.cold_below_k
 
     def _off_below_w(self) -> float:
         settings, normal = self.settings, self.normal
@@ -208,7 +232,7 @@ class DeviceObserver:
         known_w = settings.rated_power_w or settings.normal_power_w
         if known_w is None and normal is not None:
             known_w = normal.power_w
-        return _OFF_SHARE * (known_w or 0.0)
+        return OFF_SHARE * (known_w or 0.0)
 
     def _test(self, window: Window) -> None:
         normal = self.normal
@@ -221,11 +245,15 @@ class DeviceObserver:
         power_w, follower = window.last_power_w, self._follower
         was_lost = self.cooling_loss.standing
         highest_k, lowest_k = normal.highest_k(power_w), self._lowest_k(normal, power_w)
-        self._advance_test(self._above, window, highest_k, lowest_k)
+        if self._was_cold:
+            self._above.reset(window.t_ms)
+        else:
+            self._advance_test(self._above, normal, window, highest_k, lowest_k)
         if self.cooling_loss.standing and not was_lost:
             follower.adapt_to_loss(self.cooling_loss.since_ms)
-        if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_switching_off():
-            self._advance_test(self._below, window, normal.lowest_k(power_w), highest_k)
+        self._watch_swings(normal)
+        if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_off():
+            self._advance_test(self._below, normal, window, normal.lowest_k(power_w), highest_k)
         else:
             self._below.reset(window.t_ms)
 
@@ -234,7 +262,12 @@ class DeviceObserver:
         return normal.lowest_k(power_w) if self._follower.load_goal_k > 0.0 else 0.0
 
     def _advance_test(
-        self, test: ChangeTest, window: Window, extreme_k: float, other_k: float
+        self,
+        test: ChangeTest,
+        normal: NormalRise,
+        window: Window,
+        extreme_k: float,
+        other_k: float,
     ) -> None:
         follower = self._follower
         test.advance(
@@ -249,8 +282,27 @@ class DeviceObserver:
             doubt_k=follower.doubt_k,
             slow_sd_k=self._slow_sd_k(),
             tau_s=follower.response.tau_s,
-            excess_k=0.0 if self.normal is None else self.normal.excess_k,
+            excess_k=normal.excess_k,
+            ceiling_tau_s=normal.ceiling_tau_s or follower.response.tau_s,
         )
+
+    def _watch_swings(self, normal: NormalRise) -> None:
+        """Before anything is learnt: hold a rise that went by itself to be what the load does."""
+        swings = self._swings
+        if swings is None or not swings.take(self._follower.filter.stable_level_k):
+            return
+        rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
+        self._follower.normal = replace(
+            normal,
+            rise_k=rise_k / (1.0 + _UNSEEN_LOADS),
+            excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
+        )
+
+    def _unseen_swings(self) -> Swings | None:
+        settings = self.settings
+        if settings.has_power or settings.normal_rise_k is None or self._learnt is not None:
+            return None
+        return Swings(settings.normal_rise_k)
 
     def _slow_sd_k(self) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
@@ -262,10 +314,17 @@ class DeviceObserver:
             least = max(least, learnt.noise_k)
         return max(least, 0.02 * normal.rise_k)
 
-    def _may_be_switching_off(self) -> bool:
-        """Without power: the rise falls, and the device has been seen off before."""
+    def _may_be_off(self) -> bool:
+        """Without power: the rise falls, and the device has been seen off before.
+
+        Before anything is learnt it may have been off half of its life.
+        """
         normal, follower = self.normal, self._follower
-        if normal is None or normal.off_rise_k is None or follower.load_goal_k > 0.0:
+        if normal is None or follower.load_goal_k > 0.0:
+            return False
+        if self._swings is not None:
+            return True
+        if normal.off_rise_k is None:
             return False
         heading = follower.filter
         falling = heading.goal_k < heading.level_k - 0.1 * normal.rise_k
@@ -283,7 +342,7 @@ class DeviceObserver:
             settings.has_power,
             settings.time_constant_s,
             _commissioned(settings),
-            settings.off_below_w or _OFF_SHARE * (settings.rated_power_w or 0.0),
+            settings.off_below_w or OFF_SHARE * (settings.rated_power_w or 0.0),
         )
         if learnt is None:
             # Too little was recorded: go on for another day.
@@ -291,6 +350,7 @@ class DeviceObserver:
             return
         self._next_lesson_days = min(days + _LESSONS_APART_DAYS, settings.learning_days)
         self._learnt, self._learnt_ms = learnt, t_ms
+        self._swings = None
         self._figures = self.figures  # of the model that made them
         before, self._follower = self._follower, Follower(learnt.response, learnt.normal)
         self._follower.inherit(before)
@@ -321,6 +381,7 @@ class DeviceObserver:
             "history": None if self._history is None else self._history.save(),
             "above": self._above.save(),
             "below": self._below.save(),
+            "swings": None if self._swings is None else self._swings.save(),
             "follower": self._follower.save(),
             **{name.lstrip("_"): getattr(self, name) for name in _PLAIN_STATE},
         }
@@ -340,6 +401,8 @@ class DeviceObserver:
         new._history = None if state["history"] is None else History.load(state["history"])
         new._above = ChangeTest.load(state["above"])
         new._below = ChangeTest.load(state["below"])
+        swings = state["swings"]
+        new._swings = None if swings is None else Swings.load(swings)
         new._follower = Follower.load(
             Response.load(state["response"]),
             None if normal is None else NormalRise.load(normal),
@@ -352,6 +415,7 @@ class DeviceObserver:
 
 _PLAIN_STATE = (
     "is_off",
+    "_was_cold",
     "_judged_ms",
     "_learnt_ms",
     "_first_ms",

@@ -24,27 +24,29 @@ _USUAL_TAUS = 5.0
 class Envelope:
     """The ceiling (sign 1) or floor (sign -1) of what is normal, and how far it is passed.
 
-    `score` is the distance beyond it over the limit: 1 or more is a detection.
+    `score` is the distance beyond it over the limit: 1 or more is a detection. `beyond_k` is the
+    same in kelvin, of the higher of two levels in a row.
     """
 
     __slots__ = (
-        "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "score",
-        "sign", "since_ms", "standing",
+        "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "beyond_k",
+        "score", "sign", "since_ms", "standing",
     )  # fmt: skip
 
     def __init__(self, sign: int = 1) -> None:
         self.sign = sign
         self._bound_k: float | None = None
-        self._other_k = self._usual_k = 0.0
+        self._other_k = 0.0
+        self._usual_k: float | None = None
         self._last_k = 0.0
         self._step_s = self._tau_s = 0.0
         self._gains = (0.0, 0.0, 0.0)
         self.since_ms = 0
-        self.score = 0.0
+        self.score = self.beyond_k = 0.0
         self.standing = False
 
     def reset(self, t_ms: int) -> None:
-        """Begin anew: nothing is known about where the rise came from."""
+        """Begin anew: where the rise comes from isn't known, only its usual level of late."""
         self._bound_k = None
         self.since_ms = t_ms
         self.score = 0.0
@@ -74,7 +76,6 @@ class Envelope:
         if bound is None:
             bound, other = max(goal, level + doubt_k), min(other_goal, level - doubt_k)
             self._last_k = level
-            self._usual_k = min(level, goal)
             self.since_ms = t_ms
         else:
             bound += (goal - bound) * (gain if goal > bound else slow_gain)
@@ -84,13 +85,16 @@ class Envelope:
         other = max(other, lower - doubt_k)
         self._other_k = other
         explained = level + doubt_k > other - limit_k
+        usual = min(level, goal) if self._usual_k is None else self._usual_k
         if explained:
-            self._usual_k += usual_gain * (min(level, bound) - self._usual_k)
+            usual += usual_gain * (min(level, bound) - usual)
+        self._usual_k = usual
         if higher + doubt_k <= bound:
             self.since_ms = t_ms
             if explained:
-                bound = max(higher + doubt_k, min(bound, self._usual_k))
+                bound = max(higher + doubt_k, min(bound, usual))
         self._bound_k = bound
+        self.beyond_k = higher - doubt_k - bound
         self.score = (lower - doubt_k - bound) / limit_k
         if self.score >= 1.0:
             self.standing = True

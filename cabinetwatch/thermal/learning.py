@@ -7,8 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from math import exp
 from typing import Any
 
-from cabinetwatch.thermal.detection import DOUBT_SIGMAS
-from cabinetwatch.thermal.envelope import Envelope
+from cabinetwatch.thermal.ceiling import Drivers, daily_figures, with_ceiling, yearly
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.identify import (
@@ -41,6 +40,10 @@ _MOST_LOAD = 2.5
 """Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
 
 _TOP_QUANTILE = 0.999
+_MOST_UNSEEN = 1.4
+"""Without power, unseen loads widen the band no further than so many times the usual rise (its
+guard comes on top of it), or a stalled fan would hide in it."""
+
 _VARIED_POWER = 1.15
 """Power is taken as varying when its 95th percentile is this many times its 5th."""
 
@@ -136,8 +139,7 @@ def _learn_with_power(
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
     normal = replace(_anchored(normal, given_normal, varied), guard=guard)
-    excess_k = _excess_k(record, response, normal, deviation, drivers)
-    normal = replace(normal, excess_k=excess_k)
+    normal = with_ceiling(record, response, normal, deviation, drivers)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
@@ -180,14 +182,16 @@ def _learn_without_power(
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
     low_k = max(0.0, quantile(running, 0.02))
-    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST)
+    days_k = daily_figures(record, rises, lambda day: quantile(sorted(day), _TOP_QUANTILE))
+    unseen_k = min(yearly(days_k), _MOST_UNSEEN * quantile(running, 0.5))
+    top = max(top, unseen_k)
+    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST, off_rise_k=off_rise_k)
     if given_normal is not None:
         # The load at commissioning needn't have been the highest.
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
         low_k = min(low_k, given_normal.rise_k)
         normal = replace(normal, rise_k=highest_k, low_k=low_k)
-    excess_k = _excess_k(record, response, normal, rises, drivers)
-    normal = replace(normal, off_rise_k=off_rise_k, excess_k=excess_k)
+    normal = with_ceiling(record, response, normal, rises, drivers)
     confidence = _confidence(sigma / max(top, 0.1), known)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
@@ -224,9 +228,6 @@ def _pruned(spectrum: Spectrum) -> tuple[float, tuple[float, ...], tuple[float, 
     at_once = spectrum.at_once if spectrum.at_once >= _SMALLEST_SHARE else 0.0
     total = at_once + sum(s for _, s in kept)
     return at_once / total, tuple(p for p, _ in kept), tuple(s / total for _, s in kept)
-
-
-Drivers = tuple[list[float], list[float], list[float], list[float]]
 
 
 def _deviations(
@@ -307,45 +308,6 @@ def _guard(record: Record, deviation: Sequence[float], normal: NormalRise, tau_s
         return _GUARD_LARGEST
     top = quantile(sorted(relative), 0.99)
     return min(_GUARD_LARGEST, max(_GUARD_SMALLEST, top + 0.08))
-
-
-def _excess_k(
-    record: Record,
-    response: Response,
-    normal: NormalRise,
-    deviation: Sequence[float],
-    drivers: Drivers,
-) -> float:
-    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
-
-    The test is run over the record itself: loads and doors that the response can't explain show
-    here, and then raise nothing later.
-    """
-    envelope = Envelope()
-    expected = Expectation(response)
-    with_law = normal.power_w is not None
-    furthest = 0.0
-    rows = zip(
-        record.end_s,
-        record.lengths_s,
-        deviation,
-        record.power,
-        zip(*drivers, strict=True),
-        record.sound,
-        strict=True,
-    )
-    for end_s, length_s, value, power, expected.drivers, sound in rows:
-        power_w = max(power, 0.0) if with_law else None
-        usual_k = normal.at(power_w) if with_law else 0.0
-        goal_k = normal.highest_k(power_w) - usual_k
-        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
-        doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
-        envelope.advance(
-            1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, response.tau_s
-        )
-        if sound:
-            furthest = max(furthest, envelope.score)
-    return furthest
 
 
 def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:

@@ -8,6 +8,14 @@ from typing import Any
 DEFAULT_TAU_S = 900.0
 """Safe default: between a small switch (300 s) and a big amplifier (1 h)."""
 
+SETTLE_TAUS = 3.0
+"""A device just switched on is judged after so many time constants."""
+
+OFF_SHARE = 0.05
+"""Below this share of its normal power a device is off."""
+
+_COLD_SHARE, _COLD_LEAST_K = 0.12, 0.5
+
 LONG_TAIL = 5.0
 """The slow tail of real gear is watched with a low pass of five time constants."""
 
@@ -76,7 +84,8 @@ class NormalRise:
     With power: `rise_k` at `power_w`, plus `offset_k`, by the power law of `exponent` (1:
     resistance constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it.
     Without power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may
-    pass the band. `excess_k` is how far ordinary life passes what the response explains.
+    pass the band. `excess_k` is how far ordinary life passes what sound cooling explains when the
+    ceiling relaxes with `ceiling_tau_s` (None: the response's time constant).
     """
 
     rise_k: float
@@ -91,12 +100,22 @@ class NormalRise:
     highest_power_w: float | None = None
     off_rise_k: float | None = None
     excess_k: float = 0.0
+    ceiling_tau_s: float | None = None
 
     def at(self, power_w: float | None) -> float:
         """Settled rise expected at this power, K."""
         if self.power_w is None or power_w is None:
             return self.rise_k
         return self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
+
+    @property
+    def cold_below_k(self) -> float:
+        """Without power: a rise below this is that of a device switched off, or of a slipped probe.
+
+        Which of them, only days of learning can tell.
+        """
+        least_k = min(_COLD_LEAST_K, 0.3 * self.rise_k)
+        return max(_COLD_SHARE * self.rise_k, least_k, self.off_rise_k or 0.0)
 
     def highest_k(self, power_w: float | None) -> float:
         """Highest settled rise that is still normal, guard included."""

@@ -102,7 +102,7 @@ def simulate(houses: int, days: int, seed: int) -> list[HalfYear]:
             rise = 0.5 * rise + 0.5 * heat / flow
         air = room + rise
         track[0, k], track[1, k], track[2, k] = state.sensor, air[:, None], power
-    normal = settle(gear, usual_w, np.full(1, 27.0), np.ones(1), np.ones(1)).tolist()
+    normal = settle(gear, usual_w, np.full(1, 27.0), np.ones(1), np.ones(1))
     return [
         _read(
             rng,

@@ -48,6 +48,31 @@ class Scene:
         return round((value + noise.gauss(0, self.noise_k)) / self.step_k) * self.step_k
 
 
+@dataclass
+class TwoParts(Scene):
+    """A third of the rise comes within two minutes, the rest in half an hour."""
+
+    quick_share: float = 0.35
+    quick_s: float = 100.0
+
+    def readings(self, duration_s: float) -> Iterator[tuple[int, float, float, float]]:
+        """(time ms, temperature, ambient, power); the room is felt at once."""
+        noise = random.Random(self.seed)
+        quick, slow = self.quick_share, 1.0 - self.quick_share
+        quick_k, slow_k = quick * self._settled(0.0), slow * self._settled(0.0)
+        for step in range(1, int(duration_s / self.interval_s) + 1):
+            t_s = step * self.interval_s
+            goal_k, loss = self._settled(t_s), self.loss(t_s)
+            quick_k += self._gone(self.quick_s * loss) * (quick * goal_k - quick_k)
+            slow_k += self._gone(self.tau_s * loss) * (slow * goal_k - slow_k)
+            ambient = self.ambient_c(t_s)
+            measured = [self._measured(v, noise) for v in (ambient + quick_k + slow_k, ambient)]
+            yield round(1000 * t_s), measured[0], measured[1], self.power_w(t_s)
+
+    def _gone(self, tau_s: float) -> float:
+        return 1.0 - exp(-self.interval_s / tau_s)
+
+
 HOUR_S = 3600.0
 DAY_S = 86_400.0
 

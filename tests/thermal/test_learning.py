@@ -10,7 +10,7 @@ from scipy.optimize import nnls
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.figures import DeviceSettings
 from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
-from tests.thermal.scenes import DAY_S, Scene
+from tests.thermal.scenes import DAY_S, Scene, TwoParts
 
 
 def room(t_s: float) -> float:
@@ -114,3 +114,33 @@ def test_a_repeated_column_does_no_harm() -> None:
     column = [1.0, 2.0, 3.0]
     x = nonnegative(gram([column, column], [column, column]), [14.0, 14.0])
     assert sum(x) == pytest.approx(1.0)
+
+
+def moody(t_s: float) -> float:
+    """A load whose daily peak differs from day to day."""
+    peak = 31.0 + 2.0 * (int(t_s // DAY_S) * 5 % 4)
+    return peak if 18.0 < (t_s % DAY_S) / 3600.0 < 21.0 else 30.0
+
+
+def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None:
+    regular = learnt(Scene(interval_s=120.0, ambient_c=room, power_w=load), 7.1, False).normal
+    varied = learnt(Scene(interval_s=120.0, ambient_c=room, power_w=moody), 7.1, False).normal
+    assert regular is not None
+    assert varied is not None
+    # The highest loads seen, 40 W and 37 W, make 12.0 K and 11.1 K.
+    assert regular.rise_k == pytest.approx(12.0, abs=0.2)
+    assert 11.8 < varied.rise_k < 12.8
+
+
+def test_a_quick_part_of_the_device_doesnt_hide_a_stall_without_power() -> None:
+    stall_s, found_s = 7.55 * DAY_S, None
+    scene = TwoParts(
+        tau_s=1500.0, ambient_c=room, power_w=load, loss=lambda t: 2.2 if t > stall_s else 1.0
+    )
+    observer = DeviceObserver(DeviceSettings())
+    for t_ms, temperature_c, ambient_c, power_w in scene.readings(7.7 * DAY_S):
+        observer.update(t_ms, temperature_c, ambient_c, power_w)
+        if found_s is None and observer.cooling_loss.standing:
+            found_s = t_ms / 1000.0
+    assert found_s is not None
+    assert 0.0 < found_s - stall_s < 300.0

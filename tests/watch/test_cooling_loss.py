@@ -5,6 +5,8 @@ import pytest
 from cabinetwatch.watch.entry import EntryKind
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
 
+UNPOWERED = "normal_rise_k = 10.0\ntime_constant_s = 900.0\n"
+
 
 @pytest.fixture
 def world() -> World:
@@ -149,3 +151,23 @@ def test_the_default_response_is_there_and_may_be_replaced() -> None:
         stall(world)
         (transition,) = of(world.lives(30 * MINUTE), "cooling-loss")
         assert text in transition.response
+
+
+def test_a_loss_that_comes_and_goes_with_the_load_is_told_three_times_and_then_stands() -> None:
+    slow = HOUSE.replace('quantity = "temperature"', 'quantity = "temperature"\ninterval_s = 60')
+    unpowered = slow.replace('power = "nas-power"\n', "") + UNPOWERED
+    dusty = World(make_config(unpowered), every_s=60)
+    dusty.dead.add("nas-power")
+    dusty.lives(3 * HOUR)
+    for _ in range(6):
+        dusty.power_w = 80.0
+        dusty.lives(4 * HOUR)
+        dusty.power_w = 40.0
+        dusty.lives(5 * HOUR)
+    told = of(dusty.told, "cooling-loss")
+    assert sum(each.is_raise for each in told) == 3
+    assert dusty.engine.alarms["nas/cooling-loss"].active
+    condition = dusty.engine.alarms["nas/cooling-loss"].condition
+    assert "it comes and goes, and stands until it keeps away for 36 h" in condition.seen()
+    (returned,) = of(dusty.lives(36 * HOUR), "cooling-loss")
+    assert returned.is_return

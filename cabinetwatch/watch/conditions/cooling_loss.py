@@ -1,11 +1,15 @@
 """`cooling-loss`: the settled rise is well above normal for the power drawn: a stalled fan."""
 
+from typing import Any
+
 from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.watch.conditions.base import HeadingCondition
+from cabinetwatch.watch.recurrence import KEEPS_AWAY_MS, Recurrence
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin
 
+_HOUR_MS = 3_600_000
 _INTERVAL_SIGMAS = 1.96
 """19 in 20."""
 
@@ -35,6 +39,10 @@ class CoolingLoss(HeadingCondition):
         " cooling."
     )
 
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._recurrence = Recurrence()
+
     @property
     def likely(self) -> str:  # type: ignore[override]
         """What it likely is: surer when the load is known."""
@@ -49,8 +57,17 @@ class CoolingLoss(HeadingCondition):
         if not device.rise_is_known:
             return None
         if not device.judged_running(t):
+            self._recurrence.release()
             return False
-        return device.observer.cooling_loss.standing
+        return self._recurrence.observe(t, device.observer.cooling_loss.standing)
+
+    def save(self) -> dict[str, Any]:
+        """How often it has come of late."""
+        return self._recurrence.save()
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from it."""
+        self._recurrence.load(state)
 
     def recovers(self) -> bool:
         """Whether the rise is heading back into its band."""
@@ -75,7 +92,7 @@ class CoolingLoss(HeadingCondition):
         return (
             f"{device.name} is at {celsius(figures.temperature_c)} and heading for"
             f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above ambient"
-            f"{against}{self._time_left()}."
+            f"{against}{self._time_left()}{self._held()}."
         )
 
     def gone(self) -> str:
@@ -101,6 +118,12 @@ class CoolingLoss(HeadingCondition):
     def _at_power(self) -> str:
         power_w = self.device.power_w
         return "" if power_w is None else f" at {power_w:.0f} W"
+
+    def _held(self) -> str:
+        if not self._recurrence.is_held or self.device.observer.cooling_loss.standing:
+            return ""
+        hours = KEEPS_AWAY_MS // _HOUR_MS
+        return f"; it comes and goes, and stands until it keeps away for {hours} h"
 
     def _time_left(self) -> str:
         return self.device.time_left_clause()
