@@ -38,7 +38,7 @@ _SWING_EXCESS = 0.25
 """Our choice: by this share of what a load adds it may pass what a response explains that isn't
 learnt yet."""
 
-_MOST_DUST = 1.35
+MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
 
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
@@ -151,7 +151,7 @@ class DeviceObserver:
         if usual_k < 0.3 * normal.rise_k or follower.doubt_k > 0.1 * usual_k:
             return None
         ratio = figures.rise_k / usual_k
-        if self.cooling_loss.standing and ratio > _MOST_DUST:
+        if self.cooling_loss.standing and ratio > MOST_DUST:
             return None
         return ratio
 

@@ -25,12 +25,14 @@ class Recurrence:
         self._raises = 0
         self._last_t = 0
 
-    def observe(self, t: int, is_there: bool) -> bool:
+    def observe(self, t: int, is_there: bool, *, is_slight: bool) -> bool:
         """Take what is judged at `t` (watch ms); say whether it counts as standing."""
         if is_there:
             if not self._was_there and not self.is_held:
                 is_new = self._raises == 0 or t - self._last_t > _FORGOTTEN_MS
                 self._raises = 1 if is_new else self._raises + 1
+            if not is_slight:
+                self._raises = 0
             self._last_t = t
         elif self.is_held and t - self._last_t < KEEPS_AWAY_MS:
             return True

@@ -153,7 +153,7 @@ def test_the_default_response_is_there_and_may_be_replaced() -> None:
         assert text in transition.response
 
 
-def test_a_loss_that_comes_and_goes_with_the_load_is_told_three_times_and_then_stands() -> None:
+def test_a_loss_that_comes_and_goes_with_the_load_is_told_a_few_times_and_then_stands() -> None:
     slow = HOUSE.replace('quantity = "temperature"', 'quantity = "temperature"\ninterval_s = 60')
     unpowered = slow.replace('power = "nas-power"\n', "") + UNPOWERED
     dusty = World(make_config(unpowered), every_s=60)
@@ -165,7 +165,8 @@ def test_a_loss_that_comes_and_goes_with_the_load_is_told_three_times_and_then_s
         dusty.power_w = 40.0
         dusty.lives(5 * HOUR)
     told = of(dusty.told, "cooling-loss")
-    assert sum(each.is_raise for each in told) == 3
+    # The first is far above the band, which it widens; the three that follow may be dust.
+    assert sum(each.is_raise for each in told) == 4
     assert dusty.engine.alarms["nas/cooling-loss"].active
     condition = dusty.engine.alarms["nas/cooling-loss"].condition
     assert "it comes and goes, and stands until it keeps away for 36 h" in condition.seen()

@@ -5,6 +5,7 @@ from typing import Any
 from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.thermal.device import MOST_DUST
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.recurrence import KEEPS_AWAY_MS, Recurrence
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin
@@ -59,7 +60,16 @@ class CoolingLoss(HeadingCondition):
         if not device.judged_running(t):
             self._recurrence.release()
             return False
-        return self._recurrence.observe(t, device.observer.cooling_loss.standing)
+        standing = device.observer.cooling_loss.standing
+        return self._recurrence.observe(t, standing, is_slight=standing and self._is_slight())
+
+    def _is_slight(self) -> bool:
+        """Whether dust alone may be why."""
+        figures = self.device.observer.figures
+        if figures is None or figures.highest_normal_k is None:
+            return False
+        # Not by where it is heading: any quick load overshoots there.
+        return figures.rise_k <= MOST_DUST * figures.highest_normal_k
 
     def save(self) -> dict[str, Any]:
         """How often it has come of late."""
