@@ -95,7 +95,7 @@ def test_what_was_to_be_published_while_the_broker_was_away_goes_out_when_it_is_
         with site.store() as store:
             alarm = store.standing()[0].id
             store.put_command({"command": "ack", "id": alarm}, 0)
-        wait_until(lambda: _waiting_for_mqtt(site), "the acknowledgement to be tried")
+        wait_until(lambda: ("acknowledged", True) in _waiting_for_mqtt(site), "a try to tell of it")
         # The next try of a channel that was away never falls due.
         clock.stand_still()
         broker.start()
@@ -107,6 +107,12 @@ def _subscribed(daemon: Daemon) -> bool:
     return daemon._session.subscribed
 
 
-def _waiting_for_mqtt(site: Site) -> bool:
+def _waiting_for_mqtt(site: Site) -> set[tuple[str, bool]]:
+    """The state that each waiting notice tells of, and whether it was tried."""
     with site.store() as store:
-        return any(notice.channel == "mqtt" and tried for notice, tried in store.waiting())
+        waiting = [each for each in store.waiting() if each[0].channel == "mqtt"]
+    return {
+        (transition.state.value, outcome is not None)
+        for notice, outcome in waiting
+        for transition in notice.transitions
+    }
