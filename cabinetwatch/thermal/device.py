@@ -65,7 +65,7 @@ class DeviceObserver:
         self._follower = Follower(
             unlearnt_response(settings.time_constant_s), _commissioned(settings)
         )
-        self._swings = self._unseen_swings()
+        self._swings = _unseen_swings(settings)
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -298,12 +298,6 @@ class DeviceObserver:
             excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
         )
 
-    def _unseen_swings(self) -> Swings | None:
-        settings = self.settings
-        if settings.has_power or settings.normal_rise_k is None or self._learnt is not None:
-            return None
-        return Swings(settings.normal_rise_k)
-
     def _slow_sd_k(self) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
         normal, learnt = self.normal, self._learnt
@@ -431,3 +425,9 @@ def _commissioned(settings: DeviceSettings) -> NormalRise | None:
     if power_w is None:
         return NormalRise(settings.normal_rise_k, guard=_UNSEEN_LOADS)
     return NormalRise(settings.normal_rise_k, power_w)
+
+
+def _unseen_swings(settings: DeviceSettings) -> Swings | None:
+    if settings.has_power or settings.normal_rise_k is None:
+        return None
+    return Swings(settings.normal_rise_k)
