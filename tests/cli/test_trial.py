@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.configuration import configuration_text
 from cabinetwatch.demo.trial_record import INVENTED, Phases, write_trial_record
 from cabinetwatch.times import from_rfc3339
+from tests.cli.demonstration import CONFIGURATION
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
 
@@ -52,14 +52,7 @@ class Record:
 def record(tmp_path_factory: pytest.TempPathFactory) -> Record:
     folder = tmp_path_factory.mktemp("trial")
     phases = write_trial_record(folder / "trial.csv", START_MS)
-    text = configuration_text(
-        time_zone="Europe/Dublin",
-        broker_host="127.0.0.1",
-        broker_port=1883,
-        mail_host="127.0.0.1",
-        mail_port=25,
-    )
-    (folder / "config.toml").write_text(text)
+    (folder / "config.toml").write_text(CONFIGURATION)
     return Record(folder, phases)
 
 

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.configuration import configuration_text
 from cabinetwatch.demo.trial_record import Phases, write_trial_record
 from cabinetwatch.report.trial_case import Case, judge_case
 from cabinetwatch.report.trial_charts import draw_charts
@@ -27,6 +26,7 @@ from cabinetwatch.trial.data import Terms
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
+from tests.cli.demonstration import CONFIGURATION
 from tests.store.upkeep import tidied
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
@@ -42,14 +42,8 @@ class House:
 
     def __init__(self, folder: Path, *, is_told: bool) -> None:
         self.path = folder / "config.toml"
-        text = configuration_text(
-            time_zone="Europe/Dublin",
-            broker_host="127.0.0.1",
-            broker_port=1883,
-            mail_host="127.0.0.1",
-            mail_port=25,
-        )
-        self.path.write_text(text.replace("[store]\n", "[store]\nkeep_raw_days = 5\n", 1))
+        text = CONFIGURATION.replace("[store]\n", "[store]\nkeep_raw_days = 5\n", 1)
+        self.path.write_text(text)
         self.config = load(self.path)
         self.phases = write_trial_record(folder / "trial.csv", START_MS)
         migrate(self.config.store.url)
