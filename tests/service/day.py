@@ -5,8 +5,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 from cabinetwatch.watch.entry import EntryKind
@@ -105,10 +104,6 @@ class DrivenWatch:
         self._process.stdin.flush()
         self.utc_ms = self._answer()
 
-    def times_logged(self, text: str) -> int:
-        """How often this stands in its log."""
-        return self.log_path.read_text().count(text)
-
     def stop(self) -> None:
         """End it in good order."""
         self._process.communicate("stop\n", timeout=WITHIN_S)
@@ -183,11 +178,12 @@ class Day:
 
     def lose_broker(self, minutes: int) -> None:
         """Stop the broker and start it again."""
-        with self._noticed("cabinetwatch.intake.connection: "):
-            self._broker.stop()
+        self._broker.stop()
+        self._watch.say("away")
         for _ in range(minutes):
             self.minutes += 1
             self._skip()
+        self._watch.say("raised broker-lost")
         self._broker.start()
         self._wait_published()
         self._skip()
@@ -198,6 +194,7 @@ class Day:
         self.heat(20.0, minutes // 2)
         wait_until(self._mail_is_failing, "the watch to lose its mail server")
         self.heat(20.0, minutes - minutes // 2)
+        self._watch.say("raised notice-undelivered")
         self._smtp.start()
 
     def block_store(self, minutes: int) -> None:
@@ -205,8 +202,8 @@ class Day:
         path = self._site.folder / "watch.db"
         holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-        with self._noticed("store fault: "):
-            self.heat(20.0, minutes)
+        self.heat(20.0, minutes)
+        self._watch.say("raised store-fault")
         holder.execute("ROLLBACK")
         holder.close()
 
@@ -244,13 +241,6 @@ class Day:
         with self._site.store() as store:
             told = [entry.data for _, entry in store.entries() if entry.kind is EntryKind.DELIVERY]
         return bool(told) and not told[-1]["ok"]
-
-    @contextmanager
-    def _noticed(self, text: str) -> Iterator[None]:
-        """Wait until the watch has logged what is done meanwhile: here minutes take an instant."""
-        watch, before = self._watch, self._watch.times_logged(text)
-        yield
-        wait_until(lambda: watch.times_logged(text) > before, f"the watch to log {text!r}")
 
     def _configure(self, switch_high: float) -> None:
         self._site.tables = TABLES.format(switch_high=switch_high)

@@ -1,10 +1,15 @@
 """A daemon on a clock that its test drives: python -m tests.service.driven CONFIG UTC_MS.
 
-It takes lines on standard input ("skip MS", "step MS", "heard SENSOR VALUE", "held", "stop", "" to
-ask) and answers each with the wall clock's UTC (ms): "heard" once the engine has taken that value,
-"held" once it holds back what came right after a reconnect.
+It takes lines on standard input and answers each, once done, with the wall clock's UTC (ms):
 
-The clock runs as life does, so that a busy machine makes no time pass; only skips do.
+- "skip MS" and "step MS" move time on and set the wall clock.
+- "heard SENSOR VALUE" waits until the engine has taken that value, "away" until it knows that the
+  broker is gone, "raised CONDITION" until it has raised that alarm, and "held" until it holds back
+  what came right after a reconnect.
+- "" only asks, and "stop" ends.
+
+The clock stands until the first skip and then runs as life does, so that a busy machine makes no
+time pass: neither between a reconnect and the look at what is held, nor in a day.
 """
 
 import logging
@@ -23,12 +28,19 @@ _LOOKS = 20.0
 
 
 class DrivenClock(RatedClock):
-    """A clock that can skip time ahead, and whose wall clock can be set."""
+    """A clock that stands, then runs, can skip time ahead, and whose wall clock can be set."""
 
     def __init__(self, start_utc_ms: int) -> None:
         super().__init__(1.0, start_utc_ms)
-        self.skipped_ms = 0
+        self._stood_until_ms: int | None = None
+        self._skipped_ms = 0
         self.stepped_ms = 0
+
+    def skip(self, ms: int) -> None:
+        """Let time pass at once, and from now on by itself."""
+        if self._stood_until_ms is None:
+            self._stood_until_ms = super()._elapsed_ms()
+        self._skipped_ms += ms
 
     def utc_ms(self) -> int:
         """The wall clock, as it was set."""
@@ -39,23 +51,37 @@ class DrivenClock(RatedClock):
         return watch_s / _LOOKS
 
     def _elapsed_ms(self) -> int:
-        return super()._elapsed_ms() + self.skipped_ms
+        stood_until_ms = self._stood_until_ms
+        if stood_until_ms is None:
+            return 0
+        return super()._elapsed_ms() - stood_until_ms + self._skipped_ms
 
 
-def wait_heard(daemon: Daemon, sensor: str, value: str) -> None:
-    """Wait until the engine has taken this value of a sensor."""
-    view = daemon._engine_loop._engine.house.sensors[sensor]
-    wait(lambda: view.value == float(value), f"{sensor} to be {value}, not {view.value}")
+class Driven:
+    """What the test can ask of a daemon, beside time."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._engine = daemon._engine_loop._engine
+        self._reception = daemon._engine_loop._reception
+
+    def wait(self, word: str, rest: str) -> None:
+        """Wait for what a line of the test names."""
+        if word == "heard":
+            sensor, value = rest.split()
+            view = self._engine.house.sensors[sensor]
+            _wait(lambda: view.value == float(value), f"{sensor} to be {value}, not {view.value}")
+        elif word == "away":
+            _wait(lambda: not self._engine.house.site.connected, "the broker to be gone")
+        elif word == "raised":
+            raised = [a for a in self._engine.alarms.values() if a.condition.name == rest]
+            _wait(lambda: any(each.state == "unacknowledged" for each in raised), rest)
+        elif word == "held":
+            _wait(lambda: self._reception.deadline() is not None, "what waited at the broker")
+        else:
+            assert not word, word
 
 
-def wait_held(daemon: Daemon) -> None:
-    """Wait until something is held back as perhaps of the past."""
-    reception = daemon._engine_loop._reception
-    wait(lambda: reception.deadline() is not None, "what waited at the broker")
-
-
-def wait(holds: Callable[[], bool], what: str) -> None:
-    """Wait until something holds."""
+def _wait(holds: Callable[[], bool], what: str) -> None:
     until = time.monotonic() + WITHIN_S / 2
     while not holds():
         if time.monotonic() > until:
@@ -69,19 +95,18 @@ def main(path: Path, start_utc_ms: int) -> int:
     clock = DrivenClock(start_utc_ms)
     daemon = Daemon(configuration.load(path), clock)
     daemon.start()
+    driven = Driven(daemon)
     print(clock.utc_ms(), flush=True)
     for line in sys.stdin:
-        word, _, amount = line.strip().partition(" ")
+        word, _, rest = line.strip().partition(" ")
         if word == "stop":
             break
         if word == "skip":
-            clock.skipped_ms += int(amount)
+            clock.skip(int(rest))
         elif word == "step":
-            clock.stepped_ms += int(amount)
-        elif word == "heard":
-            wait_heard(daemon, *amount.split())
-        elif word == "held":
-            wait_held(daemon)
+            clock.stepped_ms += int(rest)
+        else:
+            driven.wait(word, rest)
         print(clock.utc_ms(), flush=True)
     failed = daemon.failure is not None
     daemon.stop(WITHIN_S)
