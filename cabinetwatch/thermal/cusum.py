@@ -30,6 +30,10 @@ class Cusum:
         self.run = self.run + 1 if self.value > 0.0 else 0
         return self.value
 
+    def cap(self, limit: float) -> None:
+        """Let no more evidence stand than was needed, so that what ends is soon known to have."""
+        self.value = min(self.value, limit)
+
     def save(self) -> dict[str, Any]:
         """State for `load`."""
         return {"k": self.k, "value": self.value, "run": self.run}

@@ -31,7 +31,7 @@ _SLOW_SHORTEST_S = 120.0
 _RETURN_LASTS_S = 600.0
 """A loss at the edge of the band (dust) must not come and go with the load."""
 
-_LOW_LASTS_S = 1800.0
+_LOW_LASTS_S = 3600.0
 """A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
 
 
@@ -52,6 +52,7 @@ class ChangeTest:
         "_quick",
         "_quick_limit_sigmas",
         "_rate",
+        "_slow_beyond",
         "_slow_since_ms",
         "_slow_standing",
         "finding",
@@ -70,7 +71,7 @@ class ChangeTest:
         self._quick = Envelope(sign)
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
-        self._slow_standing = False
+        self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = self._last_seen_ms = 0
         self._limit_tau_s = self._limit = 0.0
         self.finding = Finding()
@@ -81,9 +82,15 @@ class ChangeTest:
         self._quick.reset(t_ms)
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
-        self._slow_standing = False
+        self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = t_ms
         self.finding = Finding(False, t_ms, 0.0)
+
+    def shift(self, level_k: float) -> None:
+        """Levels are counted from elsewhere from now on: add this to those known."""
+        self._envelope.shift(level_k)
+        self._quick.shift(level_k)
+        self._mean_sum = self._mean_s = self._mean_doubt = 0.0
 
     def advance(
         self,
@@ -129,13 +136,14 @@ class ChangeTest:
         if at_once and not finding.standing and quick.score <= 0.0:
             # The filtered level may overshoot; the readings themselves must be beyond too.
             at_once = False
-        if not at_once:
+        # To be found, it must still be so: the slow test forgets only by and by what is over.
+        seen = at_once or (self._slow_standing and (self._slow_beyond or finding.standing))
+        if not seen:
             self._pending_ms = t_ms
         if self.sign < 0 and not finding.standing:
-            lasting_ms = 1000.0 * max(_LOW_LASTS_S, tau_s)
-            at_once = at_once and t_ms - self._pending_ms >= lasting_ms
+            seen = seen and t_ms - self._pending_ms >= 1000.0 * max(_LOW_LASTS_S, tau_s)
         was_standing = finding.standing
-        if at_once or self._slow_standing:
+        if seen:
             self._last_seen_ms = t_ms
             finding.standing = True
         elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
@@ -166,11 +174,13 @@ class ChangeTest:
         mean_k = self.sign * self._mean_sum / self._mean_s
         doubt_k = self._mean_doubt / self._mean_s
         z = (mean_k - DOUBT_SIGMAS * doubt_k) / slow_sd_k
+        self._slow_beyond = z > 0.0
         length_s = self._mean_s
         value = self._cusum.add(max(-_SLOW_CLIP, min(_SLOW_CLIP, z)))
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         if value >= self._slow_limit(tau_s):
             self._slow_standing = True
+            self._cusum.cap(self._slow_limit(tau_s))
         elif value <= 0.0:
             self._slow_standing = False
         self._slow_since_ms = t_ms - round(1000.0 * length_s * self._cusum.run)
@@ -184,7 +194,7 @@ class ChangeTest:
             "quick": self._quick.save(),
             "cusum": self._cusum.save(),
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
-            "slow": [self._slow_standing, self._slow_since_ms],
+            "slow": [self._slow_standing, self._slow_beyond, self._slow_since_ms],
             "seen": [self._pending_ms, self._last_seen_ms],
             "finding": [self.finding.standing, self.finding.since_ms, self.finding.certainty],
         }
@@ -197,7 +207,7 @@ class ChangeTest:
         new._quick = Envelope.load(state["quick"])
         new._cusum = Cusum.load(state["cusum"])
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
-        new._slow_standing, new._slow_since_ms = state["slow"]
+        new._slow_standing, new._slow_beyond, new._slow_since_ms = state["slow"]
         new._pending_ms, new._last_seen_ms = state["seen"]
         new.finding = Finding(*state["finding"])
         return new

@@ -21,7 +21,7 @@ from cabinetwatch.thermal.model import (
 from cabinetwatch.thermal.swings import Swings
 from cabinetwatch.thermal.windows import Window, WindowGatherer
 
-STATE_VERSION = 4
+STATE_VERSION = 5
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
 _LESSONS_APART_DAYS = 2.0
@@ -29,7 +29,8 @@ _SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
 _UNSEEN_LOADS = 0.3
 """Our choice: a rise commissioned without power says nothing of other loads, which are allowed so
-much more until the device's first days have shown what they do. More would hide half a stall."""
+much more until the device's first days have shown what they do; a few days don't show them all.
+More would hide half a stall."""
 
 _SEEN_GUARD = 0.15
 """Allowance on top of what the load was seen to do."""
@@ -191,7 +192,10 @@ class DeviceObserver:
         if self._first_ms is None:
             self._first_ms = window.t_ms - window.step_ms
         lost = self.cooling_loss.standing
-        self._follower.advance(window, lost)
+        moved_k = self._follower.advance(window, lost)
+        if moved_k != 0.0:
+            self._above.shift(moved_k)
+            self._below.shift(moved_k)
         self._watch_off(window)
         self._judged, self._judged_ms = (window, lost), window.t_ms
         self._test(window)
@@ -338,6 +342,9 @@ class DeviceObserver:
             _commissioned(settings),
             settings.off_below_w or OFF_SHARE * (settings.rated_power_w or 0.0),
         )
+        is_final = days >= settings.learning_days
+        if learnt is not None and not is_final:
+            learnt = self._provisional(learnt)
         if learnt is None:
             # Too little was recorded: go on for another day.
             self._next_lesson_days = days + 1.0
@@ -352,8 +359,18 @@ class DeviceObserver:
         self._set_patience()
         self._above.reset(t_ms)
         self._below.reset(t_ms)
-        if days >= settings.learning_days:
+        if is_final:
             self._history = None
+
+    def _provisional(self, learnt: Learnt) -> Learnt | None:
+        """What some days may teach: without power they haven't shown all loads, or none at all."""
+        normal, settings = learnt.normal, self.settings
+        if settings.has_power or settings.normal_rise_k is not None:
+            return learnt
+        if normal.rise_k < _SMALLEST_MISSED_RISE_K:
+            return None
+        guard = max(normal.guard, _UNSEEN_LOADS)
+        return replace(learnt, normal=replace(normal, guard=guard))
 
     def _set_patience(self) -> None:
         """A silent input is waited for as long as the device's own pace allows."""

@@ -52,6 +52,16 @@ class Envelope:
         self.score = 0.0
         self.standing = False
 
+    def shift(self, level_k: float) -> None:
+        """Levels are counted from elsewhere from now on: add this to those known."""
+        level = self.sign * level_k
+        self._last_k += level
+        self._other_k += level
+        if self._bound_k is not None:
+            self._bound_k += level
+        if self._usual_k is not None:
+            self._usual_k += level
+
     def advance(
         self,
         t_ms: int,

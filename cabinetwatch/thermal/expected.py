@@ -41,6 +41,10 @@ class Expectation:
         self._load.settle(goal_k)
         self._started = True
 
+    def assume_load(self, goal_k: float) -> None:
+        """Go on as if the load's normal settled rise had stood at this value for ever."""
+        self._load.settle(goal_k)
+
     def advance(
         self,
         step_ms: int,

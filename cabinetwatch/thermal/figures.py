@@ -30,7 +30,8 @@ class Figures:
     """The device as last judged. `normal_*` and `resistance_k_per_w` are None where unknown.
 
     `rise_sd_k` and `settled_rise_sd_k` are standard deviations; 1.96 of them make the 95 %
-    interval.
+    interval. `rise_at_load_k` is the rise as if the present load had stood long enough for its part
+    to have come.
     """
 
     t_ms: int
@@ -41,6 +42,7 @@ class Figures:
     raw_rise_k: float
     rise_k: float
     rise_sd_k: float
+    rise_at_load_k: float
     settled_rise_k: float
     settled_rise_sd_k: float
     normal_rise_k: float | None

@@ -29,6 +29,12 @@ acts at once (that share, and a fifth more), fading by half with each window."""
 _STALE_S, _STALE_K_PER_S, _STALE_MOST_K = 60.0, 0.003, 3.0
 """An ambient that isn't heard wanders on: a room that warms does two to ten kelvin an hour."""
 
+_TELLING_LOAD = 0.3
+"""Below this share of the normal rise, lost cooling can't be told by its proportion."""
+
+_PAST_LOAD_DOUBT = 0.7
+"""Of the distance to a load that has just come to be known, this share may be the load's past."""
+
 _LOAD_CHANGE_DOUBT = 0.1
 """A load change moves the settled rise by this share more or less than the power law says."""
 
@@ -70,6 +76,7 @@ class Follower:
         self._sound_rise_k = 0.0
         self._moving_k = 0.0
         self._stale_s = 0.0
+        self._load_known = False
         self._ambient_c: float | None = None
         self._fresh = True
         self.own_step, self.ambient_step = Resolution(), Resolution()
@@ -92,12 +99,18 @@ class Follower:
         """Standard deviation of one window's deviation."""
         return float(max(self.filter.noise_k2, self._noise_floor_k2()) ** 0.5)
 
-    def advance(self, window: Window, lost: bool) -> None:
-        """Go on by one window; `lost` says that lost cooling stands."""
+    def advance(self, window: Window, lost: bool) -> float:
+        """Go on by one window; `lost` says that lost cooling stands.
+
+        Returns:
+            What must be added to deviations seen so far (K): 0, but for when the load comes to be
+            known, or isn't known any more, so that they are counted from elsewhere.
+        """
         step_s = window.step_ms / 1000.0
         expected = self.expected
         goal_now = self.load_goal(window.last_power_w)
         goal = self.load_goal(window.power_w)
+        moved_k = self._meet_knowledge(goal_now, self._knows_load(window.last_power_w))
         expected.advance(window.step_ms, window.ambient_c, window.ambient_mean_c, goal_now, goal)
         seen_k = window.temperature_c - expected.felt_ambient_c - expected.load_rise_k
         if self._fresh:
@@ -125,12 +138,39 @@ class Follower:
         if not lost and self.course.since_ms is not None:
             self.course.end()
         self.load_goal_k = goal_now
+        return moved_k
+
+    def _knows_load(self, power_w: float | None) -> bool:
+        return self.normal is not None and self.normal.power_w is not None and power_w is not None
+
+    def _meet_knowledge(self, goal_now: float, known: bool) -> float:
+        """Count deviations from elsewhere when the load comes to be known, or no longer is.
+
+        A load that has just come to be known is taken to have stood; how far the rise is from that
+        its past may explain.
+        """
+        before, self._load_known = self._load_known, known
+        if self._fresh or known == before:
+            return 0.0
+        explained_k = self.expected.load_rise_k
+        self.expected.assume_load(goal_now)
+        moved_k = explained_k - goal_now
+        self.filter.shift(moved_k, self.load_goal_k - goal_now)
+        self.course = Course()
+        if known:
+            self._unsettled_k += _PAST_LOAD_DOUBT * abs(self.filter.level_k)
+        else:
+            self._sound_rise_k = explained_k
+        self.load_goal_k = goal_now
+        return moved_k
 
     def _meet_load_change(self, goal_now: float, step_s: float) -> None:
         change_k = abs(goal_now - self.load_goal_k)
         if change_k == 0.0:
             return
-        ratio = min(5.0, max(0.2, goal_now / max(self.load_goal_k, 1e-3)))
+        # What little load there is when a device is off says nothing of its cooling.
+        least_k = _TELLING_LOAD * self.normal.rise_k if self.normal else 1.0
+        ratio = min(5.0, max(goal_now, least_k) / max(self.load_goal_k, least_k))
         self.filter.scale_goals(ratio, (_LOAD_CHANGE_DOUBT * change_k) ** 2)
         self._late_load_k += _LATE_SHARE * change_k * min(1.0, step_s / self.response.tau_s)
 
@@ -233,6 +273,7 @@ class Follower:
             raw_rise_k=window.temperature_c - window.ambient_c,
             rise_k=expected.load_rise_k + heading.level_k,
             rise_sd_k=(heading.level_sd_k**2 + self.doubt_k**2) ** 0.5,
+            rise_at_load_k=self.load_goal_k + heading.level_k,
             settled_rise_k=settled_k,
             settled_rise_sd_k=self._settled_sd_k(lost),
             normal_rise_k=None if normal is None else normal.at(power_w),
@@ -305,5 +346,5 @@ class Follower:
 
 _PLAIN_STATE = (
     "doubt_k", "seen_k", "load_goal_k", "_unsettled_k", "_late_load_k", "_sound_rise_k",
-    "_moving_k", "_stale_s", "_ambient_c", "_fresh",
+    "_moving_k", "_stale_s", "_ambient_c", "_fresh", "_load_known",
 )  # fmt: skip

@@ -97,6 +97,17 @@ class HeadingFilter:
             for slow, goal, p11, p12, p22 in self._filters
         ]
 
+    def shift(self, level_k: float, goal_k: float) -> None:
+        """Level and goal are counted from elsewhere from now on: add these to them."""
+        self._filters = [
+            (slow + (level_k - at_once * goal_k) / lags, goal + goal_k, p11, p12, p22)
+            for (slow, goal, p11, p12, p22), (lags, at_once, _) in zip(
+                self._filters, _SHOWN, strict=True
+            )
+        ]
+        self._seen = (self._seen[0] + level_k, self._seen[1] + level_k)
+        self._blend()
+
     def advance(
         self,
         step_ms: int,

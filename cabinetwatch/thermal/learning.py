@@ -88,7 +88,7 @@ def learn(
     given_normal: NormalRise | None = None,
     off_below_w: float | None = None,
 ) -> Learnt | None:
-    """Learn from the record; None when it is too short to say anything (under 500 rows on)."""
+    """Learn from the record; None when it is too short, or the device was off all the time."""
     if len(history) < 300:
         return None
     record = Record(history)
@@ -181,6 +181,8 @@ def _learn_without_power(
     top = quantile(ordered, _TOP_QUANTILE)
     off_rise_k = _off_rise_k(ordered, top)
     running = [r for r in ordered if off_rise_k is None or r > off_rise_k]
+    if not running:
+        return None
     low_k = max(0.0, quantile(running, 0.02))
     days_k = daily_figures(record, rises, lambda day: quantile(sorted(day), _TOP_QUANTILE))
     unseen_k = min(yearly(days_k), _MOST_UNSEEN * quantile(running, 0.5))

@@ -16,6 +16,9 @@ OFF_SHARE = 0.05
 
 _COLD_SHARE, _COLD_LEAST_K = 0.12, 0.5
 
+_SENSORS_DIFFER_K = 1.0
+"""Two sensors of half a kelvin each; a law that says less at no load is no more than a fit."""
+
 LONG_TAIL = 5.0
 """The slow tail of real gear is watched with a low pass of five time constants."""
 
@@ -106,7 +109,13 @@ class NormalRise:
         """Settled rise expected at this power, K."""
         if self.power_w is None or power_w is None:
             return self.rise_k
-        return self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
+        rise_k = self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
+        return max(rise_k, self._least_k)
+
+    @property
+    def _least_k(self) -> float:
+        """What no load is below: sensors differ somewhat, and nothing cools itself."""
+        return max(-_SENSORS_DIFFER_K, min(self.offset_k, 0.0))
 
     @property
     def cold_below_k(self) -> float:
@@ -118,12 +127,16 @@ class NormalRise:
         return max(_COLD_SHARE * self.rise_k, least_k, self.off_rise_k or 0.0)
 
     def highest_k(self, power_w: float | None) -> float:
-        """Highest settled rise that is still normal, guard included."""
+        """Highest settled rise that is still normal, guard included.
+
+        While the power isn't known it may be the highest of those that were seen.
+        """
+        power_w = self.highest_power_w if power_w is None else power_w
         if self.power_w is None or power_w is None:
             return self.rise_k + max(self.guard * self.rise_k, self.floor_k)
         share = power_w / self.power_w
         exponent = self.high_exponent if share > 1.0 else self.low_exponent
-        top = max(self.offset_k, 0.0) + self.rise_k * _power_law(share, exponent)
+        top = max(self.offset_k + self.rise_k * _power_law(share, exponent), 0.0)
         beyond = 0.0
         if self.highest_power_w is not None and power_w > self.highest_power_w:
             beyond = 0.3 * (power_w / self.highest_power_w - 1.0)

@@ -27,7 +27,7 @@ from cabinetwatch.watch.telling import transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
 from cabinetwatch.watch.trials import TrialBook
 
-STATE_VERSION = 6
+STATE_VERSION = 7
 """Of what `save` gives; a state of another version is not loaded."""
 
 _NOTHING: list[Transition] = []

@@ -71,6 +71,14 @@ def test_lost_cooling_returns_when_it_is_mended() -> None:
     assert not observer.cooling_loss.standing
 
 
+def test_a_loss_that_lasted_long_returns_as_soon_as_one_that_did_not() -> None:
+    lasted_s = 8 * HOUR_S
+    scene = Scene(loss=lambda t: 1.6 if FAULT_S <= t < FAULT_S + lasted_s else 1.0)
+    observer, found_s, _ = run(scene, FAULT_S + lasted_s + 1.25 * HOUR_S)
+    assert found_s is not None
+    assert not observer.cooling_loss.standing
+
+
 QUIET = {
     "load step": Scene(power_w=step_at(FAULT_S, 20.0, 40.0)),
     "load falls": Scene(power_w=step_at(FAULT_S, 40.0, 15.0)),
@@ -120,6 +128,13 @@ def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None
 def test_a_slipped_probe_is_a_missing_rise() -> None:
     _, found_s, missing = run(Scene(loss=step_at(FAULT_S, 1.0, 0.15)), FAULT_S + 2 * HOUR_S)
     assert missing
+    assert found_s is None
+
+
+def test_a_cover_that_is_off_for_half_an_hour_is_no_missing_rise() -> None:
+    scene = Scene(loss=lambda t: 0.15 if FAULT_S <= t < FAULT_S + HOUR_S / 2 else 1.0)
+    _, found_s, missing = run(scene, FAULT_S + 4 * HOUR_S)
+    assert not missing
     assert found_s is None
 
 

@@ -61,6 +61,22 @@ def test_a_provisional_band_serves_from_the_third_day() -> None:
     assert observer.normal is not None
 
 
+def test_without_power_some_days_leave_more_room_than_all_of_them() -> None:
+    scene = Scene(interval_s=60.0, ambient_c=room, power_w=load)
+    provisional, frozen = (learnt(scene, days, False).normal for days in (3.1, 7.1))
+    assert provisional is not None
+    assert frozen is not None
+    assert provisional.guard >= 0.3 > frozen.guard
+
+
+def test_without_power_a_device_that_was_never_on_has_no_provisional_band() -> None:
+    scene = Scene(interval_s=60.0, ambient_c=room, power_w=lambda t: 40.0 * (t > 4.5 * DAY_S))
+    assert learnt(scene, 4.4, False).normal is None
+    band = learnt(scene, 7.1, False).normal
+    assert band is not None
+    assert band.rise_k > 10.0
+
+
 def test_a_history_too_quiet_gets_a_safe_default_and_says_so() -> None:
     observer = learnt(Scene(interval_s=120.0), 7.1, False)
     assert not observer.response.tau_known

@@ -17,7 +17,7 @@ def test_a_probe_that_slipped_out_of_the_warm_air_is_told_with_the_figures(world
     world.resistance *= 0.3
     (transition,) = of(world.lives(2 * HOUR), "rise-missing")
     assert transition.priority == "medium"
-    assert transition.t - slipped_t < HOUR
+    assert transition.t - slipped_t < 1.5 * HOUR
     values = transition.values
     assert f"heading for only {values['settled_rise_k']:.1f} K" in transition.text
     assert f"where {values['normal_rise_k']:.1f} K is normal" in transition.text

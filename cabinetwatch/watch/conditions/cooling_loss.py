@@ -68,8 +68,9 @@ class CoolingLoss(HeadingCondition):
         figures = self.device.observer.figures
         if figures is None or figures.highest_normal_k is None:
             return False
-        # Not by where it is heading: any quick load overshoots there.
-        return figures.rise_k <= MOST_DUST * figures.highest_normal_k
+        # Not by where it is heading: any quick load overshoots there. Nor by the rise itself, which
+        # lags behind a load that falls.
+        return figures.rise_at_load_k <= MOST_DUST * figures.highest_normal_k
 
     def save(self) -> dict[str, Any]:
         """How often it has come of late."""
