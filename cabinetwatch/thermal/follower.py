@@ -273,7 +273,7 @@ class Follower:
             raw_rise_k=window.temperature_c - window.ambient_c,
             rise_k=expected.load_rise_k + heading.level_k,
             rise_sd_k=(heading.level_sd_k**2 + self.doubt_k**2) ** 0.5,
-            rise_at_load_k=self.load_goal_k + heading.level_k,
+            rise_at_load_k=self._rise_at_load_k(),
             settled_rise_k=settled_k,
             settled_rise_sd_k=self._settled_sd_k(lost),
             normal_rise_k=None if normal is None else normal.at(power_w),
@@ -283,6 +283,13 @@ class Follower:
             time_constant_s=self.response.tau_s,
             noise_k=heading.noise_k2**0.5,
         )
+
+    def _rise_at_load_k(self) -> float:
+        """The rise in proportion, as if the present load had stood: lost cooling multiplies it."""
+        load_rise_k, level_k = self.expected.load_rise_k, self.filter.level_k
+        if load_rise_k < _TELLING_LOAD * max(self.load_goal_k, 0.0) or load_rise_k <= 0.0:
+            return self.load_goal_k + level_k
+        return self.load_goal_k * (1.0 + level_k / load_rise_k)
 
     def _settled_sd_k(self, lost: bool) -> float:
         """Standard deviation of the settled rise: filter, response, time constant, power law."""

@@ -172,3 +172,14 @@ def test_a_loss_that_comes_and_goes_with_the_load_is_told_a_few_times_and_then_s
     assert "it comes and goes, and stands until it keeps away for 36 h" in condition.seen()
     (returned,) = of(dusty.lives(36 * HOUR), "cooling-loss")
     assert returned.is_return
+
+
+def test_dust_that_shows_with_every_heavy_load_is_told_three_times() -> None:
+    dusty = World(make_config(extra="[alarms.drift]\nenabled = false\n"), every_s=25)
+    dusty.resistance *= 1.3
+    for hour in range(4 * 24):
+        dusty.power_w = (15.0, 40.0, 55.0, 20.0)[hour // 3 % 4]
+        dusty.lives(HOUR)
+    told = of(dusty.told, "cooling-loss")
+    assert sum(each.is_raise for each in told) == 3
+    assert not told[-1].is_return
