@@ -10,7 +10,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.content import display_names
 from cabinetwatch.notify.labels import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.labels import label, written
-from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate
+from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate, told_in_short
 from cabinetwatch.report.page_content import (
     AlarmCard,
     ChartCard,
@@ -340,7 +340,7 @@ def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
     told = "; ".join(
         week
         or dict.fromkeys(
-            f"{names.get(each.subject, each.subject)}: {predicate(each)}"
+            f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
             for each in notice.transitions
         )
     )
