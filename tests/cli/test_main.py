@@ -62,6 +62,8 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["check", "--sned"], "cabinetwatch check: unrecognized arguments: --sned"),
         (["check", "--sen"], "cabinetwatch check: unrecognized arguments: --sen"),
         (["check", "--config"], "cabinetwatch check: argument --config: expected one argument"),
+        (["guard", "--after", "-3m"], "--after: '-3m' is no duration; write a number with s, m"),
+        (["calc", "life", "--from", "-300", "--to", "50"], "cabinetwatch calc life: argument --fr"),
         (["check", "--config", "/nowhere.toml"], "/nowhere.toml: can't be read (No such file"),
     ],
 )
@@ -77,7 +79,10 @@ def test_wrong_use_is_one_sentence_and_status_2(
 
 def test_no_command_shows_the_help_and_is_wrong_use(capsys: pytest.CaptureFixture[str]) -> None:
     assert run() == 2
-    assert "commands:" in capsys.readouterr().out
+    shown = capsys.readouterr()
+    # What asked for nothing gets no answer on its standard output.
+    assert shown.out == ""
+    assert "commands:" in shown.err
 
 
 def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
