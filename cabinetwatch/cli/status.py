@@ -239,9 +239,10 @@ def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str
 def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
     age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
     count = counted["since_start"]
+    problem = counted["problem"].removeprefix(f"{name}: ")
     return (
         f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {counted['problem']}"
+        f"{counted['total']} in all; the last {age} ago: {problem}"
     )
 
 
