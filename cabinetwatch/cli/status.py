@@ -6,12 +6,12 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.cli.learning import learning_line
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import StoreError
+from cabinetwatch.notify.learning import learning_words
 from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
 from cabinetwatch.store.in_memory import MemoryRecords, find_records
 from cabinetwatch.store.place import NoStoreError
@@ -149,7 +149,7 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     )
     print()
     for figures in snapshot.devices.values():
-        say(learning_line(figures))
+        say(f"{figures['name']}: {learning_words(figures['learning'])}")
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),

@@ -63,10 +63,13 @@ def told_in_short(transition: Transition) -> str:
     """Say in a few words what a transition tells; of most only programs and MQTT are told."""
     if transition.is_raise or transition.is_return:
         return predicate(transition)
-    if transition.state is AlarmState.NORMAL:
-        return _predicate(transition.condition, over=True)
     what = _predicate(transition.condition, over=False)
-    return f"{transition.state.replace('-', ' ')} ({what})"
+    if transition.state is not AlarmState.NORMAL:
+        return f"{transition.state.replace('-', ' ')} ({what})"
+    if transition.previous is AlarmState.OUT_OF_SERVICE:
+        # It need not have stood.
+        return f"back in service ({what})"
+    return _predicate(transition.condition, over=True)
 
 
 def _predicate(condition: str, *, over: bool) -> str:

@@ -10,6 +10,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.content import display_names
 from cabinetwatch.notify.labels import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.labels import label, written
+from cabinetwatch.notify.learning import learning_words
 from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate, told_in_short
 from cabinetwatch.report.page_content import (
     AlarmCard,
@@ -236,12 +237,16 @@ def _device(
         heading_word=word,
         reach=_reach(figures),
         more=[
-            (key, label(key), NOT_KNOWN if value is None else written(key, value))
-            for key, value in figures.items()
-            if key != "name"
+            (key, label(key), _more(key, value)) for key, value in figures.items() if key != "name"
         ],
         charts=[_chart(device_id, span, config, background) for span in SPANS],
     )
+
+
+def _more(key: str, value: Any) -> str:
+    if key == "learning":
+        return learning_words(value)
+    return NOT_KNOWN if value is None else written(key, value)
 
 
 def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:

@@ -285,7 +285,9 @@ def test_what_is_told_to_programs_alone_says_its_state() -> None:
     assert told_in_short(shelved) == "shelved (above its derating threshold)"
     out = transition(OUT_OF_SERVICE, NORMAL)
     assert told_in_short(out) == "out of service (above its derating threshold)"
-    for previous in (SHELVED, OUT_OF_SERVICE, ACKNOWLEDGED):
+    back = transition(NORMAL, OUT_OF_SERVICE)
+    assert told_in_short(back) == "back in service (above its derating threshold)"
+    for previous in (SHELVED, ACKNOWLEDGED):
         assert told_in_short(transition(NORMAL, previous)) == (
             "no longer above its derating threshold"
         )
