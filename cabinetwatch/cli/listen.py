@@ -74,7 +74,9 @@ def _check_new(out: Path) -> None:
     if out.exists():
         raise UsageError(f"{out} exists already; name a file that does not")
     if not os.access(out.parent, os.W_OK | os.X_OK):
-        raise UsageError(f"{out} can't be made: {out.parent} is no folder that you may write to")
+        raise UsageError(
+            f"{out} can't be made: {out.parent.absolute()} is no folder that you may write to"
+        )
 
 
 @contextmanager
