@@ -21,6 +21,8 @@ _INTERRUPTED = 130
 # 128 and the number of SIGPIPE, as the shell reports a program that this signal ended.
 _BROKEN_PIPE = 141
 _NEGATIVE = re.compile(r"-\d")
+_NUMBER = re.compile(r"-\d+|-\d*\.\d+")
+"""What argparse takes for a value by itself."""
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
@@ -138,14 +140,14 @@ def _run(arguments: Sequence[str]) -> int:
 def _with_their_values(arguments: Sequence[str]) -> list[str]:
     """Join --for and -2h to --for=-2h: else -2h is taken for an option, and not for a wrong value.
 
-    >>> _with_their_values(["ID", "--for", "-2h", "--json"])
-    ['ID', '--for=-2h', '--json']
+    >>> _with_their_values(["ID", "--for", "-2h", "--add", "-3", "5"])
+    ['ID', '--for=-2h', '--add', '-3', '5']
     """
     joined: list[str] = []
     for argument in arguments:
         before = joined[-1] if joined else ""
         is_value = before.startswith("--") and "=" not in before and before != "--"
-        if is_value and _NEGATIVE.match(argument):
+        if is_value and _NEGATIVE.match(argument) and not _NUMBER.fullmatch(argument):
             joined[-1] = f"{before}={argument}"
         else:
             joined.append(argument)

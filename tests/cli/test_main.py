@@ -77,6 +77,11 @@ def test_wrong_use_is_one_sentence_and_status_2(
     assert line.startswith(sentence)
 
 
+def test_a_negative_number_is_a_value_like_others(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("calc", "sound", "--add", "-3", "5") == 0
+    assert "source 2" in capsys.readouterr().out
+
+
 def test_no_command_shows_the_help_and_is_wrong_use(capsys: pytest.CaptureFixture[str]) -> None:
     assert run() == 2
     shown = capsys.readouterr()
