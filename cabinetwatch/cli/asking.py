@@ -7,6 +7,7 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
+from cabinetwatch.cli.records import open_records
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import UsageError
@@ -20,14 +21,13 @@ _LOOK_EVERY_S = 0.1
 
 
 def open_store(args: argparse.Namespace) -> Store:
-    """Open the store of the configuration for reading and asking.
+    """Open what the watch of the configuration records, for reading and asking.
 
     Raises:
         ConfigError: the configuration is faulty.
         StoreError: there is no store yet, or it can't be read.
     """
-    config = configuration.load(find_config_file(args.config))
-    return Store.open(config.store.url, read_only=True)
+    return open_records(configuration.load(find_config_file(args.config)))
 
 
 def find_alarm(store: Store, alarm_id: str) -> Transition:

@@ -3,10 +3,10 @@
 import argparse
 
 from cabinetwatch.cli.asking import ask
+from cabinetwatch.cli.records import open_records
 from cabinetwatch.config import SITE_SUBJECT, Config, find_config_file
 from cabinetwatch.errors import UsageError
 from cabinetwatch.service.remote import service_s
-from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 
 
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         command["for_s"] = service_s(args.span)
     if args.reason:
         command["reason"] = args.reason
-    with Store.open(config.store.url, read_only=True) as store:
+    with open_records(config) as store:
         return ask(store, command)
 
 

@@ -7,13 +7,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.cli.output import print_json, print_table, say
+from cabinetwatch.cli.records import in_memory_sentence, open_where
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import StoreError
 from cabinetwatch.notify.learning import learning_words
 from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
-from cabinetwatch.store.in_memory import MemoryRecords, find_records
+from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
@@ -44,14 +45,14 @@ def run(args: argparse.Namespace) -> int:
     clock = SystemClock()
     records = find_records(config.store_path())
     try:
-        store = _open(config, records)
+        store = open_where(config, records)
     except StoreError as error:
         if records is None and not isinstance(error, NoStoreError):
             raise
         # Bad news rather than wrong use: the watch is not running, or in memory.
         say(str(error), sys.stderr)
         if records is not None:
-            say(_in_memory(config.site.name, records.process), sys.stderr)
+            say(in_memory_sentence(config.site.name, records.process), sys.stderr)
         return 1
     if args.follow:
         store.close()
@@ -62,20 +63,6 @@ def run(args: argparse.Namespace) -> int:
     return _status(snapshot)
 
 
-def _open(config: Config, records: MemoryRecords | None) -> Store:
-    """Open the store, or, where we may, what stands in for it in memory."""
-    url = config.store.url if records is None or records.url is None else records.url
-    return Store.open(url, read_only=True)
-
-
-def _in_memory(site: str, process: int) -> str:
-    return (
-        f"{site}: THE WATCH RUNS WITH ITS RECORDS IN MEMORY (process {process}), for its disk "
-        "refuses the store: it tells alarms as ever, but what it records is lost when it ends. "
-        "Look at the disk: is it full, or read-only?"
-    )
-
-
 def _follow(config: Config, clock: Clock, *, as_json: bool) -> int:
     """Show it again and again; on a terminal in place, else one below the other.
 
@@ -84,7 +71,7 @@ def _follow(config: Config, clock: Clock, *, as_json: bool) -> int:
     status = 1
     try:
         while True:
-            with _open(config, find_records(config.store_path())) as store:
+            with open_where(config, find_records(config.store_path())) as store:
                 snapshot = take_snapshot(store, config, clock)
                 trials = _open_trials(snapshot, store, config)
             status = _status(snapshot)
@@ -181,7 +168,7 @@ def _little_room(room: Room) -> str | None:
 def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
     told = ""
     if snapshot.memory_process is not None:
-        told = _in_memory(snapshot.site, snapshot.memory_process)
+        told = in_memory_sentence(snapshot.site, snapshot.memory_process)
     if snapshot.utc_ms is None:
         return told or f"{snapshot.site}: the watch has never run with this store."
     age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)

@@ -78,6 +78,33 @@ def _any_status(path: Path, capsys: pytest.CaptureFixture[str]) -> str:
     return capsys.readouterr().out
 
 
+def test_an_alarm_of_a_watch_with_its_records_in_memory_is_shown_and_acknowledged(
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = ["--config", str(site.path)]
+    with watching_from_memory(site, cabinet) as watch:
+        cabinet.publish(HALL, "21")
+        raised = cabinet.publish_until(NAS, "55", "nas", "over-derating", "unacknowledged")
+        wait_until(lambda: "over-derating" in _alarms(site.path, capsys), "the alarm to be shown")
+        assert main(["ack", raised["id"], *config]) == 0
+        acknowledged = capsys.readouterr()
+        cabinet.wait_transition("nas", "over-derating", "acknowledged")
+        assert main(["service", "nas", "out", "--for", "1h", *config]) == 0
+        assert main(["alarms", *config]) == 0
+        told = capsys.readouterr()
+        assert watch.stop() == 0
+
+    assert "IN MEMORY" in acknowledged.err
+    assert "IN MEMORY" not in acknowledged.out
+    assert "IN MEMORY" in told.err
+    assert "out-of-service" in told.out
+
+
+def _alarms(path: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    assert main(["alarms", "--config", str(path)]) == 0
+    return capsys.readouterr().out
+
+
 def test_what_a_killed_watch_left_in_memory_goes_at_the_next_start(
     site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
 ) -> None:

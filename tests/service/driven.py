@@ -2,14 +2,14 @@
 
 It takes lines on standard input and answers each, once done, with the wall clock's UTC (ms):
 
-- "skip MS" and "step MS" move time on and set the wall clock.
+- "run", "skip MS" and "step MS" let time pass, move it on and set the wall clock.
 - "heard SENSOR VALUE" waits until the engine has taken that value, "away" until it knows that the
   broker is gone, "raised CONDITION" until it has raised that alarm, and "held" until it holds back
   what came right after a reconnect.
 - "" only asks, and "stop" ends.
 
-The clock stands until the first skip and then runs as life does, so that a busy machine makes no
-time pass: neither between a reconnect and the look at what is held, nor in a day.
+The clock stands until the first run or skip and then goes as life does, so that a busy machine
+makes no time pass: neither between a reconnect and the look at what is held, nor in a day.
 """
 
 import logging
@@ -36,10 +36,14 @@ class DrivenClock(RatedClock):
         self._skipped_ms = 0
         self.stepped_ms = 0
 
-    def skip(self, ms: int) -> None:
-        """Let time pass at once, and from now on by itself."""
+    def run(self) -> None:
+        """Let time pass by itself from now on."""
         if self._stood_until_ms is None:
             self._stood_until_ms = super()._elapsed_ms()
+
+    def skip(self, ms: int) -> None:
+        """Let time pass at once, and from now on by itself."""
+        self.run()
         self._skipped_ms += ms
 
     def utc_ms(self) -> int:
@@ -101,7 +105,9 @@ def main(path: Path, start_utc_ms: int) -> int:
         word, _, rest = line.strip().partition(" ")
         if word == "stop":
             break
-        if word == "skip":
+        if word == "run":
+            clock.run()
+        elif word == "skip":
             clock.skip(int(rest))
         elif word == "step":
             clock.stepped_ms += int(rest)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.watch.world import HOUR, MINUTE, World, make_config, of
+from tests.watch.world import COMMISSIONED, DAY, HOUR, HOUSE, MINUTE, World, make_config, of
 
 
 @pytest.fixture
@@ -24,7 +24,8 @@ def test_a_probe_that_slipped_out_of_the_warm_air_is_told_with_the_figures(world
     assert f"while it draws {values['power_w']:.0f} W" in transition.text
     last = {i[0]: i[2] for i in world.inputs if isinstance(i, tuple) and i[1] <= transition.t}
     assert values["raw_rise_k"] == pytest.approx(last["nas-air"] - last["hall"], abs=0.3)
-    assert "probe" in transition.response
+    assert transition.likely.startswith("The probe has slipped")
+    assert transition.response.startswith("See that the probe sits")
 
 
 def test_it_returns_when_the_probe_is_back(world: World) -> None:
@@ -55,3 +56,14 @@ def test_a_silent_temperature_raises_none() -> None:
     world.lives(2 * HOUR)
     world.dead = {"nas-air"}
     assert of(world.lives(2 * HOUR), "rise-missing") == []
+
+
+def test_without_power_it_says_that_the_device_may_have_been_switched_off() -> None:
+    text = (HOUSE + COMMISSIONED).replace('power = "nas-power"\n', "")
+    world = World(make_config(text.replace("normal_power_w = 40.0\n", "")), every_s=25)
+    world.lives(4 * DAY)
+    world.power_w = 0.0
+    (transition,) = of(world.lives(6 * HOUR), "rise-missing")
+    assert transition.likely.startswith("It has been switched off, or the probe has slipped")
+    assert transition.response.startswith("If it has been switched off, nothing is wrong.")
+    assert "See that the probe sits" in transition.response

@@ -6,6 +6,12 @@ from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import interval_k, kelvin
 
+_SLIPPED = "the probe has slipped out of the warm air, the cover is off, or two sensors are swapped"
+_IF_OFF = (
+    "If it has been switched off, nothing is wrong. For the watch to know that next time, give it a"
+    " power sensor, or let it learn over days in which it is off and on. Else:"
+)
+
 
 class RiseMissingSettings(AlarmSettings):
     """Keys of `[alarms.rise-missing]`.
@@ -26,14 +32,23 @@ class RiseMissing(HeadingCondition):
     name = "rise-missing"
     Settings = RiseMissingSettings
     settings: RiseMissingSettings
-    likely = (
-        "The probe has slipped out of the warm air, the cover is off, or two sensors are swapped."
-    )
     response = (
         "See that the probe sits in the device's warm air and the ambient sensor in the air around"
         " it, and that the cover is on. Until then a lost fan may not be seen. If the device has"
         " been changed on purpose, learn it again: cabinetwatch learn."
     )
+
+    @property
+    def likely(self) -> str:  # type: ignore[override]
+        """What it likely is: without its power it may just have been switched off."""
+        if self.device.powers:
+            return f"{_SLIPPED[0].upper()}{_SLIPPED[1:]}."
+        return f"It has been switched off, or {_SLIPPED}."
+
+    @property
+    def remedy(self) -> str:
+        """A device that is off needs no hand, but should be known as one."""
+        return self.response if self.device.powers else f"{_IF_OFF} {self.response}"
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
