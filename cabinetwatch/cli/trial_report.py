@@ -88,7 +88,9 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(find_config_file(args.config))
     case, progress = _afterwards(args, config) if args.name is None else _told(args, config)
     figures = judge_case(case, terms_of(args))
-    figures = replace(figures, reasons=(*figures.reasons, *progress))
+    # How a phase stands may begin with what is wrong with it.
+    reasons = (each for each in figures.reasons if not any(p.startswith(each) for p in progress))
+    figures = replace(figures, reasons=(*reasons, *progress))
     if args.html is not None:
         _write_html(args.html, case, figures)
     if args.json:
@@ -114,8 +116,7 @@ def find_trial(book: TrialBook, name: str) -> TrialRecord:
     """
     trial = book.trials.get(name)
     if trial is None:
-        known = ", ".join(book.trials) or "none yet"
-        raise UsageError(f"There is no trial {name!r}; there are {known}")
+        raise UsageError(book.lacks(name))
     return trial
 
 

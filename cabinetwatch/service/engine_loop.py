@@ -248,7 +248,13 @@ class EngineLoop(WatchedPart):
         self._work.notices += self._planner.plan(transitions, self._engine)
         self._told(transitions)
         for transition in transitions:
-            _log.info("%s %s: %s", transition.subject, transition.state, transition.text)
+            _log.info(
+                "%s %s %s: %s",
+                transition.subject,
+                transition.condition,
+                transition.state,
+                transition.text,
+            )
 
     def _tick(self, now: int) -> None:
         self._next_tick_t = now + TICK_MS

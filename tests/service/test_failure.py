@@ -127,6 +127,7 @@ def test_a_file_that_does_not_say_whom_to_tell_is_refused_in_sentences(
     told = tell(site, tmp_path / "told")
     assert told.returncode == 2
     assert "Traceback" not in told.stderr
+    assert f"{site.path}: " in told.stderr
 
 
 def test_a_result_that_is_not_known_is_named(site: Site) -> None:
