@@ -18,6 +18,7 @@ from cabinetwatch.store.inputs import sensor_names
 from cabinetwatch.store.planes import pack_integers, unpack_integers
 from cabinetwatch.store.schema import block, figure_minute
 from cabinetwatch.store.tiers import Bucket, FigureMinute, Gatherer, Tier, decimals_of
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.reading import Quality
 
 _NAMES = Struct("<I")
@@ -97,9 +98,17 @@ class WaitingFigures(NamedTuple):
 
 
 def waiting_figures(connection: Connection) -> WaitingFigures:
-    """Give the minutes of devices that are not in the tiers yet, oldest first."""
+    """Give the minutes of devices that are not in the tiers yet, oldest first.
+
+    One that is damaged is left out and told: all the others must still get there.
+    """
     rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
-    minutes = [FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)) for row in rows]
+    minutes = []
+    for row in rows:
+        try:
+            minutes.append(FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)))
+        except zlib.error as error:
+            _log.error("the devices' figures of %s are lost: %s", to_rfc3339(row.utc_ms), error)
     return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
 
 

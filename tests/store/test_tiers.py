@@ -239,6 +239,20 @@ class TestDevices:
         assert len(store.buckets("nas", "rise_k", Tier.MINUTES, *ALL)) == 1
         assert len(store.buckets("nas", "power_w", Tier.MINUTES, *ALL)) == 2
 
+    def test_a_damaged_minute_is_told_and_all_others_still_condensed(
+        self, store: Store, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        for n in range(3):
+            store.commit(batch(figures=[self.minute(n, rise_k=10.0 + n)]))
+        with store._database.writing() as connection:
+            table = schema.figure_minute
+            connection.execute(update(table).where(table.c.number == 2).values(data=b"dust"))
+        tidied(store, T0)
+        found = store.buckets("nas", "rise_k", Tier.MINUTES, *ALL)
+        assert [bucket.mean for bucket in found] == [10.0, 12.0]
+        assert rows(store, "figure_minute") == 0
+        assert caplog.text.count("the devices' figures of ") == 1
+
 
 class TestSeries:
     @pytest.fixture
