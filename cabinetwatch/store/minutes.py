@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from struct import Struct
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.corrections import offsets_from
@@ -110,6 +110,14 @@ def waiting_figures(connection: Connection) -> WaitingFigures:
         except zlib.error as error:
             _log.error("the devices' figures of %s are lost: %s", to_rfc3339(row.utc_ms), error)
     return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
+
+
+def waiting_mark(connection: Connection) -> tuple[int, ...]:
+    """Give what is another as soon as other minutes of devices wait."""
+    table = figure_minute.c
+    # The numbers begin anew once all rows are gone; the watch time of the newest never comes again.
+    newest = select(func.count(), func.max(table.number), func.max(table.t_ms))
+    return tuple(each or 0 for each in connection.execute(newest).one())
 
 
 def _pack(devices: dict[str, dict[str, Bucket]]) -> bytes:

@@ -239,6 +239,30 @@ class TestDevices:
         assert len(store.buckets("nas", "rise_k", Tier.MINUTES, *ALL)) == 1
         assert len(store.buckets("nas", "power_w", Tier.MINUTES, *ALL)) == 2
 
+    def test_what_waits_is_unpacked_once_and_anew_when_there_is_more(
+        self, store: Store, onlooker: Store, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        unpacked: list[int] = []
+        unpack = minutes._unpack
+        monkeypatch.setattr(
+            minutes, "_unpack", lambda utc_ms, data: unpacked.append(utc_ms) or unpack(utc_ms, data)
+        )
+        for n in range(3):
+            t = T0 + n * MINUTE_MS
+            store.commit(batch(figures=[self.minute(n, rise_k=10.0, off=0.0)], advanced_to=t))
+        figures = onlooker.figures_of("nas")
+        for _ in range(2):
+            onlooker.columns("nas", figures, Tier.MINUTES, *ALL)
+            onlooker.buckets("hall", "value", Tier.MINUTES, *ALL)
+        assert len(unpacked) == 3
+
+        tidied(store, T0)
+        for n in range(3):
+            t = T0 + 3_600_000 + n * MINUTE_MS
+            store.commit(batch(figures=[self.minute(60 + n, rise_k=20.0)], advanced_to=t))
+        found = onlooker.buckets("nas", "rise_k", Tier.MINUTES, *ALL)
+        assert [bucket.mean for bucket in found] == [10.0] * 3 + [20.0] * 3
+
     def test_a_damaged_minute_is_told_and_all_others_still_condensed(
         self, store: Store, caplog: pytest.LogCaptureFixture
     ) -> None:
