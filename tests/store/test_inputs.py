@@ -1,5 +1,6 @@
 """What the engine was told comes back whole, and in the very order."""
 
+import shutil
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -37,12 +38,12 @@ told = st.builds(
 )
 @given(commits=st.lists(st.lists(told, max_size=12), max_size=6))
 def test_any_mixture_over_any_commits_comes_back_in_order(
-    empty_store: bytes, commits: list[list[Reading | Entry]]
+    empty_store: Path, commits: list[list[Reading | Entry]]
 ) -> None:
     expected = list(enumerate((item for commit in commits for item in commit), 1))
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        path.write_bytes(empty_store)
+        shutil.copy(empty_store, path)
         for commit in commits:
             with Store.open(database_url(path)) as store:
                 store.commit(batch(*commit))

@@ -1,6 +1,7 @@
 """The tiers say what the readings said: each counted once, whatever happens in between."""
 
 import math
+import shutil
 import signal
 import statistics as independent
 import subprocess
@@ -99,11 +100,11 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
 )
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
-    empty_store: bytes, events: list[list[Reading | Entry] | str], offset_ms: int
+    empty_store: Path, events: list[list[Reading | Entry] | str], offset_ms: int
 ) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        path.write_bytes(empty_store)
+        shutil.copy(empty_store, path)
         committed: list[Reading | Entry] = []
         store = Store.open(database_url(path))
         with Store.open(database_url(path), read_only=True) as onlooker:
@@ -244,9 +245,12 @@ class TestDevices:
     ) -> None:
         unpacked: list[int] = []
         unpack = minutes._unpack
-        monkeypatch.setattr(
-            minutes, "_unpack", lambda utc_ms, data: unpacked.append(utc_ms) or unpack(utc_ms, data)
-        )
+
+        def counted(utc_ms: int, data: bytes) -> dict[str, dict[str, Bucket]]:
+            unpacked.append(utc_ms)
+            return unpack(utc_ms, data)
+
+        monkeypatch.setattr(minutes, "_unpack", counted)
         for n in range(3):
             t = T0 + n * MINUTE_MS
             store.commit(batch(figures=[self.minute(n, rise_k=10.0, off=0.0)], advanced_to=t))
