@@ -1,7 +1,7 @@
 """What the page says: the present of the store put into words and figures."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from cabinetwatch import __version__
@@ -31,6 +31,7 @@ from cabinetwatch.report.page_words import (
     short_time,
     subjects_of,
 )
+from cabinetwatch.report.summary_journal import KINDS, history_of
 from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
@@ -39,7 +40,6 @@ from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
@@ -362,11 +362,11 @@ def _watch(
     if since_ms is not None:
         running = f"for {describe_duration((now_utc_ms - since_ms) / 1000)}"
     life = UNKNOWN if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
-    counts: Counter[EntryKind] = Counter(
-        entry.kind
-        for _, entry in store.entries(EntryKind.START, EntryKind.OFFSET, EntryKind.DISCONNECT)
-        if entry.t >= now_utc_ms - WEEK_MS
-    )
+    history = history_of((entry for _, entry in store.entries(*KINDS)), None)
+
+    def of_the_week(instants: Iterable[int]) -> str:
+        return str(sum(utc_ms >= now_utc_ms - WEEK_MS for utc_ms in instants))
+
     states = Counter(figures["state"] for figures in snapshot.sensors.values())
     sensors = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
     return [
@@ -376,9 +376,9 @@ def _watch(
         ("Sensors", sensors or "none"),
         ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
-        ("Starts in 7 days", str(counts[EntryKind.START])),
-        ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
-        ("Clock steps in 7 days", str(counts[EntryKind.OFFSET])),
+        ("Starts in 7 days", of_the_week(utc_ms for utc_ms, _ in history.starts)),
+        ("Broker lost in 7 days", of_the_week(history.disconnects)),
+        ("Clock steps in 7 days", of_the_week(utc_ms for utc_ms, _ in history.steps)),
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
