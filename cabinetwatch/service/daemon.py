@@ -110,7 +110,7 @@ class Daemon:
             command=self._take_command,
             on_failure=self._part_failed,
         )
-        self._publisher = Publisher(config, self.watch.utc_ms(now), gone, self._publish)
+        self._publisher = Publisher(config, now, gone, self._publish)
         last_live_t = {
             name: sensor.last_live_t
             for name, sensor in engine.house.sensors.items()
