@@ -173,7 +173,7 @@ def test_many_bad_lines_are_told_briefly(
     take_in(config_file, EXPORTED + "x,y,z\n" * 500)
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 21
-    assert "480 more lines" in told[-1]
+    assert "480 more faults" in told[-1]
 
 
 @pytest.mark.parametrize("content", ["", "a,b\n1,2\n", "\x00\x01"])
