@@ -41,7 +41,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
         for reason in figures.reasons:
             say(f"  - {reason}")
         return 1
-    old = path.read_text(encoding="utf-8")
+    # Not as text: that would lose what the lines end with.
+    old = path.read_bytes().decode()
     new = with_settings(old, figures.device, figures.setpoints.values)
     # What `check` would say of it is said before anything is written.
     wanted = reading.parse(new, path, SPECS)
