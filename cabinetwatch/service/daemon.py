@@ -46,9 +46,9 @@ _log = logging.getLogger(__name__)
 class Daemon:
     """One watch over one site, from start to stop.
 
-    Four kinds of thread: the network's (in the MQTT session), the engine's, the store's, and one
-    for each channel of delivery. The natural way of a reading goes through them in that order; no
-    part waits for the disk but the store's.
+    The natural way of a reading goes through the network's thread (in the MQTT session), the
+    engine's, the store's, and one for each channel of delivery; no part waits for the disk but the
+    store's. Beside it stand the summary's, and the page's where the configuration wants it.
     """
 
     def __init__(self, config: Config, clock: Clock | None = None) -> None:
