@@ -142,3 +142,20 @@ class TestReadingsByTime:
         begin = T0 + 1000 * first
         everything = [utc_ms for _, utc_ms in store.readings() if utc_ms >= begin]
         assert [utc_ms for _, utc_ms in store.readings(None, begin)] == everything
+
+
+def test_readings_taken_elsewhere_are_found_and_bring_the_watch_no_further(
+    store: Store, url: str
+) -> None:
+    hour_ms = 3_600_000
+    store.commit(batch(reading(t=T0)))
+    store.commit(batch(reading("ups", T0 + hour_ms), advanced_to=T0 + hour_ms, foreign=True))
+    assert store.last_t() == T0
+    store.close()
+    with Store.open(url) as again:
+        again.commit(batch(reading(t=T0 + 60_000), advanced_to=T0 + 60_000))
+        assert again.last_t() == T0 + 60_000
+        # The search halves the blocks by what was known with each: that may not fall.
+        assert [each.sensor for each, _ in again.readings(None, T0 + hour_ms // 2)] == ["ups"]
+        again.commit(batch(reading(t=T0 + 2 * hour_ms), advanced_to=T0 + 2 * hour_ms))
+        assert again.last_t() == T0 + 2 * hour_ms
