@@ -47,8 +47,9 @@ class Daemon:
     """One watch over one site, from start to stop.
 
     The natural way of a reading goes through the network's thread (in the MQTT session), the
-    engine's, the store's, and one for each channel of delivery; no part waits for the disk but the
-    store's. Beside it stand the summary's, and the page's where the configuration wants it.
+    engine's, the store's, and one for each channel of delivery; none waits for the disk but the
+    store's and, for some seconds, one that delivers. Beside them stand the summary's, and the
+    page's where the configuration wants it.
     """
 
     def __init__(self, config: Config, clock: Clock | None = None) -> None:

@@ -77,6 +77,7 @@ class Ends:
         self.acknowledged: list[int] = []
         self.reports: list[bool] = []
         self.errors: list[str] = []
+        self.failures: list[Any] = []
 
     def acknowledge(self, receipts: Sequence[Receipt]) -> None:
         self.acknowledged += [receipt.packet_id for receipt in receipts]
@@ -85,6 +86,21 @@ class Ends:
         del lost
         self.reports.append(ok)
         self.errors.append(error)
+
+
+def loop_of(store: Store, clock: RatedClock, ends: Ends) -> StoreLoop:
+    """A store's thread, not started, that writes at once what it is given."""
+    return StoreLoop(
+        store,
+        WatchTime(clock),
+        clock,
+        StoreConfig(flush_s=0.001),
+        acknowledge=ends.acknowledge,
+        deliver=lambda _: None,
+        report=ends.report,
+        command=lambda *_: None,
+        on_failure=lambda *failure: ends.failures.append(failure),
+    )
 
 
 @pytest.fixture
@@ -117,19 +133,8 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
     # Fast, so that a retry is due soon.
     clock = RatedClock(20.0, START_MS)
     ends = Ends()
-    failures: list[Any] = []
     with Store.open(site.url) as store:
-        loop = StoreLoop(
-            store,
-            WatchTime(clock),
-            clock,
-            StoreConfig(flush_s=0.001),
-            acknowledge=ends.acknowledge,
-            deliver=lambda _: None,
-            report=ends.report,
-            command=lambda *_: None,
-            on_failure=lambda *failure: failures.append(failure),
-        )
+        loop = loop_of(store, clock, ends)
         loop.connected(WINDOW)
         loop.start()
         loop.put(numbered(1, 80))
@@ -151,7 +156,7 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
     assert stored == [float(number) for number in range(1, 101)]
     assert ends.reports == [False, True]
     assert ("more than 10 s" in ends.errors[0]) is (found_by == "supervision")
-    assert failures == []
+    assert ends.failures == []
 
 
 def _found_hanging(loop: StoreLoop, ends: Ends) -> bool:
@@ -169,17 +174,7 @@ def test_what_waits_for_a_disk_that_is_away_stays_within_bounds(
     clock = RatedClock(20.0, START_MS)
     ends = Ends()
     with Store.open(site.url) as store:
-        loop = StoreLoop(
-            store,
-            WatchTime(clock),
-            clock,
-            StoreConfig(flush_s=0.001),
-            acknowledge=ends.acknowledge,
-            deliver=lambda _: None,
-            report=ends.report,
-            command=lambda *_: None,
-            on_failure=lambda *_: None,
-        )
+        loop = loop_of(store, clock, ends)
         loop.start()
         loop.put(numbered(1, 1))
         wait_until(lambda: ends.reports == [False], "the fault to be found")
