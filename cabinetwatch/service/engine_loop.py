@@ -262,6 +262,7 @@ class EngineLoop(WatchedPart):
         if offset_ms is not None:
             self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
             self._stepped()
+            self._publisher.hurry(now)
         self._store_loop.supervise()
         self._publisher.tick(self._engine, now)
         if now >= self._next_sample_t:

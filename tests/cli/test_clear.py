@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from tests.service.conftest import cabinet, empty_store, site
+from tests.service.conftest import cabinet, site
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 
-__all__ = ["cabinet", "empty_store", "site"]
+__all__ = ["cabinet", "site"]
 
 
 def clear(path: Path) -> subprocess.CompletedProcess[str]:

@@ -3,22 +3,12 @@
 import re
 from pathlib import Path
 
-from cabinetwatch.clock import SystemClock
 from cabinetwatch.report.page_source import PageSource
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import EntryKind
 from tests.cli.recorded_day import keep, write_config
+from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World
-
-
-class _Then(SystemClock):
-    """The wall clock at the end of the record."""
-
-    def __init__(self, utc_ms: int) -> None:
-        self._utc_ms = utc_ms
-
-    def utc_ms(self) -> int:
-        return self._utc_ms
 
 
 def page(folder: Path, *, out_of_service: bool) -> str:
@@ -35,7 +25,9 @@ def shown(path: Path, world: World) -> str:
     """Write a world into its store, and give the page of it without its style."""
     folder = path.parent
     keep(path, world)
-    source = PageSource(load(path).store.url, None, folder, _Then(world.t), None)
+    clock = HandClock(world.t)
+    clock.stand_still()
+    source = PageSource(load(path).store.url, None, folder, clock, None)
     html = source.html().decode()
     source.close()
     return re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
