@@ -1,6 +1,5 @@
 """Instants and durations as text: RFC 3339, ISO 8601 intervals, "2h", "3 min 20 s"."""
 
-import math
 import re
 from datetime import UTC, datetime
 
@@ -10,6 +9,11 @@ _RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}[Tt ]\d{2}:\d{2}:\d{2}(?:\.\d+)?(?:[Zz]
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
+# 0001-01-02 and 9999-12-31: a day from the calendar's ends, so that every instant between them has
+# a date in every time zone.
+_EARLIEST_MS = -62_135_510_400_000
+_LATEST_MS = 253_402_214_400_000
+
 
 def to_datetime(utc_ms: int) -> datetime:
     """Give the aware UTC datetime of an instant in milliseconds since 1970."""
@@ -18,14 +22,22 @@ def to_datetime(utc_ms: int) -> datetime:
 
 
 def from_datetime(moment: datetime) -> int:
-    """Give the milliseconds since 1970 of an aware datetime, rounded down."""
+    """Give the milliseconds since 1970 of an aware datetime, rounded down.
+
+    Raises:
+        ValueError: it lies so near to an end of the calendar that some time zone has no date for
+            it.
+    """
     delta = moment - EPOCH
-    return (delta.days * 86400 + delta.seconds) * 1000 + delta.microseconds // 1000
+    utc_ms = (delta.days * 86400 + delta.seconds) * 1000 + delta.microseconds // 1000
+    if not _EARLIEST_MS <= utc_ms < _LATEST_MS:
+        raise ValueError(f"{moment.isoformat()} lies at the end of the calendar")
+    return utc_ms
 
 
 def to_rfc3339(utc_ms: int) -> str:
     """Write an instant as RFC 3339 in UTC with milliseconds, e.g. 2026-07-01T12:00:03.000Z."""
-    return to_datetime(utc_ms).strftime("%Y-%m-%dT%H:%M:%S.") + f"{utc_ms % 1000:03d}Z"
+    return to_datetime(utc_ms).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
 
 
 def from_rfc3339(text: str) -> int:
@@ -35,7 +47,7 @@ def from_rfc3339(text: str) -> int:
         Milliseconds since 1970, UTC.
 
     Raises:
-        ValueError: the text is no RFC 3339 date-time.
+        ValueError: the text is no RFC 3339 date-time, or lies at the end of the calendar.
     """
     sentence = (
         f"{text!r} is no RFC 3339 time; write it like 2026-07-01T12:00:00Z, with Z or an offset"
@@ -56,7 +68,7 @@ def from_instant(value: str | float) -> int:
     """
     if isinstance(value, str):
         return from_rfc3339(value)
-    if isinstance(value, bool) or not math.isfinite(value) or abs(value) > 253402300799:
+    if isinstance(value, bool) or not _EARLIEST_MS <= value * 1000 < _LATEST_MS:
         raise ValueError(f"{value!r} is no time in seconds since 1970")
     return round(value * 1000)
 

@@ -1,5 +1,6 @@
 """Fixtures that all tests share, and the option --long."""
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -7,6 +8,9 @@ from typing import Any
 import hypothesis
 import pytest
 
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.store import Store
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.mail import MailDrop, MailDropFactory
@@ -48,6 +52,21 @@ def _limit_s(item: pytest.Item) -> float:
     """The time limit of its own, if it has one (s)."""
     marker = item.get_closest_marker("timeout")
     return float(marker.args[0]) if marker else 0.0
+
+
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store without content, made once and only to be copied: making one takes a second."""
+    path = tmp_path_factory.mktemp("store") / "watch.db"
+    migrate(database_url(path))
+    return path
+
+
+@pytest.fixture
+def store(tmp_path: Path, empty_store: Path) -> Iterator[Store]:
+    """A fresh store, open for writing."""
+    with Store.open(database_url(Path(shutil.copy(empty_store, tmp_path)))) as store:
+        yield store
 
 
 @pytest.fixture(scope="session")

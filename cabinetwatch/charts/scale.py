@@ -51,8 +51,9 @@ def time_ticks(from_utc_ms: int, to_utc_ms: int, timezone: str) -> list[Tick]:
             at = local.timestamp() * 1000
             if at > to_utc_ms or not _fit(ticks):
                 break
-            if at >= from_utc_ms:
-                ticks.append(Tick(at, _written(local, form)))
+            # Of an hour that is skipped the clock shows the next, which may come by itself, too.
+            if at >= from_utc_ms and (not ticks or at > ticks[-1].at):
+                ticks.append(Tick(at, _written(to_datetime(round(at)).astimezone(zone), form)))
         if _fit(ticks):
             return ticks
     return []

@@ -4,7 +4,7 @@ import argparse
 from collections.abc import Iterator
 
 from cabinetwatch.cli.output import print_table, say
-from cabinetwatch.cli.trials import Finding, try_all
+from cabinetwatch.cli.trying import Finding, try_all
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.text import counted
 from cabinetwatch.watch import configuration

@@ -8,6 +8,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import StoreError, UsageError
 from cabinetwatch.intake.retained import RetainedError, clear_retained
+from cabinetwatch.store.place import holder_of
 from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import counted
@@ -48,7 +49,7 @@ def _refuse_if_running(config: Config) -> None:
         with Store.open(config.store.url, read_only=True) as store:
             running = is_running(store, SystemClock())
     except StoreError:
-        # Without a store that can be read there is no watch that would write all this again.
-        return
+        # None is there, or not for us: then its lock alone says whether a watch is at work.
+        running = holder_of(config.store_path()) is not None
     if running:
         raise UsageError("the watch is running; stop it first, or it will publish all of it again")

@@ -6,7 +6,7 @@ import signal
 import threading
 
 from cabinetwatch.cli.service_log import log_to_standard_error
-from cabinetwatch.config import find_config_file
+from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.errors import UsageError
 from cabinetwatch.service.guard import Guard
 from cabinetwatch.service.systemd import Notifier
@@ -36,7 +36,8 @@ def run(args: argparse.Namespace) -> int:
         after_s = parse_duration(args.after)
     except ValueError as error:
         raise UsageError(f"--after: {error}") from None
-    config = configuration.load(find_config_file(args.config))
+    path = find_config_file(args.config)
+    config = require_mail(configuration.load(path), path)
     log_to_standard_error(logging.INFO)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):

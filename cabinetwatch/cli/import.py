@@ -1,9 +1,9 @@
 """`cabinetwatch import FILE`: readings from a file into the store, kept and not judged."""
 
 import argparse
-import sys
 from pathlib import Path
 
+from cabinetwatch.cli.left_out import LeftOut
 from cabinetwatch.cli.output import say
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
@@ -16,8 +16,6 @@ from cabinetwatch.text import counted
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.entry import EntryKind
-
-_MOST_PROBLEMS_TOLD = 20
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -40,38 +38,18 @@ def run(args: argparse.Namespace) -> int:
         UsageError: the file can't be read, or is of no known kind, or no line in it is right.
     """
     config = configuration.load(find_config_file(args.config))
-    problems = _Problems(args.file)
-    readings = tables.read(args.file, config.sensors, problems.tell)
+    left_out = LeftOut(args.file)
+    readings = tables.read(args.file, config.sensors, left_out.tell)
     with open_or_make(config.store.url) as store:
         journaled = store.entries(EntryKind.CONFIG)
         offsets = offsets_throughout(journaled, config).at(store.last_seq() + 1)
         now_utc_ms = SystemClock().utc_ms()
-        imported = import_readings(store, readings, offsets, now_utc_ms, problems.tell)
-    problems.close()
-    if problems.lines and not (imported.taken or imported.known or imported.too_old):
+        imported = import_readings(store, readings, offsets, now_utc_ms, left_out.tell)
+    left_out.close()
+    if left_out.lines and not (imported.taken or imported.known or imported.too_old):
         raise UsageError(f"{args.file}: no line could be taken, and nothing has changed")
-    say(_summary(imported, len(problems.lines)))
+    say(_summary(imported, len(left_out.lines)))
     return 0
-
-
-class _Problems:
-    """Tells the first lines that are left out, and remembers which they were."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._count = 0
-        self.lines: set[int] = set()
-
-    def tell(self, number: int, sentence: str) -> None:
-        self.lines.add(number)
-        self._count += 1
-        if self._count <= _MOST_PROBLEMS_TOLD:
-            say(f"{self._path}, line {number} {sentence}; it is left out", sys.stderr)
-
-    def close(self) -> None:
-        more = self._count - _MOST_PROBLEMS_TOLD
-        if more > 0:
-            say(f"{self._path}: {more} more lines could not be taken", sys.stderr)
 
 
 def _summary(imported: Imported, left_out: int) -> str:

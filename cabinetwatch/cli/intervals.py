@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from datetime import datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import TypeVar
 from zoneinfo import ZoneInfo
 
@@ -14,14 +14,14 @@ _DURATION = re.compile(
     r"P(?:(\d+(?:\.\d+)?)W)?(?:(\d+(?:\.\d+)?)D)?"
     r"(?:T(?:(\d+(?:\.\d+)?)H)?(?:(\d+(?:\.\d+)?)M)?(?:(\d+(?:\.\d+)?)S)?)?"
 )
-_UNITS = ("weeks", "days", "hours", "minutes", "seconds")
 
 
 def read_interval(option: str, text: str, timezone: str) -> tuple[int, int]:
     """Read an interval of ISO 8601 (5.5.1 of ISO 8601-1:2019, from memory).
 
     A time without an offset is in the time zone of the site; an end may leave out what it shares
-    with the start: its date, and its offset.
+    with the start: its date, and its offset. Hours are hours, also where the clocks change; a day
+    is from one time of day to the same on the next.
 
     Args:
         option: the option it stands behind, for the sentence of an error.
@@ -49,11 +49,18 @@ def read_interval(option: str, text: str, timezone: str) -> tuple[int, int]:
 def _ends(first: str, second: str, zone: tzinfo) -> tuple[datetime, datetime]:
     if first.startswith("P"):
         end = _instant(second, zone)
-        return end - _duration(first), end
+        return _after(end, first, -1), end
     start = _instant(first, zone)
     if second.startswith("P"):
-        return start, start + _duration(second)
+        return start, _after(start, second, 1)
     return start, _end(second, start)
+
+
+def _after(moment: datetime, duration: str, sign: int) -> datetime:
+    """Give the time a duration after another, or before it with a sign of -1."""
+    days, hours = _duration(duration)
+    # Within one time zone the sum of a datetime and a span is what the clocks on the wall show.
+    return (moment + sign * days).astimezone(UTC) + sign * hours
 
 
 def _instant(text: str, zone: tzinfo | None) -> datetime:
@@ -78,9 +85,13 @@ def _parsed(parse: Callable[[str], _T], text: str) -> _T:
         raise ValueError(f"{text or 'nothing'} is no time") from None
 
 
-def _duration(text: str) -> timedelta:
+def _duration(text: str) -> tuple[timedelta, timedelta]:
+    """Give the days of a duration, and what is shorter."""
     match = _DURATION.fullmatch(text)
     if match is None or not any(match.groups()):
         raise ValueError(f"{text} is no duration of weeks, days, hours, minutes or seconds")
-    parts = {unit: float(each or 0) for unit, each in zip(_UNITS, match.groups(), strict=True)}
-    return timedelta(**parts)
+    weeks, days, hours, minutes, seconds = (float(each or 0) for each in match.groups())
+    return (
+        timedelta(weeks=weeks, days=days),
+        timedelta(hours=hours, minutes=minutes, seconds=seconds),
+    )

@@ -1,6 +1,7 @@
 """`cabinetwatch listen`: show what arrives, and draft the tables for it."""
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -49,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
         UsageError: the file exists, or a filter or the time is wrong.
     """
     for_s = span_s(args)
-    if args.out is not None and args.out.exists():
-        raise UsageError(f"{args.out} exists already; name a file that does not")
+    if args.out is not None:
+        _check_new(args.out)
     config = configuration.load(find_config_file(args.config))
     visit = Visit(config, checked_filters(args.filters) or ["#"], "Listen")
     survey = Survey()
@@ -66,6 +67,16 @@ def run(args: argparse.Namespace) -> int:
         return 1
     _hand_over(draft(survey.topics.values(), config), args.out)
     return 0
+
+
+def _check_new(out: Path) -> None:
+    """Refuse a file that could not be written once all has been heard."""
+    if out.exists():
+        raise UsageError(f"{out} exists already; name a file that does not")
+    if not os.access(out.parent, os.W_OK | os.X_OK):
+        raise UsageError(
+            f"{out} can't be made: {out.parent.absolute()} is no folder that you may write to"
+        )
 
 
 @contextmanager

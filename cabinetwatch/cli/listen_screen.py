@@ -9,7 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cabinetwatch.clock import WatchTime
-from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
+from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.intake.survey import Heard, Survey
 from cabinetwatch.times import describe_duration
 
@@ -50,7 +50,7 @@ def _row(heard: Heard, now_t: int) -> tuple[str, ...]:
         age = describe_duration((now_t - heard.last_live_t) / 1000) + " ago"
     return (
         excerpt(heard.topic, 60),
-        excerpt_of_bytes(heard.last, 60),
+        heard.shown,
         str(heard.qos) if heard.live else "",
         str(heard.count),
         "" if interval_s is None else f"{interval_s:.3g} s",

@@ -6,6 +6,7 @@ import errno
 import importlib
 import logging
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -19,6 +20,9 @@ _WRONG_USE = 2
 _INTERRUPTED = 130
 # 128 and the number of SIGPIPE, as the shell reports a program that this signal ended.
 _BROKEN_PIPE = 141
+_NEGATIVE = re.compile(r"-\d")
+_NUMBER = re.compile(r"-\d+|-\d*\.\d+")
+"""What argparse takes for a value by itself."""
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
@@ -119,7 +123,9 @@ def _run(arguments: Sequence[str]) -> int:
     asked = _top_parser().parse_args(arguments[:1])
     name: str | None = asked.command
     if name is None:
-        _top_parser().print_help()
+        # A person wants to see what there is; a script that left its command out must not go on,
+        # nor take this for an answer.
+        _top_parser().print_help(sys.stderr)
         return _WRONG_USE
     if name not in COMMANDS:
         nearest = difflib.get_close_matches(name, COMMANDS, 1, cutoff=0.0)[0]
@@ -127,8 +133,25 @@ def _run(arguments: Sequence[str]) -> int:
     module = importlib.import_module(f"cabinetwatch.cli.{name}")
     parser = _command_parser(name)
     module.configure(parser)
-    status: int = module.run(parser.parse_args(arguments[1:]))
+    status: int = module.run(parser.parse_args(_with_their_values(arguments[1:])))
     return status
+
+
+def _with_their_values(arguments: Sequence[str]) -> list[str]:
+    """Join --for and -2h to --for=-2h: else -2h is taken for an option, and not for a wrong value.
+
+    >>> _with_their_values(["ID", "--for", "-2h", "--add", "-3", "5"])
+    ['ID', '--for=-2h', '--add', '-3', '5']
+    """
+    joined: list[str] = []
+    for argument in arguments:
+        before = joined[-1] if joined else ""
+        is_value = before.startswith("--") and "=" not in before and before != "--"
+        if is_value and _NEGATIVE.match(argument) and not _NUMBER.fullmatch(argument):
+            joined[-1] = f"{before}={argument}"
+        else:
+            joined.append(argument)
+    return joined
 
 
 def _top_parser() -> Parser:

@@ -65,6 +65,8 @@ def run(args: argparse.Namespace) -> int:
         if _wanted(transition, args):
             told.append(transition)
             sys.stdout.write(json.dumps(transition.public()) + "\n")
+    if not told:
+        say("No alarm moved in what was replayed.", sys.stderr)
     if args.compare:
         before = [each for each in source(args, []) if _wanted(each, args)]
         for line in describe_difference(before, told):

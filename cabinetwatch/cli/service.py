@@ -13,7 +13,9 @@ from cabinetwatch.watch import configuration
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
     parser.add_argument("subject", metavar="SUBJECT", help="a device, a sensor, or site")
-    parser.add_argument("way", choices=("out", "in"), help="out of service, or back in")
+    parser.add_argument(
+        "way", metavar="out|in", choices=("out", "in"), help="out of service, or back in"
+    )
     parser.add_argument(
         "--for", dest="span", metavar="TIME", help="how long it stays out, such as 4h"
     )

@@ -6,13 +6,13 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.cli.learning import learning_line
 from cabinetwatch.cli.output import print_json, print_table, say
 from cabinetwatch.cli.records import in_memory_sentence, open_where
 from cabinetwatch.cli.transitions import print_standing
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import StoreError
+from cabinetwatch.notify.learning import learning_words
 from cabinetwatch.service.housekeeping import LITTLE_LEFT_DAYS, megabytes
 from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.place import NoStoreError
@@ -136,7 +136,7 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     )
     print()
     for figures in snapshot.devices.values():
-        say(learning_line(figures))
+        say(f"{figures['name']}: {learning_words(figures['learning'])}")
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),
@@ -226,9 +226,10 @@ def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str
 def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
     age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
     count = counted["since_start"]
+    problem = counted["problem"].removeprefix(f"{name}: ")
     return (
         f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {counted['problem']}"
+        f"{counted['total']} in all; the last {age} ago: {problem}"
     )
 
 

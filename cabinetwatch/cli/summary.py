@@ -10,7 +10,7 @@ from uuid import uuid4
 
 from cabinetwatch.cli.output import say
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.config import find_config_file
+from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.report.summary_week import IsoWeek
@@ -47,9 +47,10 @@ def run(args: argparse.Namespace) -> int:
     Returns:
         0; 1 when the mail server refuses.
     """
-    config = configuration.load(find_config_file(args.config))
-    if args.send and config.notify.email is None:
-        raise UsageError("--send: there is no [notify.email] to send it by; add that table")
+    path = find_config_file(args.config)
+    config = configuration.load(path)
+    if args.send:
+        require_mail(config, path)
     # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
     gc.disable()
     try:

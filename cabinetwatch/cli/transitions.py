@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.times import from_rfc3339, to_datetime
+from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState, Transition
 
 _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
@@ -40,9 +41,10 @@ def _print_alarms(alarms: Sequence[Transition], title: str) -> None:
     )
     # A device out of service has the same sentence for each of its conditions.
     told: dict[str, list[str]] = {}
+    # Since when stands above; for how long it was when it was told is no longer true.
+    texts = {each.id: without_span(each.text) for each in alarms}
     for each in alarms:
-        told.setdefault(f"{each.subject} {each.text}", []).append(each.id)
-    texts = {each.id: each.text for each in alarms}
+        told.setdefault(f"{each.subject} {texts[each.id]}", []).append(each.id)
     for ids in told.values():
         say(f"{', '.join(ids)}: {texts[ids[0]]}")
 

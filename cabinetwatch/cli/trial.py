@@ -131,7 +131,7 @@ def _list(args: argparse.Namespace, config: Config, store: Store, book: TrialBoo
         print_json([state.public() for state in states])
         return 0
     if not states:
-        say("There is no trial yet; cabinetwatch trial begin NAME --device ID --change TEXT.")
+        say("There is no trial yet; cabinetwatch trial begin --help shows how to begin one.")
         return 0
     print_table(
         ("Trial", "Device", "Change", "Begun (UTC)", "Phase"), [_row(state) for state in states]

@@ -14,7 +14,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.rewriting import with_settings
 from cabinetwatch.errors import UsageError
-from cabinetwatch.store.place import writer_of
+from cabinetwatch.store.running import process_of_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_datetime
 from cabinetwatch.trial.figures import TrialFigures
@@ -41,7 +41,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
         for reason in figures.reasons:
             say(f"  - {reason}")
         return 1
-    old = path.read_text(encoding="utf-8")
+    # Not as text: that would lose what the lines end with.
+    old = path.read_bytes().decode()
     new = with_settings(old, figures.device, figures.setpoints.values)
     # What `check` would say of it is said before anything is written.
     wanted = reading.parse(new, path, SPECS)
@@ -92,7 +93,8 @@ def _replace(path: Path, text: str) -> Path:
 
 def _have_read(store: Store, wanted: Config, device: str) -> int:
     """Have the running watch read its file again, and wait until it has."""
-    writer = writer_of(store.path)
+    # Not whoever holds the store, such as an import: the signal would end that.
+    writer = process_of_watch(store)
     if writer is None:
         say("The watch is not running; it reads this when it starts.")
         return 0

@@ -1,12 +1,12 @@
 """`cabinetwatch trial report`: of a trial that was told, or after the fact from intervals."""
 
 import argparse
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 from cabinetwatch.cli.calc.answer import positive
 from cabinetwatch.cli.intervals import read_interval
+from cabinetwatch.cli.left_out import LeftOut
 from cabinetwatch.cli.output import print_json, say
 from cabinetwatch.cli.trial_screen import show
 from cabinetwatch.config import find_config_file
@@ -26,7 +26,6 @@ from cabinetwatch.trial.figures import TrialFigures
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.trials import TrialBook, TrialRecord
 
-_MOST_PROBLEMS_TOLD = 10
 _MARGIN_DEFAULT_K = Terms().accept_margin_k
 _ENERGY_DEFAULT_EV = Terms().activation_energy_ev
 
@@ -88,7 +87,9 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(find_config_file(args.config))
     case, progress = _afterwards(args, config) if args.name is None else _told(args, config)
     figures = judge_case(case, terms_of(args))
-    figures = replace(figures, reasons=(*figures.reasons, *progress))
+    # How a phase stands may begin with what is wrong with it.
+    reasons = (each for each in figures.reasons if not any(p.startswith(each) for p in progress))
+    figures = replace(figures, reasons=(*reasons, *progress))
     if args.html is not None:
         _write_html(args.html, case, figures)
     if args.json:
@@ -114,8 +115,7 @@ def find_trial(book: TrialBook, name: str) -> TrialRecord:
     """
     trial = book.trials.get(name)
     if trial is None:
-        known = ", ".join(book.trials) or "none yet"
-        raise UsageError(f"There is no trial {name!r}; there are {known}")
+        raise UsageError(book.lacks(name))
     return trial
 
 
@@ -169,9 +169,9 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
         readings={},
     )
     if args.recording is not None:
-        problems = _Problems(args.recording)
-        readings = read_file(args.recording, config, problems.tell)
-        problems.close()
+        left_out = LeftOut(args.recording)
+        readings = read_file(args.recording, config, left_out.tell)
+        left_out.close()
         return replace(case, readings=readings), ()
     with Store.open(config.store.url, read_only=True) as store:
         return _with_notes(with_stored_readings(case, store), store), ()
@@ -202,21 +202,3 @@ def _write_html(path: Path, case: Case, figures: TrialFigures) -> None:
         raise UsageError(
             f"--html {path}: can't be written there: {error.strerror}; name another file"
         ) from error
-
-
-class _Problems:
-    """Tells the first lines that can't be read, and counts the rest."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._count = 0
-
-    def tell(self, number: int, sentence: str) -> None:
-        self._count += 1
-        if self._count <= _MOST_PROBLEMS_TOLD:
-            say(f"{self._path}, line {number} {sentence}; it is left out", sys.stderr)
-
-    def close(self) -> None:
-        more = self._count - _MOST_PROBLEMS_TOLD
-        if more > 0:
-            say(f"{self._path}: {more} more lines could not be taken", sys.stderr)

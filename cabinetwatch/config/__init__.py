@@ -2,7 +2,14 @@
 
 from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.devices import Device
-from cabinetwatch.config.loading import find_config_file, from_json, load, load_for_mail, parse
+from cabinetwatch.config.loading import (
+    find_config_file,
+    from_json,
+    load,
+    load_for_mail,
+    parse,
+    require_mail,
+)
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.sensors import Sensor
 
@@ -18,4 +25,5 @@ __all__ = [
     "load",
     "load_for_mail",
     "parse",
+    "require_mail",
 ]

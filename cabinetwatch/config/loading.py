@@ -62,13 +62,26 @@ def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     return parse(_read(path), path, conditions)
 
 
+def require_mail(config: Config, path: Path) -> Config:
+    """Give a configuration back if it says whom to mail.
+
+    Raises:
+        ConfigError: it does not.
+    """
+    if config.notify.email is None:
+        problems = Problems(str(path))
+        problems.add("notify.email", "is missing; add that table, it says whom to mail and how")
+        problems.raise_if_any()
+    return config
+
+
 def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     """Read no more of a file than a mail takes: [notify.email], and [site] if it is right.
 
     So a file whose fault lies elsewhere, with which the watch can't start, still says whom to tell.
 
     Raises:
-        ConfigError: the file can't be read, is no TOML, or that table is faulty.
+        ConfigError: the file can't be read, is no TOML, or that table is faulty or missing.
     """
     tables = _parse_toml(_read(path), path)
     notify = tables.get("notify")
@@ -80,9 +93,10 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
         return _assembled(wanted | more, reader, conditions)
 
     try:
-        return assembled({"site": tables.get("site")})
+        config = assembled({"site": tables.get("site")})
     except ConfigError:
-        return assembled({})
+        config = assembled({})
+    return require_mail(config, path)
 
 
 def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -96,13 +110,20 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
 
 
-def from_json(values: Mapping[str, Any], conditions: Sequence[ConditionSpec]) -> Config:
+def from_json(
+    values: Mapping[str, Any], conditions: Sequence[ConditionSpec], source: str
+) -> Config:
     """Rebuild a configuration from `Config.as_json`; files it names need not exist.
+
+    Args:
+        values: what `as_json` gave.
+        conditions: as for `load`.
+        source: what a sentence about a fault calls it.
 
     Raises:
         ConfigError: this version doesn't understand it.
     """
-    return _assembled(values, Reader(Problems("the journal's configuration"), None), conditions)
+    return _assembled(values, Reader(Problems(source), None), conditions)
 
 
 def _read(path: Path) -> str:

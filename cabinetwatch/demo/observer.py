@@ -59,6 +59,8 @@ class Observer:
         """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
+        # Out of the ring of references, so that the library closes its sockets at once.
+        self._client.on_connect = self._client.on_message = None
 
     def wait_online(self, timeout_s: float) -> bool:
         """Wait until the watch says that it is online; False when it doesn't in time."""

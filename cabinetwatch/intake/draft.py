@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.sensors import DEFAULT_INTERVAL_S, Sensor
 from cabinetwatch.intake import topics
-from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
+from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.intake.guess import AMBIENT_WORDS, Guess, guess, words_of
 from cabinetwatch.intake.survey import Heard, Source
 from cabinetwatch.text import counted
@@ -91,7 +91,7 @@ def _draft_topic(
     shown = excerpt(heard.topic)
     sources = heard.sources()
     if not sources:
-        remarks.append(f"{shown}: no number in {excerpt_of_bytes(heard.last, 40)!r}")
+        remarks.append(f"{shown}: no number in '{heard.shown}'")
     for source in sources:
         name = source.senml_name or source.pointer
         where = shown if name is None else f"{shown} {excerpt(name)}"

@@ -6,6 +6,7 @@ on the broker's copy of a last known value. Other members are left alone.
 
 import json
 import os
+import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +15,8 @@ from typing import Any, NamedTuple, Self
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.times import from_instant, to_rfc3339
+
+_LONGEST_LOOK = 4096
 
 
 class Recorded(NamedTuple):
@@ -95,7 +98,7 @@ class Recorder:
     """Appends to a recording, which others can't read; a context manager.
 
     Raises:
-        UsageError: the file can't be written.
+        UsageError: the file can't be written, or holds something else than a recording.
     """
 
     def __init__(self, path: Path) -> None:
@@ -103,6 +106,9 @@ class Recorder:
             descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         except OSError as error:
             raise UsageError(f"{path}: can't write a recording there: {error.strerror}") from error
+        if not _begins_as_recording(descriptor):
+            os.close(descriptor)
+            raise UsageError(f"{path}: this file is no recording; name another, or a new one")
         cut_off = _ends_in_mid_line(descriptor)
         self._file = os.fdopen(descriptor, "a", encoding="ascii")
         if cut_off:
@@ -144,6 +150,19 @@ def _payload(value: object) -> bytes:
         return value.encode("utf-8", "surrogateescape")
     except UnicodeEncodeError:
         raise ValueError("has a payload that stands for no bytes") from None
+
+
+def _begins_as_recording(descriptor: int) -> bool:
+    """Whether a file is empty or begins like a recording: a slip of the pen must not spoil another.
+
+    A first line that was cut off by a power failure, or is longer, counts by its beginning.
+    """
+    start = os.pread(descriptor, _LONGEST_LOOK, 0) if _is_regular(descriptor) else b""
+    return not start.strip() or start.lstrip().startswith(b"{")
+
+
+def _is_regular(descriptor: int) -> bool:
+    return stat.S_ISREG(os.fstat(descriptor).st_mode)
 
 
 def _ends_in_mid_line(descriptor: int) -> bool:

@@ -69,6 +69,7 @@ class MqttSession:
         self._requests = Requests()
         self._bell: Bell | None = None
         self._stop_by: float | None = None
+        self._ended = False
         self.failure: Exception | None = None
         self.progress_t = watch.now_ms()
         self._connection = Connection(
@@ -139,10 +140,13 @@ class MqttSession:
 
         `on_done` is called on the network thread, with True once the broker has confirmed it (at
         QoS 0: once it was sent), with False when it was refused, when there is no connection, or
-        when that was lost before the confirmation; then it may have arrived nevertheless.
+        when that was lost before the confirmation; then it may have arrived nevertheless. Once the
+        network thread has ended, with False and by whoever asks.
         """
         self._requests.publications.append(Publication(topic, payload, retain, qos, on_done))
         self._ring()
+        if self._ended:
+            self._refuse_publications()
 
     def _ring(self) -> None:
         if self._bell is not None:
@@ -157,6 +161,10 @@ class MqttSession:
             _log.exception("the network thread has ended")
         finally:
             self._connection.abandon()
+            for on_done, confirmed in self._connection.publications.take_settled():
+                on_done(confirmed)
+            # Before the last look: who asks after that refuses by himself.
+            self._ended = True
             self._refuse_publications()
 
     def _run(self, bell: Bell) -> None:
@@ -221,8 +229,13 @@ class MqttSession:
         self._tell()
 
     def _refuse_publications(self) -> None:
-        while self._requests.publications:
-            self._requests.publications.popleft().on_done(False)
+        """Say no to what was asked for; several threads may do so at once."""
+        while True:
+            try:
+                publication = self._requests.publications.popleft()
+            except IndexError:
+                return
+            publication.on_done(False)
 
     def _tell(self) -> None:
         """Hand over what the connection has noted, outside the library's callbacks."""

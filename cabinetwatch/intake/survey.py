@@ -7,11 +7,13 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from cabinetwatch.intake import jsontext, numerals, senml
+from cabinetwatch.intake.excerpt import excerpt_of_bytes
 from cabinetwatch.intake.message import Incoming
 
 _MOST_TOPICS = 5_000
 _PAYLOADS_KEPT = 10
 _GAPS_KEPT = 200
+_SHOWN = 60
 # A payload with more numbers, or deeper ones, is no reading of a sensor.
 _MOST_MEMBERS = 100
 _DEEPEST = 5
@@ -35,7 +37,8 @@ class Heard:
     live: int = 0
     retained: int = 0
     qos: int = 0
-    last: bytes = b""
+    shown: str = ""
+    """The beginning of the latest payload, fit to be shown."""
     last_live_t: int | None = None
     payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=_PAYLOADS_KEPT))
     gaps_ms: deque[int] = field(default_factory=lambda: deque(maxlen=_GAPS_KEPT))
@@ -43,8 +46,10 @@ class Heard:
     def note(self, message: Incoming) -> None:
         """Take a message of this topic."""
         self.count += 1
-        self.last = message.payload
-        self.payloads.append(message.payload)
+        self.shown = excerpt_of_bytes(message.payload, _SHOWN)
+        # A picture from a camera is no reading, and ten of each would fill the memory.
+        if len(message.payload) <= jsontext.LONGEST_BYTES:
+            self.payloads.append(message.payload)
         if message.retain:
             self.retained += 1
             return

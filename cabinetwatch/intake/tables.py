@@ -12,6 +12,7 @@ from cabinetwatch.errors import UsageError
 from cabinetwatch.intake import recording
 from cabinetwatch.intake.decode import Decoder
 from cabinetwatch.intake.excerpt import excerpt
+from cabinetwatch.text import counted
 from cabinetwatch.times import from_instant
 
 CSV_HEADER = ("time", "sensor", "value")
@@ -114,7 +115,7 @@ class _CsvParser:
         del on_problem
         cells = _cells(line)
         if len(cells) != self._width:
-            raise ValueError(f"has {len(cells)} cells, not {self._width}")
+            raise ValueError(f"has {counted(len(cells), 'cell')}, not {self._width}")
         time, sensor, value = (cells[place].strip() for place in self._places)
         yield FileReading(
             number, _instant(time), _known(sensor, self._sensors), _number(value), corrected=True

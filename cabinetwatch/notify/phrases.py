@@ -1,6 +1,6 @@
 """The words of subjects and headings: what a condition is called when people read it."""
 
-from cabinetwatch.watch.transition import Priority, Transition
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 OVER = "Over"
 """An alarm that is over. Never more than that: others of the same device may still stand."""
@@ -56,8 +56,24 @@ def predicate(transition: Transition) -> str:
 
     A condition without words of its own here is called by its name.
     """
-    negation = "no longer " if transition.is_return else ""
-    condition = transition.condition
+    return _predicate(transition.condition, over=transition.is_return)
+
+
+def told_in_short(transition: Transition) -> str:
+    """Say in a few words what a transition tells; of most only programs and MQTT are told."""
+    if transition.is_raise or transition.is_return:
+        return predicate(transition)
+    what = _predicate(transition.condition, over=False)
+    if transition.state is not AlarmState.NORMAL:
+        return f"{transition.state.replace('-', ' ')} ({what})"
+    if transition.previous is AlarmState.OUT_OF_SERVICE:
+        # It need not have stood.
+        return f"back in service ({what})"
+    return _predicate(transition.condition, over=True)
+
+
+def _predicate(condition: str, *, over: bool) -> str:
+    negation = "no longer " if over else ""
     if condition in _SITE_PREDICATES:
         return f"the watch is {negation}{_SITE_PREDICATES[condition]}"
     return negation + _PREDICATES.get(condition, condition.replace("-", " "))

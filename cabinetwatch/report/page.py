@@ -1,7 +1,7 @@
 """What the page says: the present of the store put into words and figures."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from cabinetwatch import __version__
@@ -10,7 +10,8 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.content import display_names
 from cabinetwatch.notify.labels import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.labels import label, written
-from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate
+from cabinetwatch.notify.learning import learning_words
+from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate, told_in_short
 from cabinetwatch.report.page_content import (
     AlarmCard,
     ChartCard,
@@ -31,6 +32,7 @@ from cabinetwatch.report.page_words import (
     short_time,
     subjects_of,
 )
+from cabinetwatch.report.summary_journal import KINDS, history_of
 from cabinetwatch.store.outbox import Posted
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
@@ -39,7 +41,6 @@ from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import wording
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.telling import without_span
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
@@ -236,12 +237,16 @@ def _device(
         heading_word=word,
         reach=_reach(figures),
         more=[
-            (key, label(key), NOT_KNOWN if value is None else written(key, value))
-            for key, value in figures.items()
-            if key != "name"
+            (key, label(key), _more(key, value)) for key, value in figures.items() if key != "name"
         ],
         charts=[_chart(device_id, span, config, background) for span in SPANS],
     )
+
+
+def _more(key: str, value: Any) -> str:
+    if key == "learning":
+        return learning_words(value)
+    return NOT_KNOWN if value is None else written(key, value)
 
 
 def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:
@@ -340,7 +345,7 @@ def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
     told = "; ".join(
         week
         or dict.fromkeys(
-            f"{names.get(each.subject, each.subject)}: {predicate(each)}"
+            f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
             for each in notice.transitions
         )
     )
@@ -362,11 +367,8 @@ def _watch(
     if since_ms is not None:
         running = f"for {describe_duration((now_utc_ms - since_ms) / 1000)}"
     life = UNKNOWN if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
-    counts: Counter[EntryKind] = Counter(
-        entry.kind
-        for _, entry in store.entries(EntryKind.START, EntryKind.OFFSET, EntryKind.DISCONNECT)
-        if entry.t >= now_utc_ms - WEEK_MS
-    )
+    history = history_of((entry for _, entry in store.entries(*KINDS)), None)
+    from_utc_ms = now_utc_ms - WEEK_MS
     states = Counter(figures["state"] for figures in snapshot.sensors.values())
     sensors = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
     return [
@@ -376,12 +378,17 @@ def _watch(
         ("Sensors", sensors or "none"),
         ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
-        ("Starts in 7 days", str(counts[EntryKind.START])),
-        ("Broker lost in 7 days", str(counts[EntryKind.DISCONNECT])),
-        ("Clock steps in 7 days", str(counts[EntryKind.OFFSET])),
+        ("Starts in 7 days", _since(from_utc_ms, (utc_ms for utc_ms, _ in history.starts))),
+        ("Broker lost in 7 days", _since(from_utc_ms, history.disconnects)),
+        ("Clock steps in 7 days", _since(from_utc_ms, (utc_ms for utc_ms, _ in history.steps))),
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _since(from_utc_ms: int, instants: Iterable[int]) -> str:
+    """Count those from an instant on."""
+    return str(sum(utc_ms >= from_utc_ms for utc_ms in instants))
 
 
 def _all_unreadable(snapshot: Snapshot) -> str:

@@ -10,6 +10,7 @@ from cabinetwatch.text import printable
 from cabinetwatch.times import from_rfc3339
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.trials import TrialBook
 
 _SEEN = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _ACTS = {"service-out": "taken out of service", "service-in": "back in service"}
@@ -55,15 +56,17 @@ def deeds(store: Store) -> list[Deed]:
         StoreError: the store can't be read.
     """
     offset_ms = 0
+    book = TrialBook()
     found = []
     for _, entry in store.entries(EntryKind.START, EntryKind.OFFSET, EntryKind.COMMAND):
         if entry.kind is EntryKind.COMMAND:
-            deed = _deed(entry, offset_ms)
+            deed = _deed(entry, offset_ms, book)
             if deed is not None:
                 found.append(deed)
         else:
             offset_ms = entry.data["offset_ms"]
-    return found
+    # A note may tell of what was done long before.
+    return sorted(found, key=lambda deed: deed.utc_ms)
 
 
 def note_marks(found: Iterable[Deed], subjects: set[str], from_utc_ms: int) -> list[NoteMark]:
@@ -79,10 +82,25 @@ def _mark(raised: Transition, to_utc_ms: int | None) -> AlarmMark:
     return AlarmMark(raised.utc_ms, to_utc_ms, raised.priority.value, predicate(raised))
 
 
-def _deed(entry: Entry, offset_ms: int) -> Deed | None:
+def _deed(entry: Entry, offset_ms: int, book: TrialBook) -> Deed | None:
+    if str(entry.data.get("command")).startswith("trial-"):
+        return _phase(entry.data, entry.t + offset_ms, book)
     words = _words(entry.data)
     subject = entry.data.get("subject") or entry.data.get("device")
     return None if words is None else Deed(_when(entry, offset_ms), subject, printable(words))
+
+
+def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> Deed | None:
+    """Let the book tell of which device a phase is, and whether the watch refused it."""
+    try:
+        # Every device is known here: what the watch refused for another reason is refused too.
+        book.take(command, {str(command.get("device")): None}, utc_ms)
+    except ValueError:
+        return None
+    if command["command"] != "trial-phase":
+        return None
+    trial = book.trials[str(command["trial"])]
+    return Deed(utc_ms, trial.device, f"trial {trial.name}: {command['phase']}")
 
 
 def _when(entry: Entry, offset_ms: int) -> int:
@@ -98,8 +116,6 @@ def _words(command: Mapping[str, Any]) -> str | None:
     name = command.get("command")
     if name == "note":
         return str(command.get("text", ""))
-    if name == "trial-phase":
-        return f"trial {command.get('trial')}: {command.get('phase')}"
     act = _ACTS.get(str(name))
     if act is None:
         return None

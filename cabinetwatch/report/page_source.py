@@ -61,9 +61,15 @@ class PageSource:
         self._store.close()
 
     def _open(self) -> None:
-        self._opened = self._file()
-        self._store = Store.open(self._url, read_only=True)
-        self._follower = Follower(self._store, self._config)
+        """Begin with the store that lies there now; unless that succeeds the next look tries it."""
+        found = self._file()
+        store = Store.open(self._url, read_only=True)
+        try:
+            self._follower = Follower(store, self._config)
+        except BaseException:
+            store.close()
+            raise
+        self._store, self._opened = store, found
 
     def _file(self) -> tuple[int, int] | None:
         try:

@@ -30,8 +30,8 @@ class IsoWeek(NamedTuple):
         if match is not None:
             week = cls(int(match[1]), int(match[2]))
             try:
-                # The last years have no room for the week after.
-                if week.year < 9999 and week.monday:
+                # The calendar's first year has no room for a week before, its last for one after.
+                if 1 < week.year < 9999 and week.monday:
                     return week
             except ValueError:
                 pass

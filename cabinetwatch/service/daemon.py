@@ -46,9 +46,10 @@ _log = logging.getLogger(__name__)
 class Daemon:
     """One watch over one site, from start to stop.
 
-    Four kinds of thread: the network's (in the MQTT session), the engine's, the store's, and one
-    for each channel of delivery. The natural way of a reading goes through them in that order; no
-    part waits for the disk but the store's.
+    The natural way of a reading goes through the network's thread (in the MQTT session), the
+    engine's, the store's, and one for each channel of delivery; none waits for the disk but the
+    store's and, for some seconds, one that delivers. Beside them stand the summary's, and the
+    page's where the configuration wants it.
     """
 
     def __init__(self, config: Config, clock: Clock | None = None) -> None:
@@ -110,7 +111,7 @@ class Daemon:
             command=self._take_command,
             on_failure=self._part_failed,
         )
-        self._publisher = Publisher(config, self.watch.utc_ms(now), gone, self._publish)
+        self._publisher = Publisher(config, now, gone, self._publish)
         last_live_t = {
             name: sensor.last_live_t
             for name, sensor in engine.house.sensors.items()

@@ -248,7 +248,13 @@ class EngineLoop(WatchedPart):
         self._work.notices += self._planner.plan(transitions, self._engine)
         self._told(transitions)
         for transition in transitions:
-            _log.info("%s %s: %s", transition.subject, transition.state, transition.text)
+            _log.info(
+                "%s %s %s: %s",
+                transition.subject,
+                transition.condition,
+                transition.state,
+                transition.text,
+            )
 
     def _tick(self, now: int) -> None:
         self._next_tick_t = now + TICK_MS
@@ -256,6 +262,7 @@ class EngineLoop(WatchedPart):
         if offset_ms is not None:
             self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
             self._stepped()
+            self._publisher.hurry(now)
         self._store_loop.supervise()
         self._publisher.tick(self._engine, now)
         if now >= self._next_sample_t:

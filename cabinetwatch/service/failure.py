@@ -43,7 +43,7 @@ class Stamp:
             self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             fcntl.flock(self._file, fcntl.LOCK_EX)
         except OSError as error:
-            _log.error("%s can't be kept (%s): this may be told too often", path, error.strerror)
+            self._tell_lost(error)
 
     def is_fresh(self) -> bool:
         """Whether the failure was told within the last hour; one from the future counts as old."""
@@ -55,9 +55,17 @@ class Stamp:
 
     def renew(self) -> None:
         """Note that the failure has been told now."""
-        if self._file is not None:
+        if self._file is None:
+            return
+        try:
             os.pwrite(self._file, b"told\n", 0)
             os.utime(self._file)
+        except OSError as error:
+            self._tell_lost(error)
+
+    def _tell_lost(self, error: OSError) -> None:
+        reason = error.strerror
+        _log.error("%s can't be kept (%s): this may be told too often", self._path, reason)
 
     def close(self) -> None:
         """Let others look at the file."""

@@ -10,6 +10,7 @@ from itertools import islice
 from cabinetwatch.intake.tables import FileReading, Problem
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.reading import Quality, Reading
 
 _AT_ONCE = 20_000
@@ -59,6 +60,7 @@ def import_readings(
     """
     result = Imported(gone_before=store.raw_gone_before())
     offset_ms = store.offset_ms() or 0
+    watched = bool(store.entries(EntryKind.START))
     remaining = iter(readings)
     while chunk := list(islice(remaining, _AT_ONCE)):
         wanted: list[Key] = []
@@ -74,16 +76,21 @@ def import_readings(
         result.taken += len(fresh)
         result.known += len(wanted) - len(fresh)
         if fresh:
-            store.commit(_batch(store, fresh, offset_ms))
+            store.commit(_batch(store, fresh, offset_ms, foreign=watched))
     return result
 
 
-def _batch(store: Store, keys: list[Key], offset_ms: int) -> Batch:
+def _batch(store: Store, keys: list[Key], offset_ms: int, *, foreign: bool) -> Batch:
+    """Give what is to be written.
+
+    Where a watch has run it goes on from where it was, not from the newest reading of the file:
+    what falls due between the two is still to be told.
+    """
     inputs = [
         Reading(name, utc_ms - offset_ms, value, Quality.LATE) for name, utc_ms, value in keys
     ]
     advanced_to = max(store.last_t() or 0, *(each.t for each in inputs))
-    return Batch(advanced_to, offset_ms, list(inputs))
+    return Batch(advanced_to, offset_ms, list(inputs), foreign=foreign)
 
 
 def _without_known(store: Store, wanted: list[Key]) -> list[Key]:

@@ -36,12 +36,10 @@ class Publisher:
     longer has; they are cleared at the first connection.
     """
 
-    def __init__(
-        self, config: Config, started_utc_ms: int, gone: list[str], publish: Publish
-    ) -> None:
+    def __init__(self, config: Config, started_t: int, gone: list[str], publish: Publish) -> None:
         self._prefix = config.mqtt.publish_under
         self._takes_commands = config.mqtt.commands
-        self._since = to_rfc3339(started_utc_ms)
+        self._started_t = started_t
         self._gone = gone
         self._publish = publish
         self._next_heartbeat_t = 0
@@ -55,10 +53,14 @@ class Publisher:
 
     def connected(self, now: int) -> None:
         """Say at once that the watch is there, and clear what is gone."""
-        self._next_heartbeat_t = self._next_figures_t = now
+        self.hurry(now)
         for topic in self._gone:
             self._publish(topic, b"", retain=True, qos=1)
         self._gone = []
+
+    def hurry(self, now: int) -> None:
+        """Have everything published at the next tick, as when the clock was put right."""
+        self._next_heartbeat_t = self._next_figures_t = now
 
     def tick(self, engine: Engine, now: int) -> None:
         """Publish what is due."""
@@ -66,7 +68,8 @@ class Publisher:
             return
         if now >= self._next_heartbeat_t:
             self._next_heartbeat_t = now + HEARTBEAT_MS
-            self._send("watch", {"online": True, "since": self._since, "time": _utc(engine, now)})
+            since = _utc(engine, self._started_t)
+            self._send("watch", {"online": True, "since": since, "time": _utc(engine, now)})
         if now >= self._next_figures_t:
             self._next_figures_t = now + FIGURES_MS
             for device_id, figures in device_figures(engine).items():

@@ -41,7 +41,7 @@ def changed_restore(changes: Sequence[Change]) -> Callable[[Mapping[str, Any]], 
         config = deepcopy(dict(journaled))
         for path, value in changes:
             _put(config, path, value)
-        return configuration.restore(config)
+        return configuration.restore(config, "the configuration with --set")
 
     return restore
 

@@ -9,6 +9,7 @@ from typing import Any
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.store import Store as StoreConfig
 from cabinetwatch.errors import StoreError
+from cabinetwatch.intake.repeats import MOST_SENT_AGAIN
 from cabinetwatch.service.housekeeping import Housekeeping
 from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.work import Receipt, Work
@@ -35,6 +36,8 @@ PROMPT_MESSAGES = 10
 PROMPT_MS = 1_000
 MOST_HELD = 100_000
 """Readings held in memory while the store can't be written: about 20 MB."""
+MOST_MINUTES_HELD = 360
+"""Minutes of the devices' figures held likewise: with ten devices about 12 MB."""
 PRUNE = "prune"
 """The command that is the store's own: the engine is not told of it."""
 STORM_READINGS = 5_000
@@ -310,8 +313,8 @@ class StoreLoop(WatchedPart):
                 receipts = work.take_receipts(excess)
                 excess -= len(receipts)
                 self._acknowledge(receipts)
-        if self._pending is not None and len(self._pending.inputs) > MOST_HELD:
-            self._lost += _drop_readings(self._pending, MOST_HELD)
+        if self._pending is not None:
+            self._lost += _give_up_oldest(self._pending)
 
     def _look_for_commands(self) -> None:
         now = self._watch.now_ms()
@@ -345,6 +348,16 @@ class StoreLoop(WatchedPart):
         self.progress_t = after
         if answers:
             self.put(Work(handled=list(answers)))
+
+
+def _give_up_oldest(work: Work) -> int:
+    """Keep what waits within bounds, however long it has to; say how many readings went."""
+    del work.window[:-MOST_SENT_AGAIN]
+    del work.figures[:-MOST_MINUTES_HELD]
+    # Some more than the most, so that not all are gone through for each that comes.
+    if len(work.inputs) <= MOST_HELD + MOST_HELD // 100:
+        return 0
+    return _drop_readings(work, MOST_HELD)
 
 
 def _drop_readings(work: Work, keep: int) -> int:

@@ -80,7 +80,9 @@ class Work:
             # A state that is saved must know all that is written with it, or a start would miss it.
             self.state = later.state
         self.inputs += later.inputs
-        self.window = later.window if later.forget else self.window + later.window
+        if later.forget:
+            self.window.clear()
+        self.window += later.window
         self.forget = self.forget or later.forget
         self.receipts += later.receipts
         self.transitions += later.transitions

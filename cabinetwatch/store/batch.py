@@ -42,6 +42,7 @@ class Batch:
     `unreadable` counts the messages that could not be read; `weeks` holds the figures of closed
     weeks. `state` is the serialised engine as it stood after the last of `inputs` and `advanced_to`
     (watch time, ms). `offset_ms` is what must be added to watch time to get UTC, at the end.
+    Readings that are `foreign` were taken elsewhere: how far the watch has come stays as it was.
     """
 
     advanced_to: int
@@ -56,6 +57,7 @@ class Batch:
     unreadable: list[Unreadable] = field(default_factory=list)
     weeks: list[ClosedWeek] = field(default_factory=list)
     state: bytes | None = None
+    foreign: bool = False
 
 
 class SavedState(NamedTuple):

@@ -1,6 +1,8 @@
 """The sensors' offsets as they were in force: told by the configurations in the journal."""
 
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, func, select
@@ -11,7 +13,7 @@ from cabinetwatch.watch.entry import Entry, EntryKind
 
 
 class OffsetsInForce:
-    """The offset of each sensor at each input, asked for in rising order.
+    """The offset of each sensor at each input.
 
     Args:
         configs: the journaled configurations with their numbers, in order.
@@ -22,14 +24,16 @@ class OffsetsInForce:
         self, configs: Sequence[tuple[int, Mapping[str, Any]]], before: Mapping[str, float]
     ) -> None:
         self._configs = configs
-        self._next = 0
+        self._before = before
+        self._count = 0
         self._offsets = before
 
     def at(self, seq: int) -> Mapping[str, float]:
         """Give the offsets in force at input number `seq`; a sensor left out has none."""
-        while self._next < len(self._configs) and self._configs[self._next][0] < seq:
-            self._offsets = offsets_of(self._configs[self._next][1])
-            self._next += 1
+        count = bisect_left(self._configs, seq, key=itemgetter(0))
+        if count != self._count:
+            self._count = count
+            self._offsets = offsets_of(self._configs[count - 1][1]) if count else self._before
         return self._offsets
 
 

@@ -41,6 +41,13 @@ def last_seq(connection: Connection) -> int:
     return max(connection.scalar(in_blocks) or 0, connection.scalar(in_journal) or 0)
 
 
+def last_known_t(connection: Connection) -> int | None:
+    """Give the watch time known when the newest block was written; None without any."""
+    newest = select(block.c.known_t_ms).order_by(block.c.first_seq.desc()).limit(1)
+    known_t: int | None = connection.scalar(newest)
+    return known_t
+
+
 def sensor_names(connection: Connection) -> dict[int, str]:
     """Give the name of each sensor ever stored, by its number."""
     return {row.number: row.name for row in connection.execute(select(sensor))}

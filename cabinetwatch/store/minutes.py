@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from struct import Struct
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, insert, select
+from sqlalchemy import Connection, Row, func, insert, select
 
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.corrections import offsets_from
@@ -18,6 +18,7 @@ from cabinetwatch.store.inputs import sensor_names
 from cabinetwatch.store.planes import pack_integers, unpack_integers
 from cabinetwatch.store.schema import block, figure_minute
 from cabinetwatch.store.tiers import Bucket, FigureMinute, Gatherer, Tier, decimals_of
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.reading import Quality
 
 _NAMES = Struct("<I")
@@ -97,10 +98,26 @@ class WaitingFigures(NamedTuple):
 
 
 def waiting_figures(connection: Connection) -> WaitingFigures:
-    """Give the minutes of devices that are not in the tiers yet, oldest first."""
+    """Give the minutes of devices that are not in the tiers yet, oldest first.
+
+    One that is damaged is left out and told: all the others must still get there.
+    """
     rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
-    minutes = [FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)) for row in rows]
+    minutes = []
+    for row in rows:
+        try:
+            minutes.append(FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)))
+        except zlib.error as error:
+            _log.error("the devices' figures of %s are lost: %s", to_rfc3339(row.utc_ms), error)
     return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
+
+
+def waiting_mark(connection: Connection) -> tuple[int, ...]:
+    """Give what is another as soon as other minutes of devices wait."""
+    table = figure_minute.c
+    # The numbers begin anew once all rows are gone; the watch time of the newest never comes again.
+    newest = select(func.count(), func.max(table.number), func.max(table.t_ms))
+    return tuple(each or 0 for each in connection.execute(newest).one())
 
 
 def _pack(devices: dict[str, dict[str, Bucket]]) -> bytes:

@@ -1,7 +1,7 @@
 """Whether the watch runs, as seen from its store."""
 
 from cabinetwatch.clock import Clock
-from cabinetwatch.store.place import holder_of
+from cabinetwatch.store.place import holder_of, writer_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import EntryKind
 
@@ -33,6 +33,15 @@ def mute_process(store: Store) -> int | None:
         StoreError: the store can't be read.
     """
     return holder_of(store.path) if _has_not_stopped(store) else None
+
+
+def process_of_watch(store: Store) -> int | None:
+    """Give the process that holds the store, if the watch has not stopped: another one is none.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    return writer_of(store.path) if _has_not_stopped(store) else None
 
 
 def _has_not_stopped(store: Store) -> bool:

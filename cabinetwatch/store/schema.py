@@ -74,7 +74,7 @@ heartbeat = Table(
     Column("t_ms", BigInteger, nullable=False),
     Column("offset_ms", BigInteger, nullable=False),
 )
-"""One row: the newest commit that brought no block."""
+"""One row: the newest commit that brought no block, or one with readings taken elsewhere."""
 
 
 def _tier_table(name: str) -> Table:

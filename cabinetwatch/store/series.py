@@ -12,9 +12,16 @@ from sqlalchemy import Connection, Table, func, select
 
 from cabinetwatch.store.database import Database
 from cabinetwatch.store.derive import TABLES, derived_seq, figures_in, merged
-from cabinetwatch.store.minutes import Minutes, waiting_figures
+from cabinetwatch.store.minutes import Minutes, waiting_figures, waiting_mark
 from cabinetwatch.store.tier_block import TierBlock
-from cabinetwatch.store.tiers import DAY_MS, SENSOR_FIGURE, Bucket, Tier, condense
+from cabinetwatch.store.tiers import (
+    DAY_MS,
+    SENSOR_FIGURE,
+    Bucket,
+    FigureMinute,
+    Tier,
+    condense,
+)
 
 _LATELY = 8
 """The newest blocks of a subject in which its figures are looked for."""
@@ -123,25 +130,33 @@ class _Tail:
     def __init__(self) -> None:
         self._derived_seq = 0
         self._minutes = Minutes(0)
+        self._waiting: list[FigureMinute] = []
+        self._waiting_mark: tuple[int, ...] = ()
 
     def buckets(self, connection: Connection, subject: str, figure: str) -> list[Bucket]:
         """Give the minutes of a figure, in no order and maybe in parts."""
-        told = [
-            minute.devices[subject][figure]
-            for minute in waiting_figures(connection).minutes
-            if figure in minute.devices.get(subject, {})
-        ]
         if figure == SENSOR_FIGURE:
             self._refresh(connection)
-            told += self._minutes.gathered.buckets(subject)
-        return told
+            return self._minutes.gathered.buckets(subject)
+        return [
+            minute.devices[subject][figure]
+            for minute in self._waiting_now(connection)
+            if figure in minute.devices.get(subject, {})
+        ]
 
     def figures(self, connection: Connection, subject: str) -> set[str]:
         """Give the figures that a subject has here."""
         self._refresh(connection)
-        waiting = waiting_figures(connection).minutes
+        waiting = self._waiting_now(connection)
         told = {figure for minute in waiting for figure in minute.devices.get(subject, {})}
         return told | ({SENSOR_FIGURE} if self._minutes.gathered.buckets(subject) else set())
+
+    def _waiting_now(self, connection: Connection) -> list[FigureMinute]:
+        """Give the devices' minutes that wait; an hour of them takes long to unpack."""
+        mark = waiting_mark(connection)
+        if mark != self._waiting_mark:
+            self._waiting, self._waiting_mark = waiting_figures(connection).minutes, mark
+        return self._waiting
 
     def _refresh(self, connection: Connection) -> None:
         """Go on where the last look ended, unless the tiers have come further since."""

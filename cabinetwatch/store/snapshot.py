@@ -141,8 +141,9 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     elsewhere = records is not None and store.path == (real or store.path)
     running = is_running(store, clock) and not elsewhere
     starts = store.entries(EntryKind.START)
-    since_ms = None if not starts else starts[-1][1].t + starts[-1][1].data["offset_ms"]
     counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
+    # By the offset of now: the clock may have been wrong at the start, and was put right since.
+    since_ms = None if run_t is None else run_t + engine.offset_ms
     return Snapshot(
         site=engine.config.site.name,
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.

@@ -40,12 +40,7 @@ def spared_phases(connection: Connection, now_t: int) -> list[Spared]:
         # The book is told watch time here, and every device is known: what the watch refused for
         # another reason is refused here too.
         try:
-            if command["command"] == "trial-begin":
-                book.begin(command, {str(command.get("device")): None}, t)
-            elif command["command"] == "trial-phase":
-                book.enter(command, t)
-            else:
-                book.end(command, t)
+            book.take(command, {str(command.get("device")): None}, t)
         except ValueError:
             continue
     return list(_phases(book, now_t))

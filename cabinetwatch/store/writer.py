@@ -15,7 +15,7 @@ from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.block import encode
 from cabinetwatch.store.commands import write_results
 from cabinetwatch.store.database import Database
-from cabinetwatch.store.inputs import last_seq, sensor_names
+from cabinetwatch.store.inputs import last_known_t, last_seq, sensor_names
 from cabinetwatch.store.marks import Heartbeat, newest_heartbeat
 from cabinetwatch.store.minutes import write_figures
 from cabinetwatch.store.outbox import write_notices, write_outcomes
@@ -42,6 +42,7 @@ class Writer:
         with database.reading() as connection:
             self._marks = newest_heartbeat(connection)
             self._seq = last_seq(connection)
+            self._known_t = last_known_t(connection)
             self._numbers = {name: number for number, name in sensor_names(connection).items()}
             self._offsets = set(connection.scalars(select(schema.clock_offset.c.offset_ms)))
             self._ring = RepeatRing(connection, window_messages)
@@ -57,7 +58,7 @@ class Writer:
         Raises:
             StoreError: nothing was written, and the same batch can be committed later.
         """
-        rows = _Rows(self._seq, self._marks, self._numbers)
+        rows = _Rows(self._seq, self._marks, self._known_t, self._numbers)
         rows.add(batch)
         with self._database.writing() as connection:
             rows.write(connection, self._offsets)
@@ -75,7 +76,7 @@ class Writer:
         self._adopt(rows, slots)
 
     def _adopt(self, rows: "_Rows", slots: "deque[tuple[int, int]]") -> None:
-        self._seq, self._marks = rows.seq, rows.marks
+        self._seq, self._marks, self._known_t = rows.seq, rows.marks, rows.known_t
         self._numbers.update(rows.new_numbers)
         self._offsets |= rows.offsets
         self._ring.adopt(slots)
@@ -84,9 +85,12 @@ class Writer:
 class _Rows:
     """The inputs of a batch as rows of blocks and journal, numbered."""
 
-    def __init__(self, seq: int, marks: Heartbeat | None, numbers: dict[str, int]) -> None:
+    def __init__(
+        self, seq: int, marks: Heartbeat | None, known_t: int | None, numbers: dict[str, int]
+    ) -> None:
         self.seq = seq
         self.marks = marks
+        self.known_t = known_t
         self.new_numbers: dict[str, int] = {}
         self.offsets: set[int] = set()
         self._numbers = numbers
@@ -96,20 +100,23 @@ class _Rows:
     def add(self, batch: Batch) -> None:
         """Cut the inputs into stretches of readings and journal entries."""
         offset_ms = self._first_offset(batch)
-        known_t = max(batch.advanced_to, self.marks.t if self.marks else batch.advanced_to)
+        lived_t = max(batch.advanced_to, self.marks.t if self.marks else batch.advanced_to)
         for is_entry, items in groupby(batch.inputs, lambda item: isinstance(item, Entry)):
             if is_entry:
                 for entry in cast("Sequence[Entry]", items):
                     offset_ms = _offset_told(entry, offset_ms)
-                    known_t = max(known_t, entry.t)
+                    lived_t = max(lived_t, entry.t)
                     self._add_entry(entry)
                 continue
             readings = cast("list[Reading]", list(items))
             for start in range(0, len(readings), _MOST_READINGS):
                 part = readings[start : start + _MOST_READINGS]
-                known_t = max(known_t, *(reading.t for reading in part))
-                self._add_block(part, known_t, offset_ms)
-        self.marks = Heartbeat(self.seq, known_t, batch.offset_ms)
+                lived_t = max(lived_t, *(reading.t for reading in part))
+                self.known_t = lived_t if self.known_t is None else max(self.known_t, lived_t)
+                self._add_block(part, self.known_t, offset_ms)
+        if batch.foreign and self.marks is not None:
+            lived_t = self.marks.t
+        self.marks = Heartbeat(self.seq, lived_t, batch.offset_ms)
 
     def write(self, connection: Connection, known_offsets: set[int]) -> None:
         """Insert all rows."""

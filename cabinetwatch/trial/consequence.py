@@ -51,7 +51,10 @@ def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay |
     if limit_c is None:
         return HotDay(temperature_c, None, None, f"{words}.")
     if math.isinf(limit_c):
-        return f"The derating curve of {subject.device} never allows the load of {power_w:.1f} W."
+        load = "full load, which counts where power or rated power is not known"
+        if power_w is not None and subject.rated_power_w is not None:
+            load = f"the load of {power_w:.1f} W"
+        return f"The derating curve of {subject.device} never allows {load}."
     margin = _margin(subject, rise, limit_c - temperature_c)
     left = (
         f"{margin.value:.1f} K are left"

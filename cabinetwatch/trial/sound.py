@@ -8,6 +8,9 @@ from cabinetwatch.thermal.sound import mean_level_db, speed_change_db
 from cabinetwatch.trial.data import Floats, Phase, Series
 
 _LOUDEST_DB = 200.0
+_STANDS_RPM = 1.0
+_LONGEST_MOMENT = 0.01
+"""Of the phase: a reading or two that were lost are no standstill."""
 
 
 class SoundFigures(NamedTuple):
@@ -28,12 +31,18 @@ def sound_figures(before: Phase | None, after: Phase | None) -> SoundFigures:
             f"Sound changed by {change_db:+.1f} dB, from {first_dba:.1f} to {last_dba:.1f} dB(A)"
         )
         return SoundFigures(first_dba, last_dba, change_db, f"{words} (energy means, measured).")
+    if _fan_stood(before) or _fan_stood(after):
+        sentence = (
+            "How the sound changed can't be told from the fan's speed: the fan stood still for part"
+            " of a phase."
+        )
+        return SoundFigures(first_dba, last_dba, None, sentence)
     first_rpm, last_rpm = _speed_rpm(before), _speed_rpm(after)
     if first_rpm and last_rpm:
         change_db = speed_change_db(last_rpm / first_rpm)
         sentence = (
             f"Sound is expected to change by {change_db:+.1f} dB, by the fan law from"
-            f" {first_rpm:.0f} to {last_rpm:.0f} 1/min; it was not measured in both phases."
+            f" {first_rpm:.0f} to {last_rpm:.0f} rpm; it was not measured in both phases."
         )
         return SoundFigures(first_dba, last_dba, change_db, sentence)
     return SoundFigures(first_dba, last_dba, None, None)
@@ -55,6 +64,15 @@ def _speed_rpm(phase: Phase | None) -> float | None:
     if phase is None or phase.fan is None:
         return None
     return float(np.average(phase.fan.value, weights=_durations_s(phase.fan, phase)))
+
+
+def _fan_stood(phase: Phase | None) -> bool:
+    """Whether the fan stood still for more than a moment: then its mean speed says nothing."""
+    if phase is None or phase.fan is None:
+        return False
+    lasting_s = _durations_s(phase.fan, phase)
+    stood_s = float(lasting_s[phase.fan.value < _STANDS_RPM].sum())
+    return stood_s > _LONGEST_MOMENT * float(lasting_s.sum())
 
 
 def _durations_s(series: Series, phase: Phase) -> Floats:

@@ -40,6 +40,8 @@ class Alarm:
         self.withheld_by = ""
         """The trial that suppresses it by design, if one does."""
         self.remark = ""
+        self.told_anew = False
+        """Whether it is to be told although its state stays: hidden again, for another time."""
         """Who asked for the present shelving or service, and why."""
 
     @property
@@ -152,6 +154,7 @@ class Alarm:
     def shelve(self, until_t: int) -> None:
         """Hide it until an instant; judging goes on."""
         self.shelved_until_t = until_t
+        self.told_anew = self.state is AlarmState.SHELVED
 
     def unshelve(self) -> None:
         """Show it again."""
@@ -159,6 +162,7 @@ class Alarm:
 
     def take_out(self, until_t: int | None) -> None:
         """Take it out of service, for good or until an instant."""
+        self.told_anew = self.state is AlarmState.OUT_OF_SERVICE
         self.out = True
         self.out_until_t = until_t
 
@@ -190,7 +194,8 @@ class Alarm:
             # On its way back, only its off-delay still runs: that is nothing to raise anew.
             self._switch(active=False, t=t)
         previous, state = self.state, self._target()
-        if state is previous:
+        told_anew, self.told_anew = self.told_anew, False
+        if state is previous and not told_anew:
             return None
         if not self.id:
             self._name(t)

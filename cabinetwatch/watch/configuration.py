@@ -27,10 +27,10 @@ def load_for_mail(path: Path) -> Config:
     return config.load_for_mail(path, SPECS)
 
 
-def restore(journaled: Mapping[str, Any]) -> Config:
-    """Rebuild a configuration from the journal.
+def restore(journaled: Mapping[str, Any], source: str = "the journal's configuration") -> Config:
+    """Rebuild a configuration from the journal; a fault is told of `source`.
 
     Raises:
         ConfigError: this version no longer understands it.
     """
-    return config.from_json(journaled, SPECS)
+    return config.from_json(journaled, SPECS, source)

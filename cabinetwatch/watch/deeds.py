@@ -36,7 +36,7 @@ def carry_out_deed(
     if command.get("command") == "note":
         return _note(command, alarms, devices, t, offset_ms)
     try:
-        told = _told(command, book, devices, t + offset_ms)
+        told = book.take(command, devices, t + offset_ms)
     except ValueError as error:
         return Answer(False, f"{error}.")
     every = list(alarms)
@@ -54,16 +54,6 @@ def withhold(book: TrialBook, alarms: Iterable[Alarm], devices: Mapping[str, Dev
         trial = None if view is None else view.trial
         hidden = trial is not None and alarm.condition.name in WITHHELD
         alarm.withheld_by = trial.name if trial is not None and hidden else ""
-
-
-def _told(
-    command: Mapping[str, Any], book: TrialBook, devices: Mapping[str, DeviceView], utc_ms: int
-) -> str:
-    if command.get("command") == "trial-begin":
-        return book.begin(command, devices, utc_ms)
-    if command.get("command") == "trial-phase":
-        return book.enter(command, utc_ms)
-    return book.end(command, utc_ms)
 
 
 def _note(

@@ -1,20 +1,19 @@
 """The engine: told what was measured and when, it answers with the transitions that follow."""
 
 import heapq
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.plausible import Quality as Verdict
-from cabinetwatch.watch import suppression
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.commands import Answer, carry_out
-from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.deadlines import Deadlines
 from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
+from cabinetwatch.watch.panel import Panel
 from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.sensors import (
@@ -23,8 +22,7 @@ from cabinetwatch.watch.sensors import (
     SilenceDeadline,
     StaleDeadline,
 )
-from cabinetwatch.watch.telling import transition_of
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.transition import Transition
 from cabinetwatch.watch.trials import TrialBook
 
 STATE_VERSION = 7
@@ -55,28 +53,14 @@ class Engine:
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._deadlines = Deadlines()
         self._waiting: list[tuple[int, str, float]] = []
-        self._touched: dict[int, Alarm] = {}
-        self.alarms: dict[str, Alarm] = {}
-        order = self.house.next_order
-        for kind in CONDITIONS:
-            for subject in sorted(kind.subjects(config)):
-                settings = config.alarm(kind.name, subject)
-                if settings.enabled:
-                    alarm = Alarm(kind(self.house, subject, settings), order)
-                    self.alarms[alarm.key] = alarm
-                    order += 1
-        suppression.link(self.alarms, self.house)
-        self._wire()
+        self._panel = Panel(self.house, self._deadlines)
+        # The panel's own: it is looked at with each reading.
+        self._touched = self._panel.touched
 
-    def _wire(self) -> None:
-        """Tell each sensor which alarms its readings, and its coming and going, concern."""
-        for alarm in self.alarms.values():
-            for sensor in alarm.condition.inputs:
-                sensor.judged += (alarm,)
-            for sensor in alarm.condition.watched:
-                sensor.watchers += (alarm,)
-            if alarm.condition.follows is not None:
-                alarm.condition.follows.step_alarms.append(alarm)
+    @property
+    def alarms(self) -> Mapping[str, Alarm]:
+        """All alarms of the site, by SUBJECT/CONDITION."""
+        return self._panel.alarms
 
     # -- what is measured -------------------------------------------------------------------
 
@@ -124,11 +108,11 @@ class Engine:
                 for alarm in alarms:
                     raw = alarm.condition.judge(t, alarm.active)
                     if raw is not alarm.raw:
-                        self._take(alarm, raw, t)
+                        self._panel.take(alarm, raw, self.now, t)
         for alarm in sensor.judged:
             raw = alarm.condition.judge(t, alarm.active)
             if raw is not alarm.raw or alarm.condition.due is not None:
-                self._take(alarm, raw, t)
+                self._panel.take(alarm, raw, self.now, t)
         if revived:
             self._revived(sensor)
 
@@ -160,7 +144,7 @@ class Engine:
         if sensor.silent:
             sensor.silent = False
             self._deadlines.set(sensor.silence)
-            self._judge(sensor.watchers)
+            self._panel.judge(sensor.watchers, self.now)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
         """Keep a value that is not judged as the last known one, if it is newer."""
@@ -175,7 +159,10 @@ class Engine:
             for hold in device.power_holds:
                 if hold.sensor is sensor:
                     hold.lapsed = False
-        self._judge(sensor.watchers)
+        self._panel.judge(sensor.watchers, self.now)
+
+    def _settle(self, t: int) -> list[Transition]:
+        return self._panel.settle(t, self.offset_ms)
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -210,18 +197,18 @@ class Engine:
     def _fall_due(self, item: object, t: int) -> None:
         if isinstance(item, Alarm):
             item.expire(t)
-            self._touch(item)
-            self._judge((item,))
+            self._panel.touch(item)
+            self._panel.judge((item,), self.now)
         elif isinstance(item, StaleDeadline):
             self._distrust(item.sensor, t)
         elif isinstance(item, SilenceDeadline):
             item.sensor.silent = True
-            self._judge(item.sensor.watchers)
+            self._panel.judge(item.sensor.watchers, self.now)
         elif isinstance(item, PowerHold):
             item.lapsed = True
-            self._judge(item.sensor.judged)
+            self._panel.judge(item.sensor.judged, self.now)
             if item.device.power_gone(t):
-                self._judge(item.device.step_alarms)
+                self._panel.judge(item.device.step_alarms, self.now)
 
     def _distrust(self, sensor: SensorView, t: int) -> None:
         """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
@@ -233,46 +220,7 @@ class Engine:
             if device.ambient is sensor:
                 device.ambient_gone()
         for alarm in sensor.watchers:
-            self._take(alarm, alarm.condition.judge(t, alarm.active), t)
-
-    # -- judging --------------------------------------------------------------------------------
-
-    def _judge(self, alarms: Iterable[Alarm]) -> None:
-        for alarm in alarms:
-            self._take(alarm, alarm.condition.judge(self.now, alarm.active), self.now)
-
-    def _take(self, alarm: Alarm, raw: bool | None, at: int) -> None:
-        if alarm.take(raw, self.now, at):
-            self._touch(alarm)
-        self._deadlines.set(alarm)
-
-    def _touch(self, alarm: Alarm) -> None:
-        self._touched[alarm.order] = alarm
-
-    def _settle(self, t: int) -> list[Transition]:
-        """Find what each touched alarm, and each it hides, is to be told as now."""
-        affected = dict(self._touched)
-        for alarm in self._touched.values():
-            affected.update((other.order, other) for other in alarm.hides)
-        self._touched.clear()
-        for alarm in affected.values():
-            alarm.refresh_suppression()
-        told = []
-        for _, alarm in sorted(affected.items()):
-            previous = alarm.settle(t)
-            if previous is not None:
-                told.append(
-                    transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
-                )
-            if alarm.active and alarm.condition.momentary:
-                told.append(self._over_at_once(alarm, t))
-            alarm.settled()
-            self._deadlines.set(alarm)
-        return told
-
-    def _over_at_once(self, alarm: Alarm, t: int) -> Transition:
-        previous = alarm.end_at_once()
-        return transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
+            self._panel.take(alarm, alarm.condition.judge(t, alarm.active), self.now, t)
 
     # -- what the engine is told beside readings ------------------------------------------------
 
@@ -302,10 +250,10 @@ class Engine:
         elif entry.kind is EntryKind.COMMAND:
             self.answer = self._obey(data, entry.t)
             for alarm in self.answer.alarms:
-                self._touch(alarm)
-            self._judge(self.answer.alarms)
-        self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
-        return told + (self._settle(entry.t) if self._touched else _NOTHING)
+                self._panel.touch(alarm)
+            self._panel.judge(self.answer.alarms, self.now)
+        self._panel.judge_site(self.now)
+        return told + self._settle(entry.t)
 
     def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
         alarms, devices = self.alarms.values(), self.house.devices
@@ -325,8 +273,8 @@ class Engine:
         for sensor in self.house.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
         self.house.site.running = True
-        self._judge(alarm for alarm in self.alarms.values() if alarm.condition.kind == "site")
-        return told + (self._settle(entry.t) if self._touched else _NOTHING)
+        self._panel.judge_site(self.now)
+        return told + self._settle(entry.t)
 
     def _online(self, t: int) -> None:
         """Silence counts anew from here."""
@@ -361,15 +309,9 @@ class Engine:
         self.load(state)
         self.house.site.forget_channels_but(_channels(config))
         for key in sorted(gone.keys() - self.alarms.keys()):
-            told.append(self._dropped(gone[key], t))
-        self._judge(self.alarms.values())
-        return told + (self._settle(t) if self._touched else _NOTHING)
-
-    def _dropped(self, alarm: Alarm, t: int) -> Transition:
-        previous, alarm.state = alarm.state, AlarmState.NORMAL
-        transition = transition_of(alarm, previous, t, self.config.site.name, self.offset_ms)
-        text = f"{alarm.condition.name} of {alarm.subject} is no longer part of the configuration."
-        return Transition.from_record(transition.record() | {"text": text})
+            told.append(self._panel.dropped(gone[key], t, self.offset_ms))
+        self._panel.judge(self.alarms.values(), self.now)
+        return told + self._settle(t)
 
     # -- state ------------------------------------------------------------------------------------
 

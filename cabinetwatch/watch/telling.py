@@ -7,6 +7,11 @@ from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.transition import AlarmState, Transition
 
+_SHOWN_AGAIN = {
+    AlarmState.SHELVED: "No longer shelved",
+    AlarmState.SUPPRESSED: "No longer suppressed",
+    AlarmState.OUT_OF_SERVICE: "Back in service",
+}
 _SO_FOR = "it has been so for"
 _SO_FOR_THEN = re.compile(rf"; {_SO_FOR} [^.;]*\.$")
 
@@ -52,7 +57,10 @@ def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 
 def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous, t
+    del t
+    if previous in _SHOWN_AGAIN:
+        # The remark is by then that of whoever hid it.
+        return f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
     return f"Acknowledged{_remark(alarm)}: {_present(alarm)}"
 
 

@@ -81,6 +81,22 @@ class TrialBook:
         """Give the trial under way on a device."""
         return next((t for t in self.trials.values() if t.device == device and t.open), None)
 
+    def take(self, command: Mapping[str, Any], known: Mapping[str, Any], utc_ms: int) -> str:
+        """Carry out `trial-begin`, `trial-phase` or `trial-end`; give a sentence.
+
+        Args:
+            command: one of these.
+            known: by the IDs of all devices.
+            utc_ms: when it was told.
+
+        Raises:
+            ValueError: it can't be done; the text says why.
+        """
+        name = command.get("command")
+        if name == "trial-begin":
+            return self.begin(command, known, utc_ms)
+        return self.enter(command, utc_ms) if name == "trial-phase" else self.end(command, utc_ms)
+
     def begin(self, command: Mapping[str, Any], known: Mapping[str, Any], utc_ms: int) -> str:
         """Begin a trial; give a sentence.
 
@@ -135,11 +151,14 @@ class TrialBook:
         name = str(command.get("trial"))
         trial = self.trials.get(name)
         if trial is None:
-            known = ", ".join(self.trials) or "none"
-            raise ValueError(f"There is no trial {name!r}; there are {known}")
+            raise ValueError(self.lacks(name))
         if not trial.open:
             raise ValueError(f"The trial {name} has ended already")
         return trial
+
+    def lacks(self, name: str) -> str:
+        """Say that there is no such trial, and which there are."""
+        return f"There is no trial {name!r}; those there are: {', '.join(self.trials) or 'none'}"
 
     def save(self) -> list[dict[str, Any]]:
         """Give all trials as JSON-able values."""

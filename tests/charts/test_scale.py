@@ -62,6 +62,21 @@ def test_midnights_stay_midnights_over_a_change_of_summer_time(
     assert days["Mon"] - days["Sun"] == hours_between * HOUR_MS
 
 
+@pytest.mark.parametrize(
+    ("end", "texts"),
+    [
+        # Berlin's clocks go from two to three, and from three to two (the same directive).
+        ("2026-03-29T05:00:00", ["Sun", "03:00", "04:00", "06:00"]),
+        ("2026-03-29T04:30:00", ["Sun", "01:00", "03:00", "04:00", "05:00", "06:00"]),
+        ("2026-10-25T04:00:00", ["Sun", "01:00", "02:00", "03:00", "04:00", "05:00"]),
+    ],
+)
+def test_no_time_is_written_that_the_clocks_did_not_show(end: str, texts: list[str]) -> None:
+    to_ms = utc(end)
+    ticks = time_ticks(to_ms - 6 * HOUR_MS, to_ms, "Europe/Berlin")
+    assert [tick.text for tick in ticks] == texts
+
+
 @given(
     st.integers(0, 4_000_000_000_000),
     st.integers(HOUR_MS, 4000 * DAY_MS),

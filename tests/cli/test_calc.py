@@ -147,6 +147,13 @@ def test_dew_point_and_a_surface(capsys: pytest.CaptureFixture[str]) -> None:
     assert any("water or frost forms" in note for note in answer["notes"])
 
 
+def test_hours_are_written_without_powers_of_ten(capsys: pytest.CaptureFixture[str]) -> None:
+    assert _run("life", "--from", "50", "--to", "60", "--bearing", "50000", "40") == 0
+    shown = capsys.readouterr().out
+    assert "50000 h" in shown
+    assert "e+0" not in shown
+
+
 def test_text_shows_formula_source_and_units(capsys: pytest.CaptureFixture[str]) -> None:
     _run("airflow", "--heat", "100", "--rise", "10", "--altitude", "1500")
     printed = capsys.readouterr().out

@@ -1,5 +1,6 @@
 """`cabinetwatch clear` takes the watch off its broker, topics and session, and nothing else."""
 
+import fcntl
 import subprocess
 import sys
 from pathlib import Path
@@ -7,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from tests.service.conftest import cabinet, empty_store, site
+from tests.service.conftest import cabinet, site
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 
-__all__ = ["cabinet", "empty_store", "site"]
+__all__ = ["cabinet", "site"]
 
 
 def clear(path: Path) -> subprocess.CompletedProcess[str]:
@@ -48,6 +49,19 @@ def test_topics_and_session_of_the_watch_are_cleared_and_nothing_else(
         assert watch.stop() == 0
     with site.store() as store:
         assert list(store.readings("hall")) == []
+
+
+def test_a_watch_whose_store_is_not_ours_to_read_is_not_cleared_away(
+    site: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = site.write()
+    # As root, who reads everything, only damage keeps us from reading it.
+    store = site.config().store_path()
+    store.write_bytes(b"no database")
+    with store.with_name(store.name + ".lock").open("w", encoding="ascii") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        assert main(["clear", "--config", str(path)]) == 2
+    assert capsys.readouterr().err.startswith("the watch is running; stop it first")
 
 
 def test_a_broker_that_is_away_is_told_in_a_sentence(

@@ -19,6 +19,7 @@ from cabinetwatch.intake.recording import Recorded, to_line
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Quality, Reading
@@ -173,7 +174,7 @@ def test_many_bad_lines_are_told_briefly(
     take_in(config_file, EXPORTED + "x,y,z\n" * 500)
     told = capsys.readouterr().err.splitlines()
     assert len(told) == 21
-    assert "480 more lines" in told[-1]
+    assert "480 more faults" in told[-1]
 
 
 @pytest.mark.parametrize("content", ["", "a,b\n1,2\n", "\x00\x01"])
@@ -216,6 +217,34 @@ def test_imported_readings_change_no_transition_of_the_record(config_file: Path)
     assert "over-rise" in before
     take_in(config_file, "time,sensor,value\n2026-07-01T10:05:00Z,nas-air,99\n")
     assert replayed(config_file) == before
+
+
+def test_what_falls_due_between_the_watch_and_the_newest_reading_of_a_file_is_still_to_be_told(
+    config_file: Path,
+) -> None:
+    config = load(config_file)
+    migrate(config.store.url)
+    record: list[Reading | Entry] = [
+        Entry(T0, EntryKind.CONFIG, {"config": config.as_json()}),
+        Entry(T0, EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - 9_000_000}),
+        Entry(T0, EntryKind.CONNECT, {"session_present": False}),
+        *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60)),
+    ]
+    # Cut off, as by a power cut: a sensor that stays away has been silent since.
+    with Store.open(config.store.url) as store:
+        store.commit(Batch(T0 + 600_000, 0, record))
+    take_in(config_file, "time,sensor,value\n2026-07-01T11:00:00Z,nas-air,30\n")
+
+    with Store.open(config.store.url, read_only=True) as store:
+        assert store.last_t() == T0 + 600_000
+        assert [utc_ms for _, utc_ms in store.readings("nas-air", T0 + 3_500_000)] == [
+            T0 + 3_600_000
+        ]
+        engine = warm_engine(store)
+    assert engine is not None
+    assert engine.alarms["nas-air/silent"].state == "normal"
+    told = engine.advance(T0 + 3_700_000)
+    assert ("nas-air", "silent") in {(each.subject, each.condition) for each in told}
 
 
 def replayed(config_file: Path) -> str:

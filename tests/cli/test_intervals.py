@@ -37,6 +37,24 @@ def test_days_and_weeks_are_durations() -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "hours"),
+    [
+        # Dublin's clocks go from one to two on 29 March, and from two to one on 25 October 2026
+        # (directive 2000/84/EC).
+        ("2026-03-29T00:00/PT3H", 3),
+        ("PT3H/2026-03-29T03:00", 3),
+        ("2026-03-29T00:00/P1D", 23),
+        ("2026-10-25T00:00/PT3H", 3),
+        ("2026-10-25T00:00/P1D", 25),
+        ("P1DT1H/2026-10-26T00:00", 26),
+    ],
+)
+def test_hours_are_hours_and_days_are_days_where_the_clocks_change(text: str, hours: int) -> None:
+    start, end = read_interval("--before", text, "Europe/Dublin")
+    assert end - start == hours * 3_600_000
+
+
+@pytest.mark.parametrize(
     "text",
     [
         "",
@@ -51,6 +69,7 @@ def test_days_and_weeks_are_durations() -> None:
         "2026-07-01T18:00:00Z/PT2H/PT2H",
         "9999-12-31T23:00:00Z/P999999W",
         "2026-07-01T18:00:00Z/P99999999999D",
+        "0001-01-01T00:00:00+10:00/PT2H",
     ],
 )
 def test_anything_else_is_refused_in_a_sentence_that_shows_how(text: str) -> None:

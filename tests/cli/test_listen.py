@@ -145,6 +145,7 @@ def test_listen_says_why_it_hears_nothing(
     [
         (["listen", "--for", "soon"], "--for: 'soon' is no duration"),
         (["listen", "a/b#"], "topic filter"),
+        (["listen", "--out", "{folder}/nowhere/x"], "nowhere is no folder that you may write to"),
         (["record", "{folder}/x.jsonl", "--topic", "+a"], "topic filter"),
         (["record", "{folder}/nowhere/x.jsonl"], "nowhere/x.jsonl: can't write"),
     ],

@@ -62,6 +62,8 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["check", "--sned"], "cabinetwatch check: unrecognized arguments: --sned"),
         (["check", "--sen"], "cabinetwatch check: unrecognized arguments: --sen"),
         (["check", "--config"], "cabinetwatch check: argument --config: expected one argument"),
+        (["guard", "--after", "-3m"], "--after: '-3m' is no duration; write a number with s, m"),
+        (["calc", "life", "--from", "-300", "--to", "50"], "cabinetwatch calc life: argument --fr"),
         (["check", "--config", "/nowhere.toml"], "/nowhere.toml: can't be read (No such file"),
     ],
 )
@@ -75,9 +77,17 @@ def test_wrong_use_is_one_sentence_and_status_2(
     assert line.startswith(sentence)
 
 
+def test_a_negative_number_is_a_value_like_others(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("calc", "sound", "--add", "-3", "5") == 0
+    assert "source 2" in capsys.readouterr().out
+
+
 def test_no_command_shows_the_help_and_is_wrong_use(capsys: pytest.CaptureFixture[str]) -> None:
     assert run() == 2
-    assert "commands:" in capsys.readouterr().out
+    shown = capsys.readouterr()
+    # What asked for nothing gets no answer on its standard output.
+    assert shown.out == ""
+    assert "commands:" in shown.err
 
 
 def test_every_fault_of_a_configuration_is_a_line_of_standard_error(

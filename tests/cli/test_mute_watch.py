@@ -13,7 +13,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.store import running as store_running
 from cabinetwatch.store.place import WriterLock, holder_of
 from tests.report.serving import write_page
-from tests.service.conftest import cabinet, empty_store, site
+from tests.service.conftest import cabinet, site
 from tests.service.site import Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
@@ -21,7 +21,7 @@ from tests.support.house import House, build
 from tests.support.patience import WITHIN_S
 
 # The watched cabinet of the service's tests serves here too.
-__all__ = ["cabinet", "empty_store", "site"]
+__all__ = ["cabinet", "site"]
 
 FIVE_MINUTES_MS = 300_000
 

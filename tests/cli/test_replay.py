@@ -150,7 +150,7 @@ def test_times_choose_what_is_told_and_not_what_is_judged(stored: Path, world: W
     [
         (
             "devices.nas.max_rise=22",
-            "max_rise is an unknown key; the nearest known one is max_rise_k",
+            "the configuration with --set: [devices.nas] max_rise is an unknown key; the near",
         ),
         ("devices.nas.max_rise_k=warm", "is no TOML value"),
         ("max_rise_k", "write it as KEY=VALUE"),

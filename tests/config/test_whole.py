@@ -157,7 +157,7 @@ def test_the_journals_copy_gives_the_same_configuration(tmp_path: Path) -> None:
     for name in ("ca.pem", "secret"):
         (tmp_path / name).unlink()
 
-    copy = from_json(json.loads(json.dumps(config.as_json())), CONDITIONS)
+    copy = from_json(json.loads(json.dumps(config.as_json())), CONDITIONS, "the copy")
 
     assert copy == config
     assert copy.alarm("too-warm", "nas") == config.alarm("too-warm", "nas")

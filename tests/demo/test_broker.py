@@ -9,6 +9,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from cabinetwatch.demo.broker import EmbeddedBroker
+from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 
 
@@ -54,8 +55,7 @@ class Client:
 
     def end(self) -> None:
         """Disconnect properly."""
-        self.paho.disconnect()
-        self.paho.loop_stop()
+        leave(self.paho)
 
 
 def test_a_message_of_qos_1_is_acknowledged_and_arrives_with_qos_1() -> None:

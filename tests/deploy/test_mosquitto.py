@@ -14,6 +14,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from tests.service.site import Site
 from tests.service.watching import running
 from tests.support.broker import Broker, find_program
+from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "mosquitto"
@@ -105,8 +106,7 @@ class Visitor:
         self._asked(mid)
 
     def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
     def wait_heard(self, topic: str) -> None:
         self._wait(lambda: topic in self.heard)

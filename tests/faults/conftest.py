@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from tests.faults.disk import FailingDisk, SmallDisk
-from tests.service.conftest import cabinet, empty_store, site
+from tests.service.conftest import cabinet, site
 
-__all__ = ["cabinet", "empty_store", "site"]
+__all__ = ["cabinet", "site"]
 
 
 @pytest.fixture

@@ -59,6 +59,12 @@ enabled = false
 
 [alarms.rise-missing]
 enabled = false
+
+[alarms.hot-day]
+enabled = false
+
+[alarms.drift]
+enabled = false
 """
 QUANTITIES = {
     "hall": "temperature",

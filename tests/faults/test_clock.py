@@ -72,6 +72,11 @@ def test_a_watch_that_wakes_in_1970_watches_at_once_and_is_right_once_the_clock_
     watches[0].say("run")
     watches[0].say(f"step {START_MS}")
     wait_until(lambda: len(steps(site)) == 1, "the step to be told")
+    year = str(to_datetime(START_MS).year)
+    cabinet.wait_for(
+        lambda each: each.topic.endswith("/watch") and each.data.get("since", "").startswith(year),
+        "the watch to say since when it really runs",
+    )
     swing(cabinet)
     cabinet.publish(NAS, "38")
     watches.pop().stop()

@@ -184,3 +184,15 @@ def test_every_draft_is_accepted(
 ) -> None:
     text = drafted(message(topic, body) for topic, body in heard)
     accepted(text, tmp_path_factory.mktemp("draft"))
+
+
+def test_pictures_of_a_camera_are_told_and_not_kept() -> None:
+    survey = Survey()
+    picture = b"\xff\xd8" + bytes(300_000)
+    for number in range(20):
+        survey.note(message("hall/camera", picture, number))
+    (heard,) = survey.topics.values()
+    assert heard.count == 20
+    assert sum(map(len, heard.payloads)) == 0
+    assert r"hall/camera: no number in '\xff\xd8" in draft([heard], Config())
+    assert "(300002 bytes)" in heard.shown

@@ -94,6 +94,14 @@ def test_what_was_flushed_can_be_read_while_recording_goes_on(tmp_path: Path) ->
         assert len(list(read(path, pytest.fail))) == 1
 
 
+def test_a_file_that_is_no_recording_is_left_alone(tmp_path: Path) -> None:
+    configuration = tmp_path / "config.toml"
+    configuration.write_text("[site]\n")
+    with pytest.raises(UsageError, match=r"config\.toml: this file is no recording"):
+        Recorder(configuration)
+    assert configuration.read_text() == "[site]\n"
+
+
 def test_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     missing = tmp_path / "nowhere" / "cabinet.jsonl"
     with pytest.raises(UsageError, match="nowhere"):

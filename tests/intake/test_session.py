@@ -367,7 +367,12 @@ def test_an_exception_out_of_the_receiver_is_kept_and_the_thread_is_seen_to_be_d
     with session(broker.port, ["cabinet/#"], ear) as made:
         wait_subscribed(made)
 
+        answers: list[bool] = []
+
         def fail(_message: Incoming) -> None:
+            # Sent and not confirmed when the thread ends, and not even sent.
+            made._connection.publications.wait(60_000, answers.append)
+            made.publish("cabinetwatch/watch", b"", on_done=answers.append)
             raise RuntimeError("a fault of the receiver")
 
         ear.on_message = fail
@@ -376,6 +381,7 @@ def test_an_exception_out_of_the_receiver_is_kept_and_the_thread_is_seen_to_be_d
         made._thread.join(WITHIN_S)
         assert isinstance(made.failure, RuntimeError)
         assert not made.connected
+        assert answers == [False, False]
     assert "the network thread has ended" in caplog.text
 
 
@@ -386,6 +392,8 @@ def test_stopping_without_a_broker_is_quick_and_tells_who_waits(broker: Broker) 
         ear.wait_down()
         made.publish("cabinetwatch/watch", b"", on_done=answers.append)
     assert answers == [False]
+    made.publish("cabinetwatch/watch", b"", on_done=answers.append)
+    assert answers == [False, False]
 
 
 def test_a_frozen_broker_is_noticed_by_the_keepalive(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.message import build_message
-from cabinetwatch.notify.phrases import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.notify.phrases import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
 from cabinetwatch.notify.plan import plan, plan_digest, plan_repeat, plan_test
 from cabinetwatch.notify.repeats import DueRepeat
 from cabinetwatch.store.notice import Notice
@@ -21,8 +21,11 @@ from cabinetwatch.times import to_datetime
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.transition import Priority, Transition
 from tests.notify.samples import (
+    ACKNOWLEDGED,
     NOON_MS,
     NORMAL,
+    OUT_OF_SERVICE,
+    SHELVED,
     UNACKNOWLEDGED,
     make_config,
     returned,
@@ -273,6 +276,21 @@ def test_every_condition_has_words_for_its_subject_line(condition: str) -> None:
     own_words = f"[High] {name}: {condition.replace('-', ' ')} - " not in header
     assert own_words or condition in ("silent", "brand-new")
     assert str(as_received(mail_notice(returned(raised)))["Subject"]) != header
+
+
+def test_what_is_told_to_programs_alone_says_its_state() -> None:
+    raised = transition()
+    assert told_in_short(raised) == predicate(raised) == "above its derating threshold"
+    shelved = transition(SHELVED, UNACKNOWLEDGED)
+    assert told_in_short(shelved) == "shelved (above its derating threshold)"
+    out = transition(OUT_OF_SERVICE, NORMAL)
+    assert told_in_short(out) == "out of service (above its derating threshold)"
+    back = transition(NORMAL, OUT_OF_SERVICE)
+    assert told_in_short(back) == "back in service (above its derating threshold)"
+    for previous in (SHELVED, ACKNOWLEDGED):
+        assert told_in_short(transition(NORMAL, previous)) == (
+            "no longer above its derating threshold"
+        )
 
 
 def test_the_page_fetches_and_runs_nothing() -> None:

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from tests.report.serving import Serving, write_page
-from tests.service.conftest import cabinet, empty_store, site
+from tests.service.conftest import cabinet, site
 from tests.support.browser import Browser, browser
 from tests.support.house import House, build
 
 # The watched cabinet of the service's tests serves here too.
-__all__ = ["cabinet", "empty_store", "site"]
+__all__ = ["cabinet", "site"]
 
 
 @pytest.fixture(scope="session")

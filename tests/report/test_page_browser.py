@@ -67,6 +67,8 @@ def test_every_figure_of_status_stands_beside_the_picture(
         "return Array.from(document.querySelectorAll('#device-gear-1 dd'), d => d.dataset.figure)"
     )
     assert names == [name for name in status(house)["devices"]["gear-1"] if name != "name"]
+    learning = "return document.querySelector('#device-gear-1 [data-figure=learning]').textContent"
+    assert page.run(learning) == "its normal rise is the one given in the configuration."
 
 
 def test_pictures_come_by_themselves_and_follow_the_chosen_span(

@@ -3,6 +3,7 @@
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import Bucket, Tier
+from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 from tests.support.house import DAY_MS, House, build, temperature_c, threshold_c
@@ -150,3 +152,29 @@ def test_what_people_did_is_noted_at_its_time(old: House) -> None:
     assert [mark.text for mark in note_marks(found, {"gear-0"}, END_MS)]
     assert not note_marks(found, {"gear-1"}, END_MS)
     assert not note_marks(found, {"gear-0"}, END_MS + 2000)
+
+
+def test_a_phase_is_noted_of_its_device_alone_and_only_if_it_began(tmp_path: Path) -> None:
+    told: list[dict[str, Any]] = [
+        {"command": "trial-phase", "trial": "slow", "phase": "before"},
+        {"command": "trial-begin", "trial": "slow", "device": "gear-1", "change": "fan at 7 V"},
+        {"command": "trial-phase", "trial": "slow", "phase": "after"},
+        {"command": "trial-phase", "trial": "slow", "phase": "before"},
+        {"command": "note", "text": "dusted", "at": to_rfc3339(END_MS + 500)},
+    ]
+    with Store.open(build(tmp_path, END_MS, devices=2, days=1).url) as store:
+        store.commit(
+            Batch(
+                END_MS + 9000,
+                0,
+                inputs=[
+                    Entry(END_MS + 1000 * number, EntryKind.COMMAND, command)
+                    for number, command in enumerate(told, 1)
+                ],
+            )
+        )
+        # The watch refused two of the phases; a note may tell of what was done before.
+        assert deeds(store) == [
+            Deed(END_MS + 500, None, "dusted"),
+            Deed(END_MS + 4000, "gear-1", "trial slow: before"),
+        ]

@@ -3,22 +3,12 @@
 import re
 from pathlib import Path
 
-from cabinetwatch.clock import SystemClock
 from cabinetwatch.report.page_source import PageSource
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import EntryKind
 from tests.cli.recorded_day import keep, write_config
+from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World
-
-
-class _Then(SystemClock):
-    """The wall clock at the end of the record."""
-
-    def __init__(self, utc_ms: int) -> None:
-        self._utc_ms = utc_ms
-
-    def utc_ms(self) -> int:
-        return self._utc_ms
 
 
 def page(folder: Path, *, out_of_service: bool) -> str:
@@ -28,8 +18,16 @@ def page(folder: Path, *, out_of_service: bool) -> str:
     if out_of_service:
         world.tells(EntryKind.COMMAND, command="service-out", subject="nas", reason="new fan")
         world.lives(60_000)
+    return shown(path, world)
+
+
+def shown(path: Path, world: World) -> str:
+    """Write a world into its store, and give the page of it without its style."""
+    folder = path.parent
     keep(path, world)
-    source = PageSource(load(path).store.url, None, folder, _Then(world.t), None)
+    clock = HandClock(world.t)
+    clock.stand_still()
+    source = PageSource(load(path).store.url, None, folder, clock, None)
     html = source.html().decode()
     source.close()
     return re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
@@ -50,3 +48,14 @@ def test_a_device_in_service_is_not(tmp_path: Path) -> None:
     html = page(tmp_path, out_of_service=False)
     assert "out of service" not in row(html)
     assert "put out of sight" not in html
+
+
+def test_a_broker_that_is_lost_and_tried_for_again_counts_once(tmp_path: Path) -> None:
+    path = write_config(tmp_path, HOUSE + COMMISSIONED)
+    world = World(load(path))
+    world.lives(HOUR)
+    world.tells(EntryKind.DISCONNECT, reason="the connection broke")
+    world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
+    world.tells(EntryKind.CONNECT, session_present=True)
+    world.lives(60_000)
+    assert "<dt>Broker lost in 7 days</dt><dd>1</dd>" in shown(path, world)

@@ -83,3 +83,25 @@ def test_without_script_spans_can_be_chosen_and_the_page_reloads(
         assert refresh.get_attribute("content") == "15"
     finally:
         page.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+_HIDDEN_IN_DETAILS = (
+    "return Array.from(document.querySelectorAll('details > :not(summary)'))"
+    ".filter(each => !each.checkVisibility()).length"
+)
+
+
+def test_what_can_be_opened_is_open_on_paper(page: Browser, written: str) -> None:
+    page.open(written)
+    assert page.run(_HIDDEN_IN_DETAILS) > 0
+    page.emulate(media="print")
+    try:
+        assert page.run(_HIDDEN_IN_DETAILS) == 0
+    finally:
+        page.emulate()
+    # Older browsers need the script, which leaves everything as it was.
+    page.run("document.querySelector('details').open = true")
+    page.run("dispatchEvent(new Event('beforeprint'))")
+    assert page.run("return document.querySelectorAll('details:not([open])').length") == 0
+    page.run("dispatchEvent(new Event('afterprint'))")
+    assert page.run("return document.querySelectorAll('details[open]').length") == 1

@@ -6,19 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.startup import migrate
 from tests.service.site import Site
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
-
-
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store without content, made once: making one takes a second."""
-    path = tmp_path_factory.mktemp("store") / "watch.db"
-    migrate(f"sqlite:///{path}")
-    return path
 
 
 @pytest.fixture

@@ -42,6 +42,8 @@ off_delay_s = 0
 """
 _EVERY_S = 0.004
 _READINGS_A_SWING = 50
+_MUCH = 40
+"""More than are on the wire at once: the rest has been taken."""
 
 Trouble = str
 """What is wrong around a kill: "slow line", "mail refused", "mail away", or nothing of these."""
@@ -113,6 +115,7 @@ class Ordeal:
         self._fault = fault
         self._starts = 0
         self._until: Callable[[Ordeal], bool] | None = None
+        self._feeder: Feeder | None = None
         self.stored_before = 0
         self._confirmed: list[tuple[int, int, set[str], Counter[str]]] = []
         site.mqtt_port = line.port
@@ -135,7 +138,7 @@ class Ordeal:
         """
         self._until = until
         self._clean_first_start()
-        feeder = Feeder(self._cabinet)
+        feeder = self._feeder = Feeder(self._cabinet)
         for trouble in troubles:
             self._kill_once(trouble)
         self._smtp.behave()
@@ -197,6 +200,10 @@ class Ordeal:
         """How many readings are in the store."""
         with self._site.store() as store:
             return len(_numbers(store))
+
+    def has_much_unwritten(self) -> bool:
+        """Whether many readings are on their way, or taken, and not in the store."""
+        return self._feeder is not None and self._feeder.sent - self.stored() > _MUCH
 
     def has_refused_mail(self) -> bool:
         """Whether a mail waits that was refused."""

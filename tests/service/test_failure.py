@@ -88,13 +88,17 @@ def test_a_mail_that_was_not_taken_leaves_no_stamp(
     assert len(smtp.messages) == 1
 
 
+@pytest.mark.parametrize(
+    ("stamp", "reason"),
+    [("missing/told", "No such file or directory"), ("/dev/full", "No space left on device")],
+)
 def test_a_stamp_that_cannot_be_kept_stops_no_mail(
-    site: Site, smtp: MailDrop, tmp_path: Path
+    stamp: str, reason: str, site: Site, smtp: MailDrop, tmp_path: Path
 ) -> None:
     site.write()
-    told = tell(site, tmp_path / "missing" / "told")
+    told = tell(site, tmp_path / stamp)
     assert told.returncode == 0
-    assert "can't be kept (No such file or directory)" in told.stderr
+    assert f"can't be kept ({reason})" in told.stderr
     assert len(smtp.messages) == 1
 
 
@@ -127,6 +131,7 @@ def test_a_file_that_does_not_say_whom_to_tell_is_refused_in_sentences(
     told = tell(site, tmp_path / "told")
     assert told.returncode == 2
     assert "Traceback" not in told.stderr
+    assert f"{site.path}: " in told.stderr
 
 
 def test_a_result_that_is_not_known_is_named(site: Site) -> None:

@@ -223,6 +223,11 @@ def test_the_guard_tells_systemd_that_it_is_ready_and_alive(
 
 def test_a_guard_that_would_have_nobody_to_mail_is_refused_in_a_sentence(site: Site) -> None:
     site.mail_port = None
+    guard = GuardProcess(site.write(), "3m")
+    assert guard.wait() == 2
+    assert guard.log == (
+        f"{site.path}: [notify.email] is missing; add that table, it says whom to mail and how\n"
+    )
     with pytest.raises(ConfigError, match=r"a table \[notify.email\] is needed"):
         Guard(site.config(), 60.0)
 

@@ -2,7 +2,6 @@
 
 import logging
 import threading
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -15,7 +14,6 @@ from cabinetwatch.service.sampling import FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.store import Store
@@ -32,14 +30,6 @@ from tests.support.patience import WITHIN_S
 T0 = 1_780_000_000_000
 ALL = (0, 10**14)
 KEEPING = Keeping.of(StoreConfig(keep_raw_days=2))
-
-
-@pytest.fixture
-def store(tmp_path: Any) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path / 'watch.db'}"
-    migrate(url)
-    with Store.open(url) as store:
-        yield store
 
 
 def a_day(store: Store, day: int) -> None:

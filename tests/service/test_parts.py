@@ -16,6 +16,7 @@ from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store import database
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import Bucket, FigureMinute, Tier
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
 from tests.service.mails import part
@@ -63,6 +64,7 @@ def test_a_lost_session_takes_the_identifiers_before_it_with_it() -> None:
     work.append(Work(window=[after]))
 
     assert work.window == [after, after]
+    assert later.window == [after]
 
 
 # A store that can't be written.
@@ -75,6 +77,7 @@ class Ends:
         self.acknowledged: list[int] = []
         self.reports: list[bool] = []
         self.errors: list[str] = []
+        self.failures: list[Any] = []
 
     def acknowledge(self, receipts: Sequence[Receipt]) -> None:
         self.acknowledged += [receipt.packet_id for receipt in receipts]
@@ -83,6 +86,21 @@ class Ends:
         del lost
         self.reports.append(ok)
         self.errors.append(error)
+
+
+def loop_of(store: Store, clock: RatedClock, ends: Ends) -> StoreLoop:
+    """A store's thread, not started, that writes at once what it is given."""
+    return StoreLoop(
+        store,
+        WatchTime(clock),
+        clock,
+        StoreConfig(flush_s=0.001),
+        acknowledge=ends.acknowledge,
+        deliver=lambda _: None,
+        report=ends.report,
+        command=lambda *_: None,
+        on_failure=lambda *failure: ends.failures.append(failure),
+    )
 
 
 @pytest.fixture
@@ -115,19 +133,8 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
     # Fast, so that a retry is due soon.
     clock = RatedClock(20.0, START_MS)
     ends = Ends()
-    failures: list[Any] = []
     with Store.open(site.url) as store:
-        loop = StoreLoop(
-            store,
-            WatchTime(clock),
-            clock,
-            StoreConfig(flush_s=0.001),
-            acknowledge=ends.acknowledge,
-            deliver=lambda _: None,
-            report=ends.report,
-            command=lambda *_: None,
-            on_failure=lambda *failure: failures.append(failure),
-        )
+        loop = loop_of(store, clock, ends)
         loop.connected(WINDOW)
         loop.start()
         loop.put(numbered(1, 80))
@@ -149,12 +156,46 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
     assert stored == [float(number) for number in range(1, 101)]
     assert ends.reports == [False, True]
     assert ("more than 10 s" in ends.errors[0]) is (found_by == "supervision")
-    assert failures == []
+    assert ends.failures == []
 
 
 def _found_hanging(loop: StoreLoop, ends: Ends) -> bool:
     loop.supervise()
     return bool(ends.reports)
+
+
+def test_what_waits_for_a_disk_that_is_away_stays_within_bounds(
+    site: Site, blocked: sqlite3.Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bound, minutes = 50, 300
+    monkeypatch.setattr(store_loop, "MOST_SENT_AGAIN", bound)
+    monkeypatch.setattr(store_loop, "MOST_MINUTES_HELD", bound)
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.2)
+    clock = RatedClock(20.0, START_MS)
+    ends = Ends()
+    with Store.open(site.url) as store:
+        loop = loop_of(store, clock, ends)
+        loop.start()
+        loop.put(numbered(1, 1))
+        wait_until(lambda: ends.reports == [False], "the fault to be found")
+        for number in range(1, minutes + 1):
+            utc_ms = START_MS - START_MS % 60_000 + number * 60_000
+            rise = Bucket(utc_ms, 6, 10.0, 10.0, 10.0)
+            figures = [FigureMinute(utc_ms, {"nas": {"rise_k": rise}})]
+            window = [Repeatable(number, b"digest")]
+            loop.put(Work(utc_ms, 0, window=window, figures=figures))
+        blocked.execute("ROLLBACK")
+        wait_until(lambda: ends.reports == [False, True], "the store to be written again")
+        loop.stop()
+        assert loop.join(WITHIN_S)
+        remembered = [each.packet_id for each in store.window()]
+        told = store.buckets("nas", "rise_k", Tier.MINUTES, 0, 10**14)
+
+    # What a try under way holds comes on top.
+    assert bound <= len(remembered) <= 2 * bound
+    assert remembered[-bound:] == list(range(minutes - bound + 1, minutes + 1))
+    assert bound <= len(told) <= 2 * bound
+    assert told[-1].utc_ms == utc_ms
 
 
 # One instant.

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 
 
@@ -52,8 +53,7 @@ class Wire:
 
     def close(self) -> None:
         """Leave the broker."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
     def publish(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Publish at QoS 1 and return once the broker has taken it."""

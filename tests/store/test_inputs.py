@@ -1,5 +1,6 @@
 """What the engine was told comes back whole, and in the very order."""
 
+import shutil
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -37,12 +38,12 @@ told = st.builds(
 )
 @given(commits=st.lists(st.lists(told, max_size=12), max_size=6))
 def test_any_mixture_over_any_commits_comes_back_in_order(
-    empty_store: bytes, commits: list[list[Reading | Entry]]
+    empty_store: Path, commits: list[list[Reading | Entry]]
 ) -> None:
     expected = list(enumerate((item for commit in commits for item in commit), 1))
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        path.write_bytes(empty_store)
+        shutil.copy(empty_store, path)
         for commit in commits:
             with Store.open(database_url(path)) as store:
                 store.commit(batch(*commit))
@@ -141,3 +142,20 @@ class TestReadingsByTime:
         begin = T0 + 1000 * first
         everything = [utc_ms for _, utc_ms in store.readings() if utc_ms >= begin]
         assert [utc_ms for _, utc_ms in store.readings(None, begin)] == everything
+
+
+def test_readings_taken_elsewhere_are_found_and_bring_the_watch_no_further(
+    store: Store, url: str
+) -> None:
+    hour_ms = 3_600_000
+    store.commit(batch(reading(t=T0)))
+    store.commit(batch(reading("ups", T0 + hour_ms), advanced_to=T0 + hour_ms, foreign=True))
+    assert store.last_t() == T0
+    store.close()
+    with Store.open(url) as again:
+        again.commit(batch(reading(t=T0 + 60_000), advanced_to=T0 + 60_000))
+        assert again.last_t() == T0 + 60_000
+        # The search halves the blocks by what was known with each: that may not fall.
+        assert [each.sensor for each, _ in again.readings(None, T0 + hour_ms // 2)] == ["ups"]
+        again.commit(batch(reading(t=T0 + 2 * hour_ms), advanced_to=T0 + 2 * hour_ms))
+        assert again.last_t() == T0 + 2 * hour_ms

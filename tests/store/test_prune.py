@@ -1,5 +1,6 @@
 """Pruning lets go of what is old and nothing else, in small steps, and gives the space back."""
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -188,14 +189,14 @@ class TestNeeded:
     age_days=st.integers(0, 12),
 )
 def test_no_order_of_things_lets_go_of_what_is_needed(
-    empty_store: bytes,
+    empty_store: Path,
     tmp_path_factory: pytest.TempPathFactory,
     days: int,
     done_after: tuple[float, float],
     age_days: int,
 ) -> None:
     path = tmp_path_factory.mktemp("prune") / "cabinet.db"
-    path.write_bytes(empty_store)
+    shutil.copy(empty_store, path)
     readings = list(steady(days, every_ms=3_600_000, t0=T0))
     saved_after, tidied_after = (int(part * (len(readings) - 1)) for part in done_after)
     now = T0 + (days + age_days) * DAY_MS

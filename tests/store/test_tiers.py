@@ -1,6 +1,7 @@
 """The tiers say what the readings said: each counted once, whatever happens in between."""
 
 import math
+import shutil
 import signal
 import statistics as independent
 import subprocess
@@ -99,11 +100,11 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
 )
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
-    empty_store: bytes, events: list[list[Reading | Entry] | str], offset_ms: int
+    empty_store: Path, events: list[list[Reading | Entry] | str], offset_ms: int
 ) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        path.write_bytes(empty_store)
+        shutil.copy(empty_store, path)
         committed: list[Reading | Entry] = []
         store = Store.open(database_url(path))
         with Store.open(database_url(path), read_only=True) as onlooker:
@@ -238,6 +239,47 @@ class TestDevices:
         tidied(store, T0)
         assert len(store.buckets("nas", "rise_k", Tier.MINUTES, *ALL)) == 1
         assert len(store.buckets("nas", "power_w", Tier.MINUTES, *ALL)) == 2
+
+    def test_what_waits_is_unpacked_once_and_anew_when_there_is_more(
+        self, store: Store, onlooker: Store, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        unpacked: list[int] = []
+        unpack = minutes._unpack
+
+        def counted(utc_ms: int, data: bytes) -> dict[str, dict[str, Bucket]]:
+            unpacked.append(utc_ms)
+            return unpack(utc_ms, data)
+
+        monkeypatch.setattr(minutes, "_unpack", counted)
+        for n in range(3):
+            t = T0 + n * MINUTE_MS
+            store.commit(batch(figures=[self.minute(n, rise_k=10.0, off=0.0)], advanced_to=t))
+        figures = onlooker.figures_of("nas")
+        for _ in range(2):
+            onlooker.columns("nas", figures, Tier.MINUTES, *ALL)
+            onlooker.buckets("hall", "value", Tier.MINUTES, *ALL)
+        assert len(unpacked) == 3
+
+        tidied(store, T0)
+        for n in range(3):
+            t = T0 + 3_600_000 + n * MINUTE_MS
+            store.commit(batch(figures=[self.minute(60 + n, rise_k=20.0)], advanced_to=t))
+        found = onlooker.buckets("nas", "rise_k", Tier.MINUTES, *ALL)
+        assert [bucket.mean for bucket in found] == [10.0] * 3 + [20.0] * 3
+
+    def test_a_damaged_minute_is_told_and_all_others_still_condensed(
+        self, store: Store, caplog: pytest.LogCaptureFixture
+    ) -> None:
+        for n in range(3):
+            store.commit(batch(figures=[self.minute(n, rise_k=10.0 + n)]))
+        with store._database.writing() as connection:
+            table = schema.figure_minute
+            connection.execute(update(table).where(table.c.number == 2).values(data=b"dust"))
+        tidied(store, T0)
+        found = store.buckets("nas", "rise_k", Tier.MINUTES, *ALL)
+        assert [bucket.mean for bucket in found] == [10.0, 12.0]
+        assert rows(store, "figure_minute") == 0
+        assert caplog.text.count("the devices' figures of ") == 1
 
 
 class TestSeries:

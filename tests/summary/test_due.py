@@ -30,7 +30,10 @@ def test_a_week_is_named_as_iso_8601_has_it_and_read_back(day: date) -> None:
     assert week.before() < week < week.after()
 
 
-@pytest.mark.parametrize("text", ["2026-W54", "2026-W00", "2026W47", "26-W47", "2025-W53", "", "x"])
+@pytest.mark.parametrize(
+    "text",
+    ["2026-W54", "2026-W00", "2026W47", "26-W47", "2025-W53", "0001-W01", "9999-W01", "", "x"],
+)
 def test_what_names_no_week_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(ValueError, match="is no week of ISO 8601; write it like 2026-W47"):
         IsoWeek.parse(text)

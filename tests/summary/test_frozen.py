@@ -140,4 +140,4 @@ def test_send_needs_a_mail_server_in_the_configuration(
     start, end = text.index("[notify.email]"), text.index("[sensors")
     copy.path.write_text(text[:start] + text[end:])
     assert main(["summary", "--config", str(copy.path), "--send"]) == 2
-    assert "there is no [notify.email] to send it by" in capsys.readouterr().err
+    assert f"{copy.path}: [notify.email] is missing" in capsys.readouterr().err

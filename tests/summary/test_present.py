@@ -1,27 +1,14 @@
 """The sentence for who reads a summary fresh: what stands then, and what is hidden then."""
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
-
-import pytest
 
 from cabinetwatch.report.summary_present import present_sentence
 from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.transition import AlarmState, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
 
 WHEN = "When this was written (Wed 1 Jul 13:30)"
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    url = f"sqlite:///{tmp_path / 'watch.db'}"
-    migrate(url)
-    with Store.open(url) as store:
-        yield store
 
 
 def told(store: Store, *transitions: Transition) -> str:

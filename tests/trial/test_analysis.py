@@ -207,3 +207,9 @@ def test_sound_is_predicted_from_fan_speed_where_it_was_not_measured() -> None:
     assert figures.sound_change_db == pytest.approx(-11.7, abs=0.05)
     assert any("expected" in reason and "fan law" in reason for reason in figures.reasons)
     assert figures.before.sound_dba is None
+
+
+def test_a_fan_that_stood_still_tells_nothing_of_the_sound() -> None:
+    figures = analyse(_with_sound(make_trial(), 1200.0, 0.0, "fan"))
+    assert figures.sound_change_db is None
+    assert any("the fan stood still for part of a phase" in reason for reason in figures.reasons)

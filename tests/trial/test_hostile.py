@@ -181,6 +181,14 @@ def test_a_load_never_allowed_is_undecided() -> None:
     _undecided(replace(trial, subject=never), "never allows the load")
 
 
+def test_a_full_load_never_allowed_is_undecided_where_no_power_is_measured() -> None:
+    trial = make_trial(BEFORE, AFTER)
+    never = replace(trial.subject, derating=((40.0, 0.9), (60.0, 0.2)))
+    before, after = replace(trial.before, power=None), replace(trial.after, power=None)
+    blind = replace(trial, subject=never, before=before, after=after)
+    _undecided(blind, "never allows full load")
+
+
 def test_both_phases_unusable_gives_both_reasons() -> None:
     trial = make_trial(replace(BEFORE, every_s=3000.0), replace(AFTER, every_s=3000.0))
     figures = _undecided(trial, "The before phase has only")

@@ -98,6 +98,21 @@ def test_when_the_threshold_is_reached_no_time_is_told(world: World) -> None:
     assert not any("in about 0 s" in each.text for each in told)
 
 
+def test_a_reading_above_the_threshold_promises_no_crossing() -> None:
+    world = World(
+        make_config(HOUSE.replace("[[50.0, 1.0], [70.0, 0.5]]", "[[50.0, 1.0], [58.0, 0.5]]"))
+    )
+    world.lives(HOUR)
+    # A jump that the filters don't believe at once.
+    world.says["nas-air"] = lambda value: round(value + 30.0, 2)
+    told = [each for each in of(world.lives(HOUR), "derating-forecast") if each.is_raise]
+    assert told
+    ahead = [each for each in told if each.values["temperature_c"] >= each.values["threshold_c"]]
+    assert ahead
+    assert all("has reached its derating threshold" in each.text for each in ahead)
+    assert all("switch the device off now" in each.response for each in ahead)
+
+
 def test_with_nothing_known_of_the_device_a_step_of_its_load_is_none() -> None:
     text = HOUSE.replace("[[50.0, 1.0], [70.0, 0.5]]", "[[33.0, 1.0], [36.0, 0.5]]")
     world = World(make_config(text))

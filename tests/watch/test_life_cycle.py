@@ -116,10 +116,28 @@ def test_b_to_g_and_back_to_b_shelving_runs_out_while_it_stands(raised: Scene) -
 
 
 def test_c_to_g_and_back_to_c_the_same_occurrence_stays_acknowledged(raised: Scene) -> None:
-    raised.orders("ack", id=alarm_id(raised))
-    raised.orders("shelve", id=alarm_id(raised), for_s=600.0)
+    raised.orders("ack", id=alarm_id(raised), by="ann")
+    raised.orders("shelve", id=alarm_id(raised), for_s=600.0, by="bob", reason="fan on order")
     told = raised.orders("unshelve", id=alarm_id(raised))
     assert of(told, OVER) == [("shelved", "acknowledged")]
+    # Not as acknowledged by whoever shelved it.
+    assert told[0].text.startswith("No longer shelved; acknowledged before: NAS: ")
+
+
+def test_shelved_again_it_is_told_for_how_long_now(raised: Scene) -> None:
+    raised.orders("shelve", id=alarm_id(raised), for_s=600.0)
+    told = raised.orders("shelve", id=alarm_id(raised), for_s=7200.0)
+    assert of(told, OVER) == [("shelved", "shelved")]
+    assert told[0].text.startswith("Shelved for 2 h")
+    assert raised.lives(11 * MINUTE, **HOT) == []
+
+
+def test_taken_out_again_it_is_told_for_how_long_now(raised: Scene) -> None:
+    raised.orders("service-out", subject="nas", for_s=120.0, reason="painting")
+    told = raised.orders("service-out", subject="nas", by="ann")
+    assert of(told, OVER) == [("out-of-service", "out-of-service")]
+    assert told[0].text == "Taken out of service (by ann)."
+    assert raised.lives(3 * MINUTE, **HOT) == []
 
 
 def test_c_to_g_then_to_b_when_it_went_and_came_again_unseen(raised: Scene) -> None:

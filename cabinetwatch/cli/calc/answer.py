@@ -19,8 +19,21 @@ class Figure(NamedTuple):
     @property
     def text(self) -> str:
         """The value with its unit, four digits."""
-        value = self.value if isinstance(self.value, str) else f"{self.value:.4g}"
-        return f"{value} {self.unit}".rstrip()
+        return f"{_four_digits(self.value)} {self.unit}".rstrip()
+
+
+def _four_digits(value: float | str) -> str:
+    """Write a value; powers of ten only where the figure would be long.
+
+    >>> _four_digits(50000.0), _four_digits(90509.7), _four_digits(1.64e10)
+    ('50000', '90510', '1.64e+10')
+    """
+    if isinstance(value, str):
+        return value
+    written = f"{value:.4g}"
+    if not 1e4 <= abs(value) < 1e9:
+        return written
+    return f"{float(written):.0f}"
 
 
 @dataclass(frozen=True)

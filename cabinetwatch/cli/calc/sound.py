@@ -107,8 +107,8 @@ def _speed(from_rpm: float, to_rpm: float) -> Answer:
         "dL = 50 log10 (n2 / n1)",
         "fan laws as cpemma's page on fans prints them; some take 55 for 50",
         [
-            Figure("from_rpm", "speed before", from_rpm, "1/min"),
-            Figure("to_rpm", "speed after", to_rpm, "1/min"),
+            Figure("from_rpm", "speed before", from_rpm, "rpm"),
+            Figure("to_rpm", "speed after", to_rpm, "rpm"),
         ],
         Figure("change_db", "change of level", speed_change_db(to_rpm / from_rpm), "dB"),
         "Noise of bearing and motor, and of drives beside the fan, does not follow this.",

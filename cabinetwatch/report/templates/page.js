@@ -89,6 +89,19 @@
   document.addEventListener("change", (event) => {
     if (event.target.name === "span") keep("span", event.target.id.slice("span-".length));
   });
+  // On paper nothing can be opened.
+  addEventListener("beforeprint", () => {
+    for (const closed of document.querySelectorAll("details:not([open])")) {
+      closed.open = true;
+      closed.dataset.printed = "";
+    }
+  });
+  addEventListener("afterprint", () => {
+    for (const opened of document.querySelectorAll("details[data-printed]")) {
+      opened.open = false;
+      delete opened.dataset.printed;
+    }
+  });
   restoreSpan();
   if (everyMs === 0) return; // a record of one moment: it gets no older
   judge();

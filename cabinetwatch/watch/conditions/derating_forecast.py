@@ -114,7 +114,7 @@ class DeratingForecast(HeadingCondition):
             f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
             f" {kelvin(figures.settled_rise_k)} above ambient, and"
         )
-        if forecast.time_left_s < _REACHED_S:
+        if self._is_reached:
             return f"{heading} has reached its derating threshold of {celsius(threshold_c)}."
         when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
         return (
@@ -146,8 +146,18 @@ class DeratingForecast(HeadingCondition):
     @property
     def remedy(self) -> str:
         """There is still time, unless there is none."""
+        return _TOO_LATE if self._is_reached else self.response
+
+    @property
+    def _is_reached(self) -> bool:
+        """Whether no time is left, or the last reading is ahead of what the filters believe."""
+        figures, threshold_c = self.device.observer.figures, self.device.threshold_c
         left_s = self._forecast.time_left_s
-        return _TOO_LATE if left_s is not None and left_s < _REACHED_S else self.response
+        if left_s is not None and left_s < _REACHED_S:
+            return True
+        return (
+            figures is not None and threshold_c is not None and figures.temperature_c >= threshold_c
+        )
 
     def save(self) -> dict[str, Any]:
         """The forecast of the observer's last step."""

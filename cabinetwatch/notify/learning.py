@@ -1,24 +1,21 @@
-"""What has been learnt of a device, as a line for people."""
+"""What has been learnt of a device, in words."""
 
 from collections.abc import Mapping
 from typing import Any
 
-from cabinetwatch.cli.transitions import utc_minute
-from cabinetwatch.times import describe_duration, from_rfc3339
+from cabinetwatch.times import describe_duration, from_rfc3339, to_datetime
 from cabinetwatch.watch.commands import NOT_VERIFIED
 
 
-def learning_line(figures: Mapping[str, Any]) -> str:
-    """Say what normal rise rests on, from a device's figures as `status --json` gives them."""
-    name, learning = figures["name"], figures["learning"]
+def learning_words(learning: Mapping[str, Any] | None) -> str:
+    """Say what normal rise rests on, from what `status --json` gives as `learning`."""
     if learning is None:
-        return f"{name}: no ambient sensor, so only its temperature is watched."
+        return "no ambient sensor, so only its temperature is watched."
     remarks = "".join(f" {remark}" for remark in learning["remarks"])
-    return f"{name}: {_STAGES[learning['stage']](figures, learning)}.{remarks}"
+    return f"{_STAGES[learning['stage']](learning)}.{remarks}"
 
 
-def _none(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
-    del figures
+def _none(learning: Mapping[str, Any]) -> str:
     if learning["since"] is None:
         return "nothing is learnt yet"
     span_s = 86_400 * learning["days"]
@@ -29,20 +26,18 @@ def _none(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
     )
 
 
-def _commissioned(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
-    del figures
+def _commissioned(learning: Mapping[str, Any]) -> str:
     told = "its normal rise is the one given in the configuration"
     if learning["confidence"] is None:
         return told
     return f"{told}; its response was learnt on {_date(learning)}"
 
 
-def _provisional(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
-    return f"provisional, still learning: {_learnt(figures, learning)}"
+def _provisional(learning: Mapping[str, Any]) -> str:
+    return f"provisional, still learning: {_learnt(learning)}"
 
 
-def _learnt(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
-    del figures
+def _learnt(learning: Mapping[str, Any]) -> str:
     loads = ""
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
@@ -54,7 +49,7 @@ def _learnt(figures: Mapping[str, Any], learning: Mapping[str, Any]) -> str:
 
 
 def _date(learning: Mapping[str, Any]) -> str:
-    return f"{utc_minute(from_rfc3339(learning['since']))} UTC"
+    return f"{to_datetime(from_rfc3339(learning['since'])):%Y-%m-%d %H:%M} UTC"
 
 
 _STAGES = {
