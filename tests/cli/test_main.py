@@ -160,7 +160,7 @@ def test_only_the_module_of_the_command_is_imported() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
-    assert loaded == {"main", "check", "output", "trials"}
+    assert loaded == {"main", "check", "output", "trying"}
 
 
 def test_output_that_has_no_room_is_a_sentence_and_status_1() -> None:
