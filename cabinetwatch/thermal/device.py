@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Any
 
+from cabinetwatch.thermal.commissioning import (
+    SMALLEST_MISSED_RISE_K,
+    commissioned,
+    provisional,
+    unseen_swings,
+    with_swings,
+)
 from cabinetwatch.thermal.detection import ChangeTest
 from cabinetwatch.thermal.figures import DeviceSettings, Figures, Finding, LearningStatus
 from cabinetwatch.thermal.follower import Follower
@@ -25,22 +32,13 @@ STATE_VERSION = 5
 DAY_MS = 86_400_000
 PROVISIONAL_DAYS = 3.0
 _LESSONS_APART_DAYS = 2.0
-_SMALLEST_MISSED_RISE_K = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
-_UNSEEN_LOADS = 0.3
-"""Our choice: a rise commissioned without power says nothing of other loads, which are allowed so
-much more until the device's first days have shown what they do; a few days don't show them all.
-More would hide half a stall."""
-
-_SEEN_GUARD = 0.15
-"""Allowance on top of what the load was seen to do."""
-
-_SWING_EXCESS = 0.25
-"""Our choice: by this share of what a load adds it may pass what a response explains that isn't
-learnt yet."""
 
 MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
+
+_STORED_SHARE = 0.1
+"""Stored heat that comes out shows as so much of the normal rise still to fall, or more."""
 
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
@@ -64,9 +62,9 @@ class DeviceObserver:
         self._above = ChangeTest(1, settings.false_alarms_per_year)
         self._below = ChangeTest(-1, settings.false_missing_per_year)
         self._follower = Follower(
-            unlearnt_response(settings.time_constant_s), _commissioned(settings)
+            unlearnt_response(settings.time_constant_s), commissioned(settings)
         )
-        self._swings = _unseen_swings(settings)
+        self._swings = unseen_swings(settings)
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -113,6 +111,19 @@ class DeviceObserver:
     def cooling_loss(self) -> Finding:
         """Settled rise above the normal band."""
         return self._above.finding
+
+    @property
+    def gives_off_heat(self) -> bool:
+        """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
+        normal, heading = self.normal, self._follower.filter
+        if normal is None or not self.cooling_loss.standing:
+            return False
+        return heading.goal_k < heading.level_k - _STORED_SHARE * normal.rise_k
+
+    def excuse_heat(self, t_ms: int) -> None:
+        """Heat comes from what stands inside: a rise that isn't told yet is no lost cooling."""
+        if not self.cooling_loss.standing:
+            self._above.reset(t_ms)
 
     @property
     def rise_missing(self) -> Finding:
@@ -256,7 +267,7 @@ class DeviceObserver:
         if self.cooling_loss.standing and not was_lost:
             follower.adapt_to_loss(self.cooling_loss.since_ms)
         self._watch_swings(normal)
-        if normal.at(power_w) >= _SMALLEST_MISSED_RISE_K and not self._may_be_off():
+        if normal.at(power_w) >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
             self._advance_test(self._below, normal, window, normal.lowest_k(power_w), highest_k)
         else:
             self._below.reset(window.t_ms)
@@ -295,12 +306,7 @@ class DeviceObserver:
         swings = self._swings
         if swings is None or not swings.take(self._follower.filter.stable_level_k):
             return
-        rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
-        self._follower.normal = replace(
-            normal,
-            rise_k=rise_k / (1.0 + _UNSEEN_LOADS),
-            excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
-        )
+        self._follower.normal = with_swings(normal, swings)
 
     def _slow_sd_k(self) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
@@ -339,12 +345,12 @@ class DeviceObserver:
             history,
             settings.has_power,
             settings.time_constant_s,
-            _commissioned(settings),
+            commissioned(settings),
             settings.off_below_w or OFF_SHARE * (settings.rated_power_w or 0.0),
         )
         is_final = days >= settings.learning_days
         if learnt is not None and not is_final:
-            learnt = self._provisional(learnt)
+            learnt = provisional(learnt, settings)
         if learnt is None:
             # Too little was recorded: go on for another day.
             self._next_lesson_days = days + 1.0
@@ -361,16 +367,6 @@ class DeviceObserver:
         self._below.reset(t_ms)
         if is_final:
             self._history = None
-
-    def _provisional(self, learnt: Learnt) -> Learnt | None:
-        """What some days may teach: without power they haven't shown all loads, or none at all."""
-        normal, settings = learnt.normal, self.settings
-        if settings.has_power or settings.normal_rise_k is not None:
-            return learnt
-        if normal.rise_k < _SMALLEST_MISSED_RISE_K:
-            return None
-        guard = max(normal.guard, _UNSEEN_LOADS)
-        return replace(learnt, normal=replace(normal, guard=guard))
 
     def _set_patience(self) -> None:
         """A silent input is waited for as long as the device's own pace allows."""
@@ -433,18 +429,3 @@ _PLAIN_STATE = (
     "_next_lesson_days",
     "_on_since_ms",
 )
-
-
-def _commissioned(settings: DeviceSettings) -> NormalRise | None:
-    if settings.normal_rise_k is None:
-        return None
-    power_w = settings.normal_power_w if settings.has_power else None
-    if power_w is None:
-        return NormalRise(settings.normal_rise_k, guard=_UNSEEN_LOADS)
-    return NormalRise(settings.normal_rise_k, power_w)
-
-
-def _unseen_swings(settings: DeviceSettings) -> Swings | None:
-    if settings.has_power or settings.normal_rise_k is None:
-        return None
-    return Swings(settings.normal_rise_k)

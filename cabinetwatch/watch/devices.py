@@ -28,6 +28,8 @@ TIME_CONSTANTS_TO_SETTLE = 3.0
 DRIFT_EVERY_MS = 300_000
 """How often drift is shown the device; it makes hourly means of it."""
 
+_HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
+
 
 class DeviceView:
     """The present of one device. Temperatures in degC, differences in K, power in W.
@@ -56,6 +58,8 @@ class DeviceView:
         self.air = self.ambient if config.derating_air == "ambient" else self.temperature
         self.enclosing: Sequence[DeviceView] = ()
         """The devices around it, outwards: the cabinet it stands in, and so on."""
+        self.enclosed: list[DeviceView] = []
+        """The devices somewhere inside it."""
         self.design_ambient_c = site.design_ambient_c
         self.settings = DeviceSettings(
             has_power=bool(config.power),
@@ -72,6 +76,8 @@ class DeviceView:
         self.drift = DriftObserver()
         self.days_on_record = 0
         """How many days drift has closed so far."""
+        self.tight_margin_k: float | None = None
+        """Hot-day margin of the last day's heavier hours; None before any."""
         self._next_drift_t = 0
         self._has_stepped = False
         self.step_alarms: list[Alarm] = []
@@ -100,10 +106,17 @@ class DeviceView:
             self.temperature.feeds += ((self._temperature_heard, self.step_alarms),)
 
     def _ambient_heard(self, t: int, value: float) -> bool:
+        self._excuse_heat(t)
         return self.observer.observe_ambient(t, value) and self._stepped(t)
 
     def _temperature_heard(self, t: int, value: float) -> bool:
+        self._excuse_heat(t)
         return self.observer.observe_temperature(t, value) and self._stepped(t)
+
+    def _excuse_heat(self, t: int) -> None:
+        """A device inside whose fan turns again gives off for a while what it has stored."""
+        if any(inner.observer.gives_off_heat for inner in self.enclosed):
+            self.observer.excuse_heat(t)
 
     def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
@@ -122,10 +135,19 @@ class DeviceView:
         self._has_stepped = True
         if t >= self._next_drift_t:
             self._next_drift_t = t + DRIFT_EVERY_MS
+            self._follow_margin()
             ratio = self.observer.rise_ratio
             if ratio is not None and self.drift.observe(t, ratio):
                 self.days_on_record += 1
         return True
+
+    def _follow_margin(self) -> None:
+        margin_k = self.hot_day_margin_k
+        if margin_k is None or self.off:
+            return
+        tight_k = margin_k if self.tight_margin_k is None else self.tight_margin_k
+        span_ms = _HOUR_MS if margin_k < tight_k else _DAY_MS
+        self.tight_margin_k = tight_k + DRIFT_EVERY_MS / span_ms * (margin_k - tight_k)
 
     def ambient_gone(self) -> None:
         """The ambient can't be trusted now: nothing is judged by it until it speaks again."""
@@ -197,7 +219,7 @@ class DeviceView:
         figures = self.observer.figures
         if figures is None:
             return None
-        return figures.t_ms - round(self.observer.learning.days * 86_400_000)
+        return figures.t_ms - round(self.observer.learning.days * _DAY_MS)
 
     @property
     def rise_is_known(self) -> bool:
@@ -209,7 +231,7 @@ class DeviceView:
     def drift_finding(self) -> DriftFinding | None:
         """What the days on record say; None while normal rise is not known."""
         normal = self.observer.normal
-        return None if normal is None else self.drift.assess(self.hot_day_margin_k, normal.rise_k)
+        return None if normal is None else self.drift.assess(self.tight_margin_k, normal.rise_k)
 
     @property
     def settled_rise_k(self) -> float | None:
@@ -365,6 +387,7 @@ class DeviceView:
             "observer": self.observer.save(),
             "has_stepped": self._has_stepped,
             "drift": self.drift.save(),
+            "tight_margin_k": self.tight_margin_k,
             "next_drift_t": self._next_drift_t,
             "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
@@ -377,6 +400,7 @@ class DeviceView:
             self.observer = DeviceObserver.load(self.settings, state["observer"])
             self._has_stepped = state["has_stepped"]
             self.drift = DriftObserver.load(state["drift"])
+            self.tight_margin_k = state["tight_margin_k"]
             self._next_drift_t = state["next_drift_t"]
             self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]

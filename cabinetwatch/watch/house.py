@@ -43,6 +43,8 @@ class House:
             next_order += len(device.power)  # a deadline for each
         for device_id, view in devices.items():
             view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
+            for around in view.enclosing:
+                around.enclosed.append(view)
         watch_for_standing_still(sensors, devices)
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 

@@ -120,3 +120,15 @@ def test_with_nothing_known_of_the_device_a_step_of_its_load_is_none() -> None:
         world.power_w = 40.0 if hour // 2 % 2 else 8.0
         told = world.lives(HOUR)
         assert of(told, "derating-forecast") == []
+
+
+def test_a_device_that_comes_down_from_above_its_threshold_is_not_heading_for_it() -> None:
+    world = near_its_limit(curve="[[36.0, 1.0]]")
+    world.lives(3 * HOUR)
+    world.resistance *= 2.2
+    world.lives(3 * HOUR)
+    assert ("nas", "over-derating") in raised(world.told)
+    world.resistance /= 2.2
+    told = world.lives(4 * HOUR)
+    assert [each for each in of(told, "derating-forecast") if each.is_raise] == []
+    assert world.engine.alarms["nas/derating-forecast"].state == "normal"

@@ -53,6 +53,7 @@ class DeratingForecast(HeadingCondition):
         self._forecast = Forecast(0.0, None, None, None)
         self._forecast_t = 0
         self._watch = ForecastWatch()
+        self._comes_down = False
 
     @classmethod
     def subjects(cls, config: Config) -> Iterable[str]:
@@ -88,10 +89,15 @@ class DeratingForecast(HeadingCondition):
     def _surely_cools(self, threshold_c: float) -> bool:
         """Whether it is below the threshold and its rise beyond doubt above the settled one."""
         figures = self.device.observer.figures
-        if figures is None or figures.temperature_c >= threshold_c:
+        if figures is None:
             return False
-        highest_k = figures.settled_rise_k + _SURELY_COOLS_SIGMAS * figures.settled_rise_sd_k
-        return highest_k < figures.rise_k
+        if figures.temperature_c >= threshold_c:
+            self._comes_down = True
+            return False
+        # One that comes down from above the threshold need not be so sure of it.
+        sigmas = 0.0 if self._comes_down else _SURELY_COOLS_SIGMAS
+        self._comes_down = self._comes_down and figures.settled_rise_k < figures.rise_k
+        return figures.settled_rise_k + sigmas * figures.settled_rise_sd_k < figures.rise_k
 
     def _solve(self, threshold_c: float) -> Forecast:
         figures = self.device.observer.figures
@@ -165,6 +171,7 @@ class DeratingForecast(HeadingCondition):
         return {
             "t": self._forecast_t,
             "watch": self._watch.save(),
+            "comes_down": self._comes_down,
             "forecast": [
                 forecast.probability,
                 forecast.time_left_s,
@@ -178,6 +185,7 @@ class DeratingForecast(HeadingCondition):
         self._forecast_t = state["t"]
         self._forecast = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
+        self._comes_down = state["comes_down"]
 
 
 def _span(forecast: Forecast) -> str:

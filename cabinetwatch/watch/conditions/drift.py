@@ -94,7 +94,7 @@ class Drift(HeadingCondition):
 
     def seen(self) -> str:
         """Say how fast, against what margin, and until when that lasts."""
-        finding, margin_k = self.device.drift_finding, self.device.hot_day_margin_k
+        finding, margin_k = self.device.drift_finding, self.device.tight_margin_k
         if not _told(finding) or margin_k is None:
             return f"{self.device.name} was last seen slowly losing its cooling."
         assert finding is not None and finding.climb_per_week is not None  # noqa: S101, PT018
@@ -104,14 +104,15 @@ class Drift(HeadingCondition):
             lasts = f"is used up in about {counted(round(days), 'day')}"
         return (
             f"{self.device.name} runs {_per_week(finding.climb_per_week)} warmer each week at equal"
-            f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)} {lasts}."
+            f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)}"
+            f" {lasts}."
         )
 
     def gone(self) -> str:
         """Say that it no longer climbs so fast."""
         if self.device.drift.too_few:
             return f"{self.device.name}: what climbs from week to week is watched anew."
-        margin_k = self.device.hot_day_margin_k
+        margin_k = self.device.tight_margin_k
         margin = "" if margin_k is None else f" and has {kelvin(margin_k)} of hot-day margin"
         return f"{self.device.name} no longer gets warmer from week to week{margin}."
 
@@ -121,6 +122,7 @@ class Drift(HeadingCondition):
         if finding is None:
             return super().values()
         return super().values() | {
+            "hot_day_margin_k": _rounded(self.device.tight_margin_k, 3),
             "climb_per_week": _rounded(finding.climb_per_week, 5),
             "p": _rounded(finding.p, 6),
             "margin_used_up_days": _rounded(finding.exhausted_in_days, 1),
