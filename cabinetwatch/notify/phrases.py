@@ -10,7 +10,7 @@ TEST_CONDITION = "test"
 
 # Each goes on after "NAS: " and after "NAS: no longer ".
 _PREDICATES = {
-    "ambient-lost": "without its ambient reference",
+    "ambient-lost": "cut off from its ambient reference",
     "condensation": "close to condensation",
     "cooling-loss": "losing its cooling",
     "derating-forecast": "heading for its derating threshold",
@@ -29,7 +29,7 @@ _PREDICATES = {
 }
 
 _SITE_PREDICATES = {
-    "broker-lost": "without its broker",
+    "broker-lost": "cut off from its broker",
     "clock-step": "on a clock that was stepped",
     "notice-undelivered": "unable to deliver its notices",
     "store-fault": "unable to write its records",

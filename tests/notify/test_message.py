@@ -212,7 +212,7 @@ def test_a_shared_mail_counts_the_others_in_its_subject() -> None:
     )
     message = as_received(shared)
     assert message["Subject"] == (
-        "[High] NAS: without its ambient reference (and 1 more) - Under-stairs cabinet"
+        "[High] NAS: cut off from its ambient reference (and 1 more) - Under-stairs cabinet"
     )
     text, page = parts(message)
     for each in shared.transitions:
@@ -260,7 +260,7 @@ def test_a_site_alarm_names_the_watch_and_needs_no_caution() -> None:
     )
     message = as_received(mail_notice(lost))
     text, _ = parts(message)
-    assert message["Subject"] == "[High] Under-stairs cabinet: the watch is without its broker"
+    assert message["Subject"] == "[High] Under-stairs cabinet: the watch is cut off from its broker"
     assert "CAUTION" not in text
     assert "Reason" in text
 
