@@ -121,9 +121,8 @@ class DeviceObserver:
         return heading.goal_k < heading.level_k - _STORED_SHARE * normal.rise_k
 
     def excuse_heat(self, t_ms: int) -> None:
-        """Heat comes from what stands inside: a rise that isn't told yet is no lost cooling."""
-        if not self.cooling_loss.standing:
-            self._above.reset(t_ms)
+        """Heat comes from what stands inside: what is seen of a higher rise is no lost cooling."""
+        self._above.reset(t_ms)
 
     @property
     def rise_missing(self) -> Finding:

@@ -60,6 +60,8 @@ class DeviceView:
         """The devices around it, outwards: the cabinet it stands in, and so on."""
         self.enclosed: list[DeviceView] = []
         """The devices somewhere inside it."""
+        self.loss_is_told = False
+        """Whether its lost cooling has been told: then it stands until it is seen to be over."""
         self.design_ambient_c = site.design_ambient_c
         self.settings = DeviceSettings(
             has_power=bool(config.power),
@@ -115,6 +117,8 @@ class DeviceView:
 
     def _excuse_heat(self, t: int) -> None:
         """A device inside whose fan turns again gives off for a while what it has stored."""
+        if self.loss_is_told:
+            return
         if any(inner.observer.gives_off_heat for inner in self.enclosed):
             self.observer.excuse_heat(t)
 
@@ -392,6 +396,7 @@ class DeviceView:
             "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
+            "loss_is_told": self.loss_is_told,
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -405,6 +410,7 @@ class DeviceView:
             self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
+        self.loss_is_told = state["loss_is_told"]
 
     def _made_for(self) -> list[Any]:
         """What, when it changes, makes what was learnt worthless."""

@@ -8,10 +8,11 @@ from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.transition import Transition
 from tests.watch.world import HOUR, SECOND, T0, make_config, of, raised
 
-EVERY_S = 20
+EVERY_S = 60
 ADDED = """
 [sensors.cabinet-air]
 topic = "cabinet/air/temperature"
+interval_s = 60
 quantity = "temperature"
 
 [devices.cabinet]
@@ -33,14 +34,17 @@ time_constant_s = 900.0
 SENSORS = """
 [sensors.hall]
 topic = "house/hall/temperature"
+interval_s = 60
 quantity = "temperature"
 
 [sensors.nas-air]
 topic = "cabinet/nas/temperature"
+interval_s = 60
 quantity = "temperature"
 
 [sensors.nas-power]
 topic = "cabinet/nas/power"
+interval_s = 60
 quantity = "power"
 """
 NAS_J_PER_K, CABINET_J_PER_K = 3600.0, 4800.0

@@ -11,6 +11,7 @@ from cabinetwatch.watch.recurrence import KEEPS_AWAY_MS, Recurrence
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin
 
 _HOUR_MS = 3_600_000
+_STORED_HEAT_SHOWS_S = 900.0
 _INTERVAL_SIGMAS = 1.96
 """19 in 20."""
 
@@ -51,10 +52,19 @@ class CoolingLoss(HeadingCondition):
             return "A fan has stalled or slowed, or an intake or outlet is blocked."
         return "More load or less cooling: without a power sensor the two look the same."
 
+    @property
+    def on_delay_s(self) -> float:
+        """Longer while something inside has lost its cooling.
+
+        When that comes back, the stored heat shows outside before it does inside.
+        """
+        inside = any(inner.observer.cooling_loss.standing for inner in self.device.enclosed)
+        return max(self.settings.on_delay_s, _STORED_HEAT_SHOWS_S if inside else 0.0)
+
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
-        del active
         device = self.device
+        device.loss_is_told = active
         if not device.rise_is_known:
             return None
         if not device.judged_running(t):
