@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from cabinetwatch.cli import export
 from cabinetwatch.cli.main import main
+from cabinetwatch.config.model import Config
 from cabinetwatch.errors import StoreError, UsageError
 from cabinetwatch.intake.recording import Recorded, to_line
 from cabinetwatch.store.batch import Batch
@@ -200,14 +201,19 @@ def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
         Store.open(url, read_only=True).commit(Batch(T0, 0, []))
 
 
-def test_imported_readings_change_no_transition_of_the_record(config_file: Path) -> None:
-    config = load(config_file)
-    migrate(config.store.url)
-    record: list[Reading | Entry] = [
+def begun(config: Config) -> list[Reading | Entry]:
+    """The journal of a watch that has just begun."""
+    return [
         Entry(T0, EntryKind.CONFIG, {"config": config.as_json()}),
         Entry(T0, EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - 9_000_000}),
         Entry(T0, EntryKind.CONNECT, {"session_present": False}),
     ]
+
+
+def test_imported_readings_change_no_transition_of_the_record(config_file: Path) -> None:
+    config = load(config_file)
+    migrate(config.store.url)
+    record = begun(config)
     for n in range(120):
         record += [Reading("hall", T0 + n * 10_000, 20.0 + n % 2 / 10)]
         record += [Reading("nas-air", T0 + n * 10_000 + 5, 48.0 + n % 3 / 10)]
@@ -224,10 +230,8 @@ def test_what_falls_due_between_the_watch_and_the_newest_reading_of_a_file_is_st
 ) -> None:
     config = load(config_file)
     migrate(config.store.url)
-    record: list[Reading | Entry] = [
-        Entry(T0, EntryKind.CONFIG, {"config": config.as_json()}),
-        Entry(T0, EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - 9_000_000}),
-        Entry(T0, EntryKind.CONNECT, {"session_present": False}),
+    record = [
+        *begun(config),
         *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60)),
     ]
     # Cut off, as by a power cut: a sensor that stays away has been silent since.
