@@ -37,9 +37,6 @@ _SMALLEST_SLOW_SD_K = 0.1
 MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
 
-_STORED_SHARE = 0.1
-"""Stored heat that comes out shows as so much of the normal rise still to fall, or more."""
-
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
 
@@ -115,10 +112,7 @@ class DeviceObserver:
     @property
     def gives_off_heat(self) -> bool:
         """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
-        normal, heading = self.normal, self._follower.filter
-        if normal is None or not self.cooling_loss.standing:
-            return False
-        return heading.goal_k < heading.level_k - _STORED_SHARE * normal.rise_k
+        return self.cooling_loss.standing and self._follower.falls()
 
     def excuse_heat(self, t_ms: int) -> None:
         """Heat comes from what stands inside: what is seen of a higher rise is no lost cooling."""

@@ -29,8 +29,11 @@ acts at once (that share, and a fifth more), fading by half with each window."""
 _STALE_S, _STALE_K_PER_S, _STALE_MOST_K = 60.0, 0.003, 3.0
 """An ambient that isn't heard wanders on: a room that warms does two to ten kelvin an hour."""
 
-_SURE_SIGMAS, _CLEAR_FALL = 1.65, 0.1
-"""19 in 20 that the rise still has to fall by this share of the normal one."""
+_SURE_SIGMAS = 1.65
+"""19 in 20."""
+
+_CLEAR_FALL = 0.1
+"""What a device has stored shows as so much of the normal rise still to fall, or more."""
 
 _TELLING_LOAD = 0.3
 """Below this share of the normal rise, lost cooling can't be told by its proportion."""
@@ -138,17 +141,18 @@ class Follower:
         )
         self.seen_k = seen_k
         self.course.add(window.t_ms, seen_k, goal)
-        if self.course.since_ms is not None and (not lost or self._surely_falls()):
+        # Once cooling is back beyond doubt: one course can't be before and after that.
+        if self.course.since_ms is not None and (not lost or self.falls(_SURE_SIGMAS)):
             self.course.end()
         self.load_goal_k = goal_now
         return moved_k
 
-    def _surely_falls(self) -> bool:
-        """Whether the cooling is back beyond doubt: one course can't be before and after that."""
+    def falls(self, sigmas: float = 0.0) -> bool:
+        """Whether the rise still has to fall clearly, its goal being so many sigmas higher."""
         heading, normal = self.filter, self.normal
         if normal is None:
             return False
-        highest_k = heading.goal_k + _SURE_SIGMAS * heading.goal_sd_k
+        highest_k = heading.goal_k + sigmas * heading.goal_sd_k
         return highest_k < heading.level_k - _CLEAR_FALL * normal.rise_k
 
     def _knows_load(self, power_w: float | None) -> bool:
