@@ -7,7 +7,7 @@ from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.drift import DriftFinding, DriftObserver
+from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
 from cabinetwatch.thermal.figures import DeviceSettings, Figures
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.power import PowerHold
@@ -28,7 +28,7 @@ TIME_CONSTANTS_TO_SETTLE = 3.0
 DRIFT_EVERY_MS = 300_000
 """How often drift is shown the device; it makes hourly means of it."""
 
-_HOUR_MS, _DAY_MS = 3_600_000, 86_400_000
+_LOSS = "cooling-loss"
 
 
 class DeviceView:
@@ -60,8 +60,6 @@ class DeviceView:
         """The devices around it, outwards: the cabinet it stands in, and so on."""
         self.enclosed: list[DeviceView] = []
         """The devices somewhere inside it."""
-        self.loss_is_told = False
-        """Whether its lost cooling has been told: then it stands until it is seen to be over."""
         self.design_ambient_c = site.design_ambient_c
         self.settings = DeviceSettings(
             has_power=bool(config.power),
@@ -116,10 +114,13 @@ class DeviceView:
         return self.observer.observe_temperature(t, value) and self._stepped(t)
 
     def _excuse_heat(self, t: int) -> None:
-        """A device inside whose fan turns again gives off for a while what it has stored."""
-        if self.loss_is_told:
+        """A device inside whose fan turns again gives off for a while what it has stored.
+
+        Lost cooling of its own that has been told stands until that is seen to be over.
+        """
+        if not any(inner.observer.gives_off_heat for inner in self.enclosed):
             return
-        if any(inner.observer.gives_off_heat for inner in self.enclosed):
+        if not any(each.active for each in self.step_alarms if each.condition.name == _LOSS):
             self.observer.excuse_heat(t)
 
     def _power_changed(self, t: int, value: float) -> bool:
@@ -150,7 +151,7 @@ class DeviceView:
         if margin_k is None or self.off:
             return
         tight_k = margin_k if self.tight_margin_k is None else self.tight_margin_k
-        span_ms = _HOUR_MS if margin_k < tight_k else _DAY_MS
+        span_ms = HOUR_MS if margin_k < tight_k else DAY_MS
         self.tight_margin_k = tight_k + DRIFT_EVERY_MS / span_ms * (margin_k - tight_k)
 
     def ambient_gone(self) -> None:
@@ -223,7 +224,7 @@ class DeviceView:
         figures = self.observer.figures
         if figures is None:
             return None
-        return figures.t_ms - round(self.observer.learning.days * _DAY_MS)
+        return figures.t_ms - round(self.observer.learning.days * DAY_MS)
 
     @property
     def rise_is_known(self) -> bool:
@@ -396,7 +397,6 @@ class DeviceView:
             "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
-            "loss_is_told": self.loss_is_told,
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -410,7 +410,6 @@ class DeviceView:
             self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
-        self.loss_is_told = state["loss_is_told"]
 
     def _made_for(self) -> list[Any]:
         """What, when it changes, makes what was learnt worthless."""

@@ -63,8 +63,8 @@ class CoolingLoss(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
+        del active
         device = self.device
-        device.loss_is_told = active
         if not device.rise_is_known:
             return None
         if not device.judged_running(t):
