@@ -5,18 +5,23 @@ line to the broker holds acknowledgements back, around some the mail server refu
 """
 
 import random
+import signal
+import sqlite3
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.transition import Transition
+from tests.faults.disk import let_write, refuse_writes
 from tests.service.site import Site
 from tests.service.watching import WatchProcess, wait_until
 from tests.service.wire import Wire
+from tests.support.broker import Broker
 from tests.support.mail import MailDrop
 from tests.support.proxy import SlowLine
 
@@ -45,6 +50,11 @@ _READINGS_A_SWING = 50
 _MUCH = 40
 """More than are on the wire at once: the rest has been taken."""
 
+_KINDS = (
+    "kill", "kill, slow line", "kill, mail refused", "kill, mail away", "stop", "reload",
+    "watch frozen", "broker restarted", "broker frozen", "disk refuses", "database held",
+    "mail refused", "mail away",
+)  # fmt: skip
 Trouble = str
 """What is wrong around a kill: "slow line", "mail refused", "mail away", or nothing of these."""
 
@@ -70,10 +80,12 @@ class Findings:
 class Feeder:
     """Publishes numbers, each higher than the last, and lets the load swing over its limit."""
 
-    def __init__(self, cabinet: Wire) -> None:
+    def __init__(self, cabinet: Wire, every_s: float) -> None:
         self.sent = 0
         self._cabinet = cabinet
+        self._every_s = every_s
         self._over = threading.Event()
+        self._flowing = threading.Lock()
         self._words: list[Callable[[], None]] = []
         self._thread = threading.Thread(target=self._feed, daemon=True)
         self._thread.start()
@@ -82,16 +94,31 @@ class Feeder:
         """End, and wait until the broker has taken everything."""
         self._over.set()
         self._thread.join()
+        self._wait_taken()
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Send nothing, with everything taken: what we send again is no fault of the watch."""
+        with self._flowing:
+            self._wait_taken()
+            yield
+
+    def _wait_taken(self) -> None:
         for wait in self._words:
             wait()
+        self._words.clear()
 
     def _feed(self) -> None:
-        while not self._over.wait(_EVERY_S):
-            self._words.append(self._cabinet.send(COUNTER, str(self.sent)))
-            self.sent += 1
-            swing, place = divmod(self.sent, _READINGS_A_SWING)
-            if place == 0:
-                self._words.append(self._cabinet.send(LOAD, "150" if swing % 2 else "50"))
+        while not self._over.wait(self._every_s):
+            with self._flowing:
+                self._send_next()
+
+    def _send_next(self) -> None:
+        self._words.append(self._cabinet.send(COUNTER, str(self.sent)))
+        self.sent += 1
+        swing, place = divmod(self.sent, _READINGS_A_SWING)
+        if place == 0:
+            self._words.append(self._cabinet.send(LOAD, "150" if swing % 2 else "50"))
 
 
 class Ordeal:
@@ -138,13 +165,108 @@ class Ordeal:
         """
         self._until = until
         self._clean_first_start()
-        feeder = self._feeder = Feeder(self._cabinet)
+        feeder = self._feeder = Feeder(self._cabinet, _EVERY_S)
         for trouble in troubles:
             self._kill_once(trouble)
         self._smtp.behave()
         process, _ = self._start()
+        self._cabinet.wait_online(after=self._heard)
+        return self._end(process, feeder, patience_s)
+
+    def endure(self, broker: Broker, seconds: float, *, patience_s: float) -> tuple[Findings, str]:
+        """Let broker, mail, disk and process fail at random for so long, then reckon up.
+
+        Returns the findings, and how often each thing happened.
+        """
+        self._clean_first_start()
+        feeder = self._feeder = Feeder(self._cabinet, _EVERY_S * 5)
+        process, _ = self._start()
+        happened: Counter[str] = Counter()
+        until = time.monotonic() + seconds
         try:
-            self._cabinet.wait_online(after=self._heard)
+            while time.monotonic() < until:
+                self._cabinet.wait_online(after=self._heard)
+                time.sleep(self._random.uniform(0.5, 6.0))
+                kind = self._random.choice(_KINDS)
+                happened[kind] += 1
+                process = self._befall(kind, process, broker, feeder)
+                assert process.running, process.log[-3000:]
+        except BaseException:
+            process.kill()
+            raise
+        self._cabinet.wait_online(after=self._heard)
+        return self._end(process, feeder, patience_s), str(dict(happened))
+
+    def _befall(
+        self, kind: str, process: WatchProcess, broker: Broker, feeder: Feeder
+    ) -> WatchProcess:
+        """Let one thing happen and pass; give the process that watches afterwards."""
+        lasts_s = self._random.uniform(0.5, 8.0)
+        if kind == "broker restarted":
+            with feeder.paused():
+                self._heard = len(self._cabinet.messages)
+                broker.stop()
+                time.sleep(lasts_s)
+                broker.start()
+                self._cabinet.wait_online(after=self._heard)
+        elif kind == "broker frozen":
+            broker.freeze()
+            time.sleep(lasts_s)
+            broker.thaw()
+        elif kind == "disk refuses":
+            refuse_writes(process)
+            time.sleep(lasts_s)
+            let_write(process)
+            self._wait_stored_more()
+        elif kind == "database held":
+            holder = sqlite3.connect(self._site.folder / "watch.db", timeout=60)
+            with closing(holder):
+                holder.execute("BEGIN IMMEDIATE")
+                time.sleep(lasts_s)
+                holder.rollback()
+        elif kind.startswith("mail"):
+            self._spoil_mail(kind)
+            time.sleep(lasts_s)
+            self._mend_mail(kind)
+        elif kind == "reload":
+            process.send(signal.SIGHUP)
+        elif kind == "watch frozen":
+            process.send(signal.SIGSTOP)
+            time.sleep(lasts_s)
+            process.send(signal.SIGCONT)
+        else:
+            return self._restart(kind, process)
+        return process
+
+    def _restart(self, kind: str, process: WatchProcess) -> WatchProcess:
+        """End the process in good order, or kill it with other trouble around; start another."""
+        self._spoil_mail(kind)
+        if "slow line" in kind:
+            self._line.stall()
+            time.sleep(self._random.uniform(0.1, 0.6))
+        if kind == "stop":
+            assert process.stop() == 0, process.log[-3000:]
+        else:
+            process.kill()
+        self._line.flow()
+        self._cabinet.mark()
+        self._note_confirmed()
+        self._mend_mail(kind)
+        return self._start()[0]
+
+    def _spoil_mail(self, trouble: Trouble) -> None:
+        if "mail refused" in trouble:
+            self._smtp.refuse("451 4.3.0 try later")
+        if "mail away" in trouble:
+            self._smtp.stop()
+
+    def _mend_mail(self, trouble: Trouble) -> None:
+        self._smtp.behave()
+        if "mail away" in trouble:
+            self._smtp.start()
+
+    def _end(self, process: WatchProcess, feeder: Feeder, patience_s: float) -> Findings:
+        try:
             feeder.stop()
             self._wait_settled(feeder.sent, patience_s)
             assert process.stop() == 0, process.log[-3000:]
@@ -168,10 +290,7 @@ class Ordeal:
         return WatchProcess(self._path), self._heard
 
     def _kill_once(self, trouble: Trouble) -> None:
-        if "mail refused" in trouble:
-            self._smtp.refuse("451 4.3.0 try later")
-        if "mail away" in trouble:
-            self._smtp.stop()
+        self._spoil_mail(trouble)
         process, heard = self._start()
         if self._until is not None:
             self._cabinet.wait_online(after=heard)
@@ -192,9 +311,7 @@ class Ordeal:
         self._cabinet.mark()
         self._line.flow()
         self._note_confirmed()
-        self._smtp.behave()
-        if "mail away" in trouble:
-            self._smtp.start()
+        self._mend_mail(trouble)
 
     def stored(self) -> int:
         """How many readings are in the store."""
@@ -250,7 +367,7 @@ class Ordeal:
                 return True
             return time.monotonic() - float(str(seen[1])) > patience_s
 
-        wait_until(settled, "the watch to catch up")
+        wait_until(settled, "the watch to catch up", every_s=0.2)
 
     def _reckon(self, sent: int) -> Findings:
         self._cabinet.mark()

@@ -2,12 +2,13 @@
 
 import random
 from collections.abc import Callable, Iterator
+from contextlib import closing
 
 import pytest
 
 from tests.service.ordeal import Ordeal
 from tests.service.site import Site
-from tests.service.wire import Wire
+from tests.service.wire import Wire, wire
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.mail import MailDrop
 from tests.support.proxy import SlowLine
@@ -52,6 +53,24 @@ def test_kills_at_random_instants_lose_and_double_nothing(
     assert found.transitions > kills
     # How much of a burst counts as one depends on how quickly a busy machine hands it on.
     assert 0 < found.backlog < found.readings
+
+
+@pytest.mark.parametrize(
+    "seconds",
+    [15, pytest.param(3600, marks=[pytest.mark.long, pytest.mark.timeout(5000)])],
+)
+def test_random_faults_of_everything_lose_and_double_nothing(
+    seconds: int, broker: Broker, site: Site, smtp: MailDrop
+) -> None:
+    line = SlowLine(broker.port)
+    # Its session is kept, so that it misses nothing of what is told while the broker restarts.
+    with closing(line), wire(broker.port, session="reckoner") as cabinet:
+        cruel = Ordeal(site, cabinet, smtp, line, seed=SEED, fault="")
+        found, happened = cruel.endure(broker, seconds, patience_s=60)
+    print(happened, found.readings, found.transitions, found.backlog)
+
+    assert found.wrong == [], (happened, found)
+    assert found.readings > 5 * seconds
 
 
 def writes_on(ordeal: Ordeal) -> bool:

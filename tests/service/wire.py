@@ -32,13 +32,23 @@ class Wire:
     """The test's end of the broker."""
 
     def __init__(
-        self, port: int, prefix: str = "cabinetwatch", username: str | None = None
+        self,
+        port: int,
+        prefix: str = "cabinetwatch",
+        username: str | None = None,
+        session: str = "",
     ) -> None:
+        """Connect; with the name of a session the broker keeps what comes while it is away."""
         self._prefix = prefix
         self.messages: list[Message] = []
         self._changed = threading.Condition()
         self._subscribed = threading.Event()
-        self._client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv311)
+        self._client = Client(
+            CallbackAPIVersion.VERSION2,
+            session,
+            clean_session=not session,
+            protocol=MQTTProtocolVersion.MQTTv311,
+        )
         self._client.max_inflight_messages_set(1000)
         self._client.on_connect = lambda client, *_: client.subscribe(f"{prefix}/#", 1)
         self._client.on_subscribe = lambda *_: self._subscribed.set()
@@ -126,9 +136,13 @@ class Wire:
         raise TimeoutError(f"{subject}/{condition} was never {state}")
 
     def transitions(self, *, after: int = 0) -> list[dict[str, Any]]:
-        """All transitions that came, in their order."""
+        """All transitions that came, in their order; not the broker's copies of old ones."""
         start = f"{self._prefix}/alarm/"
-        return [each.data for each in self.messages[after:] if each.topic.startswith(start)]
+        return [
+            each.data
+            for each in self.messages[after:]
+            if each.topic.startswith(start) and not each.retain
+        ]
 
     def mark(self) -> int:
         """Wait for all that the broker has taken so far; give how many messages came by then."""
@@ -154,9 +168,9 @@ def _send_at_once(_client: Client, _userdata: object, sock: object) -> None:
 
 
 @contextmanager
-def wire(port: int, username: str | None = None) -> Iterator[Wire]:
+def wire(port: int, username: str | None = None, session: str = "") -> Iterator[Wire]:
     """A connected client, closed at the end."""
-    made = Wire(port, username=username)
+    made = Wire(port, username=username, session=session)
     try:
         yield made
     finally:
