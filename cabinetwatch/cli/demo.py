@@ -267,7 +267,7 @@ def _prove_a_change(console: Console, folder: Path) -> None:
     ]
     # A process of its own: what fits curves and draws is large.
     done = subprocess.run(  # noqa: S603 - our own program
-        [sys.executable, "-m", "cabinetwatch", *command],
+        [sys.executable, "-P", "-m", "cabinetwatch", *command],
         capture_output=True,
         text=True,
         check=False,
