@@ -34,7 +34,8 @@ try:
 except ModuleNotFoundError as missing:
     raise UsageError(
         f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
-        " install cabinetwatch[demo] instead of cabinetwatch alone"
+        " install cabinetwatch[demo] instead of cabinetwatch alone, or what"
+        " deploy/requirements-demo.txt lists"
     ) from missing
 
 DEFAULT_FOLDER = Path("demo-output")
