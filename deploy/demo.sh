@@ -8,6 +8,6 @@ cd "$(dirname "$0")/.."
 missing=""
 want_python
 install_missing
-make_environment .venv-demo deploy/requirements.txt
+make_environment .venv-demo deploy/requirements-demo.txt
 say "Starting the demonstration (about a minute and a half; Ctrl-C ends it)"
 .venv-demo/bin/cabinetwatch demo "$@"

@@ -50,7 +50,9 @@ make_user() {
 make_folders() {
     install -d -m 0755 "$HOME_OF_CODE"
     install -d -m 0750 -o root -g "$USER_NAME" "$ETC"
-    install -d -m 0750 -o "$USER_NAME" -g "$USER_NAME" "$STATE" "$BACKUPS"
+    install -d -m 0750 -o "$USER_NAME" -g "$USER_NAME" "$STATE"
+    as_watch mkdir -p -m 0750 -- "$BACKUPS" ||
+        fail "$BACKUPS can't be made: see above. Remove what lies there, then run this again."
     if [ ! -d "$CREDENTIALS" ]; then
         install -d -m 0700 "$CREDENTIALS"
     fi
@@ -64,20 +66,20 @@ make_code() {
     python=$(find_python) ||
         fail "No Python from 3.11 on with venv and pip here: install python3 and python3-venv (Debian 12 or later)."
     say "Making $new with $("$python" --version) (some megabytes, a minute or more)"
-    "$python" -m venv "$new"
-    "$new/bin/python" -m pip install --quiet --only-binary :all: -r deploy/requirements.txt ||
+    "$python" -I -m venv "$new"
+    install_pinned "$new/bin/python" deploy/requirements.txt ||
         fail "pip could not install what deploy/requirements.txt lists: see above. Nothing was changed."
     # Built in a copy, so that nothing of root's is left in the checkout.
     scratch=$(mktemp -d)
     cp -R cabinetwatch pyproject.toml README.md LICENSE "$scratch"
-    "$new/bin/python" -m pip install --quiet --no-deps --no-build-isolation "$scratch" ||
+    install_checkout "$new/bin/python" "" "$scratch" ||
         fail "pip could not install this checkout: see above. Nothing was changed."
     chmod -R go+rX,go-w "$new"
 }
 
 # Prints where the configuration has the database; fails with its faults.
 database_path() {
-    as_watch "$new/bin/python" -c '
+    as_watch "$new/bin/python" -I -c '
 import sys
 from pathlib import Path
 from cabinetwatch.errors import CabinetwatchError
@@ -93,15 +95,18 @@ back_up() {
     backup=$BACKUPS/before-upgrade-$(date -u +%Y%m%dT%H%M%SZ).db
     as_watch "$ENVIRONMENT/bin/cabinetwatch" backup --config "$CONFIG" "$backup" ||
         fail "The database could not be backed up: see above. Nothing was changed."
-    # The three newest stay.
-    find "$BACKUPS" -name 'before-upgrade-*.db' | sort -r | tail -n +4 | while read -r stale; do
-        rm -f "$stale"
-    done
+    # The three newest stay. A name may hold anything but NUL.
+    # shellcheck disable=SC2016 # expanded by the inner shell
+    as_watch sh -c '
+        find "$1" -maxdepth 1 -type f -name "before-upgrade-*.db" -print0 |
+            sort --zero-terminated --reverse | tail --zero-terminated --lines=+4 |
+            xargs --null --no-run-if-empty rm -f --
+    ' sh "$BACKUPS"
 }
 
 migrate() {
     say "Bringing the database up to date"
-    as_watch "$new/bin/python" -m cabinetwatch.store.migrate "sqlite:///$1" || {
+    as_watch "$new/bin/python" -I -m cabinetwatch.store.migrate "sqlite:///$1" || {
         [ "$was_active" = no ] || systemctl start "$unit"
         fail "The database could not be brought up to date: see above. The version before goes on."
     }
@@ -135,7 +140,7 @@ was_active=no
 if is_active "$unit"; then
     was_active=yes
 fi
-if [ "$unit" = cabinetwatch.service ] && [ -n "$old" ] && [ -e "$database" ]; then
+if [ "$unit" = cabinetwatch.service ] && [ -n "$old" ] && as_watch test -e "$database"; then
     back_up
     if [ "$was_active" = yes ]; then
         say "Stopping the watch for the change"

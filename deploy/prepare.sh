@@ -26,7 +26,7 @@ fail() {
 # Prints the first Python that is 3.11 or later and can make virtual environments with pip.
 find_python() {
     for candidate in python3 python3.13 python3.12 python3.11; do
-        if "$candidate" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
+        if "$candidate" -I -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
             >/dev/null 2>&1; then
             command -v "$candidate"
             return 0
@@ -94,6 +94,51 @@ want_program() {
     find_program "$1" >/dev/null || missing="$missing $2"
 }
 
+# Prints, one a line, the options with which pip finds its package index where it was told one by its
+# configuration or the environment. $1 is a Python with pip.
+way_to_index() {
+    "$1" -P -m pip config list | "$1" -I -c '
+import ast, sys
+WAY = ("index-url", "extra-index-url", "no-index", "find-links", "trusted-host", "proxy", "cert",
+       "client-cert", "timeout", "default-timeout", "retries")
+RANK = ("global", "install", ":env:")
+found = {}
+for line in sys.stdin:
+    key, _, value = line.strip().partition("=")
+    section, _, name = key.rpartition(".")
+    if name in WAY and section in RANK:
+        found[name] = max(found.get(name, (-1, "")), (RANK.index(section), ast.literal_eval(value)))
+for name, (_, value) in found.items():
+    if name == "no-index":
+        if value.lower() in ("1", "true", "yes", "on"):
+            print("--no-index")
+        continue
+    several = name in ("extra-index-url", "find-links", "trusted-host")
+    for each in value.split() if several else [value]:
+        print("--" + name.removeprefix("default-") + "=" + each)
+'
+}
+
+# Installs what the requirements file $2 lists by the Python $1 of an environment: wheels alone, each
+# with a hash that is listed. Nothing else that pip was told elsewhere counts (--isolated).
+install_pinned() {
+    index=$(way_to_index "$1")
+    (
+        set -f
+        IFS='
+'
+        # shellcheck disable=SC2086 # an option a line
+        exec "$1" -P -m pip install --isolated --quiet --require-hashes --only-binary :all: $index -r "$2"
+    )
+}
+
+# Installs the checkout $3 by the Python $1 of an environment, with the options $2; all that it takes
+# is there already.
+install_checkout() {
+    # shellcheck disable=SC2086 # none, or one
+    "$1" -P -m pip install --isolated --quiet --no-index --no-deps --no-build-isolation $2 "$3"
+}
+
 # Makes the virtual environment $1 from the requirements file $2 with this checkout in it,
 # unless it is there already, made from the same files by the same Python.
 make_environment() {
@@ -108,10 +153,10 @@ make_environment() {
     fi
     say "Making $environment with $("$python" --version) (some megabytes, a minute or two)"
     rm -rf "$environment"
-    "$python" -m venv "$environment" || fail "The virtual environment $environment could not be made."
-    "$environment/bin/python" -m pip install --quiet --only-binary :all: -r "$requirements" ||
+    "$python" -I -m venv "$environment" || fail "The virtual environment $environment could not be made."
+    install_pinned "$environment/bin/python" "$requirements" ||
         fail "pip could not install what $requirements lists: see above; it needs a way to a package index."
-    "$environment/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable . ||
+    install_checkout "$environment/bin/python" --editable . ||
         fail "pip could not install this checkout into $environment: see above."
     printf '%s\n' "$stamp" >"$environment/stamp"
 }

@@ -51,7 +51,9 @@ disable_unit() {
     rm -f "$UNITS/multi-user.target.wants/$1"
 }
 
-# Runs a command as the watch's own user, in a folder that it may be in.
+# Runs a command as the watch's own user, in a folder that it may be in. Whatever touches $STATE runs
+# so: in there that user may have put links to anywhere. A session of its own keeps root's terminal
+# out of that user's hands.
 as_watch() {
-    (cd / && runuser -u "$USER_NAME" -- "$@")
+    (cd / && setsid --wait runuser -u "$USER_NAME" -- "$@" </dev/null)
 }

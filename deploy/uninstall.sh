@@ -28,7 +28,7 @@ clear_topics() {
         CABINETWATCH_MQTT_PASSWORD=$(cat "$secret")
         export CABINETWATCH_MQTT_PASSWORD
     fi
-    if "$ENVIRONMENT/bin/cabinetwatch" clear --config "$CONFIG"; then
+    if as_watch "$ENVIRONMENT/bin/cabinetwatch" clear --config "$CONFIG"; then
         return 0
     fi
     [ "$force" = --force ] ||

@@ -10,6 +10,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from tests.pins import FILES, read_pins
+
 _DEPLOY = Path(__file__).parents[1] / "deploy"
 _FOUND, _UNKNOWN = 1, 3
 
@@ -27,7 +29,7 @@ def judge(report: dict[str, Any]) -> tuple[int, list[str]]:
     if skipped:
         said.append(
             f"{len(skipped)} of {len(packages)} packages could NOT be looked up among known"
-            f" vulnerabilities, such as {skipped[0]}"
+            f" vulnerabilities: {', '.join(sorted(skipped, key=str.lower))}"
         )
     if any(each.get("vulns") for each in packages):
         return _FOUND, said
@@ -37,11 +39,18 @@ def judge(report: dict[str, Any]) -> tuple[int, list[str]]:
 
 
 def main() -> int:
-    """Audit what deploy/requirements.txt and requirements-test.txt pin."""
-    names = ("requirements.txt", "requirements-test.txt")
-    lines = [line for name in names for line in (_DEPLOY / name).read_text().splitlines()]
-    pins = [line for line in lines if "==" in line]
-    command = [sys.executable, "-m", "pip_audit", "--no-deps", "--disable-pip", "--format=json"]
+    """Audit what deploy/requirements*.txt pin."""
+    found = {name: pin for file in FILES for name, pin in read_pins(_DEPLOY / file).items()}
+    pins = [f"{name}=={version}" for name, (version, _) in found.items()]
+    command = [
+        sys.executable,
+        "-P",
+        "-m",
+        "pip_audit",
+        "--no-deps",
+        "--disable-pip",
+        "--format=json",
+    ]
     asked = subprocess.run(
         [*command, "--progress-spinner=off", "--requirement=/dev/stdin"],
         input="\n".join(pins),

@@ -34,7 +34,8 @@ try:
 except ModuleNotFoundError as missing:
     raise UsageError(
         f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
-        " install cabinetwatch[demo] instead of cabinetwatch alone"
+        " install cabinetwatch[demo] instead of cabinetwatch alone, or what"
+        " deploy/requirements-demo.txt lists"
     ) from missing
 
 DEFAULT_FOLDER = Path("demo-output")
@@ -267,7 +268,7 @@ def _prove_a_change(console: Console, folder: Path) -> None:
     ]
     # A process of its own: what fits curves and draws is large.
     done = subprocess.run(  # noqa: S603 - our own program
-        [sys.executable, "-m", "cabinetwatch", *command],
+        [sys.executable, "-P", "-m", "cabinetwatch", *command],
         capture_output=True,
         text=True,
         check=False,

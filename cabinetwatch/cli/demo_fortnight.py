@@ -66,7 +66,7 @@ class Fortnight:
 
     def __enter__(self) -> Self:
         """Start the child."""
-        command = [sys.executable, "-m", __spec__.name, str(self.folder)]
+        command = [sys.executable, "-P", "-m", __spec__.name, str(self.folder)]
         self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
             command, stderr=subprocess.PIPE, text=True
         )

@@ -179,6 +179,7 @@ def _command_parser(name: str) -> Parser:
             metavar="FILE",
             type=Path,
             help="the configuration (default: $CABINETWATCH_CONFIG, then ./config.toml, then"
-            " /etc/cabinetwatch/config.toml)",
+            " cabinetwatch/config.toml in $XDG_CONFIG_HOME or ~/.config, then"
+            " /etc/cabinetwatch/config.toml); root takes only files that are root's",
         )
     return parser

@@ -14,7 +14,8 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.rewriting import with_settings
 from cabinetwatch.errors import UsageError
-from cabinetwatch.store.running import process_of_watch
+from cabinetwatch.store.place import as_root_again
+from cabinetwatch.store.running import signal_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_datetime
 from cabinetwatch.trial.figures import TrialFigures
@@ -42,7 +43,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
             say(f"  - {reason}")
         return 1
     # Not as text: that would lose what the lines end with.
-    old = path.read_bytes().decode()
+    with as_root_again():
+        old = path.read_bytes().decode()
     new = with_settings(old, figures.device, figures.setpoints.values)
     # What `check` would say of it is said before anything is written.
     wanted = reading.parse(new, path, SPECS)
@@ -50,7 +52,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
         say(f"{path} says so already.")
         return 0
     _show_difference(path, old, new)
-    backup = _replace(path, new)
+    with as_root_again():
+        backup = _replace(path, new)
     say(f"{path} is written; as it was before it is kept in {backup}.")
     return _have_read(store, wanted, figures.device)
 
@@ -93,15 +96,12 @@ def _replace(path: Path, text: str) -> Path:
 
 def _have_read(store: Store, wanted: Config, device: str) -> int:
     """Have the running watch read its file again, and wait until it has."""
-    # Not whoever holds the store, such as an import: the signal would end that.
-    writer = process_of_watch(store)
-    if writer is None:
-        say("The watch is not running; it reads this when it starts.")
-        return 0
     try:
-        os.kill(writer, signal.SIGHUP)
-    except (PermissionError, ProcessLookupError) as error:
-        say(f"The watch (process {writer}) can't be told ({error.strerror}); send it SIGHUP.")
+        if signal_watch(store, signal.SIGHUP) is None:
+            say("The watch is not running; it reads this when it starts.")
+            return 0
+    except OSError as error:
+        say(f"The watch can't be told ({error.strerror}); send it SIGHUP.")
         return 1
     goal = wanted.as_json()["devices"][device]
     until = time.monotonic() + _READ_WITHIN_S

@@ -18,6 +18,7 @@ from cabinetwatch.notify.channels.smtp import Login, SessionError, Timeouts, smt
 from cabinetwatch.notify.plan import plan_test
 from cabinetwatch.service.carriers import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.store.place import act_as_owner
 from cabinetwatch.text import counted
 
 _CONNECT_WITHIN_S = 10.0
@@ -153,6 +154,10 @@ def _try_mail(config: Config) -> Iterator[Finding]:
 def _try_store(config: Config) -> Finding:
     """Look into the store, or at the folder where it will be; neither is changed."""
     path = config.store_path()
+    try:
+        act_as_owner(path)
+    except StoreError as error:
+        return Finding("store", False, str(error))
     if not path.parent.is_dir():
         return Finding("store", False, f"there is no folder {path.parent}; make it")
     # SQLite writes files beside the database, so the folder must be open too.

@@ -9,6 +9,7 @@ from typing import Any
 
 from cabinetwatch.config.alarms import ConditionSpec
 from cabinetwatch.config.assembly import assemble
+from cabinetwatch.config.files import read_plain_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.reading import Reader
 from cabinetwatch.config.wording import Problems
@@ -17,6 +18,8 @@ from cabinetwatch.text import printable
 
 SYSTEM_FILE = Path("/etc/cabinetwatch/config.toml")
 _ENVIRONMENT = "CABINETWATCH_CONFIG"
+_LARGEST = 4 * 1024 * 1024
+"""Bytes; hundreds of devices take less than a tenth."""
 
 
 def find_config_file(explicit: Path | None = None) -> Path:
@@ -30,15 +33,30 @@ def find_config_file(explicit: Path | None = None) -> Path:
     named = os.environ.get(_ENVIRONMENT)
     if named:
         return Path(named)
-    usual = (Path("config.toml"), SYSTEM_FILE)
+    usual = (Path("config.toml"), *usual_files())
     for path in usual:
         if _may_exist(path):
             return path
+    *others, last = (str(path.absolute()) for path in usual)
     sentence = (
-        f"no configuration file: {usual[0].absolute()} and {usual[1]} don't exist; name one with"
+        f"no configuration file: there is no {', '.join(others)} or {last}; name one with"
         f" --config FILE or in ${_ENVIRONMENT}"
     )
     raise ConfigError([sentence])
+
+
+def usual_files() -> tuple[Path, ...]:
+    """Give the files that are looked for whatever the current folder is: the user's, the system's.
+
+    The first as the XDG Base Directory Specification has it, which passes over a relative path.
+    """
+    base = Path(os.environ.get("XDG_CONFIG_HOME", ""))
+    if not base.is_absolute():
+        try:
+            base = Path.home() / ".config"
+        except RuntimeError:
+            return (SYSTEM_FILE,)
+    return (base / "cabinetwatch" / SYSTEM_FILE.name, SYSTEM_FILE)
 
 
 def _may_exist(path: Path) -> bool:
@@ -59,7 +77,7 @@ def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    return parse(_read(path), path, conditions)
+    return parse(_read(path), path, conditions).read_from(path.absolute())
 
 
 def require_mail(config: Config, path: Path) -> Config:
@@ -96,7 +114,7 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
         config = assembled({"site": tables.get("site")})
     except ConfigError:
         config = assembled({})
-    return require_mail(config, path)
+    return require_mail(config, path).read_from(path.absolute())
 
 
 def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -128,9 +146,9 @@ def from_json(
 
 def _read(path: Path) -> str:
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise ConfigError([f"{path}: can't be read ({error.strerror})"]) from None
+        data = read_plain_file(path, _LARGEST, trusted_by_root=True)
+    except ValueError as error:
+        raise ConfigError([f"{path}: {error}"]) from None
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -40,6 +40,17 @@ class Config(Table):
     page: Page | None = None
 
     _settings: dict[tuple[str, str], AlarmSettings] = PrivateAttr(default_factory=dict)
+    _file: Path | None = PrivateAttr(default=None)
+
+    def read_from(self, file: Path) -> "Config":
+        """Note the file that this was read from; give it back."""
+        self._file = file
+        return self
+
+    @property
+    def file(self) -> Path | None:
+        """The file that this was read from; None when it came out of the journal, or a text."""
+        return self._file
 
     def settled(self, conditions: Sequence[ConditionSpec]) -> "Config":
         """Give this configuration with the settings of all alarms worked out."""

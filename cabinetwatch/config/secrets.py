@@ -5,7 +5,10 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from cabinetwatch.config.files import read_plain_file
 from cabinetwatch.errors import ConfigError
+
+_LARGEST = 64 * 1024
 
 
 def find_secret(name: str, file: Path | None) -> SecretStr | None:
@@ -34,10 +37,11 @@ def find_secret(name: str, file: Path | None) -> SecretStr | None:
 
 def _from_file(name: str, file: Path) -> SecretStr:
     try:
-        text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is no UTF-8 text"
-        raise ConfigError([f"{file}: the {name} can't be read from it ({reason})"]) from None
+        text = read_plain_file(file, _LARGEST).decode("utf-8")
+    except UnicodeDecodeError:
+        raise ConfigError([f"{file}: the {name} in it is no UTF-8 text"]) from None
+    except ValueError as error:
+        raise ConfigError([f"{file}: the file of the {name} {error}"]) from None
     secret = text.removesuffix("\n").removesuffix("\r")
     if not secret or not secret.isprintable():
         raise ConfigError([f"{file}: the {name} must be one line of text, and this file has none"])

@@ -1,8 +1,10 @@
 """What a notice mail says, before it is dressed as text or HTML. Pure."""
 
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.labels import Figure, figures, local_time
 from cabinetwatch.notify.mail_policy import header_text
@@ -69,8 +71,7 @@ def content_of(notice: Notice, config: Config) -> Content:
         subject=_subject(notice, names, config.site.name),
         intro=_intro(notice),
         items=tuple(
-            _item(each, names, config.site.timezone, overtaken=each is not last[each.id])
-            for each in transitions
+            _item(each, names, config, overtaken=each is not last[each.id]) for each in transitions
         ),
         cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in transitions) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,
@@ -86,8 +87,9 @@ def display_names(config: Config) -> dict[str, str]:
 
 
 def _item(
-    transition: Transition, names: Mapping[str, str], timezone: str, *, overtaken: bool
+    transition: Transition, names: Mapping[str, str], config: Config, *, overtaken: bool
 ) -> Item:
+    timezone = config.site.timezone
     return Item(
         heading=_heading(transition, names),
         degree=degree(transition),
@@ -100,7 +102,7 @@ def _item(
         figures=() if overtaken else tuple(figures(transition.values, timezone)),
         likely=transition.likely if transition.is_raise and not overtaken else "",
         response=transition.response if transition.is_raise and not overtaken else "",
-        acknowledge="" if overtaken else _acknowledge(transition),
+        acknowledge="" if overtaken else _acknowledge(transition, config),
         overtaken=overtaken,
     )
 
@@ -131,12 +133,21 @@ def _caveat(transition: Transition) -> str:
     return f"Not all is well yet: it is still {kelvin(-margin_k)} above its derating threshold."
 
 
-def _acknowledge(transition: Transition) -> str:
-    """Give the command that acknowledges, where there is something to acknowledge."""
+def _acknowledge(transition: Transition, config: Config) -> str:
+    """Give the command that acknowledges, where there is something to acknowledge.
+
+    As it works from any folder on the watch's computer: that of the system is closed to all but
+    root, and any other that is not looked for must be named.
+    """
     unseen = transition.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
     if not unseen or transition.condition == TEST_CONDITION:
         return ""
-    return f"cabinetwatch ack {transition.id}"
+    command = f"cabinetwatch ack {transition.id}"
+    if config.file == SYSTEM_FILE:
+        return f"sudo {command}"
+    if config.file is None or config.file in usual_files():
+        return command
+    return f"{command} --config {shlex.quote(str(config.file))}"
 
 
 def _near_mains(transition: Transition) -> bool:

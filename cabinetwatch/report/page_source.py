@@ -87,7 +87,7 @@ class ChartDrawer:
 
     def __init__(self, url: str, folder: Path) -> None:
         self._command = [
-            *(sys.executable, "-m", "cabinetwatch", "page", "--charts"),
+            *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--charts"),
             *("--store", url, "--out", str(folder)),
         ]
         self._child: subprocess.Popen[bytes] | None = None

@@ -30,7 +30,7 @@ def output_of(
     Raises:
         ChildError: there is no output.
     """
-    command = [sys.executable, "-m", module, *arguments]
+    command = [sys.executable, "-P", "-m", module, *arguments]
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as errors:
         try:
             # A session of its own: Ctrl-C is for the watch, which then ends the child in its turn.

@@ -17,6 +17,7 @@ _log = logging.getLogger(__name__)
 
 TOLD_EVERY_S = 3600.0
 _LOOK_EVERY_S = 0.2
+_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 
 _RESULTS = {
     "exit-code": "it ended with an error",
@@ -40,7 +41,7 @@ class Stamp:
         self._path = path
         self._file: int | None = None
         try:
-            self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            self._file = os.open(path, _FLAGS, 0o600)
             fcntl.flock(self._file, fcntl.LOCK_EX)
         except OSError as error:
             self._tell_lost(error)

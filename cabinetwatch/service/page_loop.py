@@ -32,7 +32,7 @@ class PageLoop(Part):
     ) -> None:
         super().__init__("page", on_failure)
         self._command = [
-            *(sys.executable, "-m", "cabinetwatch", "page", "--store", url),
+            *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--store", url),
             *("--out", str(page.directory), "--every", f"{page.every_s:g}"),
             *("--parent", str(os.getpid())),
         ]

@@ -75,7 +75,7 @@ def migrate(url: str) -> None:
     Raises:
         StoreError: with the child's own sentence.
     """
-    command = [sys.executable, "-m", "cabinetwatch.store.migrate", url]
+    command = [sys.executable, "-P", "-m", "cabinetwatch.store.migrate", url]
     try:
         child = subprocess.run(  # noqa: S603 - our own program
             command, capture_output=True, text=True, timeout=MIGRATION_TIMEOUT_S, check=False

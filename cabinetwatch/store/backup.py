@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.database import connect, is_ours, translated
-from cabinetwatch.store.place import NoStoreError
+from cabinetwatch.store.place import NoStoreError, act_as_owner
 
 
 class Backup(NamedTuple):
@@ -35,6 +35,7 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
         StoreError: there is no store, the target can't be written or lies there already, or the
             copy does not check out; nothing is left of it then.
     """
+    act_as_owner(path)
     if not is_ours(path):
         raise NoStoreError(f"There is no store at {path} yet, so that nothing can be backed up")
     _refuse_wrong_target(path, target, replace=replace)

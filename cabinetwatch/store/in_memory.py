@@ -14,10 +14,11 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import NamedTuple
 
-from cabinetwatch.store.place import database_url, lock_holder
+from cabinetwatch.store.place import act_as_owner, database_url, lock_holder
 
 MEMORY = Path("/dev/shm")  # noqa: S108 - folders that only their owner can read are made in it
 _FILE = "watch.db"
+_FOLDER = os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 
 class MemoryPlace:
@@ -55,16 +56,37 @@ def find_records(real: Path) -> MemoryRecords | None:
     Anybody can make a folder in memory: one counts only when it belongs to us, to root, or to
     whoever has the store's own folder.
     """
+    act_as_owner(real)
     for folder in _folders(real):
         try:
-            is_trusted = _owner(folder) in {0, os.geteuid(), _owner(real.parent)}
-            process = lock_holder(folder.stat(), device=True)
+            # Looked at through one descriptor, so that it stays the same folder; also where we may
+            # not read it.
+            descriptor = os.open(folder, os.O_PATH | _FOLDER)
         except OSError:
             continue
-        if process is not None and is_trusted:
-            readable = os.access(folder / _FILE, os.R_OK)
-            return MemoryRecords(process, database_url(folder / _FILE) if readable else None)
+        try:
+            status = os.fstat(descriptor)
+            is_trusted = status.st_uid in {0, os.geteuid(), real.parent.stat().st_uid}
+            process = lock_holder(status, device=True)
+            if process is None or not is_trusted:
+                continue
+            readable = _is_readable(descriptor, status.st_uid)
+        except OSError:
+            continue
+        finally:
+            os.close(descriptor)
+        return MemoryRecords(process, database_url(folder / _FILE) if readable else None)
     return None
+
+
+def _is_readable(folder: int, owner: int) -> bool:
+    """Whether the records in a folder, a file of its owner's and no link, may be read by us."""
+    try:
+        file = os.stat(_FILE, dir_fd=folder, follow_symlinks=False)
+    except OSError:
+        return False
+    is_own = stat.S_ISREG(file.st_mode) and file.st_uid == owner
+    return is_own and os.access(_FILE, os.R_OK, dir_fd=folder, effective_ids=True)
 
 
 def clear_leftovers(real: Path) -> int:
@@ -73,6 +95,7 @@ def clear_leftovers(real: Path) -> int:
     Returns:
         How many folders went.
     """
+    act_as_owner(real)
     removed = 0
     for folder in _folders(real):
         try:
@@ -80,7 +103,7 @@ def clear_leftovers(real: Path) -> int:
         except OSError:
             continue
         try:
-            if _owner(folder) == os.geteuid():
+            if os.fstat(descriptor).st_uid == os.geteuid():
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 shutil.rmtree(folder, ignore_errors=True)
                 removed += 1
@@ -101,10 +124,6 @@ def _folders(real: Path) -> Iterator[Path]:
             continue
 
 
-def _owner(path: Path) -> int:
-    return path.stat().st_uid
-
-
 def _base() -> Path:
     return MEMORY if MEMORY.is_dir() else Path(tempfile.gettempdir())
 
@@ -115,4 +134,4 @@ def _prefix(real: Path) -> str:
 
 
 def _open_folder(folder: Path) -> int:
-    return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    return os.open(folder, os.O_RDONLY | _FOLDER)

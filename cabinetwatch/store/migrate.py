@@ -23,6 +23,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     WriterLock,
+    act_as_owner,
     create_private,
     database_path,
 )
@@ -43,6 +44,7 @@ def migrate(url: str) -> None:
         StoreError: it can't be made, is in use, is foreign, damaged, or newer than this version.
     """
     path = database_path(url)
+    act_as_owner(path)
     exists = is_ours(path)
     with WriterLock(path):
         if not exists:

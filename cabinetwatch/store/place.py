@@ -3,7 +3,11 @@
 import errno
 import fcntl
 import os
+import pwd
 import stat
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 
@@ -16,6 +20,7 @@ from cabinetwatch.times import to_datetime
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
 _LOCK_BYTES = 64
+_LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _LOCK_MARK = "cabinetwatch"
 """Stands in the lock behind the process: other programs' locks hold a number, too."""
 
@@ -87,6 +92,80 @@ def create_private(path: Path) -> None:
         raise _unusable(path, error) from error
 
 
+def act_as_owner(path: Path) -> None:
+    """Go on as the user who has the folder of the store at `path`, if this is root.
+
+    What that user may write in there can be a link to anywhere, so nothing of root's may follow it;
+    and what is made there must be that user's. Root stays the real user: `as_root_again`.
+
+    Raises:
+        StoreError: that user may not read this program.
+    """
+    if os.geteuid() != 0:
+        return
+    owner = _first_owner(path)
+    if owner is None:
+        return
+    try:
+        entry = pwd.getpwuid(owner.st_uid)
+        name, group, groups = (
+            entry.pw_name,
+            entry.pw_gid,
+            os.getgrouplist(entry.pw_name, entry.pw_gid),
+        )
+    except KeyError:
+        name, group, groups = f"#{owner.st_uid}", owner.st_gid, []
+    before = os.getgroups()
+    os.setgroups(groups)
+    os.setegid(group)
+    os.seteuid(owner.st_uid)
+    if _program_is_readable():
+        return
+    os.seteuid(0)
+    os.setegid(os.getgid())
+    os.setgroups(before)
+    raise StoreError(
+        f"The folder {path.absolute().parent} is that of user {name}, who may not read this program"
+        f" ({sys.prefix}); run one as that user: sudo -u {name} cabinetwatch ..."
+    )
+
+
+def _first_owner(path: Path) -> os.stat_result | None:
+    """Give the outermost folder on the way to `path` that is not root's; None if all are."""
+    for folder in reversed(path.absolute().parents):
+        try:
+            status = folder.stat()
+        except OSError:
+            return None
+        if status.st_uid != 0:
+            return status
+    return None
+
+
+def _program_is_readable() -> bool:
+    """Whether the interpreter, its library and this package are open to the effective user."""
+    return all(
+        os.access(each, os.R_OK, effective_ids=True)
+        for each in (os.path.realpath(sys.executable), os.__file__, __file__)
+    )
+
+
+@contextmanager
+def as_root_again() -> Iterator[None]:
+    """Be root for a moment, where `act_as_owner` has made another user of it."""
+    user, group = os.geteuid(), os.getegid()
+    if os.getuid() != 0 or user == 0:
+        yield
+        return
+    os.seteuid(0)
+    os.setegid(0)
+    try:
+        yield
+    finally:
+        os.setegid(group)
+        os.seteuid(user)
+
+
 class WriterLock:
     """Held by the one process that may write readings; freed by the kernel if that is killed."""
 
@@ -98,7 +177,10 @@ class WriterLock:
         """
         lock_path = path.with_name(path.name + ".lock")
         try:
-            self._descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            self._descriptor = os.open(lock_path, _LOCK_FLAGS, 0o600)
+            if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
+                os.close(self._descriptor)
+                raise StoreError(f"{lock_path} is no file; remove it")
         except OSError as error:
             raise _unusable(lock_path, error) from error
         try:
@@ -138,19 +220,6 @@ class WriterLock:
         self.release()
 
 
-def writer_of(path: Path) -> int | None:
-    """Give the process that holds the lock of the store at `path`; None when nobody does."""
-    try:
-        with path.with_name(path.name + ".lock").open("rb") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
-            except OSError:
-                return _process_in(lock.read(_LOCK_BYTES))
-    except OSError:
-        return None
-    return None
-
-
 def has_our_lock(path: Path) -> bool:
     """Tell whether a watch has ever used the file at `path` as its store: its lock file stays."""
     try:
@@ -169,7 +238,7 @@ def _process_in(lock: bytes) -> int | None:
 def holder_of(path: Path) -> int | None:
     """Give the living process that holds the lock of the store at `path`, without touching it.
 
-    Trying the lock, as `writer_of` does, could turn away a watch that starts at that instant; who
+    Trying the lock could turn away a watch that starts at that instant; who
     asks every few seconds looks into the kernel's list of locks (proc_locks(5)). None also where
     that list can't be read.
     """
@@ -195,7 +264,8 @@ def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
         if kind != "FLOCK" or rest[1] != "WRITE":
             continue
         if rest[3] == wanted or (not device and rest[3].rpartition(":")[2] == str(of.st_ino)):
-            return int(rest[2])
+            # Minus one is a process of another container, whose number says nothing here.
+            return int(rest[2]) if int(rest[2]) > 0 else None
     return None
 
 

@@ -1,7 +1,11 @@
 """Whether the watch runs, as seen from its store."""
 
+import os
+import signal
+from pathlib import Path
+
 from cabinetwatch.clock import Clock
-from cabinetwatch.store.place import holder_of, writer_of
+from cabinetwatch.store.place import holder_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import EntryKind
 
@@ -35,13 +39,46 @@ def mute_process(store: Store) -> int | None:
     return holder_of(store.path) if _has_not_stopped(store) else None
 
 
-def process_of_watch(store: Store) -> int | None:
-    """Give the process that holds the store, if the watch has not stopped: another one is none.
+def signal_watch(store: Store, number: signal.Signals) -> int | None:
+    """Send a signal to the watch that holds the store: to its process and no other.
+
+    Not to whoever else holds it, such as an import, which the signal would end; and what the lock
+    file says counts for nothing, for others may write it.
+
+    Returns:
+        The process; None when no watch holds the store.
 
     Raises:
+        OSError: it may not be signalled.
         StoreError: the store can't be read.
     """
-    return writer_of(store.path) if _has_not_stopped(store) else None
+    process = holder_of(store.path) if _has_not_stopped(store) else None
+    if process is None:
+        return None
+    try:
+        # From here on the number can't come to mean another process.
+        descriptor = os.pidfd_open(process)
+    except ProcessLookupError:
+        return None
+    try:
+        if holder_of(store.path) != process or not _is_a_watch(process):
+            return None
+        signal.pidfd_send_signal(descriptor, number)
+    finally:
+        os.close(descriptor)
+    return process
+
+
+def _is_a_watch(process: int) -> bool:
+    """Whether a process runs `cabinetwatch run`; asked by root, of the user for whom root acts."""
+    folder = Path(f"/proc/{process}")
+    try:
+        # Of everybody else the kernel asks that, too.
+        if os.getuid() == 0 and folder.stat().st_uid != os.geteuid():
+            return False
+        return b"run" in (folder / "cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False
 
 
 def _has_not_stopped(store: Store) -> bool:

@@ -19,6 +19,7 @@ from cabinetwatch.store.place import (
     NoStoreError,
     ReplacedStoreError,
     WriterLock,
+    act_as_owner,
     database_path,
 )
 from cabinetwatch.store.prune import Keeping, Now
@@ -70,6 +71,7 @@ class Store:
             DamagedStoreError: ours, but damaged.
         """
         path = database_path(url)
+        act_as_owner(path)
         if not is_ours(path):
             raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
         lock = None if read_only else WriterLock(path)

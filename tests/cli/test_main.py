@@ -191,3 +191,43 @@ sys.modules['cabinetwatch.cli.check'] = types.SimpleNamespace(
 sys.argv = ['cabinetwatch', 'check']
 program.entry()
 """
+
+_PLANTED = ("base64", "json", "logging", "sqlite3", "tempfile", "sqlalchemy", "alembic", "tomllib")
+
+
+@pytest.mark.parametrize("program_name", ["script", "module"])
+def test_a_module_planted_in_the_current_folder_never_runs(
+    program_name: str, tmp_path: Path
+) -> None:
+    """Neither in the command itself nor in its child, which makes the store."""
+    for name in _PLANTED:
+        (tmp_path / f"{name}.py").write_text(f"open('ran-{name}', 'w').close()\n")
+    (tmp_path / "config.toml").write_text(
+        '[store]\nurl = "sqlite:///readings.db"\n'
+        '[sensors.hall]\ntopic = "hall/air"\nquantity = "temperature"\n'
+    )
+    (tmp_path / "day.csv").write_text("time,sensor,value\n2026-07-01T10:00:00Z,hall,21.5\n")
+    own = Path(sys.executable).with_name("cabinetwatch")
+    command = [own] if program_name == "script" else [sys.executable, "-m", "cabinetwatch"]
+    ended = subprocess.run(
+        [*command, "import", "day.csv"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+    assert ended.stdout == "1 reading taken.\n", ended.stderr
+    assert not list(tmp_path.glob("ran-*"))
+
+
+def test_every_python_that_the_package_starts_leaves_the_current_folder_out() -> None:
+    package = Path(program.__file__).parents[1]
+    started = [
+        line.partition("sys.executable,")[2].split(",")[0].strip()
+        for path in package.rglob("*.py")
+        for line in path.read_text().splitlines()
+        if "sys.executable," in line
+    ]
+    assert len(started) >= 6
+    assert set(started) == {'"-P"'}

@@ -1,5 +1,7 @@
 """Finding the file, and the secrets."""
 
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -7,6 +9,7 @@ import pytest
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.secrets import find_secret
 from cabinetwatch.errors import ConfigError
+from cabinetwatch.watch.configuration import load
 from tests.config.support import problem, read
 
 
@@ -37,7 +40,7 @@ def test_a_file_that_may_not_be_looked_at_is_named_and_not_passed_over(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def refuse(path: Path) -> bool:
-        if path.is_absolute():
+        if path == system_file:
             raise PermissionError(13, "Permission denied")
         return False
 
@@ -128,3 +131,124 @@ def test_a_password_file_needs_a_user_name(tmp_path: Path) -> None:
     secret_file(tmp_path, "hunter2\n")
     sentence = problem('[mqtt]\npassword_file = "mqtt-password"\n', tmp_path)
     assert sentence == "[mqtt] password_file needs username beside it"
+
+
+def only_these(monkeypatch: pytest.MonkeyPatch, home: Path) -> tuple[Path, Path]:
+    """Make the user's folder and the system's file those of the test; give both files."""
+    system = home / "etc" / "config.toml"
+    monkeypatch.setattr("cabinetwatch.config.loading.SYSTEM_FILE", system)
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.delenv("XDG_CONFIG_HOME", raising=False)
+    return home / ".config" / "cabinetwatch" / "config.toml", system
+
+
+def test_the_folder_comes_before_the_user_s_file_and_that_before_the_system_s(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The user's as in the XDG Base Directory Specification, which passes over a relative path."""
+    users, system = only_these(monkeypatch, tmp_path)
+    for file in (system, users):
+        file.parent.mkdir(parents=True)
+        file.touch()
+        assert find_config_file() == file
+    elsewhere = tmp_path / "xdg" / "cabinetwatch" / "config.toml"
+    elsewhere.parent.mkdir(parents=True)
+    elsewhere.touch()
+    monkeypatch.setenv("XDG_CONFIG_HOME", "xdg")
+    assert find_config_file() == users
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "xdg"))
+    assert find_config_file() == elsewhere
+    (tmp_path / "config.toml").touch()
+    assert find_config_file() == Path("config.toml")
+
+
+def as_root_sees_it(
+    monkeypatch: pytest.MonkeyPatch, *, owner: int = 0, mode: int = 0o644, folder_mode: int = 0o755
+) -> None:
+    """Let the file and its folder look like this to a root that this test need not be."""
+    status = os.fstat
+
+    def seen(descriptor: int) -> os.stat_result:
+        fields = list(status(descriptor))
+        fields[0], fields[4], fields[5] = stat.S_IFREG | mode, owner, 0
+        return os.stat_result(fields)
+
+    def around(path: Path) -> os.stat_result:
+        fields = list(os.lstat(path))
+        fields[0], fields[4], fields[5] = stat.S_IFDIR | folder_mode, 0, 0
+        return os.stat_result(fields)
+
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "fstat", seen)
+    monkeypatch.setattr(Path, "stat", around)
+
+
+@pytest.mark.parametrize(
+    ("looks", "sentence"),
+    [
+        ({"owner": 4321}, "belongs to user 4321, and root takes only"),
+        ({"mode": 0o646}, "can be written by others"),
+        ({"folder_mode": 0o777}, "where others than root can write"),
+        ({"folder_mode": 0o1777}, "where others than root can write"),
+        ({"mode": 0o664, "folder_mode": 0o775}, None),
+    ],
+)
+def test_root_takes_only_a_file_that_root_alone_can_have_written(
+    looks: dict[str, int], sentence: str | None, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    path = tmp_path / "config.toml"
+    path.touch()
+    as_root_sees_it(monkeypatch, **looks)
+    if sentence is None:
+        load(path)
+        return
+    with pytest.raises(ConfigError, match=sentence):
+        load(path)
+
+
+def test_a_link_to_where_others_can_write_is_seen_through(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    state = tmp_path / "state"
+    state.mkdir()
+    (state / "mine.toml").touch()
+    (tmp_path / "config.toml").symlink_to(state / "mine.toml")
+    as_root_sees_it(monkeypatch, folder_mode=0o777)
+    with pytest.raises(ConfigError, match=f"lies in {state}, where others"):
+        load(tmp_path / "config.toml")
+
+
+@pytest.mark.parametrize(
+    ("kind", "sentence"),
+    [
+        ("fifo", "is no plain file but a device or a pipe"),
+        ("device", "is no plain file but a device or a pipe"),
+        ("folder", "Is a directory"),
+        ("huge", "is it the right file?"),
+    ],
+)
+def test_what_is_no_file_or_has_no_end_is_a_sentence_and_no_wait(
+    kind: str, sentence: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "odd"
+    if kind == "fifo":
+        os.mkfifo(path, 0o600)
+    elif kind == "device":
+        path.symlink_to("/dev/zero")
+    elif kind == "folder":
+        path.mkdir()
+    else:
+        path.touch(0o600)
+        os.truncate(path, 1 << 40)
+    with pytest.raises(ConfigError) as refused:
+        load(path)
+    assert sentence in str(refused.value)
+    with pytest.raises(ConfigError) as refused:
+        find_secret("mqtt-password", path)
+    assert sentence in str(refused.value)
+    assert sentence in problem(f'[mqtt]\nusername = "w"\npassword_file = "{path}"\n')
+
+
+def test_a_secret_file_that_others_can_change_is_refused(tmp_path: Path) -> None:
+    secret_file(tmp_path, "hunter2", 0o602)
+    assert "can be changed by every user of this machine" in problem(WITH_SECRET, tmp_path)

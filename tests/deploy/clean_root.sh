@@ -55,6 +55,11 @@ end_all() {
 }
 trap end_all EXIT
 
+printf 'time,sensor,value\n2026-07-01T10:00:00Z,hall,21.5\n' >/root/day.csv
+cabinetwatch import /root/day.csv 2>/dev/null || true # the sensor is not configured
+check "what root's import made is the watch's" \
+    test "$(mode /var/lib/cabinetwatch/cabinetwatch.db)" = "600 cabinetwatch cabinetwatch"
+
 sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
 before=$(cksum <$config)
 runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \

@@ -35,7 +35,7 @@ def folder() -> Iterator[Path]:
 
 def fetch_wheels(folder: Path, python: str) -> None:
     """Fetch the pinned packages for a Python, so that the root itself needs no index."""
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--only-binary=:all:"]
+    command = [sys.executable, "-P", "-m", "pip", "download", "--quiet", "--only-binary=:all:"]
     options = ["--python-version", python, "--dest", str(folder)]
     pins = str(ROOT / "deploy" / "requirements.txt")
     subprocess.run([*command, *options, "--requirement", pins], check=True)

@@ -3,16 +3,20 @@
 import re
 import shutil
 import subprocess
+import sys
 import tomllib
+from importlib import metadata
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
 from packaging.version import Version
 
+from tests.pins import FILES, MACHINES, PYTHONS, read_pins
+
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
-PIN = re.compile(r"([A-Za-z0-9._-]+)==(\S+)")
 
 
 def run_script(script: str, bin_folder: Path) -> subprocess.CompletedProcess[str]:
@@ -66,15 +70,9 @@ def test_ci_runs_the_test_script_and_nothing_else() -> None:
 
 
 def pins(file_name: str) -> dict[str, Version]:
-    """Read a requirements file: each line a pin, a comment or the inclusion of another file."""
-    found = {}
-    for line in (DEPLOY / file_name).read_text().splitlines():
-        if line.startswith(("#", "-r ")):
-            continue
-        match = PIN.fullmatch(line)
-        assert match is not None, line
-        found[_normalised(match[1])] = Version(match[2])
-    return found
+    """Read a requirements file: pins, each with its hashes, and the inclusion of another file."""
+    found = read_pins(DEPLOY / file_name)
+    return {_normalised(name): Version(version) for name, (version, _) in found.items()}
 
 
 def _normalised(name: str) -> str:
@@ -84,8 +82,9 @@ def _normalised(name: str) -> str:
 @pytest.mark.parametrize(
     ("file_names", "extras"),
     [
-        (["requirements.txt"], ["demo"]),
-        (["requirements.txt", "requirements-test.txt"], ["demo", "test"]),
+        (["requirements.txt"], []),
+        (["requirements.txt", "requirements-demo.txt"], ["demo"]),
+        (list(FILES), ["demo", "test"]),
     ],
 )
 def test_the_pins_lie_within_the_ranges_of_the_project(
@@ -105,5 +104,85 @@ def test_the_pins_lie_within_the_ranges_of_the_project(
         assert requirement.specifier.contains(version), requirement
 
 
-def test_no_version_is_pinned_twice() -> None:
-    assert not pins("requirements.txt").keys() & pins("requirements-test.txt").keys()
+def test_no_version_is_pinned_twice_and_each_file_brings_those_before_it() -> None:
+    names = [name for file in FILES for name in pins(file)]
+    assert len(names) == len(set(names))
+    for before, file in pairwise(FILES):
+        assert f"\n-r {before}\n" in (DEPLOY / file).read_text()
+
+
+def test_root_installs_nothing_that_only_the_demonstration_or_the_tests_need() -> None:
+    running = pins("requirements.txt")
+    assert not running.keys() & {"amqtt", "aiosmtpd", "typer", "websockets", "pytest", "selenium"}
+    assert "requirements.txt" in (DEPLOY / "install.sh").read_text()
+    for script, file in (("demo.sh", "-demo"), ("test.sh", "-test"), ("install.sh", "")):
+        named = re.findall(r"deploy/(requirements\S*\.txt)", (DEPLOY / script).read_text())
+        assert set(named) == {f"requirements{file}.txt"}
+
+
+def test_what_brings_another_package_along_has_it_pinned_for_the_same_part() -> None:
+    """As the packages say themselves, here where all of them are installed."""
+    known: set[str] = set()
+    for file in FILES:
+        known |= pins(file).keys()
+        for name in pins(file):
+            for line in metadata.requires(name) or []:
+                wanted = Requirement(line)
+                if wanted.marker is None or wanted.marker.evaluate({"extra": ""}):
+                    assert _normalised(wanted.name) in known, f"{name} of {file}: {line}"
+
+
+def test_each_machine_and_python_has_a_hash_of_its_own_for_what_is_compiled() -> None:
+    """Six wheels at least: those of three Pythons on two machines."""
+    hashes = {
+        name: found for file in FILES for name, (_, found) in read_pins(DEPLOY / file).items()
+    }
+    for name in ("numpy", "scipy", "matplotlib", "pillow"):
+        assert len(hashes[name]) >= len(PYTHONS) * len(MACHINES)
+
+
+@pytest.mark.parametrize(
+    "line", ["numpy==2.4.6", "numpy>=2", "https://files.example/numpy.whl", "--hash=sha256:00"]
+)
+def test_a_line_without_version_or_hash_is_no_pin(line: str, tmp_path: Path) -> None:
+    file = tmp_path / "requirements.txt"
+    file.write_text(f"{line}\n")
+    with pytest.raises(ValueError, match=r"is neither a pin nor a hash|has no hash"):
+        read_pins(file)
+
+
+@pytest.mark.parametrize(
+    ("told", "passed_on"),
+    [
+        ("", ""),
+        ("global.index-url='https://a.example/simple'", "--index-url=https://a.example/simple"),
+        (
+            "global.index-url='https://a.example'\ninstall.index-url='https://b.example'",
+            "--index-url=https://b.example",
+        ),
+        (
+            "global.index-url='https://a.example'\n:env:.index-url='https://c.example'",
+            "--index-url=https://c.example",
+        ),
+        (":env:.extra-index-url='https://a.example\\nhttps://b.example'",
+         "--extra-index-url=https://a.example\n--extra-index-url=https://b.example"),
+        (":env:.no-index='1'\n:env:.find-links='/wheels'", "--no-index\n--find-links=/wheels"),
+        (":env:.default-timeout='180'", "--timeout=180"),
+        (":env:.target='/elsewhere'\n:env:.require-hashes='0'\nfreeze.index-url='x'", ""),
+    ],
+)  # fmt: skip
+def test_pip_is_told_the_way_to_its_index_and_nothing_else_that_it_was_told_before(
+    told: str, passed_on: str, tmp_path: Path
+) -> None:
+    """`pip config list` is played, for what it says belongs to the machine."""
+    (tmp_path / "told").write_text(told + "\n" if told else "")
+    python = tmp_path / "python"
+    python.write_text(
+        f'#!/bin/sh\n[ "$2" = -m ] && exec cat {tmp_path}/told\nexec {sys.executable} "$@"\n'
+    )
+    python.chmod(0o755)
+    ran = subprocess.run(
+        ["sh", "-c", '. deploy/prepare.sh; way_to_index "$1"', "sh", str(python)],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert ran.stdout.strip() == passed_on

@@ -139,6 +139,17 @@ class TestFolders:
             other.remove()
         assert find_records(real) is None
 
+    def test_records_that_are_a_link_are_not_read(self, real: Path, tmp_path: Path) -> None:
+        place = MemoryPlace(real)
+        try:
+            (tmp_path / "elsewhere").touch()
+            database_path(place.url).symlink_to(tmp_path / "elsewhere")
+            found = find_records(real)
+            assert found is not None
+            assert found.url is None
+        finally:
+            place.remove()
+
     def test_only_its_owner_may_look_into_it(self, real: Path) -> None:
         place = MemoryPlace(real)
         try:
@@ -151,9 +162,14 @@ class TestFolders:
     ) -> None:
         place = MemoryPlace(real)
         try:
-            folder = database_path(place.url).parent
-            owners = {folder: 4712, real.parent: 4711}
-            monkeypatch.setattr(in_memory, "_owner", owners.__getitem__)
+            status = os.fstat
+
+            def a_stranger_s(descriptor: int) -> os.stat_result:
+                fields = list(status(descriptor))
+                fields[4] = 4712
+                return os.stat_result(fields)
+
+            monkeypatch.setattr(os, "fstat", a_stranger_s)
             monkeypatch.setattr(os, "geteuid", lambda: 4711)
             assert find_records(real) is None
             assert clear_leftovers(real) == 0

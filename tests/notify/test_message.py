@@ -6,12 +6,14 @@ from dataclasses import replace
 from email.message import EmailMessage
 from email.utils import parsedate_to_datetime
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
 from cabinetwatch.config import Config
+from cabinetwatch.config.loading import SYSTEM_FILE
 from cabinetwatch.notify.message import build_message
 from cabinetwatch.notify.phrases import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
 from cabinetwatch.notify.plan import plan, plan_digest, plan_repeat, plan_test
@@ -392,3 +394,17 @@ def test_no_text_of_anybody_becomes_a_header(text: str) -> None:
     }
     assert len(list(parsed.iter_parts())) == 2
     assert raised.state is UNACKNOWLEDGED
+
+
+def test_the_command_that_acknowledges_works_for_this_very_watch(tmp_path: Path) -> None:
+    raised = transition()
+    notice = mail_notice(raised)
+
+    def said(file: Path) -> str:
+        text, _ = parts(as_received(notice, make_config().read_from(file)))
+        return " ".join(text.split())
+
+    assert f" sudo cabinetwatch ack {raised.id}" in said(SYSTEM_FILE)
+    assert "--config" not in said(SYSTEM_FILE)
+    odd = tmp_path / "the cabinet" / "config.toml"
+    assert f"cabinetwatch ack {raised.id} --config '{odd}'" in said(odd)
