@@ -65,12 +65,14 @@ class _Together:
 
     def take(self, notice: Notice) -> tuple[frozenset[str], set[str]]:
         """Take a mail of raises or returns; give who was raised with it, and who of them stands."""
+        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
+        if notice.channel != "email" or notice.kind not in ("raise", "return"):
+            return group
         raised = frozenset(each.id for each in notice.transitions if each.is_raise)
         if len(raised) > 1:
             self._groups |= dict.fromkeys(raised, (raised, set(raised)))
             while len(self._groups) > _REMEMBERED:
                 del self._groups[next(iter(self._groups))]
-        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
         for each in notice.transitions:
             group = self._groups.get(each.id, group)
             if each.is_return:
@@ -191,17 +193,13 @@ class Delivery:
         lane = self._lanes.get(notice.channel)
         if lane is None:
             return
-        hold_until_t = 0
-        if notice.channel == "email" and notice.kind in ("raise", "return"):
-            members, standing = self._together.take(notice)
-            if notice.kind == "return":
-                others = lane.withdraw_returns(members, notice.t - TOGETHER_MS)
-                if others:
-                    self._join([*others, notice], t)
-                    return
-                if standing:
-                    hold_until_t = notice.t + TOGETHER_MS
-        lane.add(notice, t, hold_until_t)
+        members, standing = self._together.take(notice)
+        if notice.kind != "return" or not members:
+            lane.add(notice, t)
+        elif others := lane.withdraw_returns(members, notice.t - TOGETHER_MS):
+            self._join([*others, notice], t)
+        else:
+            lane.add(notice, t, hold_until_t=notice.t + TOGETHER_MS if standing else 0)
 
     def _join(self, members: Sequence[Notice], t: int) -> None:
         joint = plan_together(members, self._config)

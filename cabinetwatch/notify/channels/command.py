@@ -56,30 +56,28 @@ class CommandChannel:
         # What it is told lies in memory, for it need not read it, and the disk may be full. What it
         # says goes through a pipe, of which only the end is kept: a program that says the same for
         # ever fills neither memory nor card, and a child that it leaves behind holds nobody up.
-        reader, writer = os.pipe()
-        with (
-            os.fdopen(os.memfd_create("notice"), "r+b", buffering=0) as stdin,
-            closing(_LastWords(reader)) as last_words,
-        ):
-            try:
-                stdin.write(told)
-                stdin.seek(0)
-                process = subprocess.Popen(  # noqa: S603 - the owner's own program
-                    self._argv,
-                    stdin=stdin,
-                    stdout=subprocess.DEVNULL,
-                    stderr=writer,
-                    env=_environment(),
-                    start_new_session=True,
-                )
-            finally:
-                os.close(writer)
-            _keep_small(process.pid)
-            try:
-                ended = last_words.until_the_end(process, self._timeout_s)
-            finally:
-                if process.poll() is None:
-                    _kill_group(process)
+        with os.fdopen(os.memfd_create("notice"), "r+b", buffering=0) as stdin:
+            stdin.write(told)
+            stdin.seek(0)
+            reader, writer = os.pipe()
+            with closing(_LastWords(reader)) as last_words:
+                try:
+                    process = subprocess.Popen(  # noqa: S603 - the owner's own program
+                        self._argv,
+                        stdin=stdin,
+                        stdout=subprocess.DEVNULL,
+                        stderr=writer,
+                        env=_environment(),
+                        start_new_session=True,
+                    )
+                finally:
+                    os.close(writer)
+                _keep_small(process.pid)
+                try:
+                    ended = last_words.until_the_end(process, self._timeout_s)
+                finally:
+                    if process.poll() is None:
+                        _kill_group(process)
         if not ended:
             return f"was stopped after {self._timeout_s:g} s{last_words}"
         status = process.wait()

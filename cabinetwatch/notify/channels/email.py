@@ -100,7 +100,7 @@ class EmailChannel:
         self._silent_at -= set(now)
         if handover.silent_at is not None and len(self._email.to) > 1:
             self._silent_at.add(handover.silent_at)
-        for left in set(recipients) - set(now):
+        for left in [each for each in recipients if each not in now]:
             sentence = f"{self._server()}: it fell silent at {left}, whose turn comes by itself"
             handover.leave(left, sentence)
         return handover.attempt()
