@@ -48,6 +48,9 @@ def warnings(config: Config) -> Iterator[str]:
                 f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
                 f"{device.temperature}] has no high, so no setpoint guards {device.name or name}."
             )
+    for table in (config.mqtt, config.notify.email):
+        if table is not None and table.exposure is not None:
+            yield table.exposure
     if config.notify.email is None and config.notify.command is None:
         yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
 

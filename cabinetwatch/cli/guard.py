@@ -9,9 +9,13 @@ from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.errors import UsageError
 from cabinetwatch.service.guard import Guard
+from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.systemd import Notifier
-from cabinetwatch.times import parse_duration
+from cabinetwatch.times import describe_duration, parse_duration
 from cabinetwatch.watch import configuration
+
+SHORTEST_S = 2 * HEARTBEAT_MS / 1000
+"""One heartbeat may be late or lost without the watch being gone."""
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -21,7 +25,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         default="3m",
         help="tell when the watch has not been heard for this long: a number with s, m, h or d"
-        " (default: 3m; it is heard every 30 s)",
+        " (default: 3m; it is heard every 30 s; at least 1m)",
     )
 
 
@@ -30,12 +34,18 @@ def run(args: argparse.Namespace) -> int:
 
     Raises:
         ConfigError: the configuration is faulty, or says not whom to mail.
-        UsageError: --after is no duration.
+        UsageError: --after is no duration, or too short a one.
     """
     try:
         after_s = parse_duration(args.after)
     except ValueError as error:
         raise UsageError(f"--after: {error}") from None
+    if after_s < SHORTEST_S:
+        raise UsageError(
+            f"--after: {args.after} is less than two heartbeats of the watch, which comes every"
+            f" {HEARTBEAT_MS // 1000} s, so that it would count as gone again and again; give"
+            f" {describe_duration(SHORTEST_S)} or more"
+        )
     path = find_config_file(args.config)
     config = require_mail(configuration.load(path), path)
     log_to_standard_error(logging.INFO)

@@ -94,6 +94,9 @@ def _started(config: Config) -> tuple[Daemon, StandIn | None]:
         stand_in = StandIn(config, error)
         daemon = _begun(stand_in.config)
         daemon.tell_store(ok=False, error=stand_in.error)
+    email = config.notify.email
+    if email is not None and email.exposure is not None:
+        _log.warning("%s", email.exposure)
     _log.info(
         "watching %s: devices %s; sensors %s",
         config.site.name,

@@ -1,5 +1,6 @@
 """The kinds of value that keys of the configuration take, and what makes one wrong."""
 
+import ipaddress
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +16,17 @@ PriorityName = Literal["high", "medium", "low"]
 _ADDRESS = re.compile(r"[^\s<>()\[\]\\,;:@\"\x00-\x1f\x7f]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host is this machine itself, as far as its name says (RFC 6761 section 6.3)."""
+    name = host.rstrip(".").lower()
+    if name == "localhost" or name.endswith(".localhost"):
+        return True
+    try:
+        return ipaddress.ip_address(host.partition("%")[0]).is_loopback
+    except ValueError:
+        return False
 
 
 def _says(check: Callable[[str], str | None]) -> AfterValidator:

@@ -13,6 +13,7 @@ from cabinetwatch.config.kinds import (
     SecretFile,
     TopicPrefix,
     Word,
+    is_loopback,
 )
 
 
@@ -46,6 +47,16 @@ class Mqtt(Table):
     key_file: SecretFile | None = Field(
         None, description="a PEM file with the key of that certificate, that others can't read"
     )
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when the password crosses a network readable for all on it, else None."""
+        if self.username is None or self.tls or is_loopback(self.host):
+            return None
+        return (
+            f"[mqtt] tls = false sends the password to {self.host} readable for everybody on that"
+            " network; set tls = true if the broker can, or give this user few rights there."
+        )
 
     @classmethod
     def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:

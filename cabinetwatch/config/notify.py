@@ -18,6 +18,7 @@ from cabinetwatch.config.kinds import (
     ReadableFile,
     SecretFile,
     Word,
+    is_loopback,
 )
 
 _PRIORITIES = 'a list of priorities out of "high", "medium" and "low"'
@@ -60,6 +61,16 @@ class Email(Table):
         description='a list of addresses, such as ["owner@under-stairs.example"]'
     )
     priorities: Priorities = Field(("high", "medium"), description=_PRIORITIES)
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when the password crosses a network readable for all on it, else None."""
+        if self.username is None or self.security != "none" or is_loopback(self.host):
+            return None
+        return (
+            f'[notify.email] security = "none" sends the password to {self.host} readable for'
+            ' everybody on the way; set "starttls" or "tls".'
+        )
 
     @classmethod
     def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:

@@ -14,17 +14,20 @@ from zoneinfo import ZoneInfo
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.attempt import Attempt, Carrier, Refusal
 from cabinetwatch.notify.lane import Fault, Lane, Merge, Probe, Send
-from cabinetwatch.notify.plan import plan_again, plan_digest, plan_repeat
+from cabinetwatch.notify.plan import plan_again, plan_digest, plan_repeat, plan_together
 from cabinetwatch.notify.policy import QuietHours
 from cabinetwatch.notify.repeats import Repeats
 from cabinetwatch.notify.retained import RetainedAlarms
 from cabinetwatch.store.notice import Channel, Notice, Outcome
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.transition import AlarmState, Transition
 
 _log = logging.getLogger(__name__)
 
 WRITE_PATIENCE_MS = 10_000
 """How long a digest or repeat waits to be written down before it is told from memory."""
+
+TOGETHER_MS = 60_000
+"""How long the end of an alarm waits for those of the alarms that were raised in the same mail."""
 
 _REMEMBERED = 10_000
 """Notice ids kept to tell a notice that comes twice: years of ordinary life, one bad day."""
@@ -54,6 +57,34 @@ class _Back(NamedTuple):
     forgetful: bool
 
 
+class _Together:
+    """Which alarms were raised in one mail, and which of them stand still. For the mails alone."""
+
+    def __init__(self) -> None:
+        self._groups: dict[str, tuple[frozenset[str], set[str]]] = {}
+
+    def take(self, notice: Notice) -> tuple[frozenset[str], set[str]]:
+        """Take a mail of raises or returns; give who was raised with it, and who of them stands."""
+        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
+        if notice.channel != "email" or notice.kind not in ("raise", "return"):
+            return group
+        raised = frozenset(each.id for each in notice.transitions if each.is_raise)
+        if len(raised) > 1:
+            self._groups |= dict.fromkeys(raised, (raised, set(raised)))
+            while len(self._groups) > _REMEMBERED:
+                del self._groups[next(iter(self._groups))]
+        for each in notice.transitions:
+            group = self._groups.get(each.id, group)
+            if each.is_return:
+                group[1].discard(each.id)
+        return group
+
+    def observe(self, transition: Transition) -> None:
+        """Take that an alarm has ended without a mail: nobody waits for it."""
+        if transition.state is AlarmState.NORMAL and transition.id in self._groups:
+            self._groups[transition.id][1].discard(transition.id)
+
+
 class Delivery:
     """All the notices on their way, and the standing alarms to be told again.
 
@@ -70,6 +101,7 @@ class Delivery:
         self._lanes = {channel: _lane(channel, carriers[channel], config) for channel in carriers}
         self._repeats = Repeats(config.notify.repeat_s)
         self._retained = RetainedAlarms()
+        self._together = _Together()
         self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
         self._known: dict[str, None] = {}
         self._being_written: dict[str, tuple[Notice, int]] = {}
@@ -93,6 +125,7 @@ class Delivery:
         for notice, outcome in waiting:
             lane = self._lanes.get(notice.channel)
             if lane is not None and self._is_new(notice):
+                self._together.take(notice)
                 settled.append(lane.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
@@ -152,13 +185,25 @@ class Delivery:
             elif isinstance(item, Transition):
                 self._repeats.observe([item])
                 self._retained.observe(item)
+                self._together.observe(item)
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
 
     def _take(self, notice: Notice, t: int) -> None:
         lane = self._lanes.get(notice.channel)
-        if lane is not None:
+        if lane is None:
+            return
+        members, standing = self._together.take(notice)
+        if notice.kind != "return" or not members:
             lane.add(notice, t)
+        elif others := lane.withdraw_returns(members, notice.t - TOGETHER_MS):
+            self._join([*others, notice], t)
+        else:
+            lane.add(notice, t, hold_until_t=notice.t + TOGETHER_MS if standing else 0)
+
+    def _join(self, members: Sequence[Notice], t: int) -> None:
+        joint = plan_together(members, self._config)
+        self._write([joint], _merged(members, joint, t), t)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
@@ -215,8 +260,7 @@ class Delivery:
 
     def _merge(self, members: Sequence[Notice], t: int, utc_ms: int) -> None:
         digest = plan_digest(members, self._config, t, utc_ms - t)
-        merged = [Outcome(each.id, "merged", t, merged_into=digest.id) for each in members]
-        self._write([digest], merged, t)
+        self._write([digest], _merged(members, digest, t), t)
 
     def _write(self, notices: Sequence[Notice], outcomes: Sequence[Outcome], t: int) -> None:
         """Have new notices written down; they set out when they come back through `add`."""
@@ -242,6 +286,10 @@ class Delivery:
         if len(self._known) > _REMEMBERED:
             del self._known[next(iter(self._known))]
         return True
+
+
+def _merged(members: Sequence[Notice], into: Notice, t: int) -> list[Outcome]:
+    return [Outcome(each.id, "merged", t, merged_into=into.id) for each in members]
 
 
 def _lane(channel: Channel, carrier: Carrier, config: Config) -> Lane:

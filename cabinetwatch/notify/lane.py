@@ -3,7 +3,7 @@
 Watch time decides on everything but quiet hours, which are the wall clock's.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -70,6 +70,11 @@ class _Pending:
         return min((_RANKS[each.priority] for each in self.notice.transitions), default=2)
 
     @property
+    def alarms(self) -> set[tuple[str, str]]:
+        """Subject and condition of each alarm that it tells of."""
+        return _alarms(self.notice)
+
+    @property
     def can_merge(self) -> bool:
         """Whether a digest may tell it instead: nobody has heard of it, nobody turned it down."""
         settled = self.may_be_known or self.recipients_done or self.given_up
@@ -134,9 +139,15 @@ class Lane:
         self._faults: dict[str, Refusal] = {}
         self._told_fault: Fault | None = None
 
-    def add(self, notice: Notice, t: int) -> None:
-        """Take a new notice; it is worth a try at once, however long the channel has been away."""
-        self._pending.setdefault(notice.id, _Pending(notice, due_t=t))
+    def add(self, notice: Notice, t: int, hold_until_t: int = 0) -> None:
+        """Take a new notice; it is worth a try at once, however long the channel has been away.
+
+        One that is held for others goes when a newer one of the same alarm comes.
+        """
+        for other in self._pending.values():
+            if other.attempts == 0 and other.alarms & _alarms(notice):
+                other.due_t = min(other.due_t, t)
+        self._pending.setdefault(notice.id, _Pending(notice, due_t=max(t, hold_until_t)))
         self._failures = 0
         self._not_before_t = min(self._not_before_t, t)
 
@@ -160,6 +171,21 @@ class Lane:
             return pending.outcome(self._recipients, t)
         self._pending.setdefault(notice.id, pending)
         return None
+
+    def withdraw_returns(self, occurrences: Collection[str], since_t: int) -> list[Notice]:
+        """Take back what was to tell the returns of these occurrences and nobody has heard of."""
+        found = [
+            pending.notice
+            for pending in self._pending.values()
+            if pending.notice.kind == "return"
+            and pending.notice.t >= since_t
+            and pending.attempts == 0
+            and pending.can_merge
+            and all(each.id in occurrences for each in pending.notice.transitions)
+        ]
+        for notice in found:
+            del self._pending[notice.id]
+        return found
 
     def waits_for(self, subject: str, condition: str) -> bool:
         """Whether a notice of this alarm waits here."""
@@ -263,7 +289,7 @@ class Lane:
         seen: set[tuple[str, str]] = set()
         free = []
         for pending in self._pending.values():
-            alarms = {(each.subject, each.condition) for each in pending.notice.transitions}
+            alarms = pending.alarms
             held = quiet and pending.rank > 0 and pending.notice.kind != "test"
             if not held and not (self._in_order and seen & alarms):
                 free.append(pending)
@@ -289,6 +315,10 @@ class Lane:
         for recipient in attempt.accepted:
             self._faults.pop(recipient, None)
         self._faults.update(attempt.refused)
+
+
+def _alarms(notice: Notice) -> set[tuple[str, str]]:
+    return {(each.subject, each.condition) for each in notice.transitions}
 
 
 def _sentences(refusals: Mapping[str, Refusal]) -> str:

@@ -101,6 +101,14 @@ def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: in
     )
 
 
+def plan_together(members: Sequence[Notice], config: Config) -> Notice:
+    """Give the one mail of returns that came one after the other and were raised in one mail."""
+    last = max(members, key=lambda notice: notice.t)
+    mark = f"together-{_token(*sorted(notice.id for notice in members))}"
+    returned = [transition for notice in members for transition in notice.transitions]
+    return _mail("return", returned, config, _Occasion(mark, last.t, last.utc_ms))
+
+
 def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
     """Give a test notice for every channel that is set up.
 

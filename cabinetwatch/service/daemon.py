@@ -28,7 +28,6 @@ from cabinetwatch.service.vitality import (
     ATTEMPT_S,
     ENGINE_S,
     NETWORK_S,
-    RECIPIENT_S,
     STORE_S,
     Vital,
 )
@@ -209,10 +208,8 @@ class Daemon:
 
     def _vital(self, delivery: DeliveryLoop) -> Vital:
         """Give a delivery as something that must make progress: between two attempts it does."""
-        email, command = self.config.notify.email, self.config.notify.command
+        command = self.config.notify.command
         limit_s = ATTEMPT_S
-        if delivery.channel == "email" and email is not None:
-            limit_s += RECIPIENT_S * len(email.to)
         if delivery.channel == "command" and command is not None:
             limit_s += command.timeout_s
         return Vital(delivery.name, lambda: delivery.progress_t, limit_s)

@@ -321,3 +321,25 @@ def test_what_arrives_while_it_checks_does_not_disturb(broker: Broker, checker: 
     shown = checker.run(mqtt(broker) + SENSORS)
     assert checker.status == 0
     assert "\x1b" not in shown
+
+
+@pytest.mark.parametrize(("host", "warned"), [("mail.invalid", True), ("localhost", False)])
+def test_a_password_that_crosses_the_network_readable_gets_a_warning(
+    checker: Checker, host: str, warned: bool
+) -> None:
+    checker.secret("password", "under-7-stairs-secret")
+    with socket.socket() as bound:
+        bound.bind(("127.0.0.1", 0))
+        port = bound.getsockname()[1]
+        shown = checker.run(
+            f'[mqtt]\nhost = "{host}"\nport = {port}\nusername = "watch"\n'
+            'password_file = "password"\n'
+            f'[notify.email]\nhost = "{host}"\nport = {port}\nsecurity = "none"\n'
+            'username = "watch"\npassword_file = "password"\n'
+            'from = "watch@under-stairs.example"\nto = ["owner@under-stairs.example"]\n'
+        )
+    shown = " ".join(shown.split())
+    for table, remedy in (("[mqtt] tls = false", "tls = true"), ("[notify.email]", "starttls")):
+        assert (f"Warning: {table}" in shown) == warned
+        assert (remedy in shown) == warned
+    assert "under-7-stairs-secret" not in shown

@@ -1,6 +1,9 @@
 """A server that says on a socket what a script tells it, for what no real mail server would do."""
 
+import select
 import socket
+import ssl
+import struct
 import threading
 from collections.abc import Callable
 from types import TracebackType
@@ -58,6 +61,22 @@ class Connection:
 
     def say(self, text: str) -> None:
         self._client.sendall(text.encode("latin-1") + b"\r\n")
+
+    def say_bytes(self, data: bytes) -> None:
+        self._client.sendall(data)
+
+    def secure(self, context: ssl.SSLContext) -> None:
+        """Go over to TLS, from the server's side."""
+        self._client = context.wrap_socket(self._client, server_side=True)
+
+    def reset(self) -> None:
+        """Break the connection off as a crash does."""
+        self._client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        self._client.close()
+
+    def hung_up(self, within_s: float) -> bool:
+        """Whether the client goes away, or says something, within so long."""
+        return bool(select.select([self._client], [], [], within_s)[0])
 
     def hear(self) -> bytes:
         """Wait for a line; empty when the client is gone."""

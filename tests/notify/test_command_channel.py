@@ -3,6 +3,7 @@
 import json
 import os
 import sys
+import tracemalloc
 from pathlib import Path
 
 import psutil
@@ -10,7 +11,7 @@ import pytest
 
 from cabinetwatch.config.notify import Command
 from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels.command import CommandChannel
+from cabinetwatch.notify.channels.command import MOST_DATA_BYTES, CommandChannel
 from cabinetwatch.notify.plan import plan
 from cabinetwatch.store.notice import Notice
 from tests.notify.samples import make_config, transition
@@ -115,3 +116,79 @@ def test_our_secrets_stay_with_us(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert "under-7-stairs-secret" not in kept.read_text()
     assert "shed" in kept.read_text()
     assert os.environ["CABINETWATCH_EMAIL_PASSWORD"] == "under-7-stairs-secret"
+
+
+def test_what_it_says_without_end_fills_neither_card_nor_memory(tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    # Far more than a pipe holds; what the kernel keeps of it is then asked of the kernel itself.
+    source = (
+        "import os, sys\n"
+        "for _ in range(50): os.write(2, b'x' * 1_000_000)\n"
+        "open(sys.argv[1], 'w').write(str(os.fstat(2).st_size))\n"
+        "os.write(2, b' the last word')\n"
+        "sys.exit(3)\n"
+    )
+    tracemalloc.start()
+    try:
+        error = run_python(source, str(kept)).refused["command"].error
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert int(kept.read_text()) < 1_000_000
+    assert peak < 1_000_000
+    assert "ended with status 3: " in error
+    assert error.endswith("xxx the last word")
+
+
+def test_one_that_talks_for_ever_is_stopped_in_time() -> None:
+    error = run("/bin/sh", "-c", "exec yes >&2", timeout_s=0.5).refused["command"].error
+    assert "was stopped after 0.5 s: y y y" in error or error.endswith("0.5 s")
+
+
+def test_one_that_closes_its_error_output_is_waited_for_all_the_same() -> None:
+    assert (
+        run("/bin/sh", "-c", "exec 2>&-; sleep 0.1; exit 4")
+        .refused["command"]
+        .error.endswith("ended with status 4")
+    )
+
+
+def test_a_child_left_behind_that_goes_on_talking_does_not_hold_us_up(tmp_path: Path) -> None:
+    pid_file = tmp_path / "pid"
+    script = 'yes >&2 & echo $! >"$1"'
+    assert run("/bin/sh", "-c", script, "sh", str(pid_file)).accepted
+    # Nobody listens to it any more, which ends it.
+    pid = int(pid_file.read_text())
+    if psutil.pid_exists(pid):
+        _, alive = psutil.wait_procs([psutil.Process(pid)], timeout=WITHIN_S)
+        assert all(process.status() == psutil.STATUS_ZOMBIE for process in alive)
+
+
+def test_one_that_ignores_the_polite_signals_and_forks_on_is_ended_whole(tmp_path: Path) -> None:
+    pids = tmp_path / "pids"
+    script = (
+        "trap '' TERM HUP INT\n"
+        'for n in 1 2 3 4 5 6 7 8; do (trap "" TERM HUP INT; while :; do sleep 600; done) &\n'
+        'echo $! >>"$1"; done; wait'
+    )
+    attempt = run("/bin/sh", "-c", script, "sh", str(pids), timeout_s=2.0)
+    assert "was stopped after 2 s" in attempt.refused["command"].error
+    left = [int(pid) for pid in pids.read_text().split()]
+    _, alive = psutil.wait_procs(
+        [psutil.Process(pid) for pid in left if psutil.pid_exists(pid)], timeout=WITHIN_S
+    )
+    assert all(process.status() == psutil.STATUS_ZOMBIE for process in alive)
+
+
+def test_one_that_eats_memory_fails_before_the_watch_does() -> None:
+    # It says ready by itself: the limit is set once the program has been started.
+    source = (
+        "import resource, sys\n"
+        f"while resource.getrlimit(resource.RLIMIT_DATA)[0] > {MOST_DATA_BYTES}: pass\n"
+        "while open('/proc/self/oom_score_adj').read().strip() != '500': pass\n"
+        "try:\n"
+        f"    bytearray({MOST_DATA_BYTES})\n"
+        "except MemoryError:\n"
+        "    sys.exit('refused')\n"
+    )
+    assert run_python(source).refused["command"].error.endswith("ended with status 1: refused")

@@ -32,9 +32,9 @@ AFTER_S = 2.0
 class GuardProcess(WatchProcess):
     """The guard as its users run it."""
 
-    def __init__(self, config: Path, after: str) -> None:
+    def __init__(self, config: Path, after: str, program: str = "cabinetwatch") -> None:
         self.log_path = config.with_name("guard.log")
-        command = [sys.executable, "-m", "cabinetwatch", "guard", "--config", str(config)]
+        command = [sys.executable, "-m", program, "guard", "--config", str(config)]
         with self.log_path.open("ab") as out:
             self._process = subprocess.Popen(
                 [*command, "--after", after], stdout=out, stderr=out, cwd=ROOT
@@ -44,7 +44,7 @@ class GuardProcess(WatchProcess):
 @contextmanager
 def guarding(site: Site, after: str = "2s") -> Iterator[GuardProcess]:
     """A guard that has reached the broker."""
-    process = GuardProcess(site.write(), after)
+    process = GuardProcess(site.write(), after, "tests.service.quick_guard")
     try:
         process.wait_log("connected to the broker")
         yield process

@@ -50,6 +50,7 @@ class EmailChannel:
         self._config = config
         self._email = email
         self._timeouts = timeouts or Timeouts()
+        self._silent_at: set[str] = set()
         self._compose = compose
         self._login = None
         if email.username is not None:
@@ -83,14 +84,26 @@ class EmailChannel:
         return self.post(content, recipients)
 
     def post(self, content: bytes, recipients: tuple[str, ...]) -> Attempt:
-        """Try once to hand a finished mail to the server for these recipients."""
+        """Try once to hand a finished mail to the server for these recipients.
+
+        An address at which the server fell silent would keep the mail from all the others again;
+        so it is left to an attempt of its own.
+        """
+        now = tuple(each for each in recipients if each not in self._silent_at) or recipients
         try:
             with smtp_session(self._email, self._login, self._timeouts) as session:
-                return self._hand_over(session, content, recipients)
+                handover = self._hand_over(session, content, now)
         except SessionError as error:
             if error.permanent:
                 return _refused(recipients, str(error), permanent=True)
             return Attempt(unreachable=str(error))
+        self._silent_at -= set(now)
+        if handover.silent_at is not None and len(self._email.to) > 1:
+            self._silent_at.add(handover.silent_at)
+        for left in [each for each in recipients if each not in now]:
+            sentence = f"{self._server()}: it fell silent at {left}, whose turn comes by itself"
+            handover.leave(left, sentence)
+        return handover.attempt()
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind != "summary":
@@ -101,18 +114,16 @@ class EmailChannel:
 
     def _hand_over(
         self, session: SmtpSession, content: bytes, recipients: tuple[str, ...]
-    ) -> Attempt:
+    ) -> "_Handover":
         """Do one mail transaction (RFC 5321 section 3.3)."""
         handover = _Handover(recipients)
         try:
             handover.run(session, self._sender(), content)
         except OSError as error:
-            sentence, permanent = explain(error, self._email)
-            handover.refuse_rest(f"{self._server()}: {sentence}", permanent=permanent)
+            handover.refuse_rest(explain(error, self._email), permanent=False)
             handover.connection_lost = True
-        else:
-            handover.name_server(self._server())
-        return handover.attempt()
+        handover.name_server(self._server())
+        return handover
 
     def _sender(self) -> str:
         return self._email.from_.rpartition("<")[2].rstrip(">")
@@ -130,6 +141,8 @@ class _Handover:
         self._accepted: tuple[str, ...] = ()
         self._in_doubt = False
         self.connection_lost = False
+        self.silent_at: str | None = None
+        """The address whose answer did not come."""
 
     def run(self, session: SmtpSession, sender: str, content: bytes) -> None:
         """Go through the transaction; an OSError leaves what is known so far."""
@@ -137,8 +150,15 @@ class _Handover:
         if not answer.accepted:
             self._refuse_all(answer, f"it answers MAIL FROM {sender} with")
             return
-        for recipient in self._recipients:
+        for number, recipient in enumerate(self._recipients):
+            if session.time_is_short and number > len(self._refused):
+                # Those who are through should get it now, however slow the server is.
+                sentence = "it is slow, and the time of this attempt is for those before"
+                self._refused |= dict.fromkeys(self._recipients[number:], Refusal(sentence))
+                break
+            self.silent_at = recipient
             answer = session.recipient(recipient)
+            self.silent_at = None
             if not answer.accepted:
                 sentence = f"it refuses {recipient} with {answer}"
                 self._refused[recipient] = Refusal(sentence, answer.permanent)
@@ -159,6 +179,10 @@ class _Handover:
     def refuse_rest(self, sentence: str, *, permanent: bool) -> None:
         """Note the same reason for everybody who has no answer yet."""
         self._refused |= dict.fromkeys(self._open(), Refusal(sentence, permanent))
+
+    def leave(self, recipient: str, sentence: str) -> None:
+        """Note why somebody was left out of this transaction."""
+        self._refused[recipient] = Refusal(sentence)
 
     def name_server(self, server: str) -> None:
         """Put the server's name before each reason."""
