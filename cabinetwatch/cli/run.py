@@ -95,8 +95,9 @@ def _started(config: Config) -> tuple[Daemon, StandIn | None]:
         daemon = _begun(stand_in.config)
         daemon.tell_store(ok=False, error=stand_in.error)
     _log.info(
-        "watching %s: devices %s; sensors %s",
+        "watching %s as the broker's client %s: devices %s; sensors %s",
         config.site.name,
+        daemon.client_id,
         ", ".join(config.devices) or "none",
         ", ".join(config.sensors) or "none",
     )

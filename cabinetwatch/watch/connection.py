@@ -28,10 +28,10 @@ class ConnectionView:
     """The connection, as the journal's entries tell of it. Instants are watch time (ms).
 
     `up` says that the broker has let us in, `held` that it has held for so long since. `away_t` is
-    when the last one that held was lost, or the watch started; None while one holds. `broken` counts
-    those that were lost since then, before they held, the first of them at `flapped_t`. `taken_t`
-    is the last sign that another client uses our client ID, None without any; `told_taken` whether
-    the broker itself has said so.
+    when the last one that held was lost, or the watch started; None while one holds. `broken`
+    counts those that were lost since then, before they held, the first of them at `flapped_t`.
+    `taken_t` is the last sign that another client uses our client ID, None without any;
+    `told_taken` whether the broker itself has said so.
     """
 
     order = -1

@@ -19,8 +19,8 @@ class EntryKind(StrEnum):
     CONNECT = "connect"
     """The broker accepted us. session_present, client_id."""
     DISCONNECT = "disconnect"
-    """The connection is gone, or an attempt failed. reason, end: taken (the broker says that another
-    client has taken our session over), closed (by the other side, without a word) or empty."""
+    """The connection is gone, or an attempt failed. reason, end: taken (the broker says that
+    another client has taken our session over), closed (by the other side, no word), or empty."""
     OFFSET = "offset"
     """The wall clock stepped. offset_ms."""
     COMMAND = "command"

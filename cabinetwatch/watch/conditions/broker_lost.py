@@ -63,7 +63,9 @@ class BrokerLost(SiteCondition):
                 f" 30 s of being made, {times} so far{why}."
             )
         if connection.up:
-            return f"The connection to the MQTT broker is there, but has not held for 30 s yet{why}."
+            return (
+                f"The connection to the MQTT broker is there, but has not held for 30 s yet{why}."
+            )
         return f"The watch has no connection to its MQTT broker{why}."
 
     def gone(self) -> str:

@@ -29,8 +29,8 @@ class SessionTaken(SiteCondition):
     )
     response = (
         "Stop the second watch, or give each client of the broker its own client_id (in [mqtt])."
-        " The broker's log names the address that the other one comes from. So that nobody can do it"
-        " on purpose, have the broker bind client IDs to users (deploy/mosquitto/users.md)."
+        " The broker's log names the address that the other one comes from. To rule it out for"
+        " good, have the broker bind client IDs to users (deploy/mosquitto/users.md)."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
@@ -50,8 +50,8 @@ class SessionTaken(SiteCondition):
         surely = "uses" if connection.told_taken else "seems to use"
         return (
             f"Another client {surely} the watch's client ID {connection.client_id}: each throws the"
-            " other off the broker, so that the watch hears only part of what is sent, and alarms may"
-            " come late or not at all."
+            " other off the broker, so that the watch hears only part of what is sent, and alarms"
+            " may come late or not at all."
         )
 
     def gone(self) -> str:
