@@ -53,8 +53,8 @@ def test_two_watches_with_one_client_id_each_tell_it_at_once_and_one_alone_is_we
     with watching(first, clock):
         cabinet.wait_online()
         with watching(second):
-            for name in ("first", "second"):
-                wait_until(lambda name=name: is_taken(site, name), f"{name} to tell it")
+            wait_until(lambda: is_taken(site, "first"), "the first to tell it")
+            wait_until(lambda: is_taken(site, "second"), "the second to tell it")
             cabinet.wait_for(lambda each: each.topic.endswith("/watch") and taken(each.data), "it")
             smtp.wait_for(2)
         with Site(site.folder / "first", site.mqtt_port).store() as store:
@@ -86,8 +86,7 @@ def test_two_watches_with_the_default_have_two_ids_that_last(
 ) -> None:
     first, second = (config_of(site, name) for name in ("first", "second"))
     with watching(first) as one, watching(second) as other:
-        for daemon in (one, other):
-            wait_until(lambda daemon=daemon: daemon._session.subscribed, "both to be let in")
+        wait_until(lambda: one._session.subscribed and other._session.subscribed, "both")
         ids = one.client_id, other.client_id
     assert len(set(ids)) == 2
     assert all(MADE_UP.fullmatch(each) for each in ids), ids
