@@ -8,6 +8,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.errors import StoreError, UsageError
 from cabinetwatch.intake.retained import RetainedError, clear_retained
+from cabinetwatch.service.client_id import client_id_last
 from cabinetwatch.store.place import holder_of
 from cabinetwatch.store.running import is_running
 from cabinetwatch.store.store import Store
@@ -32,7 +33,9 @@ def run(args: argparse.Namespace) -> int:
     config = configuration.load(find_config_file(args.config))
     _refuse_if_running(config)
     try:
-        topics = clear_retained(config.mqtt, config.secret("mqtt-password"), _WITHIN_S)
+        client_id = client_id_last(config.mqtt, config.store_path())
+        secret = config.secret("mqtt-password")
+        topics = clear_retained(config.mqtt, secret, client_id, _WITHIN_S)
     except RetainedError as error:
         say(str(error), sys.stderr)
         return 1

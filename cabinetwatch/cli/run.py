@@ -98,8 +98,9 @@ def _started(config: Config) -> tuple[Daemon, StandIn | None]:
     if email is not None and email.exposure is not None:
         _log.warning("%s", email.exposure)
     _log.info(
-        "watching %s: devices %s; sensors %s",
+        "watching %s as the broker's client %s: devices %s; sensors %s",
         config.site.name,
+        daemon.client_id,
         ", ".join(config.devices) or "none",
         ", ".join(config.sensors) or "none",
     )

@@ -182,8 +182,13 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
         )
     if not snapshot.running:
         return f"{snapshot.site}: THE WATCH IS NOT RUNNING; its last sign of life was {age} ago."
-    if not snapshot.connected:
-        return f"{snapshot.site}: the watch is running, but has no connection to its broker."
+    if snapshot.session_taken or not snapshot.connected:
+        but = (
+            "ANOTHER CLIENT USES ITS CLIENT ID: it hears only part of what is sent"
+            if snapshot.session_taken
+            else "has no connection to its broker"
+        )
+        return f"{snapshot.site}: the watch is running, but {but}."
     up = describe_duration((now_utc_ms - (snapshot.since_utc_ms or now_utc_ms)) / 1000)
     return f"{snapshot.site}: the watch has been running for {up}; these figures are {age} old."
 

@@ -29,9 +29,8 @@ class Mqtt(Table):
     password_file: SecretFile | None = Field(
         None, description="a file that holds the password and that others can't read"
     )
-    client_id: Word = Field(
-        "cabinetwatch",
-        description="a name that no other client of this broker has; its session hangs on it",
+    client_id: Word | None = Field(
+        None, description="a name that no other client of this broker has; its session hangs on it"
     )
     publish_under: TopicPrefix = Field(
         "cabinetwatch", description="the beginning of the topics published, without wildcards"

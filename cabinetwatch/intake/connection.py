@@ -8,6 +8,7 @@ import socket
 import ssl
 import time
 from collections.abc import Sequence
+from typing import Literal
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
@@ -68,6 +69,7 @@ class Connection:
         self._epoch = 0
         self._session_present = False
         self._reason: str | None = None
+        self._end: Literal["taken", "closed", ""] = ""
         self._told_down: str | None = None
         self._answer_by = 0.0
         self.up = False
@@ -99,7 +101,7 @@ class Connection:
     def open(self) -> bool:
         """Try to reach the broker; True when a connection stands, before any answer of its own."""
         self.retry_at_once = False
-        self._reason = None
+        self._reason, self._end = None, ""
         client = self._client or self._make_client()
         try:
             client.reconnect()
@@ -265,6 +267,7 @@ class Connection:
                 reason=reason,
                 protocol=self._protocol.present,
                 receive_maximum=link.RECEIVE_MAXIMUM if self._protocol.present == "5" else None,
+                end="" if up else self._end,
             )
         )
 
@@ -316,6 +319,9 @@ class Connection:
     ) -> None:
         if flags.is_disconnect_packet_from_server:
             self._reason = self._reason or reasons.of_code(code)
+            self._end = "taken" if code.value == reasons.SESSION_TAKEN_OVER else ""
+        elif self.up and self._reason is None and code.value != reasons.KEEP_ALIVE_TIMEOUT:
+            self._end = "closed"
 
     def _on_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
         t = self._watch.now_ms()

@@ -1,6 +1,6 @@
 """What the session hands over: messages, and news of the connection."""
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 
 class Incoming(NamedTuple):
@@ -28,7 +28,9 @@ class Incoming(NamedTuple):
 class ConnectionEvent(NamedTuple):
     """The connection came up, went down, or an attempt failed for a new reason.
 
-    `reason` is a sentence for people. When it is up, `protocol` is "5" or "3.1.1", and
+    `reason` is a sentence for people. `end` says how a connection that was up ended: "taken" (the
+    broker says that another client took the session over), "closed" (by the other side, without a
+    word), or neither. When it is up, `protocol` is "5" or "3.1.1", and
     `receive_maximum` the window we asked for, None in 3.1.1, which knows none.
     """
 
@@ -39,6 +41,7 @@ class ConnectionEvent(NamedTuple):
     reason: str
     protocol: str
     receive_maximum: int | None
+    end: Literal["taken", "closed", ""] = ""
 
 
 class Will(NamedTuple):

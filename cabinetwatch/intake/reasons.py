@@ -11,6 +11,8 @@ from cabinetwatch.intake.excerpt import excerpt
 
 # Reason codes of MQTT 5.0 (2.4); those of 3.1.1 are brought to the same numbers by the library.
 UNSUPPORTED_PROTOCOL = 0x84
+KEEP_ALIVE_TIMEOUT = 0x8D
+SESSION_TAKEN_OVER = 0x8E
 _ADVICE = {
     UNSUPPORTED_PROTOCOL: 'it doesn\'t know this version of MQTT; set protocol = "auto" in [mqtt]',
     0x85: "it doesn't allow our client_id; choose another in [mqtt]",
@@ -20,8 +22,9 @@ _ADVICE = {
     0x89: "it says that it is busy",
     0x8A: "it has banned us",
     0x8B: "it is shutting down",
-    0x8D: "it heard nothing from us for too long",
-    0x8E: "another client has taken over our client_id; give each client its own in [mqtt]",
+    KEEP_ALIVE_TIMEOUT: "it heard nothing from us for too long",
+    SESSION_TAKEN_OVER: "another client has taken over our client_id; give each client its own in"
+    " [mqtt]",
     0x95: "it found a packet of ours too large",
     0x97: "our quota with it is used up",
     0x9F: "it finds that we connect too often",

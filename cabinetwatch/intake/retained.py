@@ -20,11 +20,13 @@ class RetainedError(CabinetwatchError):
     """The broker could not be reached or would not do it: one sentence."""
 
 
-def clear_retained(mqtt: Mqtt, secret: SecretStr | None, within_s: float) -> list[str]:
+def clear_retained(
+    mqtt: Mqtt, secret: SecretStr | None, client_id: str, within_s: float
+) -> list[str]:
     """Clear what stands below PREFIX/watch, PREFIX/device and PREFIX/alarm; give those topics.
 
-    A clean session under the watch's own name ends the one that the broker keeps for it. So the
-    watch must not run: the broker would throw it out.
+    A clean session under the watch's own `client_id` ends the one that the broker keeps for it. So
+    the watch must not run: the broker would throw it out.
 
     Raises:
         RetainedError: it could not be done in time.
@@ -38,6 +40,7 @@ def clear_retained(mqtt: Mqtt, secret: SecretStr | None, within_s: float) -> lis
         [f"{prefix}/watch", f"{prefix}/device/#", f"{prefix}/alarm/#"],
         watch=WatchTime(SystemClock()),
         deliver=items.put,
+        client_id=client_id,
         clean=True,
     )
     session.start()

@@ -42,7 +42,7 @@ class MqttSession:
         watch: gives arrivals their time.
         deliver: gets messages and news of the connection, in their order, on the network thread.
             It must not block for long. An exception out of it ends the session, see `failure`.
-        client_id: instead of the configured one.
+        client_id: the name of the session; of two clients with one the broker sends one away.
         clean: begin anew, leave nothing behind, and acknowledge everything at once.
         will: published by the broker when we vanish.
         forget: filters of an earlier configuration that the kept session may still hold.
@@ -59,7 +59,7 @@ class MqttSession:
         *,
         watch: WatchTime,
         deliver: Callable[[Incoming | ConnectionEvent], None],
-        client_id: str | None = None,
+        client_id: str,
         clean: bool = False,
         will: Will | None = None,
         forget: Sequence[str] = (),
@@ -76,7 +76,7 @@ class MqttSession:
             settings,
             secret,
             watch=watch,
-            client_id=client_id or settings.client_id,
+            client_id=client_id,
             clean=clean,
             will=will,
             filters=topics.fold(filters),

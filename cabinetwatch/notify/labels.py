@@ -24,6 +24,8 @@ class Figure(NamedTuple):
 _LABELS = {
     "ambient_c": "Ambient",
     "ambient_sensor": "Ambient sensor",
+    "broken_connections": "Connections that did not hold",
+    "client_id": "Client ID",
     "dew_point_c": "Dew point",
     "fan_rpm": "Fan speed",
     "high": "Upper limit",

@@ -32,6 +32,7 @@ _SITE_PREDICATES = {
     "broker-lost": "cut off from its broker",
     "clock-step": "on a clock that was stepped",
     "notice-undelivered": "unable to deliver its notices",
+    "session-taken": "sharing its client ID with another client",
     "store-fault": "unable to write its records",
 }
 

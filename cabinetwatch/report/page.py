@@ -120,6 +120,10 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
         return _bad(bad)
+    if snapshot.session_taken:
+        # Its alarm may be acknowledged, hidden or switched off: that makes nothing well.
+        words = "Another client uses the watch's client ID"
+        return Headline("high", words, "Only part of what is sent arrives.")
     if not snapshot.connected:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
@@ -374,7 +378,7 @@ def _watch(
     return [
         ("Running", running),
         ("Last sign of life", life),
-        ("Connected to the broker", "yes" if snapshot.connected else "no"),
+        ("Connected to the broker", _connected(snapshot)),
         ("Sensors", sensors or "none"),
         ("Messages that could not be read", _all_unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
@@ -384,6 +388,12 @@ def _watch(
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _connected(snapshot: Snapshot) -> str:
+    if snapshot.session_taken:
+        return "off and on: another client uses the watch's client ID"
+    return "yes" if snapshot.connected else "no"
 
 
 def _since(from_utc_ms: int, instants: Iterable[int]) -> str:

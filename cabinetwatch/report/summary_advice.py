@@ -318,6 +318,15 @@ def _watch(week: Week) -> Iterator[Matter]:
             f"Notices of this week: {', '.join(told)}.",
             "See to the mail server, the broker or the program: cabinetwatch check --send.",
         )
+    taken_s = sum(each.stood_s for each in week.alarms if each.condition == "session-taken")
+    if taken_s:
+        yield Matter(
+            Urgency.THIS_WEEK,
+            "The watch: another client used its client ID",
+            f"For {describe_duration(taken_s)} in all it heard only part of what was sent: readings"
+            " are missing from this week's figures, and alarms may have come late.",
+            "Stop the second watch, or give each client its own client_id in [mqtt].",
+        )
     if watch.uptime < LEAST_UPTIME and not watch.is_first:
         when = short_time(watch.longest_off_utc_ms or week.from_utc_ms, week.timezone)
         yield Matter(

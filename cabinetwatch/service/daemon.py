@@ -16,6 +16,7 @@ from cabinetwatch.notify.attempt import Carrier
 from cabinetwatch.notify.repeats import last_told
 from cabinetwatch.service import startup
 from cabinetwatch.service.carriers import carriers
+from cabinetwatch.service.client_id import client_id_of
 from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
 from cabinetwatch.service.page_loop import PageLoop
@@ -94,6 +95,8 @@ class Daemon:
     def _make_parts(self) -> None:
         store, config = self._store, self.config
         before = warm_engine(store)
+        has_run = bool(store.entries(EntryKind.START))
+        self.client_id = client_id_of(config.mqtt, config.store_path(), has_run=has_run)
         engine = before or Engine(config)
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)
@@ -121,6 +124,7 @@ class Daemon:
             Reception(config, self.watch, store.window(), last_live_t),
             self._store_loop,
             self._publisher,
+            client_id=self.client_id,
             watch=self.watch,
             clock=self.clock,
             told=self._tell_deliveries,
@@ -148,6 +152,7 @@ class Daemon:
             filters,
             watch=self.watch,
             deliver=self._from_network,
+            client_id=self.client_id,
             will=Will(f"{mqtt.publish_under}/watch", offline_payload()),
             forget=[] if before is None else _filters(before.config),
         )

@@ -66,6 +66,7 @@ class EngineLoop(WatchedPart):
         store_loop: StoreLoop,
         publisher: Publisher,
         *,
+        client_id: str,
         watch: WatchTime,
         clock: Clock,
         told: Callable[[list[Transition]], None],
@@ -77,6 +78,7 @@ class EngineLoop(WatchedPart):
         self._reception = reception
         self._store_loop = store_loop
         self._publisher = publisher
+        self._client_id = client_id
         self._told = told
         self._stepped = stepped
         self._planner = Planner()
@@ -214,14 +216,15 @@ class EngineLoop(WatchedPart):
 
     def _connection(self, event: ConnectionEvent) -> None:
         if event.up:
-            self._tell(EntryKind.CONNECT, {"session_present": event.session_present})
+            present = {"session_present": event.session_present, "client_id": self._client_id}
+            self._tell(EntryKind.CONNECT, present)
             self._store_loop.connected(event.receive_maximum)
             self._publisher.connected(self._now())
             self._next_tick_t = self._now()
             if not event.session_present:
                 self._work.forget_session()
         else:
-            self._tell(EntryKind.DISCONNECT, {"reason": event.reason})
+            self._tell(EntryKind.DISCONNECT, {"reason": event.reason, "end": event.end})
         self._observe(self._reception.connection(event, self._work))
 
     def _command(self, command: Command) -> None:
@@ -248,12 +251,16 @@ class EngineLoop(WatchedPart):
         self._work.notices += self._planner.plan(transitions, self._engine)
         self._told(transitions)
         for transition in transitions:
-            _log.info(
-                "%s %s %s: %s",
+            impaired = transition.subject == "site" and transition.is_raise
+            _log.log(
+                logging.WARNING if impaired else logging.INFO,
+                "%s %s %s: %s%s",
                 transition.subject,
                 transition.condition,
                 transition.state,
                 transition.text,
+                # Whoever looks why the watch itself ails looks here first.
+                f" {transition.response}" if impaired else "",
             )
 
     def _tick(self, now: int) -> None:

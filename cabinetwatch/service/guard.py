@@ -112,6 +112,14 @@ def letter_of(verdict: Verdict, config: Config, utc_ms: int) -> Letter:
         subject = f"{site}: the watch is back"
         what = f"The watch over {site} is heard again, after {for_how_long}."
         return Letter(subject, (what, _SIGNATURE), utc_ms)
+    if verdict.kind == "shared":
+        subject = f"{site}: THE WATCH IS NOT ALONE"
+        what = f"The watch over {site} can't be relied on: alarms may come late or not at all."
+        return Letter(subject, (what, verdict.why, _WHO_ELSE, _SIGNATURE), utc_ms)
+    if verdict.kind == "alone":
+        subject = f"{site}: the watch is alone again"
+        what = f"There was no sign of a second watch for 10 min; it began {for_how_long} ago."
+        return Letter(subject, (what, _SIGNATURE), utc_ms)
     subject = f"{site}: THE WATCH IS GONE"
     what = (
         f"The watch over {site} has not been heard for {for_how_long}. Until it is back nobody"
@@ -124,5 +132,10 @@ _WHAT_TO_DO = (
     "Look whether its computer has power and answers, then at systemctl status cabinetwatch there."
     " If there was a power cut, see that every fan turns again. Open nothing that holds mains. You"
     " are told once more when the watch is back."
+)
+_WHO_ELSE = (
+    "Stop the second watch, or give it a client_id and a publish_under of its own (in [mqtt])."
+    " cabinetwatch status says more, on the watch's own computer. You are mailed once more when"
+    " there was no sign of it for 10 min."
 )
 _SIGNATURE = "This mail comes from the guard on another computer, not from the watch itself."

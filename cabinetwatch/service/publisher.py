@@ -2,6 +2,7 @@
 
 import json
 import logging
+import secrets
 from collections import deque
 from collections.abc import Mapping
 from typing import Any, Protocol
@@ -40,6 +41,7 @@ class Publisher:
         self._prefix = config.mqtt.publish_under
         self._takes_commands = config.mqtt.commands
         self._started_t = started_t
+        self._run = secrets.token_hex(4)
         self._gone = gone
         self._publish = publish
         self._next_heartbeat_t = 0
@@ -69,7 +71,10 @@ class Publisher:
         if now >= self._next_heartbeat_t:
             self._next_heartbeat_t = now + HEARTBEAT_MS
             since = _utc(engine, self._started_t)
-            self._send("watch", {"online": True, "since": since, "time": _utc(engine, now)})
+            # Not the client ID: whoever reads along could come in under it.
+            beat = {"online": True, "since": since, "time": _utc(engine, now), "run": self._run}
+            taken = engine.house.site.connection.is_taken(now)
+            self._send("watch", beat | {"session_taken": taken})
         if now >= self._next_figures_t:
             self._next_figures_t = now + FIGURES_MS
             for device_id, figures in device_figures(engine).items():

@@ -6,6 +6,7 @@ import time
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import StoreError
 from cabinetwatch.service import startup
+from cabinetwatch.service.client_id import client_id_without
 from cabinetwatch.store.in_memory import MemoryPlace
 from cabinetwatch.store.place import DiskFaultError, database_path
 from cabinetwatch.store.store import Store
@@ -32,7 +33,9 @@ class StandIn:
         _log.error("%s; the watch begins all the same, with its records in memory", error)
         self._place = MemoryPlace(database_path(real.store.url))
         store = real.store.model_copy(update={"url": self._place.url})
-        self.config = real.model_copy(update={"store": store})
+        client_id = client_id_without(real.mqtt, database_path(real.store.url))
+        mqtt = real.mqtt.model_copy(update={"client_id": client_id})
+        self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
         self._next_try = time.monotonic() + TRY_EVERY_S
 
     def is_over(self) -> bool:

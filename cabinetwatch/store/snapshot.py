@@ -37,6 +37,7 @@ class Snapshot:
     mute_process: int | None
     memory_process: int | None
     connected: bool
+    session_taken: bool
     since_utc_ms: int | None
     devices: dict[str, dict[str, Any]]
     sensors: dict[str, dict[str, Any]]
@@ -59,6 +60,7 @@ class Snapshot:
                 "mute_process": self.mute_process,
                 "memory_process": self.memory_process,
                 "connected": self.connected,
+                "session_taken": self.session_taken,
                 "since": _instant(self.since_utc_ms),
             },
             "devices": self.devices,
@@ -152,6 +154,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         mute_process=None if running or elsewhere else mute_process(store),
         memory_process=None if records is None else records.process,
         connected=running and engine.house.site.connected,
+        session_taken=running and engine.house.site.connection.is_taken(engine.now),
         since_utc_ms=since_ms if running else None,
         devices=device_figures(engine),
         sensors={

@@ -8,6 +8,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.plausible import Quality as Verdict
 from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.commands import Answer, carry_out
+from cabinetwatch.watch.connection import ConnectionView
 from cabinetwatch.watch.deadlines import Deadlines
 from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -204,6 +205,8 @@ class Engine:
         elif isinstance(item, SilenceDeadline):
             item.sensor.silent = True
             self._panel.judge(item.sensor.watchers, self.now)
+        elif isinstance(item, ConnectionView):
+            self._online(item)
         elif isinstance(item, PowerHold):
             item.lapsed = True
             self._panel.judge(item.sensor.judged, self.now)
@@ -234,12 +237,12 @@ class Engine:
         site, data = self.house.site, entry.data
         if entry.kind is EntryKind.STOP:
             site.running = False
-            self._offline("")
+            self._stopped(entry.t)
         elif entry.kind is EntryKind.CONNECT:
-            site.connected, site.disconnect_reason = True, ""
-            self._online(entry.t)
+            site.connection.made(entry.t, data)
+            self._deadlines.set(site.connection)
         elif entry.kind is EntryKind.DISCONNECT:
-            self._offline(str(data.get("reason", "")))
+            self._lost(entry.t, data)
         elif entry.kind is EntryKind.OFFSET:
             self.offset_ms = int(data["offset_ms"])
         elif entry.kind is EntryKind.STORE:
@@ -265,28 +268,38 @@ class Engine:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
         ran_until_ms = entry.data.get("ran_until_ms")
         told = [] if ran_until_ms is None else self.advance(int(ran_until_ms))
-        self.house.site.running = False
-        self._offline("")
+        site = self.house.site
+        site.running = False
+        self._stopped(self.now)
         told += self.advance(entry.t)
+        site.connection.begin(entry.t)
         self.offset_ms = int(entry.data["offset_ms"])
         boot_ms = int(entry.data["boot_ms"])
         for sensor in self.house.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
-        self.house.site.running = True
+        site.running = True
         self._panel.judge_site(self.now)
         return told + self._settle(entry.t)
 
-    def _online(self, t: int) -> None:
-        """Silence counts anew from here."""
+    def _online(self, connection: ConnectionView) -> None:
+        """The connection holds: silence counts anew from where it was made."""
+        connection.hold()
         for sensor in self.house.sensors.values():
-            sensor.silence.online_t = t
+            sensor.silence.online(connection.since_t)
             self._deadlines.set(sensor.silence)
+        self._panel.judge_site(self.now)
 
-    def _offline(self, reason: str) -> None:
-        self.house.site.connected = False
-        self.house.site.disconnect_reason = reason
+    def _lost(self, t: int, data: Mapping[str, Any]) -> None:
+        """Without a connection nothing is silent."""
+        connection = self.house.site.connection
         for sensor in self.house.sensors.values():
-            sensor.silence.online_t = None
+            sensor.silence.offline(t, connection.since_t)
+        connection.lost(t, data)
+
+    def _stopped(self, t: int) -> None:
+        for sensor in self.house.sensors.values():
+            sensor.silence.stopped()
+        self.house.site.connection.stop(t)
 
     def _delivery(self, data: Any) -> None:
         failing = self.house.site.failing
@@ -327,6 +340,7 @@ class Engine:
                 | {
                     "online_t": sensor.silence.online_t,
                     "not_before_t": sensor.silence.not_before_t,
+                    "counted_ms": sensor.silence.counted_ms,
                 }
                 for name, sensor in self.house.sensors.items()
             },
@@ -346,6 +360,7 @@ class Engine:
                 sensor.load(saved)
                 sensor.silence.online_t = saved["online_t"]
                 sensor.silence.not_before_t = saved["not_before_t"]
+                sensor.silence.counted_ms = saved.get("counted_ms", 0)
         for name, saved in state["devices"].items():
             if (device := self.house.devices.get(name)) is not None:
                 device.load(saved)
@@ -364,6 +379,7 @@ class Engine:
         for alarm in self.alarms.values():
             alarm.refresh_suppression()
             self._deadlines.set(alarm)
+        self._deadlines.set(self.house.site.connection)
         for sensor in self.house.sensors.values():
             self._deadlines.set(sensor.stale)
             self._deadlines.set(sensor.silence)

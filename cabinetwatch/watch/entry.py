@@ -17,9 +17,10 @@ class EntryKind(StrEnum):
     CONFIG = "config"
     """The configuration in force from here on. config (the model as JSON)."""
     CONNECT = "connect"
-    """The broker accepted us. session_present."""
+    """The broker accepted us. session_present, client_id."""
     DISCONNECT = "disconnect"
-    """The connection is gone, or a first attempt failed. reason."""
+    """The connection is gone, or an attempt failed. reason, end: taken (the broker says that
+    another client has taken our session over), closed (by the other side, no word), or empty."""
     OFFSET = "offset"
     """The wall clock stepped. offset_ms."""
     COMMAND = "command"

@@ -190,7 +190,9 @@ class StaleDeadline:
 class SilenceDeadline:
     """When a missing sensor is to be told as silent.
 
-    `online_t` is when the watch came online, None while it is not: nothing is silent then.
+    `online_t` is when the watch came online, None while it is not: nothing is silent then. A
+    reconnect lets the count begin anew, but for what a connection shorter than the silence itself
+    has counted: else one that breaks often enough would put it off for ever.
     """
 
     def __init__(self, sensor: SensorView, order: int) -> None:
@@ -198,6 +200,25 @@ class SilenceDeadline:
         self.order = order
         self.online_t: int | None = None
         self.not_before_t = 0
+        self.counted_ms = 0
+
+    def online(self, since_t: int) -> None:
+        """A connection made at `since_t` has held."""
+        self.online_t = since_t - self.counted_ms
+
+    def offline(self, t: int, since_t: int) -> None:
+        """It is gone; what was counted in it alone is kept if it was a short one."""
+        online_t, self.online_t = self.online_t, None
+        if online_t is None:
+            return
+        silence_ms, heard_t = self.sensor.silence_ms, self.sensor.heard_t
+        short = silence_ms is not None and t - since_t < silence_ms
+        from_t = online_t if heard_t is None else max(heard_t, online_t)
+        self.counted_ms = max(0, t - from_t) if short else 0
+
+    def stopped(self) -> None:
+        """The watch does not run."""
+        self.online_t, self.counted_ms = None, 0
 
     @property
     def due(self) -> int | None:

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from cabinetwatch.watch.connection import ConnectionView
+
 
 @dataclass(slots=True)
 class SiteView:
@@ -13,11 +15,15 @@ class SiteView:
 
     name: str
     running: bool = False
-    connected: bool = False
-    disconnect_reason: str = ""
     store_error: str | None = None
     readings_lost: int = 0
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
+    connection: ConnectionView = field(default_factory=ConnectionView)
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker has let us in, though the connection may not hold."""
+        return self.connection.up
 
     def forget_channels_but(self, channels: set[str]) -> None:
         """Forget the faults of channels that are no longer delivered by."""
@@ -28,7 +34,8 @@ class SiteView:
         return {
             "running": self.running,
             "connected": self.connected,
-            "disconnect_reason": self.disconnect_reason,
+            "disconnect_reason": self.connection.reason,
+            "connection": self.connection.save(),
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
@@ -37,8 +44,9 @@ class SiteView:
     def load(self, state: dict[str, Any]) -> None:
         """Go on from a saved state."""
         self.running = state["running"]
-        self.connected = state["connected"]
-        self.disconnect_reason = state["disconnect_reason"]
+        self.connection.load(
+            state.get("connection", {}), up=state["connected"], reason=state["disconnect_reason"]
+        )
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}

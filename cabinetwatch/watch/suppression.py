@@ -36,6 +36,8 @@ def _pairs(alarms: Mapping[str, Alarm], house: House) -> Iterator[tuple[Alarm, A
             ambient = house.devices[alarm.subject].ambient
             for other in sorted(AMBIENT_SENSOR) if ambient is not None else ():
                 yield from _pair(alarm, alarms.get(f"{ambient.id}/{other}"))  # type: ignore[union-attr]
+        if name == "session-taken":
+            yield from _pair(alarm, alarms.get("site/broker-lost"))
         if name == "broker-lost":
             for other_alarm in alarms.values():
                 if other_alarm.condition.name in WITHOUT_BROKER:

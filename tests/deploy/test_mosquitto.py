@@ -3,7 +3,7 @@
 import re
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -12,13 +12,15 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from tests.service.site import Site
-from tests.service.watching import running
+from tests.service.watching import running, wait_until
 from tests.support.broker import Broker, find_program
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
+from tests.support.ports import free_port
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "mosquitto"
-USERS = ("watch", "operator", "guard", "reader", "hall-node", "nas-node")
+NODES = ("hall-node", "nas-node")
+USERS = ("watch", "operator", "guard", "reader", *NODES)
 TOPICS = (
     "house/hall-node/temperature",
     "house/nas-node/fan/speed",
@@ -44,19 +46,37 @@ on_delay_s = 0
 
 
 class OursBroker(Broker):
-    """Mosquitto with the configuration of deploy/, but for the port and the folders."""
+    """Mosquitto with the configuration of deploy/, but for the ports and the folders.
+
+    `port` is that of the watch and of people.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        super().__init__(directory)
+        self.node_port = free_port()
+
+    def port_of(self, user: str) -> int:
+        """Where a user comes in."""
+        return self.node_port if user in NODES else self.port
+
+    def _write_passwords(self, name: str, users: Sequence[str]) -> Path:
+        passwords = self.directory / name
+        passwords.write_text("".join(f"{user}:{user}-secret\n" for user in users))
+        passwords.chmod(0o600)
+        subprocess.run([find_program("mosquitto_passwd"), "-U", str(passwords)], check=True)
+        return passwords
 
     def _write_config(self) -> Path:
         path = super()._write_config()
-        passwords = self.directory / "passwords"
-        passwords.write_text("".join(f"{user}:{user}-secret\n" for user in USERS))
-        passwords.chmod(0o600)
-        subprocess.run([find_program("mosquitto_passwd"), "-U", str(passwords)], check=True)
+        passwords = self._write_passwords("passwords", [u for u in USERS if u not in NODES])
+        nodes = self._write_passwords("nodes", NODES)
         access = self.directory / "access"
         access.write_text((FOLDER / "cabinetwatch.acl").read_text())
         access.chmod(0o600)
         ours = (FOLDER / "cabinetwatch.conf").read_text()
-        ours = ours.replace("listener 1883", f"listener {self.port} {self.host}")
+        ours = ours.replace("listener 1883", f"listener {self.node_port} {self.host}")
+        ours = ours.replace("listener 1884", f"listener {self.port} {self.host}")
+        ours = ours.replace("/etc/mosquitto/cabinetwatch.nodes", str(nodes))
         ours = ours.replace("/etc/mosquitto/cabinetwatch.passwords", str(passwords))
         ours = ours.replace("/etc/mosquitto/cabinetwatch.acl", str(access))
         own = [line for line in path.read_text().splitlines() if _is_the_tests(line)]
@@ -69,8 +89,9 @@ def _is_the_tests(line: str) -> bool:
 
 
 @pytest.fixture
-def ours(tmp_path: Path) -> Iterator[Broker]:
-    broker = OursBroker(tmp_path / "ours").start()
+def ours(tmp_path: Path) -> Iterator[OursBroker]:
+    broker = OursBroker(tmp_path / "ours")
+    broker.start()
     yield broker
     broker.stop()
 
@@ -78,20 +99,24 @@ def ours(tmp_path: Path) -> Iterator[Broker]:
 class Visitor:
     """A client of MQTT 5 under a user's name, which learns what the broker refuses it."""
 
-    def __init__(self, broker: Broker, user: str, password: str | None = None) -> None:
+    def __init__(
+        self, broker: OursBroker, user: str, password: str | None = None, *, client_id: str = ""
+    ) -> None:
         self._answers: dict[int, ReasonCode] = {}
         self._changed = threading.Condition()
         self.heard: set[str] = set()
         self.code: ReasonCode | None = None
         self._client = Client(
-            CallbackAPIVersion.VERSION2, client_id=user, protocol=MQTTProtocolVersion.MQTTv5
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id or user,
+            protocol=MQTTProtocolVersion.MQTTv5,
         )
         self._client.username_pw_set(user, password or f"{user}-secret")
         self._client.on_connect = lambda _c, _u, _f, code, _p: self._note(code)
         self._client.on_publish = lambda _c, _u, mid, code, _p: self._answer(mid, code)
         self._client.on_subscribe = lambda _c, _u, mid, codes, _p: self._answer(mid, codes[0])
         self._client.on_message = self._on_message
-        self._client.connect(broker.host, broker.port)
+        self._client.connect(broker.host, broker.port_of(user))
         self._client.loop_start()
         self._wait(lambda: self.code is not None)
 
@@ -104,6 +129,11 @@ class Visitor:
         _, mid = self._client.subscribe(topic_filter, 1)
         assert mid is not None
         self._asked(mid)
+
+    @property
+    def connected(self) -> bool:
+        """Whether the broker still has it."""
+        return self._client.is_connected()
 
     def close(self) -> None:
         leave(self._client)
@@ -135,7 +165,7 @@ class Visitor:
             self._changed.notify_all()
 
 
-def publishes(broker: Broker, user: str, topic: str) -> bool:
+def publishes(broker: OursBroker, user: str, topic: str) -> bool:
     """Let a user publish on a topic, and say whether the broker took it.
 
     In a connection of its own: Mosquitto 2.0.11 closes one of MQTT 5 after a refusal.
@@ -148,12 +178,12 @@ def publishes(broker: Broker, user: str, topic: str) -> bool:
 
 @pytest.mark.parametrize("user", USERS)
 def test_everybody_may_publish_on_their_own_topics_and_nothing_else(
-    user: str, ours: Broker
+    user: str, ours: OursBroker
 ) -> None:
     assert {topic for topic in TOPICS if publishes(ours, user, topic)} == OWN[user]
 
 
-def test_a_command_of_anybody_but_the_operator_reaches_nobody(ours: Broker) -> None:
+def test_a_command_of_anybody_but_the_operator_reaches_nobody(ours: OursBroker) -> None:
     reader = Visitor(ours, "reader")
     reader.subscribe("cabinetwatch/#")
     for user in USERS:
@@ -167,7 +197,7 @@ def test_a_command_of_anybody_but_the_operator_reaches_nobody(ours: Broker) -> N
     reader.close()
 
 
-def test_a_sensor_node_reads_nothing_and_the_guard_the_heartbeat_alone(ours: Broker) -> None:
+def test_a_sensor_node_reads_nothing_and_the_guard_the_heartbeat_alone(ours: OursBroker) -> None:
     node, guard, watch = (Visitor(ours, user) for user in ("hall-node", "guard", "watch"))
     for each in (node, guard, watch):
         each.subscribe("#")
@@ -188,7 +218,9 @@ def test_a_sensor_node_reads_nothing_and_the_guard_the_heartbeat_alone(ours: Bro
 
 
 @pytest.mark.parametrize(("user", "password"), [("watch", "wrong"), ("stranger", "x")])
-def test_nobody_gets_in_without_the_right_password(user: str, password: str, ours: Broker) -> None:
+def test_nobody_gets_in_without_the_right_password(
+    user: str, password: str, ours: OursBroker
+) -> None:
     visitor = Visitor(ours, user, password)
     assert visitor.code is not None
     assert visitor.code.is_failure
@@ -196,7 +228,7 @@ def test_nobody_gets_in_without_the_right_password(user: str, password: str, our
 
 
 def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_away(
-    ours: Broker,
+    ours: OursBroker,
 ) -> None:
     came: list[int] = []
     done = threading.Event()
@@ -220,11 +252,13 @@ def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_
     assert subscribed.wait(WITHIN_S)
     away.disconnect()
     away.loop_stop()
+    # It also remembers over a restart which listener's rules hold for the queue.
+    ours.restart()
 
     node = Client(CallbackAPIVersion.VERSION2, client_id="hall-node")
     node.username_pw_set("hall-node", "hall-node-secret")
     node.max_inflight_messages_set(1000)
-    node.connect(ours.host, ours.port)
+    node.connect(ours.host, ours.node_port)
     node.loop_start()
     for number in range(5000):
         last = node.publish("house/hall-node/temperature", str(number), 1)
@@ -248,16 +282,39 @@ def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_
     assert came == list(range(5000))
 
 
+def test_a_node_that_takes_the_watch_s_client_id_does_not_send_it_away(ours: OursBroker) -> None:
+    """Mosquitto replaces a node's client ID by its name (mosquitto.conf(5))."""
+    watch = Visitor(ours, "watch", client_id="cabinetwatch0x5m3k1q9ab")
+    watch.subscribe("house/#")
+    node = Visitor(ours, "hall-node", client_id="cabinetwatch0x5m3k1q9ab")
+    assert node.may_publish("house/hall-node/temperature")
+    watch.wait_heard("house/hall-node/temperature")
+    assert watch.connected
+    assert "already connected" not in ours.log
+    for each in (watch, node):
+        each.close()
+
+
+def test_a_node_has_no_way_in_where_client_ids_are_free(ours: OursBroker) -> None:
+    node = Client(CallbackAPIVersion.VERSION2, client_id="hall-node")
+    node.username_pw_set("hall-node", "hall-node-secret")
+    answer: list[ReasonCode] = []
+    node.on_connect = lambda _c, _u, _f, code, _p: answer.append(code)
+    node.connect(ours.host, ours.port)
+    wait_until(lambda: node.loop(0.1) != 0 or bool(answer), "the broker's answer")
+    assert answer[0].is_failure
+
+
 def test_the_access_list_names_every_user_that_the_instructions_do() -> None:
     listed = set(re.findall(r"^user (\S+)$", (FOLDER / "cabinetwatch.acl").read_text(), re.M))
     instructed = set(
-        re.findall(r"cabinetwatch\.passwords (\S+)$", (FOLDER / "users.md").read_text(), re.M)
+        re.findall(r"mosquitto_passwd \S+ (\S+)$", (FOLDER / "users.md").read_text(), re.M)
     )
     assert instructed - {"hall-node"} <= listed
 
 
 def test_the_watch_itself_is_refused_nothing_on_this_broker(
-    ours: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ours: OursBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("CABINETWATCH_MQTT_PASSWORD", "watch-secret")
     site = Site(tmp_path / "site", ours.port, commands=True, tables=HALL_LIMIT)

@@ -81,6 +81,7 @@ def session(
     keys = Mqtt.model_fields.keys() & options.keys() - {"client_id"}
     settings = Mqtt(port=port, **{key: options.pop(key) for key in keys})
     secret: SecretStr | None = options.pop("secret", None)
+    options.setdefault("client_id", "cabinetwatch")
     made = MqttSession(
         settings, secret, filters, watch=WatchTime(SystemClock()), deliver=ear, **options
     )

@@ -249,6 +249,7 @@ def test_the_reason_in_a_broker_s_disconnect_is_told() -> None:
     ear = Ear()
     with byte_server(push_off, stay) as port, session(port, ["cabinet/#"], ear):
         assert "another client has taken over our client_id" in ear.wait_down().reason
+        assert ear.wait_down().end == "taken"
         ear.wait_up(2)
 
 

@@ -64,10 +64,13 @@ def test_a_watch_started_before_its_broker_connects_and_tells_what_was_lost(
 ) -> None:
     site.tables = COUNTER + "\n[alarms.broker-lost]\non_delay_s = 0\n"
     broker.stop()
-    with watching(site.config()):
+    clock = HandClock(1_780_000_000_000)
+    with watching(site.config(), clock):
         wait_until(lambda: bool(_standing(site)), "broker-lost to be raised")
         broker.start()
         with wire(broker.port) as cabinet:
+            cabinet.wait_online()
+            clock.let_pass(30)
             back = cabinet.wait_transition("site", "broker-lost", "returned")
             publish_numbers(broker, range(5))
             wait_stored(site, 5)

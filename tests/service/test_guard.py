@@ -1,5 +1,6 @@
 """The guard on a second computer: each absence of the watch is mailed once, and its return once."""
 
+import json
 import logging
 import subprocess
 import sys
@@ -286,6 +287,46 @@ def test_a_short_restart_of_the_watch_is_not_told(judge: Judge) -> None:
     judge.heard(OFFLINE, retained=False, now_s=1010)
     assert judge.look(1100) is None
     assert judge.heard(ONLINE, retained=False, now_s=1101) is None
+
+
+def heartbeat(run: str, *, taken: bool = False) -> bytes:
+    return json.dumps({"online": True, "run": run, "session_taken": taken}).encode()
+
+
+def test_two_watches_that_are_heard_by_turns_are_told_once_and_the_end_of_it_once(
+    judge: Judge,
+) -> None:
+    assert judge.heard(heartbeat("one"), retained=False, now_s=1000) is None
+    assert judge.heard(heartbeat("two"), retained=False, now_s=1010) is None
+    news = judge.heard(heartbeat("one"), retained=False, now_s=1030)
+    assert news is not None
+    assert news.kind == "shared"
+    assert "Two watches publish under the same topics" in news.why
+    for now_s in range(1040, 2000, 20):
+        assert judge.heard(heartbeat("two"), retained=False, now_s=now_s) is None
+        assert judge.heard(heartbeat("one"), retained=False, now_s=now_s + 10) is None
+        assert judge.look(now_s + 15) is None
+    for now_s in range(2000, 2570, 30):
+        assert judge.heard(heartbeat("one"), retained=False, now_s=now_s) is None
+        assert judge.look(now_s) is None
+    assert judge.look(2591) == Verdict("alone", 2591 - 1030)
+    assert judge.look(2592) is None
+
+
+def test_restarts_are_no_second_watch(judge: Judge) -> None:
+    for number in range(40):
+        now_s = 1000 + 30 * number
+        assert judge.heard(heartbeat(f"run {number // 3}"), retained=False, now_s=now_s) is None
+        assert judge.look(now_s + 1) is None
+
+
+def test_a_watch_whose_session_is_taken_is_told(judge: Judge) -> None:
+    assert judge.heard(heartbeat("one"), retained=False, now_s=1000) is None
+    news = judge.heard(heartbeat("one", taken=True), retained=False, now_s=1030)
+    assert news is not None
+    assert news.kind == "shared"
+    assert "another client uses its client ID" in news.why
+    assert judge.heard(heartbeat("one", taken=True), retained=False, now_s=1060) is None
 
 
 @pytest.mark.parametrize(

@@ -115,6 +115,17 @@ def test_a_watch_that_did_not_do_well_is_told(
     assert [matter.urgency for matter in matters] == ([] if urgency is None else [urgency])
 
 
+def test_a_week_in_which_another_client_took_the_session_is_no_week_of_all_is_well(
+    week: Week,
+) -> None:
+    taken = replace(
+        week.alarms[0], subject="site", condition="session-taken", stood_s=900.0, state="normal"
+    )
+    matters = matters_of(replace(calm(week), alarms=[taken]))
+    (told,) = [each for each in matters if "client ID" in each.heading]
+    assert "For 15 min in all it heard only part of what was sent" in told.text
+
+
 def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> None:
     nas = replace(week.devices[0], hot_day_margin_k=1.2, hot_day_margin_last_week_k=2.0)
     ups = replace(nas, name="UPS", hot_day_margin_k=None, hot_day_margin_last_week_k=None)

@@ -16,6 +16,7 @@ from cabinetwatch.watch.conditions.notice_undelivered import NoticeUndelivered
 from cabinetwatch.watch.conditions.over_derating import OverDerating
 from cabinetwatch.watch.conditions.over_rise import OverRise
 from cabinetwatch.watch.conditions.rise_missing import RiseMissing
+from cabinetwatch.watch.conditions.session_taken import SessionTaken
 from cabinetwatch.watch.conditions.silent import Silent
 from cabinetwatch.watch.conditions.store_fault import StoreFault
 from cabinetwatch.watch.conditions.stuck import Stuck
@@ -36,6 +37,7 @@ CONDITIONS: tuple[type[Condition], ...] = (
     Silent,
     Stuck,
     Implausible,
+    SessionTaken,
     BrokerLost,
     StoreFault,
     NoticeUndelivered,
