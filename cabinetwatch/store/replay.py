@@ -85,7 +85,11 @@ class Replayer:
 
     def _tell(self, entry: Entry) -> list[Transition]:
         if entry.kind is EntryKind.CONFIG:
-            config = self._restore(entry.data["config"])
+            try:
+                config = self._restore(entry.data["config"])
+            except (AttributeError, KeyError, TypeError) as error:
+                # The row of another hand; what was in force goes on.
+                return [] if self.engine is None else self.engine.set_aside(entry, error)
             if self.engine is None:
                 self.engine = Engine(config)
                 return []

@@ -32,6 +32,9 @@ class EntryKind(StrEnum):
     """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
     DELIVERY = "delivery"
     """A channel failed to deliver, or works again. channel, ok, permanent (a 5xx), error."""
+    REFUSED = "refused"
+    """Something was set aside before the engine was told of it. subject, messages, excerpt,
+    error."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from cabinetwatch.watch.refusals import Refusals
+
 
 @dataclass(slots=True)
 class SiteView:
@@ -18,6 +20,7 @@ class SiteView:
     store_error: str | None = None
     readings_lost: int = 0
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
+    refusals: Refusals = field(default_factory=Refusals)
 
     def forget_channels_but(self, channels: set[str]) -> None:
         """Forget the faults of channels that are no longer delivered by."""
@@ -32,6 +35,7 @@ class SiteView:
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
+            "refusals": self.refusals.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -42,3 +46,4 @@ class SiteView:
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
+        self.refusals = Refusals.load(state.get("refusals", {}))
