@@ -44,3 +44,21 @@ class Entry:
     t: int
     kind: EntryKind
     data: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it holds what every entry of its kind does: a row of another hand may not."""
+        data = self.data
+        return isinstance(data, Mapping) and all(
+            isinstance(data.get(key), kind) for key, kind in _NEEDED.get(self.kind, {}).items()
+        )
+
+
+_NEEDED: dict[EntryKind, dict[str, type]] = {
+    EntryKind.START: {"offset_ms": int, "boot_ms": int},
+    EntryKind.CONFIG: {"config": dict},
+    EntryKind.OFFSET: {"offset_ms": int},
+    EntryKind.STORE: {"ok": bool},
+    EntryKind.DELIVERY: {"channel": str, "ok": bool},
+    EntryKind.REFUSED: {"subject": str, "messages": int},
+}

@@ -21,8 +21,9 @@ from cabinetwatch.watch.transition import Transition
 from tests.watch.scene import MINUTE, SECOND, T0, Scene, make_config
 
 POISON = 41.375
-"""The value at which the observer's code is made to fail, half way through its work; near enough to those before
-it that it is not set aside as wild."""
+"""The value at which the observer's code is made to fail, half way through its work.
+
+It is near enough to those before it not to be set aside as wild."""
 
 
 @pytest.fixture
@@ -164,7 +165,8 @@ def test_three_within_an_hour_begin_the_observer_anew_with_what_was_learnt() -> 
         scene.reads("switch-air", POISON)
     after = scene.engine.house.devices["switch"].observer
     assert after.figures is None
-    assert after.normal is not None and after.normal.rise_k == 12.0
+    assert after.normal is not None
+    assert after.normal.rise_k == 12.0
     assert after.response == response
     scene.lives(2 * MINUTE, hall=28.0, switch_air=40.0)
     assert after.figures is not None
@@ -208,7 +210,8 @@ def test_a_deadline_whose_judgement_raises_is_passed_over_and_holds_up_no_other(
     scene.lives(2 * MINUTE, hall=21.0, nas_air=40.0, switch_air=33.0)
     scene.passes(120 * MINUTE)
     silent = {each.subject for each in scene.told if each.condition == "silent"}
-    assert "switch-air" in silent and "nas-air" not in silent
+    assert "switch-air" in silent
+    assert "nas-air" not in silent
     assert any(each.condition == "input-refused" for each in scene.told)
     # Not tried for ever: time goes on in one call, and the next finds nothing left.
     before = len(scene.engine.refused)
