@@ -24,7 +24,7 @@ from tests.support.hand_clock import HandClock
 
 START_MS = 1_780_000_000_000
 TAU_S = 600.0
-SETTLING_ROUNDS = 240
+SETTLING_ROUNDS = 120
 MOST_ROUNDS = 400
 AWAKE_MB = 80.0
 """Generous: what the store's and the broker's buffers, and a test's own lists, may take."""

@@ -78,15 +78,11 @@ class InputRefused(SiteCondition):
         return f"Nothing has had to be set aside for {span}."
 
     def values(self) -> dict[str, Any]:
-        """Each subject with its newest refusal."""
+        """Each subject with its newest refusal, in words: a mail shows it as it is."""
         return {
-            "refused": [
-                {
-                    "subject": each.subject,
-                    "messages": each.messages,
-                    "excerpt": each.excerpt,
-                    "error": each.error,
-                }
+            "refused": "; ".join(
+                f"{printable(each.subject)}: {counted(each.messages, 'message')}, the last"
+                f" {printable(each.excerpt)} ({printable(each.error)})"
                 for each in self.house.site.refusals.all
-            ]
+            )
         }
