@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
+from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.planner import Planner
@@ -15,11 +16,13 @@ from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
-from cabinetwatch.store.warm import pack_state
+from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.warm import SAVED_STATE, pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
 from cabinetwatch.watch.transition import Transition
 
 _log = logging.getLogger(__name__)
@@ -28,6 +31,8 @@ TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
 COUNT_EVERY_MS = 60_000
 """How often the counts of unreadable messages go along with what is written anyway."""
+REFUSED_EVERY_MS = 60_000
+"""How often what was set aside is written into the journal: whatever is sent, it stays small."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 
@@ -91,6 +96,8 @@ class EngineLoop(WatchedPart):
         self._sampler = FigureSampler()
         self._next_sample_t = now
         self._next_count_t = now
+        self._refused: dict[str, dict[str, Any]] = {}
+        self._next_refused_t = now
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -112,6 +119,8 @@ class EngineLoop(WatchedPart):
             entries: in their order.
         """
         self._lateness_ms = round(config.site.lateness_s * 1000)
+        lost = [each for each in self._engine.refused if each.subject == SAVED_STATE]
+        self._engine.refused.clear()
         for entry in entries:
             self._work.inputs.append(entry)
             if entry.kind is EntryKind.START:
@@ -120,6 +129,8 @@ class EngineLoop(WatchedPart):
                 self._follow(self._engine.configure(config, entry.t))
             else:
                 self._follow(self._engine.tell(entry))
+        for refusal in lost:
+            self._set_aside(refusal.subject, refusal.excerpt, refusal.error)
         self._work.state = pack_state(self._engine)
         self._hand_over()
 
@@ -133,10 +144,11 @@ class EngineLoop(WatchedPart):
 
     def _round(self) -> None:
         for item in self._wait():
-            self._handle(item)
+            self._take(item)
         now = self._now()
         self._observe(self._reception.due(now, self._work))
         self._follow(self._engine.advance(now))
+        self._log_refused()
         if now >= self._next_tick_t:
             self._tick(now)
         if not self._work.empty:
@@ -160,6 +172,70 @@ class EngineLoop(WatchedPart):
             pass
         return items
 
+    def _take(self, item: Item) -> None:
+        """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
+        try:
+            self._handle(item)
+        except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
+            why = describe_error(error)
+            if isinstance(item, Incoming):
+                self._reception.set_aside(item, self._work)
+                self._set_aside(item.topic, excerpt_of_bytes(item.payload, LONGEST_EXCERPT), why)
+                return
+            if isinstance(item, Command) and item.row is not None:
+                answer = {"ok": False, "text": f"It can't be carried out ({why})."}
+                self._work.handled.append((item.row, answer))
+            self._set_aside(type(item).__name__, repr(item), why)
+
+    def _set_aside(self, subject: str, shown: str, why: str) -> None:
+        """Log what was set aside, and have the engine told of it before long."""
+        shown = excerpt(shown, 2 * LONGEST_EXCERPT)
+        if subject not in self._refused and len(self._refused) >= MOST_SUBJECTS:
+            subject = "others"
+        counted = self._refused.setdefault(subject, {"messages": 0})
+        counted |= {"messages": counted["messages"] + 1, "excerpt": shown, "error": why}
+        if counted["messages"] == 1:
+            _log.error(
+                "%s was set aside, it can't be dealt with (%s): %s",
+                excerpt(subject),
+                excerpt(why, 2 * LONGEST_EXCERPT),
+                shown,
+            )
+
+    def _tell_refused(self, now: int) -> None:
+        """Have the engine told of what was set aside before it came so far."""
+        if not self._refused or now < self._next_refused_t:
+            return
+        self._next_refused_t = now + REFUSED_EVERY_MS
+        refused, self._refused = self._refused, {}
+        for subject, counted in refused.items():
+            self._tell(EntryKind.REFUSED, {"subject": subject} | counted)
+
+    def _log_refused(self, message: Incoming | None = None) -> None:
+        """Write down what the engine could not judge: log and store keep it, with its bytes."""
+        said = "" if message is None else excerpt_of_bytes(message.payload, 2 * LONGEST_EXCERPT)
+        while self._engine.refused:
+            refusal = self._engine.refused.popleft()
+            why = excerpt(refusal.error, 2 * LONGEST_EXCERPT)
+            _log.error(
+                "%s was set aside, it can't be judged (%s): %s%s",
+                excerpt(refusal.subject),
+                why,
+                excerpt(refusal.excerpt),
+                f", out of {said}" if said else "",
+            )
+            if refusal.sensor:
+                problem = f"can't be judged ({why}): {said or excerpt(refusal.excerpt)}"
+                utc_ms = refusal.t + self._engine.offset_ms
+                self._reception.unreadable.note([refusal.subject], problem, refusal.t, utc_ms)
+
+    def _attempt(self, what: str, work: Callable[[], None]) -> None:
+        """Do what tells of the present; where that raises, the watch itself goes on."""
+        try:
+            work()
+        except Exception as error:  # noqa: BLE001 - logged and told
+            self._set_aside(what, "", describe_error(error))
+
     def _handle(self, item: Item) -> None:
         if isinstance(item, Incoming):
             self._receive(item)
@@ -179,6 +255,8 @@ class EngineLoop(WatchedPart):
             self._remote(message)
         else:
             self._observe(self._reception.receive(message, self._work))
+            if self._engine.refused:
+                self._log_refused(message)
 
     def _now(self) -> int:
         """Watch time, never before what the engine has been told already."""
@@ -248,7 +326,7 @@ class EngineLoop(WatchedPart):
         if not transitions:
             return
         self._work.transitions += transitions
-        self._work.notices += self._planner.plan(transitions, self._engine)
+        self._work.notices += self._plan(transitions)
         self._told(transitions)
         for transition in transitions:
             impaired = transition.subject == "site" and transition.is_raise
@@ -263,6 +341,18 @@ class EngineLoop(WatchedPart):
                 f" {transition.response}" if impaired else "",
             )
 
+    def _plan(self, transitions: list[Transition]) -> list[Notice]:
+        """Give the notices; a transition that none can be made of takes no other with it."""
+        notices: list[Notice] = []
+        try:
+            notices = self._planner.plan(transitions, self._engine)
+        except Exception as error:  # noqa: BLE001 - logged and told
+            if len(transitions) > 1:
+                return [notice for each in transitions for notice in self._plan([each])]
+            only = transitions[0]
+            self._set_aside(f"{only.subject}/{only.condition}", only.text, describe_error(error))
+        return notices
+
     def _tick(self, now: int) -> None:
         self._next_tick_t = now + TICK_MS
         offset_ms = self._watch.remeasure()
@@ -271,19 +361,26 @@ class EngineLoop(WatchedPart):
             self._stepped()
             self._publisher.hurry(now)
         self._store_loop.supervise()
-        self._publisher.tick(self._engine, now)
+        self._attempt("what is published", lambda: self._publisher.tick(self._engine, now))
+        self._tell_refused(now)
         if now >= self._next_sample_t:
             self._next_sample_t = now + SAMPLE_EVERY_MS
-            utc_ms = now + self._engine.offset_ms
-            self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+            self._attempt("the figures", lambda: self._sample(now))
         if now >= self._next_count_t:
             self._next_count_t = now + COUNT_EVERY_MS
             self._work.unreadable += self._reception.unreadable.take()
         if now >= self._next_save_t:
             self._next_save_t = now + SAVE_STATE_MS
-            self._work.state = pack_state(self._engine)
+            self._attempt("the saved state", self._save)
         # Even with nothing to write, how far the watch has come must reach the store in time.
         self._hand_over()
+
+    def _sample(self, now: int) -> None:
+        utc_ms = now + self._engine.offset_ms
+        self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+
+    def _save(self) -> None:
+        self._work.state = pack_state(self._engine)
 
     def _hand_over(self) -> None:
         work, self._work = self._work, self._fresh_work()
@@ -298,6 +395,7 @@ class EngineLoop(WatchedPart):
         self._observe(self._reception.rest(self._work))
         self._work.figures += self._sampler.rest()
         self._work.unreadable += self._reception.unreadable.take()
+        self._tell_refused(self._next_refused_t)
         self._tell(EntryKind.STOP, {})
-        self._work.state = pack_state(self._engine)
+        self._attempt("the saved state", self._save)
         self._hand_over()

@@ -84,6 +84,11 @@ class Reception:
                 readings.append(dated)
         return readings + self._let_go(self._backlog.take(message, undated), work)
 
+    def set_aside(self, message: Incoming, work: Work) -> None:
+        """Take that a message could not be dealt with: it is acknowledged, and no repeat is new."""
+        if Receipt(message.epoch, message.packet_id) not in work.receipts:
+            self.done_with(message, work)
+
     def done_with(self, message: Incoming, work: Work) -> None:
         """Note in `work` what is due once a message's content is on disk."""
         if message.qos:

@@ -332,7 +332,9 @@ class StoreLoop(WatchedPart):
             if row in self._taken_commands:
                 continue
             self._taken_commands.add(row)
-            if command.get("command") == PRUNE:
+            if not isinstance(command, dict):
+                self.put(Work(handled=[(row, {"ok": False, "text": "That is no command."})]))
+            elif command.get("command") == PRUNE:
                 self._house.ask(row, now)
             else:
                 self._command(row, command)

@@ -50,7 +50,11 @@ class Database:
         self.path = path
         self._read_only = read_only
         self._engine = create_engine(
-            "sqlite://", creator=self._connect, poolclass=QueuePool, json_serializer=_compact
+            "sqlite://",
+            creator=self._connect,
+            poolclass=QueuePool,
+            json_serializer=_compact,
+            json_deserializer=_parsed,
         )
         self._writing_engine = self._engine.execution_options(**_WRITING)
         event.listen(self._engine, "begin", _begin)
@@ -195,6 +199,14 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
         return DiskFaultError(f"The store {path} can't be written: the disk is full")
     unknown = f"can't be used: {error}"
     return StoreError(f"The store {path} {_SENTENCES.get(code, unknown)}")
+
+
+def _parsed(text: str) -> object:
+    """Read JSON; a row that another hand has spoilt is None, which its reader refuses."""
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        return None
 
 
 def _compact(value: object) -> str:

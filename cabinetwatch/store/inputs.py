@@ -17,6 +17,9 @@ from cabinetwatch.watch.reading import Reading
 # somebody reads a year.
 _BLOCKS_AT_ONCE = 64
 
+_KINDS = frozenset(kind.value for kind in EntryKind)
+"""What another version may have written beside these is passed over."""
+
 Input = tuple[int, Reading | Entry]
 """Something the engine was told, with its number in the sequence."""
 
@@ -62,11 +65,16 @@ def read_inputs(database: Database, after_seq: int) -> Iterator[Input]:
 
 
 def read_entries(connection: Connection, kinds: Sequence[EntryKind]) -> list[tuple[int, Entry]]:
-    """Give the journal's entries of these kinds, or all when none is named, with their numbers."""
+    """Give the journal's entries of these kinds, or all when none is named, with their numbers.
+
+    One that is not whole is left out: the engine alone is told of it, and says so.
+    """
     query = select(journal).order_by(journal.c.seq)
     if kinds:
         query = query.where(journal.c.kind.in_([kind.value for kind in kinds]))
-    return [_entry(row) for row in connection.execute(query)]
+    rows = connection.execute(query)
+    entries = [_entry(row) for row in rows if row.kind in _KINDS]
+    return [(seq, entry) for seq, entry in entries if entry.is_whole]
 
 
 def read_stretches(
@@ -106,7 +114,7 @@ def _pieces(database: Database, after_seq: int) -> Iterator[Iterable[Input]]:
             entries = connection.execute(select(journal).where(*between)).all()
             names = sensor_names(connection)
         starts: dict[int, Row[Any] | None] = {row.first_seq: row for row in rows}
-        told = {row.seq: _entry(row) for row in entries}
+        told = {row.seq: _entry(row) for row in entries if row.kind in _KINDS}
         for seq in sorted(starts.keys() | told.keys()):
             row = starts.get(seq)
             if row is None:

@@ -24,7 +24,8 @@ def from_oldest_reading(inputs: Iterable[tuple[int, Reading | Entry]]) -> Iterat
             yield from _in_force(before, item.t)
             yield item
             break
-        before.append(item)
+        if item.is_whole:
+            before.append(item)
     for _, item in remaining:
         yield item
 
@@ -60,14 +61,18 @@ class Replayer:
         engine: where to go on, or None to begin with the first configuration in the journal.
         restore: makes a configuration from a journaled one; another setting is tried by changing
             it here.
+        damage: why a saved state, which it would have gone on from, can't be used.
     """
 
     def __init__(
         self,
         engine: Engine | None = None,
         restore: Callable[[Mapping[str, Any]], Config] = configuration.restore,
+        *,
+        damage: str = "",
     ) -> None:
         self.engine = engine
+        self.damage = damage
         self._restore = restore
 
     def run(self, inputs: Iterable[Reading | Entry]) -> Iterator[Transition]:
@@ -85,7 +90,11 @@ class Replayer:
 
     def _tell(self, entry: Entry) -> list[Transition]:
         if entry.kind is EntryKind.CONFIG:
-            config = self._restore(entry.data["config"])
+            try:
+                config = self._restore(entry.data["config"])
+            except (AttributeError, KeyError, TypeError) as error:
+                # The row of another hand; what was in force goes on.
+                return [] if self.engine is None else self.engine.set_aside(entry, error)
             if self.engine is None:
                 self.engine = Engine(config)
                 return []

@@ -375,8 +375,11 @@ class Store:
         finally:
             database.close()
 
-    def take_commands(self) -> list[tuple[int, dict[str, Any]]]:
-        """Give the commands not yet handled; they stay so until a batch says `handled`."""
+    def take_commands(self) -> list[tuple[int, Any]]:
+        """Give the commands not yet handled; they stay so until a batch says `handled`.
+
+        Any process may have put them: one need not be the object that a command is.
+        """
         return self._read(commands.waiting_commands)
 
     def command_result(self, command_id: int) -> dict[str, Any] | None:

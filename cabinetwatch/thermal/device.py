@@ -366,6 +366,17 @@ class DeviceObserver:
         patience_s = min(_LONGEST_PATIENCE_S, self.response.tau_s / 8.0)
         self._windows.patience_ms = round(1000.0 * max(_SHORTEST_PATIENCE_S, patience_s))
 
+    def restarted(self) -> DeviceObserver:
+        """An observer that has seen nothing yet, with all that this one has learnt."""
+        new = DeviceObserver(self.settings)
+        for name in ("_learnt", "_learnt_ms", "_first_ms", "_history", "_next_lesson_days"):
+            setattr(new, name, getattr(self, name))
+        if self._learnt is not None:
+            new._swings = None
+            new._follower = Follower(self._learnt.response, self._learnt.normal)
+            new._set_patience()
+        return new
+
     # --- state -------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:

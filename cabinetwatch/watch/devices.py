@@ -180,6 +180,11 @@ class DeviceView:
         self.drift = DriftObserver()
         self._has_stepped = False
 
+    def restart(self) -> None:
+        """Begin again from what was learnt: what was seen since leads to what can't be judged."""
+        self.observer = self.observer.restarted()
+        self._has_stepped = False
+
     def watch_drift_from(self, t: int) -> None:
         """Somebody did something to it at `t`: what came before says nothing of its trend."""
         self.drift.restart(t)
@@ -387,11 +392,15 @@ class DeviceView:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
+        return self.snapshot() | {"observer": self.observer.save(), "drift": self.drift.save()}
+
+    def snapshot(self) -> dict[str, Any]:
+        """Give the state quickly, for `load` in this process: the observers as they are."""
         return {
             "made_for": self._made_for(),
-            "observer": self.observer.save(),
+            "observer": self.observer,
             "has_stepped": self._has_stepped,
-            "drift": self.drift.save(),
+            "drift": self.drift,
             "tight_margin_k": self.tight_margin_k,
             "next_drift_t": self._next_drift_t,
             "days_on_record": self.days_on_record,
@@ -402,9 +411,13 @@ class DeviceView:
     def load(self, state: dict[str, Any]) -> None:
         """Go on from a saved state; what was learnt of another device or normal is forgotten."""
         if state["made_for"] == self._made_for():
-            self.observer = DeviceObserver.load(self.settings, state["observer"])
+            observer, drift = state["observer"], state["drift"]
+            if not isinstance(observer, DeviceObserver):
+                observer = DeviceObserver.load(self.settings, observer)
+            if not isinstance(drift, DriftObserver):
+                drift = DriftObserver.load(drift)
+            self.observer, self.drift = observer, drift
             self._has_stepped = state["has_stepped"]
-            self.drift = DriftObserver.load(state["drift"])
             self.tight_margin_k = state["tight_margin_k"]
             self._next_drift_t = state["next_drift_t"]
             self.days_on_record = state["days_on_record"]

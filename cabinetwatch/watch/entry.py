@@ -33,6 +33,9 @@ class EntryKind(StrEnum):
     """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
     DELIVERY = "delivery"
     """A channel failed to deliver, or works again. channel, ok, permanent (a 5xx), error."""
+    REFUSED = "refused"
+    """Something was set aside before the engine was told of it. subject, messages, excerpt,
+    error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,3 +45,21 @@ class Entry:
     t: int
     kind: EntryKind
     data: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it holds what every entry of its kind does: a row of another hand may not."""
+        data = self.data
+        return isinstance(data, Mapping) and all(
+            isinstance(data.get(key), kind) for key, kind in _NEEDED.get(self.kind, {}).items()
+        )
+
+
+_NEEDED: dict[EntryKind, dict[str, type]] = {
+    EntryKind.START: {"offset_ms": int, "boot_ms": int},
+    EntryKind.CONFIG: {"config": dict},
+    EntryKind.OFFSET: {"offset_ms": int},
+    EntryKind.STORE: {"ok": bool},
+    EntryKind.DELIVERY: {"channel": str, "ok": bool},
+    EntryKind.REFUSED: {"subject": str, "messages": int},
+}

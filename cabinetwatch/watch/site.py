@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from cabinetwatch.watch.connection import ConnectionView
+from cabinetwatch.watch.refusals import Refusals
 
 
 @dataclass(slots=True)
@@ -19,6 +20,7 @@ class SiteView:
     readings_lost: int = 0
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
     connection: ConnectionView = field(default_factory=ConnectionView)
+    refusals: Refusals = field(default_factory=Refusals)
 
     @property
     def connected(self) -> bool:
@@ -39,6 +41,7 @@ class SiteView:
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
+            "refusals": self.refusals.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -50,3 +53,4 @@ class SiteView:
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
+        self.refusals = Refusals.load(state.get("refusals", {}))

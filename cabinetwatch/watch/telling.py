@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.watch.alarm import Alarm
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 _SHOWN_AGAIN = {
     AlarmState.SHELVED: "No longer shelved",
@@ -48,6 +48,29 @@ def transition_of(
         cause=condition.cause,
         likely=condition.likely,
         response=condition.advice,
+    )
+
+
+def plainly(
+    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, *, error: str
+) -> Transition:
+    """Describe a move whose sentence or figures can't be put together: it is told all the same."""
+    condition = alarm.condition
+    return Transition(
+        t=t,
+        utc_ms=t + offset_ms,
+        id=alarm.id,
+        site=site,
+        subject=alarm.subject,
+        condition=condition.name,
+        state=alarm.state,
+        previous=previous,
+        priority=Priority(condition.settings.priority or "medium"),
+        text=f"{condition.name} of {alarm.subject} is {alarm.state.value} now; its figures failed.",
+        values={"error": error},
+        cause=alarm.key,
+        likely="",
+        response=condition.settings.response or condition.response,
     )
 
 
