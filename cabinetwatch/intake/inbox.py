@@ -4,9 +4,9 @@ A single topic may bring more than can be judged. Then three things hold. What w
 `MOST_BYTES`: whoever reads the network asks `full` and leaves the rest with the broker, so nothing
 is lost. Messages wait in lanes, one for all that feeds the same sensors, and the lanes take turns,
 so that a long one holds up no other. And since a broker has but one queue for us, in which an alarm
-would stand behind the flood: when reading has had to pause for `PRESSED_S` and the lanes have not
-been empty since, what comes for a lane that holds more than its share is refused, until all have
-been empty once. Alarms go before records. Refusing from the longest queue is common practice in
+would stand behind the flood: when reading had to pause and the lanes have not been empty for
+`PRESSED_S` since, what comes for a lane that holds more than its share is refused, until nothing
+was for as long. Alarms go before records. Refusing from the longest queue is common practice in
 packet networks.
 
 No backlog of an ordinary house comes near: our receive window of 4,000 messages of 100 bytes is
@@ -22,9 +22,9 @@ from typing import Generic, NamedTuple, TypeVar
 
 from cabinetwatch.intake.message import Incoming
 
-MOST_BYTES = 8 * 1024 * 1024
+MOST_BYTES = 4 * 1024 * 1024
 """Our choice: some seconds of judging, in packs of readings."""
-PRESSED_S = 5.0
+PRESSED_S = 3.0
 """Our choice: what a broker had kept of one sensor is through by then."""
 _OVERHEAD_BYTES = 200
 
@@ -70,6 +70,7 @@ class Inbox(Generic[T]):
         self._bytes_out = 0
         self._full = False
         self._pressed_since_s: float | None = None
+        self._refused_s: float | None = None
         self._at_once: deque[Refused | T] = deque()
         self._lanes: dict[Hashable, _Lane] = {}
         self._turns: deque[Hashable] = deque()
@@ -85,8 +86,14 @@ class Inbox(Generic[T]):
 
     @property
     def full(self) -> bool:
-        """Whether no more should be read for now; once full, until half of it has been taken."""
+        """Whether no more should be read for now; once full, until half of it has been taken.
+
+        While a flood is refused reading goes on, so that what stands behind it gets here; what
+        nobody has sorted yet is bounded by as much again.
+        """
         waiting = self._bytes_in - self._bytes_out
+        if self._pressed:
+            return waiting > 2 * self._most_bytes
         self._full = waiting > (self._most_bytes // 2 if self._full else self._most_bytes)
         if self._full and self._pressed_since_s is None and self._lane_of is not None:
             self._pressed_since_s = time.monotonic()
@@ -122,7 +129,8 @@ class Inbox(Generic[T]):
             else:
                 del self._lanes[key]
             return message
-        self._pressed_since_s = None
+        if self._pressed_since_s is not None and not self._has_refused_lately():
+            self._pressed_since_s = None
         barrier, self._barrier = self._barrier, None
         return barrier
 
@@ -147,6 +155,7 @@ class Inbox(Generic[T]):
         size = _size(message)
         if lane is not None and lane.bytes + size > self._share() and self._pressed:
             self._bytes_out += size
+            self._refused_s = time.monotonic()
             self._at_once.append(Refused(message))
             return
         if lane is None:
@@ -163,6 +172,9 @@ class Inbox(Generic[T]):
     def _pressed(self) -> bool:
         since_s = self._pressed_since_s
         return since_s is not None and time.monotonic() - since_s >= PRESSED_S
+
+    def _has_refused_lately(self) -> bool:
+        return self._refused_s is not None and time.monotonic() - self._refused_s < PRESSED_S
 
 
 def _size(message: Incoming) -> int:

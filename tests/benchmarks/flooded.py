@@ -18,6 +18,7 @@ import tempfile
 import threading
 import time
 from contextlib import suppress
+from math import inf
 from pathlib import Path
 
 import psutil
@@ -50,7 +51,7 @@ def pack(records: int) -> bytes:
 class PackFlood:
     """Publishes the same pack again and again, in a thread, for a time."""
 
-    def __init__(self, cabinet: Wire, records: int, rate: float, seconds: float) -> None:
+    def __init__(self, cabinet: Wire, records: int, rate: float, seconds: float = inf) -> None:
         self._cabinet = cabinet
         self._payload = pack(records)
         self._rate, self._seconds = rate, seconds

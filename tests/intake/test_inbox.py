@@ -121,8 +121,14 @@ def test_a_lane_that_goes_on_flooding_loses_what_is_beyond_its_share_and_no_othe
     messages = [each for each in rest if isinstance(each, Incoming)]
     assert len([each for each in messages if each.topic == "flood"]) == 9
     assert [each.packet_id for each in messages if each.topic == "nas"] == [0, 1, 2, 3, 4]
-    # All have been empty once: what comes now is no flood until it shows to be one.
+    # To be empty for a moment is not to be over.
     assert not box.full
+    for _ in range(8):
+        box.put(message("flood", b"x" * 1000))
+    assert any(isinstance(each, Refused) for each in list(taken(box)))
+    # What comes after a rest is no flood until it shows to be one.
+    hand.now_s += inbox.PRESSED_S
+    assert box.take(0.0) is None
     for _ in range(8):
         box.put(message("flood", b"x" * 1000))
     assert all(isinstance(each, Incoming) for each in taken(box))
