@@ -1,6 +1,6 @@
 """From topic and payload to the values of the sensors that are configured on that topic."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -11,9 +11,10 @@ from cabinetwatch.intake import jsontext, numerals, senml, topics
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.pointer import Missing, Pointer
 
-# Topics seen under wildcards, remembered with their sensors. Bounded, because whoever may publish
-# may invent topics.
+# Topics seen under wildcards, remembered with their sensors. Bounded in number and length, because
+# whoever may publish may invent topics: together at most 1 MB.
 _MOST_REMEMBERED = 4096
+_LONGEST_REMEMBERED = 256
 
 
 class Value(NamedTuple):
@@ -57,6 +58,7 @@ class _Source:
 class _Plan:
     """The sensors that one topic feeds, by the kind of their payload."""
 
+    sensors: tuple[str, ...]
     bare: tuple[_Source, ...]
     pointed: tuple[tuple[_Source, Pointer], ...]
     named: Mapping[str, tuple[_Source, ...]]
@@ -118,10 +120,7 @@ class Decoder:
             payload: its bytes.
             arrived_utc_ms: the arrival, from which a SenML pack's relative times count.
         """
-        try:
-            plan = self._plans[topic]
-        except KeyError:
-            plan = self._plan_anew(topic)
+        plan = self._plan(topic)
         if plan is None:
             return _NOTHING
         findings = _Findings()
@@ -131,13 +130,26 @@ class Decoder:
             _take_json(plan, payload, arrived_utc_ms, findings)
         return findings.result()
 
+    def sensors_of(self, topic: str) -> tuple[str, ...]:
+        """Give the sensors that a topic feeds."""
+        plan = self._plan(topic)
+        return () if plan is None else plan.sensors
+
+    def _plan(self, topic: str) -> _Plan | None:
+        try:
+            return self._plans[topic]
+        except KeyError:
+            return self._plan_anew(topic)
+
     def _plan_anew(self, topic: str) -> _Plan | None:
         sources = self._exact.get(topic, []) + [
             source for wildcard, source in self._wild if topics.matches(wildcard, topic)
         ]
-        if len(self._plans) >= _MOST_REMEMBERED:
-            self._plans.clear()
-        plan = self._plans[topic] = _make_plan(sources) if sources else None
+        plan = _make_plan(sources) if sources else None
+        if len(topic) <= _LONGEST_REMEMBERED:
+            if len(self._plans) >= _MOST_REMEMBERED:
+                self._plans.clear()
+            self._plans[topic] = plan
         return plan
 
 
@@ -155,7 +167,7 @@ def _make_source(sensor: str, settings: Sensor) -> _Source:
     )
 
 
-def _make_plan(sources: Iterable[_Source]) -> _Plan:
+def _make_plan(sources: Sequence[_Source]) -> _Plan:
     bare: list[_Source] = []
     pointed: list[tuple[_Source, Pointer]] = []
     named: dict[str, tuple[_Source, ...]] = {}
@@ -166,7 +178,8 @@ def _make_plan(sources: Iterable[_Source]) -> _Plan:
             pointed.append((source, source.pointer))
         else:
             bare.append(source)
-    return _Plan(tuple(bare), tuple(pointed), named)
+    sensors = tuple(source.sensor for source in sources)
+    return _Plan(sensors, tuple(bare), tuple(pointed), named)
 
 
 def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:

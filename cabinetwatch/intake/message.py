@@ -9,8 +9,8 @@ class Incoming(NamedTuple):
     `epoch` counts the connections of this process, from 1: a packet identifier means something
     only within one. `packet_id` is 0 at QoS 0. `t` is the arrival in watch time (ms). `resumed`
     tells whether the connection took up a session that the broker had kept. `stalled_ms` is how
-    long, up to now in this connection, the receive window stood full, so that the broker could not
-    have sent anything.
+    long, up to now in this connection, nothing could arrive: the receive window stood full, or we
+    read nothing.
     """
 
     epoch: int

@@ -155,6 +155,7 @@ class Daemon:
             client_id=self.client_id,
             will=Will(f"{mqtt.publish_under}/watch", offline_payload()),
             forget=[] if before is None else _filters(before.config),
+            full=self._takes_no_more,
         )
 
     def _make_deliveries(self, now: int) -> None:
@@ -312,6 +313,9 @@ class Daemon:
             for delivery in self._deliveries:
                 if delivery.channel == "mqtt":
                     delivery.hurry(forgetful=not item.session_present)
+
+    def _takes_no_more(self) -> bool:
+        return self._engine_loop.full or self._store_loop.behind
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:

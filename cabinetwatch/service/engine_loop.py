@@ -1,13 +1,13 @@
 """The thread that owns the engine: everything the watch is told passes through here, in order."""
 
 import logging
-import queue
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
+from cabinetwatch.intake.inbox import Inbox, Refused
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.planner import Planner
@@ -35,6 +35,8 @@ REFUSED_EVERY_MS = 60_000
 """How often what was set aside is written into the journal: whatever is sent, it stays small."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
+MOST_READINGS_IN_A_ROUND = 4_000
+"""The same for what packs hold: the next is not begun beyond this."""
 
 
 _DATED_AT_ARRIVAL = {Quality.LIVE, Quality.RETAINED}
@@ -58,7 +60,8 @@ class _Stop:
     """The last thing in the inbox."""
 
 
-Item = Incoming | ConnectionEvent | Command | Told | _Stop
+Other = ConnectionEvent | Command | Told | _Stop
+Item = Incoming | Refused | Other
 
 
 class EngineLoop(WatchedPart):
@@ -88,7 +91,7 @@ class EngineLoop(WatchedPart):
         self._stepped = stepped
         self._planner = Planner()
         self._lateness_ms = 0
-        self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._inbox: Inbox[Other] = Inbox(self._lane, last=(ConnectionEvent, _Stop))
         self._work = self._fresh_work()
         now = watch.now_ms()
         self._next_tick_t = now
@@ -101,9 +104,18 @@ class EngineLoop(WatchedPart):
 
     # -- called by other threads --------------------------------------------------------------
 
-    def post(self, item: Item) -> None:
-        """Give the engine something; taken in the order of the calls."""
+    def post(self, item: Incoming | Other) -> None:
+        """Give the engine something.
+
+        News of the connection keeps its place among the messages; a command or word of another
+        part is taken before those that wait.
+        """
         self._inbox.put(item)
+
+    @property
+    def full(self) -> bool:
+        """Whether no more messages should be read from the network for now."""
+        return self._inbox.full
 
     def stop(self) -> None:
         """Ask the thread to take what has been posted so far and end."""
@@ -155,22 +167,30 @@ class EngineLoop(WatchedPart):
             self._hand_over()
         self.progress_t = now
 
-    def _wait(self) -> list[Item]:
-        """Give what has come, waiting until something does or something falls due."""
+    def _wait(self) -> Iterator[Item]:
+        """Give what has come, in turns, waiting until something does or something falls due."""
         now = self._watch.now_ms()
         due_t = min(self._engine.next_t, self._next_tick_t)
         held_until_t = self._reception.deadline()
         if held_until_t is not None:
             due_t = min(due_t, held_until_t)
-        items: list[Item] = []
-        try:
-            wait_s = self._clock.real_s(max(0.0, due_t - now) / 1000)
-            items.append(self._inbox.get(timeout=max(wait_s, 0.0005)))
-            while len(items) < MOST_IN_A_ROUND:
-                items.append(self._inbox.get_nowait())
-        except queue.Empty:
-            pass
-        return items
+        wait_s = max(self._clock.real_s(max(0.0, due_t - now) / 1000), 0.0005)
+        inputs = self._work.inputs
+        most = len(inputs) + MOST_READINGS_IN_A_ROUND
+        for _ in range(MOST_IN_A_ROUND):
+            item = self._inbox.take(wait_s)
+            if item is None:
+                return
+            yield item
+            if len(inputs) >= most:
+                return
+            wait_s = 0.0
+
+    def _lane(self, message: Incoming) -> Hashable:
+        """Give what a message must keep its order with; a command waits for no sensor."""
+        if self._publisher.is_command(message):
+            return Command
+        return self._reception.lane(message.topic)
 
     def _take(self, item: Item) -> None:
         """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
@@ -239,6 +259,8 @@ class EngineLoop(WatchedPart):
     def _handle(self, item: Item) -> None:
         if isinstance(item, Incoming):
             self._receive(item)
+        elif isinstance(item, Refused):
+            self._reception.refuse(item.message, self._work)
         elif isinstance(item, ConnectionEvent):
             self._connection(item)
         elif isinstance(item, Told):

@@ -36,6 +36,8 @@ PROMPT_MESSAGES = 10
 PROMPT_MS = 1_000
 MOST_HELD = 100_000
 """Readings held in memory while the store can't be written: about 20 MB."""
+MOST_BEHIND = 50_000
+"""Readings that wait for a store that works, but slower than they come: then no more are read."""
 MOST_MINUTES_HELD = 360
 """Minutes of the devices' figures held likewise: with ten devices about 12 MB."""
 PRUNE = "prune"
@@ -141,6 +143,15 @@ class StoreLoop(WatchedPart):
             )
         if hangs:
             self._fail("a write has been going on for more than 10 s")
+
+    @property
+    def behind(self) -> bool:
+        """Whether so much waits to be written that no more should come for now.
+
+        Never while the store fails: what can't be written is told from memory, and dropped.
+        """
+        pending = self._pending
+        return pending is not None and len(pending.inputs) > MOST_BEHIND and not self._failing
 
     @property
     def failing(self) -> bool:

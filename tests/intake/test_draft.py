@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.intake import survey as survey_module
 from cabinetwatch.intake.draft import QOS_0, draft, toml_text
 from cabinetwatch.intake.guess import Guess, guess, words_of
 from cabinetwatch.intake.message import Incoming
@@ -196,3 +197,25 @@ def test_pictures_of_a_camera_are_told_and_not_kept() -> None:
     assert sum(map(len, heard.payloads)) == 0
     assert r"hall/camera: no number in '\xff\xd8" in draft([heard], Config())
     assert "(300002 bytes)" in heard.shown
+
+
+def test_half_a_character_in_a_name_leaves_the_draft_valid(tmp_path: Path) -> None:
+    """JSON may name a lone surrogate (RFC 8259, 8.2); TOML 1.0 has only Unicode scalar values."""
+    text = drafted([message("cabinet/nas", b'{"temp\\ud800": 41.5, "temperature": 40.0}')])
+    assert list(tomllib.loads(text)["sensors"]) == ["cabinet-nas-temperature"]
+    assert "half a character" in text
+    text.encode()
+    assert accepted(text, tmp_path).sensors["cabinet-nas-temperature"].pointer == "/temperature"
+
+
+def test_a_survey_is_bounded_in_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(survey_module, "_MOST_BYTES", 100_000)
+    survey = Survey()
+    for number in range(20):
+        for _ in range(20):
+            survey.note(message(f"{number:05}" * 1000, b"1" * 300))
+    kept = sum(len(topic) + sum(map(len, heard.payloads)) for topic, heard in survey.topics.items())
+    assert 90_000 < kept < 110_000
+    assert 0 < len(survey.topics) < 20
+    assert survey.left_out == 20 * (20 - len(survey.topics))
+    assert all(heard.count == 20 for heard in survey.topics.values())

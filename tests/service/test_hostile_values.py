@@ -231,7 +231,8 @@ def _round(
     cabinet.publish("cabinetwatch/round", b"")
     cabinet.wait_for(lambda each: each.topic == "cabinetwatch/round", "the round", after=marker)
     wait_until(heard, "the watch to hear the round")
-    wait_until(daemon._engine_loop._inbox.empty, "nothing to wait")
+    inbox = daemon._engine_loop._inbox
+    wait_until(lambda: inbox._arrived.empty() and not inbox._turns, "nothing to wait")
     clock.let_pass(EVERY_S)
 
 

@@ -124,3 +124,29 @@ def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
     shown = summary_of(week)
     assert [row[-1] for row in shown.sensors.rows] == ["none", "20 unreadable"]
     assert any("20 of its messages could not be read" in each.text for each in shown.matters)
+
+
+def test_a_time_further_back_than_readings_are_kept_is_refused_and_counted(
+    site: Site, cabinet: Wire
+) -> None:
+    site.tables = """
+[sensors.nas-air]
+topic = "cabinet/nas/temperature"
+senml_name = "air"
+quantity = "temperature"
+"""
+    day_s = 86_400
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for back_s in (1_780_000_000, 31 * day_s, 29 * day_s, -2 * day_s):
+            # Relative to now (RFC 8428, 4.5.3); the first of them is in 1970.
+            cabinet.publish(NAS, json.dumps([{"n": "air", "t": -back_s, "v": 21}]))
+        assert watch.stop() == 0
+    assert counted(site) == {"nas-air": 2}
+    with site.store() as store:
+        now_ms = store.heartbeat() or 0
+        ages = sorted((now_ms - utc_ms) / 1000 for _, utc_ms in store.readings("nas-air"))
+    assert len(ages) == 2
+    assert ages[0] < day_s  # dated at arrival: its node's clock is ahead
+    assert 29 * day_s <= ages[1] < 30 * day_s
+    assert "lies further back than single readings are kept (30 days)" in watch.log
