@@ -51,5 +51,9 @@ def checked(result: float) -> float:
 
 
 def root(square: float) -> float:
-    """Give the square root; 0 for a square that rounding has brought a little below 0."""
-    return float(square**0.5) if square > 0.0 else 0.0
+    """Give the square root; 0 for a square that rounding has brought a little below 0.
+
+    Raises:
+        ValueError: a square that is no finite number.
+    """
+    return checked(float(square**0.5)) if square > 0.0 else checked(0.0 * square)
