@@ -196,7 +196,7 @@ def methods(kind: type) -> list[str]:
 FUNCTIONS = [name for name, each in PUBLIC.items() if not inspect.isclass(each)]
 CLASSES = [name for name, each in PUBLIC.items() if inspect.isclass(each)]
 QUICK = settings(
-    max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+    max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
 )
 
 
@@ -259,12 +259,12 @@ READINGS = st.lists(
         st.sampled_from((0, 1, 1000, 10_000, 60_000, 10**6, 10**9, 10**14, -5000, -(10**12))),
         FLOATS | st.sampled_from((20.0, 30.0, 100.0, 1000.0, 4000.0)),
     ),
-    max_size=60,
+    max_size=30,
 )
 LIVED = {index: lived(each, 2).save() for index, each in enumerate(SETTINGS)}
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=25, deadline=None, derandomize=True)
 @given(index=st.sampled_from(range(len(SETTINGS))), fresh=st.booleans(), readings=READINGS)
 def test_an_observer_takes_any_figure_at_any_time(
     index: int, fresh: bool, readings: list[tuple[str, int, float]]
@@ -297,7 +297,7 @@ RECORD_VALUES = (0.0, 0.0, 20.0, 20.0, 20.1, 25.0, 60.0, 125.0, -55.0, 1500.0, -
 RECORD_POWERS = (None, 0.0, 0.0, 40.0, 40.0, 80.0, 1e5, -1e5, 1e-300)
 
 
-@settings(max_examples=12, deadline=None, derandomize=True)
+@settings(max_examples=6, deadline=None, derandomize=True)
 @given(seed=st.integers(0, 10_000), many=st.integers(1, 6), has_power=st.booleans())
 def test_whatever_a_record_holds_it_teaches_finite_figures_or_none(
     seed: int, many: int, has_power: bool

@@ -85,7 +85,7 @@ INPUTS = st.lists(
         st.sampled_from([Quality.LIVE] * 6 + list(Quality)),
         st.sampled_from((0, -3000, -(10**9), 10**6)),
     ),
-    max_size=40,
+    max_size=20,
 )
 
 
@@ -98,7 +98,7 @@ def finite(text: str) -> None:
     json.loads(text, parse_constant=refuse)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(kind=st.sampled_from(sorted(HOUSES)), begun=st.booleans(), inputs=INPUTS)
 def test_the_engine_takes_anything_and_tells_finite_figures(
     kind: str, begun: bool, inputs: list[tuple[str, int, float, int, Quality, int]]
