@@ -38,16 +38,17 @@ class History:
         return len(self.end_s)
 
     def add(self, window: Window) -> None:
-        """Take one window. After a gap that no record spans it begins anew.
+        """Take one window. After a gap that no record spans it begins anew with the next.
 
         Raises:
             ValueError: figures that can't be reckoned with, or a window that goes back in time.
         """
         window.check()
         end_s = 0 if self.start_ms is None else round((window.t_ms - self.start_ms) / 1000.0)
-        if end_s > _LONGEST_S:
+        if max(end_s, window.step_ms // 1000) > _LONGEST_S:
             self.clear()
-        elif self.end_s and end_s < self.end_s[-1]:
+            return
+        if self.end_s and end_s < self.end_s[-1]:
             raise ValueError("windows don't go back in time")
         if self.start_ms is None:
             self.start_ms = window.t_ms - window.step_ms
