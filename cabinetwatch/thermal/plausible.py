@@ -44,7 +44,7 @@ class Manner(NamedTuple):
 MANNERS = {
     "temperature": Manner(1.0),
     "humidity": Manner(1.0),
-    "power": Manner(20.0, leaps=True, falls=True),
+    "power": Manner(30.0, leaps=True, falls=True),
     "fan-speed": Manner(100.0, leaps=True, falls=True),
     "sound-level": Manner(5.0, leaps=True),
 }

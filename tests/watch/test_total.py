@@ -239,7 +239,7 @@ def delay_s(reading: tuple[str, float] | None, before_s: int) -> float:
 WORST = {
     "temperature": (-55.0, 22.9, 25.0, 27.1, 32.9, 34.0, 40.0, 125.0),
     "humidity": CREDIBLE["humidity"],
-    "power": (-10.0, 0.0, 1.0, 60.0, 80.0, 99.0, 119.0, 160.0, 319.0),
+    "power": (-10.0, 0.0, 1.0, 80.0, 129.0, 160.0, 319.0),
     "fan-speed": (0.0, 1.0, 2500.0, 40_000.0),
     "sound-level": CREDIBLE["sound-level"],
 }
