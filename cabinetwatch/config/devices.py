@@ -81,13 +81,13 @@ class Device(Table):
         None, description="the power in W, 0 or more, below which it counts as off"
     )
     normal_rise_k: Positive | None = Field(
-        None, description="the settled rise in K, above 0, when all is well"
+        None, le=1000, description="the settled rise in K, above 0, when all is well"
     )
     normal_power_w: Positive | None = Field(
-        None, description="the power in W, above 0, at which normal_rise_k was measured"
+        None, ge=0.001, description="the power in W, above 0, at which normal_rise_k was measured"
     )
     time_constant_s: Positive | None = Field(
-        None, description="the seconds, above 0, in which it warms up by 63 %"
+        None, ge=0.1, description="the seconds, above 0, in which it warms up by 63 %"
     )
     alarms: AlarmTables = Field(default_factory=dict, description="tables of alarm settings")
 

@@ -16,7 +16,7 @@ from cabinetwatch.config.kinds import (
     SenmlName,
     TopicFilter,
 )
-from cabinetwatch.config.quantities import CREDIBLE, FAULT_CODES, UNITS, Quantity
+from cabinetwatch.config.quantities import CREDIBLE, FAULT_CODES, POSSIBLE, UNITS, Quantity
 from cabinetwatch.config.topics import is_wildcard
 
 DEFAULT_INTERVAL_S = 10.0
@@ -28,7 +28,7 @@ class Sensor(Table):
     `high`, `low`, `range`, `max_step_per_s`, `offset` and `accuracy` are in the SI unit of the
     quantity (degC, %RH, W, 1/min, dB), whatever `unit` the payload has; `fault_codes` are compared
     with the payload's own figure. `interval_s` is None for a sensor with `on_change` that promises
-    no interval.
+    no interval, and `range` for a power where none is given: see `Config.credible`.
     """
 
     topic: TopicFilter = Field(
@@ -81,7 +81,7 @@ class Sensor(Table):
         quantity = table.get("quantity")
         if isinstance(quantity, str) and quantity in UNITS:
             filled["unit"] = UNITS[quantity][0]
-            if quantity in CREDIBLE:
+            if quantity != "power":
                 filled["range"] = CREDIBLE[quantity]
             unit = table.get("unit", filled["unit"])
             filled["fault_codes"] = FAULT_CODES.get(unit, ()) if isinstance(unit, str) else ()
@@ -112,6 +112,15 @@ def _check_limits(values: Mapping[str, Any]) -> Iterator[Contradiction]:
         yield Contradiction(
             "range", f"= [{span[0]:g}, {span[1]:g}] runs downwards; give the lower end first"
         )
+    quantity = values.get("quantity")
+    if span is not None and quantity in POSSIBLE:
+        lowest, highest = POSSIBLE[quantity]
+        if span[0] < lowest or span[1] > highest:
+            yield Contradiction(
+                "range",
+                f"= [{span[0]:g}, {span[1]:g}] goes beyond what a {quantity} can be; stay within"
+                f" [{lowest:g}, {highest:g}]",
+            )
 
 
 def _check_source(values: Mapping[str, Any]) -> Iterator[Contradiction]:

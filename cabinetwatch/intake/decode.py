@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.quantities import Conversion, conversion
+from cabinetwatch.config.quantities import UNITS, Conversion, conversion
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.config.topics import is_wildcard
 from cabinetwatch.intake import jsontext, numerals, senml, topics
@@ -81,6 +82,14 @@ class _Findings:
         """Note what is wrong with the part of the message that a sensor is read from."""
         self.problems.append(sentence)
         self.unread.append(sensor)
+
+    def take(self, source: _Source, value: float, own_utc_ms: int | None = None) -> None:
+        """Note a value in the quantity's own unit; what became infinite on the way is none."""
+        if isfinite(value):
+            self.values.append(Value(source.sensor, value, own_utc_ms))
+        else:
+            unit = UNITS[source.quantity][0]
+            self.fail(source.sensor, f"{source.sensor}: the value is not a finite number in {unit}")
 
     def result(self) -> Decoded:
         """Sum up."""
@@ -188,7 +197,7 @@ def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
     except numerals.NotANumber as error:
         findings.fail(source.sensor, f"{source.sensor}: '{excerpt_of_bytes(payload)}' {error}")
     else:
-        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+        findings.take(source, source.to_own_unit(number))
 
 
 def _take_json(plan: _Plan, payload: bytes, arrived_utc_ms: int, findings: _Findings) -> None:
@@ -217,7 +226,7 @@ def _take_pointed(source: _Source, pointer: Pointer, document: Any, findings: _F
     except numerals.NotANumber as error:
         findings.fail(source.sensor, f"{source.sensor}: the value at '{pointer.text}' {error}")
     else:
-        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+        findings.take(source, source.to_own_unit(number))
 
 
 def _take_pack(
@@ -266,7 +275,7 @@ def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> 
         )
     else:
         own_utc_ms = round(record.time_s * 1000) if record.timed else None
-        findings.values.append(Value(source.sensor, convert(record.value), own_utc_ms))
+        findings.take(source, convert(record.value), own_utc_ms)
 
 
 def _conversion_of(source: _Source, unit: str | None) -> Conversion | None:

@@ -1,9 +1,14 @@
-"""A DC fan slowed by a resistor in series, and the fan laws."""
+"""A DC fan slowed by a resistor in series, and the fan laws.
+
+ValueError for what should lie above 0 and doesn't, or lies beyond what can be reckoned.
+"""
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
+
+from cabinetwatch.thermal.bounds import LARGEST, SMALLEST
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -101,7 +106,8 @@ def measured_model(first: tuple[float, float], second: tuple[float, float]) -> C
         ValueError: points that aren't above 0, of one voltage, or with a current that falls.
     """
     (low_v, low_a), (high_v, high_a) = sorted((first, second))
-    _check_positive(voltage=low_v, current=min(low_a, high_a))
+    for voltage, current in (first, second):
+        _check_positive(voltage=voltage, current=current)
     if low_v == high_v:
         raise ValueError(f"both points were measured at {low_v:g} V; measure at two voltages")
     slope = (high_a - low_a) / (high_v - low_v)
@@ -148,6 +154,7 @@ def resistor_for(model: CurrentModel, supply_v: float, fan_v: float) -> float:
     Raises:
         ValueError: a wanted voltage not between 0 and the supply, or without current.
     """
+    _check_positive(supply_v=supply_v)
     if not 0 < fan_v < supply_v:
         raise ValueError(
             f"the fan's voltage must lie between 0 and {supply_v:g} V, not at {fan_v:g}"
@@ -172,6 +179,9 @@ def check_resistor(
     Raises:
         ValueError: with the range that would be right.
     """
+    _check_positive(supply_v=supply_v, resistance_ohm=resistance_ohm, full_v=full_v)
+    if not models:
+        raise ValueError("nothing is known of the fan")
     fan_v = max(_voltage_behind(model, supply_v, resistance_ohm) for model in models)
     most_v, half_v = min(0.95 * supply_v, full_v), 0.5 * min(supply_v, full_v)
     right = (
@@ -233,6 +243,8 @@ def rating_to_buy_w(dissipation_w: float) -> float:
     Raises:
         ValueError: more than any usual resistor bears.
     """
+    if not dissipation_w >= 0:
+        raise ValueError(f"a resistor doesn't dissipate {dissipation_w:g} W")
     needed_w = RATING_FACTOR * dissipation_w
     for rating_w in POWER_RATINGS_W:
         if rating_w >= needed_w * (1 - 1e-9):
@@ -257,5 +269,5 @@ def fan_laws(speed_ratio: float) -> FanLaws:
 
 def _check_positive(**figures: float) -> None:
     for name, value in figures.items():
-        if not (math.isfinite(value) and value > 0):
+        if not SMALLEST <= value <= LARGEST:
             raise ValueError(f"{name} must lie above 0, not at {value:g}")

@@ -5,18 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from operator import mul
 
+from cabinetwatch.thermal.bounds import checked
+
 _TOLERANCE = 1e-9
+_MOST = 1e60
+
+
+def _check(*figures: float) -> None:
+    if not all(-_MOST <= figure <= _MOST for figure in figures):
+        raise ValueError("a system with such figures can't be solved")
 
 
 def inner(a: Sequence[float], b: Sequence[float]) -> float:
-    """Sum of products."""
-    return float(sum(map(mul, a, b)))
+    """Sum of products; ValueError for one that a float doesn't hold."""
+    return checked(float(sum(map(mul, a, b))))
 
 
 def gram(
     columns: Sequence[Sequence[float]], weighted: Sequence[Sequence[float]]
 ) -> list[list[float]]:
-    """The matrix X' W X; `weighted` are the columns times the weights."""
+    """The matrix X' W X; `weighted` are the columns times the weights.
+
+    ValueError for one that a float doesn't hold.
+    """
     n = len(columns)
     rows = [[0.0] * n for _ in range(n)]
     for i in range(n):
@@ -29,7 +40,11 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
     """Solve a symmetric positive definite system by Gauss elimination with row pivoting.
 
     A pivot that vanishes (a column that repeats others) gets the coefficient 0.
+
+    Raises:
+        ValueError: figures whose products a float doesn't hold.
     """
+    _check(*right, *(value for row in matrix for value in row))
     n = len(right)
     rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
     for i in range(n):
@@ -50,8 +65,13 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
 
 
 def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
-    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method."""
+    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method.
+
+    Raises:
+        ValueError: figures whose products a float doesn't hold.
+    """
     n = len(right)
+    _check(*right, *(value for row in matrix for value in row))
     scale = [max(matrix[i][i], 1e-30) ** 0.5 for i in range(n)]
     m = [[matrix[i][j] / (scale[i] * scale[j]) for j in range(n)] for i in range(n)]
     r = [right[i] / scale[i] for i in range(n)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any
 
 FEWEST_REPEATS = 12
@@ -37,7 +38,12 @@ class StuckWatch:
         self.since_ms = 0
 
     def observe(self, t_ms: int, value: float, witness: float | None) -> bool:
-        """Take a value and its witness; returns whether the sensor is stuck."""
+        """Take a value and its witness; returns whether the sensor is stuck.
+
+        A witness that is no number is none.
+        """
+        if witness is not None and not isfinite(witness):
+            witness = None
         if value != self._value:
             self._moved_on(t_ms, value, witness)
             return False

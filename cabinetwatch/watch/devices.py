@@ -87,6 +87,10 @@ class DeviceView:
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
+        self._lows = 0
+        # One reading of no power may be wild, unless the plug speaks only when something changes.
+        changes = any(power.silence_ms is None for power in self.powers)
+        self._lows_to_be_off = 1 if changes else 1 + len(self.powers)
         self.power_holds = tuple(
             PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
         )
@@ -127,7 +131,9 @@ class DeviceView:
         """Note when the device goes on."""
         powers = self.powers
         power_w = value if len(powers) == 1 else self.power_w
-        if power_w is not None and power_w < self._off_below_w:
+        if power_w is not None:
+            self._lows = self._lows + 1 if power_w < self._off_below_w else 0
+        if self._lows >= self._lows_to_be_off:
             self._was_off, self.on_since_t = True, None
         elif self._was_off and not self.off:
             self._was_off, self.on_since_t = False, t
@@ -332,7 +338,9 @@ class DeviceView:
         if not self.powers:
             return self.observer.is_off
         power_w = self.power_w
-        return self._was_off if power_w is None else power_w < self._off_below_w
+        if power_w is None:
+            return self._was_off
+        return power_w < self._off_below_w and self._lows >= self._lows_to_be_off
 
     @property
     def off_clause(self) -> str:
@@ -406,6 +414,7 @@ class DeviceView:
             "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
+            "lows": self._lows,
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -423,6 +432,7 @@ class DeviceView:
             self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
+        self._lows = state.get("lows", self._lows_to_be_off if self._was_off else 0)
 
     def _made_for(self) -> list[Any]:
         """What, when it changes, makes what was learnt worthless."""

@@ -147,12 +147,10 @@ class Engine:
         value = raw_value + sensor.offset
         sensor.last_live_t = t
         sensor.heard_t = self.now
-        screen = sensor.screen
-        if screen is not None:
-            if screen.judge(t, value, raw_value) is not _GOOD:
-                self._set_aside(sensor, t, value)
-                return
-            sensor.note_step(value)
+        if sensor.screen.judge(t, value, raw_value) is not _GOOD:
+            self._set_aside(sensor, t, value)
+            return
+        sensor.note_step(value)
         frozen = sensor.frozen
         if frozen is not None and self._is_frozen(sensor, frozen, t, value):
             return
@@ -176,9 +174,8 @@ class Engine:
 
     def _set_aside(self, sensor: SensorView, t: int, value: float) -> None:
         """A value that can't be true is not taken; the sensor counts as heard all the same."""
-        sensor.wild_value = value
-        implausible = sensor.screen is not None and sensor.screen.implausible
-        if implausible and not sensor.implausible:
+        sensor.set_aside(value)
+        if sensor.screen.implausible and not sensor.implausible:
             sensor.implausible = True
             self._distrust(sensor, t)
         self._heard(sensor)
@@ -205,10 +202,10 @@ class Engine:
             self._panel.judge(sensor.watchers, self.now)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
-        """Keep a value that is not judged as the last known one, if it is newer."""
-        if t >= sensor.t:
-            sensor.value = value + sensor.offset
-            sensor.t = t
+        """Keep a value that is not judged as the last known one, if it is newer and can be true."""
+        value += sensor.offset
+        if t >= sensor.t and sensor.screen.may_be(value):
+            sensor.value, sensor.t = value, t
 
     def _revived(self, sensor: SensorView) -> None:
         self._deadlines.set(sensor.stale)

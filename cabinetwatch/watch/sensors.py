@@ -4,9 +4,10 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.config.quantities import conversion
+from cabinetwatch.config.model import Config
+from cabinetwatch.config.quantities import POSSIBLE, conversion
 from cabinetwatch.config.sensors import Sensor
-from cabinetwatch.thermal.plausible import ValueFilter
+from cabinetwatch.thermal.plausible import MANNERS, ValueFilter
 
 if TYPE_CHECKING:
     from cabinetwatch.watch.alarm import Alarm
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 STEADY_AFTER = 10
 """A lone wild value is told by the steady ones before it: by so many, our choice."""
 
-STEADY_STEP_K = 3.0
-"""A temperature that steps by less from reading to reading is steady."""
+STEADY_STEP = 3.0
+"""A temperature (K) or humidity (%RH) that steps by less from reading to reading is steady."""
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
@@ -64,7 +65,8 @@ class SensorView:
         "wild_value",
     )
 
-    def __init__(self, sensor_id: str, config: Sensor, order: int) -> None:
+    def __init__(self, sensor_id: str, site: Config, order: int) -> None:
+        config = site.sensors[sensor_id]
         self.id = sensor_id
         self.quantity = config.quantity
         self.offset = config.offset
@@ -78,11 +80,11 @@ class SensorView:
         self.silent = False
         self.implausible = False
         self.stuck = False
-        self.screen = _screen(config)
+        self.screen = _screen(sensor_id, site)
         self.steady = 0
-        """How many readings in a row were steady; only a temperature counts them."""
+        """How many readings in a row were steady; what may leap doesn't count them."""
         self.wild_value: float | None = None
-        """The last value that was set aside."""
+        """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
         self.feeds: tuple[tuple[Feed, list[Alarm]], ...] = ()
         """Observers, each with the alarms to judge when it has judged its device anew."""
@@ -94,17 +96,20 @@ class SensorView:
         self.silence = SilenceDeadline(self, order + 1)
 
     def note_step(self, value: float) -> None:
-        """Look whether a temperature is steady before its next `value` is taken.
+        """Look whether a temperature or humidity is steady before its next `value` is taken.
 
         Only then is a sudden value set aside until the next confirms it: a sensor that has just
         come, or that somebody carries about, may step as it likes.
         """
-        screen = self.screen
-        if screen is None or self.quantity != "temperature":
+        if self.screen.manner.leaps:
             return
-        steady = -STEADY_STEP_K < value - self.value < STEADY_STEP_K
+        steady = -STEADY_STEP < value - self.value < STEADY_STEP
         self.steady = self.steady + 1 if steady else 0
-        screen.spikes = self.steady >= STEADY_AFTER
+        self.screen.spikes = self.steady >= STEADY_AFTER
+
+    def set_aside(self, value: float) -> None:
+        """Note a value that is not taken."""
+        self.wild_value = value if math.isfinite(value) else None
 
     @property
     def known(self) -> bool:
@@ -125,7 +130,7 @@ class SensorView:
             "stuck": self.stuck,
             "wild_value": self.wild_value,
             "steady": self.steady,
-            "screen": None if self.screen is None else self.screen.save(),
+            "screen": self.screen.save(),
             "frozen": None if self.frozen is None else self.frozen.save(),
         }
 
@@ -141,10 +146,11 @@ class SensorView:
         self.implausible = state["implausible"]
         self.stuck = state["stuck"]
         self.wild_value = state["wild_value"]
-        if self.screen is not None and state["screen"] is not None:
+        if state["screen"] is not None:
             self.screen.restore(state["screen"])
             self.steady = state["steady"]
-            self.screen.spikes = self.quantity == "temperature" and self.steady >= STEADY_AFTER
+            if not self.screen.manner.leaps:
+                self.screen.spikes = self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load(state["frozen"])
 
@@ -156,19 +162,24 @@ def _silence_ms(config: Sensor) -> int | None:
     return round(config.interval_s * config.silent_after * 1000)
 
 
-def _screen(config: Sensor) -> ValueFilter | None:
-    """Give the filter of a sensor's values; None where nothing says what can't be true.
+def _screen(sensor_id: str, site: Config) -> ValueFilter:
+    """Give the filter of a sensor's values.
 
-    A temperature has one in any case, for lone wild values; a load or a fan may jump.
+    A leap waits for the next reading to confirm it only where there is one soon.
     """
-    told = config.range is not None or config.fault_codes or config.max_step_per_s is not None
-    if not told and config.quantity != "temperature":
-        return None
+    config = site.sensors[sensor_id]
     # As the decoder would hand them over: a code and a value then compare exactly.
     to_own_unit = conversion(config.quantity, config.unit)
     codes = () if to_own_unit is None else tuple(to_own_unit(code) for code in config.fault_codes)
-    lowest, highest = config.range or (None, None)
-    return ValueFilter(lowest, highest, codes, config.max_step_per_s or math.inf, spikes=False)
+    manner = MANNERS[config.quantity]
+    return ValueFilter(
+        *site.credible(sensor_id),
+        codes,
+        config.max_step_per_s or math.inf,
+        spikes=manner.leaps and not config.on_change,
+        manner=manner,
+        possible=POSSIBLE[config.quantity],
+    )
 
 
 class StaleDeadline:

@@ -60,7 +60,7 @@ class AmbientLost(DeviceCondition):
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
-        if ambient.implausible and ambient.screen is not None:
+        if ambient.implausible:
             return ambient.screen.since_ms
         return ambient.last_live_t
 

@@ -33,8 +33,7 @@ class Implausible(FaultySensorCondition):
 
     def began(self, pending_t: int) -> int:
         """It began with the first of the wild values."""
-        screen = self.sensor.screen
-        since_t = 0 if screen is None else screen.since_ms
+        since_t = self.sensor.screen.since_ms
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
     def seen(self) -> str:
@@ -47,14 +46,14 @@ class Implausible(FaultySensorCondition):
 
     def _why(self) -> str:
         sensor = self.sensor
-        reason = "" if sensor.screen is None else sensor.screen.reason
+        reason = sensor.screen.reason
         if reason == "fault code":
             return "which is one of its fault codes"
         if reason == "impossible step":
             last = f", after {quantity(sensor.value, sensor.quantity)}" if sensor.known else ""
             return f"a step that can't be true{last}"
-        span = self.house.config.sensors[self.subject].range
-        if reason == "outside its range" and span is not None:
+        if reason == "outside its range":
+            span = self.house.config.credible(self.subject)
             lowest, highest = (quantity(end, sensor.quantity) for end in span)
             return f"outside the range of {lowest} to {highest} that it can have"
         return "which can't be true"
@@ -65,5 +64,5 @@ class Implausible(FaultySensorCondition):
         wild = sensor.wild_value
         return super().values() | {
             "wild_value": None if wild is None else round(wild, 3),
-            "reason": None if sensor.screen is None else sensor.screen.reason,
+            "reason": sensor.screen.reason,
         }
