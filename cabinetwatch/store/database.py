@@ -110,31 +110,41 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
 def is_ours(path: Path) -> bool:
     """Tell whether a store lies at `path`; false when there is nothing yet.
 
+    Whether it is sound only an ordinary open can say, which reads its log as well: after a
+    checkpoint that was cut short the file alone is no sound database, and need not be.
     The file is not touched, neither is a log beside it.
 
     Raises:
         StoreError: something else lies there, or it can't be read.
-        DamagedStoreError: a store of ours, but SQLite can't make sense of it.
     """
     if not check_is_file(path):
         return False
-    with translated(path):
-        try:
-            # immutable: no locks, no log files beside a database that may be somebody else's.
-            with closing(connect(path, "ro&immutable=1")) as connection:
-                application_id = connection.execute("PRAGMA application_id").fetchone()[0]
-        except sqlite3.DatabaseError as error:
-            if error.sqlite_errorcode not in _DAMAGE:
-                raise
-            if is_damaged_store(path):
-                raise
-            application_id = None
-    if application_id != APPLICATION_ID:
+    if application_of(path) != APPLICATION_ID:
         raise StoreError(
             f"The file {path} is no store of cabinetwatch, or can't be recognised as one any more; "
             "it was left untouched: name another file in the store's url, or move this one away"
         )
     return True
+
+
+def application_of(path: Path) -> int | None:
+    """Give whose database a file is, by its header; None when it is no database of anybody's.
+
+    One of ours whose header is gone is told by what else says so.
+    """
+    with translated(path):
+        try:
+            # immutable: no locks, no log files beside a database that may be somebody else's.
+            with closing(connect(path, "ro&immutable=1")) as connection:
+                # The size in the header may count pages that are still in the log alone: with this
+                # SQLite takes the header as it is (https://www.sqlite.org/pragma.html).
+                connection.execute("PRAGMA writable_schema = ON")
+                number: int = connection.execute("PRAGMA application_id").fetchone()[0]
+                return number
+        except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode & 0xFF not in _DAMAGE:
+                raise
+    return APPLICATION_ID if is_damaged_store(path) else None
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:
