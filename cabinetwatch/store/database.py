@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from cabinetwatch.store.place import (
     DiskFaultError,
     DiskRefusesError,
     check_is_file,
+    report_damage,
 )
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
@@ -40,6 +42,8 @@ _WRITER_PRAGMAS = (
     f"PRAGMA journal_size_limit = {2 * _CHECKPOINT_PAGES * PAGE_BYTES}",
 )
 _WRITING = {"cabinetwatch_writes": True}
+_CHECK_STEPS = 100_000
+"""Some milliseconds of SQLite's own work."""
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
@@ -62,7 +66,7 @@ class Database:
         Raises:
             StoreError: SQLite refuses.
         """
-        with translated(self.path), self._engine.begin() as connection:
+        with self._translated(), self._engine.begin() as connection:
             yield connection
 
     @contextmanager
@@ -72,12 +76,22 @@ class Database:
         Raises:
             StoreError: SQLite refuses; nothing was written.
         """
-        with translated(self.path), self._writing_engine.begin() as connection:
+        with self._translated(), self._writing_engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
         """Close all connections; the last process to do so empties the log into the file."""
         self._engine.dispose()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        """Tell damage to the watch as well, whoever finds it."""
+        try:
+            with translated(self.path):
+                yield
+        except DamagedStoreError as error:
+            report_damage(self.path, error)
+            raise
 
     def _connect(self) -> sqlite3.Connection:
         connection = connect(self.path, "ro" if self._read_only else "rw")
@@ -145,6 +159,25 @@ def application_of(path: Path) -> int | None:
             if error.sqlite_errorcode & 0xFF not in _DAMAGE:
                 raise
     return APPLICATION_ID if is_damaged_store(path) else None
+
+
+def is_sound(path: Path, within_s: float) -> bool:
+    """Look through all pages of a store, with its log, in an ordinary way.
+
+    False also when that takes too long: what was found stands then.
+
+    Raises:
+        StoreError: it can't be read for another reason than damage.
+    """
+    until = time.monotonic() + within_s
+    try:
+        with closing(connect(path, "rw")) as connection:
+            connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
+            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
+    except sqlite3.Error as error:
+        if error.sqlite_errorcode & 0xFF in _DAMAGE | {sqlite3.SQLITE_INTERRUPT}:
+            return False
+        raise _sentence(path, error) from error
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:

@@ -17,6 +17,7 @@ class SiteView:
     disconnect_reason: str = ""
     store_error: str | None = None
     readings_lost: int = 0
+    store_note: str = ""
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
 
     def forget_channels_but(self, channels: set[str]) -> None:
@@ -31,6 +32,7 @@ class SiteView:
             "disconnect_reason": self.disconnect_reason,
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
+            "store_note": self.store_note,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
         }
 
@@ -41,4 +43,5 @@ class SiteView:
         self.disconnect_reason = state["disconnect_reason"]
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
+        self.store_note = state.get("store_note", "")
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
