@@ -223,7 +223,7 @@ _SENTENCES = {
 def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code in _DAMAGE:
-        return DamagedStoreError(f"The store {path} is damaged: {error}")
+        return DamagedStoreError(f"The store {path} is damaged: {error}", path)
     if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return StoreError(
             f"The store {path} is busy: another process has been writing to it for over "

@@ -166,7 +166,7 @@ def _decoded(database: Database, row: Row[Any], names: dict[int, str]) -> Iterat
     try:
         return decode(row.data, names)
     except ValueError as error:
-        damage = DamagedRecordError(f"The store {database.path} is damaged: {error}")
+        damage = DamagedRecordError(f"The store {database.path} is damaged: {error}", database.path)
         report_damage(database.path, damage)
         raise damage from error
 

@@ -13,6 +13,9 @@ from struct import Struct, unpack_from
 Value = int | float | str | bytes | None
 Row = list[Value]
 
+ORPHAN = 0
+"""In place of the root of rows of which nothing says any more what table they are of."""
+
 _ROOT, _BTREE = 1, 5  # 1.8
 _KINDS = range(1, 6)
 _MOST_ROOTS = 100
@@ -67,11 +70,13 @@ class Pages:
     def rows(self, roots: Collection[int]) -> Iterator[tuple[int, Row]]:
         """Give the rows of the tables with these root pages that can be read, in no order.
 
-        Each comes with its root. The first column of a table whose rows have numbers is that number
-        where it is null.
+        Each comes with its root, or ORPHAN where the pages between are missing. The first column of
+        a table whose rows have numbers is that number where it is null.
         """
         for number in range(1, self.count + 1):
             root = self._root_of(number)
+            if root is None and self._map_entry(number)[0] == _BTREE:
+                root = ORPHAN
             if root in roots:
                 for row in self._rows_on(number):
                     yield root, row
@@ -155,7 +160,8 @@ class Pages:
             self._above = {}
             for each in range(1, self.count + 1):
                 page, start = self._page(each), 100 if each == 1 else 0
-                if len(page) == self._size and page[start] in _INTERIOR:
+                is_map = each == _map_page(each, self._size)
+                if len(page) == self._size and page[start] in _INTERIOR and not is_map:
                     for child, _ in self._children(page, start):
                         self._above[child] = each
         if number in self._above:

@@ -30,6 +30,10 @@ class NoStoreError(StoreError):
 class DamagedStoreError(StoreError):
     """The file is a store of ours, but its content can't be trusted any more."""
 
+    def __init__(self, sentence: str, path: Path | None = None) -> None:
+        super().__init__(sentence)
+        self.path = path
+
 
 class DamagedRecordError(DamagedStoreError):
     """The file is sound to SQLite, but what it holds fails its own checksum."""

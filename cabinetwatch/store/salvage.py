@@ -26,15 +26,17 @@ from cabinetwatch.errors import StoreError
 from cabinetwatch.store import schema
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import PAGE_BYTES, connect, translated
-from cabinetwatch.store.pages import Pages, Row
+from cabinetwatch.store.pages import ORPHAN, Pages, Row
 from cabinetwatch.store.place import Salvage, database_path, pending_salvage
 from cabinetwatch.store.tier_block import TierBlock
-from cabinetwatch.store.tiers import Tier
+from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import Transition
 
 _LARGE = ("block", "minute_block", "quarter_block")
+_TELLING = ("block", "minute_block", "quarter_block", "journal", "transition", "notice", "sensor")
+"""Tables whose rows say by themselves that they are of it."""
 _ROWS_AT_ONCE = 256
 _REST = 2
 """A transaction is followed by so many times its own length of rest."""
@@ -73,8 +75,8 @@ class Salvager:
         self._names: dict[int, str] = {}
         self._checks: dict[str, Callable[[dict[str, Any]], object]] = {
             "block": self._check_block,
-            "minute_block": lambda row: TierBlock(row["data"], Tier.MINUTES.width_ms),
-            "quarter_block": lambda row: TierBlock(row["data"], Tier.QUARTERS.width_ms),
+            "minute_block": lambda row: _check_tier(row, Tier.MINUTES),
+            "quarter_block": lambda row: _check_tier(row, Tier.QUARTERS),
             "journal": lambda row: EntryKind(row["kind"]),
             "transition": lambda row: Transition.from_record(json.loads(row["record"])),
             "notice": lambda row: [
@@ -97,8 +99,10 @@ class Salvager:
         """
         wanted = {root: name for name, root in self._roots.items() if name not in _LARGE}
         found: dict[str, list[Row]] = {}
-        for root, row in self._old.rows(wanted):
-            found.setdefault(wanted[root], []).append(row)
+        for root, row in self._old.rows({ORPHAN, *wanted}):
+            name = wanted.get(root) or self._table_of(row)
+            if name is not None and name not in _LARGE:
+                found.setdefault(name, []).append(row)
         self._new.execute("BEGIN IMMEDIATE")
         if not self._last_seq() and not self._first("SELECT 1 FROM notice"):
             self._insert("sensor", found.pop("sensor", []))
@@ -132,12 +136,14 @@ class Salvager:
                 " start the watch again"
             )
         wanted = {self._roots[name]: name for name in _LARGE if name in self._roots}
-        rows = self._old.rows(wanted)
+        rows = self._old.rows({ORPHAN, *wanted})
         while some := list(islice(rows, _ROWS_AT_ONCE)):
             began = time.monotonic()
             self._new.execute("BEGIN IMMEDIATE")
             for root, row in some:
-                self._insert(wanted[root], [row])
+                name = wanted.get(root) or self._table_of(row)
+                if name in _LARGE:
+                    self._insert(name, [row])
             self._new.execute("COMMIT")
             time.sleep(_REST * (time.monotonic() - began))
 
@@ -181,9 +187,18 @@ class Salvager:
         with suppress(ValueError, IndexError):
             yield from self._old.rows_from(root, seq)
             return
-        for _, row in self._old.rows({root}):
-            if len(row) > 1 and isinstance(row[0], int) and row[0] >= seq - (1 << 13):
-                yield row
+        for found, row in self._old.rows({ORPHAN, root}):
+            if found == root or self._table_of(row) == "block":
+                number, length, *_ = row
+                if isinstance(number, int) and isinstance(length, int) and number + length > seq:
+                    yield row
+
+    def _table_of(self, row: Row) -> str | None:
+        """Tell by its content which table a row is of; None where that can't be told."""
+        for name in _TELLING:
+            if len(row) == len(self._columns[name]) and self._is_sound(name, row):
+                return name
+        return None
 
     def _insert(self, name: str, rows: Iterable[Row]) -> None:
         """Write the rows of a table that make sense and are not there yet."""
@@ -233,6 +248,13 @@ class Salvager:
     def _first(self, query: str, *values: int) -> Any:
         row = self._new.execute(query, values).fetchone()
         return None if row is None else row[0]
+
+
+def _check_tier(row: dict[str, Any], tier: Tier) -> None:
+    block = TierBlock(row["data"], tier.width_ms)
+    first = next((buckets[0] for each in block.figures if (buckets := block.buckets(each))), None)
+    if first is not None and first.utc_ms // DAY_MS != row["day"]:
+        raise ValueError("it is of another day, or another tier")
 
 
 _TYPES: dict[str, tuple[type, ...]] = {

@@ -415,7 +415,7 @@ class Store:
         try:
             return question()
         except (ValueError, zlib.error) as error:
-            damage = DamagedRecordError(f"The store {self.path} is damaged: {error}")
+            damage = DamagedRecordError(f"The store {self.path} is damaged: {error}", self.path)
             report_damage(self.path, damage)
             raise damage from error
 
