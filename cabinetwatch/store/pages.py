@@ -77,7 +77,7 @@ class Pages:
             root = self._root_of(number)
             if root is None and self._map_entry(number)[0] == _BTREE:
                 root = ORPHAN
-            if root in roots:
+            if root is not None and root in roots:
                 for row in self._rows_on(number):
                     yield root, row
 
@@ -115,7 +115,7 @@ class Pages:
 
     def _root_of(self, number: int) -> int | None:
         """Give the root above a page of a tree; None for any other page."""
-        way = []
+        way: list[int] = []
         at = number
         root: int | None = None
         while len(way) < _MOST_DEEP:

@@ -145,7 +145,7 @@ def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
     assert main(["restore", str(backup), "--config", str(config_file)]) == 0
     said = capsys.readouterr().out
     assert "from 2026-01-11T10:00:00.000Z to 2026-01-12T10:00:00.000Z is missing" in said
-    (aside,) = tmp_path.glob("readings.db.replaced-*")
+    (aside,) = tmp_path.glob("readings.db.replaced-*Z")
     assert f"is kept as {aside}" in said
     with Store.open(url, read_only=True) as store:
         assert len(list(store.readings())) == 3
