@@ -59,6 +59,7 @@ class SalvageLoop(Part):
         except (CabinetwatchError, OSError, ValueError) as error:
             if not self._stopping.is_set():
                 _log.error("what can be read of %s is not carried over: %s", self._aside, error)
+                self._say(ok=False, error=f"{was}. {error}")
             return
         if not done:
             return

@@ -28,7 +28,7 @@ _log = logging.getLogger(__name__)
 
 MIGRATION_TIMEOUT_S = 600
 _SALVAGE_TIMEOUT_S = 240
-_CHECK_S = 60.0
+_CHECK_S = 20.0
 _KINDS = {3: DamagedStoreError, 4: DiskFaultError}
 """What the child's exit status means (store.migrate, whose import would cost memory)."""
 
@@ -40,8 +40,7 @@ def put_aside(url: str, error: DamagedStoreError) -> None:
         StoreError: it can't be renamed.
     """
     path = database_path(url)
-    by_content = isinstance(error, DamagedRecordError)
-    aside = set_aside(path, SystemClock().utc_ms(), by_content=by_content)
+    aside = set_aside(path, SystemClock().utc_ms())
     take_report(path)
     _log.error("%s; it was set aside as %s and a new store is begun", error, aside)
 
@@ -50,13 +49,17 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     """Set a store aside that seemed damaged amid a run, if ordinary opens say the same, twice.
 
     Raises:
-        StoreError: it can't be looked at or renamed.
+        StoreError: it can't be renamed.
     """
     path = database_path(url)
-    if not isinstance(error, DamagedRecordError) and (
-        is_sound(path, _CHECK_S) or is_sound(path, _CHECK_S)
-    ):
-        _log.error("%s; but all of it can be read, and the watch goes on with it", error)
+    try:
+        if not isinstance(error, DamagedRecordError) and (
+            is_sound(path, _CHECK_S) or is_sound(path, _CHECK_S)
+        ):
+            _log.error("%s; but all of it can be read, and the watch goes on with it", error)
+            return
+    except StoreError as problem:
+        _log.error("%s; but now it can't be read at all: %s", error, problem)
         return
     put_aside(url, error)
 

@@ -217,11 +217,10 @@ class Salvage(NamedTuple):
     """
 
     aside: Path
-    by_content: bool
     last_seq: int | None
 
 
-def set_aside(path: Path, utc_ms: int, *, by_content: bool = False) -> Path:
+def set_aside(path: Path, utc_ms: int) -> Path:
     """Rename a damaged store, with its companions, to a dated name beside it.
 
     A note says so first, so that a kill in between is made good by `finish_setting_aside`.
@@ -233,7 +232,7 @@ def set_aside(path: Path, utc_ms: int, *, by_content: bool = False) -> Path:
         StoreError: another process has it open for writing, or renaming fails.
     """
     target = dated_name(path, "damaged", utc_ms)
-    note = {"aside": target.name, "moved": False, "by_content": by_content, "last_seq": None}
+    note = {"aside": target.name, "moved": False, "last_seq": None}
     with WriterLock(path):
         try:
             write_durably(_note_path(path), json.dumps(note).encode())
@@ -269,7 +268,7 @@ def pending_salvage(path: Path) -> Salvage | None:
     note = _read_note(path)
     if note is None or not note["moved"] or not path.with_name(note["aside"]).exists():
         return None
-    return Salvage(path.with_name(note["aside"]), note["by_content"], note["last_seq"])
+    return Salvage(path.with_name(note["aside"]), note["last_seq"])
 
 
 def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
@@ -277,7 +276,6 @@ def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
     note = {
         "aside": salvage.aside.name,
         "moved": True,
-        "by_content": salvage.by_content,
         "last_seq": last_seq,
     }
     write_durably(_note_path(path), json.dumps(note).encode())
@@ -383,7 +381,7 @@ def _read_note(path: Path) -> dict[str, Any] | None:
         note = json.loads(_note_path(path).read_bytes())
     except (OSError, ValueError):
         return None
-    wanted = {"aside", "moved", "by_content", "last_seq"}
+    wanted = {"aside", "moved", "last_seq"}
     return note if isinstance(note, dict) and wanted <= note.keys() else None
 
 

@@ -61,7 +61,7 @@ class Salvager:
     def __init__(self, path: Path, salvage: Salvage) -> None:
         self._path = path
         self._salvage = salvage
-        with_log = salvage.by_content or not _is_sound_alone(salvage.aside)
+        with_log = _owns_log(salvage.aside)
         self._old = Pages(salvage.aside, _page_bytes(salvage.aside), with_log=with_log)
         self._new = connect(path, "rw")
         self._columns = {
@@ -277,16 +277,20 @@ def _page_bytes(aside: Path) -> int:
     return PAGE_BYTES
 
 
-def _is_sound_alone(aside: Path) -> bool:
-    """Tell whether the file is whole without its log, which then is none of its own.
+def _owns_log(aside: Path) -> bool:
+    """Tell whether the log beside the file is its own.
 
-    That of another store lies beside a file that was put there after a kill.
+    It is not when the file is whole without it and not with it: so it is after a kill and a backup
+    that was copied over the store by hand.
     """
-    if not aside.with_name(aside.name + "-wal").exists():
-        return False
+    has_log = aside.with_name(aside.name + "-wal").exists()
+    return has_log and (_is_whole(aside, "ro") or not _is_whole(aside, "ro&immutable=1"))
+
+
+def _is_whole(aside: Path, mode: str) -> bool:
     until = time.monotonic() + _CHECK_S
     try:
-        with closing(connect(aside, "ro&immutable=1")) as connection:
+        with closing(connect(aside, mode)) as connection:
             connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
             return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
     except sqlite3.Error:
