@@ -129,7 +129,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_salvaged_and_the_watch_g
     assert len(numbers) >= 50 + LEFT[spoil]
 
 
-LEFT = {
+LEFT: dict[Callable[[Path], None], int] = {
     spoil_page_size: 3000,
     spoil_header: 3000,
     spoil_middle: 1,
