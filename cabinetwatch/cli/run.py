@@ -27,6 +27,9 @@ _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
 
+_OPENING_S = 900.0
+"""What opening the store may take, when a damaged one is salvaged or an older one converted."""
+
 
 class Signals:
     """What the process has been asked by signals. Handlers only set flags."""
@@ -77,7 +80,8 @@ def run(args: argparse.Namespace) -> int:
                 return changed
             before = daemon.config if stand_in is None else stand_in.real
             was_away = "" if stand_in is None else stand_in.error
-            daemon, stand_in = _started_anew(changed, before)
+            with notifier.kept_alive(_OPENING_S):
+                daemon, stand_in = _started_anew(changed, before)
             if was_away and stand_in is None:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)

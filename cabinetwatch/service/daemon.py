@@ -23,6 +23,7 @@ from cabinetwatch.service.page_loop import PageLoop
 from cabinetwatch.service.part import Part
 from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.reception import Reception
+from cabinetwatch.service.salvage_loop import SalvageLoop
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.summary_loop import SummaryLoop
 from cabinetwatch.service.vitality import (
@@ -34,7 +35,7 @@ from cabinetwatch.service.vitality import (
 )
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
-from cabinetwatch.store.place import DamagedStoreError
+from cabinetwatch.store.place import DamagedStoreError, pending_salvage
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -61,20 +62,26 @@ class Daemon:
         self._patience_s = 0.0
         self._deliveries: list[DeliveryLoop] = []
         self._page_loop: PageLoop | None = None
+        self._salvage_loop: SalvageLoop | None = None
 
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
 
-        A store whose damage shows only when the engine reads it is set aside as well.
+        A store is damaged when an ordinary open, with all that the engine reads of it, says so
+        twice: then it is set aside, and what can be read of it is carried over into a new one.
 
         Raises:
             StoreError: the store can't be used.
         """
         try:
             self._open()
-        except DamagedStoreError as error:
-            startup.put_aside(self.config.store.url, error)
-            self._open()
+        except DamagedStoreError as first:
+            _log.error("%s; it is opened once more", first)
+            try:
+                self._open()
+            except DamagedStoreError as error:
+                startup.put_aside(self.config.store.url, error)
+                self._open()
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
@@ -82,9 +89,10 @@ class Daemon:
         self._session.start()
         self._summary_loop.start()
         self._start_page()
+        self._start_salvage()
 
     def _open(self) -> None:
-        self._store = startup.open_store(self.config.store.url)
+        self._store = startup.open_or_make(self.config.store.url)
         self._deliveries = []
         try:
             self._make_parts()
@@ -244,6 +252,7 @@ class Daemon:
         """
         self._patience_s = patience_s
         steps = (
+            ("salvage", self._stop_salvage),
             ("summary", self._stop_summary),
             ("engine", self._stop_engine),
             ("deliveries", self._stop_deliveries),
@@ -260,7 +269,7 @@ class Daemon:
         if self._store_loop.join(0.0):
             self._store.close()
             if self.damage is not None:
-                startup.put_aside(self.config.store.url, self.damage)
+                startup.put_aside_if_damaged(self.config.store.url, self.damage)
 
     def _stop_summary(self) -> None:
         self._summary_loop.stop()
@@ -286,6 +295,18 @@ class Daemon:
         if page is not None:
             self._page_loop = PageLoop(self.config.store.url, page, self._part_failed)
             self._page_loop.start()
+
+    def _start_salvage(self) -> None:
+        path = self._store.path
+        salvage = pending_salvage(path)
+        if salvage is not None:
+            self._salvage_loop = SalvageLoop(path, salvage, self._engine_post, self._part_failed)
+            self._salvage_loop.start()
+
+    def _stop_salvage(self) -> None:
+        if self._salvage_loop is not None:
+            self._salvage_loop.stop()
+            self._join(self._salvage_loop, self._patience_s)
 
     def _stop_page(self) -> None:
         """Last of all, so that the last page says that the watch has stopped."""

@@ -1,5 +1,6 @@
-"""Opening the store at a start: made or brought up to date, set aside when it is damaged."""
+"""Opening the store at a start: made or brought up to date, set aside and saved when damaged."""
 
+import json
 import logging
 import subprocess
 import sys
@@ -7,27 +8,29 @@ import sys
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.errors import StoreError
 from cabinetwatch.intake.repeats import MOST_SENT_AGAIN
-from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, database_path, set_aside
+from cabinetwatch.store.database import is_sound
+from cabinetwatch.store.place import (
+    DamagedRecordError,
+    DamagedStoreError,
+    DiskFaultError,
+    Salvage,
+    database_path,
+    end_salvage,
+    finish_setting_aside,
+    note_begun,
+    pending_salvage,
+    set_aside,
+    take_report,
+)
 from cabinetwatch.store.store import Store
 
 _log = logging.getLogger(__name__)
 
 MIGRATION_TIMEOUT_S = 600
+_SALVAGE_TIMEOUT_S = 240
+_CHECK_S = 20.0
 _KINDS = {3: DamagedStoreError, 4: DiskFaultError}
 """What the child's exit status means (store.migrate, whose import would cost memory)."""
-
-
-def open_store(url: str) -> Store:
-    """Open the store for writing; a damaged one is set aside under a dated name, and said so.
-
-    Raises:
-        StoreError: it can't be made, opened, or belongs to another daemon or program.
-    """
-    try:
-        return open_or_make(url)
-    except DamagedStoreError as error:
-        put_aside(url, error)
-        return open_or_make(url)
 
 
 def put_aside(url: str, error: DamagedStoreError) -> None:
@@ -36,8 +39,29 @@ def put_aside(url: str, error: DamagedStoreError) -> None:
     Raises:
         StoreError: it can't be renamed.
     """
-    aside = set_aside(database_path(url), SystemClock().utc_ms())
+    path = database_path(url)
+    aside = set_aside(path, SystemClock().utc_ms())
+    take_report(path)
     _log.error("%s; it was set aside as %s and a new store is begun", error, aside)
+
+
+def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
+    """Set a store aside that seemed damaged amid a run, if ordinary opens say the same, twice.
+
+    Raises:
+        StoreError: it can't be renamed.
+    """
+    path = database_path(url)
+    try:
+        if not isinstance(error, DamagedRecordError) and (
+            is_sound(path, _CHECK_S) or is_sound(path, _CHECK_S)
+        ):
+            _log.error("%s; but all of it can be read, and the watch goes on with it", error)
+            return
+    except StoreError as problem:
+        _log.error("%s; but now it can't be read at all: %s", error, problem)
+        return
+    put_aside(url, error)
 
 
 def open_or_make(url: str) -> Store:
@@ -47,7 +71,14 @@ def open_or_make(url: str) -> Store:
         DamagedStoreError: it is ours, but damaged.
         StoreError: it can't be made, opened, or belongs to another daemon or program.
     """
+    path = database_path(url)
+    finish_setting_aside(path)
     store = _opened(url)
+    salvage = pending_salvage(path)
+    if salvage is not None and salvage.last_seq is None:
+        store.close()
+        _begin_salvage(url, salvage)
+        store = _opened(url)
     try:
         store.saved_state()
         store.last_t()
@@ -55,6 +86,21 @@ def open_or_make(url: str) -> Store:
         store.close()
         raise
     return store
+
+
+def _begin_salvage(url: str, salvage: Salvage) -> None:
+    """Have all carried over that a watch goes on from; without that it begins anew."""
+    path = database_path(url)
+    command = [sys.executable, "-m", "cabinetwatch.store.salvage", "begin", url]
+    try:
+        child = subprocess.run(  # noqa: S603 - our own program
+            command, capture_output=True, text=True, timeout=_SALVAGE_TIMEOUT_S, check=True
+        )
+        note_begun(path, salvage, json.loads(child.stdout)["last_seq"])
+    except (subprocess.SubprocessError, OSError, ValueError, KeyError) as error:
+        detail = getattr(error, "stderr", None) or error
+        _log.error("nothing of %s could be carried over: %s", salvage.aside, detail)
+        end_salvage(path)
 
 
 def _opened(url: str) -> Store:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Row, func, select
 
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import Database
-from cabinetwatch.store.place import DamagedStoreError
+from cabinetwatch.store.place import DamagedRecordError, report_damage
 from cabinetwatch.store.schema import block, clock_offset, journal, sensor, upkeep
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
@@ -174,7 +174,9 @@ def _decoded(database: Database, row: Row[Any], names: dict[int, str]) -> Iterat
     try:
         return decode(row.data, names)
     except ValueError as error:
-        raise DamagedStoreError(f"The store {database.path} is damaged: {error}") from error
+        damage = DamagedRecordError(f"The store {database.path} is damaged: {error}", database.path)
+        report_damage(database.path, damage)
+        raise damage from error
 
 
 def _entry(row: Row[Any]) -> tuple[int, Entry]:

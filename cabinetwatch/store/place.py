@@ -2,14 +2,16 @@
 
 import errno
 import fcntl
+import json
 import os
 import pwd
 import stat
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
+from typing import Any, NamedTuple
 
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
@@ -31,6 +33,14 @@ class NoStoreError(StoreError):
 
 class DamagedStoreError(StoreError):
     """The file is a store of ours, but its content can't be trusted any more."""
+
+    def __init__(self, sentence: str, path: Path | None = None) -> None:
+        super().__init__(sentence)
+        self.path = path
+
+
+class DamagedRecordError(DamagedStoreError):
+    """The file is sound to SQLite, but what it holds fails its own checksum."""
 
 
 class DiskFaultError(StoreError):
@@ -269,8 +279,20 @@ def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
     return None
 
 
+class Salvage(NamedTuple):
+    """A damaged store that was set aside, and what is still to be carried over from it.
+
+    `last_seq` is the number of its last input; None until the new store was begun with it.
+    """
+
+    aside: Path
+    last_seq: int | None
+
+
 def set_aside(path: Path, utc_ms: int) -> Path:
     """Rename a damaged store, with its companions, to a dated name beside it.
+
+    A note says so first, so that a kill in between is made good by `finish_setting_aside`.
 
     Returns:
         The new path of the database file.
@@ -278,25 +300,166 @@ def set_aside(path: Path, utc_ms: int) -> Path:
     Raises:
         StoreError: another process has it open for writing, or renaming fails.
     """
-    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
-    target = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while target.exists():
-        number += 1
-        target = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    target = dated_name(path, "damaged", utc_ms)
+    note = {"aside": target.name, "moved": False, "last_seq": None}
     with WriterLock(path):
         try:
-            # The log goes first: a kill in between leaves a database without its log, never a log
-            # that a new database would take for its own.
-            for companion in reversed(_COMPANIONS):
-                source = path.with_name(path.name + companion)
-                if source.exists():
-                    source.rename(target.with_name(target.name + companion))
+            write_durably(_note_path(path), json.dumps(note).encode())
+            _move(path, target, note)
         except OSError as error:
             raise StoreError(
                 f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
             ) from error
     return target
+
+
+def finish_setting_aside(path: Path) -> None:
+    """Finish what a kill has cut short.
+
+    Raises:
+        StoreError: another process has it open for writing, or renaming fails.
+    """
+    note = _read_note(path)
+    if note is None or note["moved"]:
+        return
+    target = path.with_name(note["aside"])
+    with WriterLock(path):
+        try:
+            _move(path, target, note)
+        except OSError as error:
+            raise StoreError(
+                f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
+            ) from error
+
+
+def pending_salvage(path: Path) -> Salvage | None:
+    """Give what is still to be carried over into the store at `path`."""
+    note = _read_note(path)
+    if note is None or not note["moved"] or not path.with_name(note["aside"]).exists():
+        return None
+    return Salvage(path.with_name(note["aside"]), note["last_seq"])
+
+
+def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
+    """Note that the new store was begun with what a watch goes on from."""
+    note = {
+        "aside": salvage.aside.name,
+        "moved": True,
+        "last_seq": last_seq,
+    }
+    write_durably(_note_path(path), json.dumps(note).encode())
+
+
+def end_salvage(path: Path) -> None:
+    """Note that nothing is left to be carried over."""
+    _note_path(path).unlink(missing_ok=True)
+    sync(path.parent)
+
+
+def move_files(path: Path, target: Path) -> None:
+    """Rename a store with its companions.
+
+    Raises:
+        OSError: renaming fails.
+    """
+    # The log goes first: a kill in between leaves a database without its log, never a log
+    # that a new database would take for its own.
+    for companion in reversed(_COMPANIONS):
+        source = path.with_name(path.name + companion)
+        if source.exists():
+            source.rename(target.with_name(target.name + companion))
+    sync(path.parent)
+
+
+def dated_name(path: Path, why: str, utc_ms: int) -> Path:
+    """Give a name beside the store that says since when it lies there, and is free."""
+    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
+    target = path.with_name(f"{path.name}.{why}-{stamp}")
+    number = 1
+    while any(target.with_name(target.name + each).exists() for each in _COMPANIONS):
+        number += 1
+        target = path.with_name(f"{path.name}.{why}-{stamp}-{number}")
+    return target
+
+
+def write_durably(path: Path, content: bytes) -> None:
+    """Write a file that is there whole, or as it was, whatever happens.
+
+    Raises:
+        OSError: it can't be written.
+    """
+    growing = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        growing.touch(0o600)
+        growing.write_bytes(content)
+        sync(growing)
+        growing.replace(path)
+        sync(path.parent)
+    finally:
+        growing.unlink(missing_ok=True)
+
+
+def sync(path: Path) -> None:
+    """Have the disk take a file, or the names in a folder.
+
+    Raises:
+        OSError: it refuses.
+    """
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+class Report(NamedTuple):
+    """What somebody who reads the store has found: damage, in a sentence."""
+
+    error: str
+    by_content: bool
+
+
+def report_damage(path: Path, error: DamagedStoreError) -> None:
+    """Tell the watch that runs on a store, if one does, that it is damaged."""
+    if holder_of(path) is None:
+        return
+    report = {"error": str(error), "by_content": isinstance(error, DamagedRecordError)}
+    with suppress(OSError):
+        write_durably(_report_path(path), json.dumps(report).encode())
+
+
+def take_report(path: Path) -> Report | None:
+    """Give what was reported, once."""
+    where = _report_path(path)
+    try:
+        content = where.read_bytes()
+        where.unlink()
+        return Report(**json.loads(content))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def _move(path: Path, target: Path, note: dict[str, Any]) -> None:
+    if not target.exists():
+        move_files(path, target)
+    write_durably(_note_path(path), json.dumps(note | {"moved": True}).encode())
+
+
+def _read_note(path: Path) -> dict[str, Any] | None:
+    try:
+        note = json.loads(_note_path(path).read_bytes())
+    except (OSError, ValueError):
+        return None
+    wanted = {"aside", "moved", "last_seq"}
+    return note if isinstance(note, dict) and wanted <= note.keys() else None
+
+
+def _note_path(path: Path) -> Path:
+    return path.with_name(path.name + ".salvage")
+
+
+def _report_path(path: Path) -> Path:
+    return path.with_name(path.name + ".report")
 
 
 def check_is_file(path: Path) -> bool:

@@ -15,12 +15,14 @@ from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.inputs import Stretch
 from cabinetwatch.store.place import (
-    DamagedStoreError,
+    DamagedRecordError,
     NoStoreError,
     ReplacedStoreError,
     WriterLock,
     act_as_owner,
     database_path,
+    pending_salvage,
+    report_damage,
 )
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.room import Room, measure, raw_gone_before
@@ -338,7 +340,7 @@ class Store:
 
     def tidy(self, now: Now) -> Iterator[None]:
         """Bring the tiers up to what is committed; each `next` is one short step."""
-        self._require_writer()
+        self._require_whole()
         return tidy(self._database, now)
 
     def clear(self, now: Now, keeping: Keeping, spare_pages: int = SPARE_PAGES) -> Iterator[int]:
@@ -347,7 +349,7 @@ class Store:
         Returns:
             Steps, each short; each gives the rows that it let go.
         """
-        self._require_writer()
+        self._require_whole()
         return clear(self._database, now, keeping, spare_pages)
 
     def room(self) -> Room:
@@ -390,6 +392,18 @@ class Store:
         if self.last_seq() != seq:
             raise ReplacedStoreError(f"The store {self.path} is not as this watch left it")
 
+    def _require_whole(self) -> None:
+        """Condense and prune nothing while readings still come from a store that was set aside.
+
+        Done again after a kill, carrying over could not tell what is gone from what never came.
+        """
+        self._require_writer()
+        if pending_salvage(self.path) is not None:
+            raise StoreError(
+                f"The readings of the damaged store are still being carried over into {self.path};"
+                " try again when that is done"
+            )
+
     def _require_writer(self) -> Writer:
         if self._writer is None:
             raise StoreError(f"The store {self.path} was opened for reading only")
@@ -406,7 +420,9 @@ class Store:
         try:
             return question()
         except (ValueError, zlib.error) as error:
-            raise DamagedStoreError(f"The store {self.path} is damaged: {error}") from error
+            damage = DamagedRecordError(f"The store {self.path} is damaged: {error}", self.path)
+            report_damage(self.path, damage)
+            raise damage from error
 
 
 def _require_current(database: Database) -> None:

@@ -498,6 +498,7 @@ class Engine:
         elif entry.kind is EntryKind.STORE:
             site.store_error = None if data["ok"] else str(data["error"])
             site.readings_lost = int(data.get("lost", 0))
+            site.store_note = str(data.get("note", ""))
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.REFUSED:

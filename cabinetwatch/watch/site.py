@@ -18,6 +18,7 @@ class SiteView:
     running: bool = False
     store_error: str | None = None
     readings_lost: int = 0
+    store_note: str = ""
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
     connection: ConnectionView = field(default_factory=ConnectionView)
     refusals: Refusals = field(default_factory=Refusals)
@@ -40,6 +41,7 @@ class SiteView:
             "connection": self.connection.save(),
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
+            "store_note": self.store_note,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
             "refusals": self.refusals.save(),
         }
@@ -52,5 +54,6 @@ class SiteView:
         )
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
+        self.store_note = state.get("store_note", "")
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
         self.refusals = Refusals.load(state.get("refusals", {}))

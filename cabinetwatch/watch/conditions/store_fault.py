@@ -38,7 +38,10 @@ class StoreFault(SiteCondition):
 
     def gone(self) -> str:
         """Say that it works again, and what was lost."""
-        lost = self.house.site.readings_lost
+        site = self.house.site
+        if site.store_note:
+            return f"The watch can keep its records again; {site.store_note}."
+        lost = site.readings_lost
         so = f"; {_readings(lost)} lost" if lost else "; nothing was lost"
         return f"The watch can keep its records again{so}."
 
