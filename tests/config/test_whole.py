@@ -32,7 +32,7 @@ def test_all_faults_of_a_file_come_in_one_go() -> None:
         "sensor is an unknown table; the nearest known one is sensors",
         "[sensors.a] quantity",
         "[sensors.a] low = 5 is not below high = 4",
-        "[devices.b] temperature = c is an unknown sensor of temperature; the nearest known one is a",
+        "[devices.b] temperature = c is an unknown sensor of temperature; the nearest known one is",
         "[devices.b] derating",
         '[alarms.too-warm] on_delay_s = "x" is no number; give the seconds',
         "[notify.email] host is missing",
@@ -104,7 +104,8 @@ def test_a_hint_names_only_sensors_of_the_right_quantity() -> None:
 def test_an_unknown_sensor_in_a_list_of_powers_is_named() -> None:
     text = f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\npower = ["nas-power", "nas-pow"]\n'
     assert problem(text) == (
-        "[devices.nas] power = nas-pow is an unknown sensor of power; the nearest known one is nas-power"
+        "[devices.nas] power = nas-pow is an unknown sensor of power;"
+        " the nearest known one is nas-power"
     )
 
 

@@ -186,7 +186,8 @@ def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() 
         for each in (first, third, fourth):
             seats.has_asked(each)
         # Who has not asked for anything is the first to go, whoever it is.
-        assert seats.take(fifth := connection(), "phone")
+        fifth = connection()
+        assert seats.take(fifth, "phone")
         assert second.recv(1) == b""
         seats.has_asked(fifth)
         # Two answers to each of two: nobody gives way to a third of one of them.
