@@ -12,7 +12,7 @@ from types import FrameType
 from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.errors import CabinetwatchError, ConfigError
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.stand_in import StandIn
 from cabinetwatch.service.systemd import Notifier
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
     log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
-    config = configuration.load(path)
+    config = _loaded(path)
     signals, notifier = Signals(), Notifier()
     with signals.caught():
         daemon, stand_in = _started(config)
@@ -82,6 +82,22 @@ def run(args: argparse.Namespace) -> int:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
                 daemon.tell_store(ok=True, lost=lost)
+
+
+def _loaded(path: Path) -> Config:
+    """Read the configuration; one without any sensor would have nothing watched, and nobody told.
+
+    Raises:
+        ConfigError: it is faulty, or has no sensor.
+    """
+    config = configuration.load(path)
+    if not config.sensors:
+        sentence = (
+            f"{path}: there is no table [sensors.ID], so nothing would be watched;"
+            " `cabinetwatch listen` drafts them from what the broker sends"
+        )
+        raise ConfigError([sentence])
+    return config
 
 
 def _started(config: Config) -> tuple[Daemon, StandIn | None]:
@@ -165,7 +181,7 @@ def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
         _log.error("the configuration is kept as it was, for the store can't be written now")
         return None
     try:
-        config = configuration.load(path)
+        config = _loaded(path)
     except CabinetwatchError as error:
         _log.error("%s: %s", _KEPT, _one_line(error))
         return None

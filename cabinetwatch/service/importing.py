@@ -197,7 +197,7 @@ def heard_by_both(recorded: Sequence[Dated], stored: Sequence[Dated]) -> set[int
 
 
 class _Best:
-    """The best chain of pairs so far that ends at or before each stored reading (a Fenwick tree)."""
+    """The best chain of pairs that ends at or before each stored reading (a Fenwick tree)."""
 
     def __init__(self, size: int) -> None:
         # Of each chain: how near it is in all, its last recorded place, the chain before.

@@ -12,6 +12,7 @@ from cabinetwatch.store.room import Room
 from cabinetwatch.store.running import is_running, mute_process
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import UnreadableTotal
+from cabinetwatch.text import rounded
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -103,7 +104,7 @@ def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> di
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)
 
 
 def _instant(utc_ms: int | None) -> str | None:

@@ -34,7 +34,7 @@ def percent(fraction: float) -> str:
 
 def _fixed(value: float, decimals: int) -> str:
     """Write with fixed decimals and without a negative zero."""
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return f"{value:z.{decimals}f}"
 
 
 def interval_k(value_k: float, sd_k: float) -> str:

@@ -264,9 +264,11 @@ def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
     with Store.open(url):
         assert main(["import", str(path), "--config", str(config_file)]) == 2
     assert "is in use by another cabinetwatch" in capsys.readouterr().err
-    with Store.open(url, read_only=True) as store:
-        with pytest.raises(StoreError, match="opened for reading only"):
-            store.commit(Batch(T0, 0, []))
+    with (
+        Store.open(url, read_only=True) as store,
+        pytest.raises(StoreError, match="opened for reading only"),
+    ):
+        store.commit(Batch(T0, 0, []))
 
 
 def begun(config: Config) -> list[Reading | Entry]:

@@ -61,7 +61,7 @@ class CommandChannel:
         try:
             status = process.wait(self._timeout_s)
         except subprocess.TimeoutExpired:
-            return f"was stopped after {self._timeout_s:g} s"
+            return f"was stopped after {self._timeout_s:zg} s"
         finally:
             if process.returncode is None:
                 _kill_group(process)
