@@ -77,7 +77,10 @@ def run(args: argparse.Namespace) -> int:
                 return changed
             before = daemon.config if stand_in is None else stand_in.real
             was_away = "" if stand_in is None else stand_in.error
-            daemon, stand_in = _started_anew(changed, before)
+            # Otherwise it is a new store, or the real one again after a stand-in.
+            same = changed.store.url == before.store.url
+            reloaded = same and daemon.damage is None and stand_in is None
+            daemon, stand_in = _started_anew(changed, before, reloaded=reloaded)
             if was_away and stand_in is None:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
@@ -100,12 +103,12 @@ def _loaded(path: Path) -> Config:
     return config
 
 
-def _started(config: Config) -> tuple[Daemon, StandIn | None]:
+def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, StandIn | None]:
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
     if clear_leftovers(config.store_path()):
         _log.warning("what a watch that was killed had kept in memory was removed")
     try:
-        daemon, stand_in = _begun(config), None
+        daemon, stand_in = _begun(config, reloaded=reloaded), None
     except DiskFaultError as error:
         stand_in = StandIn(config, error)
         daemon = _begun(stand_in.config)
@@ -119,19 +122,21 @@ def _started(config: Config) -> tuple[Daemon, StandIn | None]:
     return daemon, stand_in
 
 
-def _begun(config: Config) -> Daemon:
-    daemon = Daemon(config)
+def _begun(config: Config, *, reloaded: bool = False) -> Daemon:
+    daemon = Daemon(config, reloaded=reloaded)
     daemon.start()
     return daemon
 
 
-def _started_anew(config: Config, before: Config) -> tuple[Daemon, StandIn | None]:
+def _started_anew(
+    config: Config, before: Config, *, reloaded: bool
+) -> tuple[Daemon, StandIn | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
-        return _started(config)
+        return _started(config, reloaded=reloaded)
     except CabinetwatchError as error:
         _log.error("%s: %s", _KEPT, _one_line(error))
-        return _started(before)
+        return _started(before, reloaded=reloaded)
 
 
 def _watch(

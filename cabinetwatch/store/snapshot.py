@@ -9,7 +9,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.room import Room
-from cabinetwatch.store.running import is_running, mute_process
+from cabinetwatch.store.running import is_running, mute_process, running_since
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import UnreadableTotal
 from cabinetwatch.text import rounded
@@ -142,7 +142,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     elsewhere = records is not None and store.path == (real or store.path)
     running = is_running(store, clock) and not elsewhere
     starts = store.entries(EntryKind.START)
-    counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
+    counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
     return Snapshot(
