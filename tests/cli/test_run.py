@@ -1,12 +1,14 @@
 """The log of `run`, and what it refuses to run."""
 
+import io
 import logging
+import re
 from pathlib import Path
 
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.cli.service_log import LineFormatter
+from cabinetwatch.cli.service_log import LineFormatter, log_to_standard_error
 from cabinetwatch.store.migrate import migrate
 
 
@@ -66,3 +68,18 @@ def test_every_text_that_says_why_or_what_must_have_words(
     migrate(f"sqlite:///{tmp_path}/cabinetwatch.db")
     assert main([*arguments, "--config", str(path)]) == 2
     assert "has no words in it; write a few" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_on_a_terminal_lines_of_the_log_have_times(
+    terminal: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written = io.StringIO()
+    monkeypatch.setattr(written, "isatty", lambda: terminal)
+    monkeypatch.setattr("sys.stderr", written)
+    root = logging.Logger("of its own")
+    monkeypatch.setattr(logging, "root", root)
+    log_to_standard_error(logging.INFO)
+    root.info("connected")
+    time = r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d " if terminal else ""
+    assert re.fullmatch(time + r"INFO of its own: connected\n", written.getvalue())
