@@ -1,6 +1,7 @@
 """The servers that other tests lean on do what those tests think they do."""
 
 import smtplib
+import sqlite3
 import ssl
 from email.message import EmailMessage
 
@@ -163,3 +164,10 @@ def test_the_mail_server_speaks_tls_from_the_first_byte(
     with smtplib.SMTP_SSL("127.0.0.1", drop.port, timeout=WITHIN_S, context=context) as client:
         client.send_message(mail())
     assert len(drop.messages) == 1
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_database_that_nobody_closes_is_told() -> None:
+    with pytest.warns(ResourceWarning, match="unclosed database"):
+        sqlite3.connect(":memory:")
+    sqlite3.connect(":memory:").close()
