@@ -1,5 +1,6 @@
 """The servers that other tests lean on do what those tests think they do."""
 
+import gc
 import smtplib
 import sqlite3
 import ssl
@@ -166,8 +167,10 @@ def test_the_mail_server_speaks_tls_from_the_first_byte(
     assert len(drop.messages) == 1
 
 
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_database_that_nobody_closes_is_told() -> None:
+    def leave_open() -> None:
+        sqlite3.connect(":memory:").execute("SELECT 1")
+        gc.collect()
+
     with pytest.warns(ResourceWarning, match="unclosed database"):
-        sqlite3.connect(":memory:")
-    sqlite3.connect(":memory:").close()
+        leave_open()

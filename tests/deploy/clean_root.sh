@@ -56,6 +56,7 @@ end_all() {
 trap end_all EXIT
 
 sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
+printf '\n[sensors.hall-air]\ntopic = "hall/air"\nquantity = "temperature"\n' >>$config
 before=$(cksum <$config)
 runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \
     >/tmp/watch.log 2>&1 &
