@@ -14,12 +14,12 @@ from cabinetwatch.config.kinds import NotNegative, PlainText, Point, Positive, S
 def _check_curve(points: tuple[Point, ...]) -> tuple[Point, ...]:
     for temperature_c, fraction in points:
         if not 0.0 <= fraction <= 1.0:
-            raise ValueError(f"allows {fraction:g} of the load at {temperature_c:g} °C")
+            raise ValueError(f"allows {fraction:zg} of the load at {temperature_c:zg} °C")
     for (cool_c, more), (warm_c, less) in pairwise(points):
         if warm_c <= cool_c:
-            raise ValueError(f"has {warm_c:g} °C after {cool_c:g} °C")
+            raise ValueError(f"has {warm_c:zg} °C after {cool_c:zg} °C")
         if less > more:
-            raise ValueError(f"allows more load at {warm_c:g} °C than at {cool_c:g} °C")
+            raise ValueError(f"allows more load at {warm_c:zg} °C than at {cool_c:zg} °C")
     return points
 
 

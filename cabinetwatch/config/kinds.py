@@ -53,6 +53,12 @@ def _check_ascii_word(text: str) -> str | None:
     return "holds white space" if any(map(str.isspace, text)) else None
 
 
+def _check_host(text: str) -> str | None:
+    if _check_ascii_word(text):
+        return _check_ascii_word(text)
+    return "is more than a name or address" if set("/@?#") & set(text) else None
+
+
 def _check_address(text: str) -> str | None:
     if not text.isascii() or not _ADDRESS.fullmatch(text):
         return "is no mail address"
@@ -143,6 +149,8 @@ PlainText = Annotated[str, _says(_check_plain)]
 """Not empty, and without control characters: it goes into subjects, pages and terminals."""
 Word = Annotated[str, _says(_check_ascii_word)]
 """Plain text without white space."""
+Host = Annotated[str, _says(_check_host)]
+"""A name or an address, without what else a URL has: a password in it would be printed."""
 TopicFilter = Annotated[str, _says(check_filter)]
 TopicPrefix = Annotated[str, _says(check_prefix)]
 Pointer = Annotated[str, _says(_check_pointer)]

@@ -1,5 +1,6 @@
 """Finding, reading and checking the configuration file."""
 
+import codecs
 import os
 import re
 import tomllib
@@ -20,6 +21,9 @@ SYSTEM_FILE = Path("/etc/cabinetwatch/config.toml")
 _ENVIRONMENT = "CABINETWATCH_CONFIG"
 _LARGEST = 4 * 1024 * 1024
 """Bytes; hundreds of devices take less than a tenth."""
+
+# Outside of a list, where a comma stands between two items.
+_DECIMAL_COMMA = re.compile(r"^[^#=\[\"']*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
 
 
 def find_config_file(explicit: Path | None = None) -> Path:
@@ -149,6 +153,10 @@ def _read(path: Path) -> str:
         data = read_plain_file(path, _LARGEST, trusted_by_root=True)
     except ValueError as error:
         raise ConfigError([f"{path}: {error}"]) from None
+    if data.startswith((codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise ConfigError(
+            [f"{path}: begins with a byte order mark (BOM); save the file as UTF-8 without a BOM"]
+        )
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -172,9 +180,14 @@ def _parse_toml(text: str, path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what, line, column = _locate(str(error), text)
-        raise ConfigError(
-            [f"{path}: line {line}, column {column} is no valid TOML ({printable(what)})"]
-        ) from None
+        place = f"{path}: line {line}, column {column}"
+        comma = _DECIMAL_COMMA.search(text.split("\n")[line - 1])
+        if comma is not None:
+            right = f"{comma[1]}.{comma[2]}"
+            sentence = f"{place}: a number has a decimal point and no comma; write {right}"
+        else:
+            sentence = f"{place} is no valid TOML ({printable(what)})"
+        raise ConfigError([sentence]) from None
     except RecursionError:
         raise ConfigError([f"{path}: holds lists or tables nested too deeply to be read"]) from None
     except ValueError:

@@ -8,12 +8,12 @@ Quantity = Literal["temperature", "humidity", "power", "fan-speed", "sound-level
 UNITS: dict[str, tuple[str, ...]] = {
     "temperature": ("Cel", "K", "degF"),
     "humidity": ("%RH",),
-    "power": ("W",),
+    "power": ("W", "kW"),
     "fan-speed": ("1/min",),
     "sound-level": ("dB",),
 }
-"""Units of each quantity as SenML names them (RFC 8428, section 12.1), and degF. The first is the
-one in which values are kept, and the default."""
+"""Units of each quantity as SenML names them (RFC 8428, section 12.1; kW: RFC 8798, section 3), and
+degF. The first is the one in which values are kept, and the default."""
 
 ROLES: dict[str, Quantity] = {
     "temperature": "temperature",
@@ -83,11 +83,15 @@ def _from_fahrenheit(temperature_f: float) -> float:
     return (temperature_f - 32.0) * 5.0 / 9.0
 
 
+def _from_kilowatts(power_kw: float) -> float:
+    return power_kw * 1000.0
+
+
 # For the units above; a test holds the two together.
 _CONVERSIONS: dict[str, dict[str, Conversion]] = {
     "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
     "humidity": {"%RH": _unchanged},
-    "power": {"W": _unchanged},
+    "power": {"W": _unchanged, "kW": _from_kilowatts},
     "fan-speed": {"1/min": _unchanged},
     "sound-level": {"dB": _unchanged},
 }

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from cabinetwatch.config.model import SITE_SUBJECT
-from cabinetwatch.config.quantities import ROLES
+from cabinetwatch.config.quantities import ROLES, UNITS
 from cabinetwatch.config.wording import Problems, show, unknown
 
 Tables = Mapping[str, Mapping[str, Any]]
@@ -17,12 +17,18 @@ Tables = Mapping[str, Mapping[str, Any]]
 _ID = re.compile(r"[a-z0-9-]+")
 
 
-def check_references(sensors: Tables, devices: Tables, problems: Problems) -> None:
-    """Note every fault between the tables of sensors and devices."""
+def check_references(
+    sensors: Tables, devices: Tables, problems: Problems, *, journaled: bool
+) -> None:
+    """Note every fault between the tables of sensors and devices.
+
+    What is journaled was in force once: an older version took any humidity for a temperature, and
+    its records must still be read.
+    """
     _check_ids(sensors, devices, problems)
     _check_sources(sensors, problems)
     for device_id, device in devices.items():
-        _check_roles(device_id, device, sensors, problems)
+        _check_roles(device_id, device, sensors, problems, journaled=journaled)
     _check_circles(devices, problems)
 
 
@@ -55,23 +61,28 @@ def _check_sources(sensors: Tables, problems: Problems) -> None:
 
 
 def _check_roles(
-    device_id: str, device: Mapping[str, Any], sensors: Tables, problems: Problems
+    device_id: str,
+    device: Mapping[str, Any],
+    sensors: Tables,
+    problems: Problems,
+    *,
+    journaled: bool,
 ) -> None:
     for role, name in _named_sensors(device):
+        needed = ROLES[role]
+        fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
         if name not in sensors:
-            problems.add(f"devices.{device_id}", f"{role} = {unknown_sensor(name, sensors)}")
+            # One whose quantity is wrong, which is told of by itself, may be meant as well.
+            meant = fitting + [i for i, s in sensors.items() if s.get("quantity") not in UNITS]
+            said = unknown(f"sensor of {needed}", name, meant)
+            problems.add(f"devices.{device_id}", f"{role} = {said}")
             continue
-        quantity, needed = sensors[name].get("quantity"), ROLES[role]
-        if quantity in ROLES.values() and quantity != needed:
+        quantity = sensors[name].get("quantity")
+        if quantity in UNITS and quantity != needed and not journaled:
+            right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
             problems.add(
-                f"devices.{device_id}",
-                f'{role} = "{name}" is a sensor of {quantity}; give one of {needed}',
+                f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'
             )
-
-
-def unknown_sensor(name: str, sensors: Tables) -> str:
-    """Say that there is no such sensor, and which is nearest."""
-    return unknown("sensor", name, sensors)
 
 
 def _named_sensors(device: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

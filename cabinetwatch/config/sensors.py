@@ -106,11 +106,11 @@ def _check_limits(values: Mapping[str, Any]) -> Iterator[Contradiction]:
     low, high, span = values.get("low"), values.get("high"), values.get("range")
     if low is not None and high is not None and low >= high:
         yield Contradiction(
-            "low", f"= {low:g} is not below high = {high:g}; exchange or correct them"
+            "low", f"= {low:zg} is not below high = {high:zg}; exchange or correct them"
         )
     if span is not None and span[0] >= span[1]:
         yield Contradiction(
-            "range", f"= [{span[0]:g}, {span[1]:g}] runs downwards; give the lower end first"
+            "range", f"= [{span[0]:zg}, {span[1]:zg}] runs downwards; give the lower end first"
         )
     quantity = values.get("quantity")
     if span is not None and quantity in POSSIBLE:

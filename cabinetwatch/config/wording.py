@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 from cabinetwatch.config.base import Table
 from cabinetwatch.errors import ConfigError
-from cabinetwatch.text import printable
+from cabinetwatch.text import printable, without_secrets
 
 _LONGEST_VALUE = 60
 _LONGEST_INTEGER_BITS = 200
@@ -28,10 +28,10 @@ _WRONG = {
     "dict_type": "is no table",
     "model_type": "is no table",
     "path_type": "is no text in quotes",
-    "greater_than": "is not above {gt:g}",
-    "greater_than_equal": "is below {ge:g}",
-    "less_than": "is not below {lt:g}",
-    "less_than_equal": "is above {le:g}",
+    "greater_than": "is not above {gt:zg}",
+    "greater_than_equal": "is below {ge:zg}",
+    "less_than": "is not below {lt:zg}",
+    "less_than_equal": "is above {le:zg}",
     "missing": "has too few items",
     "too_short": "has too few items",
     "too_long": "has too many items",
@@ -101,8 +101,11 @@ def show(value: object) -> str:
         return "a huge number"
     if isinstance(value, list):
         text = f"[{', '.join(map(show, value[:10]))}]"
-    elif isinstance(value, str | bool) or value is None:
-        text = json.dumps(value, ensure_ascii=False)
+    elif isinstance(value, str):
+        # Before it is shortened, or half of a secret would be no longer known as one.
+        text = json.dumps(without_secrets(value), ensure_ascii=False)
+    elif isinstance(value, bool) or value is None:
+        text = json.dumps(value)
     else:
         text = str(value)
     return printable(text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}...")

@@ -185,7 +185,9 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            reason = self._reason or "it gave no answer; check port, tls and protocol in [mqtt]"
+            bare_tls = self._settings.tls and self._settings.cert_file is None
+            silent = reasons.NO_ANSWER_OVER_TLS if bare_tls else reasons.NO_ANSWER
+            reason = self._reason or silent
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
         if self._sent_too_much:
             self._sent_too_much = False
@@ -333,6 +335,9 @@ class Connection:
         if code.is_failure:
             self._reason = reasons.of_code(code)
             if code.value == reasons.UNSUPPORTED_PROTOCOL:
+                self._reason = reasons.of_refused_version(
+                    self._settings.protocol, self._protocol.present
+                )
                 self._protocol.refused_version()
             return
         self.up = True
@@ -346,7 +351,9 @@ class Connection:
             link.RECEIVE_MAXIMUM if self._protocol.present == "5" else link.WINDOW_WITHOUT_MAXIMUM
         )
         self._unacknowledged = Acknowledgements(window)
-        self._tell(up=True, reason=f"connected to the broker {self._where}")
+        sentence = f"connected to the broker {self._where}"
+        _log.info("%s", sentence)
+        self._tell(up=True, reason=sentence)
         self._subscribe()
         kept_s = getattr(properties, "SessionExpiryInterval", None)
         if kept_s is not None and not self._clean:

@@ -102,7 +102,7 @@ def _draft_topic(
         elif known is not None:
             remarks.append(f"{where}: it is [sensors.{known}] already")
         elif guessed is None:
-            remarks.append(f"{where}: {source.value:g}, not known what it measures")
+            remarks.append(f"{where}: {source.value:zg}, not known what it measures")
         else:
             identity = _new_id(heard.topic, source, taken)
             drafted.append(Drafted(identity, heard, source, guessed))
@@ -150,7 +150,7 @@ def _sensor_table(one: Drafted) -> str:
     if source.senml_name is not None:
         lines.append(f"senml_name = {toml_text(source.senml_name)}")
     lines.append(f'quantity = "{one.guess.quantity}"')
-    lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:g}')
+    lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:zg}')
     interval_s = heard.interval_s()
     if interval_s:
         seen = f"measured over {counted(len(heard.gaps_ms) + 1, 'message')}"

@@ -101,7 +101,7 @@ def make_client(
     if tls is not None:
         client.tls_set_context(tls)
     if will is not None:
-        client.will_set(will.topic, will.payload, qos=1, retain=True)
+        client.will_set(will.topic, will.payload(), qos=1, retain=True)
     if protocol == "5":
         client.connect_async(
             settings.host,

@@ -1,5 +1,6 @@
 """What the session hands over: messages, and news of the connection."""
 
+from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 
@@ -45,7 +46,10 @@ class ConnectionEvent(NamedTuple):
 
 
 class Will(NamedTuple):
-    """What the broker publishes, retained, when we vanish without a word."""
+    """What the broker publishes, retained, when we vanish without a word.
+
+    `payload` is asked for at each connecting.
+    """
 
     topic: str
-    payload: bytes
+    payload: Callable[[], bytes]

@@ -18,19 +18,25 @@ _MOST_BYTES = 32 * 1024 * 1024
 _PAYLOADS_KEPT = 10
 _GAPS_KEPT = 200
 _SHOWN = 60
-# A payload with more numbers, or deeper ones, is no reading of a sensor.
+# A payload with more numbers, or deeper ones, is no reading of a sensor: whatever could nest deeper
+# to a purpose is far below what costs time or memory here.
 _MOST_MEMBERS = 100
-_DEEPEST = 5
+_DEEPEST = 32
 _LONGEST_POINTER = 500
+_UNIT_KEYS = ("unit", "units", "uom", "unit_of_measurement")
 
 
 class Source(NamedTuple):
-    """A number in the payloads of a topic: bare, under a pointer, or in a named SenML record."""
+    """A number in the payloads of a topic: bare, under a pointer, or in a named SenML record.
+
+    `unit` is as SenML names it, `hint` what a payload writes beside the number as its unit.
+    """
 
     value: float
     pointer: str | None = None
     senml_name: str | None = None
     unit: str | None = None
+    hint: str | None = None
 
 
 @dataclass(slots=True)
@@ -132,20 +138,24 @@ def _of_pack(document: Any) -> list[Source]:
     ][:_MOST_MEMBERS]
 
 
-def _of_members(value: Any, pointer: str) -> Iterator[Source]:
+def _of_members(value: Any, pointer: str, hint: str | None = None) -> Iterator[Source]:
     if pointer.count("/") >= _DEEPEST or len(pointer) > _LONGEST_POINTER:
         return
     members: Iterable[tuple[Any, Any]]
     if isinstance(value, dict):
         members = value.items()
+        beside = next((value[key] for key in _UNIT_KEYS if isinstance(value.get(key), str)), hint)
+        # Of several numbers in one object none is known to be what the unit speaks of.
+        numbers = sum(isinstance(member, int | float) for member in value.values())
+        hint = beside if numbers <= 1 else hint
     elif isinstance(value, list):
         members = enumerate(value)
     else:
         with suppress(numerals.NotANumber):
-            yield Source(numerals.from_json(value), pointer=pointer)
+            yield Source(numerals.from_json(value), pointer=pointer, hint=hint)
         return
     for key, member in members:
-        yield from _of_members(member, f"{pointer}/{_escape(str(key))}")
+        yield from _of_members(member, f"{pointer}/{_escape(str(key))}", hint)
 
 
 def _escape(token: str) -> str:

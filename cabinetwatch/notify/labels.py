@@ -157,12 +157,11 @@ def _measure(key: str, value: float, quantity: Any) -> str:
         return _number(100 * value, 1, "%")
     if key.endswith(_FRACTIONS):
         return _number(100 * value, 0, "%")
-    return f"{value:g}"
+    return f"{value:zg}"
 
 
 def _number(value: float, decimals: int, unit: str) -> str:
-    # Adding zero makes a negative zero positive.
-    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
+    return f"{value:z.{decimals}f} {unit}"
 
 
 def _moment(text: str, timezone: str) -> str:

@@ -416,9 +416,9 @@ def _all_unreadable(snapshot: Snapshot) -> str:
 
 def _room(room: Room) -> str:
     """Say how much the store takes, and how long there is room for more."""
-    words = f"{room.bytes / 1e6:.1f} MB"
+    words = f"{room.bytes / 1e6:z.1f} MB"
     if room.growth_bytes_per_day is not None:
-        words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
+        words += f", {room.growth_bytes_per_day / 1e6:z.1f} MB more a day"
     if room.days_left is not None and room.days_left < _FAR_DAYS:
         words += f", room for {counted(round(room.days_left), 'day')}"
     return words

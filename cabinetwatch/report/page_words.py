@@ -39,8 +39,7 @@ def long_date(utc_ms: int, timezone: str) -> str:
 
 def number(value: float | None, decimals: int = 1) -> str:
     """Write a figure without its unit; a dash for what is unknown."""
-    # Adding zero makes a negative zero positive.
-    return UNKNOWN if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return UNKNOWN if value is None else f"{value:z.{decimals}f}"
 
 
 def direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:

@@ -21,7 +21,7 @@ from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
 from cabinetwatch.service.page_loop import PageLoop
 from cabinetwatch.service.part import Part
-from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
+from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.salvage_loop import SalvageLoop
 from cabinetwatch.service.store_loop import StoreLoop
@@ -36,6 +36,7 @@ from cabinetwatch.service.vitality import (
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
 from cabinetwatch.store.place import DamagedStoreError, pending_salvage
+from cabinetwatch.store.running import running_since
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -53,8 +54,12 @@ class Daemon:
     page's where the configuration wants it.
     """
 
-    def __init__(self, config: Config, clock: Clock | None = None) -> None:
+    def __init__(
+        self, config: Config, clock: Clock | None = None, *, reloaded: bool = False
+    ) -> None:
+        """Make a daemon; `reloaded`: it goes on for another one, whose file was read again."""
         self.config = config
+        self._reloaded = reloaded
         self.clock = clock or SystemClock()
         self.failure: tuple[str, BaseException] | None = None
         """The part that died and its error: the whole must stop then."""
@@ -121,7 +126,8 @@ class Daemon:
             command=self._take_command,
             on_failure=self._part_failed,
         )
-        self._publisher = Publisher(config, now, gone, self._publish)
+        began_t = (running_since(store) if self._reloaded else None) or now
+        self._publisher = Publisher(config, began_t, gone, self._publish)
         last_live_t = {
             name: sensor.last_live_t
             for name, sensor in engine.house.sensors.items()
@@ -149,7 +155,29 @@ class Daemon:
             on_failure=self._part_failed,
         )
         self._make_deliveries(now)
-        self._engine_loop.begin(config, _beginning(before, config, self.watch, ran_until_ms))
+        self._engine_loop.begin(config, self._beginning(before, ran_until_ms))
+
+    def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
+        """Give the journal entries of a start.
+
+        What went before is ended under the configuration it ran under, so a new one comes after.
+        """
+        now = self.watch.now_ms()
+        data: dict[str, Any] = {
+            "offset_ms": self.watch.offset_ms,
+            "boot_ms": self.watch.boot_ms(),
+            "ran_until_ms": ran_until_ms,
+            "version": __version__,
+        }
+        if self._reloaded:
+            data["reloaded"] = True
+        start = Entry(now, EntryKind.START, data)
+        in_force = Entry(now, EntryKind.CONFIG, {"config": self.config.as_json()})
+        if before is None:
+            return [in_force, start]
+        if before.config.as_json() == self.config.as_json():
+            return [start]
+        return [start, in_force]
 
     def _make_session(self, before: Engine | None) -> MqttSession:
         mqtt = self.config.mqtt
@@ -161,7 +189,10 @@ class Daemon:
             watch=self.watch,
             deliver=self._from_network,
             client_id=self.client_id,
-            will=Will(f"{mqtt.publish_under}/watch", offline_payload()),
+            will=Will(
+                f"{mqtt.publish_under}/watch",
+                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
+            ),
             forget=[] if before is None else _filters(before.config),
             full=self._takes_no_more,
         )
@@ -316,7 +347,8 @@ class Daemon:
 
     def _stop_session(self) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
-        self._session.publish(topic, offline_payload(), retain=True, qos=1)
+        payload = stopped_payload(self.watch.utc_ms(self.watch.now_ms()))
+        self._session.publish(topic, payload, retain=True, qos=1)
         # The session takes up to a second longer than it is told.
         if not self._session.stop(self._patience_s / 2):
             _log.warning("the network thread is still busy and is left behind")
@@ -380,29 +412,3 @@ def _filters(config: Config) -> list[str]:
     if config.mqtt.commands:
         filters.append(f"{config.mqtt.publish_under}/command")
     return filters
-
-
-def _beginning(
-    before: Engine | None, config: Config, watch: WatchTime, ran_until_ms: int | None
-) -> list[Entry]:
-    """Give the journal entries of a start.
-
-    What went before is ended under the configuration it ran under, so a new one comes after.
-    """
-    now = watch.now_ms()
-    start = Entry(
-        now,
-        EntryKind.START,
-        {
-            "offset_ms": watch.offset_ms,
-            "boot_ms": watch.boot_ms(),
-            "ran_until_ms": ran_until_ms,
-            "version": __version__,
-        },
-    )
-    in_force = Entry(now, EntryKind.CONFIG, {"config": config.as_json()})
-    if before is None:
-        return [in_force, start]
-    if before.config.as_json() == config.as_json():
-        return [start]
-    return [start, in_force]

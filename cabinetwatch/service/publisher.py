@@ -112,9 +112,17 @@ def _utc(engine: Engine, now: int) -> str:
     return to_rfc3339(now + engine.offset_ms)
 
 
-def offline_payload() -> bytes:
-    """What stands on `PREFIX/watch` when the watch is gone."""
-    return json.dumps({"online": False}).encode()
+def stopped_payload(utc_ms: int) -> bytes:
+    """What stands on `PREFIX/watch` once the watch was stopped, and when that was."""
+    return json.dumps({"online": False, "time": to_rfc3339(utc_ms)}).encode()
+
+
+def will_payload(utc_ms: int) -> bytes:
+    """What the broker puts on `PREFIX/watch` when the watch vanishes without a word.
+
+    It is handed over when connecting: no other time can stand in it.
+    """
+    return json.dumps({"online": False, "connected_at": to_rfc3339(utc_ms)}).encode()
 
 
 def topics_gone(before: Engine, config: Config) -> list[str]:

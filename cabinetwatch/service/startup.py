@@ -23,6 +23,7 @@ from cabinetwatch.store.place import (
     take_report,
 )
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import without_secrets
 
 _log = logging.getLogger(__name__)
 
@@ -127,7 +128,9 @@ def migrate(url: str) -> None:
             command, capture_output=True, text=True, timeout=MIGRATION_TIMEOUT_S, check=False
         )
     except subprocess.TimeoutExpired:
-        raise StoreError(f"Bringing the store {url} up to date took too long; try again") from None
+        raise StoreError(
+            f"Bringing the store {without_secrets(url)} up to date took too long; try again"
+        ) from None
     if child.returncode != 0:
         sentence = child.stderr.strip() or f"exit status {child.returncode}"
         raise _KINDS.get(child.returncode, StoreError)(sentence)

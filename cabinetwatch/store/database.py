@@ -231,7 +231,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
     if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return StoreError(
             f"The store {path} is busy: another process has been writing to it for over "
-            f"{BUSY_TIMEOUT_S:.0f} s"
+            f"{BUSY_TIMEOUT_S:z.0f} s"
         )
     if code == sqlite3.SQLITE_IOERR:
         return DiskRefusesError(

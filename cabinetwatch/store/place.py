@@ -17,6 +17,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
 from cabinetwatch.errors import StoreError
+from cabinetwatch.text import without_secrets
 from cabinetwatch.times import to_datetime
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
@@ -63,9 +64,9 @@ def database_path(url: str) -> Path:
     """
     try:
         parsed = make_url(url)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:
         raise StoreError(
-            f"The store's url {url!r} is no database URL; write it like sqlite:///cabinetwatch.db"
+            f"The store's url {without_secrets(url)!r} is no database URL; write it like sqlite:///cabinetwatch.db"
         ) from error
     if parsed.drivername not in {"sqlite", "sqlite+pysqlite"}:
         raise StoreError(
@@ -75,8 +76,8 @@ def database_path(url: str) -> Path:
     name = parsed.database or ":memory:"
     if parsed.query or name.startswith((":memory:", "file:")):
         raise StoreError(
-            f"The store's url {url!r} names no plain file, so that nothing would outlive the "
-            "process; write it like sqlite:///cabinetwatch.db"
+            f"The store's url {without_secrets(url)!r} names no plain file, so that nothing would"
+            " outlive the process; write it like sqlite:///cabinetwatch.db"
         )
     return Path(name)
 

@@ -28,6 +28,20 @@ def is_running(store: Store, clock: Clock) -> bool:
     return _has_not_stopped(store)
 
 
+def running_since(store: Store) -> int | None:
+    """Give since when (watch ms) the newest run goes, read again as its file may have been.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    began: int | None = None
+    for _, entry in reversed(store.entries(EntryKind.START)):
+        began = entry.t
+        if not entry.data.get("reloaded"):
+            break
+    return began
+
+
 def mute_process(store: Store) -> int | None:
     """Give the process of a watch that has not stopped and holds its store.
 

@@ -9,9 +9,10 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.room import Room
-from cabinetwatch.store.running import is_running, mute_process
+from cabinetwatch.store.running import is_running, mute_process, running_since
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import UnreadableTotal
+from cabinetwatch.text import rounded
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -105,7 +106,7 @@ def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> di
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)
 
 
 def _instant(utc_ms: int | None) -> str | None:
@@ -143,7 +144,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     elsewhere = records is not None and store.path == (real or store.path)
     running = is_running(store, clock) and not elsewhere
     starts = store.entries(EntryKind.START)
-    counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
+    counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
     return Snapshot(

@@ -25,7 +25,7 @@ def pressure_pa(altitude_m: float) -> float:
         ValueError: above 11 000 m or below -500 m, where the formula doesn't hold.
     """
     if not -500 <= altitude_m <= HIGHEST_M:
-        raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:g}")
+        raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:zg}")
     return SEA_LEVEL_PA * math.pow(1 - 2.25577e-5 * altitude_m, 5.2559)
 
 

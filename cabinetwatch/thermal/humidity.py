@@ -45,11 +45,11 @@ def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
     """
     if not 0 < relative_humidity_percent <= 100:
         raise ValueError(
-            f"relative humidity lies above 0 and up to 100 %, not at {relative_humidity_percent:g}"
+            f"relative humidity lies above 0 and up to 100 %, not at {relative_humidity_percent:zg}"
         )
     if not LOWEST_C <= temperature_c <= HIGHEST_C:
         raise ValueError(
-            f"the formula holds from {LOWEST_C:g} to {HIGHEST_C:g} °C, not at {temperature_c:g}"
+            f"the formula holds from {LOWEST_C:zg} to {HIGHEST_C:zg} °C, not at {temperature_c:zg}"
         )
 
 

@@ -54,7 +54,7 @@ def without_background_db(total_db: float, background_db: float) -> float:
     """
     if background_db >= total_db:
         raise ValueError(
-            f"a background of {background_db:g} dB can't be part of {total_db:g} dB in all"
+            f"a background of {background_db:zg} dB can't be part of {total_db:zg} dB in all"
         )
     source = _energy(total_db) - _energy(background_db)
     if source <= 0:

@@ -121,7 +121,7 @@ def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Ans
         device.learn_anew()
         days = device.settings.learning_days
         told = (
-            f"{device.name} learns its normal rise and response anew, from now on for {days:g} d."
+            f"{device.name} learns its normal rise and response anew, from now on for {days:zg} d."
         )
         return Answer(True, told, list(device.step_alarms))
     try:
@@ -136,8 +136,8 @@ def _learnt(device: DeviceView) -> str:
     normal, status = device.observer.normal, device.observer.learning
     told = f"{device.name} has learnt"
     if normal is not None:
-        at = "" if normal.power_w is None else f" at {normal.power_w:.0f} W"
-        told += f" a normal rise of {normal.rise_k:.1f} K{at}"
+        at = "" if normal.power_w is None else f" at {normal.power_w:z.0f} W"
+        told += f" a normal rise of {normal.rise_k:z.1f} K{at}"
     confidence = f" (confidence: {status.confidence})" if status.confidence else ""
     return f"{told}{confidence}; {NOT_VERIFIED}."
 

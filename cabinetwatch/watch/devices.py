@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
+from cabinetwatch.text import rounded
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
@@ -387,7 +388,7 @@ class DeviceView:
             "resistance_k_per_w": _rounded(
                 None if heading is None else heading.resistance_k_per_w, 4
             ),
-            "time_constant_s": None if heading is None else round(heading.time_constant_s, 1),
+            "time_constant_s": None if heading is None else rounded(heading.time_constant_s, 1),
             "power_w": _rounded(self.power_w),
             "load_fraction": _rounded(self.load_fraction, 4),
             "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
@@ -451,4 +452,4 @@ class DeviceView:
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:
     """Round for publication; JSON knows no infinity, which a threshold can be: None."""
-    return None if value is None or not math.isfinite(value) else round(value, digits)
+    return None if value is None or not math.isfinite(value) else rounded(value, digits)

@@ -11,7 +11,8 @@ class EntryKind(StrEnum):
 
     START = "start"
     """The daemon started. offset_ms, boot_ms (watch time of the machine's boot), ran_until_ms (how
-    far the watch before had come, null at the first start), version."""
+    far the watch before had come, null at the first start), version; reloaded, true where the same
+    process goes on with its configuration read again: that is no restart."""
     STOP = "stop"
     """A clean stop. Nothing more."""
     CONFIG = "config"

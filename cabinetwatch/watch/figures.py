@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from cabinetwatch.text import rounded
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.engine import Engine
@@ -30,8 +31,8 @@ def _learning(device: DeviceView, offset_ms: int) -> dict[str, Any] | None:
     return {
         "stage": status.stage,
         "since": None if since_ms is None else to_rfc3339(since_ms + offset_ms),
-        "days": round(status.days, 2),
-        "loads_w": None if status.loads_w is None else [round(w, 1) for w in status.loads_w],
+        "days": rounded(status.days, 2),
+        "loads_w": None if status.loads_w is None else [rounded(w, 1) for w in status.loads_w],
         "confidence": status.confidence,
         "remarks": list(status.remarks),
     }
@@ -49,7 +50,7 @@ def _sensor(sensor: SensorView, offset_ms: int) -> dict[str, Any]:
     last_t = sensor.last_live_t
     return {
         "quantity": sensor.quantity,
-        "value": round(sensor.value, 3) if sensor.known else None,
+        "value": rounded(sensor.value, 3) if sensor.known else None,
         "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
         "state": _state(sensor),
     }

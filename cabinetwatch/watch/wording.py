@@ -40,7 +40,7 @@ def _fixed(value: float, decimals: int) -> str:
     """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
     if not abs(value) < _LONGEST:
         return f"{value:.3g}"
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return f"{value:z.{decimals}f}"
 
 
 def interval_k(value_k: float, sd_k: float) -> str:

@@ -61,6 +61,7 @@ check "what root's import made is the watch's" \
     test "$(mode /var/lib/cabinetwatch/cabinetwatch.db)" = "600 cabinetwatch cabinetwatch"
 
 sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
+printf '\n[sensors.hall-air]\ntopic = "hall/air"\nquantity = "temperature"\n' >>$config
 before=$(cksum <$config)
 runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \
     >/tmp/watch.log 2>&1 &

@@ -1,6 +1,6 @@
 """install.sh and uninstall.sh in clean roots of Debian 12 and 13, made with debootstrap as root.
 
-The packages of Debian come from $CABINETWATCH_TEST_MIRROR, else from deb.debian.org.
+Debian's packages come from $CABINETWATCH_TEST_MIRROR, else from where this machine has its own.
 """
 
 import os
@@ -16,7 +16,7 @@ import pytest
 from tests.support.ports import free_port
 
 ROOT = Path(__file__).parents[2]
-MIRROR = os.environ.get("CABINETWATCH_TEST_MIRROR", "http://deb.debian.org/debian")
+MIRROR_VARIABLE = "CABINETWATCH_TEST_MIRROR"
 # Mounted in a name space of its own, so that nothing stays mounted whatever happens.
 INSIDE = """
 mount --bind /proc "$1/proc" && mount --bind /dev "$1/dev" && exec chroot "$1" /usr/bin/env -i \
@@ -31,6 +31,22 @@ def folder() -> Iterator[Path]:
     made = Path(tempfile.mkdtemp(prefix="clean-root-"))
     yield made
     shutil.rmtree(made)
+
+
+def mirror() -> str:
+    """Give where Debian's packages come from."""
+    named = os.environ.get(MIRROR_VARIABLE)
+    if named:
+        return named
+    form = "$(LABEL) $(REPO_URI)"
+    listed = subprocess.run(
+        ["apt-get", "indextargets", "--format", form, "Created-By: Packages"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    places = (line.removeprefix("Debian ") for line in listed.stdout.splitlines())
+    found = next((place for place in places if "://" in place and " " not in place), None)
+    assert found, f"apt knows no mirror of Debian: run apt-get update, or set {MIRROR_VARIABLE}"
+    return found
 
 
 def fetch_wheels(folder: Path, python: str) -> None:
@@ -53,6 +69,20 @@ def copy_checkout(folder: Path) -> None:
             shutil.copy2(ROOT / name, folder / name)
 
 
+def test_packages_come_from_where_this_machine_has_its_own(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    apt = tmp_path / "apt-get"
+    lines = "Debian-Security http://near.example/security/\\nDebian http://near.example/debian/"
+    apt.write_text(f"#!/bin/sh\nprintf '{lines}\\n'\n")
+    apt.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
+    monkeypatch.delenv(MIRROR_VARIABLE, raising=False)
+    assert mirror() == "http://near.example/debian/"
+    monkeypatch.setenv(MIRROR_VARIABLE, "http://other.example/debian")
+    assert mirror() == "http://other.example/debian"
+
+
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize(("release", "python"), [("bookworm", "3.11"), ("trixie", "3.13")])
@@ -64,7 +94,7 @@ def test_a_clean_debian_is_installed_upgraded_and_left_as_promised(
     root = folder / "root"
     with (folder / "debootstrap.log").open("wb") as log:
         subprocess.run(
-            ["debootstrap", "--variant=minbase", release, str(root), MIRROR],
+            ["debootstrap", "--variant=minbase", release, str(root), mirror()],
             stdout=log, stderr=log, check=True,
         )  # fmt: skip
     shutil.copy("/etc/resolv.conf", root / "etc" / "resolv.conf")

@@ -300,7 +300,7 @@ def test_filters_of_an_earlier_configuration_are_taken_back(broker: Broker) -> N
 
 def test_the_will_is_published_when_we_vanish_and_not_when_we_leave(broker: Broker) -> None:
     """MQTT 5.0, 3.1.2.5."""
-    will = Will("cabinetwatch/watch", b'{"online": false}')
+    will = Will("cabinetwatch/watch", lambda: b'{"online": false}')
     ear = Ear()
     with session(broker.port, ["cabinetwatch/#"], ear, client_id="listener") as listener:
         wait_subscribed(listener)
@@ -311,7 +311,7 @@ def test_the_will_is_published_when_we_vanish_and_not_when_we_leave(broker: Brok
             assert line is not None
             line.shutdown(socket.SHUT_RDWR)
             (message,) = ear.wait_messages(1)
-            assert (message.topic, message.payload) == will
+            assert (message.topic, message.payload) == (will.topic, will.payload())
             watch_ear.wait_up(2)
         flushed(listener)
     assert len(ear.messages) == 1

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from cabinetwatch.text import rounded
 from cabinetwatch.watch.conditions.base import SensorCondition
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.transition import Priority
@@ -38,7 +39,7 @@ class BlindSensorCondition(SensorCondition):
         """The last value that was taken as true, in the sensor's SI unit."""
         known = self.sensor.known
         return {
-            "value": round(self.sensor.value, 3) if known else None,
+            "value": rounded(self.sensor.value, 3) if known else None,
             "quantity": self.sensor.quantity,
         }
 

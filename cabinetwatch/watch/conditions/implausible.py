@@ -3,6 +3,7 @@
 from typing import Any
 
 from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.text import rounded
 from cabinetwatch.watch.conditions.faulty import FaultySensorCondition
 from cabinetwatch.watch.wording import quantity
 
@@ -63,6 +64,6 @@ class Implausible(FaultySensorCondition):
         sensor = self.sensor
         wild = sensor.wild_value
         return super().values() | {
-            "wild_value": None if wild is None else round(wild, 3),
+            "wild_value": None if wild is None else rounded(wild, 3),
             "reason": sensor.screen.reason,
         }
