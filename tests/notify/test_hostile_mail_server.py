@@ -354,12 +354,12 @@ def test_an_address_at_which_the_server_falls_silent_keeps_the_mail_from_nobody_
         connection.say("220 ready")
         recipients = b""
         while line := connection.hear():
-            if OWNER.encode() in line and line.startswith(b"RCPT"):
+            if OWNER.encode() in line and line[:4].upper() == b"RCPT":
                 connection.hear()
                 return
-            recipients += line if line.startswith(b"RCPT") else b""
-            connection.say("354 go on" if line == b"DATA\r\n" else "250 ok")
-            if line == b"DATA\r\n":
+            recipients += line if line[:4].upper() == b"RCPT" else b""
+            connection.say("354 go on" if line.upper() == b"DATA\r\n" else "250 ok")
+            if line.upper() == b"DATA\r\n":
                 while connection.hear() != b".\r\n":
                     pass
                 mails.append(recipients)
@@ -392,10 +392,10 @@ def test_who_is_through_gets_the_mail_however_slow_the_others_are(
         nonlocal now
         connection.say("220 ready")
         while line := connection.hear():
-            if line.startswith(b"RCPT"):
+            if line[:4].upper() == b"RCPT":
                 now += 1
-            connection.say("354 go on" if line == b"DATA\r\n" else "250 ok")
-            if line == b"DATA\r\n":
+            connection.say("354 go on" if line.upper() == b"DATA\r\n" else "250 ok")
+            if line.upper() == b"DATA\r\n":
                 while connection.hear() != b".\r\n":
                     pass
                 connection.say("250 kept")
