@@ -129,13 +129,24 @@ class SmtpSession(smtplib.SMTP):
         """Whether who is slow has used up half of the time there is before the mail."""
         return time.monotonic() > self._short_from
 
-    @property
-    def mute(self) -> bool:
-        """Whether the server took the connection and has never said anything."""
-        return self.sock is not None and not self._received
+    def open(self, login: Login | None) -> None:
+        """Come as far as is configured; raises a SessionError that names the server."""
+        server = f"mail server {self._email.host}:{self._email.port}"
+        try:
+            self._open()
+            if login is not None:
+                self._log_in(login)
+        except SessionError as error:
+            raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
+        except (OSError, UnicodeError) as error:
+            sentence = f"{server}: {explain(error, self._email)}"
+            if self.sock is not None and not self._received and self._email.security != "tls":
+                sentence += (
+                    '; if it expects TLS from the first byte, as on port 465, set security = "tls"'
+                )
+            raise SessionError(sentence) from error
 
-    def open(self) -> None:
-        """Come as far as a greeted server, under TLS if that is configured."""
+    def _open(self) -> None:
         host, port, security = self._email.host, self._email.port, self._email.security
         self.sock = connected(host, port, self._deadline, self._timeouts.connect_s)
         # Our name is our address, RFC 5321 section 4.1.3: a house has no domain name.
@@ -158,7 +169,7 @@ class SmtpSession(smtplib.SMTP):
             # RFC 3207 section 4.2: what was said before counts no longer.
             self._greet()
 
-    def log_in(self, login: Login) -> None:
+    def _log_in(self, login: Login) -> None:
         """Try what the server offers until it is content."""
         try:
             self.login(login.username, _Utf8(login.password))
@@ -293,22 +304,9 @@ def smtp_session(email: Email, login: Login | None, timeouts: Timeouts) -> Itera
     Raises:
         SessionError: it could not be opened. What goes wrong within it is an OSError.
     """
-    server = f"mail server {email.host}:{email.port}"
     session = SmtpSession(email, timeouts)
     try:
-        try:
-            session.open()
-            if login is not None:
-                session.log_in(login)
-        except SessionError as error:
-            raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
-        except (OSError, UnicodeError) as error:
-            sentence = f"{server}: {explain(error, email)}"
-            if email.security != "tls" and session.mute:
-                sentence += (
-                    '; if it expects TLS from the first byte, as on port 465, set security = "tls"'
-                )
-            raise SessionError(sentence) from error
+        session.open(login)
         yield session
     finally:
         session.leave()
