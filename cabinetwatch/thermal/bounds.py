@@ -25,7 +25,7 @@ def check(*figures: float) -> None:
     """
     for figure in figures:
         if not -LARGEST <= figure <= LARGEST:
-            raise ValueError(f"{figure:g} is no figure to reckon with")
+            raise ValueError(f"{figure:zg} is no figure to reckon with")
 
 
 def check_positive(*figures: float) -> None:
@@ -36,7 +36,7 @@ def check_positive(*figures: float) -> None:
     """
     for figure in figures:
         if not SMALLEST <= figure <= LARGEST:
-            raise ValueError(f"{figure:g} is no positive figure to reckon with")
+            raise ValueError(f"{figure:zg} is no positive figure to reckon with")
 
 
 def checked(result: float) -> float:
@@ -46,7 +46,7 @@ def checked(result: float) -> float:
         ValueError: the figures that it follows from lead beyond all reckoning.
     """
     if not isfinite(result):
-        raise ValueError("the figures given lead beyond what can be reckoned")
+        raise ValueError("the figures given lead beyond all numbers; check them")
     return result
 
 

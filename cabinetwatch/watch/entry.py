@@ -57,7 +57,7 @@ class Entry:
 
 
 _NEEDED: dict[EntryKind, dict[str, type]] = {
-    EntryKind.START: {"offset_ms": int, "boot_ms": int},
+    EntryKind.START: {"offset_ms": int},
     EntryKind.CONFIG: {"config": dict},
     EntryKind.OFFSET: {"offset_ms": int},
     EntryKind.STORE: {"ok": bool},
