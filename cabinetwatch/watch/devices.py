@@ -1,6 +1,7 @@
 """What the engine knows of one device: its temperatures, load, threshold and margins."""
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
@@ -448,6 +449,13 @@ class DeviceView:
             self.settings.false_alarms_per_year,
             self.settings.false_missing_per_year,
         ]
+
+
+def with_sensors_called(made_for: list[Any], called: Callable[[str], str]) -> list[Any]:
+    """Give what a device's memory was made for, with other names of the same sensors."""
+    temperature, ambient, powers, *rest = made_for
+    ambient = None if ambient is None else called(ambient)
+    return [called(temperature), ambient, [called(power) for power in powers], *rest]
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:
