@@ -52,7 +52,7 @@ def warnings(config: Config) -> Iterator[str]:
         if not judged and config.sensors[device.temperature].high is None:
             yield (
                 f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
-                f"{device.temperature}] has no high, so no setpoint guards {device.name or name}."
+                f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
             )
     for table in (config.mqtt, config.notify.email):
         if table is not None and table.exposure is not None:

@@ -161,7 +161,7 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
     _check(intervals, args.device)
     device = config.devices[args.device]
     case = Case(
-        title=f"{device.name or args.device}, before and after",
+        title=f"{config.name_of(args.device)}, before and after",
         device=args.device,
         change="",
         config=config,

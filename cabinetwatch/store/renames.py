@@ -80,10 +80,10 @@ class Renames:
                 return [called(each) for each in value]
             return self.today(value, seq) if isinstance(value, str) else value
 
-        sensors = {self.today(name, seq): each for name, each in config["sensors"].items()}
+        sensors = {self.today(name, seq): each for name, each in config.get("sensors", {}).items()}
         devices = {
             name: device | {role: called(device[role]) for role in ROLES if role in device}
-            for name, device in config["devices"].items()
+            for name, device in config.get("devices", {}).items()
         }
         return {**config, "sensors": sensors, "devices": devices}
 

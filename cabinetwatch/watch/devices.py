@@ -43,6 +43,7 @@ class DeviceView:
         self,
         device_id: str,
         config: Device,
+        name: str,
         site: Site,
         sensors: dict[str, SensorView],
         *,
@@ -51,7 +52,7 @@ class DeviceView:
         false_missing_per_year: float,
     ) -> None:
         self.id = device_id
-        self.name = config.name or device_id
+        self.name = name
         self.config = config
         self.temperature = sensors[config.temperature]
         self.ambient = sensors[config.ambient] if config.ambient else None

@@ -1,4 +1,4 @@
-"""A sensor that is given another ID keeps its past: alarms, readings, figures, and what is learnt."""
+"""A sensor that is given another ID keeps its past, in a real watch: alarms, readings, topics."""
 
 import csv
 import io
@@ -134,13 +134,14 @@ def test_a_chain_of_renames_while_the_watch_runs(site: Site, cabinet: Wire) -> N
             again = cabinet.wait_transition(new, "high", "unacknowledged", after=heard)
             assert again["id"] == raised["id"]
             old = new
-        cabinet.publish(NAS, "40")
-        cabinet.wait_transition("a-nas", "high", "returned")
+        # What comes within moments of a reconnect may be called backlog.
+        cabinet.publish_until(NAS, "40", "a-nas", "high", "returned")
         assert watch.stop() == 0
 
     with site.store() as store:
         assert renamed(store) == [("nas-air", "nas-outlet"), ("nas-outlet", "a-nas")]
-        assert [each.value for each, _ in store.readings("a-nas")] == [55.0, 40.0]
+        values = [each.value for each, _ in store.readings("a-nas")]
+        assert values == [55.0, *[40.0] * (len(values) - 1)]
         (config, *_) = [each.data["config"] for _, each in store.entries(EntryKind.CONFIG)]
         assert config["devices"]["nas"]["temperature"] == "a-nas"
     assert_replays(site)
@@ -158,7 +159,7 @@ def test_a_key_that_came_a_start_late_still_brings_the_past(site: Site, cabinet:
         with running(site.write()) as watch:
             cabinet.wait_online(after=heard)
             cabinet.publish(NAS, value)
-            wait_until(lambda value=value: _last(site) == float(value), "it to be stored")
+            _wait_stored(site, float(value))
             assert watch.stop() == 0
     with site.store() as store:
         assert [each.value for each, _ in store.readings("a-nas")] == [41.0, 42.0, 43.0]
@@ -181,6 +182,10 @@ def test_what_cannot_be_renamed_is_said_and_nothing_is_done(
         assert watch.stop() == 0
     with site.store() as store:
         assert renamed(store) == []
+
+
+def _wait_stored(site: Site, value: float) -> None:
+    wait_until(lambda: _last(site) == value, f"{value} to be stored")
 
 
 def _last(site: Site) -> float | None:
