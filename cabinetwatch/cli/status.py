@@ -234,8 +234,8 @@ def _unreadable_line(sensor_id: str, figures: dict[str, Any], now_utc_ms: int) -
     count = counted["since_start"]
     problem = counted["problem"].removeprefix(f"{sensor_id}: ")
     return (
-        f"{figures['name']}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {problem}"
+        f"{figures['name']}: {count} message{'' if count == 1 else 's'} could not be read since the"
+        f" start, {counted['total']} in all; the last {age} ago: {problem}"
     )
 
 

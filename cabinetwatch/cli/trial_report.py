@@ -159,7 +159,6 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
     }
     # Refused before a year is read for it.
     _check(intervals, args.device)
-    device = config.devices[args.device]
     case = Case(
         title=f"{config.name_of(args.device)}, before and after",
         device=args.device,

@@ -161,10 +161,11 @@ class Salvager:
         if tier is None or not self._renames:
             return row
         names = [column for column, _ in self._columns[name]]
-        subject, data = (names.index(column) for column in ("subject", "data"))
-        with suppress(ValueError, TypeError, IndexError, zlib.error):
-            if is_of_sensor(row[data], tier):
-                row[subject] = Renames(self._renames).today(row[subject], 0)
+        place = names.index("subject")
+        with suppress(ValueError, IndexError):
+            subject, data = row[place], row[names.index("data")]
+            if isinstance(subject, str) and isinstance(data, bytes) and is_of_sensor(data, tier):
+                row[place] = Renames(self._renames).today(subject, 0)
         return row
 
     def lost(self) -> Lost:
