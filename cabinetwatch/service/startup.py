@@ -133,7 +133,7 @@ def rename_sensors(store: Store, config: Config) -> None:
         _log.error("sensors can't be renamed now, so the next start does it: %s", error)
         return
     for old, new in found.due:
-        _log.info("sensor %s is %s now, and so is all that is known of it", old, new)
+        _log.info("sensor %s was renamed to %s, and its history goes with it", old, new)
     for remark in found.remarks:
         _log.warning("%s", remark)
 

@@ -80,10 +80,12 @@ class Renames:
                 return [called(each) for each in value]
             return self.today(value, seq) if isinstance(value, str) else value
 
-        sensors = {self.today(name, seq): each for name, each in config.get("sensors", {}).items()}
+        # The row of another hand may hold anything.
+        sensors = {self.today(name, seq): each for name, each in _table(config, "sensors").items()}
         devices = {
-            name: device | {role: called(device[role]) for role in ROLES if role in device}
-            for name, device in config.get("devices", {}).items()
+            name: {**device, **{role: called(device[role]) for role in ROLES if role in device}}
+            for name, device in _table(config, "devices").items()
+            if isinstance(device, Mapping)
         }
         return {**config, "sensors": sensors, "devices": devices}
 
@@ -164,7 +166,7 @@ def _known_together(connection: Connection) -> list[set[str]]:
         if not entry.is_whole:
             continue
         if entry.kind is EntryKind.CONFIG:
-            sensors = set(entry.data["config"].get("sensors", ()))
+            sensors = set(_table(entry.data["config"], "sensors"))
             together.append(sensors)
             ever |= sensors
             continue
@@ -173,6 +175,11 @@ def _known_together(connection: Connection) -> list[set[str]]:
         together = [names - {old} | {new} if old in names else names for names in together]
     imported = set(connection.scalars(select(schema.sensor.c.name))) - ever
     return together + [{name} for name in imported]
+
+
+def _table(config: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    table = config.get(name)
+    return table if isinstance(table, Mapping) else {}
 
 
 def sensors_of_today(connection: Connection) -> list[str]:

@@ -54,6 +54,8 @@ high = {switch_high}
 topic = "cabinet/round"
 quantity = "sound-level"
 interval_s = 60
+# It counts rounds and begins anew: a leap must not wait for the next reading to confirm it.
+on_change = true
 
 [devices.nas]
 name = "NAS"

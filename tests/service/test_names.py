@@ -1,6 +1,6 @@
 """People read the name of a sensor on every surface; programs get its ID."""
 
-import datetime
+import datetime as dt
 import json
 
 import pytest
@@ -44,7 +44,7 @@ def test_mail_status_page_and_summary_name_it_and_json_mqtt_and_csv_have_the_id(
         status, state = shown("status"), json.loads(shown("status", "--json"))
         shown("page", "--out", str(site.folder / "page"))
         page = (site.folder / "page" / "index.html").read_text()
-        year, number, _ = datetime.datetime.fromisoformat(told["time"]).isocalendar()
+        year, number, _ = dt.datetime.fromisoformat(told["time"]).isocalendar()
         summary = shown("summary", "--week", f"{year}-W{number:02d}")
         csv = shown("export")
         assert watch.stop() == 0

@@ -86,7 +86,7 @@ def test_an_alarm_that_stands_goes_on_under_the_new_id(
         returned = cabinet.wait_transition("a-nas", "high", "returned")
         smtp.wait_for(2)
         assert watch.stop() == 0
-    assert "sensor nas-air is a-nas now" in watch.log
+    assert "sensor nas-air was renamed to a-nas" in watch.log
     assert returned["id"] == raised["id"]
     assert len(smtp.messages) == 2
     status = json.loads(capsys.readouterr().out)

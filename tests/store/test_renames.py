@@ -172,3 +172,12 @@ def test_a_spoilt_row_of_the_journal_renames_nothing(store: Store, data: dict[st
     store.commit(batch(config(nas_air=0.0), reading(value=1.0), Entry(T0, EntryKind.RENAME, data)))
     assert list(store.renames()) == []
     assert values(store, "nas-air") == [1.0]
+
+
+@pytest.mark.parametrize("data", [{}, {"sensors": 3, "devices": []}, {"devices": {"nas": 1}}])
+def test_a_spoilt_configuration_of_then_ends_no_reader(store: Store, data: dict[str, Any]) -> None:
+    spoilt = Entry(T0, EntryKind.CONFIG, {"config": data})
+    store.commit(batch(config(nas_air=0.0), spoilt, reading(value=1.0)))
+    assert store.rename(RENAMED).due == RENAMED
+    assert len(store.entries(EntryKind.CONFIG)) == 2
+    assert store.sensors() == ["outlet"]
