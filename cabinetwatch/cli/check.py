@@ -6,6 +6,9 @@ from collections.abc import Iterator
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.cli.trying import Finding, try_all
 from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.place import NoStoreError
+from cabinetwatch.store.store import Store
 from cabinetwatch.text import counted
 from cabinetwatch.watch import configuration
 
@@ -34,6 +37,9 @@ def run(args: argparse.Namespace) -> int:
         say(f"Warning: {warning}")
     findings = try_all(config, send=args.send)
     print_table(("what", "answer", "details"), [_row(finding) for finding in findings])
+    # Only now: reading the store may mean to go on as its owner, who need not see a password.
+    for warning in rename_warnings(config):
+        say(f"Warning: {warning}")
     return 0 if all(finding.well for finding in findings) else 1
 
 
@@ -46,13 +52,27 @@ def warnings(config: Config) -> Iterator[str]:
         if not judged and config.sensors[device.temperature].high is None:
             yield (
                 f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
-                f"{device.temperature}] has no high, so no setpoint guards {device.name or name}."
+                f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
             )
     for table in (config.mqtt, config.notify.email):
         if table is not None and table.exposure is not None:
             yield table.exposure
     if config.notify.email is None and config.notify.command is None:
         yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
+
+
+def rename_warnings(config: Config) -> Iterator[str]:
+    """Give which sensors can't take over the history that they are to have."""
+    if not config.renames:
+        return
+    try:
+        with Store.open(config.store.url, read_only=True) as store:
+            yield from (f"{remark}." for remark in store.renames_wanted(config.renames).remarks)
+    except NoStoreError as error:
+        for old, new in config.renames:
+            yield f'[sensors.{new}] renamed_from = "{old}": {error}, so there is no history yet.'
+    except StoreError:
+        return  # its finding says so
 
 
 def _row(finding: Finding) -> tuple[str, str, str]:

@@ -140,12 +140,12 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),
-        [_sensor_row(name, each, now_utc_ms) for name, each in snapshot.sensors.items()],
+        [_sensor_row(each, now_utc_ms) for each in snapshot.sensors.values()],
         right=(1,),
     )
     for name, each in snapshot.sensors.items():
         if each["unreadable"]["since_start"]:
-            say(_unreadable_line(name, each["unreadable"], now_utc_ms))
+            say(_unreadable_line(name, each, now_utc_ms))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -220,21 +220,22 @@ def _heading_row(figures: dict[str, Any]) -> list[str]:
     ]
 
 
-def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str]:
+def _sensor_row(figures: dict[str, Any], now_utc_ms: int) -> list[str]:
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
     value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
-    return [name, value, figures["state"], heard]
+    return [figures["name"], value, figures["state"], heard]
 
 
-def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
+def _unreadable_line(sensor_id: str, figures: dict[str, Any], now_utc_ms: int) -> str:
+    counted = figures["unreadable"]
     age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
     count = counted["since_start"]
-    problem = counted["problem"].removeprefix(f"{name}: ")
+    problem = counted["problem"].removeprefix(f"{sensor_id}: ")
     return (
-        f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {problem}"
+        f"{figures['name']}: {count} message{'' if count == 1 else 's'} could not be read since the"
+        f" start, {counted['total']} in all; the last {age} ago: {problem}"
     )
 
 

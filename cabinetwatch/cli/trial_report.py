@@ -159,9 +159,8 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
     }
     # Refused before a year is read for it.
     _check(intervals, args.device)
-    device = config.devices[args.device]
     case = Case(
-        title=f"{device.name or args.device}, before and after",
+        title=f"{config.name_of(args.device)}, before and after",
         device=args.device,
         change="",
         config=config,

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 from cabinetwatch.config.alarms import AlarmTables
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import NotNegative, PlainText, Point, Positive, SensorNames
+from cabinetwatch.config.quantities import ROLES
 
 
 def _check_curve(points: tuple[Point, ...]) -> tuple[Point, ...]:
@@ -90,6 +91,17 @@ class Device(Table):
         None, ge=0.1, description="the seconds, above 0, in which it warms up by 63 %"
     )
     alarms: AlarmTables = Field(default_factory=dict, description="tables of alarm settings")
+
+    def with_sensor_renamed(self, old: str, new: str) -> "Device":
+        """Give this device with a sensor's ID exchanged."""
+        named = {role: getattr(self, role) for role in ROLES}
+        changed = {
+            role: tuple(new if each == old else each for each in name)
+            if isinstance(name, tuple)
+            else (new if name == old else name)
+            for role, name in named.items()
+        }
+        return self.model_copy(update=changed)
 
     @classmethod
     def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:

@@ -15,6 +15,8 @@ PriorityName = Literal["high", "medium", "low"]
 
 _ADDRESS = re.compile(r"[^\s<>()\[\]\\,;:@\"\x00-\x1f\x7f]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
+ID = re.compile(r"[a-z0-9-]+")
+"""What sensors and devices are told apart by."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
 
@@ -68,6 +70,10 @@ def _check_address(text: str) -> str | None:
 def _check_sender(text: str) -> str | None:
     named = _NAMED_ADDRESS.fullmatch(text)
     return _check_address(named[1] if named else text)
+
+
+def _check_id(text: str) -> str | None:
+    return None if ID.fullmatch(text) else "is no ID"
 
 
 def _check_pointer(text: str) -> str | None:
@@ -147,6 +153,8 @@ def _one_or_more(value: Any) -> Any:
 
 PlainText = Annotated[str, _says(_check_plain)]
 """Not empty, and without control characters: it goes into subjects, pages and terminals."""
+Id = Annotated[str, _says(_check_id)]
+"""The ID of a sensor or a device."""
 Word = Annotated[str, _says(_check_ascii_word)]
 """Plain text without white space."""
 Host = Annotated[str, _says(_check_host)]

@@ -4,17 +4,15 @@ All of it looks at the tables as they were read, so that a fault within a table 
 tables.
 """
 
-import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from cabinetwatch.config.kinds import ID
 from cabinetwatch.config.model import SITE_SUBJECT
 from cabinetwatch.config.quantities import ROLES, UNITS
 from cabinetwatch.config.wording import Problems, show, unknown
 
 Tables = Mapping[str, Mapping[str, Any]]
-
-_ID = re.compile(r"[a-z0-9-]+")
 
 
 def check_references(
@@ -27,6 +25,7 @@ def check_references(
     """
     _check_ids(sensors, devices, problems)
     _check_sources(sensors, problems)
+    _check_renames(sensors, problems)
     for device_id, device in devices.items():
         _check_roles(device_id, device, sensors, problems, journaled=journaled)
     _check_circles(devices, problems)
@@ -35,7 +34,7 @@ def check_references(
 def _check_ids(sensors: Tables, devices: Tables, problems: Problems) -> None:
     for kind, tables in (("sensors", sensors), ("devices", devices)):
         for name in tables:
-            if not _ID.fullmatch(name):
+            if not ID.fullmatch(name):
                 problems.add(
                     f"{kind}.{name}", f"{show(name)} is no ID; give one of a to z, 0 to 9 and -"
                 )
@@ -57,6 +56,30 @@ def _check_sources(sensors: Tables, problems: Problems) -> None:
                 f"sensors.{sensor_id}",
                 f"topic = {show(source[0])}, pointer and senml_name are those of [sensors.{other}]"
                 " too; change one or leave one of the two sensors out",
+            )
+
+
+def _check_renames(sensors: Tables, problems: Problems) -> None:
+    """A history goes to one sensor, and only once its own is gone."""
+    first_from: dict[str, str] = {}
+    for sensor_id, sensor in sensors.items():
+        old = sensor.get("renamed_from")
+        if not isinstance(old, str):
+            continue
+        where = f"sensors.{sensor_id}"
+        if old == sensor_id:
+            problems.add(where, f"renamed_from = {show(old)} is its own ID; leave it out")
+        elif old in sensors:
+            problems.add(
+                where,
+                f"renamed_from = {show(old)} is still a sensor of its own, so its history is not"
+                f" free; leave out [sensors.{old}] or this key",
+            )
+        elif (other := first_from.setdefault(old, sensor_id)) != sensor_id:
+            problems.add(
+                where,
+                f"renamed_from = {show(old)} stands in [sensors.{other}] too; a history goes to"
+                " one sensor, so leave the key out of one of them",
             )
 
 

@@ -8,9 +8,11 @@ from pydantic import Field, model_validator
 from cabinetwatch.config.alarms import AlarmTables
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import (
+    Id,
     Interval,
     NotNegative,
     Numbers,
+    PlainText,
     Pointer,
     Positive,
     SenmlName,
@@ -28,9 +30,14 @@ class Sensor(Table):
     `high`, `low`, `range`, `max_step_per_s`, `offset` and `accuracy` are in the SI unit of the
     quantity (degC, %RH, W, 1/min, dB), whatever `unit` the payload has; `fault_codes` are compared
     with the payload's own figure. `interval_s` is None for a sensor with `on_change` that promises
-    no interval, and `range` for a power where none is given: see `Config.credible`.
+    no interval, and `range` for a power where none is given: see `Config.credible`. What is known
+    of the sensor `renamed_from` is of this one.
     """
 
+    name: PlainText | None = Field(None, description="the name that people see in place of its ID")
+    renamed_from: Id | None = Field(
+        None, description="the ID, of a to z, 0 to 9 and -, that this sensor had before"
+    )
     topic: TopicFilter = Field(
         description='an MQTT topic, such as "cabinet/nas/air"; + and # stand alone as levels'
     )

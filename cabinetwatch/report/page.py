@@ -268,7 +268,7 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
     worst = min(standing, key=lambda each: list(Priority).index(each.priority))
     words = predicate(worst)
     if worst.subject != device_id:
-        words = f"sensor {worst.subject} {words}"
+        words = f"{display_names(config).get(worst.subject, worst.subject)} {words}"
     return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
 
 
@@ -321,6 +321,7 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
     state = figures["state"]
     return SensorRow(
         id=sensor_id,
+        name=figures["name"],
         quantity=quantity.replace("-", " "),
         value=UNKNOWN if value is None else wording.quantity(value, quantity),
         state=state,

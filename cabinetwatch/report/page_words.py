@@ -11,11 +11,6 @@ _STEADY_K = 0.5
 """A rise that settles less than this away from where it is counts as settled."""
 
 
-def device_name(device_id: str, device: Device) -> str:
-    """Give what people call a device."""
-    return device.name or device_id
-
-
 def subjects_of(device_id: str, device: Device) -> set[str]:
     """Give a device and the sensors that belong to it."""
     sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}

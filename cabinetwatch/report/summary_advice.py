@@ -280,7 +280,7 @@ def _sensor(sensor: SensorWeek) -> Iterator[Matter]:
     if words:
         yield Matter(
             Urgency.AT_EASE,
-            f"Sensor {sensor.id}: not to be relied on",
+            f"Sensor {sensor.called}: not to be relied on",
             capital(f"{'; '.join(words)}."),
             "See to its battery, its place in the radio's reach, its plug and its cable.",
         )

@@ -312,7 +312,7 @@ def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
     if sensor.unreadable:
         faults.append(f"{sensor.unreadable} unreadable")
     return (
-        sensor.id,
+        sensor.called,
         sensor.quantity,
         f"{sensor.readings:,}".replace(",", " "),
         ("on change" if sensor.heard_every_s is None else UNKNOWN)

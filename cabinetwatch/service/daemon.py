@@ -107,6 +107,7 @@ class Daemon:
 
     def _make_parts(self) -> None:
         store, config = self._store, self.config
+        startup.rename_sensors(store, config)
         before = warm_engine(store)
         has_run = bool(store.entries(EntryKind.START))
         self.client_id = client_id_of(config.mqtt, config.store_path(), has_run=has_run)
@@ -114,7 +115,9 @@ class Daemon:
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)
         now = self.watch.now_ms()
-        gone = [] if before is None else topics_gone(before, config)
+        renamed = [rename.old for rename in store.renames_unpublished()]
+        gone = topics_gone(before, config, renamed)
+        self._restate = bool(renamed)
         self._store_loop = StoreLoop(
             store,
             self.watch,
@@ -365,7 +368,9 @@ class Daemon:
         if isinstance(item, ConnectionEvent) and item.up:
             for delivery in self._deliveries:
                 if delivery.channel == "mqtt":
-                    delivery.hurry(forgetful=not item.session_present)
+                    # Under its new ID the broker has nothing yet of a sensor that was renamed.
+                    delivery.hurry(forgetful=self._restate or not item.session_present)
+                    self._restate = False
 
     def _takes_no_more(self) -> bool:
         return self._engine_loop.full or self._store_loop.behind

@@ -6,6 +6,7 @@ import subprocess
 import sys
 
 from cabinetwatch.clock import SystemClock
+from cabinetwatch.config.model import Config
 from cabinetwatch.errors import StoreError
 from cabinetwatch.intake.repeats import MOST_SENT_AGAIN
 from cabinetwatch.store.database import is_sound
@@ -114,6 +115,27 @@ def _opened(url: str) -> Store:
         # What is none of ours, or in use, is refused here with the same sentence.
         migrate(url)
         return Store.open(url, window_messages=MOST_SENT_AGAIN)
+
+
+def rename_sensors(store: Store, config: Config) -> None:
+    """Hand the past of renamed sensors over to their new IDs, before anything reads it.
+
+    Where the store can't be written now, the next start does it.
+
+    Raises:
+        DamagedStoreError: the store is damaged.
+    """
+    try:
+        found = store.rename(config.renames)
+    except DamagedStoreError:
+        raise
+    except StoreError as error:
+        _log.error("sensors can't be renamed now, so the next start does it: %s", error)
+        return
+    for old, new in found.due:
+        _log.info("sensor %s was renamed to %s, and its history goes with it", old, new)
+    for remark in found.remarks:
+        _log.warning("%s", remark)
 
 
 def migrate(url: str) -> None:

@@ -28,6 +28,7 @@ from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import PAGE_BYTES, connect, translated
 from cabinetwatch.store.pages import ORPHAN, Pages, Row
 from cabinetwatch.store.place import Salvage, database_path, pending_salvage
+from cabinetwatch.store.renames import Rename, Renames, is_of_sensor
 from cabinetwatch.store.tier_block import TierBlock
 from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.times import to_rfc3339
@@ -73,6 +74,13 @@ class Salvager:
         roots = dict(self._new.execute(query).fetchall()) | self._old.roots()
         self._roots = {name: roots[name] for name in self._columns if name in roots}
         self._names: dict[int, str] = {}
+        # All before were carried out on what is carried over.
+        query = "SELECT seq, data FROM journal WHERE kind = 'rename' AND seq > ? ORDER BY seq"
+        since = self._new.execute(query, (salvage.last_seq or 0,))
+        self._renames = [
+            Rename(seq, told["old"], told["new"])
+            for seq, told in ((seq, json.loads(data)) for seq, data in since)
+        ]
         self._checks: dict[str, Callable[[dict[str, Any]], object]] = {
             "block": self._check_block,
             "minute_block": lambda row: _check_tier(row, Tier.MINUTES),
@@ -143,9 +151,22 @@ class Salvager:
             for root, row in some:
                 name = wanted.get(root) or self._table_of(row)
                 if name in _LARGE:
-                    self._insert(name, [row])
+                    self._insert(name, [self._of_today(name, row)])
             self._new.execute("COMMIT")
             time.sleep(_REST * (time.monotonic() - began))
+
+    def _of_today(self, name: str, row: Row) -> Row:
+        """Give a block of a tier to the ID that its sensor was given while it was still missing."""
+        tier = _TIERS.get(name)
+        if tier is None or not self._renames:
+            return row
+        names = [column for column, _ in self._columns[name]]
+        place = names.index("subject")
+        with suppress(ValueError, IndexError):
+            subject, data = row[place], row[names.index("data")]
+            if isinstance(subject, str) and isinstance(data, bytes) and is_of_sensor(data, tier):
+                row[place] = Renames(self._renames).today(subject, 0)
+        return row
 
     def lost(self) -> Lost:
         """Find the numbers of inputs that are missing, and between which instants they were."""
@@ -257,6 +278,7 @@ def _check_tier(row: dict[str, Any], tier: Tier) -> None:
         raise ValueError("it is of another day, or another tier")
 
 
+_TIERS = {"minute_block": Tier.MINUTES, "quarter_block": Tier.QUARTERS}
 _TYPES: dict[str, tuple[type, ...]] = {
     "INTEGER": (int,),
     "BIGINT": (int,),

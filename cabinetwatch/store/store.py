@@ -25,6 +25,14 @@ from cabinetwatch.store.place import (
     report_damage,
 )
 from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.renames import (
+    Rename,
+    Renames,
+    Wanted,
+    judge_wanted,
+    read_renames,
+    sensors_of_today,
+)
 from cabinetwatch.store.room import Room, measure, raw_gone_before
 from cabinetwatch.store.schema import REVISIONS
 from cabinetwatch.store.series import Series, TierReader
@@ -118,6 +126,24 @@ class Store:
         """
         self._require_writer().commit(batch)
 
+    def rename(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+        """Let the past of sensors, each as (old, new), be of their new IDs; only once ever.
+
+        Returns:
+            What was done, as `due`, and sentences about what can't be done.
+
+        Raises:
+            StoreError: nothing was written.
+        """
+        found = self.renames_wanted(wanted)
+        t = self.last_t() or 0
+        entries: list[Reading | Entry] = [
+            Entry(t, EntryKind.RENAME, {"old": old, "new": new}) for old, new in found.due
+        ]
+        if entries:
+            self.commit(Batch(advanced_to=t, offset_ms=self.offset_ms() or 0, inputs=entries))
+        return found
+
     def let_go(self) -> None:
         """Close the file and let others take the lock, until `take_up`.
 
@@ -151,6 +177,7 @@ class Store:
     def inputs(self, after_seq: int = 0) -> Iterator[tuple[int, Reading | Entry]]:
         """Give all the engine was told after input number `after_seq`, in that very order.
 
+        Sensors have the names that they had then; everywhere else those of today.
         JSON can't tell a tuple from a list: an entry's tuples come back as lists.
         """
         return told.read_inputs(self._database, after_seq)
@@ -192,7 +219,24 @@ class Store:
 
     def sensors(self) -> list[str]:
         """Give the names of all sensors that ever had a reading."""
-        return sorted(self._read(told.sensor_names).values())
+        return self._read(sensors_of_today)
+
+    def renames(self) -> Renames:
+        """Give which sensors have been renamed."""
+        return self._read(read_renames)
+
+    def renames_wanted(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+        """Look which renames, each as (old, new), are still to be done, and which can't be."""
+        return self._read(lambda connection: judge_wanted(connection, wanted))
+
+    def renames_unpublished(self) -> list[Rename]:
+        """Give the renames since which no broker has let the watch in."""
+
+        def unpublished(connection: Connection) -> list[Rename]:
+            last = told.last_of_kind(connection, EntryKind.CONNECT)
+            return [rename for rename in read_renames(connection) if rename.seq > last]
+
+        return self._read(unpublished)
 
     def unreadable(self) -> dict[str, unreadable.UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""

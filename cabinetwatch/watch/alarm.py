@@ -50,6 +50,11 @@ class Alarm:
         return self.condition.subject
 
     @property
+    def called(self) -> str:
+        """What people call its subject."""
+        return self.condition.called
+
+    @property
     def key(self) -> str:
         """SUBJECT/CONDITION, unique in a site."""
         return f"{self.condition.subject}/{self.condition.name}"

@@ -100,13 +100,13 @@ def _service(command: Mapping[str, Any], alarms: list[Alarm], t: int) -> Answer:
     if command["command"] == "service-in":
         for alarm in alarms:
             alarm.put_in()
-        return Answer(True, f"{subject} is back in service.", alarms)
+        return Answer(True, f"{alarms[0].called} is back in service.", alarms)
     for_s = command.get("for_s")
     for alarm in alarms:
         alarm.take_out(None if for_s is None else t + round(float(for_s) * 1000))
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
-    return Answer(True, f"{subject} is out of service{span}.", alarms)
+    return Answer(True, f"{alarms[0].called} is out of service{span}.", alarms)
 
 
 def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Answer:
@@ -143,7 +143,7 @@ def _learnt(device: DeviceView) -> str:
 
 
 def _named(alarm: Alarm) -> str:
-    return f"{alarm.condition.name} of {alarm.subject}"
+    return f"{alarm.condition.name} of {alarm.called}"
 
 
 def _remark(command: Mapping[str, Any]) -> str:

@@ -1,6 +1,7 @@
 """What the engine knows of one device: its temperatures, load, threshold and margins."""
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
@@ -42,6 +43,7 @@ class DeviceView:
         self,
         device_id: str,
         config: Device,
+        name: str,
         site: Site,
         sensors: dict[str, SensorView],
         *,
@@ -50,7 +52,7 @@ class DeviceView:
         false_missing_per_year: float,
     ) -> None:
         self.id = device_id
-        self.name = config.name or device_id
+        self.name = name
         self.config = config
         self.temperature = sensors[config.temperature]
         self.ambient = sensors[config.ambient] if config.ambient else None
@@ -448,6 +450,13 @@ class DeviceView:
             self.settings.false_alarms_per_year,
             self.settings.false_missing_per_year,
         ]
+
+
+def with_sensors_called(made_for: list[Any], called: Callable[[str], str]) -> list[Any]:
+    """Give what a device's memory was made for, with other names of the same sensors."""
+    temperature, ambient, powers, *rest = made_for
+    ambient = None if ambient is None else called(ambient)
+    return [called(temperature), ambient, [called(power) for power in powers], *rest]
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:

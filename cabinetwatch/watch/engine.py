@@ -13,6 +13,7 @@ from cabinetwatch.watch.commands import Answer, carry_out
 from cabinetwatch.watch.connection import ConnectionView
 from cabinetwatch.watch.deadlines import Deadlines, Timed
 from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
+from cabinetwatch.watch.devices import with_sensors_called
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
@@ -25,6 +26,7 @@ from cabinetwatch.watch.refusals import (
     REST_MS,
     Refusal,
     describe_error,
+    renamed_refusals,
 )
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
@@ -463,6 +465,8 @@ class Engine:
         """Take one journal entry; a new configuration goes to `configure` instead."""
         if entry.kind is EntryKind.START:
             return self._start(entry)
+        if entry.kind is EntryKind.RENAME:
+            return self._rename(entry)
         told = self.advance(entry.t)
         self._record(entry)
         try:
@@ -593,6 +597,20 @@ class Engine:
         self._keep()
         return told
 
+    def _rename(self, entry: Entry) -> list[Transition]:
+        """Let a sensor go on under another ID: nothing else changes, so nothing follows."""
+        told = self.advance(entry.t)
+        if not entry.is_whole:
+            return told + self.set_aside(entry, ValueError("a rename needs an old and a new ID"))
+        old, new = entry.data["old"], entry.data["new"]
+        # Without a place in the configuration in force there is nothing here to go on with.
+        if old in self.config.sensors and new not in self.config.sensors:
+            state = renamed(self.save(), old, new)
+            self._build(self.config.with_sensor_renamed(old, new))
+            self._take(state)
+            self._keep()
+        return told
+
     # -- state ------------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
@@ -666,6 +684,29 @@ class Engine:
                 if due is not None and due <= self.now:
                     hold.lapsed = True
                 self._deadlines.set(hold)
+
+
+def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
+    """Give a saved state as it would be had a sensor always had its new ID."""
+
+    def called(name: str) -> str:
+        return new if name == old else name
+
+    def key_of(alarm: str) -> str:
+        subject, _, condition = alarm.partition("/")
+        return f"{called(subject)}/{condition}"
+
+    return {
+        **state,
+        "site": state["site"] | {"refusals": renamed_refusals(state["site"]["refusals"], called)},
+        "sensors": {called(name): each for name, each in state["sensors"].items()},
+        "devices": {
+            name: each | {"made_for": with_sensors_called(each["made_for"], called)}
+            for name, each in state["devices"].items()
+        },
+        "alarms": {key_of(key): each for key, each in state["alarms"].items()},
+        "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
+    }
 
 
 def _refusal_told(entry: Entry) -> Refusal:

@@ -17,6 +17,8 @@ class EntryKind(StrEnum):
     """A clean stop. Nothing more."""
     CONFIG = "config"
     """The configuration in force from here on. config (the model as JSON)."""
+    RENAME = "rename"
+    """A sensor has another ID from here on, and keeps its past. old, new."""
     CONNECT = "connect"
     """The broker accepted us. session_present, client_id."""
     DISCONNECT = "disconnect"
@@ -59,6 +61,7 @@ class Entry:
 _NEEDED: dict[EntryKind, dict[str, type]] = {
     EntryKind.START: {"offset_ms": int},
     EntryKind.CONFIG: {"config": dict},
+    EntryKind.RENAME: {"old": str, "new": str},
     EntryKind.OFFSET: {"offset_ms": int},
     EntryKind.STORE: {"ok": bool},
     EntryKind.DELIVERY: {"channel": str, "ok": bool},

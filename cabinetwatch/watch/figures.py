@@ -49,6 +49,7 @@ def sensor_figures(engine: Engine) -> dict[str, dict[str, Any]]:
 def _sensor(sensor: SensorView, offset_ms: int) -> dict[str, Any]:
     last_t = sensor.last_live_t
     return {
+        "name": sensor.name,
         "quantity": sensor.quantity,
         "value": rounded(sensor.value, 3) if sensor.known else None,
         "time": None if last_t is None else to_rfc3339(last_t + offset_ms),

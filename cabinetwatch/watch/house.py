@@ -34,6 +34,7 @@ class House:
             devices[device_id] = DeviceView(
                 device_id,
                 device,
+                config.name_of(device_id),
                 config.site,
                 sensors,
                 order=next_order,

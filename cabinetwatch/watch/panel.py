@@ -111,7 +111,7 @@ class Panel:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
         transition = self._transition(alarm, previous, t, offset_ms)
-        text = f"{alarm.condition.name} of {alarm.subject} is no longer part of the configuration."
+        text = f"{alarm.condition.name} of {alarm.called} is no longer part of the configuration."
         return Transition.from_record(transition.record() | {"text": text})
 
     def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:

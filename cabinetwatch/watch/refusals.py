@@ -1,7 +1,7 @@
 """What was set aside because judging it failed: told, bounded, and part of the engine's state."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 HOUR_MS = 3_600_000
@@ -87,6 +87,15 @@ class Refusals:
             new._instants[subject] = deque(times, maxlen=RESET_AFTER + 1)
         new.rests.update(state.get("rests", {}))
         return new
+
+
+def renamed_refusals(state: Mapping[str, Any], called: Callable[[str], str]) -> dict[str, Any]:
+    """Give a saved state with other names of sensors."""
+    return {
+        "newest": [[t, called(name), *rest] for t, name, *rest in state["newest"]],
+        "instants": {called(name): times for name, times in state["instants"].items()},
+        "rests": {called(name): until_t for name, until_t in state["rests"].items()},
+    }
 
 
 def describe_error(error: BaseException) -> str:

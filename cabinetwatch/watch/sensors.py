@@ -49,6 +49,7 @@ class SensorView:
         "implausible",
         "judged",
         "last_live_t",
+        "name",
         "offset",
         "quantity",
         "screen",
@@ -68,6 +69,7 @@ class SensorView:
     def __init__(self, sensor_id: str, site: Config, order: int) -> None:
         config = site.sensors[sensor_id]
         self.id = sensor_id
+        self.name = site.name_of(sensor_id)
         self.quantity = config.quantity
         self.offset = config.offset
         self.silence_ms = _silence_ms(config)

@@ -66,7 +66,7 @@ def plainly(
         state=alarm.state,
         previous=previous,
         priority=Priority(condition.settings.priority or "medium"),
-        text=f"{condition.name} of {alarm.subject} is {alarm.state.value} now; its figures failed.",
+        text=f"{condition.name} of {alarm.called} is {alarm.state.value} now; its figures failed.",
         values={"error": error},
         cause=alarm.key,
         likely="",
@@ -101,7 +101,7 @@ def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
         return f"No longer suppressed, and gone: {alarm.condition.gone()}"
     if previous is AlarmState.SHELVED:
         return f"No longer shelved, and gone: {alarm.condition.gone()}"
-    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.subject}."
+    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.called}."
 
 
 def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -115,7 +115,7 @@ def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     if alarm.withheld_by:
         return f"Suppressed during the trial {alarm.withheld_by}: {alarm.condition.seen()}"
     told_by = ", ".join(
-        f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
+        f"{other.condition.name} of {other.called}" for other in alarm.hidden_by if other.stands
     )
     return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
 

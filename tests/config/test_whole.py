@@ -276,3 +276,73 @@ def test_whatever_stands_in_a_file_gives_sentences_or_a_configuration(raw: dict[
     with pytest.raises(ConfigError) as caught:
         found.raise_if_any()
     assert all(sentence.isprintable() for sentence in caught.value.problems)
+
+
+OUTLET = SENSORS.replace("nas-air", "outlet")
+
+
+def renamed(**before: str) -> str:
+    """The tables of sensors, some of them with the IDs that they had before."""
+    text = OUTLET
+    for sensor, old in before.items():
+        name = sensor.replace("_", "-")
+        text = text.replace(f"[sensors.{name}]", f'[sensors.{name}]\nrenamed_from = "{old}"')
+    return text
+
+
+def test_a_sensor_may_have_had_another_id_and_a_device_may_have_that_now() -> None:
+    text = renamed(outlet="nas") + '[devices.nas]\ntemperature = "outlet"\n'
+    assert read(text).renames == [("nas", "outlet")]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (renamed(outlet="hall-air"), "is still a sensor of its own, so its history is not free"),
+        (renamed(outlet="outlet"), "is its own ID; leave it out"),
+        (
+            renamed(outlet="nas-air", hall_air="nas-air"),
+            'renamed_from = "nas-air" stands in [sensors.outlet] too',
+        ),
+        (renamed(outlet="NAS air"), 'renamed_from = "NAS air" is no ID; give the ID, of a to z'),
+        (
+            renamed(outlet="x").replace('"x"', '["x"]'),
+            'renamed_from = ["x"] is no text in quotes; give the ID',
+        ),
+    ],
+)
+def test_a_history_goes_to_one_sensor_once_its_own_is_gone(text: str, words: str) -> None:
+    assert words in problem(text)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [('""', "is empty"), ('"a\\u0007"', "holds control characters"), ("3", "is no text")],
+)
+def test_the_name_of_a_sensor_is_plain_text(name: str, words: str) -> None:
+    text = OUTLET.replace("[sensors.outlet]", f"[sensors.outlet]\nname = {name}")
+    assert f"[sensors.outlet] name = {name}".split("\\")[0] in problem(text)
+    assert words in problem(text)
+
+
+def test_one_place_says_what_people_call_each_subject() -> None:
+    text = OUTLET.replace("[sensors.outlet]", '[sensors.outlet]\nname = "NAS outlet"')
+    config = read(
+        text + '[devices.nas]\nname = "NAS"\ntemperature = "outlet"\n[site]\nname="Stairs"'
+    )
+    called = [config.name_of(each) for each in ("outlet", "hall-air", "nas", "site", "nobody")]
+    assert called == ["NAS outlet", "hall-air", "NAS", "Stairs", "nobody"]
+
+
+def test_a_configuration_with_a_renamed_sensor_is_that_of_the_new_id_alone() -> None:
+    devices = (
+        '[devices.nas]\ntemperature = "outlet"\nambient = "hall-air"\npower = ["nas-power"]\n'
+        '[sensors.outlet.alarms.quiet]\npriority = "high"\n'
+    )
+    before = read(OUTLET + devices)
+    after = read((OUTLET + devices).replace("outlet", "a-nas"))
+    assert before.with_sensor_renamed("outlet", "a-nas") == after
+    assert before.with_sensor_renamed("outlet", "a-nas").alarm("quiet", "a-nas").priority == "high"
+    power = before.with_sensor_renamed("nas-power", "plug")
+    assert power.devices["nas"].power == ("plug",)
+    assert before.devices["nas"].power == ("nas-power",)

@@ -225,7 +225,7 @@ def test_an_alarm_whose_sentence_cannot_be_put_together_is_told_plainly(
     scene.lives(10 * MINUTE, hall=21.0, nas_air=49.0, nas_power=10.0)
     told = [each for each in scene.told if each.condition == "over-rise"]
     assert [(each.subject, each.state.value) for each in told] == [("nas", "unacknowledged")]
-    assert told[0].text == "over-rise of nas is unacknowledged now; its figures failed."
+    assert told[0].text == "over-rise of NAS is unacknowledged now; its figures failed."
 
 
 @pytest.mark.parametrize("kind", [kind for kind in EntryKind if kind is not EntryKind.CONFIG])

@@ -161,7 +161,7 @@ def test_a_rise_that_is_not_known_is_not_said_to_be_above(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **WELL | {"nas_air": 47.0})
     scene.lives(2 * MINUTE, nas_air=47.0)
     assert last_text(scene, "over-rise") == (
-        "Suppressed, being told by ambient-lost of nas: NAS: its rise is not known now;"
+        "Suppressed, being told by ambient-lost of NAS: NAS: its rise is not known now;"
         " it was last seen above the 25.0 K allowed."
     )
 

@@ -68,7 +68,7 @@ class AmbientLost(DeviceCondition):
         """Say which sensor, and what can't be known."""
         ambient = self.device.ambient
         return (
-            f"{self.device.name} has lost its ambient reference: {self._sensor_id()} is"
+            f"{self.device.name} has lost its ambient reference: {self._sensor_name()} is"
             f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
         )
 
@@ -91,11 +91,14 @@ class AmbientLost(DeviceCondition):
         """Say that it is back."""
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
-        return f"{self.device.name}: its ambient reference {self._sensor_id()} is back{now}."
+        return f"{self.device.name}: its ambient reference {self._sensor_name()} is back{now}."
 
     def values(self) -> dict[str, Any]:
         """The device's figures and the sensor's name."""
         return super().values() | {"ambient_sensor": self._sensor_id()}
+
+    def _sensor_name(self) -> str:
+        return "" if self.device.ambient is None else self.device.ambient.name
 
     def _sensor_id(self) -> str:
         return "" if self.device.ambient is None else self.device.ambient.id

@@ -109,6 +109,11 @@ class Condition(ABC):
         return self.settings.on_delay_s
 
     @property
+    def called(self) -> str:
+        """What people call its subject."""
+        return self.house.config.name_of(self.subject)
+
+    @property
     def cause(self) -> str:
         """What one event explains this and others of its instant; its own alarm unless shared."""
         return f"{self.subject}/{self.name}"

@@ -97,23 +97,23 @@ class Condensation(SensorCondition):
         """Say how near it is, and where."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
-            return f"The air at {self.subject} was last seen close to its dew point."
+            return f"The air at {self.called} was last seen close to its dew point."
         distance_k = coldest.value - dew_c
         near = f"only {kelvin(distance_k)} above it" if distance_k > 0.0 else "not above it"
         return (
-            f"The air at {self.subject} has its dew point at {celsius(dew_c)}"
+            f"The air at {self.called} has its dew point at {celsius(dew_c)}"
             f" ({celsius(self.air.value)}, {self.sensor.value:z.0f} % humidity), and"
-            f" {coldest.id} at {celsius(coldest.value)} is {near}."
+            f" {coldest.name} at {celsius(coldest.value)} is {near}."
         )
 
     def gone(self) -> str:
         """Say how far it is."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
-            return f"The air at {self.subject} is no longer close to its dew point."
+            return f"The air at {self.called} is no longer close to its dew point."
         return (
-            f"The air at {self.subject} has its dew point at {celsius(dew_c)},"
-            f" {kelvin(coldest.value - dew_c)} below {coldest.id}."
+            f"The air at {self.called} has its dew point at {celsius(dew_c)},"
+            f" {kelvin(coldest.value - dew_c)} below {coldest.name}."
         )
 
     def values(self) -> dict[str, Any]:

@@ -50,4 +50,4 @@ class FaultySensorCondition(BlindSensorCondition):
     def gone(self) -> str:
         """Say what it reads now."""
         value = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} can be believed again and reads {value}."
+        return f"{self.called} can be believed again and reads {value}."

@@ -41,9 +41,9 @@ class Implausible(FaultySensorCondition):
         """Say what it reads and why that can't be."""
         sensor = self.sensor
         if sensor.wild_value is None:
-            return f"{self.subject} was last seen giving readings that can't be true."
+            return f"{self.called} was last seen giving readings that can't be true."
         value = quantity(sensor.wild_value, sensor.quantity)
-        return f"{self.subject} reads {value}, {self._why()}{self.so()}."
+        return f"{self.called} reads {value}, {self._why()}{self.so()}."
 
     def _why(self) -> str:
         sensor = self.sensor

@@ -69,8 +69,12 @@ class InputRefused(SiteCondition):
 
     def _named(self, refusal: Refusal) -> str:
         sensor = self.house.config.sensors.get(refusal.subject) if refusal.sensor else None
-        name = printable(refusal.subject)
+        name = self._called(refusal)
         return name if sensor is None else f"{name} (topic {printable(sensor.topic)})"
+
+    def _called(self, refusal: Refusal) -> str:
+        name = self.house.config.name_of(refusal.subject) if refusal.sensor else refusal.subject
+        return printable(name)
 
     def gone(self) -> str:
         """Say for how long there has been none."""
@@ -81,7 +85,7 @@ class InputRefused(SiteCondition):
         """Each subject with its newest refusal, in words: a mail shows it as it is."""
         return {
             "refused": "; ".join(
-                f"{printable(each.subject)}: {counted(each.messages, 'message')}, the last"
+                f"{self._called(each)}: {counted(each.messages, 'message')}, the last"
                 f" {printable(each.excerpt)} ({printable(each.error)})"
                 for each in self.house.site.refusals.all
             )

@@ -65,9 +65,9 @@ class Limit(SensorCondition):
 
     def _present(self) -> str:
         if not self.sensor.known:
-            return f"{self.subject}: no value yet"
+            return f"{self.called}: no value yet"
         reads = "reads" if self.sensor.good else "last read"
-        return f"{self.subject} {reads} {quantity(self.sensor.value, self.sensor.quantity)}"
+        return f"{self.called} {reads} {quantity(self.sensor.value, self.sensor.quantity)}"
 
     def _limit(self) -> str:
         return quantity(self.limit, self.sensor.quantity)

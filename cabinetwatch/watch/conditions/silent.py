@@ -42,16 +42,16 @@ class Silent(BlindSensorCondition):
     def seen(self) -> str:
         """Say what is missing and what that blinds."""
         if self.sensor.last_live_t is None:
-            return f"{self.subject} has not been heard from since the watch came online{self.so()}."
+            return f"{self.called} has not been heard from since the watch came online{self.so()}."
         last = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} has fallen silent{self.so()}; its last reading was {last}."
+        return f"{self.called} has fallen silent{self.so()}; its last reading was {last}."
 
     def gone(self) -> str:
         """Say that it is back."""
         if not self.sensor.known:
-            return f"{self.subject} is heard again."
+            return f"{self.called} is heard again."
         value = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} is heard again and reads {value}."
+        return f"{self.called} is heard again and reads {value}."
 
     def values(self) -> dict[str, Any]:
         """The last value, and after how long it counts as silent."""

@@ -47,7 +47,7 @@ class Stuck(FaultySensorCondition):
         """Say what it stands at, for how long, and what that blinds."""
         value = quantity(self.sensor.value, self.sensor.quantity)
         return (
-            f"{self.subject} has stood at {value} for {self._for()} while the temperatures around"
+            f"{self.called} has stood at {value} for {self._for()} while the temperatures around"
             f" it moved{self.so()}."
         )
 
