@@ -47,7 +47,7 @@ def told(house: House, capsys: pytest.CaptureFixture[str]) -> tuple[str, dict[st
 def test_a_living_watch_that_writes_nothing_is_told_as_that(
     house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with WriterLock(store_path(house)):
+    with WriterLock(store_path(house), watch=True):
         line, watch = told(house, capsys)
         write_page(house, tmp_path / "page")
     silence = re.search(r"THE WATCH HAS WRITTEN NOTHING FOR (\d+) min", line)
