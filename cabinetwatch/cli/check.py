@@ -4,12 +4,12 @@ import argparse
 import sys
 from collections.abc import Iterator
 
-from cabinetwatch.cli.hearing import duration_s
 from cabinetwatch.cli.output import print_table, say
 from cabinetwatch.cli.trying import Finding, try_all
 from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.errors import UsageError
 from cabinetwatch.text import counted
-from cabinetwatch.times import describe_duration
+from cabinetwatch.times import describe_duration, parse_duration
 from cabinetwatch.watch import configuration
 
 
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         ConfigError: the configuration is faulty.
         UsageError: --listen is no duration.
     """
-    listen_s = None if args.listen is None else duration_s("--listen", args.listen)
+    listen_s = _listen_s(args)
     path = find_config_file(args.config)
     config = configuration.load(path)
     sensors = counted(len(config.sensors), "sensor")
@@ -52,10 +52,25 @@ def run(args: argparse.Namespace) -> int:
     return 0 if all(finding.well for finding in findings) else 1
 
 
+def _listen_s(args: argparse.Namespace) -> float | None:
+    if args.listen is None:
+        return None
+    try:
+        return parse_duration(args.listen)
+    except ValueError as error:
+        raise UsageError(f"--listen: {error}") from None
+
+
 def warnings(config: Config) -> Iterator[str]:
     """Give what is allowed and yet hardly meant."""
     if not config.sensors:
         yield "there is no sensor, so nothing is watched; cabinetwatch listen drafts their tables."
+    for name, sensor in config.sensors.items():
+        if sensor.topic.startswith("/"):
+            yield (
+                f"[sensors.{name}] topic begins with a slash, which makes it another topic than"
+                f" {sensor.topic[1:]!r}; leave the slash out unless the sensor really sends there."
+            )
     for name, device in config.devices.items():
         judged = device.derating or device.max_rise_k is not None
         if not judged and config.sensors[device.temperature].high is None:

@@ -39,19 +39,12 @@ def span_s(args: argparse.Namespace) -> float | None:
     Raises:
         UsageError: it is no duration.
     """
-    return None if args.span is None else duration_s("--for", args.span)
-
-
-def duration_s(option: str, text: str) -> float:
-    """Give the seconds of an option.
-
-    Raises:
-        UsageError: it is no duration.
-    """
+    if args.span is None:
+        return None
     try:
-        return parse_duration(text)
+        return parse_duration(args.span)
     except ValueError as error:
-        raise UsageError(f"{option}: {error}") from None
+        raise UsageError(f"--for: {error}") from None
 
 
 def checked_filters(filters: Sequence[str]) -> list[str]:

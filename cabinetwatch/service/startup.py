@@ -96,7 +96,7 @@ def open_or_make(url: str, *, watch: bool = False) -> Store:
 def _begin_salvage(url: str, salvage: Salvage) -> None:
     """Have all carried over that a watch goes on from; without that it begins anew."""
     path = database_path(url)
-    command = [sys.executable, "-m", "cabinetwatch.store.salvage", "begin", url]
+    command = [sys.executable, "-P", "-m", "cabinetwatch.store.salvage", "begin", url]
     try:
         child = subprocess.run(  # noqa: S603 - our own program
             command, capture_output=True, text=True, timeout=_SALVAGE_TIMEOUT_S, check=True
