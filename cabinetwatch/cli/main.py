@@ -104,11 +104,12 @@ def main(arguments: Sequence[str]) -> int:
 
 def _remedy(error: CabinetwatchError) -> list[str]:
     """Say what becomes of a damaged store, or what to do with it."""
-    from cabinetwatch.store.place import DamagedStoreError, holder_of  # noqa: PLC0415
+    from cabinetwatch.store.place import DamagedStoreError  # noqa: PLC0415
+    from cabinetwatch.store.running import find_watch  # noqa: PLC0415
 
     if not isinstance(error, DamagedStoreError) or error.path is None:
         return []
-    if holder_of(error.path) is not None:
+    if find_watch(error.path) is not None:
         return ["The running watch was told; it checks the store and sets it aside if it must."]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "

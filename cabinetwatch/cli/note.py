@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         command["device"] = args.device
     if args.at_utc_ms is not None:
         if args.at_utc_ms > SystemClock().utc_ms():
-            raise UsageError("--at lies in the future; a note tells what was done")
+            raise UsageError("--at lies in the future; give the time at which it was done")
         command["at"] = to_rfc3339(args.at_utc_ms)
     with Store.open(config.store.url, read_only=True) as store:
         return ask(store, command)

@@ -8,8 +8,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.backup import Restored, restore
-from cabinetwatch.store.in_memory import find_records
-from cabinetwatch.store.place import holder_of
+from cabinetwatch.store.running import find_watch
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 
@@ -32,11 +31,11 @@ def run(args: argparse.Namespace) -> int:
     """
     config = configuration.load(find_config_file(args.config))
     path = config.store.path
-    records = find_records(path)
-    process = holder_of(path) if records is None else records.process
-    if process is not None:
+    watch = find_watch(path)
+    if watch is not None:
+        process = "" if watch.process is None else f" (process {watch.process})"
         raise StoreError(
-            f"A watch is running on the store {path} (process {process}); stop it first, with"
+            f"A watch is running on the store {path}{process}; stop it first, with"
             " `systemctl stop cabinetwatch`, or Ctrl-C where it runs"
         )
     now_utc_ms = SystemClock().utc_ms()

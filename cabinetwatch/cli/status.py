@@ -169,8 +169,10 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
     told = ""
     if snapshot.memory_process is not None:
         told = in_memory_sentence(snapshot.site, snapshot.memory_process)
-    if snapshot.utc_ms is None:
-        return told or f"{snapshot.site}: the watch has never run with this store."
+    if snapshot.utc_ms is None or snapshot.starting:
+        has_never = "has never run with this store."
+        just = "has just started; its first figures come in a moment."
+        return told or f"{snapshot.site}: the watch {just if snapshot.starting else has_never}"
     age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
     if told:
         return f"{told} The figures below are {age} old."

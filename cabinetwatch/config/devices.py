@@ -113,4 +113,7 @@ class Device(Table):
             yield Contradiction("derating_air", '= "ambient" needs ambient beside it')
         temperature, ambient = values.get("temperature"), values.get("ambient")
         if temperature is not None and temperature == ambient:
-            yield Contradiction("ambient", "is its temperature sensor too, so it has no rise")
+            yield Contradiction(
+                "ambient",
+                "is its temperature sensor too, so it has no rise; give that of the air around it",
+            )

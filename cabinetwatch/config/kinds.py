@@ -58,6 +58,8 @@ def _check_ascii_word(text: str) -> str | None:
 def _check_host(text: str) -> str | None:
     if _check_ascii_word(text):
         return _check_ascii_word(text)
+    if re.fullmatch(r"[^:]+:\d+", text):
+        return "has a port with it, which the key port is for"
     return "is more than a name or address" if set("/@?#") & set(text) else None
 
 

@@ -2,6 +2,7 @@
 
 import difflib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -14,6 +15,11 @@ from cabinetwatch.text import printable, without_secrets
 
 _LONGEST_VALUE = 60
 _LONGEST_INTEGER_BITS = 200
+
+_NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
+_TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
+    ("false", "no", "off"), "false"
+)
 
 # By pydantic's type of error; the figures in braces are from its context.
 _WRONG = {
@@ -78,7 +84,23 @@ def describe(model: type[Table], error: ErrorDetails) -> str:
     items = ", ".join(f"item {place + 1}" for place in inside if isinstance(place, int))
     name = ".".join([str(key), *(place for place in inside if isinstance(place, str))])
     name = f"{name} ({items})" if items else name
-    return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{right}"
+    return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{_unquoted(error)}{right}"
+
+
+def _unquoted(error: ErrorDetails) -> str:
+    """Say how a number, or true and false, is written that stands in quotes."""
+    text = error["input"]
+    if not isinstance(text, str):
+        return ""
+    if error["type"] == "bool_type" and text.lower() in _TRUTHS:
+        return f"; write {_TRUTHS[text.lower()]} without quotes"
+    number = _NUMBER.fullmatch(text)
+    if error["type"] not in {"float_type", "int_type"} or number is None:
+        return ""
+    if number[2]:
+        # Which figure it is in the unit of the key is theirs to say.
+        return "; write the number alone, without unit and quotes"
+    return f"; write {number[1].replace(',', '.')} without quotes"
 
 
 def unknown(kind: str, name: str, known: Iterable[str]) -> str:

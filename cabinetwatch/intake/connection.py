@@ -340,6 +340,13 @@ class Connection:
                 )
                 self._protocol.refused_version()
             return
+        if self._epoch and not flags.session_present and not self._clean:
+            _log.warning(
+                "the broker %s has forgotten our session: what was sent while we were away is lost;"
+                " was it restarted, set persistence true in its configuration (`cabinetwatch check`"
+                " tries whether it keeps sessions at all)",
+                self._where,
+            )
         self.up = True
         self._epoch += 1
         self._session_present = flags.session_present

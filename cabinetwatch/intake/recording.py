@@ -92,7 +92,9 @@ def read(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
     try:
         lines = path.open(encoding="utf-8", errors="surrogateescape")
     except OSError as error:
-        raise UsageError(f"{path}: can't read this recording: {error.strerror}") from error
+        raise UsageError(
+            f"{path}: can't read this recording: {error.strerror}; name one that `record` wrote"
+        ) from error
     with lines:
         for number, line in enumerate(lines, 1):
             if not line.strip():
@@ -114,7 +116,10 @@ class Recorder:
         try:
             descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         except OSError as error:
-            raise UsageError(f"{path}: can't write a recording there: {error.strerror}") from error
+            raise UsageError(
+                f"{path}: can't write a recording there: {error.strerror}; name a file"
+                " in a folder that is there and that this user may write to"
+            ) from error
         if not _begins_as_recording(descriptor):
             os.close(descriptor)
             raise UsageError(f"{path}: this file is no recording; name another, or a new one")

@@ -1,5 +1,6 @@
 """A survey of what arrives: the topics, how often they speak, and the numbers in their payloads."""
 
+import re
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -8,8 +9,9 @@ from itertools import islice
 from statistics import median
 from typing import Any, NamedTuple
 
+from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.intake import jsontext, numerals, senml
-from cabinetwatch.intake.excerpt import excerpt_of_bytes
+from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.message import Incoming
 
 _MOST_TOPICS = 5_000
@@ -23,6 +25,7 @@ _SHOWN = 60
 _MOST_MEMBERS = 100
 _DEEPEST = 32
 _LONGEST_POINTER = 500
+_COMMA = re.compile(rb"\d,\d")
 _UNIT_KEYS = ("unit", "units", "uom", "unit_of_measurement")
 
 
@@ -124,6 +127,33 @@ def find_sources(payload: bytes) -> list[Source]:
     except jsontext.NotJson:
         return []
     return _of_pack(document) or list(islice(_of_members(document, ""), _MOST_MEMBERS))
+
+
+def with_remedy(problem: str, sensor: Sensor, payload: bytes) -> str:
+    """Say what is wrong with a payload, and what to change so that the sensor is read from it.
+
+    >>> from cabinetwatch.config.sensors import Sensor
+    >>> sensor = Sensor(topic="nas/air", quantity="temperature")
+    >>> with_remedy("it is no number", sensor, b'{"t": 21.4}')
+    'it is no number; numbers are at /t, so give pointer = "/t"'
+    """
+    found = find_sources(payload)
+    names = [source.senml_name for source in found if source.senml_name is not None]
+    pointers = [source.pointer for source in found if source.pointer is not None]
+    if names:
+        shown = excerpt(", ".join(names), _SHOWN)
+        return f'{problem}; it is SenML with {shown}, so give senml_name = "{excerpt(names[0])}"'
+    if pointers:
+        shown = excerpt(", ".join(pointers), _SHOWN)
+        return f'{problem}; numbers are at {shown}, so give pointer = "{excerpt(pointers[0])}"'
+    if found:
+        key = "pointer" if sensor.senml_name is None else "senml_name"
+        return f"{problem}; it is a bare number, so leave {key} out"
+    if _COMMA.search(payload) is not None:
+        return f"{problem}; write the number with a point, such as 21.4, in what sends it"
+    return (
+        f"{problem}; have what sends it write a bare number, JSON or SenML, or take another topic"
+    )
 
 
 def _of_pack(document: Any) -> list[Source]:

@@ -69,7 +69,10 @@ def _opened(path: Path) -> TextIO:
     try:
         return path.open(encoding="utf-8-sig", errors="surrogateescape", newline="")
     except OSError as error:
-        raise UsageError(f"{path}: can't be read: {error.strerror}") from error
+        raise UsageError(
+            f"{path}: can't be read: {error.strerror}; name a file that is there, and that this"
+            " user may read"
+        ) from error
 
 
 def _numbered(file: TextIO) -> Iterator[tuple[int, str]]:

@@ -116,6 +116,8 @@ def page_of(
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.running:
         return _no_watch(snapshot, zone)
+    if snapshot.starting:
+        return Headline("low", "The watch has just started", "Its first figures come in a moment.")
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:

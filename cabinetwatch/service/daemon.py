@@ -97,7 +97,7 @@ class Daemon:
         self._start_salvage()
 
     def _open(self) -> None:
-        self._store = startup.open_or_make(self.config.store.url)
+        self._store = startup.open_or_make(self.config.store.url, watch=True)
         self._deliveries = []
         try:
             self._make_parts()

@@ -66,8 +66,12 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     put_aside(url, error)
 
 
-def open_or_make(url: str) -> Store:
+def open_or_make(url: str, *, watch: bool = False) -> Store:
     """Open the store for writing, made or brought up to date where that is needed.
+
+    Args:
+        url: of the store.
+        watch: it is a watch that writes to it, and others see that it runs.
 
     Raises:
         DamagedStoreError: it is ours, but damaged.
@@ -75,12 +79,12 @@ def open_or_make(url: str) -> Store:
     """
     path = database_path(url)
     finish_setting_aside(path)
-    store = _opened(url)
+    store = _opened(url, watch=watch)
     salvage = pending_salvage(path)
     if salvage is not None and salvage.last_seq is None:
         store.close()
         _begin_salvage(url, salvage)
-        store = _opened(url)
+        store = _opened(url, watch=watch)
     try:
         store.saved_state()
         store.last_t()
@@ -105,16 +109,16 @@ def _begin_salvage(url: str, salvage: Salvage) -> None:
         end_salvage(path)
 
 
-def _opened(url: str) -> Store:
+def _opened(url: str, *, watch: bool) -> Store:
     """Open the store as it is; only one that is not there or is older is worth a migration."""
     try:
-        return Store.open(url, window_messages=MOST_SENT_AGAIN)
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
     except (DamagedStoreError, DiskFaultError):
         raise
     except StoreError:
         # What is none of ours, or in use, is refused here with the same sentence.
         migrate(url)
-        return Store.open(url, window_messages=MOST_SENT_AGAIN)
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
 
 
 def rename_sensors(store: Store, config: Config) -> None:

@@ -242,4 +242,7 @@ def _put_in_place(growing: Path, target: Path) -> None:
 
 
 def _unwritable(target: Path, error: OSError) -> StoreError:
-    return StoreError(f"The backup {target} can't be written: {error.strerror}")
+    return StoreError(
+        f"The backup {target} can't be written: {error.strerror}; name a file in a folder that is"
+        " there, has room, and that this user may write to"
+    )

@@ -6,6 +6,7 @@ import json
 import os
 import pwd
 import stat
+import struct
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -23,9 +24,14 @@ from cabinetwatch.times import to_datetime
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
 _LOCK_BYTES = 64
+_LOCK_LINES = 3
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _LOCK_MARK = "cabinetwatch"
 """Stands in the lock behind the process: other programs' locks hold a number, too."""
+_WATCH_MARK = "watch"
+"""Stands in the third line of a lock that a watch holds, and not an import or a restore."""
+_RECORD_LOCK = "hhqqi0q"
+"""struct flock, as F_OFD_SETLK takes it (fcntl(2)) on machines of 64 bits."""
 
 
 class NoStoreError(StoreError):
@@ -178,10 +184,14 @@ def as_root_again() -> Iterator[None]:
 
 
 class WriterLock:
-    """Held by the one process that may write readings; freed by the kernel if that is killed."""
+    """Held by the one process that may write readings; freed by the kernel if that is killed.
 
-    def __init__(self, path: Path) -> None:
-        """Take the lock of the store at `path`.
+    Beside the lock itself the file has a record lock: whoever may not see the kernel's list of
+    locks, as in the sandbox of a service, can ask for that one without taking anything.
+    """
+
+    def __init__(self, path: Path, *, watch: bool = False) -> None:
+        """Take the lock of the store at `path`; a `watch` says in it that it is one.
 
         Raises:
             StoreError: another process holds it, or the lock file can't be made.
@@ -206,9 +216,10 @@ class WriterLock:
             ) from error
         try:
             # Written before it is cut, so that on a full disk the mark of before stays.
-            text = f"{os.getpid()}\n{_LOCK_MARK}\n".encode()
+            text = f"{os.getpid()}\n{_LOCK_MARK}\n{_WATCH_MARK if watch else ''}\n".encode()
             os.pwrite(self._descriptor, text, 0)
             os.ftruncate(self._descriptor, len(text))
+            fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, _record_lock(fcntl.F_WRLCK))
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
@@ -238,6 +249,57 @@ def has_our_lock(path: Path) -> bool:
     except OSError:
         return False
     return len(lines) > 1 and lines[1] == _LOCK_MARK.encode()
+
+
+class Hold(NamedTuple):
+    """A living process that holds the lock of a store.
+
+    `process` is None where this one may not know it; `watch` where it may not read who it is, or
+    an older version does not say.
+    """
+
+    process: int | None
+    watch: bool | None
+    since_utc_ms: int
+
+
+def hold_of(path: Path) -> Hold | None:
+    """Give who holds the lock of the store at `path`; None when it is free. Nothing is touched."""
+    lock_path = path.with_name(path.name + ".lock")
+    try:
+        status = lock_path.stat()
+    except OSError:
+        return None
+    process = lock_holder(status)
+    try:
+        descriptor = os.open(lock_path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError:
+        return None if process is None else Hold(process, None, _changed_ms(status))
+    try:
+        if process is None and not _is_record_locked(descriptor):
+            return None
+        lines = os.read(descriptor, _LOCK_BYTES).splitlines()
+        is_watch = None if len(lines) < _LOCK_LINES else lines[2] == _WATCH_MARK.encode()
+        return Hold(process, is_watch, _changed_ms(os.fstat(descriptor)))
+    except OSError:
+        return None
+    finally:
+        os.close(descriptor)
+
+
+def _changed_ms(status: os.stat_result) -> int:
+    return status.st_mtime_ns // 1_000_000
+
+
+def _record_lock(kind: int) -> bytes:
+    """Give a record lock of this kind on the whole file."""
+    return struct.pack(_RECORD_LOCK, kind, os.SEEK_SET, 0, 0, 0)
+
+
+def _is_record_locked(descriptor: int) -> bool:
+    """Whether another open file has a record lock on it."""
+    asked = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _record_lock(fcntl.F_WRLCK))
+    return bool(struct.unpack(_RECORD_LOCK, asked)[0] != fcntl.F_UNLCK)
 
 
 def _process_in(lock: bytes) -> int | None:
@@ -422,7 +484,7 @@ class Report(NamedTuple):
 
 def report_damage(path: Path, error: DamagedStoreError) -> None:
     """Tell the watch that runs on a store, if one does, that it is damaged."""
-    if holder_of(path) is None:
+    if hold_of(path) is None:
         return
     report = {"error": str(error), "by_content": isinstance(error, DamagedRecordError)}
     with suppress(OSError):

@@ -2,6 +2,7 @@
 
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -13,6 +14,7 @@ from cabinetwatch.store import alarms, commands, marks, outbox, unreadable, week
 from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.store.in_memory import MemoryPlace
 from cabinetwatch.store.inputs import Stretch
 from cabinetwatch.store.place import (
     DamagedRecordError,
@@ -62,10 +64,17 @@ class Store:
         self._lock = lock
         self._writer = writer
         self._tiers = TierReader(database)
+        self._is_watch = False
+        self._mark: MemoryPlace | None = None
 
     @classmethod
     def open(
-        cls, url: str, *, read_only: bool = False, window_messages: int = MOST_UNACKNOWLEDGED
+        cls,
+        url: str,
+        *,
+        read_only: bool = False,
+        window_messages: int = MOST_UNACKNOWLEDGED,
+        watch: bool = False,
     ) -> "Store":
         """Open an existing store; `migrate` makes one.
 
@@ -74,6 +83,7 @@ class Store:
             read_only: don't take the lock; only `put_command` can write then.
             window_messages: how many messages the broker may have unacknowledged; so many are
                 remembered to recognise repeats.
+            watch: it is a watch that writes to it, and others see that it runs.
 
         Raises:
             NoStoreError: nothing lies there yet.
@@ -84,7 +94,7 @@ class Store:
         act_as_owner(path)
         if not is_ours(path):
             raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
-        lock = None if read_only else WriterLock(path)
+        lock = None if read_only else WriterLock(path, watch=watch)
         database = Database(path, read_only=read_only)
         try:
             _require_current(database)
@@ -94,7 +104,9 @@ class Store:
             if lock is not None:
                 lock.release()
             raise
-        return cls(database, lock, writer)
+        store = cls(database, lock, writer)
+        store._is_watch = watch
+        return store
 
     @property
     def path(self) -> Path:
@@ -106,6 +118,7 @@ class Store:
         self._database.close()
         if self._lock is not None:
             self._lock.release()
+        self._unmark()
 
     def __enter__(self) -> "Store":
         return self
@@ -147,9 +160,13 @@ class Store:
     def let_go(self) -> None:
         """Close the file and let others take the lock, until `take_up`.
 
-        So its disk, which refuses, can be unmounted, checked, and mounted again.
+        So its disk, which refuses, can be unmounted, checked, and mounted again. That a watch lives
+        is then to be seen in memory.
         """
         self.close()
+        if self._is_watch:
+            with suppress(OSError):
+                self._mark = MemoryPlace(self.path)
 
     def take_up(self) -> None:
         """Open the file again where it was let go.
@@ -162,7 +179,7 @@ class Store:
         writer = self._require_writer()
         if not is_ours(self.path):
             raise NoStoreError(f"There is no store at {self.path} any more")
-        lock = WriterLock(self.path)
+        lock = WriterLock(self.path, watch=self._is_watch)
         try:
             _require_current(self._database)
             self._require_last(writer.seq)
@@ -171,6 +188,12 @@ class Store:
             lock.release()
             raise
         self._lock = lock
+        self._unmark()
+
+    def _unmark(self) -> None:
+        if self._mark is not None:
+            self._mark.remove()
+            self._mark = None
 
     # What the engine was told.
 

@@ -133,7 +133,7 @@ def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
     backup = tmp_path / "copy.db"
     main(["backup", str(backup), "--config", str(config_file)])
     url = load(config_file).store.url
-    with Store.open(url) as store:
+    with Store.open(url, watch=True) as store:
         t = T0 + 11 * DAY_MS
         store.commit(Batch(t, 0, [Reading("nas-air", t, 31.0)]))
         capsys.readouterr()

@@ -216,7 +216,9 @@ def test_starts_with_the_broker_away(broker: Broker) -> None:
     assert made.failure is None
 
 
-def test_subscribes_again_when_the_broker_has_forgotten_us(broker: Broker) -> None:
+def test_subscribes_again_when_the_broker_has_forgotten_us(
+    broker: Broker, caplog: pytest.LogCaptureFixture
+) -> None:
     ear = Ear()
     with session(broker.port, ["cabinet/#"], ear) as made:
         wait_subscribed(made)
@@ -224,8 +226,10 @@ def test_subscribes_again_when_the_broker_has_forgotten_us(broker: Broker) -> No
         ear.wait_down()
         (broker.directory / "mosquitto.db").unlink()
         broker.start()
+        assert "has forgotten our session" not in caplog.text
         assert not ear.wait_up(2).session_present
         wait_subscribed(made)
+        assert "has forgotten our session" in caplog.text
         with publisher(broker.port) as publish:
             publish("cabinet/air", "21.5")
         assert ear.wait_messages(1)[0].payload == b"21.5"
