@@ -19,6 +19,7 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin, quantity
@@ -146,6 +147,8 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     for name, each in snapshot.sensors.items():
         if each["unreadable"]["since_start"]:
             say(_unreadable_line(name, each["unreadable"], now_utc_ms))
+        if each["late"]["since_start"]:
+            say(_late_line(name, each["late"]))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -228,13 +231,20 @@ def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str
     return [name, value, figures["state"], heard]
 
 
-def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
-    age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
-    count = counted["since_start"]
-    problem = counted["problem"].removeprefix(f"{name}: ")
+def _unreadable_line(name: str, unreadable: dict[str, Any], now_utc_ms: int) -> str:
+    age = describe_duration((now_utc_ms - from_rfc3339(unreadable["time"])) / 1000)
+    problem = unreadable["problem"].removeprefix(f"{name}: ")
     return (
-        f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {problem}"
+        f"{name}: {counted(unreadable['since_start'], 'message')} could not be read since the "
+        f"start, {unreadable['total']} in all; the last {age} ago: {problem}"
+    )
+
+
+def _late_line(name: str, late: dict[str, Any]) -> str:
+    readings = counted(late["since_start"], "reading")
+    return (
+        f"{name}: {readings} since the start came up to {late['greatest_s']:g} s after the time in"
+        " them, too late to be judged; set the clock of its node, or see lateness_s"
     )
 
 

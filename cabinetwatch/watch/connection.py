@@ -28,8 +28,9 @@ class ConnectionView:
     """The connection, as the journal's entries tell of it. Instants are watch time (ms).
 
     `up` says that the broker has let us in, `held` that it has held for so long since. `away_t` is
-    when the last one that held was lost, or the watch started; None while one holds. `broken`
-    counts those that were lost since then, before they held, the first of them at `flapped_t`.
+    when the last one that held was lost, or the watch started; None while one holds. `since_t` is
+    since when the present one has been listened to without a break. `broken` counts those that were
+    lost since `away_t`, before they held, the first of them at `flapped_t`.
     `taken_t` is the last sign that another client uses our client ID, None without any;
     `told_taken` whether the broker itself has said so.
     """
@@ -93,6 +94,11 @@ class ConnectionView:
         self.away_t, self.broken, self.flapped_t = None, 0, None
         self._closed_t = None
         self.reason = ""
+
+    def paused(self, to_t: int) -> None:
+        """Nobody listened until `to_t`: from there on it must hold, and be heard."""
+        if self.up:
+            self.since_t = to_t
 
     def lost(self, t: int, data: Mapping[str, Any]) -> None:
         """It is gone; or, without any, an attempt failed."""
