@@ -584,9 +584,10 @@ class Engine:
         for sensor in self.house.sensors.values():
             sensor.silence.paused(t, connection.since_t, entry.t)
             self._count_anew(sensor)
-        connection.paused(entry.t)
+        lost_ms = max(0, entry.t - t)
+        connection.paused(entry.t, lost_ms)
         for alarm in self.alarms.values():
-            alarm.put_off(max(0, entry.t - t))
+            alarm.put_off(lost_ms)
 
     def _count_anew(self, sensor: SensorView) -> None:
         """Silent, but nobody was told so yet: unless the break was one of many, wait for it anew.

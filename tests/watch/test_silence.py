@@ -245,6 +245,22 @@ def test_a_pause_while_a_connection_is_new_lets_it_hold_from_its_end(scene: Scen
     assert scene.told == []
 
 
+def test_a_broker_that_broke_off_with_a_watch_that_did_not_listen_is_not_lost() -> None:
+    """Right after the start, before the first connection has held."""
+    scene = Scene()
+    scene.lives(20 * SECOND, **WELL)
+    pauses(scene, 75 * SECOND)
+    for _ in range(2):
+        scene.tell(EntryKind.DISCONNECT, reason="broke", end="closed")
+        scene.passes(1 * SECOND)
+        scene.tell(EntryKind.CONNECT, session_present=True)
+        scene.lives(20 * SECOND, **WELL)
+        pauses(scene, 75 * SECOND)
+    scene.lives(5 * MINUTE, **WELL)
+    assert scene.told == []
+    assert replayed(scene) == []
+
+
 @pytest.mark.parametrize("data", [{}, {"ran_until_ms": "x"}, {"ran_until_ms": None}])
 def test_a_spoilt_pause_is_set_aside(scene: Scene, data: dict[str, object]) -> None:
     scene.engine.tell(Entry(scene.t, EntryKind.PAUSE, data))

@@ -15,8 +15,8 @@ SHORTEST_HOLD_S = 60.0
 """A sensor that speaks often must still be well for so long: common practice, no source."""
 
 HOLD_SILENCES = 2.0
-"""A node that speaks every 15 to 220 s, taken for one of every 10 s, would be raised and returned 39
-times in 49 minutes without a hold, and with this one 2 times (reckoned, gaps evenly distributed)."""
+"""A node that speaks every 15 to 220 s, taken for one of every 10 s, would be raised or returned 39
+times in 49 minutes without a hold, and with this one twice (reckoned, for evenly spread gaps)."""
 
 
 class BlindSettings(AlarmSettings):
