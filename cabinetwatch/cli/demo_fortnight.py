@@ -55,6 +55,9 @@ class _Standing:
     def real_s(self, watch_s: float) -> float:
         return watch_s
 
+    def life_ms(self) -> int:
+        return self._utc_ms
+
 
 class Fortnight:
     """The fortnight being made by a child of low priority, beside the evening that is live.

@@ -19,6 +19,7 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin, quantity
@@ -146,6 +147,8 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     for name, each in snapshot.sensors.items():
         if each["unreadable"]["since_start"]:
             say(_unreadable_line(name, each, now_utc_ms))
+        if each["late"]["since_start"]:
+            say(_late_line(each))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -231,13 +234,22 @@ def _sensor_row(figures: dict[str, Any], now_utc_ms: int) -> list[str]:
 
 
 def _unreadable_line(sensor_id: str, figures: dict[str, Any], now_utc_ms: int) -> str:
-    counted = figures["unreadable"]
-    age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
-    count = counted["since_start"]
-    problem = counted["problem"].removeprefix(f"{sensor_id}: ")
+    unreadable = figures["unreadable"]
+    age = describe_duration((now_utc_ms - from_rfc3339(unreadable["time"])) / 1000)
+    problem = unreadable["problem"].removeprefix(f"{sensor_id}: ")
+    messages = counted(unreadable["since_start"], "message")
     return (
-        f"{figures['name']}: {count} message{'' if count == 1 else 's'} could not be read since the"
-        f" start, {counted['total']} in all; the last {age} ago: {problem}"
+        f"{figures['name']}: {messages} could not be read since the start, {unreadable['total']} in"
+        f" all; the last {age} ago: {problem}"
+    )
+
+
+def _late_line(figures: dict[str, Any]) -> str:
+    late = figures["late"]
+    readings = counted(late["since_start"], "reading")
+    return (
+        f"{figures['name']}: {readings} since the start came up to {late['greatest_s']:zg} s after"
+        " the time in them, too late to be judged; set the clock of its node, or see lateness_s"
     )
 
 

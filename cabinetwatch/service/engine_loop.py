@@ -18,6 +18,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.notice import Notice
 from cabinetwatch.store.warm import SAVED_STATE, pack_state
+from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.figures import device_figures
@@ -33,6 +34,10 @@ COUNT_EVERY_MS = 60_000
 """How often the counts of unreadable messages go along with what is written anyway."""
 REFUSED_EVERY_MS = 60_000
 """How often what was set aside is written into the journal: whatever is sent, it stays small."""
+PAUSE_MS = 10_000
+"""The thread looks around once a second at least. When it did not for so long in life, the process
+was stopped or starved, or its machine suspended: no load of the watch's own takes that long. What
+is shorter stays below the on-delays. Our choice."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 MOST_READINGS_IN_A_ROUND = 4_000
@@ -101,6 +106,7 @@ class EngineLoop(WatchedPart):
         self._next_count_t = now
         self._refused: dict[str, dict[str, Any]] = {}
         self._next_refused_t = now
+        self._looked_ms = clock.life_ms()
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -150,6 +156,7 @@ class EngineLoop(WatchedPart):
 
     def run(self) -> None:
         """Take what comes, and let time pass, until stopped."""
+        self._looked_ms = self._clock.life_ms()
         while not self._stopping:
             self._round()
         self._finish()
@@ -157,7 +164,9 @@ class EngineLoop(WatchedPart):
     def _round(self) -> None:
         for item in self._wait():
             self._take(item)
+        # Before the look: what this shows of a pause, that has noticed.
         now = self._now()
+        self._look_for_pause()
         self._observe(self._reception.due(now, self._work))
         self._follow(self._engine.advance(now))
         self._log_refused()
@@ -186,6 +195,20 @@ class EngineLoop(WatchedPart):
                 return
             wait_s = 0.0
 
+    def _look_for_pause(self) -> None:
+        """Tell the engine where it did not run: what nobody listened for was not silent."""
+        before_ms, self._looked_ms = self._looked_ms, self._clock.life_ms()
+        if self._looked_ms - before_ms < PAUSE_MS:
+            return
+        ran_until_t, now = self._engine.now, self._now()
+        _log.warning(
+            "the watch did not run for %s: its process was stopped or starved, or this machine"
+            " suspended; what was not heard in that time does not count as silent",
+            describe_duration((now - ran_until_t) / 1000),
+        )
+        self._tell(EntryKind.PAUSE, {"ran_until_ms": ran_until_t})
+        self._observe(self._reception.paused(now, self._work))
+
     def _lane(self, message: Incoming) -> Hashable:
         """Give what a message must keep its order with; a command waits for no sensor."""
         if self._publisher.is_command(message):
@@ -194,6 +217,7 @@ class EngineLoop(WatchedPart):
 
     def _take(self, item: Item) -> None:
         """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
+        self._look_for_pause()
         try:
             self._handle(item)
         except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
@@ -231,6 +255,14 @@ class EngineLoop(WatchedPart):
         for subject, counted in refused.items():
             self._tell(EntryKind.REFUSED, {"subject": subject} | counted)
 
+    def _tell_unheard(self, now: int | None) -> None:
+        """Have the engine told of what comes and can't be judged; it may wait for a flush."""
+        sensors = self._reception.unheard.take(now)
+        if sensors:
+            entry = Entry(self._now(), EntryKind.UNHEARD, {"sensors": sensors})
+            self._work.inputs.append(entry)
+            self._follow(self._engine.tell(entry))
+
     def _log_refused(self, message: Incoming | None = None) -> None:
         """Write down what the engine could not judge: log and store keep it, with its bytes."""
         said = "" if message is None else excerpt_of_bytes(message.payload, 2 * LONGEST_EXCERPT)
@@ -247,7 +279,7 @@ class EngineLoop(WatchedPart):
             if refusal.sensor:
                 problem = f"can't be judged ({why}): {said or excerpt(refusal.excerpt)}"
                 utc_ms = refusal.t + self._engine.offset_ms
-                self._reception.unreadable.note([refusal.subject], problem, refusal.t, utc_ms)
+                self._reception.unread([refusal.subject], problem, refusal.t, utc_ms)
 
     def _attempt(self, what: str, work: Callable[[], None]) -> None:
         """Do what tells of the present; where that raises, the watch itself goes on."""
@@ -304,6 +336,7 @@ class EngineLoop(WatchedPart):
         if reading.quality in _DATED_AT_ARRIVAL:
             return reading if reading.t >= now else reading._replace(t=now)
         if reading.quality is Quality.TIMED and reading.t + self._lateness_ms <= now:
+            self._reception.unheard.note_late(reading.sensor, now - reading.t)
             return reading._replace(quality=Quality.LATE)
         return reading
 
@@ -385,6 +418,7 @@ class EngineLoop(WatchedPart):
         self._store_loop.supervise()
         self._attempt("what is published", lambda: self._publisher.tick(self._engine, now))
         self._tell_refused(now)
+        self._tell_unheard(now)
         if now >= self._next_sample_t:
             self._next_sample_t = now + SAMPLE_EVERY_MS
             self._attempt("the figures", lambda: self._sample(now))
@@ -418,6 +452,7 @@ class EngineLoop(WatchedPart):
         self._work.figures += self._sampler.rest()
         self._work.unreadable += self._reception.unreadable.take()
         self._tell_refused(self._next_refused_t)
+        self._tell_unheard(None)
         self._tell(EntryKind.STOP, {})
         self._attempt("the saved state", self._save)
         self._hand_over()

@@ -9,7 +9,7 @@ from cabinetwatch.intake.decode import Decoder
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.problems import ProblemLog
 from cabinetwatch.intake.repeats import Repeats, identify
-from cabinetwatch.intake.unreadable import UnreadableCounts
+from cabinetwatch.intake.unreadable import UnheardCounts, UnreadableCounts
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.times import to_rfc3339
@@ -38,6 +38,7 @@ class Reception:
     ) -> None:
         self.problems = ProblemLog()
         self.unreadable = UnreadableCounts()
+        self.unheard = UnheardCounts()
         self._decoder = Decoder(config.sensors)
         self._watch = watch
         self._lateness_ms = round(config.site.lateness_s * 1000)
@@ -61,6 +62,16 @@ class Reception:
         )
         return self._let_go(released, work)
 
+    def paused(self, t: int, work: Work) -> list[Reading]:
+        """Nobody took anything until now: what waited comes in a burst, as after a reconnect."""
+        return self._let_go(self._backlog.paused(t), work)
+
+    def unread(self, sensors: Iterable[str], problem: str, t: int, utc_ms: int) -> None:
+        """Count one message that can't be read for some sensors; see `UnreadableCounts.note`."""
+        sensors = list(sensors)
+        self.unreadable.note(sensors, problem, t, utc_ms)
+        self.unheard.note_unread(sensors, problem)
+
     def is_new(self, message: Incoming, work: Work) -> bool:
         """Whether a message is no repeat; a repeat is acknowledged and otherwise passed over."""
         if self._repeats.is_repeat(message):
@@ -77,7 +88,7 @@ class Reception:
         if decoded.problems:
             self.problems.note(message.topic, decoded.problems, message.t)
             problem = decoded.problems[0]
-            self.unreadable.note(decoded.unread, problem, message.t, arrived_utc_ms)
+            self.unread(decoded.unread, problem, message.t, arrived_utc_ms)
         readings: list[Reading] = []
         undated: list[tuple[str, float]] = []
         too_old: dict[str, int] = {}
@@ -116,7 +127,7 @@ class Reception:
         problem = "more arrives than can be judged; left out, so that no other sensor has to wait"
         sensors = self._decoder.sensors_of(message.topic)
         self.problems.note(message.topic, [problem], message.t)
-        self.unreadable.note(sensors, problem, message.t, self._watch.utc_ms(message.t))
+        self.unread(sensors, problem, message.t, self._watch.utc_ms(message.t))
         work.receipts.append(Receipt(message.epoch, message.packet_id))
 
     def done_with(self, message: Incoming, work: Work) -> None:
@@ -133,12 +144,14 @@ class Reception:
             f" kept ({self._keep_raw_days} days); check the clock of its node"
         )
         self.problems.note(message.topic, [problem], message.t)
-        self.unreadable.note(times, problem, message.t, self._watch.utc_ms(message.t))
+        self.unread(times, problem, message.t, self._watch.utc_ms(message.t))
 
     def _timed(self, message: Incoming, sensor: str, value: float, own_utc_ms: int) -> Reading:
         """Give a reading with the payload's own time."""
         own_t = own_utc_ms - self._watch.offset_ms
         late = own_t + self._lateness_ms < message.t
+        if late:
+            self.unheard.note_late(sensor, message.t - own_t)
         return Reading(sensor, own_t, value, Quality.LATE if late else Quality.TIMED)
 
     def _let_go(self, released: Released, work: Work) -> list[Reading]:

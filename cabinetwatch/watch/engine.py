@@ -33,6 +33,7 @@ from cabinetwatch.watch.sensors import (
     SensorView,
     SilenceDeadline,
     StaleDeadline,
+    Unheard,
 )
 from cabinetwatch.watch.transition import Transition
 from cabinetwatch.watch.trials import TrialBook
@@ -146,8 +147,10 @@ class Engine:
 
     def _hear(self, sensor: SensorView, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
-        value = raw_value + sensor.offset
+        value, heard_t = raw_value + sensor.offset, sensor.heard_t
         sensor.last_live_t = t
+        if heard_t is not None and self.now - heard_t > sensor.long_gap_ms:
+            sensor.note_gap(heard_t, self.now)
         sensor.heard_t = self.now
         if sensor.screen.judge(t, value, raw_value) is not _GOOD:
             self._set_aside(sensor, t, value)
@@ -340,7 +343,7 @@ class Engine:
     def _tell_again(self, item: Reading | Entry | Refusal) -> None:
         """Take once more what was good; what follows has been told."""
         if isinstance(item, Entry):
-            self._advance(item.t)
+            self._advance(_lived_until(item))
             self._hear_entry(item)
         elif isinstance(item, Refusal):
             self._advance(item.t)
@@ -467,13 +470,15 @@ class Engine:
             return self._start(entry)
         if entry.kind is EntryKind.RENAME:
             return self._rename(entry)
-        told = self.advance(entry.t)
+        told = self.advance(_lived_until(entry))
         self._record(entry)
         try:
-            return told + self._hear_entry(entry)
+            told += self._hear_entry(entry)
         except Exception as error:  # noqa: BLE001 - whatever it is, the watch goes on
             self._since.pop()
             return told + self.set_aside(entry, error)
+        # A pause is heard at its beginning; what falls due amid it is dated then.
+        return told + self.advance(entry.t) if entry.kind is EntryKind.PAUSE else told
 
     def set_aside(self, entry: Entry, error: Exception) -> list[Transition]:
         """Take that an entry can't be told, or judged, because of an error."""
@@ -485,7 +490,7 @@ class Engine:
         return self._refuse(Refusal(max(entry.t, self.now), subject, excerpt, why))
 
     def _hear_entry(self, entry: Entry) -> list[Transition]:
-        """Take one entry at its instant."""
+        """Take one entry at its instant; a pause where it begins."""
         for alarm in self.alarms.values():
             alarm.condition.hear(entry, self.offset_ms)
         site, data = self.house.site, entry.data
@@ -499,7 +504,22 @@ class Engine:
             self._lost(entry.t, data)
         elif entry.kind is EntryKind.OFFSET:
             self.offset_ms = int(data["offset_ms"])
-        elif entry.kind is EntryKind.STORE:
+        elif entry.kind is EntryKind.PAUSE:
+            self._pause(entry)
+        elif entry.kind is EntryKind.COMMAND:
+            self.answer = self._obey(data, entry.t)
+            for alarm in self.answer.alarms:
+                self._panel.touch(alarm)
+            self._panel.judge(self.answer.alarms, self.now)
+        else:
+            self._hear_news(entry)
+        self._panel.judge_site(self.now)
+        return self._settle(self.now)
+
+    def _hear_news(self, entry: Entry) -> None:
+        """Take what another part of the watch has noticed."""
+        site, data = self.house.site, entry.data
+        if entry.kind is EntryKind.STORE:
             site.store_error = None if data["ok"] else str(data["error"])
             site.readings_lost = int(data.get("lost", 0))
             site.store_note = str(data.get("note", ""))
@@ -507,13 +527,10 @@ class Engine:
             self._delivery(data)
         elif entry.kind is EntryKind.REFUSED:
             site.refusals.note(_refusal_told(entry))
-        elif entry.kind is EntryKind.COMMAND:
-            self.answer = self._obey(data, entry.t)
-            for alarm in self.answer.alarms:
-                self._panel.touch(alarm)
-            self._panel.judge(self.answer.alarms, self.now)
-        self._panel.judge_site(self.now)
-        return self._settle(entry.t)
+        elif entry.kind is EntryKind.UNHEARD:
+            for name, counts in data["sensors"].items():
+                if (sensor := self.house.sensors.get(name)) is not None:
+                    sensor.unheard.note(entry.t, counts, sensor.heard_t)
 
     def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
         alarms, devices = self.alarms.values(), self.house.devices
@@ -538,6 +555,7 @@ class Engine:
         self.offset_ms = offset_ms
         for sensor in self.house.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
+            sensor.unheard = Unheard()
         site.running = True
         self._panel.judge_site(self.now)
         told += self._settle(entry.t)
@@ -557,7 +575,34 @@ class Engine:
         connection = self.house.site.connection
         for sensor in self.house.sensors.values():
             sensor.silence.offline(t, connection.since_t)
+            self._count_anew(sensor)
         connection.lost(t, data)
+
+    def _pause(self, entry: Entry) -> None:
+        """Nothing was heard because nobody listened: delays and silence count lived time only.
+
+        What is stale by its end is so all the same: nothing may be judged by what is that old.
+        """
+        ran_until_ms, connection = int(entry.data["ran_until_ms"]), self.house.site.connection
+        t = max(self.now, ran_until_ms)
+        for sensor in self.house.sensors.values():
+            sensor.silence.paused(t, connection.since_t, entry.t)
+            self._count_anew(sensor)
+        lost_ms = max(0, entry.t - t)
+        connection.paused(entry.t, lost_ms)
+        for alarm in self.alarms.values():
+            alarm.put_off(lost_ms)
+
+    def _count_anew(self, sensor: SensorView) -> None:
+        """Silent, but nobody was told so yet: unless the break was one of many, wait for it anew.
+
+        The way may have been dead for as long as the sensor seemed to be.
+        """
+        told = any(each.active and each.condition.tells_silence for each in sensor.watchers)
+        if sensor.silent and not told and not sensor.silence.counted_ms:
+            sensor.silent = False
+            self._deadlines.set(sensor.silence)
+            self._panel.judge(sensor.watchers, self.now)
 
     def _stopped(self, t: int) -> None:
         for sensor in self.house.sensors.values():
@@ -707,6 +752,16 @@ def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
         "alarms": {key_of(key): each for key, each in state["alarms"].items()},
         "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
     }
+
+
+def _lived_until(entry: Entry) -> int:
+    """Give how far the watch lives before it hears an entry: in a pause it does not."""
+    if entry.kind is not EntryKind.PAUSE:
+        return entry.t
+    try:
+        return min(int(entry.data["ran_until_ms"]), entry.t)
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
+        return entry.t
 
 
 def _refusal_told(entry: Entry) -> Refusal:

@@ -39,6 +39,13 @@ class EntryKind(StrEnum):
     REFUSED = "refused"
     """Something was set aside before the engine was told of it. subject, messages, excerpt,
     error."""
+    PAUSE = "pause"
+    """The watch did not run: its process was stopped, starved, or its machine suspended. It ends
+    at the entry's own instant. ran_until_ms (how far the watch had come)."""
+    UNHEARD = "unheard"
+    """What came of sensors, and is not judged, since the last such entry. sensors: by ID
+    unreadable (messages), problem (of the last), late (readings), late_ms (the greatest lateness),
+    each only where there is any."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,4 +73,6 @@ _NEEDED: dict[EntryKind, dict[str, type]] = {
     EntryKind.STORE: {"ok": bool},
     EntryKind.DELIVERY: {"channel": str, "ok": bool},
     EntryKind.REFUSED: {"subject": str, "messages": int},
+    EntryKind.PAUSE: {"ran_until_ms": int},
+    EntryKind.UNHEARD: {"sensors": dict},
 }

@@ -46,7 +46,7 @@ def transition_of(
         text=_TELLERS[alarm.state](alarm, previous, t),
         values=values,
         cause=condition.cause,
-        likely=condition.likely,
+        likely=condition.suspicion,
         response=condition.advice,
     )
 

@@ -210,6 +210,11 @@ class Day:
         holder.execute("ROLLBACK")
         holder.close()
 
+    def hang(self, minutes: int) -> None:
+        """Stop the watch for a while; the broker keeps what the nodes send."""
+        self._watch.say(f"hang {minutes * MINUTE_MS}")
+        self.pass_minutes(1)
+
     def set_clock(self, seconds: int) -> None:
         """Set the wall clock."""
         self._watch.say(f"step {seconds * 1000}")

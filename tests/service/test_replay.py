@@ -47,6 +47,7 @@ def live_a_day(day: Day) -> None:
     day.restart(kill=True, nas_air="a-nas")
     day.pass_minutes(20)
     day.lose("house/hall/temperature", 15)
+    day.hang(30)
     day.set_clock(5400)
     day.pass_minutes(30)
     day.lose_broker(20)

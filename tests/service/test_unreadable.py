@@ -13,11 +13,13 @@ from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import Unreadable
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
+from tests.support.hand_clock import HandClock
 
 EVIL = "<script>alert(1)</script>\x1b[2J"
 
@@ -150,3 +152,47 @@ quantity = "temperature"
     assert ages[0] < day_s  # dated at arrival: its node's clock is ahead
     assert 29 * day_s <= ages[1] < 30 * day_s
     assert "lies further back than single readings are kept (30 days)" in watch.log
+
+
+def test_what_came_unreadable_and_too_late_is_told_with_the_silence_and_counted(
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site.tables = """
+[sensors.nas-air]
+topic = "cabinet/nas/temperature"
+senml_name = "air"
+quantity = "temperature"
+
+[sensors.hall]
+topic = "house/hall/temperature"
+quantity = "temperature"
+"""
+    clock = HandClock(1_780_000_000_000)
+    with watching(site.config(), clock) as daemon:
+        cabinet.wait_online()
+        engine = daemon._engine_loop._engine
+        behind = json.dumps([{"n": "air", "bt": (clock.utc_ms() - 8_000) / 1000, "v": 38}])
+        for topic, payload in ((NAS, behind), (HALL, EVIL)):
+            cabinet.publish(topic, payload)
+        unheard = [engine.house.sensors[name].unheard for name in ("nas-air", "hall")]
+        wait_until(lambda: unheard[0].late + unheard[1].unreadable == 2, "the engine to be told")
+        clock.let_pass(120)
+        cabinet.wait_transition("nas-air", "silent", "unacknowledged")
+        cabinet.wait_transition("hall", "silent", "unacknowledged")
+    with site.store() as store:
+        live = list(store.transitions())
+        replayed = list(Replayer().run(item for _, item in store.inputs()))
+    late = json_status(site, capsys)["nas-air"]["late"]
+    main(["status", "--config", str(site.path)])
+    said = capsys.readouterr().out
+
+    assert [each.public() for each in replayed] == [each.public() for each in live]
+    texts = {each.subject: each.text for each in live}
+    assert "its clock is up to " in texts["nas-air"]
+    assert "see lateness_s" in texts["nas-air"]
+    assert "1 message came that could not be read: '<script>alert(1)" in texts["hall"]
+    assert "\x1b" not in texts["hall"]
+    assert isinstance(late, dict)
+    assert late["since_start"] == 1
+    assert late["greatest_s"] >= 8.0
+    assert "nas-air: 1 reading since the start came up to" in said

@@ -3,14 +3,14 @@
 from collections.abc import Iterable
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.watch.conditions.base import DeviceCondition
+from cabinetwatch.watch.conditions.faulty import BlindSettings, hold_s
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.wording import celsius
 
 
-class AmbientLostSettings(AlarmSettings):
+class AmbientLostSettings(BlindSettings):
     """Keys of `[alarms.ambient-lost]`."""
 
     priority: str | None = "high"
@@ -21,6 +21,9 @@ class AmbientLost(DeviceCondition):
 
     name = "ambient-lost"
     Settings = AmbientLostSettings
+    # With the sensor back the rise is known, and judged, however long it takes to be trusted.
+    hides_while_held = False
+    tells_silence = True
     likely = "The ambient sensor or its node has lost power or radio, or has come off."
     response = (
         "Bring the ambient sensor back. Until then only limits on the device's own temperature"
@@ -41,6 +44,11 @@ class AmbientLost(DeviceCondition):
     def watched(self) -> tuple[SensorView, ...]:
         """The ambient sensor."""
         return () if self.device.ambient is None else (self.device.ambient,)
+
+    @property
+    def off_delay_s(self) -> float:
+        """As long as its sensor's own faults take to return."""
+        return hold_s(self.settings, self.device.ambient)
 
     @property
     def cause(self) -> str:

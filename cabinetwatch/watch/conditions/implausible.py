@@ -2,13 +2,12 @@
 
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.text import rounded
-from cabinetwatch.watch.conditions.faulty import FaultySensorCondition
+from cabinetwatch.watch.conditions.faulty import BlindSettings, FaultySensorCondition
 from cabinetwatch.watch.wording import quantity
 
 
-class ImplausibleSettings(AlarmSettings):
+class ImplausibleSettings(BlindSettings):
     """Keys of `[alarms.implausible]`; without a priority: high for a device's temperature."""
 
 

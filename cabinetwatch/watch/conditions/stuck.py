@@ -2,14 +2,13 @@
 
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.times import describe_duration
-from cabinetwatch.watch.conditions.faulty import FaultySensorCondition
+from cabinetwatch.watch.conditions.faulty import BlindSettings, FaultySensorCondition
 from cabinetwatch.watch.wording import quantity
 
 
-class StuckSettings(AlarmSettings):
+class StuckSettings(BlindSettings):
     """Keys of `[alarms.stuck]`; without a priority: high for a device's temperature."""
 
 
