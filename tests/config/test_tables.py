@@ -26,7 +26,10 @@ def test_whole_numbers_are_taken_where_numbers_are_due() -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ('port = "1883"', 'port = "1883" is no whole number; give a TCP port'),
+        (
+            'port = "1883"',
+            'port = "1883" is no whole number; write 1883 without quotes; give a TCP port',
+        ),
         ("port = 1883.5", "port = 1883.5 is no whole number"),
         ("port = 0", "port = 0 is below 1"),
         ("port = 70000", "port = 70000 is above 65535"),
