@@ -44,7 +44,14 @@ class Cusum:
         return self.value
 
     def cap(self, limit: float) -> None:
-        """Let no more evidence stand than was needed, so that what ends is soon known to have."""
+        """Let no more evidence stand than was needed, so that what ends is soon known to have.
+
+        Raises:
+            ValueError: a limit that can't be reckoned with, or below 0.
+        """
+        check(limit)
+        if limit < 0.0:
+            raise ValueError("the sum is kept at zero or above")
         self.value = min(self.value, limit)
 
     def save(self) -> dict[str, Any]:

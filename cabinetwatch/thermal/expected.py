@@ -92,7 +92,11 @@ class Expectation:
         """What felt ambient and load's rise still differ by from where they go: (K, its tau in s).
 
         They go to `ambient_c` and `goal_k`, if these stay.
+
+        Raises:
+            ValueError: one of them can't be reckoned with.
         """
+        check(ambient_c, goal_k)
         response = self.response
         ambient = zip(
             response.ambient_shares, self._ambient.values, response.ambient_poles_s, strict=False

@@ -48,7 +48,7 @@ class History:
         if max(end_s, window.step_ms // 1000) > _LONGEST_S:
             self.clear()
             return
-        if self.end_s and end_s < self.end_s[-1]:
+        if end_s < (self.end_s[-1] if self.end_s else 0):
             raise ValueError("windows don't go back in time")
         if self.start_ms is None:
             self.start_ms = window.t_ms - window.step_ms

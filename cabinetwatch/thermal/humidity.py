@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from math import exp, isnan, log
 from typing import NamedTuple
 
-from cabinetwatch.thermal.bounds import check
+from cabinetwatch.thermal.bounds import check, checked
 
 
 class Magnus(NamedTuple):
@@ -35,6 +35,8 @@ LOWEST_C = -40.0
 HIGHEST_C = 60.0
 _MEANT_C = (-100.0, 200.0)
 _MEANT_PERCENT = (0.1, 100.0)
+_LARGEST_EXPONENT = 700.0
+"""The exponential of a little more is beyond a float."""
 
 
 def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
@@ -60,11 +62,18 @@ def _held(value: float, lowest: float, highest: float) -> float:
 
 
 def saturation_pressure_hpa(temperature_c: float, coefficients: Magnus = WATER) -> float:
-    """Pressure of saturated water vapour."""
+    """Pressure of saturated water vapour.
+
+    Raises:
+        ValueError: no number, or coefficients that fit no air.
+    """
     temperature_c = _held(temperature_c, *_MEANT_C)
-    return coefficients.pressure_hpa * exp(
-        coefficients.a * temperature_c / (coefficients.b_c + temperature_c)
-    )
+    if not coefficients.b_c > -_MEANT_C[0]:
+        raise ValueError("the formula has a pole at a temperature that air can have")
+    exponent = coefficients.a * temperature_c / (coefficients.b_c + temperature_c)
+    if not exponent < _LARGEST_EXPONENT:
+        raise ValueError("no air holds so much water")
+    return checked(coefficients.pressure_hpa * exp(exponent))
 
 
 def dew_point_c(temperature_c: float, relative_humidity_percent: float) -> float:

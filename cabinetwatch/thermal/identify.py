@@ -185,10 +185,16 @@ def ambient_prior(tau_s: float) -> list[float]:
 
 
 def fit_with_power(record: Record, tau_guess_s: float, varied: bool) -> LoadFit:
-    """Fit response and power law; `varied` is False when the power hardly changed."""
+    """Fit response and power law; `varied` is False when the power hardly changed.
+
+    Raises:
+        ValueError: a record without a sound row.
+    """
     power = [max(p, 0.0) for p in record.power]
     mean_power = [max(p, 0.0) for p in record.power_mean]
     running = sorted(p for p in record.pick(power))
+    if not running:
+        raise ValueError("a record without a sound row teaches nothing")
     reference_w = max(running[int(0.9 * (len(running) - 1))], 1e-6)
     centre = sum(record.ambient) / len(record.ambient)
     target = array("d", (t - centre for t in record.pick(record.temperature)))

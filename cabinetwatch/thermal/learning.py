@@ -212,8 +212,9 @@ def quantile(ordered: Sequence[float], fraction: float) -> float:
     """
     if not ordered or not 0.0 <= fraction <= 1.0:
         raise ValueError("a quantile is of some values, from 0 to 1")
-    check(ordered[0], ordered[-1])
-    return ordered[round(fraction * (len(ordered) - 1))]
+    value = ordered[round(fraction * (len(ordered) - 1))]
+    check(ordered[0], value, ordered[-1])
+    return value
 
 
 def _tau_of_ambient(ambient: Spectrum) -> float:

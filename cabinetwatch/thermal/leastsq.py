@@ -11,8 +11,10 @@ _TOLERANCE = 1e-9
 _MOST = 1e60
 
 
-def _check(*figures: float) -> None:
-    if not all(-_MOST <= figure <= _MOST for figure in figures):
+def _check(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> None:
+    if not right or [len(row) for row in matrix] != [len(right)] * len(right):
+        raise ValueError("a system has as many rows as columns, and as many right sides")
+    if not all(-_MOST <= figure <= _MOST for row in (right, *matrix) for figure in row):
         raise ValueError("a system with such figures can't be solved")
 
 
@@ -26,9 +28,11 @@ def gram(
 ) -> list[list[float]]:
     """The matrix X' W X; `weighted` are the columns times the weights.
 
-    ValueError for one that a float doesn't hold.
+    ValueError for one that a float doesn't hold, and columns that have no weighted ones.
     """
     n = len(columns)
+    if len(weighted) != n:
+        raise ValueError("each column has a weighted one")
     rows = [[0.0] * n for _ in range(n)]
     for i in range(n):
         for j in range(i, n):
@@ -42,9 +46,9 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
     A pivot that vanishes (a column that repeats others) gets the coefficient 0.
 
     Raises:
-        ValueError: figures whose products a float doesn't hold.
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
     """
-    _check(*right, *(value for row in matrix for value in row))
+    _check(matrix, right)
     n = len(right)
     rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
     for i in range(n):
@@ -68,10 +72,10 @@ def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
     """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method.
 
     Raises:
-        ValueError: figures whose products a float doesn't hold.
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
     """
+    _check(matrix, right)
     n = len(right)
-    _check(*right, *(value for row in matrix for value in row))
     scale = [max(matrix[i][i], 1e-30) ** 0.5 for i in range(n)]
     m = [[matrix[i][j] / (scale[i] * scale[j]) for j in range(n)] for i in range(n)]
     r = [right[i] / scale[i] for i in range(n)]

@@ -69,7 +69,8 @@ class ValueFilter:
     """
 
     __slots__ = (
-        "_last", "_last_ms", "_leaps", "_recent", "_row", "_suspect", "_usual", "fault_codes",
+        "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_suspect", "_usual",
+        "fault_codes",
         "highest", "implausible", "lowest", "manner", "max_step_per_s", "possible", "reason",
         "since_ms", "spikes",
     )  # fmt: skip
@@ -91,6 +92,8 @@ class ValueFilter:
         self.spikes = spikes
         self.manner = manner
         self.possible = possible
+        self._grain = _NEAR_GRAINS * manner.grain
+        self._more = _MORE_GRAINS * manner.grain
         self._last: float | None = None
         self._last_ms = 0
         self._usual = _USUAL_GRAINS * manner.grain
@@ -105,10 +108,14 @@ class ValueFilter:
     def judge(self, t_ms: int, value: float, payload_value: float | None = None) -> Quality:
         """Judge the next value; `payload_value` is the figure as sent, where it differs."""
         last = self._last
-        if not self.possible[0] <= value <= self.possible[1]:
+        lowest, highest = self.possible
+        if not lowest <= value <= highest:
             return self._wild(t_ms, "outside its range" if abs(value) < inf else "not a number")
-        step = inf if last is None else abs(value - last)
-        near = step <= max(_NEAR_GRAINS * self.manner.grain, _NEAR_STEPS * self._usual)
+        step = inf if last is None else value - last if value >= last else last - value
+        if step <= self._grain:
+            # Most readings: nothing is wild that is so near.
+            return self._accept(t_ms, value)
+        near = step <= _NEAR_STEPS * self._usual
         if near and self.max_step_per_s == inf:
             return self._accept(t_ms, value)
         elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
@@ -134,7 +141,7 @@ class ValueFilter:
             return "fault code"
         if self._outside(value) and not near:
             return "outside its range"
-        most = max(_NEAR_GRAINS * self.manner.grain, self.max_step_per_s * elapsed_s)
+        most = max(self._grain, self.max_step_per_s * elapsed_s)
         if last is not None and not self._outside(last) and abs(value - last) > most:
             return "impossible step"
         return ""
@@ -162,10 +169,18 @@ class ValueFilter:
         return suspect is None or abs(value - suspect) > 0.5 * abs(step)
 
     def _accept(self, t_ms: int, value: float) -> Quality:
-        if self._last is not None:
-            most = 4.0 * self._usual + _MORE_GRAINS * self.manner.grain
-            self._usual += _PACE * (min(abs(value - self._last), most) - self._usual)
+        last = self._last
+        if last is not None:
+            step = value - last if value >= last else last - value
+            most = 4.0 * self._usual + self._more
+            self._usual += _PACE * ((step if step < most else most) - self._usual)
         self._last, self._last_ms = value, t_ms
+        if self._recent or self._leaps or self._suspect is not None:
+            return self._calm_down()
+        return Quality.GOOD
+
+    def _calm_down(self) -> Quality:
+        """Take that a value was good after some that were not."""
         self._suspect = None
         self._row = 0
         self._leaps = (self._leaps << 1) & _LAST_READINGS

@@ -21,6 +21,7 @@ from cabinetwatch.watch.panel import Panel
 from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.refusals import (
+    DEADLINE,
     LONGEST_EXCERPT,
     RESET_AFTER,
     REST_MS,
@@ -246,7 +247,11 @@ class Engine:
                     key = self.now, None
                 if key in passed:
                     raise
+                long = len(self._since) > MANY_SINCE
                 self._go_back(before)
+                if long:
+                    # More may be due that can't be judged.
+                    self._keep()
                 passed[key] = describe_error(error)
             else:
                 self._restore.advanced(to)
@@ -422,7 +427,7 @@ class Engine:
         elif isinstance(item, ConnectionView):
             subject = "the connection"
             item.hold()
-        self._note(Refusal(t, subject, "nothing, but a deadline passed", why))
+        self._note(Refusal(t, subject, "passed", why, what=DEADLINE))
 
     def _pass_all(self, t: int, why: str) -> None:
         """Let everything of an instant pass at which even passing over raises."""
@@ -441,7 +446,7 @@ class Engine:
             elif isinstance(item, ConnectionView):
                 item.hold()
         self._touched.clear()
-        refusal = Refusal(t, "the passing of time", "nothing", why)
+        refusal = Refusal(t, "the whole watch", "passed", why, what=DEADLINE)
         if not self._going_back:
             self.refused.append(refusal)
         self.house.site.refusals.note(refusal)

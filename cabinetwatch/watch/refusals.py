@@ -12,9 +12,12 @@ REST_MS = 60_000
 MOST_SUBJECTS = 20
 LONGEST_EXCERPT = 120
 
+MESSAGE, DEADLINE = "message", "deadline"
+"""What is set aside: something that came, or the judging of something that did not."""
+
 
 class Refusal(NamedTuple):
-    """One input that was set aside: at which instant, of whom, what it said, and why."""
+    """One input, or deadline, that was set aside: at which instant, of whom, what, and why."""
 
     t: int
     subject: str
@@ -23,13 +26,14 @@ class Refusal(NamedTuple):
     messages: int = 1
     sensor: bool = False
     """Whether the subject is a sensor of the configuration."""
+    what: str = MESSAGE
 
 
 class Refusals:
-    """By subject the newest refusal and how many there were; the longest silent are forgotten."""
+    """By subject and kind the newest refusal and how many; the longest silent are forgotten."""
 
     def __init__(self) -> None:
-        self._newest: dict[str, Refusal] = {}
+        self._newest: dict[tuple[str, str], Refusal] = {}
         self._instants: dict[str, deque[int]] = {}
         self.rests: dict[str, int] = {}
         """Until when (watch ms) a sensor is not judged."""
@@ -37,23 +41,26 @@ class Refusals:
     def note(self, refusal: Refusal) -> int:
         """Take one; say how many of its subject there were within the hour."""
         subject, t = refusal.subject, refusal.t
-        before = self._newest.pop(subject, None)
+        key = subject, refusal.what
+        before = self._newest.pop(key, None)
         if before is not None:
             refusal = refusal._replace(messages=before.messages + refusal.messages)
-        self._newest[subject] = refusal
+        self._newest[key] = refusal
         instants = self._instants.setdefault(subject, deque(maxlen=RESET_AFTER + 1))
         instants.append(t)
         self._instants[subject] = self._instants.pop(subject)
-        for of_subject in (self._newest, self._instants):
-            while len(of_subject) > MOST_SUBJECTS:
-                del of_subject[next(iter(of_subject))]
+        if len(self._newest) > MOST_SUBJECTS:
+            del self._newest[next(iter(self._newest))]
+        if len(self._instants) > MOST_SUBJECTS:
+            del self._instants[next(iter(self._instants))]
         return sum(1 for instant in instants if t - instant < HOUR_MS)
 
     def add(self, subject: str, messages: int) -> None:
         """Count more of a subject that was not even tried."""
-        before = self._newest.get(subject)
+        key = subject, MESSAGE
+        before = self._newest.get(key)
         if before is not None:
-            self._newest[subject] = before._replace(messages=before.messages + messages)
+            self._newest[key] = before._replace(messages=before.messages + messages)
 
     @property
     def last(self) -> Refusal | None:
@@ -81,8 +88,8 @@ class Refusals:
     def load(cls, state: Mapping[str, Any]) -> "Refusals":
         """Go on from a saved state; one of an earlier version knows of none."""
         new = cls()
-        for t, subject, excerpt, error, messages, sensor in state.get("newest", ()):
-            new._newest[subject] = Refusal(t, subject, excerpt, error, messages, sensor)
+        for refusal in (Refusal(*each) for each in state.get("newest", ())):
+            new._newest[refusal.subject, refusal.what] = refusal
         for subject, times in state.get("instants", {}).items():
             new._instants[subject] = deque(times, maxlen=RESET_AFTER + 1)
         new.rests.update(state.get("rests", {}))

@@ -207,7 +207,11 @@ def test_a_deadline_whose_judgement_raises_is_passed_over_and_holds_up_no_other(
     silent = {each.subject for each in scene.told if each.condition == "silent"}
     assert "switch-air" in silent
     assert "nas-air" not in silent
-    assert any(each.condition == "input-refused" for each in scene.told)
+    (told,) = (each for each in scene.told if each.condition == "input-refused" and each.is_raise)
+    assert told.text.startswith(
+        "1 deadline of nas-air could not be judged and was passed over: what it would have raised"
+        " or ended keeps its state."
+    )
     # Not tried for ever: time goes on in one call, and the next finds nothing left.
     before = len(scene.engine.refused)
     scene.passes(MINUTE)

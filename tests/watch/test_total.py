@@ -2,12 +2,13 @@
 
 import json
 import math
-from functools import lru_cache
+from functools import cache
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cabinetwatch.config.model import Config
 from cabinetwatch.config.quantities import CREDIBLE, POSSIBLE, TIMES_RATED
 from cabinetwatch.errors import ConfigError
 from cabinetwatch.watch.engine import Engine
@@ -32,10 +33,15 @@ quantity = "humidity"
 high = 80.0
 """
 FULL = HOUSE + COMMISSIONED + 'fan = "nas-fan"\nsound = "nas-sound"\nmin_fan_rpm = 600.0\n' + OTHERS
+UNRATED = FULL.replace("rated_power_w = 80.0\n", "")
 HOUSES = {
     "fresh": HOUSE.replace('power = "nas-power"\n', 'power = "nas-power"\nfan = "nas-fan"\n')
     + OTHERS,
     "commissioned": FULL,
+    "unrated": UNRATED,
+    "learnt": UNRATED.replace(COMMISSIONED, "").replace(
+        "[site]\n", "[site]\nlearning_days = 0.9\n"
+    ),
     "wide": FULL.replace('quantity = "power"\n', 'quantity = "power"\nrange = [-1e5, 1e5]\n'),
 }
 USUAL = {
@@ -64,10 +70,23 @@ class Full(World):
         return [*super()._values(), *steady.items()]
 
 
-@lru_cache(maxsize=8)
+@cache
+def house(kind: str) -> Config:
+    return make_config(HOUSES[kind])
+
+
+@cache
 def lived(kind: str) -> str:
-    """Give the state of an engine after an ordinary hour, as JSON."""
-    world = Full(make_config(HOUSES[kind]))
+    """Give the state of an engine after an ordinary hour, as JSON; or after a day of learning."""
+    world = Full(house(kind))
+    if kind == "learnt":
+        world.every_s = 30
+        for part in range(22):
+            world.power_w = (20.0, 30.0, 40.0)[part % 3]
+            world.lives(HOUR)
+        world.power_w = 40.0
+        assert world.engine.house.devices["nas"].observer.learning.stage == "frozen"
+        world.lives(HOUR)
     world.lives(HOUR)
     assert world.told == []
     return json.dumps(world.engine.save())
@@ -103,7 +122,7 @@ def finite(text: str) -> None:
 def test_the_engine_takes_anything_and_tells_finite_figures(
     kind: str, begun: bool, inputs: list[tuple[str, int, float, int, Quality, int]]
 ) -> None:
-    engine = Engine(make_config(HOUSES[kind]))
+    engine = Engine(house(kind))
     t = T0
     if begun:
         engine.load(json.loads(lived(kind)))
@@ -153,7 +172,7 @@ LONE = [(sensor, value) for sensor, kind in QUANTITY.items() for value in WILD[k
 def test_a_lone_wild_value_of_any_quantity_is_set_aside_and_raises_nothing(
     sensor: str, value: float
 ) -> None:
-    engine = Engine(make_config(FULL))
+    engine = Engine(house("commissioned"))
     engine.load(json.loads(lived("commissioned")))
     before, t = engine.house.sensors[sensor].value, engine.now + 5000
     told = engine.observe(Reading(sensor, t, value))
@@ -220,10 +239,10 @@ def test_a_range_beyond_what_a_quantity_can_be_is_refused() -> None:
         make_config(text)
 
 
-def delay_s(reading: tuple[str, float] | None, before_s: int) -> float:
+def delay_s(kind: str, reading: tuple[str, float] | None, before_s: int) -> float:
     """Stall a fan `before_s` after an odd reading; give the seconds until it is told."""
-    world = Full(make_config(FULL))
-    world.engine.load(json.loads(lived("commissioned")))
+    world = Full(house(kind))
+    world.engine.load(json.loads(lived(kind)))
     world.t = world.engine.now
     if reading is not None:
         world.t += 1000
@@ -232,33 +251,43 @@ def delay_s(reading: tuple[str, float] | None, before_s: int) -> float:
     assert of(world.told, "cooling-loss") == []
     stalled_t = world.t
     world.resistance *= 2.0
-    told = of(world.lives(HOUR), "cooling-loss")
-    return (told[0].t - stalled_t) / 1000.0 if told else math.inf
+    # No further than matters: what is not told by then is late by more than a time constant.
+    for _ in range(12):
+        told = of(world.lives(5 * MINUTE), "cooling-loss")
+        if told:
+            return (told[0].t - stalled_t) / 1000.0
+    return math.inf
 
 
 WORST = {
-    "temperature": (-55.0, 22.9, 25.0, 27.1, 32.9, 34.0, 40.0, 125.0),
+    "temperature": (-55.0, 22.9, 27.1, 34.0, 40.0, 125.0),
     "humidity": CREDIBLE["humidity"],
-    "power": (-10.0, 0.0, 1.0, 80.0, 129.0, 160.0, 319.0),
-    "fan-speed": (0.0, 1.0, 2500.0, 40_000.0),
+    "power": (-10.0, 0.0, 1.0, 80.0, 129.0, 319.0, 3999.0),
+    "fan-speed": (0.0, 1.0, 40_000.0),
     "sound-level": CREDIBLE["sound-level"],
 }
-ACCEPTED = [(sensor, value) for sensor, kind in QUANTITY.items() for value in WORST[kind]]
+TAKEN = ("hall", "nas-air", "nas-power")
+"""What the device's observer takes; of the rest one house tells as much as all."""
+ACCEPTED = [
+    (kind, sensor, value)
+    for kind in ("commissioned", "unrated", "learnt")
+    for sensor, quantity in QUANTITY.items()
+    for value in WORST[quantity]
+    if sensor in TAKEN or kind == "commissioned"
+]
 
 
-@pytest.mark.parametrize(("sensor", "value"), ACCEPTED)
+@pytest.mark.parametrize(("kind", "sensor", "value"), ACCEPTED)
 def test_no_single_reading_delays_a_stalls_alarm_by_a_time_constant(
-    sensor: str, value: float
+    kind: str, sensor: str, value: float
 ) -> None:
-    without_s = undisturbed_s()
-    with_s = delay_s((sensor, value), 20)
-    assert with_s - without_s < TAU_S / 3
+    assert delay_s(kind, (sensor, value), 20) - undisturbed_s(kind) < TAU_S / 10
 
 
-@lru_cache(maxsize=1)
-def undisturbed_s() -> float:
+@cache
+def undisturbed_s(kind: str) -> float:
     """How long the stall takes to be told without any odd reading."""
-    return delay_s(None, 20)
+    return delay_s(kind, None, 20)
 
 
 @pytest.mark.parametrize("first", [("hall", 100.0), ("nas-power", 300.0), ("nas-air", 120.0)])

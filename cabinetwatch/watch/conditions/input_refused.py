@@ -8,7 +8,7 @@ from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.text import counted, printable
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.conditions.base import SiteCondition
-from cabinetwatch.watch.refusals import Refusal
+from cabinetwatch.watch.refusals import DEADLINE, Refusal
 
 
 class InputRefusedSettings(AlarmSettings):
@@ -61,8 +61,14 @@ class InputRefused(SiteCondition):
         last = refused[-1]
         others = sum(each.messages for each in refused[:-1])
         more = f", {others} of others" if others else ""
+        if last.what == DEADLINE:
+            return (
+                f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged"
+                f" and {'was' if last.messages == 1 else 'were'} passed over{more}: what it would"
+                " have raised or ended keeps its state. The watch goes on."
+            )
         return (
-            f"{counted(last.messages, 'message')} of {self._named(last)} could not be judged and"
+            f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged and"
             f" {'was' if last.messages == 1 else 'were'} set aside{more}; the last said"
             f" {printable(last.excerpt)}. The watch goes on without."
         )
@@ -85,7 +91,7 @@ class InputRefused(SiteCondition):
         """Each subject with its newest refusal, in words: a mail shows it as it is."""
         return {
             "refused": "; ".join(
-                f"{self._called(each)}: {counted(each.messages, 'message')}, the last"
+                f"{self._called(each)}: {counted(each.messages, each.what)}, the last"
                 f" {printable(each.excerpt)} ({printable(each.error)})"
                 for each in self.house.site.refusals.all
             )
