@@ -6,7 +6,9 @@ import json
 import os
 import pwd
 import stat
+import struct
 import sys
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -42,6 +44,23 @@ class DamagedStoreError(StoreError):
 
 class DamagedRecordError(DamagedStoreError):
     """The file is sound to SQLite, but what it holds fails its own checksum."""
+
+
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, struct.error, zlib.error)
+"""What taking a record apart raises when a worn card or another hand has changed its content."""
+
+
+@contextmanager
+def whole(what: str) -> Iterator[None]:
+    """Say of records that can't be taken apart that they are damaged.
+
+    Raises:
+        ValueError: they are.
+    """
+    try:
+        yield
+    except UNREADABLE as error:
+        raise ValueError(f"{what} is damaged ({type(error).__name__}: {error})") from error
 
 
 class DiskFaultError(StoreError):

@@ -84,6 +84,14 @@ def spoil_header(path: Path) -> None:
     path.write_bytes(bytes(100) + path.read_bytes()[100:])
 
 
+def spoil_alarms(path: Path) -> None:
+    """What the alarms' records say, in a file that is sound to SQLite."""
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE transition SET record = '{'")
+        connection.execute("UPDATE notice SET transitions = '[1]'")
+        connection.execute("UPDATE repeat_window SET data = x'00'")
+
+
 def spoil_all_but_the_lock(path: Path) -> None:
     """All of it, so that only the lock of the watch beside it says whose it was."""
     path.write_bytes(GARBAGE * len(path.read_bytes()))
@@ -99,6 +107,7 @@ def spoil_all_but_the_lock(path: Path) -> None:
         spoil_schema,
         cut_short,
         spoil_header,
+        spoil_alarms,
         spoil_all_but_the_lock,
     ],
 )
@@ -132,6 +141,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_salvaged_and_the_watch_g
 LEFT: dict[Callable[[Path], None], int] = {
     spoil_page_size: 3000,
     spoil_header: 3000,
+    spoil_alarms: 3000,
     spoil_middle: 1,
     cut_short: 1,
     spoil_schema: 0,
