@@ -118,8 +118,8 @@ def _check_limits(values: Mapping[str, Any]) -> Iterator[Contradiction]:
         if span[0] < lowest or span[1] > highest:
             yield Contradiction(
                 "range",
-                f"= [{span[0]:g}, {span[1]:g}] goes beyond what a {quantity} can be; stay within"
-                f" [{lowest:g}, {highest:g}]",
+                f"= [{span[0]:zg}, {span[1]:zg}] goes beyond what a {quantity} can be; stay within"
+                f" [{lowest:zg}, {highest:zg}]",
             )
 
 

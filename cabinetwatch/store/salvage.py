@@ -133,8 +133,8 @@ class Salvager:
         if room < needed:
             raise StoreError(
                 f"The readings of {self._salvage.aside} can't be carried over: that needs"
-                f" {needed / 1e6:.0f} MB of room and there are {room / 1e6:.0f} MB; make room, and"
-                " start the watch again"
+                f" {needed / 1e6:z.0f} MB of room and there are {room / 1e6:z.0f} MB; make room,"
+                " and start the watch again"
             )
         wanted = {self._roots[name]: name for name in _LARGE if name in self._roots}
         rows = self._old.rows({ORPHAN, *wanted})

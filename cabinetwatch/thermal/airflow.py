@@ -36,7 +36,7 @@ def density_kg_m3(temperature_c: float, altitude_m: float = 0.0) -> float:
         ValueError: a temperature at or below absolute zero, or beyond all reckoning.
     """
     if not 0 < temperature_c + 273.15 <= LARGEST:
-        raise ValueError(f"air can't be at {temperature_c:g} °C")
+        raise ValueError(f"air can't be at {temperature_c:zg} °C")
     return pressure_pa(altitude_m) / (GAS_CONSTANT_J_KGK * (temperature_c + 273.15))
 
 

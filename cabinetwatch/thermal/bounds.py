@@ -25,7 +25,7 @@ def check(*figures: float) -> None:
     """
     for figure in figures:
         if not -LARGEST <= figure <= LARGEST:
-            raise ValueError(f"{figure:g} is no figure to reckon with")
+            raise ValueError(f"{figure:zg} is no figure to reckon with")
 
 
 def check_positive(*figures: float) -> None:
@@ -36,7 +36,7 @@ def check_positive(*figures: float) -> None:
     """
     for figure in figures:
         if not SMALLEST <= figure <= LARGEST:
-            raise ValueError(f"{figure:g} is no positive figure to reckon with")
+            raise ValueError(f"{figure:zg} is no positive figure to reckon with")
 
 
 def checked(result: float) -> float:

@@ -76,7 +76,9 @@ def siegmund_run_length(k: float, h: float, shift: float = 0.0) -> float:
 def _check_sigmas(k: float, h: float, shift: float) -> None:
     check(k, h, shift)
     if not (0.0 <= h <= _MOST and abs(k) <= _MOST and abs(shift) <= _MOST):
-        raise ValueError(f"no sum has an allowance of {k:g}, a limit of {h:g} or {shift:g} sigmas")
+        raise ValueError(
+            f"no sum has an allowance of {k:zg}, a limit of {h:zg} or {shift:zg} sigmas"
+        )
 
 
 def run_length(k: float, h: float, shift: float = 0.0, states: int = 60) -> float:
@@ -117,7 +119,7 @@ def limit_for_run_length(samples: float, k: float = 0.5) -> float:
     """
     check(samples)
     if not _LEAST_ALLOWANCE <= k <= _MOST:
-        raise ValueError(f"no sum is made for an allowance of {k:g} sigmas")
+        raise ValueError(f"no sum is made for an allowance of {k:zg} sigmas")
     low, high = 0.0, 4.0 + log(max(samples, 2.0)) / (2.0 * k) + 2.0
     for _ in range(60):
         middle = 0.5 * (low + high)
@@ -142,7 +144,7 @@ def normal_quantile_of_tail(probability: float) -> float:
         ValueError: another probability.
     """
     if not 0.0 < probability < 0.5:
-        raise ValueError(f"a tail's probability lies between 0 and 0.5, not at {probability:g}")
+        raise ValueError(f"a tail's probability lies between 0 and 0.5, not at {probability:zg}")
     low, high = 0.0, 40.0
     for _ in range(80):
         middle = 0.5 * (low + high)

@@ -68,7 +68,7 @@ class ChangeTest:
         self.sign = sign
         self._rate = false_alarms_per_year
         if not false_alarms_per_year > 0.0:
-            raise ValueError(f"no test raises {false_alarms_per_year:g} false alarms a year")
+            raise ValueError(f"no test raises {false_alarms_per_year:zg} false alarms a year")
         instants = YEAR_S / _INDEPENDENT_S
         tail = max(_RAREST, min(0.2, 0.5 * false_alarms_per_year / instants))
         self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS

@@ -244,7 +244,7 @@ def rating_to_buy_w(dissipation_w: float) -> float:
         ValueError: more than any usual resistor bears.
     """
     if not dissipation_w >= 0:
-        raise ValueError(f"a resistor doesn't dissipate {dissipation_w:g} W")
+        raise ValueError(f"a resistor doesn't dissipate {dissipation_w:zg} W")
     needed_w = RATING_FACTOR * dissipation_w
     for rating_w in POWER_RATINGS_W:
         if rating_w >= needed_w * (1 - 1e-9):

@@ -16,7 +16,7 @@ def fraction_reached(time_s: float, tau_s: float) -> float:
     check(time_s)
     check_positive(tau_s)
     if time_s < 0.0:
-        raise ValueError(f"a response takes time, not {time_s:g} s")
+        raise ValueError(f"a response takes time, not {time_s:zg} s")
     return -expm1(-time_s / tau_s)
 
 

@@ -63,7 +63,7 @@ def equivalent_activation_energy_ev(at_c: float) -> float:
     """Give the activation energy at which ageing just doubles from `at_c` to 10 K above it."""
     cool_k = at_c - ABSOLUTE_ZERO_C
     if not 0 < cool_k <= _HOTTEST_K:
-        raise ValueError(f"nothing ages at {at_c:g} °C that could be told")
+        raise ValueError(f"nothing ages at {at_c:zg} °C that could be told")
     warm_k = cool_k + KELVIN_PER_HALVING
     return BOLTZMANN_EV_K * math.log(2.0) / (1 / cool_k - 1 / warm_k)
 

@@ -122,7 +122,7 @@ class NormalRise:
         check(self.low_k, self.guard, self.floor_k, self.excess_k)
         if not (abs(self.rise_k) <= _MOST_RISE_K and abs(self.offset_k) <= _MOST_RISE_K):
             raise ValueError(
-                f"no device has a rise of {self.rise_k:g} K, {self.offset_k:g} K of it"
+                f"no device has a rise of {self.rise_k:zg} K, {self.offset_k:zg} K of it"
             )
         check(self.off_rise_k or 0.0, self.highest_power_w or 0.0)
         for positive in (self.power_w, self.ceiling_tau_s):
@@ -130,7 +130,7 @@ class NormalRise:
                 check_positive(positive)
         for exponent in (self.exponent, self.low_exponent, self.high_exponent):
             if not 0.0 <= exponent <= _MOST_EXPONENT:
-                raise ValueError(f"no rise follows the power to the {exponent:g}")
+                raise ValueError(f"no rise follows the power to the {exponent:zg}")
 
     def at(self, power_w: float | None) -> float:
         """Settled rise expected at this power, K."""

@@ -14,7 +14,7 @@ _SHORTEST_S = 1e-9
 
 def _energy(level_db: float) -> float:
     if not -_MOST_DB <= level_db <= _MOST_DB:
-        raise ValueError(f"{level_db:g} dB is no level of a sound")
+        raise ValueError(f"{level_db:zg} dB is no level of a sound")
     return float(10 ** (level_db / 10))
 
 
@@ -58,7 +58,9 @@ def without_background_db(total_db: float, background_db: float) -> float:
         )
     source = _energy(total_db) - _energy(background_db)
     if source <= 0:
-        raise ValueError(f"{total_db:g} dB hardly differ from a background of {background_db:g} dB")
+        raise ValueError(
+            f"{total_db:zg} dB hardly differ from a background of {background_db:zg} dB"
+        )
     return 10 * math.log10(source)
 
 

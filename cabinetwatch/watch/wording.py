@@ -39,7 +39,7 @@ def percent(fraction: float) -> str:
 def _fixed(value: float, decimals: int) -> str:
     """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
     if not abs(value) < _LONGEST:
-        return f"{value:.3g}"
+        return f"{value:z.3g}"
     return f"{value:z.{decimals}f}"
 
 
