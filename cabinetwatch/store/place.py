@@ -71,6 +71,19 @@ class DiskRefusesError(DiskFaultError):
     """The disk refuses, and not because it is full: it may have to be mounted anew."""
 
 
+_STATUSES: dict[int, type[StoreError]] = {3: DamagedStoreError, 4: DiskFaultError}
+
+
+def exit_status(error: StoreError) -> int:
+    """Give the exit status by which a child of ours tells what kind of error it met."""
+    return next((status for status, kind in _STATUSES.items() if isinstance(error, kind)), 2)
+
+
+def kind_of_status(status: int) -> type[StoreError]:
+    """Give the kind of error that an exit status tells."""
+    return _STATUSES.get(status, StoreError)
+
+
 class ReplacedStoreError(StoreError):
     """Another store lies there than the one that was let go, or it has gone on without us."""
 
@@ -302,11 +315,13 @@ def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
 class Salvage(NamedTuple):
     """A damaged store that was set aside, and what is still to be carried over from it.
 
-    `last_seq` is the number of its last input; None until the new store was begun with it.
+    `last_seq` is the number of its last input; None until the new store was begun with it. Where
+    that failed `error` says why, and nothing will be carried over.
     """
 
     aside: Path
     last_seq: int | None
+    error: str = ""
 
 
 def set_aside(path: Path, utc_ms: int) -> Path:
@@ -357,7 +372,7 @@ def pending_salvage(path: Path) -> Salvage | None:
     note = _read_note(path)
     if note is None or not note["moved"] or not path.with_name(note["aside"]).exists():
         return None
-    return Salvage(path.with_name(note["aside"]), note["last_seq"])
+    return Salvage(path.with_name(note["aside"]), note["last_seq"], note.get("error", ""))
 
 
 def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
@@ -367,6 +382,12 @@ def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
         "moved": True,
         "last_seq": last_seq,
     }
+    write_durably(_note_path(path), json.dumps(note).encode())
+
+
+def note_failed(path: Path, salvage: Salvage, error: str) -> None:
+    """Note that nothing can be carried over, until people were told."""
+    note = {"aside": salvage.aside.name, "moved": True, "last_seq": None, "error": error}
     write_durably(_note_path(path), json.dumps(note).encode())
 
 

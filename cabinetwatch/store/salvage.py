@@ -29,7 +29,13 @@ from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import PAGE_BYTES, connect, translated
 from cabinetwatch.store.outbox import posted
 from cabinetwatch.store.pages import ORPHAN, Pages, Row
-from cabinetwatch.store.place import UNREADABLE, Salvage, database_path, pending_salvage
+from cabinetwatch.store.place import (
+    UNREADABLE,
+    Salvage,
+    database_path,
+    exit_status,
+    pending_salvage,
+)
 from cabinetwatch.store.tier_block import TierBlock
 from cabinetwatch.store.tiers import DAY_MS, Tier
 from cabinetwatch.store.window import messages_of
@@ -304,7 +310,8 @@ def main(arguments: list[str]) -> int:
     """Run as a program: `begin URL` or `rest URL`.
 
     Returns:
-        0, with what was done as JSON on standard output; 2 with one sentence on standard error.
+        0, with what was done as JSON on standard output; 2, or that of the error (`exit_status`),
+        with one sentence on standard error.
     """
     if len(arguments) != 2 or arguments[0] not in {"begin", "rest"}:
         print("usage: python -m cabinetwatch.store.salvage begin|rest URL", file=sys.stderr)
@@ -324,7 +331,7 @@ def main(arguments: list[str]) -> int:
                 out = {"readings": salvager.readings(), "lost": _as_json(salvager.lost())}
     except (StoreError, OSError) as error:
         print(error, file=sys.stderr)
-        return 2
+        return exit_status(error) if isinstance(error, StoreError) else 2
     print(json.dumps(out))
     return 0
 
