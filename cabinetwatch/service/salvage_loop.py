@@ -18,6 +18,10 @@ from cabinetwatch.watch.entry import EntryKind
 _log = logging.getLogger(__name__)
 
 _TIMEOUT_S = 86_400.0
+_NOTHING = (
+    "nothing of the damaged one could be carried over: readings, alarms and what was learnt before"
+    " are missing"
+)
 
 
 class SalvageLoop(Part):
@@ -40,6 +44,7 @@ class SalvageLoop(Part):
         super().__init__("salvage", on_failure)
         self._path = path
         self._aside = salvage.aside
+        self._salvage = salvage
         self._tell = tell
         self._stopping = threading.Event()
 
@@ -50,6 +55,11 @@ class SalvageLoop(Part):
     def run(self) -> None:
         """Carry over, and tell. Nothing that goes wrong here stops the watch."""
         was = f"The store was damaged; it was set aside as {self._aside.name}"
+        if self._salvage.error:
+            self._say(ok=False, error=f"{was}, and nothing could be carried over")
+            end_salvage(self._path)
+            self._say(ok=True, note=f"{_NOTHING} ({self._salvage.error})")
+            return
         self._say(ok=False, error=f"{was}, and what can be read of it is being carried over")
         try:
             url = database_url(self._path)
@@ -63,12 +73,12 @@ class SalvageLoop(Part):
             return
         if not done:
             return
-        note = _words(done)
+        note = _words(done) if self._salvage.last_seq else _NOTHING
         _log.warning("%s; %s", was, note)
         self._say(ok=True, lost=done["lost"]["inputs"], note=note)
 
     def _say(self, **data: Any) -> None:
-        self._tell(Told(EntryKind.STORE, {"error": "", "lost": 0} | data))
+        self._tell(Told(EntryKind.STORE, {"error": "", "lost": 0, "set_aside": True} | data))
 
 
 def _words(done: dict[str, Any]) -> str:

@@ -16,9 +16,10 @@ from cabinetwatch.store.place import (
     DiskFaultError,
     Salvage,
     database_path,
-    end_salvage,
     finish_setting_aside,
+    kind_of_status,
     note_begun,
+    note_failed,
     pending_salvage,
     set_aside,
     take_report,
@@ -31,8 +32,6 @@ _log = logging.getLogger(__name__)
 MIGRATION_TIMEOUT_S = 600
 _SALVAGE_TIMEOUT_S = 240
 _CHECK_S = 20.0
-_KINDS = {3: DamagedStoreError, 4: DiskFaultError}
-"""What the child's exit status means (store.migrate, whose import would cost memory)."""
 
 
 def put_aside(url: str, error: DamagedStoreError) -> None:
@@ -81,7 +80,7 @@ def open_or_make(url: str, *, watch: bool = False) -> Store:
     finish_setting_aside(path)
     store = _opened(url, watch=watch)
     salvage = pending_salvage(path)
-    if salvage is not None and salvage.last_seq is None:
+    if salvage is not None and salvage.last_seq is None and not salvage.error:
         store.close()
         _begin_salvage(url, salvage)
         store = _opened(url, watch=watch)
@@ -95,18 +94,20 @@ def open_or_make(url: str, *, watch: bool = False) -> Store:
 
 
 def _begin_salvage(url: str, salvage: Salvage) -> None:
-    """Have all carried over that a watch goes on from; without that it begins anew."""
+    """Have all carried over that a watch goes on from; without that it begins anew, and says so.
+
+    Raises:
+        DiskFaultError: there is no room for it now; it can still be done once there is.
+    """
     path = database_path(url)
-    command = [sys.executable, "-P", "-m", "cabinetwatch.store.salvage", "begin", url]
     try:
-        child = subprocess.run(  # noqa: S603 - our own program
-            command, capture_output=True, text=True, timeout=_SALVAGE_TIMEOUT_S, check=True
-        )
-        note_begun(path, salvage, json.loads(child.stdout)["last_seq"])
-    except (subprocess.SubprocessError, OSError, ValueError, KeyError) as error:
-        detail = getattr(error, "stderr", None) or error
-        _log.error("nothing of %s could be carried over: %s", salvage.aside, detail)
-        end_salvage(path)
+        said = _run_child("cabinetwatch.store.salvage", "begin", url, within_s=_SALVAGE_TIMEOUT_S)
+        note_begun(path, salvage, json.loads(said)["last_seq"])
+    except DiskFaultError:
+        raise
+    except (StoreError, OSError, ValueError, KeyError) as error:
+        _log.error("nothing of %s could be carried over: %s", salvage.aside, error)
+        note_failed(path, salvage, str(error))
 
 
 def _opened(url: str, *, watch: bool) -> Store:
@@ -148,15 +149,25 @@ def migrate(url: str) -> None:
     Raises:
         StoreError: with the child's own sentence.
     """
-    command = [sys.executable, "-P", "-m", "cabinetwatch.store.migrate", url]
+    _run_child("cabinetwatch.store.migrate", url, within_s=MIGRATION_TIMEOUT_S)
+
+
+def _run_child(module: str, *arguments: str, within_s: float) -> str:
+    """Run a module of ours to its end; give what it writes.
+
+    Raises:
+        StoreError: with its own sentence.
+    """
+    command = [sys.executable, "-P", "-m", module, *arguments]
     try:
         child = subprocess.run(  # noqa: S603 - our own program
-            command, capture_output=True, text=True, timeout=MIGRATION_TIMEOUT_S, check=False
+            command, capture_output=True, text=True, timeout=within_s, check=False
         )
     except subprocess.TimeoutExpired:
-        raise StoreError(
-            f"Bringing the store {without_secrets(url)} up to date took too long; try again"
-        ) from None
+        url = without_secrets(arguments[-1])
+        raise StoreError(f"Making the store {url} ready took too long; try again") from None
     if child.returncode != 0:
-        sentence = child.stderr.strip() or f"exit status {child.returncode}"
-        raise _KINDS.get(child.returncode, StoreError)(sentence)
+        lines = child.stderr.strip().splitlines()
+        sentence = lines[-1] if lines else f"exit status {child.returncode}"
+        raise kind_of_status(child.returncode)(sentence)
+    return child.stdout

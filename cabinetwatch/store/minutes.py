@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Row, func, insert, select
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.corrections import offsets_from
 from cabinetwatch.store.inputs import sensor_names
+from cabinetwatch.store.place import UNREADABLE
 from cabinetwatch.store.planes import pack_integers, unpack_integers
 from cabinetwatch.store.renames import read_renames
 from cabinetwatch.store.schema import block, figure_minute
@@ -108,7 +109,7 @@ def waiting_figures(connection: Connection) -> WaitingFigures:
     for row in rows:
         try:
             minutes.append(FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)))
-        except zlib.error as error:
+        except UNREADABLE as error:
             _log.error("the devices' figures of %s are lost: %s", to_rfc3339(row.utc_ms), error)
     return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
 

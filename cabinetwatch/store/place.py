@@ -8,6 +8,7 @@ import pwd
 import stat
 import struct
 import sys
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -50,12 +51,42 @@ class DamagedRecordError(DamagedStoreError):
     """The file is sound to SQLite, but what it holds fails its own checksum."""
 
 
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, struct.error, zlib.error)
+"""What taking a record apart raises when a worn card or another hand has changed its content."""
+
+
+@contextmanager
+def whole(what: str) -> Iterator[None]:
+    """Say of records that can't be taken apart that they are damaged.
+
+    Raises:
+        ValueError: they are.
+    """
+    try:
+        yield
+    except UNREADABLE as error:
+        raise ValueError(f"{what} is damaged ({type(error).__name__}: {error})") from error
+
+
 class DiskFaultError(StoreError):
     """The disk is full or refuses: no fault of the store or its place; it may pass."""
 
 
 class DiskRefusesError(DiskFaultError):
     """The disk refuses, and not because it is full: it may have to be mounted anew."""
+
+
+_STATUSES: dict[int, type[StoreError]] = {3: DamagedStoreError, 4: DiskFaultError}
+
+
+def exit_status(error: StoreError) -> int:
+    """Give the exit status by which a child of ours tells what kind of error it met."""
+    return next((status for status, kind in _STATUSES.items() if isinstance(error, kind)), 2)
+
+
+def kind_of_status(status: int) -> type[StoreError]:
+    """Give the kind of error that an exit status tells."""
+    return _STATUSES.get(status, StoreError)
 
 
 class ReplacedStoreError(StoreError):
@@ -345,11 +376,13 @@ def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
 class Salvage(NamedTuple):
     """A damaged store that was set aside, and what is still to be carried over from it.
 
-    `last_seq` is the number of its last input; None until the new store was begun with it.
+    `last_seq` is the number of its last input; None until the new store was begun with it. Where
+    that failed `error` says why, and nothing will be carried over.
     """
 
     aside: Path
     last_seq: int | None
+    error: str = ""
 
 
 def set_aside(path: Path, utc_ms: int) -> Path:
@@ -400,7 +433,7 @@ def pending_salvage(path: Path) -> Salvage | None:
     note = _read_note(path)
     if note is None or not note["moved"] or not path.with_name(note["aside"]).exists():
         return None
-    return Salvage(path.with_name(note["aside"]), note["last_seq"])
+    return Salvage(path.with_name(note["aside"]), note["last_seq"], note.get("error", ""))
 
 
 def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
@@ -410,6 +443,12 @@ def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
         "moved": True,
         "last_seq": last_seq,
     }
+    write_durably(_note_path(path), json.dumps(note).encode())
+
+
+def note_failed(path: Path, salvage: Salvage, error: str) -> None:
+    """Note that nothing can be carried over, until people were told."""
+    note = {"aside": salvage.aside.name, "moved": True, "last_seq": None, "error": error}
     write_durably(_note_path(path), json.dumps(note).encode())
 
 

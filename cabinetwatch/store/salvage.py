@@ -20,17 +20,26 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, suppress
 from itertools import islice
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store import schema
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import PAGE_BYTES, connect, translated
+from cabinetwatch.store.outbox import posted
 from cabinetwatch.store.pages import ORPHAN, Pages, Row
-from cabinetwatch.store.place import Salvage, database_path, pending_salvage
+from cabinetwatch.store.place import (
+    UNREADABLE,
+    Salvage,
+    database_path,
+    exit_status,
+    pending_salvage,
+)
 from cabinetwatch.store.renames import Rename, Renames, is_of_sensor
 from cabinetwatch.store.tier_block import TierBlock
 from cabinetwatch.store.tiers import DAY_MS, Tier
+from cabinetwatch.store.window import messages_of
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.entry import EntryKind
 from cabinetwatch.watch.transition import Transition
@@ -86,13 +95,11 @@ class Salvager:
             "minute_block": lambda row: _check_tier(row, Tier.MINUTES),
             "quarter_block": lambda row: _check_tier(row, Tier.QUARTERS),
             "journal": lambda row: EntryKind(row["kind"]),
-            "transition": lambda row: Transition.from_record(json.loads(row["record"])),
-            "notice": lambda row: [
-                Transition.from_record(each) for each in json.loads(row["transitions"])
-            ],
+            "transition": lambda row: Transition.from_record(row["record"]),
+            "notice": lambda row: posted(SimpleNamespace(**row)),
             "saved_state": lambda row: zlib.decompress(row["data"]),
             "figure_minute": lambda row: zlib.decompress(row["data"]),
-            "repeat_window": lambda row: zlib.decompress(row["data"]),
+            "repeat_window": lambda row: messages_of(row["data"]),
         }
 
     def close(self) -> None:
@@ -239,12 +246,14 @@ class Salvager:
                 return False
         check = self._checks.get(name)
         try:
-            for (_, kind), value in zip(columns, row, strict=True):
-                if kind == "JSON" and isinstance(value, str):
-                    json.loads(value)
+            # As its reader will take it apart.
+            read = {
+                column: json.loads(value) if kind == "JSON" and isinstance(value, str) else value
+                for (column, kind), value in zip(columns, row, strict=True)
+            }
             if check is not None:
-                check({column: value for (column, _), value in zip(columns, row, strict=True)})
-        except (ValueError, TypeError, KeyError, IndexError, zlib.error):
+                check(read)
+        except UNREADABLE:
             return False
         return True
 
@@ -323,7 +332,8 @@ def main(arguments: list[str]) -> int:
     """Run as a program: `begin URL` or `rest URL`.
 
     Returns:
-        0, with what was done as JSON on standard output; 2 with one sentence on standard error.
+        0, with what was done as JSON on standard output; 2, or that of the error (`exit_status`),
+        with one sentence on standard error.
     """
     if len(arguments) != 2 or arguments[0] not in {"begin", "rest"}:
         print("usage: python -m cabinetwatch.store.salvage begin|rest URL", file=sys.stderr)
@@ -343,7 +353,7 @@ def main(arguments: list[str]) -> int:
                 out = {"readings": salvager.readings(), "lost": _as_json(salvager.lost())}
     except (StoreError, OSError) as error:
         print(error, file=sys.stderr)
-        return 2
+        return exit_status(error) if isinstance(error, StoreError) else 2
     print(json.dumps(out))
     return 0
 

@@ -528,6 +528,7 @@ class Engine:
             site.store_error = None if data["ok"] else str(data["error"])
             site.readings_lost = int(data.get("lost", 0))
             site.store_note = str(data.get("note", ""))
+            site.store_set_aside = data.get("set_aside") is True
         elif entry.kind is EntryKind.DELIVERY:
             self._delivery(data)
         elif entry.kind is EntryKind.REFUSED:

@@ -19,6 +19,7 @@ class SiteView:
     store_error: str | None = None
     readings_lost: int = 0
     store_note: str = ""
+    store_set_aside: bool = False
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
     connection: ConnectionView = field(default_factory=ConnectionView)
     refusals: Refusals = field(default_factory=Refusals)
@@ -42,6 +43,7 @@ class SiteView:
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
             "store_note": self.store_note,
+            "store_set_aside": self.store_set_aside,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
             "refusals": self.refusals.save(),
         }
@@ -55,5 +57,6 @@ class SiteView:
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
         self.store_note = state.get("store_note", "")
+        self.store_set_aside = state.get("store_set_aside", False)
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
         self.refusals = Refusals.load(state.get("refusals", {}))

@@ -1,5 +1,6 @@
 """A damaged store is set aside and the watch goes on; what never was a store is refused."""
 
+import json
 import shutil
 import sqlite3
 import subprocess
@@ -11,8 +12,9 @@ from random import Random
 
 import pytest
 
+from cabinetwatch.service import startup
 from cabinetwatch.store.backup import back_up
-from cabinetwatch.store.place import WriterLock, pending_salvage
+from cabinetwatch.store.place import DiskFaultError, WriterLock, database_url, pending_salvage
 from cabinetwatch.watch.transition import AlarmState
 from tests.faults.house import TABLES, numbers_in, publish_numbers, swing, wait_mailed, wait_stored
 from tests.service.site import NAS, Site
@@ -84,6 +86,14 @@ def spoil_header(path: Path) -> None:
     path.write_bytes(bytes(100) + path.read_bytes()[100:])
 
 
+def spoil_alarms(path: Path) -> None:
+    """What the alarms' records say, in a file that is sound to SQLite."""
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE transition SET record = '{'")
+        connection.execute("UPDATE notice SET transitions = '[1]'")
+        connection.execute("UPDATE repeat_window SET data = x'00'")
+
+
 def spoil_all_but_the_lock(path: Path) -> None:
     """All of it, so that only the lock of the watch beside it says whose it was."""
     path.write_bytes(GARBAGE * len(path.read_bytes()))
@@ -99,6 +109,7 @@ def spoil_all_but_the_lock(path: Path) -> None:
         spoil_schema,
         cut_short,
         spoil_header,
+        spoil_alarms,
         spoil_all_but_the_lock,
     ],
 )
@@ -132,6 +143,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_salvaged_and_the_watch_g
 LEFT: dict[Callable[[Path], None], int] = {
     spoil_page_size: 3000,
     spoil_header: 3000,
+    spoil_alarms: 3000,
     spoil_middle: 1,
     cut_short: 1,
     spoil_schema: 0,
@@ -318,6 +330,56 @@ def test_damage_that_only_a_reader_finds_is_told_and_the_store_set_aside(
     assert "could not be read" in back["text"]
     assert len(list(path.parent.glob("watch.db.damaged-*Z"))) == 1
     assert numbers_in(site).total() == len(numbers_in(site)) > 2000
+
+
+def note_set_aside(path: Path) -> Path:
+    """Begin as after a store was set aside, before anything of it was carried over."""
+    path.unlink()
+    aside = path.with_name("watch.db.damaged-20260701T100000Z")
+    note = {"aside": aside.name, "moved": True, "last_seq": None}
+    path.with_name("watch.db.salvage").write_text(json.dumps(note))
+    return aside
+
+
+@pytest.mark.parametrize("readable", [True, False], ids=["of-junk", "unreadable"])
+def test_a_store_of_which_nothing_can_be_carried_over_is_told_so(
+    readable: bool, site: Site, path: Path, cabinet: Wire, smtp: MailDrop
+) -> None:
+    aside = note_set_aside(path)
+    if readable:
+        aside.write_bytes(Random(7).randbytes(40_960))
+    else:
+        aside.mkdir()
+    with watching(site.config()):
+        cabinet.wait_online()
+        fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
+        back = cabinet.wait_transition("site", "store-fault", "returned")
+        wait_mailed(smtp, fault["id"])
+        wait_until(lambda: pending_salvage(path) is None, "the end of the salvage")
+    assert "The store was damaged; it was set aside as watch.db.damaged-" in fault["text"]
+    assert "nothing of the damaged one could be carried over" in back["text"]
+
+
+def test_a_disk_that_is_full_puts_off_the_salvage_and_ends_it_not(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = Path(shutil.copy(path, path.with_name("kept.db")))
+    kept.rename(note_set_aside(path))
+    url = database_url(path)
+    run_child = startup._run_child
+
+    def full(module: str, *arguments: str, within_s: float) -> str:
+        if module == "cabinetwatch.store.salvage":
+            raise DiskFaultError("the disk is full")
+        return run_child(module, *arguments, within_s=within_s)
+
+    with monkeypatch.context() as while_full:
+        while_full.setattr(startup, "_run_child", full)
+        for _ in range(2):
+            with pytest.raises(DiskFaultError):
+                startup.open_or_make(url)
+    with startup.open_or_make(url) as store:
+        assert store.saved_state() is not None
 
 
 def test_alarms_and_untold_notices_outlive_the_damage(

@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+import zlib
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -13,10 +14,12 @@ import pytest
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store import salvage as salvaging
 from cabinetwatch.store.backup import back_up
+from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.pages import Pages
 from cabinetwatch.store.place import (
+    DamagedRecordError,
     database_url,
     end_salvage,
     finish_setting_aside,
@@ -162,6 +165,53 @@ def test_what_a_watch_goes_on_from_is_there_before_the_rest(path: Path) -> None:
     with Store.open(database_url(path)) as store:
         assert len(list(store.readings("nas-air"))) == COMMITS * READINGS
         assert len(list(store.readings("room"))) == 1
+
+
+@pytest.mark.parametrize(
+    "spoilt",
+    [
+        "transition SET record = '{' WHERE id = (SELECT max(id) FROM transition)",
+        "transition SET record = '{}' WHERE id = (SELECT max(id) FROM transition)",
+        "transition SET record = json_set(record, '$.state', 'burning') WHERE id = 3",
+        "notice SET transitions = '{\"' WHERE number = 2",
+        "notice SET transitions = '[1]' WHERE number = 2",
+        "notice SET status = 'waiting' WHERE number = 2",
+        "repeat_window SET data = x'00'",
+        f"repeat_window SET data = x'{zlib.compress(b'1').hex()}'",
+    ],
+)
+def test_a_record_that_can_t_be_taken_apart_is_damage_and_all_others_are_carried_over(
+    spoilt: str, path: Path
+) -> None:
+    """To SQLite the file is sound, so that nothing but the reader of the record finds out."""
+    with Store.open(database_url(path)) as store:
+        at = T0 + 10**7
+        store.commit(batch(advanced_to=at, window=[Repeatable(7, b"digest")]))
+    before = rows_of(path)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        assert connection.execute(f"UPDATE {spoilt}").rowcount == 1
+    with (
+        Store.open(database_url(path)) as store,
+        pytest.raises(DamagedRecordError, match="damaged"),
+    ):
+        _read_all(store)
+    begun(path)
+    with Store.open(database_url(path)) as store:
+        _read_all(store)
+    assert finished(path) == Lost(0, None, None)
+    after = rows_of(path)
+    missing = {name: len(rows) - len(after[name]) for name, rows in before.items()}
+    table = spoilt.partition(" ")[0]
+    assert {name: count for name, count in missing.items() if count} == {table: 1}
+
+
+def _read_all(store: Store) -> None:
+    """Read what a start reads, and the whole history."""
+    list(store.window())
+    store.waiting()
+    store.notices()
+    store.standing()
+    store.transitions()
 
 
 def test_readings_on_spoilt_pages_are_missing_and_counted_with_their_time(path: Path) -> None:

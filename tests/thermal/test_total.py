@@ -155,7 +155,9 @@ class Source:
             self.wildness = 0.0
         drawn = {
             each.name: self.value(
-                list[hints[each.name]] if each.kind is each.VAR_POSITIONAL else hints[each.name]
+                types.GenericAlias(list, (hints[each.name],))
+                if each.kind is each.VAR_POSITIONAL
+                else hints[each.name]
             )
             for each in inspect.signature(function).parameters.values()
         }
