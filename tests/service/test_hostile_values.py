@@ -24,7 +24,9 @@ from tests.support.hand_clock import HandClock
 
 START_MS = 1_780_000_000_000
 TAU_S = 600.0
-SETTLING_ROUNDS = 120
+HOSTILE_ROUNDS = 60
+CALM_ROUNDS = round(TAU_S / EVERY_S)
+"""One time constant of the devices: no longer may what was said before be felt."""
 MOST_ROUNDS = 400
 AWAKE_MB = 80.0
 """Generous: what the store's and the broker's buffers, and a test's own lists, may take."""
@@ -157,7 +159,7 @@ def teach(site: Site) -> dict[str, object]:
 
 
 def lived(site: Site, cabinet: Wire, taught: object, payloads: list[bytes]) -> dict[str, float]:
-    """Live through settling, with so much that is hostile; then every fan stops.
+    """Live through so much that is hostile and a calm time constant; then every fan stops.
 
     Returns:
         After how many seconds of the watch's time each device's alarm was told.
@@ -174,8 +176,8 @@ def lived(site: Site, cabinet: Wire, taught: object, payloads: list[bytes]) -> d
             wait_until(lambda: store.command_result(row) is not None or _tick(clock), "the lesson")
             assert (store.command_result(row) or {})["ok"] is True
         topics, sent = sorted(names), 0
-        for number in range(SETTLING_ROUNDS):
-            due = len(payloads) * (number + 1) // SETTLING_ROUNDS
+        for number in range(HOSTILE_ROUNDS + CALM_ROUNDS):
+            due = min(len(payloads), len(payloads) * (number + 1) // HOSTILE_ROUNDS)
             waits = []
             while sent < due:
                 waits.append(cabinet.send(topics[sent % len(topics)], payloads[sent]))
