@@ -63,6 +63,19 @@ def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
     return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
 
 
+def has_stopped(watch: RunningWatch, store: Store) -> bool:
+    """Whether a watch has written its last and only holds its lock still, until its end.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    runs = store.entries(EntryKind.START, EntryKind.STOP)
+    heartbeat_ms, since_ms = store.heartbeat(), watch.since_utc_ms
+    if not runs or heartbeat_ms is None or since_ms is None:
+        return False
+    return runs[-1][1].kind is EntryKind.STOP and heartbeat_ms >= since_ms
+
+
 def is_starting(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
     """Whether a running watch has not written yet, so that the store tells of the one before.
 

@@ -8,7 +8,13 @@ from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.room import Room
-from cabinetwatch.store.running import find_watch, is_mute, is_starting, running_since
+from cabinetwatch.store.running import (
+    find_watch,
+    has_stopped,
+    is_mute,
+    is_starting,
+    running_since,
+)
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import UnreadableTotal
 from cabinetwatch.text import rounded
@@ -143,6 +149,8 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     """
     now_utc_ms = clock.utc_ms()
     watch = find_watch(real or store.path)
+    if watch is not None and has_stopped(watch, store):
+        watch = None
     in_memory = watch is not None and watch.in_memory
     here = find_watch(store.path) if in_memory and store.path != real else watch
     elsewhere = here is not None and here.in_memory

@@ -5,6 +5,8 @@ from __future__ import annotations
 from math import isfinite
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check
+
 FEWEST_REPEATS = 12
 WITNESS_MOVED_K = 2.0
 _MORE_THAN_USUAL = 2.0
@@ -27,6 +29,12 @@ class StuckWatch:
     )  # fmt: skip
 
     def __init__(self, moved: float = WITNESS_MOVED_K) -> None:
+        """Begin to compare.
+
+        Raises:
+            ValueError: `moved` is no figure to reckon with.
+        """
+        check(moved)
         self.moved = moved
         self._value: float | None = None
         self._value_ms = 0

@@ -209,7 +209,7 @@ def test_a_deadline_whose_judgement_raises_is_passed_over_and_holds_up_no_other(
     assert "nas-air" not in silent
     (told,) = (each for each in scene.told if each.condition == "input-refused" and each.is_raise)
     assert told.text.startswith(
-        "1 deadline of nas-air could not be judged and was passed over: what it would have raised"
+        "2 deadlines of nas-air could not be judged and were passed over: what it would have raised"
         " or ended keeps its state."
     )
     # Not tried for ever: time goes on in one call, and the next finds nothing left.

@@ -188,7 +188,7 @@ def test_a_lone_wild_value_of_any_quantity_is_set_aside_and_raises_nothing(
 def test_three_in_a_row_make_a_sensor_of_any_quantity_implausible(
     sensor: str, value: float
 ) -> None:
-    world = Full(make_config(FULL))
+    world = Full(make_config(FULL + "\n[alarms.implausible]\non_delay_s = 0\n"))
     world.lives(10 * MINUTE)
     world.says = {}
     for _ in range(3):
