@@ -34,7 +34,12 @@ hypothesis.settings.load_profile("fixed")
 class ClosedConnection(sqlite3.Connection):
     """Warns of a connection that nobody has closed, as Python does from 3.13 on."""
 
-    _closed = False
+    _closed = True
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # Not before: a file that can't be opened leaves nothing to close.
+        self._closed = False
 
     def close(self) -> None:
         self._closed = True

@@ -17,13 +17,10 @@ from tests.support.mail import MailDrop
 
 @pytest.mark.parametrize("thread", WORK)
 def test_a_thread_that_dies_ends_the_watch_with_a_status_that_restarts_it(
-    thread: str, site: Site, cabinet: Wire
+    thread: str, site: Site
 ) -> None:
     site.tables = TABLES
     with running(site.write(), thread, module="tests.faults.dying") as watch:
-        if thread == "engine":
-            cabinet.wait_online()
-            cabinet.send(NAS, "38")
         assert watch.wait() == 1
         assert "the watch stops: " in watch.log
         assert "nobody has foreseen" in watch.log

@@ -9,6 +9,7 @@ from contextlib import closing
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from cabinetwatch.service.client_id import client_id_last
 from cabinetwatch.watch.entry import EntryKind
 from tests.service.broken import STUMBLES_AT, STUMBLES_OVER
 from tests.service.site import HALL, NAS, Site
@@ -62,7 +63,8 @@ def test_a_message_at_which_judging_raises_is_acknowledged_told_and_never_comes_
 
 def left_for_the_watch(site: Site, cabinet: Wire) -> list[bytes]:
     """Take up the session of the watch in its place; give what the broker still had for it."""
-    mqtt = site.config().mqtt
+    config = site.config()
+    mqtt = config.mqtt
     came: list[bytes] = []
     marked = threading.Event()
 
@@ -73,7 +75,7 @@ def left_for_the_watch(site: Site, cabinet: Wire) -> list[bytes]:
 
     client = Client(
         CallbackAPIVersion.VERSION2,
-        client_id=mqtt.client_id,
+        client_id=client_id_last(mqtt, config.store_path()),
         clean_session=False,
         protocol=MQTTProtocolVersion.MQTTv311,
     )
