@@ -1,28 +1,14 @@
-"""install.sh and uninstall.sh in clean roots of Debian 12 and 13, made with debootstrap as root.
+"""install.sh and uninstall.sh in clean roots of Debian 12 and 13, made with debootstrap as root."""
 
-The packages of Debian come from $CABINETWATCH_TEST_MIRROR, else from deb.debian.org.
-"""
-
-import os
 import shutil
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.deploy.debian import copy_checkout, fetch_wheels, make_root, run_in_root
 from tests.support.ports import free_port
-
-ROOT = Path(__file__).parents[2]
-MIRROR = os.environ.get("CABINETWATCH_TEST_MIRROR", "http://deb.debian.org/debian")
-# Mounted in a name space of its own, so that nothing stays mounted whatever happens.
-INSIDE = """
-mount --bind /proc "$1/proc" && mount --bind /dev "$1/dev" && exec chroot "$1" /usr/bin/env -i \
-    PATH=/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LC_ALL=C \
-    PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels sh /src/tests/deploy/clean_root.sh "$2"
-"""
 
 
 @pytest.fixture
@@ -33,46 +19,17 @@ def folder() -> Iterator[Path]:
     shutil.rmtree(made)
 
 
-def fetch_wheels(folder: Path, python: str) -> None:
-    """Fetch the pinned packages for a Python, so that the root itself needs no index."""
-    command = [sys.executable, "-P", "-m", "pip", "download", "--quiet", "--only-binary=:all:"]
-    options = ["--python-version", python, "--dest", str(folder)]
-    pins = str(ROOT / "deploy" / "requirements.txt")
-    subprocess.run([*command, *options, "--requirement", pins], check=True)
-
-
-def copy_checkout(folder: Path) -> None:
-    """Copy what belongs to the project, as a fresh clone has it."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-co", "--exclude-standard", "-z"],
-        cwd=ROOT, capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    for name in filter(None, listed.stdout.split("\0")):
-        if (ROOT / name).is_file():
-            (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copy2(ROOT / name, folder / name)
-
-
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize(("release", "python"), [("bookworm", "3.11"), ("trixie", "3.13")])
 def test_a_clean_debian_is_installed_upgraded_and_left_as_promised(
     release: str, python: str, folder: Path
 ) -> None:
-    assert os.geteuid() == 0, "debootstrap and chroot need root: run the long tests as root"
-    assert shutil.which("debootstrap"), "debootstrap is missing: install it to run these tests"
     root = folder / "root"
-    with (folder / "debootstrap.log").open("wb") as log:
-        subprocess.run(
-            ["debootstrap", "--variant=minbase", release, str(root), MIRROR],
-            stdout=log, stderr=log, check=True,
-        )  # fmt: skip
+    make_root(release, root)
     shutil.copy("/etc/resolv.conf", root / "etc" / "resolv.conf")
     fetch_wheels(root / "wheels", python)
     copy_checkout(root / "src")
-    ran = subprocess.run(
-        ["unshare", "--mount", "sh", "-c", INSIDE, "sh", str(root), str(free_port())],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
+    ran = run_in_root(root, "sh", "/src/tests/deploy/clean_root.sh", str(free_port()))
     assert ran.returncode == 0, ran.stdout[-3000:] + ran.stderr[-3000:]
     assert ran.stdout.endswith("ALL AS IT SHOULD BE\n")
