@@ -35,6 +35,7 @@ clean_up() {
     [ -z "$scratch" ] || rm -rf "$scratch"
     if [ "$finished" = no ] && [ "$(readlink "$ENVIRONMENT" || true)" != "$new" ]; then
         rm -rf "$new"
+        rm -f "$UNITS"/cabinetwatch*.service.next
     fi
 }
 trap clean_up EXIT
@@ -56,7 +57,8 @@ make_folders() {
     if [ ! -d "$CREDENTIALS" ]; then
         install -d -m 0700 "$CREDENTIALS"
     fi
-    if [ ! -e "$CONFIG" ]; then
+    # An empty one is what a power cut has left of a first installation.
+    if [ ! -s "$CONFIG" ]; then
         say "Writing a first $CONFIG"
         install -m 0640 -o root -g "$USER_NAME" deploy/config.toml "$CONFIG"
     fi
@@ -113,11 +115,17 @@ migrate() {
 }
 
 switch_over() {
+    for each in $OUR_UNITS; do
+        install -m 0644 "deploy/$each" "$UNITS/$each.next"
+    done
+    # On the disk before anything points to it: the system writes a new file half a minute later, but a
+    # new name within seconds, and a power cut in between would leave names of empty files.
+    sync
     ln -sfn "$new" "$ENVIRONMENT.next"
     mv -T "$ENVIRONMENT.next" "$ENVIRONMENT"
     ln -sfn "$ENVIRONMENT/bin/cabinetwatch" "$COMMAND"
     for each in $OUR_UNITS; do
-        install -m 0644 "deploy/$each" "$UNITS/$each"
+        mv -T "$UNITS/$each.next" "$UNITS/$each"
     done
     install -d -m 0755 "$DOCUMENTS" "$DOCUMENTS/mosquitto"
     install -m 0644 README.md CHANGELOG.md LICENSE config.example.toml "$DOCUMENTS"
@@ -152,6 +160,7 @@ install -d -m 0755 "$UNITS"
 switch_over
 reload_units
 enable_unit "$unit"
+sync
 
 if ! systemd_runs; then
     say "Installed. systemd doesn't run here, so $unit is enabled and starts at the next boot."

@@ -42,9 +42,16 @@ def make_root(release: str, folder: Path, include: Sequence[str] = ()) -> None:
 
 def run_in_root(root: Path, *command: str) -> subprocess.CompletedProcess[str]:
     """Run a command in a root, in which pip finds the wheels of /wheels alone."""
-    return subprocess.run(
+    with begin_in_root(root, *command) as begun:
+        output, _ = begun.communicate()
+    return subprocess.CompletedProcess(command, begun.returncode, output, "")
+
+
+def begin_in_root(root: Path, *command: str) -> subprocess.Popen[str]:
+    """Begin a command in a root; its output holds its errors, too."""
+    return subprocess.Popen(
         ["unshare", "--mount", "sh", "-c", _INSIDE, "sh", str(root), *command],
-        capture_output=True, text=True, check=False,
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
 
 
