@@ -7,9 +7,8 @@ Broker and mail server stand outside the machine. Readings are numbered and publ
 import random
 import shutil
 import tempfile
-import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -303,114 +302,3 @@ def test_a_watch_that_is_killed_or_hangs_is_mailed_and_started_again(
     assert restarts.strip() == "2"
 
     assert ordeal.end().wrong == []
-
-
-def test_a_full_disk_silences_no_alarm(ordeal: Ordeal, cabinet: Wire) -> None:
-    machine = ordeal.machine
-    ordeal.begin(cabinet)
-    heard = len(cabinet.messages)
-    machine.run(
-        "for size in 512M 64M 8M 1M 64K 4K; do number=0; while fallocate -l $size"
-        " /ballast-$size-$number 2>/dev/null; do number=$((number + 1)); done;"
-        " rm -f /ballast-$size-$number; done"
-    )
-    ordeal.wait_alarm(heard, "store-fault", "unacknowledged")
-    ordeal.wait_subject("store-fault")
-    full = len(cabinet.messages)
-    ordeal.wait_alarm(full, "high", "unacknowledged")
-    machine.run("rm -f /ballast-*")
-    ordeal.wait_alarm(full, "store-fault", "returned")
-    free = len(cabinet.messages)
-    ordeal.wait_alarm(free, "high", "unacknowledged")
-    assert "Failed with result" not in machine.journal()
-
-
-def test_a_computer_that_wakes_in_1970_goes_on_from_what_it_knows(
-    ordeal: Ordeal, cabinet: Wire
-) -> None:
-    machine = ordeal.machine
-    ordeal.begin(cabinet)
-    time.sleep(5.0)
-    machine.power_off()
-    ordeal.boot("1970-01-02T00:00:00")
-    clock = machine.run("date -u +%s").text
-    heard = len(cabinet.messages)
-    ordeal.wait_alarm(heard, "high", "unacknowledged")
-    machine.run(f"date -u -s @{int(time.time())}")
-    ordeal.wait_message(
-        heard, "the step to be told", lambda each: each.topic.endswith("clock-step")
-    )
-    found = ordeal.end()
-    print(f"its clock was at {clock}")
-
-    assert found.wrong == []
-    with open_store(ordeal.folder / "at-the-end" / "cabinetwatch" / "cabinetwatch.db") as store:
-        times = [reading.t for reading, _ in store.readings("counter")]
-    assert times == sorted(times)
-
-
-def test_the_weekly_mail_comes_at_its_hour(ordeal: Ordeal, cabinet: Wire) -> None:
-    ordeal.begin(cabinet, clock="2027-01-03T20:00:00")
-    time.sleep(60.0)
-    ordeal.machine.power_off()
-    ordeal.boot("2027-01-04T06:46:00")
-    ordeal.smtp.messages.clear()
-    until = time.monotonic() + 3 * PATIENCE_S
-    while not (mails := weekly(ordeal.smtp)) and time.monotonic() < until:
-        time.sleep(1.0)
-    came = ordeal.machine.run("date -u +%FT%H:%M").text.strip()
-    print(f"came at {came}")
-
-    assert len(mails) == 1
-    assert "2027-01-04T07:00" <= came <= "2027-01-04T07:10"
-
-
-def weekly(smtp: MailDrop) -> Sequence[str]:
-    """Give the subjects of the weekly summaries that have come."""
-    subjects = [str(mail.message["Subject"]) for mail in smtp.messages]
-    return [subject for subject in subjects if "week" in subject.lower()]
-
-
-@pytest.mark.parametrize("after", ["the environment begun", "the switch"])
-def test_an_upgrade_cut_short_leaves_a_watch_that_works(
-    after: str, ordeal: Ordeal, cabinet: Wire
-) -> None:
-    machine = ordeal.machine
-    ordeal.begin(cabinet)
-    before = machine.run("readlink /opt/cabinetwatch/env").text
-    install = "cd /src && PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels sh deploy/install.sh"
-    machine.begin(install)
-    if after == "the switch":
-        switched = f"test $(readlink /opt/cabinetwatch/env) != {before}"
-        machine.until(switched, "the switch", 10 * PATIENCE_S)
-        # The journal of the file system has the switch by now (ext4: 5 s); what was only written
-        # and not flushed goes to the disk after 30 s.
-        threading.Event().wait(7.0)
-    else:
-        machine.until("ls -d /opt/cabinetwatch/env-*/lib/*/site-packages/sqlalchemy", "packages")
-        time.sleep(random.Random(SEED).uniform(0.0, 20.0))
-    ordeal.cut()
-    ordeal.boot()
-    empty = "find /opt/cabinetwatch/env/ -path '*/cabinetwatch/*' -name '*.py' -size 0 | wc -l"
-    assert machine.run(empty).text.strip() == "0"
-    machine.run("cabinetwatch --version")
-    after_cut = machine.run("readlink /opt/cabinetwatch/env").text
-    assert (after_cut == before) is (after != "the switch")
-
-    assert ordeal.end().wrong == []
-
-
-def test_uninstall_leaves_configuration_and_data_alone(ordeal: Ordeal, cabinet: Wire) -> None:
-    machine = ordeal.machine
-    ordeal.begin(cabinet)
-    removed = machine.run("sh /src/deploy/uninstall.sh").text
-    assert "cleared cabinetwatch/watch" in removed
-    units = machine.run("systemctl list-unit-files 'cabinetwatch*' --no-legend").text
-    assert units.strip() == ""
-    machine.run(f"test ! -e /opt/cabinetwatch -a -s {STATE}/cabinetwatch.db")
-    machine.run(
-        "test -s /etc/cabinetwatch/config.toml -a -s /etc/credstore/cabinetwatch.mqtt-password"
-    )
-    machine.power_off()
-    machine.boot()
-    assert machine.run("systemctl --failed --no-legend").text.strip() == ""
