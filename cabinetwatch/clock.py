@@ -25,6 +25,10 @@ class Clock(Protocol):
         """Seconds to really wait so that `watch_s` pass on this clock."""
         ...
 
+    def life_ms(self) -> int:
+        """Milliseconds of life, whatever passes on this clock: a process that hangs misses them."""
+        ...
+
 
 class SystemClock:
     """The machine's own clocks, at their own rate."""
@@ -44,6 +48,10 @@ class SystemClock:
     def real_s(self, watch_s: float) -> float:
         """At rate one a second is a second."""
         return watch_s
+
+    def life_ms(self) -> int:
+        """The monotonic clock is that of life."""
+        return self.monotonic_ms()
 
 
 class RatedClock:
@@ -69,6 +77,10 @@ class RatedClock:
     def real_s(self, watch_s: float) -> float:
         """Seconds to really wait for `watch_s` of this clock."""
         return watch_s / self._rate
+
+    def life_ms(self) -> int:
+        """The machine's own clock."""
+        return SystemClock().monotonic_ms()
 
     def _elapsed_ms(self) -> int:
         return int((time.monotonic_ns() - self._started_ns) * self._rate) // 1_000_000

@@ -1,4 +1,6 @@
-"""Text from outside, made fit for a terminal, a log or one line of a table; counts in words."""
+"""Text from outside, made fit for a terminal, a log or one line of a table; counts; figures."""
+
+import re
 
 
 def counted(count: int, word: str) -> str:
@@ -8,6 +10,32 @@ def counted(count: int, word: str) -> str:
     ('1 sensor', '2 sensors', '0 sensors')
     """
     return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def rounded(value: float, digits: int) -> float:
+    """Round a figure for programs to read; nothing is minus zero.
+
+    What people read is written with the option z of Python's format, which does the same.
+
+    >>> rounded(-0.04, 1), rounded(-0.06, 1)
+    (0.0, -0.1)
+    """
+    return round(value, digits) + 0.0
+
+
+_USERINFO = re.compile(r"(://[^\s:/?#@]*):[^\s]*@")
+_SECRET_PARAMETER = re.compile(r"(?i)([?&;][\w.-]*(?:pass|pwd|secret|token|key)[\w.-]*=)[^\s&;#]+")
+
+
+def without_secrets(text: str) -> str:
+    """Put stars in the place of what a URL in a text keeps secret (RFC 3986, 7.5).
+
+    That is the password before the host, and every parameter that is called one.
+
+    >>> without_secrets("db://me:se@cr/et@host/x?sslpassword=y&mode=z")
+    'db://me:***@host/x?sslpassword=***&mode=z'
+    """
+    return _SECRET_PARAMETER.sub(r"\1***", _USERINFO.sub(r"\1:***@", text))
 
 
 def printable(text: str) -> str:

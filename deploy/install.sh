@@ -79,15 +79,16 @@ make_code() {
     chmod -R go+rX,go-w "$new"
 }
 
-# Prints where the configuration has the database; fails with its faults.
-database_path() {
+# Prints how many sensors the configuration has, and where the database; fails with its faults.
+sensors_and_database() {
     as_watch "$new/bin/python" -I -c '
 import sys
 from pathlib import Path
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.watch.configuration import load
 try:
-    print(load(Path(sys.argv[1])).store_path())
+    config = load(Path(sys.argv[1]))
+    print(len(config.sensors), config.store_path())
 except CabinetwatchError as error:
     sys.exit(str(error))
 ' "$CONFIG"
@@ -142,8 +143,10 @@ switch_over() {
 make_user
 make_folders
 make_code
-database=$(database_path) ||
+configured=$(sensors_and_database) ||
     fail "$CONFIG is not right for this version: see above. Nothing was changed."
+sensors=${configured%% *}
+database=${configured#* }
 was_active=no
 if is_active "$unit"; then
     was_active=yes
@@ -159,10 +162,17 @@ fi
 install -d -m 0755 "$UNITS"
 switch_over
 reload_units
-enable_unit "$unit"
+# A watch without sensors ends at once: at a boot before anybody has named one it would start for ever.
+ready=no
+if [ "$unit" != cabinetwatch.service ] || [ "$sensors" != 0 ]; then
+    ready=yes
+    enable_unit "$unit"
+fi
 sync
 
-if ! systemd_runs; then
+if [ "$ready" = no ]; then
+    say "Installed. Name your sensors in $CONFIG, see cabinetwatch check, then: systemctl enable --now $unit"
+elif ! systemd_runs; then
     say "Installed. systemd doesn't run here, so $unit is enabled and starts at the next boot."
 elif [ "$was_active" = yes ]; then
     systemctl restart "$unit" ||

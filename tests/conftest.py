@@ -1,7 +1,11 @@
 """Fixtures that all tests share, and the option --long."""
 
 import shutil
+import sqlite3
+import sys
+import warnings
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +29,25 @@ hypothesis.settings.register_profile(
     suppress_health_check=[hypothesis.HealthCheck.too_slow],
 )
 hypothesis.settings.load_profile("fixed")
+
+
+class ClosedConnection(sqlite3.Connection):
+    """Warns of a connection that nobody has closed, as Python does from 3.13 on."""
+
+    _closed = False
+
+    def close(self) -> None:
+        self._closed = True
+        super().close()
+
+    def __del__(self) -> None:
+        if not self._closed:
+            sentence = f"unclosed database in {self!r}"
+            warnings.warn(sentence, ResourceWarning, stacklevel=2, source=self)
+
+
+if sys.version_info < (3, 13):
+    sqlite3.connect = partial(sqlite3.connect, factory=ClosedConnection)  # type: ignore[assignment]
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

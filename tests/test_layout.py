@@ -109,3 +109,17 @@ def test_the_core_knows_no_clock_network_file_or_database(path: Path) -> None:
 def test_nothing_of_the_project_imports_a_test() -> None:
     for path in modules():
         assert not any(name.split(".")[0] == "tests" for name in imports(path)), path
+
+
+def test_no_figure_is_ever_written_as_minus_zero() -> None:
+    # Python's format option z (PEP 682) makes a negative zero positive once it is rounded.
+    assert f"{-0.04:z.1f} {-0.04:+z.1f} {-0.0:zg}" == "0.0 +0.0 0"
+    without = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in modules()
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None
+        if (spec := ast.unparse(node.format_spec)[2:-1])
+        if spec[-1] in "efg%" and "z" not in spec
+    ]
+    assert not without, "write these figures with z: " + ", ".join(without)

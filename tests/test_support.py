@@ -1,6 +1,8 @@
 """The servers that other tests lean on do what those tests think they do."""
 
+import gc
 import smtplib
+import sqlite3
 import ssl
 from email.message import EmailMessage
 
@@ -163,3 +165,12 @@ def test_the_mail_server_speaks_tls_from_the_first_byte(
     with smtplib.SMTP_SSL("127.0.0.1", drop.port, timeout=WITHIN_S, context=context) as client:
         client.send_message(mail())
     assert len(drop.messages) == 1
+
+
+def test_a_database_that_nobody_closes_is_told() -> None:
+    def leave_open() -> None:
+        sqlite3.connect(":memory:").execute("SELECT 1")
+        gc.collect()
+
+    with pytest.warns(ResourceWarning, match="unclosed database"):
+        leave_open()

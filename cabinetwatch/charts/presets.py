@@ -84,7 +84,7 @@ def trend_picture(
     """
     sentences = [_extremes("Rise above ambient", rise, "K")]
     if normal.known:
-        sentences.append(f"Normal rise {_last(normal):.1f} K at the end.")
+        sentences.append(f"Normal rise {_last(normal):z.1f} K at the end.")
     sentences += _counts(alarms, notes)
     return Picture(
         title=f"{name}, rise above ambient, {span}",
@@ -106,20 +106,20 @@ def _extremes(what: str, curve: Curve, unit: str) -> str:
     if not curve.known:
         return f"{what} not known in this span."
     low, high = np.nanmin(curve.low), np.nanmax(curve.high)
-    return f"{what} from {low:.1f} to {high:.1f} {unit}, at the end {_last(curve):.1f} {unit}."
+    return f"{what} from {low:z.1f} to {high:z.1f} {unit}, at the end {_last(curve):z.1f} {unit}."
 
 
 def _against(temperature: Curve, threshold: Curve) -> str:
     """Say how near the temperature came to the threshold, at their nearest in time."""
-    written = f"Threshold {_last(threshold):.1f} °C at the end"
+    written = f"Threshold {_last(threshold):z.1f} °C at the end"
     if not temperature.known:
         return f"{written}."
     known = np.isfinite(threshold.mean)
     there = np.interp(temperature.utc_ms, threshold.utc_ms[known], threshold.mean[known])
     least_k = float(np.nanmin(there - temperature.high))
     if least_k < 0:
-        return f"{written}; passed by {-least_k:.1f} K at the most."
-    return f"{written}; at the least {least_k:.1f} K below it."
+        return f"{written}; passed by {-least_k:z.1f} K at the most."
+    return f"{written}; at the least {least_k:z.1f} K below it."
 
 
 def _last(curve: Curve) -> float:

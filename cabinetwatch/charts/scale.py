@@ -29,8 +29,7 @@ def value_ticks(low: float, high: float, most: int = 6) -> list[Tick]:
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return [
-        Tick(number * step, f"{number * step + 0.0:.{decimals}f}")
-        for number in range(first, last + 1)
+        Tick(number * step, f"{number * step:z.{decimals}f}") for number in range(first, last + 1)
     ]
 
 
@@ -129,6 +128,6 @@ _STEPS: tuple[tuple[_Steps, str], ...] = (
 
 
 def _written(local: datetime, form: str) -> str:
-    if form == "%H:%M" and local.hour == 0:
+    if form == "%H:%M" and local.hour == local.minute == 0:
         form = "%a"
     return local.strftime(form)

@@ -94,4 +94,4 @@ def _level(span: tuple[int, int], value: float) -> Curve:
 def _range(what: str, curve: Curve, unit: str) -> str:
     if not curve.known:
         return f"{what} not known."
-    return f"{what} from {np.nanmin(curve.low):.1f} to {np.nanmax(curve.high):.1f} {unit}."
+    return f"{what} from {np.nanmin(curve.low):z.1f} to {np.nanmax(curve.high):z.1f} {unit}."

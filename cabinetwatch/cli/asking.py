@@ -11,7 +11,7 @@ from cabinetwatch.cli.records import open_records
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import UsageError
-from cabinetwatch.store.running import is_running
+from cabinetwatch.store.running import find_watch, is_mute
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.transition import Transition
@@ -48,9 +48,16 @@ def ask(store: Store, command: Mapping[str, Any], within_s: float = _ANSWER_WITH
     """Put a command and print what becomes of it; exit status 1 when it can't be done."""
     clock = SystemClock()
     row = store.put_command({**command, "by": _user()}, clock.utc_ms())
-    if not is_running(store, clock):
+    watch = find_watch(store.path)
+    if watch is None:
         print("The watch is not running; this takes effect when it starts.")
         return 0
+    if is_mute(watch, store, clock.utc_ms()):
+        print(
+            "The watch runs, but can't write its store or hangs; this takes effect when it can."
+            " `cabinetwatch status` says more."
+        )
+        return 1
     until = time.monotonic() + within_s
     while time.monotonic() < until:
         answer = store.command_result(row)

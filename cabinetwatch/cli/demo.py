@@ -111,7 +111,7 @@ class _Show:
             parts.callback(self._daemon.stop)
             if not self._observer.wait_online(_ONLINE_WITHIN_S):
                 raise CabinetwatchError(
-                    f"the watch did not come online within {_ONLINE_WITHIN_S:.0f} s;"
+                    f"the watch did not come online within {_ONLINE_WITHIN_S:z.0f} s;"
                     f" {self._folder / LOG_FILE} says why"
                 )
             self._nodes = parts.enter_context(

@@ -28,6 +28,7 @@ from cabinetwatch.report.summary_due import CLOSES_AFTER_MS
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.rehearsal import Rehearsal
 from cabinetwatch.service.startup import open_or_make
+from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 
@@ -53,6 +54,9 @@ class _Standing:
 
     def real_s(self, watch_s: float) -> float:
         return watch_s
+
+    def life_ms(self) -> int:
+        return self._utc_ms
 
 
 class Fortnight:
@@ -154,7 +158,9 @@ def _write_page(config: Config, folder: Path, utc_ms: int) -> None:
     with Store.open(config.store.url, read_only=True) as store:
         draw_charts(store, config, folder, utc_ms)
     source = PageSource(config.store.url, config, folder, _Standing(utc_ms), None)
-    write_page(source, folder)
+    # The page is of an evening on which that watch ran.
+    with WriterLock(config.store_path(), watch=True):
+        write_page(source, folder)
     source.close()
 
 

@@ -103,4 +103,4 @@ def _line(devices: dict[str, dict[str, Any]]) -> str:
 
 
 def _figure(value: float | None, unit: str, otherwise: str = "unknown") -> str:
-    return otherwise if value is None else f"{value:.1f} {unit}"
+    return otherwise if value is None else f"{value:z.1f} {unit}"

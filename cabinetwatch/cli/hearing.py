@@ -1,7 +1,6 @@
 """Listening to the broker as a visitor: for `listen` and `record`."""
 
 import argparse
-import queue
 import secrets
 import signal
 import sys
@@ -16,6 +15,7 @@ from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.topics import check_filter
 from cabinetwatch.errors import CabinetwatchError, UsageError
+from cabinetwatch.intake.inbox import Inbox
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.session import MqttSession
 from cabinetwatch.times import parse_duration
@@ -72,7 +72,7 @@ class Visit:
         self._where = f"{config.mqtt.host}:{config.mqtt.port}"
         self._answered = False
         self._stop = threading.Event()
-        self._items: queue.SimpleQueue[Incoming | ConnectionEvent] = queue.SimpleQueue()
+        self._items: Inbox[ConnectionEvent] = Inbox(last=(ConnectionEvent,))
         self._session = MqttSession(
             config.mqtt,
             config.secret("mqtt-password"),
@@ -82,6 +82,7 @@ class Visit:
             # At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
             client_id=f"cabinetwatch{purpose}{secrets.token_hex(2)}",
             clean=True,
+            full=lambda: self._items.full,
         )
 
     def messages(self, for_s: float | None) -> Iterator[Incoming | None]:
@@ -96,9 +97,8 @@ class Visit:
         until = None if for_s is None else time.monotonic() + for_s
         with self._caught_signals(), self._open_session():
             while not self._stop.is_set() and (until is None or time.monotonic() < until):
-                try:
-                    item = self._items.get(timeout=_TICK_S)
-                except queue.Empty:
+                item = self._items.take(_TICK_S)
+                if item is None:
                     if self._session.failure is not None:
                         failure = self._session.failure
                         raise CabinetwatchError(f"listening has failed: {failure}") from failure
@@ -106,7 +106,7 @@ class Visit:
                     continue
                 if isinstance(item, Incoming):
                     yield item
-                else:
+                elif isinstance(item, ConnectionEvent):
                     self._answered = True
                     self.connected |= item.up
                     say(item.reason, sys.stderr)

@@ -53,6 +53,6 @@ def _row(heard: Heard, now_t: int) -> tuple[str, ...]:
         heard.shown,
         str(heard.qos) if heard.live else "",
         str(heard.count),
-        "" if interval_s is None else f"{interval_s:.3g} s",
+        "" if interval_s is None else f"{interval_s:z.3g} s",
         age,
     )

@@ -55,6 +55,7 @@ COMMANDS: dict[str, Command] = {
     "export": Command("write the readings to standard output"),
     "import": Command("take readings from a file into the store"),
     "backup": Command("copy the store while the watch goes on, and verify the copy"),
+    "restore": Command("put a backup in the place of the store"),
     "prune": Command("let go of what is older than its keeping time, now"),
     "guard": Command("on a second computer: mail when the watch is gone, and when it is back"),
     "failed": Command("mail that the service has failed, at most once an hour; for systemd"),
@@ -82,7 +83,7 @@ def main(arguments: Sequence[str]) -> int:
             # Also when the help has been asked for, which ends by SystemExit.
             sys.stdout.flush()
     except CabinetwatchError as error:
-        for sentence in str(error).splitlines():
+        for sentence in [*str(error).splitlines(), *_remedy(error)]:
             print(printable(sentence), file=sys.stderr)
         return _WRONG_USE
     except KeyboardInterrupt:
@@ -99,6 +100,22 @@ def main(arguments: Sequence[str]) -> int:
         print(f"the output can't be written: {error.strerror}", file=sys.stderr)
         return 1
     return status
+
+
+def _remedy(error: CabinetwatchError) -> list[str]:
+    """Say what becomes of a damaged store, or what to do with it."""
+    from cabinetwatch.store.place import DamagedStoreError  # noqa: PLC0415
+    from cabinetwatch.store.running import find_watch  # noqa: PLC0415
+
+    if not isinstance(error, DamagedStoreError) or error.path is None:
+        return []
+    if find_watch(error.path) is not None:
+        return ["The running watch was told; it checks the store and sets it aside if it must."]
+    remedy = (
+        "`cabinetwatch run` sets it aside and carries over what can be read of it; "
+        "`cabinetwatch restore FILE` puts a backup in its place."
+    )
+    return [remedy]
 
 
 def _write_no_more() -> None:

@@ -7,6 +7,7 @@ from cabinetwatch.cli.instants import instant
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file
 from cabinetwatch.errors import UsageError
+from cabinetwatch.service.remote import words
 from cabinetwatch.store.store import Store
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
@@ -29,9 +30,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Note it; the trend of the device, or of all, starts anew from it."""
     config = configuration.load(find_config_file(args.config))
-    text = args.text.strip()
-    if not text:
-        raise UsageError("A note without words says nothing; write what was done")
+    text = words(args.text, "TEXT")
     if len(text) > LONGEST_NOTE:
         raise UsageError(f"A note of {len(text)} letters is too long; {LONGEST_NOTE} are the most")
     if args.device is not None and args.device not in config.devices:
@@ -42,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         command["device"] = args.device
     if args.at_utc_ms is not None:
         if args.at_utc_ms > SystemClock().utc_ms():
-            raise UsageError("--at lies in the future; a note tells what was done")
+            raise UsageError("--at lies in the future; give the time at which it was done")
         command["at"] = to_rfc3339(args.at_utc_ms)
     with Store.open(config.store.url, read_only=True) as store:
         return ask(store, command)

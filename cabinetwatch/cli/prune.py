@@ -8,7 +8,7 @@ from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.service.housekeeping import thorough_round
 from cabinetwatch.service.store_loop import PRUNE
 from cabinetwatch.store.prune import Keeping, Now
-from cabinetwatch.store.running import is_running
+from cabinetwatch.store.running import find_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     """
     config = configuration.load(find_config_file(args.config))
     with Store.open(config.store.url, read_only=True) as store:
-        if is_running(store, SystemClock()):
+        if find_watch(store.path) is not None:
             return ask(store, {"command": PRUNE}, within_s=_ANSWER_WITHIN_S)
     print(_prune(config))
     return 0

@@ -81,11 +81,12 @@ def _wanted(transition: Transition, args: argparse.Namespace) -> bool:
 
 def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
     config = configuration.load(find_config_file(args.config))
-    replayer = Replayer(restore=changed_restore(changes))
     with Store.open(config.store.url, read_only=True) as store:
         if not store.entries(EntryKind.START):
             yield from _imported(store, _changed(config, changes))
             return
+        renames = store.renames()
+        replayer = Replayer(restore=changed_restore(changes, renames), renames=renames)
         yield from replayer.run(_inputs(store))
         last_t = store.last_t()
         if replayer.engine is not None and last_t is not None:

@@ -12,7 +12,7 @@ from types import FrameType
 from cabinetwatch.cli.service_log import log_to_standard_error
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.errors import CabinetwatchError, ConfigError
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.stand_in import StandIn
 from cabinetwatch.service.systemd import Notifier
@@ -26,6 +26,9 @@ _log = logging.getLogger(__name__)
 _KEPT = "the configuration is kept as it was, for the new one is faulty"
 _RELOAD_PATIENCE_S = 30.0
 """What the daemon before holds, its store first of all, must be free for the one after."""
+
+_OPENING_S = 900.0
+"""What opening the store may take, when a damaged one is salvaged or an older one converted."""
 
 
 class Signals:
@@ -65,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
     log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
     path = find_config_file(args.config)
-    config = configuration.load(path)
+    config = _loaded(path)
     signals, notifier = Signals(), Notifier()
     with signals.caught():
         daemon, stand_in = _started(config)
@@ -77,19 +80,39 @@ def run(args: argparse.Namespace) -> int:
                 return changed
             before = daemon.config if stand_in is None else stand_in.real
             was_away = "" if stand_in is None else stand_in.error
-            daemon, stand_in = _started_anew(changed, before)
+            # Otherwise it is a new store, or the real one again after a stand-in.
+            same = changed.store.url == before.store.url
+            reloaded = same and daemon.damage is None and stand_in is None
+            with notifier.kept_alive(_OPENING_S):
+                daemon, stand_in = _started_anew(changed, before, reloaded=reloaded)
             if was_away and stand_in is None:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
                 daemon.tell_store(ok=True, lost=lost)
 
 
-def _started(config: Config) -> tuple[Daemon, StandIn | None]:
+def _loaded(path: Path) -> Config:
+    """Read the configuration; one without any sensor would have nothing watched, and nobody told.
+
+    Raises:
+        ConfigError: it is faulty, or has no sensor.
+    """
+    config = configuration.load(path)
+    if not config.sensors:
+        sentence = (
+            f"{path}: there is no table [sensors.ID], so nothing would be watched;"
+            " `cabinetwatch listen` drafts them from what the broker sends"
+        )
+        raise ConfigError([sentence])
+    return config
+
+
+def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, StandIn | None]:
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
     if clear_leftovers(config.store_path()):
         _log.warning("what a watch that was killed had kept in memory was removed")
     try:
-        daemon, stand_in = _begun(config), None
+        daemon, stand_in = _begun(config, reloaded=reloaded), None
     except DiskFaultError as error:
         stand_in = StandIn(config, error)
         daemon = _begun(stand_in.config)
@@ -107,19 +130,21 @@ def _started(config: Config) -> tuple[Daemon, StandIn | None]:
     return daemon, stand_in
 
 
-def _begun(config: Config) -> Daemon:
-    daemon = Daemon(config)
+def _begun(config: Config, *, reloaded: bool = False) -> Daemon:
+    daemon = Daemon(config, reloaded=reloaded)
     daemon.start()
     return daemon
 
 
-def _started_anew(config: Config, before: Config) -> tuple[Daemon, StandIn | None]:
+def _started_anew(
+    config: Config, before: Config, *, reloaded: bool
+) -> tuple[Daemon, StandIn | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
-        return _started(config)
+        return _started(config, reloaded=reloaded)
     except CabinetwatchError as error:
         _log.error("%s: %s", _KEPT, _one_line(error))
-        return _started(before)
+        return _started(before, reloaded=reloaded)
 
 
 def _watch(
@@ -169,7 +194,7 @@ def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
         _log.error("the configuration is kept as it was, for the store can't be written now")
         return None
     try:
-        config = configuration.load(path)
+        config = _loaded(path)
     except CabinetwatchError as error:
         _log.error("%s: %s", _KEPT, _one_line(error))
         return None

@@ -6,7 +6,7 @@ from cabinetwatch.cli.asking import ask
 from cabinetwatch.cli.records import open_records
 from cabinetwatch.config import SITE_SUBJECT, Config, find_config_file
 from cabinetwatch.errors import UsageError
-from cabinetwatch.service.remote import service_s
+from cabinetwatch.service.remote import service_s, words
 from cabinetwatch.watch import configuration
 
 
@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--for", dest="span", metavar="TIME", help="how long it stays out, such as 4h"
     )
-    parser.add_argument("--reason", default="", help="why, for whoever asks later")
+    parser.add_argument("--reason", help="why, for whoever asks later")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,8 +31,8 @@ def run(args: argparse.Namespace) -> int:
     command: dict[str, object] = {"command": f"service-{args.way}", "subject": args.subject}
     if args.span is not None:
         command["for_s"] = service_s(args.span)
-    if args.reason:
-        command["reason"] = args.reason
+    if args.reason is not None:
+        command["reason"] = words(args.reason, "--reason")
     with open_records(config) as store:
         return ask(store, command)
 

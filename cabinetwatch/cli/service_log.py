@@ -15,7 +15,12 @@ class LineFormatter(logging.Formatter):
 
 
 def log_to_standard_error(level: int) -> None:
-    """Let everything from `level` on be written to standard error."""
+    """Let everything from `level` on be written to standard error.
+
+    On a terminal lines have local times; what systemd keeps gets its own.
+    """
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(LineFormatter("%(levelname)s %(name)s: %(message)s"))
+    when = "%(asctime)s " if sys.stderr.isatty() else ""
+    form = f"{when}%(levelname)s %(name)s: %(message)s"
+    handler.setFormatter(LineFormatter(form, datefmt="%Y-%m-%d %H:%M:%S"))
     logging.basicConfig(level=level, handlers=[handler])

@@ -3,7 +3,7 @@
 import argparse
 
 from cabinetwatch.cli.asking import ask, find_alarm, open_store
-from cabinetwatch.service.remote import shelving_s
+from cabinetwatch.service.remote import shelving_s, words
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -21,8 +21,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Shelve."""
-    for_s = shelving_s(args.span)
+    for_s, reason = shelving_s(args.span), words(args.reason, "--reason")
     with open_store(args) as store:
         find_alarm(store, args.id)
-        command = {"command": "shelve", "id": args.id, "for_s": for_s, "reason": args.reason}
+        command = {"command": "shelve", "id": args.id, "for_s": for_s, "reason": reason}
         return ask(store, command)

@@ -19,6 +19,7 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.room import Room
 from cabinetwatch.store.snapshot import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import counted
 from cabinetwatch.times import describe_duration, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.wording import celsius, interval_k, kelvin, quantity
@@ -140,12 +141,14 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
     print()
     print_table(
         ("Sensor", "Value", "State", "Last heard"),
-        [_sensor_row(name, each, now_utc_ms) for name, each in snapshot.sensors.items()],
+        [_sensor_row(each, now_utc_ms) for each in snapshot.sensors.values()],
         right=(1,),
     )
     for name, each in snapshot.sensors.items():
         if each["unreadable"]["since_start"]:
-            say(_unreadable_line(name, each["unreadable"], now_utc_ms))
+            say(_unreadable_line(name, each, now_utc_ms))
+        if each["late"]["since_start"]:
+            say(_late_line(each))
     print()
     print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
@@ -169,8 +172,10 @@ def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
     told = ""
     if snapshot.memory_process is not None:
         told = in_memory_sentence(snapshot.site, snapshot.memory_process)
-    if snapshot.utc_ms is None:
-        return told or f"{snapshot.site}: the watch has never run with this store."
+    if snapshot.utc_ms is None or snapshot.starting:
+        has_never = "has never run with this store."
+        just = "has just started; its first figures come in a moment."
+        return told or f"{snapshot.site}: the watch {just if snapshot.starting else has_never}"
     age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
     if told:
         return f"{told} The figures below are {age} old."
@@ -220,21 +225,31 @@ def _heading_row(figures: dict[str, Any]) -> list[str]:
     ]
 
 
-def _sensor_row(name: str, figures: dict[str, Any], now_utc_ms: int) -> list[str]:
+def _sensor_row(figures: dict[str, Any], now_utc_ms: int) -> list[str]:
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
     value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
-    return [name, value, figures["state"], heard]
+    return [figures["name"], value, figures["state"], heard]
 
 
-def _unreadable_line(name: str, counted: dict[str, Any], now_utc_ms: int) -> str:
-    age = describe_duration((now_utc_ms - from_rfc3339(counted["time"])) / 1000)
-    count = counted["since_start"]
-    problem = counted["problem"].removeprefix(f"{name}: ")
+def _unreadable_line(sensor_id: str, figures: dict[str, Any], now_utc_ms: int) -> str:
+    unreadable = figures["unreadable"]
+    age = describe_duration((now_utc_ms - from_rfc3339(unreadable["time"])) / 1000)
+    problem = unreadable["problem"].removeprefix(f"{sensor_id}: ")
+    messages = counted(unreadable["since_start"], "message")
     return (
-        f"{name}: {count} message{'' if count == 1 else 's'} could not be read since the start, "
-        f"{counted['total']} in all; the last {age} ago: {problem}"
+        f"{figures['name']}: {messages} could not be read since the start, {unreadable['total']} in"
+        f" all; the last {age} ago: {problem}"
+    )
+
+
+def _late_line(figures: dict[str, Any]) -> str:
+    late = figures["late"]
+    readings = counted(late["since_start"], "reading")
+    return (
+        f"{figures['name']}: {readings} since the start came up to {late['greatest_s']:zg} s after"
+        " the time in them, too late to be judged; set the clock of its node, or see lateness_s"
     )
 
 

@@ -13,6 +13,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.report.trial_case import check_device
 from cabinetwatch.report.trial_state import TrialState, state_of
+from cabinetwatch.service.remote import words
 from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
@@ -87,7 +88,7 @@ def _begin(args: argparse.Namespace, config: Config, store: Store) -> int:
             "command": "trial-begin",
             "trial": args.name,
             "device": args.device,
-            "change": args.change,
+            "change": words(args.change, "--change"),
         },
     )
 

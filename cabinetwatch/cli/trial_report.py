@@ -64,7 +64,7 @@ def add_terms(parser: argparse.ArgumentParser) -> None:
         type=positive,
         default=_MARGIN_DEFAULT_K,
         metavar="K",
-        help=f"the hot-day margin asked for, in K (default: {_MARGIN_DEFAULT_K:g})",
+        help=f"the hot-day margin asked for, in K (default: {_MARGIN_DEFAULT_K:zg})",
     )
     parser.add_argument(
         "--energy",
@@ -72,7 +72,7 @@ def add_terms(parser: argparse.ArgumentParser) -> None:
         type=positive,
         default=_ENERGY_DEFAULT_EV,
         metavar="EV",
-        help=f"activation energy for life, in eV (default: {_ENERGY_DEFAULT_EV:g})",
+        help=f"activation energy for life, in eV (default: {_ENERGY_DEFAULT_EV:zg})",
     )
 
 
@@ -159,9 +159,8 @@ def _afterwards(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[s
     }
     # Refused before a year is read for it.
     _check(intervals, args.device)
-    device = config.devices[args.device]
     case = Case(
-        title=f"{device.name or args.device}, before and after",
+        title=f"{config.name_of(args.device)}, before and after",
         device=args.device,
         change="",
         config=config,

@@ -1,25 +1,33 @@
-"""Trying what a configuration names: broker, mail server, store, command, test notices."""
+"""Trying what a configuration names: broker, sensors, mail server, store, command, test notices."""
 
 import os
 import queue
 import secrets
 import shutil
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import NamedTuple
 
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
+from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.errors import StoreError
+from cabinetwatch.intake.decode import Decoder
+from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.intake.survey import with_remedy
+from cabinetwatch.intake.topics import covers
 from cabinetwatch.notify.channels.smtp import Login, SessionError, Timeouts, smtp_session
 from cabinetwatch.notify.plan import plan_test
 from cabinetwatch.service.carriers import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.place import act_as_owner
 from cabinetwatch.text import counted
+from cabinetwatch.times import describe_duration
+from cabinetwatch.watch.wording import quantity
 
 _CONNECT_WITHIN_S = 10.0
 # With protocol = "auto" an attempt with 3.1.1 follows about a second after a refused MQTT 5.
@@ -30,17 +38,112 @@ _MAIL_TIMEOUTS = Timeouts(connect_s=10.0, answer_s=10.0)
 
 
 class Finding(NamedTuple):
-    """What came of trying one thing, with a sentence."""
+    """What came of trying one thing, with a sentence; `trouble` is the word when it is not well."""
 
     what: str
     well: bool
     details: str
+    trouble: str = "REFUSED"
 
 
-def try_all(config: Config, *, send: bool) -> list[Finding]:
-    """Try everything the configuration names; with `send` also a notice through every channel."""
-    with _session(config) as (session, news):
+class Ear:
+    """Hears each sensor of a configuration once: what came, and what could not be read.
+
+    `note` is called by the network's thread, the rest by another.
+    """
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._decoder = Decoder(config.sensors)
+        self._values: dict[str, tuple[float, bool]] = {}
+        self._problems: dict[str, str] = {}
+        self._waiting = set(config.sensors)
+        self._all_heard = threading.Event()
+
+    def note(self, message: Incoming) -> None:
+        """Take a message; a kept one that can't be read may be followed by a live one that can."""
+        decoded = self._decoder.decode(message.topic, message.payload, 0)
+        for sensor, value, _ in decoded.values:
+            self._values[sensor] = value, message.retain
+        for sensor in decoded.unread:
+            problem = with_remedy(
+                decoded.problems[0], self._config.sensors[sensor], message.payload
+            )
+            self._problems[sensor] = f"{excerpt(message.topic, 200)}: {problem}"
+        heard = {value.sensor for value in decoded.values}
+        self._waiting -= heard if message.retain else heard.union(decoded.unread)
+        if not self._waiting:
+            self._all_heard.set()
+
+    def listen(self, for_s: float) -> None:
+        """Wait until all were heard, or the time is over."""
+        self._all_heard.wait(for_s)
+
+    def findings(self, for_s: float, refusals: Mapping[str, str]) -> Iterator[Finding]:
+        """Say of each sensor what came, or why nothing did.
+
+        Args:
+            for_s: how long it was listened for.
+            refusals: the filters that the broker would not let us read, with its reasons.
+        """
+        for sensor_id, sensor in self._config.sensors.items():
+            if sensor_id in self._values:
+                value, retained = self._values[sensor_id]
+                yield self._heard(sensor_id, value, retained=retained)
+            elif sensor_id in self._problems:
+                yield Finding(sensor_id, False, self._problems[sensor_id], "UNREADABLE")
+            else:
+                yield Finding(sensor_id, False, _nothing(sensor, for_s, refusals), "NOTHING")
+
+    def _heard(self, sensor_id: str, value: float, *, retained: bool) -> Finding:
+        sensor = self._config.sensors[sensor_id]
+        lowest, highest = self._config.credible(sensor_id)
+        value += sensor.offset
+        shown = quantity(value, sensor.quantity)
+        if not lowest <= value <= highest:
+            details = (
+                f"{shown} is not between {quantity(lowest, sensor.quantity)} and "
+                f"{quantity(highest, sensor.quantity)}; check unit and pointer, and the sensor"
+            )
+            return Finding(sensor_id, False, details, "IMPLAUSIBLE")
+        kept = "; kept by the broker, so it may be old" if retained else ""
+        return Finding(sensor_id, True, f"{shown}{kept}")
+
+
+def _nothing(sensor: Sensor, for_s: float, refusals: Mapping[str, str]) -> str:
+    """Say why nothing may have come for a sensor, and what to look at."""
+    for topic_filter, reason in refusals.items():
+        if covers(topic_filter, sensor.topic):
+            return f"the broker does not let us read {topic_filter}: {reason}"
+    sentence = f"nothing came on {sensor.topic} in {describe_duration(for_s)}"
+    if sensor.interval_s is not None and sensor.interval_s >= for_s:
+        every = describe_duration(sensor.interval_s)
+        sentence += f", and it is due every {every}: listen for longer"
+    elif sensor.on_change:
+        sentence += ", and it comes on change only: listen for longer"
+    return (
+        f"{sentence}; check that it is switched on and sends, that topic is spelt as `cabinetwatch"
+        " listen` shows it, and that the broker's access list lets this user read it (some grant"
+        " the subscription and deliver nothing)"
+    )
+
+
+def try_all(config: Config, *, send: bool, listen_s: float | None = None) -> list[Finding]:
+    """Try everything the configuration names.
+
+    Args:
+        config: names it.
+        send: also send a notice through every channel.
+        listen_s: also hear each sensor once, for so long at most.
+    """
+    ear = Ear(config)
+    with _session(config, ear) as (session, news):
         findings = list(_try_broker(config, session, news))
+        if all(finding.well for finding in findings):
+            findings += _try_keeping(config)
+        if listen_s is not None and session.subscribed:
+            ear.listen(listen_s)
+            findings += ear.findings(listen_s, session.refusals)
         findings += _try_mail(config)
         findings += [_try_store(config), *_try_command(config)]
         if send:
@@ -49,13 +152,17 @@ def try_all(config: Config, *, send: bool) -> list[Finding]:
 
 
 @contextmanager
-def _session(config: Config) -> Iterator[tuple[MqttSession, "queue.Queue[ConnectionEvent]"]]:
+def _session(
+    config: Config, ear: Ear
+) -> Iterator[tuple[MqttSession, "queue.Queue[ConnectionEvent]"]]:
     """Connect under a name of our own and with a clean session: the watch's is left alone."""
     news: queue.Queue[ConnectionEvent] = queue.Queue()
 
     def deliver(item: Incoming | ConnectionEvent) -> None:
         if isinstance(item, ConnectionEvent):
             news.put(item)
+        else:
+            ear.note(item)
 
     session = MqttSession(
         config.mqtt,
@@ -121,6 +228,47 @@ def _await_subscriptions(session: MqttSession) -> bool:
             return False
         time.sleep(_PROBE_EVERY_S)
     return True
+
+
+def _try_keeping(config: Config) -> Iterator[Finding]:
+    """See that the broker keeps a session, and with it what is sent while the watch is away."""
+    client_id = f"cabinetwatchKeep{secrets.token_hex(3)}"
+    _connect_once(config, client_id, clean=False)
+    again = _connect_once(config, client_id, clean=False)
+    # A clean session under the same ID leaves nothing behind.
+    _connect_once(config, client_id, clean=True)
+    if again is None:
+        yield Finding("session", False, "the broker does not answer when asked to keep a session")
+    elif not again.up:
+        yield Finding("session", False, again.reason)
+    elif not again.session_present:
+        details = (
+            "the broker keeps no session: what is sent while the watch is away or restarts is lost;"
+            " allow persistent sessions in its settings, or use Mosquitto with the configuration in"
+            " deploy/"
+        )
+        yield Finding("session", False, details, "NOT KEPT")
+    else:
+        yield Finding("session", True, "the broker keeps a session while its client is away")
+
+
+def _connect_once(config: Config, client_id: str, *, clean: bool) -> ConnectionEvent | None:
+    """Connect and disconnect; give what the broker said to it."""
+    news: queue.Queue[ConnectionEvent] = queue.Queue()
+    session = MqttSession(
+        config.mqtt,
+        config.secret("mqtt-password"),
+        [],
+        watch=WatchTime(SystemClock()),
+        deliver=lambda item: news.put(item) if isinstance(item, ConnectionEvent) else None,
+        client_id=client_id,
+        clean=clean,
+    )
+    session.start()
+    try:
+        return _await_connection(config, news)
+    finally:
+        session.stop()
 
 
 def _try_mail(config: Config) -> Iterator[Finding]:

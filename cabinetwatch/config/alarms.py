@@ -20,7 +20,8 @@ class AlarmSettings(Table):
     """The settings of one condition's alarm.
 
     A condition derives from it with its own keys and its own defaults. No number in it may be
-    negative: they are delays, deadbands and limits. A `priority` of None lets the condition decide.
+    negative: they are delays, deadbands and limits. A `priority` or an `off_delay_s` of None lets
+    the condition decide.
     """
 
     enabled: bool = Field(default=True, description="true, or false to switch the alarm off")
@@ -28,7 +29,7 @@ class AlarmSettings(Table):
     on_delay_s: float = Field(
         0.0, description="the seconds, 0 or more, it must hold before the alarm is raised"
     )
-    off_delay_s: float = Field(
+    off_delay_s: float | None = Field(
         0.0, description="the seconds, 0 or more, it must be gone before the alarm returns"
     )
     response: PlainText | None = Field(None, description="a text that a notice shows as what to do")

@@ -54,7 +54,7 @@ def assemble(
     parts["devices"] = {
         name: reader.table(Device, table, f"devices.{name}") for name, table in devices.items()
     }
-    check_references(sensors, devices, reader.problems)
+    check_references(sensors, devices, reader.problems, journaled=reader.folder is None)
     parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
     _check_summary(raw, reader)
     return None if reader.problems else Config(**parts).settled(conditions)

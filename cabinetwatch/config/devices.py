@@ -9,17 +9,18 @@ from pydantic import AfterValidator, Field
 from cabinetwatch.config.alarms import AlarmTables
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import NotNegative, PlainText, Point, Positive, SensorNames
+from cabinetwatch.config.quantities import ROLES
 
 
 def _check_curve(points: tuple[Point, ...]) -> tuple[Point, ...]:
     for temperature_c, fraction in points:
         if not 0.0 <= fraction <= 1.0:
-            raise ValueError(f"allows {fraction:g} of the load at {temperature_c:g} °C")
+            raise ValueError(f"allows {fraction:zg} of the load at {temperature_c:zg} °C")
     for (cool_c, more), (warm_c, less) in pairwise(points):
         if warm_c <= cool_c:
-            raise ValueError(f"has {warm_c:g} °C after {cool_c:g} °C")
+            raise ValueError(f"has {warm_c:zg} °C after {cool_c:zg} °C")
         if less > more:
-            raise ValueError(f"allows more load at {warm_c:g} °C than at {cool_c:g} °C")
+            raise ValueError(f"allows more load at {warm_c:zg} °C than at {cool_c:zg} °C")
     return points
 
 
@@ -81,15 +82,26 @@ class Device(Table):
         None, description="the power in W, 0 or more, below which it counts as off"
     )
     normal_rise_k: Positive | None = Field(
-        None, description="the settled rise in K, above 0, when all is well"
+        None, le=1000, description="the settled rise in K, above 0, when all is well"
     )
     normal_power_w: Positive | None = Field(
-        None, description="the power in W, above 0, at which normal_rise_k was measured"
+        None, ge=0.001, description="the power in W, above 0, at which normal_rise_k was measured"
     )
     time_constant_s: Positive | None = Field(
-        None, description="the seconds, above 0, in which it warms up by 63 %"
+        None, ge=0.1, description="the seconds, above 0, in which it warms up by 63 %"
     )
     alarms: AlarmTables = Field(default_factory=dict, description="tables of alarm settings")
+
+    def with_sensor_renamed(self, old: str, new: str) -> "Device":
+        """Give this device with a sensor's ID exchanged."""
+        named = {role: getattr(self, role) for role in ROLES}
+        changed = {
+            role: tuple(new if each == old else each for each in name)
+            if isinstance(name, tuple)
+            else (new if name == old else name)
+            for role, name in named.items()
+        }
+        return self.model_copy(update=changed)
 
     @classmethod
     def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
@@ -101,4 +113,7 @@ class Device(Table):
             yield Contradiction("derating_air", '= "ambient" needs ambient beside it')
         temperature, ambient = values.get("temperature"), values.get("ambient")
         if temperature is not None and temperature == ambient:
-            yield Contradiction("ambient", "is its temperature sensor too, so it has no rise")
+            yield Contradiction(
+                "ambient",
+                "is its temperature sensor too, so it has no rise; give that of the air around it",
+            )

@@ -15,6 +15,8 @@ PriorityName = Literal["high", "medium", "low"]
 
 _ADDRESS = re.compile(r"[^\s<>()\[\]\\,;:@\"\x00-\x1f\x7f]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
+ID = re.compile(r"[a-z0-9-]+")
+"""What sensors and devices are told apart by."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
 
@@ -53,6 +55,14 @@ def _check_ascii_word(text: str) -> str | None:
     return "holds white space" if any(map(str.isspace, text)) else None
 
 
+def _check_host(text: str) -> str | None:
+    if _check_ascii_word(text):
+        return _check_ascii_word(text)
+    if re.fullmatch(r"[^:]+:\d+", text):
+        return "has a port with it, which the key port is for"
+    return "is more than a name or address" if set("/@?#") & set(text) else None
+
+
 def _check_address(text: str) -> str | None:
     if not text.isascii() or not _ADDRESS.fullmatch(text):
         return "is no mail address"
@@ -62,6 +72,10 @@ def _check_address(text: str) -> str | None:
 def _check_sender(text: str) -> str | None:
     named = _NAMED_ADDRESS.fullmatch(text)
     return _check_address(named[1] if named else text)
+
+
+def _check_id(text: str) -> str | None:
+    return None if ID.fullmatch(text) else "is no ID"
 
 
 def _check_pointer(text: str) -> str | None:
@@ -141,8 +155,12 @@ def _one_or_more(value: Any) -> Any:
 
 PlainText = Annotated[str, _says(_check_plain)]
 """Not empty, and without control characters: it goes into subjects, pages and terminals."""
+Id = Annotated[str, _says(_check_id)]
+"""The ID of a sensor or a device."""
 Word = Annotated[str, _says(_check_ascii_word)]
 """Plain text without white space."""
+Host = Annotated[str, _says(_check_host)]
+"""A name or an address, without what else a URL has: a password in it would be printed."""
 TopicFilter = Annotated[str, _says(check_filter)]
 TopicPrefix = Annotated[str, _says(check_prefix)]
 Pointer = Annotated[str, _says(_check_pointer)]
@@ -174,5 +192,5 @@ Numbers = Annotated[tuple[float, ...], Field(strict=False)]
 Interval = Annotated[tuple[float, float], Field(strict=False)]
 Point = Annotated[tuple[float, float], Field(strict=False)]
 Port = Annotated[int, Field(ge=1, le=65535)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Positive = Annotated[float, Field(gt=0, le=1e9)]
+NotNegative = Annotated[float, Field(ge=0, le=1e9)]

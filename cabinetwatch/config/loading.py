@@ -1,5 +1,6 @@
 """Finding, reading and checking the configuration file."""
 
+import codecs
 import os
 import re
 import tomllib
@@ -20,6 +21,10 @@ SYSTEM_FILE = Path("/etc/cabinetwatch/config.toml")
 _ENVIRONMENT = "CABINETWATCH_CONFIG"
 _LARGEST = 4 * 1024 * 1024
 """Bytes; hundreds of devices take less than a tenth."""
+
+# Outside of a list, where a comma stands between two items.
+_DECIMAL_COMMA = re.compile(r"^[^#=\[\"']*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$")
+_LEADING_ZERO = re.compile(r"=\s*[+-]?0\d")
 
 
 def find_config_file(explicit: Path | None = None) -> Path:
@@ -148,7 +153,12 @@ def _read(path: Path) -> str:
     try:
         data = read_plain_file(path, _LARGEST, trusted_by_root=True)
     except ValueError as error:
-        raise ConfigError([f"{path}: {error}"]) from None
+        remedy = "" if _may_exist(path) else "; name the file that is meant with --config"
+        raise ConfigError([f"{path}: {error}{remedy}"]) from None
+    if data.startswith((codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise ConfigError(
+            [f"{path}: begins with a byte order mark (BOM); save the file as UTF-8 without a BOM"]
+        )
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -172,14 +182,51 @@ def _parse_toml(text: str, path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what, line, column = _locate(str(error), text)
-        raise ConfigError(
-            [f"{path}: line {line}, column {column} is no valid TOML ({printable(what)})"]
-        ) from None
+        place = f"{path}: line {line}, column {column}"
+        comma = _DECIMAL_COMMA.search(text.split("\n")[line - 1])
+        if comma is not None:
+            right = f"{comma[1]}.{comma[2]}"
+            sentence = f"{place}: a number has a decimal point and no comma; write {right}"
+        else:
+            remedy = _toml_remedy(what, text.split("\n")[line - 1], column)
+            sentence = f"{place} is no valid TOML ({printable(what)}); {remedy}"
+        raise ConfigError([sentence]) from None
     except RecursionError:
         raise ConfigError([f"{path}: holds lists or tables nested too deeply to be read"]) from None
     except ValueError:
         # The one other ValueError of the library.
         raise ConfigError([f"{path}: holds a number with too many digits"]) from None
+
+
+_TOML_REMEDIES = (
+    (
+        ("twice", "Cannot overwrite", "Cannot mutate"),
+        "it stands there a second time: leave one out, or give a second sensor an ID of its own",
+    ),
+    (("Expected '='",), 'write a key, =, and its value, such as topic = "cabinet/nas/air"'),
+    (("Expected ']'",), "end the name of the table with ], such as [sensors.nas-air]"),
+    (
+        ("Invalid value", "Illegal character", "string"),
+        'put a text between two straight quotes, such as "cabinet/nas/air"',
+    ),
+)
+"""By what tomllib says."""
+_TRUTHS = dict.fromkeys(("yes", "on", "true"), "true") | dict.fromkeys(
+    ("no", "off", "false"), "false"
+)
+
+
+def _toml_remedy(what: str, line: str, column: int) -> str:
+    """Say what would be right, from what tomllib says and the line that it stopped in."""
+    word = line[column - 1 :].partition("#")[0].strip().lower()
+    if word in _TRUTHS:
+        return f"write {_TRUTHS[word]}"
+    if _LEADING_ZERO.search(line):
+        return "write a number without a zero before it"
+    for signs, remedy in _TOML_REMEDIES:
+        if any(sign in what for sign in signs):
+            return remedy
+    return "compare it with config.example.toml"
 
 
 def _locate(message: str, text: str) -> tuple[str, int, int]:

@@ -11,6 +11,7 @@ from cabinetwatch.config.base import Table
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.config.notify import Notify
+from cabinetwatch.config.quantities import CREDIBLE, POSSIBLE, TIMES_RATED, Span
 from cabinetwatch.config.reports import Page, Summary
 from cabinetwatch.config.secrets import find_secret
 from cabinetwatch.config.sensors import Sensor
@@ -103,6 +104,51 @@ class Config(Table):
             around.append(outer)
             ambient = self.devices[outer].ambient
         return around
+
+    def credible(self, sensor_id: str) -> Span:
+        """Give the lowest and the highest value of a sensor that can be true, in its SI unit.
+
+        Its own `range`; else, for a power all of whose devices are rated, what they may draw
+        together; else what is usual for the quantity.
+        """
+        sensor = self.sensors[sensor_id]
+        if sensor.range is not None:
+            return sensor.range
+        lowest, highest = CREDIBLE[sensor.quantity]
+        fed = [device for device in self.devices.values() if sensor_id in device.power]
+        ratings_w = [device.rated_power_w for device in fed if device.rated_power_w is not None]
+        if ratings_w and len(ratings_w) == len(fed):
+            highest = min(TIMES_RATED * sum(ratings_w), POSSIBLE[sensor.quantity][1])
+        return lowest, highest
+
+    def name_of(self, subject: str) -> str:
+        """Give what people call a sensor, a device or the site: its ID where it has no name."""
+        if subject == SITE_SUBJECT:
+            return self.site.name
+        table = self.devices.get(subject) or self.sensors.get(subject)
+        return (None if table is None else table.name) or subject
+
+    @property
+    def renames(self) -> list[tuple[str, str]]:
+        """The renames of sensors that it asks for, each as (old, new)."""
+        return [
+            (sensor.renamed_from, name)
+            for name, sensor in self.sensors.items()
+            if sensor.renamed_from is not None
+        ]
+
+    def with_sensor_renamed(self, old: str, new: str) -> "Config":
+        """Give this configuration with the ID of one of its sensors exchanged, and nothing else."""
+        sensors = {new if name == old else name: each for name, each in self.sensors.items()}
+        devices = {
+            name: device.with_sensor_renamed(old, new) for name, device in self.devices.items()
+        }
+        config = self.model_copy(update={"sensors": sensors, "devices": devices})
+        config._settings = {  # noqa: SLF001 - its own class
+            (condition, new if subject == old else subject): settings
+            for (condition, subject), settings in self._settings.items()
+        }
+        return config
 
     def as_json(self) -> dict[str, Any]:
         """Give the configuration in force as JSON-able values, without any secret."""

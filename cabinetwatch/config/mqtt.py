@@ -7,6 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import (
+    Host,
     PlainText,
     Port,
     ReadableFile,
@@ -20,7 +21,7 @@ from cabinetwatch.config.kinds import (
 class Mqtt(Table):
     """The connection to the broker. Paths are absolute once loaded."""
 
-    host: Word = Field("127.0.0.1", description="the name or address of the broker")
+    host: Host = Field("127.0.0.1", description="the name or address of the broker")
     port: Port = Field(1883, description="a TCP port, 1 to 65535")
     protocol: Literal["auto", "5", "3.1.1"] = Field(
         "auto", description='"auto" (5, or 3.1.1 where the broker knows no other), "5" or "3.1.1"'

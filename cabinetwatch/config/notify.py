@@ -8,6 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import (
+    Host,
     MailAddresses,
     MailSender,
     PlainText,
@@ -17,7 +18,6 @@ from cabinetwatch.config.kinds import (
     QuietHours,
     ReadableFile,
     SecretFile,
-    Word,
     is_loopback,
 )
 
@@ -42,7 +42,7 @@ def _without_nul(argv: tuple[str, ...]) -> tuple[str, ...]:
 class Email(Table):
     """A mail server, and who gets mail through it. `from_` is the key `from`."""
 
-    host: Word = Field(description="the name or address of the mail server")
+    host: Host = Field(description="the name or address of the mail server")
     port: Port = Field(587, description="a TCP port, 1 to 65535")
     security: Literal["none", "starttls", "tls"] = Field(
         "starttls", description='"starttls", "tls" (from the first byte) or "none"'

@@ -4,32 +4,37 @@ All of it looks at the tables as they were read, so that a fault within a table 
 tables.
 """
 
-import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from cabinetwatch.config.kinds import ID
 from cabinetwatch.config.model import SITE_SUBJECT
-from cabinetwatch.config.quantities import ROLES
+from cabinetwatch.config.quantities import ROLES, UNITS
 from cabinetwatch.config.wording import Problems, show, unknown
 
 Tables = Mapping[str, Mapping[str, Any]]
 
-_ID = re.compile(r"[a-z0-9-]+")
 
+def check_references(
+    sensors: Tables, devices: Tables, problems: Problems, *, journaled: bool
+) -> None:
+    """Note every fault between the tables of sensors and devices.
 
-def check_references(sensors: Tables, devices: Tables, problems: Problems) -> None:
-    """Note every fault between the tables of sensors and devices."""
+    What is journaled was in force once: an older version took any humidity for a temperature, and
+    its records must still be read.
+    """
     _check_ids(sensors, devices, problems)
     _check_sources(sensors, problems)
+    _check_renames(sensors, problems)
     for device_id, device in devices.items():
-        _check_roles(device_id, device, sensors, problems)
+        _check_roles(device_id, device, sensors, problems, journaled=journaled)
     _check_circles(devices, problems)
 
 
 def _check_ids(sensors: Tables, devices: Tables, problems: Problems) -> None:
     for kind, tables in (("sensors", sensors), ("devices", devices)):
         for name in tables:
-            if not _ID.fullmatch(name):
+            if not ID.fullmatch(name):
                 problems.add(
                     f"{kind}.{name}", f"{show(name)} is no ID; give one of a to z, 0 to 9 and -"
                 )
@@ -54,24 +59,53 @@ def _check_sources(sensors: Tables, problems: Problems) -> None:
             )
 
 
-def _check_roles(
-    device_id: str, device: Mapping[str, Any], sensors: Tables, problems: Problems
-) -> None:
-    for role, name in _named_sensors(device):
-        if name not in sensors:
-            problems.add(f"devices.{device_id}", f"{role} = {unknown_sensor(name, sensors)}")
+def _check_renames(sensors: Tables, problems: Problems) -> None:
+    """A history goes to one sensor, and only once its own is gone."""
+    first_from: dict[str, str] = {}
+    for sensor_id, sensor in sensors.items():
+        old = sensor.get("renamed_from")
+        if not isinstance(old, str):
             continue
-        quantity, needed = sensors[name].get("quantity"), ROLES[role]
-        if quantity in ROLES.values() and quantity != needed:
+        where = f"sensors.{sensor_id}"
+        if old == sensor_id:
+            problems.add(where, f"renamed_from = {show(old)} is its own ID; leave it out")
+        elif old in sensors:
             problems.add(
-                f"devices.{device_id}",
-                f'{role} = "{name}" is a sensor of {quantity}; give one of {needed}',
+                where,
+                f"renamed_from = {show(old)} is still a sensor of its own, so its history is not"
+                f" free; leave out [sensors.{old}] or this key",
+            )
+        elif (other := first_from.setdefault(old, sensor_id)) != sensor_id:
+            problems.add(
+                where,
+                f"renamed_from = {show(old)} stands in [sensors.{other}] too; a history goes to"
+                " one sensor, so leave the key out of one of them",
             )
 
 
-def unknown_sensor(name: str, sensors: Tables) -> str:
-    """Say that there is no such sensor, and which is nearest."""
-    return unknown("sensor", name, sensors)
+def _check_roles(
+    device_id: str,
+    device: Mapping[str, Any],
+    sensors: Tables,
+    problems: Problems,
+    *,
+    journaled: bool,
+) -> None:
+    for role, name in _named_sensors(device):
+        needed = ROLES[role]
+        fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
+        if name not in sensors:
+            # One whose quantity is wrong, which is told of by itself, may be meant as well.
+            meant = fitting + [i for i, s in sensors.items() if s.get("quantity") not in UNITS]
+            said = unknown(f"sensor of {needed}", name, meant)
+            problems.add(f"devices.{device_id}", f"{role} = {said}")
+            continue
+        quantity = sensors[name].get("quantity")
+        if quantity in UNITS and quantity != needed and not journaled:
+            right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
+            problems.add(
+                f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'
+            )
 
 
 def _named_sensors(device: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -8,15 +8,17 @@ from pydantic import Field, model_validator
 from cabinetwatch.config.alarms import AlarmTables
 from cabinetwatch.config.base import Contradiction, Table
 from cabinetwatch.config.kinds import (
+    Id,
     Interval,
     NotNegative,
     Numbers,
+    PlainText,
     Pointer,
     Positive,
     SenmlName,
     TopicFilter,
 )
-from cabinetwatch.config.quantities import CREDIBLE, FAULT_CODES, UNITS, Quantity
+from cabinetwatch.config.quantities import CREDIBLE, FAULT_CODES, POSSIBLE, UNITS, Quantity
 from cabinetwatch.config.topics import is_wildcard
 
 DEFAULT_INTERVAL_S = 10.0
@@ -28,9 +30,14 @@ class Sensor(Table):
     `high`, `low`, `range`, `max_step_per_s`, `offset` and `accuracy` are in the SI unit of the
     quantity (degC, %RH, W, 1/min, dB), whatever `unit` the payload has; `fault_codes` are compared
     with the payload's own figure. `interval_s` is None for a sensor with `on_change` that promises
-    no interval.
+    no interval, and `range` for a power where none is given: see `Config.credible`. What is known
+    of the sensor `renamed_from` is of this one.
     """
 
+    name: PlainText | None = Field(None, description="the name that people see in place of its ID")
+    renamed_from: Id | None = Field(
+        None, description="the ID, of a to z, 0 to 9 and -, that this sensor had before"
+    )
     topic: TopicFilter = Field(
         description='an MQTT topic, such as "cabinet/nas/air"; + and # stand alone as levels'
     )
@@ -81,7 +88,7 @@ class Sensor(Table):
         quantity = table.get("quantity")
         if isinstance(quantity, str) and quantity in UNITS:
             filled["unit"] = UNITS[quantity][0]
-            if quantity in CREDIBLE:
+            if quantity != "power":
                 filled["range"] = CREDIBLE[quantity]
             unit = table.get("unit", filled["unit"])
             filled["fault_codes"] = FAULT_CODES.get(unit, ()) if isinstance(unit, str) else ()
@@ -106,12 +113,21 @@ def _check_limits(values: Mapping[str, Any]) -> Iterator[Contradiction]:
     low, high, span = values.get("low"), values.get("high"), values.get("range")
     if low is not None and high is not None and low >= high:
         yield Contradiction(
-            "low", f"= {low:g} is not below high = {high:g}; exchange or correct them"
+            "low", f"= {low:zg} is not below high = {high:zg}; exchange or correct them"
         )
     if span is not None and span[0] >= span[1]:
         yield Contradiction(
-            "range", f"= [{span[0]:g}, {span[1]:g}] runs downwards; give the lower end first"
+            "range", f"= [{span[0]:zg}, {span[1]:zg}] runs downwards; give the lower end first"
         )
+    quantity = values.get("quantity")
+    if span is not None and quantity in POSSIBLE:
+        lowest, highest = POSSIBLE[quantity]
+        if span[0] < lowest or span[1] > highest:
+            yield Contradiction(
+                "range",
+                f"= [{span[0]:zg}, {span[1]:zg}] goes beyond what a {quantity} can be; stay within"
+                f" [{lowest:zg}, {highest:zg}]",
+            )
 
 
 def _check_source(values: Mapping[str, Any]) -> Iterator[Contradiction]:

@@ -2,6 +2,7 @@
 
 import difflib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -10,10 +11,15 @@ from pydantic_core import ErrorDetails
 
 from cabinetwatch.config.base import Table
 from cabinetwatch.errors import ConfigError
-from cabinetwatch.text import printable
+from cabinetwatch.text import printable, without_secrets
 
 _LONGEST_VALUE = 60
 _LONGEST_INTEGER_BITS = 200
+
+_NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
+_TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
+    ("false", "no", "off"), "false"
+)
 
 # By pydantic's type of error; the figures in braces are from its context.
 _WRONG = {
@@ -28,10 +34,10 @@ _WRONG = {
     "dict_type": "is no table",
     "model_type": "is no table",
     "path_type": "is no text in quotes",
-    "greater_than": "is not above {gt:g}",
-    "greater_than_equal": "is below {ge:g}",
-    "less_than": "is not below {lt:g}",
-    "less_than_equal": "is above {le:g}",
+    "greater_than": "is not above {gt:zg}",
+    "greater_than_equal": "is below {ge:zg}",
+    "less_than": "is not below {lt:zg}",
+    "less_than_equal": "is above {le:zg}",
     "missing": "has too few items",
     "too_short": "has too few items",
     "too_long": "has too many items",
@@ -78,7 +84,23 @@ def describe(model: type[Table], error: ErrorDetails) -> str:
     items = ", ".join(f"item {place + 1}" for place in inside if isinstance(place, int))
     name = ".".join([str(key), *(place for place in inside if isinstance(place, str))])
     name = f"{name} ({items})" if items else name
-    return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{right}"
+    return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{_unquoted(error)}{right}"
+
+
+def _unquoted(error: ErrorDetails) -> str:
+    """Say how a number, or true and false, is written that stands in quotes."""
+    text = error["input"]
+    if not isinstance(text, str):
+        return ""
+    if error["type"] == "bool_type" and text.lower() in _TRUTHS:
+        return f"; write {_TRUTHS[text.lower()]} without quotes"
+    number = _NUMBER.fullmatch(text)
+    if error["type"] not in {"float_type", "int_type"} or number is None:
+        return ""
+    if number[2]:
+        # Which figure it is in the unit of the key is theirs to say.
+        return "; write the number alone, without unit and quotes"
+    return f"; write {number[1].replace(',', '.')} without quotes"
 
 
 def unknown(kind: str, name: str, known: Iterable[str]) -> str:
@@ -101,8 +123,11 @@ def show(value: object) -> str:
         return "a huge number"
     if isinstance(value, list):
         text = f"[{', '.join(map(show, value[:10]))}]"
-    elif isinstance(value, str | bool) or value is None:
-        text = json.dumps(value, ensure_ascii=False)
+    elif isinstance(value, str):
+        # Before it is shortened, or half of a secret would be no longer known as one.
+        text = json.dumps(without_secrets(value), ensure_ascii=False)
+    elif isinstance(value, bool) or value is None:
+        text = json.dumps(value)
     else:
         text = str(value)
     return printable(text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}...")

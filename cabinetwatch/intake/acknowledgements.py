@@ -11,6 +11,8 @@ class Acknowledgements:
 
     Args:
         window: how many may be outstanding before the broker sends no more.
+
+    While the window is full, or we leave the socket unread (`hold`), nothing can arrive.
     """
 
     def __init__(self, window: int) -> None:
@@ -18,7 +20,9 @@ class Acknowledgements:
         self._arrived: deque[int] = deque()
         # Counted, for a broker that breaks the rules and uses an identifier twice at once.
         self._done: Counter[int] = Counter()
-        self._full_since_t: int | None = None
+        self._full = False
+        self._held = False
+        self._stalled_since_t: int | None = None
         self._stalled_ms = 0
 
     def __len__(self) -> int:
@@ -26,13 +30,19 @@ class Acknowledgements:
 
     def arrive(self, packet_id: int, t: int) -> None:
         """A message came in at `t`."""
-        if self._full_since_t is not None:
+        if self._full:
             # It came although the window was thought to be full: this broker's is wider.
             self._window = 2 * len(self._arrived)
-            self._full_since_t = None
+            self._full = False
+            self._stalled_since_t = None
         self._arrived.append(packet_id)
-        if self._full_since_t is None and len(self._arrived) >= self._window:
-            self._full_since_t = t
+        self._full = len(self._arrived) >= self._window
+        self._note_stall(t)
+
+    def hold(self, t: int, *, held: bool) -> None:
+        """From `t` on the socket is left unread, or it no longer is."""
+        self._held = held
+        self._note_stall(t)
 
     def done(self, packet_id: int) -> None:
         """A message is durably kept, or not wanted."""
@@ -48,11 +58,18 @@ class Acknowledgements:
             if not self._done[packet_id]:
                 # Or all the identifiers there are would be kept in the end.
                 del self._done[packet_id]
-        if self._full_since_t is not None and len(self._arrived) < self._window:
-            self._stalled_ms += t - self._full_since_t
-            self._full_since_t = None
+        self._full = self._full and len(self._arrived) >= self._window
+        self._note_stall(t)
         return identifiers
 
     def stalled_ms(self) -> int:
-        """How long the window stood full so far; a stall that lasts counts when it is over."""
+        """How long nothing could arrive so far; a stall that lasts counts when it is over."""
         return self._stalled_ms
+
+    def _note_stall(self, t: int) -> None:
+        if self._full or self._held:
+            if self._stalled_since_t is None:
+                self._stalled_since_t = t
+        elif self._stalled_since_t is not None:
+            self._stalled_ms += t - self._stalled_since_t
+            self._stalled_since_t = None

@@ -102,6 +102,17 @@ class Backlog:
             self._bursts = {sensor: self._new_burst(sensor, t) for sensor in self._gap_ms}
         return released
 
+    def paused(self, t: int) -> Released:
+        """Nothing was taken until watch time `t` (ms), though the connection may have been kept.
+
+        What came meanwhile waited in its socket, and comes in a burst as from a resumed session.
+        """
+        released = self.disconnected()
+        self._reconnect_t = t
+        if self._most_held:
+            self._bursts = {sensor: self._new_burst(sensor, t) for sensor in self._gap_ms}
+        return released
+
     def disconnected(self) -> Released:
         """The connection is gone: what is held came in a burst, and is let go as backlog."""
         released = Released([], [])

@@ -21,6 +21,7 @@ from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.intake import link, reasons
 from cabinetwatch.intake.acknowledgements import Acknowledgements
 from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
+from cabinetwatch.intake.problems import ProblemLog
 from cabinetwatch.intake.protocol import ProtocolChoice
 from cabinetwatch.intake.publications import Publications
 from cabinetwatch.intake.requests import Publication
@@ -30,8 +31,11 @@ _log = logging.getLogger(__name__)
 # The library would wait for the answer to CONNECT for the whole keepalive. There are brokers of
 # 3.1.1 that take the properties of a CONNECT of 5 for its payload and wait for the rest.
 _ANSWER_WITHIN_S = 5.0
-# Messages read before other work gets its turn.
+# A broker's reasons that lie in what we sent: Packet too large, Receive Maximum exceeded.
+_SENT_TOO_MUCH = frozenset([0x95, 0x93])
+# Messages, and bytes of them, read before other work gets its turn.
 _MOST_READS = 256
+_MOST_READ_BYTES = 1024 * 1024
 
 
 class Connection:
@@ -64,7 +68,11 @@ class Connection:
         self._asked: dict[int, list[str]] = {}
         self._asked_for_all = False
         self.publications = Publications()
+        self._problems = ProblemLog()
+        self._most_packet_bytes: int | None = None
+        self._sent_too_much = False
         self._arrivals: list[Incoming | ConnectionEvent] = []
+        self._read_bytes = 0
         self._unacknowledged = Acknowledgements(link.WINDOW_WITHOUT_MAXIMUM)
         self._epoch = 0
         self._session_present = False
@@ -118,14 +126,19 @@ class Connection:
         self._answer_by = time.monotonic() + _ANSWER_WITHIN_S
         return True
 
-    def work(self, *, readable: bool, writable: bool) -> None:
-        """Read, write and keep alive, as far as the socket allows."""
+    def hold(self, *, held: bool) -> None:
+        """Note whether the socket is left unread for now."""
+        if self.up:
+            self._unacknowledged.hold(self._watch.now_ms(), held=held)
+
+    def work(self, *, readable: bool, writable: bool, sparingly: bool = False) -> None:
+        """Read, write and keep alive, as far as the socket allows; `sparingly`, read but once."""
         client = self._client
         if client is None:
             return
         try:
             if readable:
-                self._read(client)
+                self._read(client, 1 if sparingly else _MOST_READS)
             if writable:
                 client.loop_write()
             client.loop_misc()
@@ -151,20 +164,18 @@ class Connection:
 
     def publish(self, publication: Publication) -> None:
         """Send a message, or note that it can't be sent."""
-        sent = None
-        if self.up and self._client is not None:
-            sent = self._client.publish(
-                publication.topic,
-                publication.payload,
-                qos=publication.qos,
-                retain=publication.retain,
-            )
-        if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+        if not self.up or self._is_too_large(publication):
             self.publications.settle(publication.on_done, done=False)
         elif publication.qos == 0:
-            self.publications.settle(publication.on_done, done=True)
+            self._send(publication)
         else:
-            self.publications.wait(sent.mid, publication.on_done)
+            self.publications.queue(publication)
+            self.send_publications()
+
+    def send_publications(self) -> None:
+        """Send those whose turn has come."""
+        while self.up and (publication := self.publications.next()) is not None:
+            self._send(publication)
 
     def lost(self) -> None:
         """The socket is gone: say why, and settle how the next attempt is made."""
@@ -174,8 +185,13 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            reason = self._reason or "it gave no answer; check port, tls and protocol in [mqtt]"
+            bare_tls = self._settings.tls and self._settings.cert_file is None
+            silent = reasons.NO_ANSWER_OVER_TLS if bare_tls else reasons.NO_ANSWER
+            reason = self._reason or silent
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
+        if self._sent_too_much:
+            self._sent_too_much = False
+            self._drop_client()
         if self._protocol.after_loss(no_answer=not was_up and self._reason is None):
             self.retry_at_once = self._protocol.present == "3.1.1"
             self._drop_client()
@@ -197,6 +213,34 @@ class Connection:
         """Take out the messages and news noted since the last time."""
         arrivals, self._arrivals = self._arrivals, []
         return arrivals
+
+    def _send(self, publication: Publication) -> None:
+        sent = None
+        if self._client is not None:
+            sent = self._client.publish(
+                publication.topic,
+                publication.payload,
+                qos=publication.qos,
+                retain=publication.retain,
+            )
+        if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self.publications.settle(publication.on_done, done=False)
+        elif publication.qos == 0:
+            self.publications.settle(publication.on_done, done=True)
+        else:
+            self.publications.wait(sent.mid, publication.on_done)
+
+    def _is_too_large(self, publication: Publication) -> bool:
+        """Whether the broker would end the connection for it (MQTT 5.0, 3.2.2.3.6)."""
+        most = self._most_packet_bytes
+        size = publication.packet_bytes(properties=self._protocol.present == "5")
+        if most is None or size <= most:
+            return False
+        problem = (
+            f"not published: it takes {size} bytes, and the broker {self._where} allows {most}"
+        )
+        self._problems.note(publication.topic, [problem], self._watch.now_ms())
+        return True
 
     def _make_client(self) -> Client:
         client = link.make_client(
@@ -221,14 +265,17 @@ class Connection:
         if sock is not None:
             sock.close()
         self._client = None
-        self.publications.give_up()
+        self.publications.forget()
 
-    def _read(self, client: Client) -> None:
+    def _read(self, client: Client, most: int) -> None:
         """Read on for as long as messages come; the library alone would read one a turn."""
-        for _ in range(_MOST_READS):
+        read_to = self._read_bytes + _MOST_READ_BYTES
+        for _ in range(most):
             count = len(self._arrivals)
             client.loop_read()
             if len(self._arrivals) == count or client.socket() is None:
+                return
+            if self._read_bytes >= read_to:
                 return
 
     def _subscribe(self) -> None:
@@ -288,17 +335,32 @@ class Connection:
         if code.is_failure:
             self._reason = reasons.of_code(code)
             if code.value == reasons.UNSUPPORTED_PROTOCOL:
+                self._reason = reasons.of_refused_version(
+                    self._settings.protocol, self._protocol.present
+                )
                 self._protocol.refused_version()
             return
+        if self._epoch and not flags.session_present and not self._clean:
+            _log.warning(
+                "the broker %s has forgotten our session: what was sent while we were away is lost;"
+                " was it restarted, set persistence true in its configuration (`cabinetwatch check`"
+                " tries whether it keeps sessions at all)",
+                self._where,
+            )
         self.up = True
         self._epoch += 1
         self._session_present = flags.session_present
         self._told_down = None
+        self._most_packet_bytes = getattr(properties, "MaximumPacketSize", None)
+        most_unconfirmed = getattr(properties, "ReceiveMaximum", link.MOST_UNCONFIRMED)
+        self.publications.most = min(most_unconfirmed, link.MOST_UNCONFIRMED)
         window = (
             link.RECEIVE_MAXIMUM if self._protocol.present == "5" else link.WINDOW_WITHOUT_MAXIMUM
         )
         self._unacknowledged = Acknowledgements(window)
-        self._tell(up=True, reason=f"connected to the broker {self._where}")
+        sentence = f"connected to the broker {self._where}"
+        _log.info("%s", sentence)
+        self._tell(up=True, reason=sentence)
         self._subscribe()
         kept_s = getattr(properties, "SessionExpiryInterval", None)
         if kept_s is not None and not self._clean:
@@ -320,11 +382,13 @@ class Connection:
         if flags.is_disconnect_packet_from_server:
             self._reason = self._reason or reasons.of_code(code)
             self._end = "taken" if code.value == reasons.SESSION_TAKEN_OVER else ""
+            self._sent_too_much = code.value in _SENT_TOO_MUCH
         elif self.up and self._reason is None and code.value != reasons.KEEP_ALIVE_TIMEOUT:
             self._end = "closed"
 
     def _on_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
         t = self._watch.now_ms()
+        self._read_bytes += len(message.payload)
         unacknowledged = message.qos > 0 and not self._clean
         if unacknowledged:
             self._unacknowledged.arrive(message.mid, t)

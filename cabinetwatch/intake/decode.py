@@ -1,19 +1,21 @@
 """From topic and payload to the values of the sensors that are configured on that topic."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.quantities import Conversion, conversion
+from cabinetwatch.config.quantities import UNITS, Conversion, conversion
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.config.topics import is_wildcard
 from cabinetwatch.intake import jsontext, numerals, senml, topics
 from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
 from cabinetwatch.intake.pointer import Missing, Pointer
 
-# Topics seen under wildcards, remembered with their sensors. Bounded, because whoever may publish
-# may invent topics.
+# Topics seen under wildcards, remembered with their sensors. Bounded in number and length, because
+# whoever may publish may invent topics: together at most 1 MB.
 _MOST_REMEMBERED = 4096
+_LONGEST_REMEMBERED = 256
 
 
 class Value(NamedTuple):
@@ -57,6 +59,7 @@ class _Source:
 class _Plan:
     """The sensors that one topic feeds, by the kind of their payload."""
 
+    sensors: tuple[str, ...]
     bare: tuple[_Source, ...]
     pointed: tuple[tuple[_Source, Pointer], ...]
     named: Mapping[str, tuple[_Source, ...]]
@@ -79,6 +82,14 @@ class _Findings:
         """Note what is wrong with the part of the message that a sensor is read from."""
         self.problems.append(sentence)
         self.unread.append(sensor)
+
+    def take(self, source: _Source, value: float, own_utc_ms: int | None = None) -> None:
+        """Note a value in the quantity's own unit; what became infinite on the way is none."""
+        if isfinite(value):
+            self.values.append(Value(source.sensor, value, own_utc_ms))
+        else:
+            unit = UNITS[source.quantity][0]
+            self.fail(source.sensor, f"{source.sensor}: the value is not a finite number in {unit}")
 
     def result(self) -> Decoded:
         """Sum up."""
@@ -118,10 +129,7 @@ class Decoder:
             payload: its bytes.
             arrived_utc_ms: the arrival, from which a SenML pack's relative times count.
         """
-        try:
-            plan = self._plans[topic]
-        except KeyError:
-            plan = self._plan_anew(topic)
+        plan = self._plan(topic)
         if plan is None:
             return _NOTHING
         findings = _Findings()
@@ -131,13 +139,26 @@ class Decoder:
             _take_json(plan, payload, arrived_utc_ms, findings)
         return findings.result()
 
+    def sensors_of(self, topic: str) -> tuple[str, ...]:
+        """Give the sensors that a topic feeds."""
+        plan = self._plan(topic)
+        return () if plan is None else plan.sensors
+
+    def _plan(self, topic: str) -> _Plan | None:
+        try:
+            return self._plans[topic]
+        except KeyError:
+            return self._plan_anew(topic)
+
     def _plan_anew(self, topic: str) -> _Plan | None:
         sources = self._exact.get(topic, []) + [
             source for wildcard, source in self._wild if topics.matches(wildcard, topic)
         ]
-        if len(self._plans) >= _MOST_REMEMBERED:
-            self._plans.clear()
-        plan = self._plans[topic] = _make_plan(sources) if sources else None
+        plan = _make_plan(sources) if sources else None
+        if len(topic) <= _LONGEST_REMEMBERED:
+            if len(self._plans) >= _MOST_REMEMBERED:
+                self._plans.clear()
+            self._plans[topic] = plan
         return plan
 
 
@@ -155,7 +176,7 @@ def _make_source(sensor: str, settings: Sensor) -> _Source:
     )
 
 
-def _make_plan(sources: Iterable[_Source]) -> _Plan:
+def _make_plan(sources: Sequence[_Source]) -> _Plan:
     bare: list[_Source] = []
     pointed: list[tuple[_Source, Pointer]] = []
     named: dict[str, tuple[_Source, ...]] = {}
@@ -166,7 +187,8 @@ def _make_plan(sources: Iterable[_Source]) -> _Plan:
             pointed.append((source, source.pointer))
         else:
             bare.append(source)
-    return _Plan(tuple(bare), tuple(pointed), named)
+    sensors = tuple(source.sensor for source in sources)
+    return _Plan(sensors, tuple(bare), tuple(pointed), named)
 
 
 def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
@@ -175,7 +197,7 @@ def _take_bare(source: _Source, payload: bytes, findings: _Findings) -> None:
     except numerals.NotANumber as error:
         findings.fail(source.sensor, f"{source.sensor}: '{excerpt_of_bytes(payload)}' {error}")
     else:
-        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+        findings.take(source, source.to_own_unit(number))
 
 
 def _take_json(plan: _Plan, payload: bytes, arrived_utc_ms: int, findings: _Findings) -> None:
@@ -204,7 +226,7 @@ def _take_pointed(source: _Source, pointer: Pointer, document: Any, findings: _F
     except numerals.NotANumber as error:
         findings.fail(source.sensor, f"{source.sensor}: the value at '{pointer.text}' {error}")
     else:
-        findings.values.append(Value(source.sensor, source.to_own_unit(number)))
+        findings.take(source, source.to_own_unit(number))
 
 
 def _take_pack(
@@ -253,7 +275,7 @@ def _take_record(source: _Source, record: senml.Record, findings: _Findings) -> 
         )
     else:
         own_utc_ms = round(record.time_s * 1000) if record.timed else None
-        findings.values.append(Value(source.sensor, convert(record.value), own_utc_ms))
+        findings.take(source, convert(record.value), own_utc_ms)
 
 
 def _conversion_of(source: _Source, unit: str | None) -> Conversion | None:

@@ -97,13 +97,20 @@ def _draft_topic(
         where = shown if name is None else f"{shown} {excerpt(name)}"
         known = _configured_as(heard.topic, source, configured)
         guessed = guess(heard.topic, source)
-        if known is not None:
+        if not _is_writable(name):
+            remarks.append(f"{where}: half a character stands in its name, which TOML can't hold")
+        elif known is not None:
             remarks.append(f"{where}: it is [sensors.{known}] already")
         elif guessed is None:
-            remarks.append(f"{where}: {source.value:g}, not known what it measures")
+            remarks.append(f"{where}: {source.value:zg}, not known what it measures")
         else:
             identity = _new_id(heard.topic, source, taken)
             drafted.append(Drafted(identity, heard, source, guessed))
+
+
+def _is_writable(name: str | None) -> bool:
+    """Whether TOML can hold it: JSON can name half a surrogate pair, TOML only whole characters."""
+    return name is None or not any(0xD800 <= ord(letter) < 0xE000 for letter in name)
 
 
 def _configured_as(topic: str, source: Source, configured: Mapping[str, Sensor]) -> str | None:
@@ -143,7 +150,7 @@ def _sensor_table(one: Drafted) -> str:
     if source.senml_name is not None:
         lines.append(f"senml_name = {toml_text(source.senml_name)}")
     lines.append(f'quantity = "{one.guess.quantity}"')
-    lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:g}')
+    lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:zg}')
     interval_s = heard.interval_s()
     if interval_s:
         seen = f"measured over {counted(len(heard.gaps_ms) + 1, 'message')}"

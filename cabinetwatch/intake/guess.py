@@ -23,7 +23,7 @@ _WORDS: dict[Quantity, frozenset[str]] = {
         ]
     ),
     "humidity": frozenset(["humidity", "humid", "hum", "rh"]),
-    "power": frozenset(["power", "watt", "watts", "w"]),
+    "power": frozenset(["power", "watt", "watts", "w", "kw", "kilowatt", "kilowatts"]),
     "fan-speed": frozenset(["fan", "fans", "rpm", "tach", "tacho", "speed"]),
     "sound-level": frozenset(["sound", "noise", "spl", "db", "dba", "loudness"]),
 }
@@ -37,16 +37,26 @@ _POSSIBLE: dict[Quantity, tuple[float, float]] = {
 }
 _FAHRENHEIT = frozenset(["f", "degf", "fahrenheit", "tempf"])
 _KELVIN = frozenset(["k", "kelvin"])
+_KILOWATTS = frozenset(["kw", "kilowatt", "kilowatts"])
+_PERCENT = frozenset(["percent", "pct"])
+# What payloads write beside a number as its unit, in small letters.
+_HINTS = {
+    **dict.fromkeys(("c", "°c", "℃", "degc", "cel", "celsius"), "Cel"),
+    **dict.fromkeys(("f", "°f", "℉", "degf", "fahrenheit"), "degF"),
+    **dict.fromkeys(("k", "kelvin"), "K"),
+    **dict.fromkeys(("%", "%rh", "rh", "percent"), "%RH"),
+    **dict.fromkeys(("w", "watt", "watts"), "W"),
+    **dict.fromkeys(("kw", "kilowatt", "kilowatts"), "kW"),
+    **dict.fromkeys(("rpm", "1/min", "r/min", "min-1"), "1/min"),
+    **dict.fromkeys(("db", "dba", "db(a)"), "dB"),
+}
 # Units that are none of ours: a number so named is left to its owner.
 _OTHER_UNITS = frozenset(
     [
-        "kw",
         "mw",
         "kwh",
         "wh",
         "mah",
-        "percent",
-        "pct",
         "battery",
         "batt",
         "volt",
@@ -81,24 +91,49 @@ def words_of(name: str) -> list[str]:
 def guess(topic: str, source: Source) -> Guess | None:
     """Guess quantity and unit; None when nothing fits."""
     if source.unit is not None:
-        quantity = next((q for q, names in UNITS.items() if source.unit in names), None)
-        return _checked(quantity, source.unit, source.value)
+        return _checked(_measured_in(source.unit), source.unit, source.value)
     words = words_of(source.senml_name or source.pointer or "")
     if all(word in _EMPTY_NAMES for word in words):
         words = words_of(topic)
-    if _OTHER_UNITS & set(words[-2:]):
+    named = _named(words)
+    if source.hint is not None:
+        return _hinted(named, source.hint, source.value)
+    if named is None or _OTHER_UNITS & set(words[-2:]):
         return None
-    # The last name is the nearest to the number.
+    if _PERCENT & set(words[-2:]) and named != "humidity":
+        return None
+    return _checked(named, _unit_of(named, set(words), source.value), source.value)
+
+
+def _measured_in(unit: str) -> str | None:
+    return next((quantity for quantity, names in UNITS.items() if unit in names), None)
+
+
+def _named(words: list[str]) -> Quantity | None:
+    """Give the quantity that is named; the last name is the nearest to the number."""
     for word in reversed(words):
         for quantity, names in _WORDS.items():
             if word in names:
-                return _checked(
-                    quantity, _unit_of(quantity, set(words), source.value), source.value
-                )
+                return quantity
     return None
 
 
+def _hinted(named: Quantity | None, hint: str, value: float) -> Guess | None:
+    """Go by the unit beside a number, which must not contradict its name.
+
+    Per cent can be anything, so they need a name.
+    """
+    unit = _HINTS.get(hint.strip().lower())
+    if unit is None:
+        return None
+    if named is None and unit != "%RH":
+        return _checked(_measured_in(unit), unit, value)
+    return _checked(named, unit, value)
+
+
 def _unit_of(quantity: str, words: set[str], value: float) -> str:
+    if quantity == "power" and words & _KILOWATTS:
+        return "kW"
     if quantity != "temperature":
         return UNITS[quantity][0]
     if words & _FAHRENHEIT:

@@ -3,8 +3,8 @@
 import json
 from typing import Any, NoReturn
 
-# A reading takes some hundred bytes; a pack of a day's readings some ten thousand.
-LONGEST_BYTES = 262_144
+# Our choice: the longest pack that is read (`senml.MOST_RECORDS`), with 65 bytes a record.
+LONGEST_BYTES = 131_072
 
 
 class NotJson(ValueError):  # noqa: N818 - it says what the payload is

@@ -24,7 +24,10 @@ RECEIVE_MAXIMUM = 4_000
 # What a broker that can't be asked sends ahead; Mosquitto's default, and the lowest we know of.
 WINDOW_WITHOUT_MAXIMUM = 20
 # Larger packets the broker throws away (MQTT 5.0, 3.1.2.11.4), so that nobody can fill our memory.
-MAXIMUM_PACKET_BYTES = 2 * 1024 * 1024
+# Four times what is read of one: what is merely too long still comes, and is counted.
+MAXIMUM_PACKET_BYTES = 512 * 1024
+# How many of ours may be on their way unconfirmed; beyond this the library would queue by itself.
+MOST_UNCONFIRMED = 20
 _NEVER_EXPIRES = 0xFFFFFFFF
 
 
@@ -98,7 +101,7 @@ def make_client(
     if tls is not None:
         client.tls_set_context(tls)
     if will is not None:
-        client.will_set(will.topic, will.payload, qos=1, retain=True)
+        client.will_set(will.topic, will.payload(), qos=1, retain=True)
     if protocol == "5":
         client.connect_async(
             settings.host,

@@ -1,5 +1,6 @@
 """What the session hands over: messages, and news of the connection."""
 
+from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 
@@ -9,8 +10,8 @@ class Incoming(NamedTuple):
     `epoch` counts the connections of this process, from 1: a packet identifier means something
     only within one. `packet_id` is 0 at QoS 0. `t` is the arrival in watch time (ms). `resumed`
     tells whether the connection took up a session that the broker had kept. `stalled_ms` is how
-    long, up to now in this connection, the receive window stood full, so that the broker could not
-    have sent anything.
+    long, up to now in this connection, nothing could arrive: the receive window stood full, or we
+    read nothing.
     """
 
     epoch: int
@@ -45,7 +46,10 @@ class ConnectionEvent(NamedTuple):
 
 
 class Will(NamedTuple):
-    """What the broker publishes, retained, when we vanish without a word."""
+    """What the broker publishes, retained, when we vanish without a word.
+
+    `payload` is asked for at each connecting.
+    """
 
     topic: str
-    payload: bytes
+    payload: Callable[[], bytes]

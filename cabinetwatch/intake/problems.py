@@ -32,8 +32,9 @@ class ProblemLog:
             self._note_one(topic, problem, t)
 
     def _note_one(self, topic: str, problem: str, t: int) -> None:
-        known = topic in self._last_t or len(self._last_t) < _MOST_TOPICS
-        key = topic if known else _OTHERS
+        shown = excerpt(topic)
+        known = shown in self._last_t or len(self._last_t) < _MOST_TOPICS
+        key = shown if known else _OTHERS
         last_t = self._last_t.get(key)
         if last_t is not None and t - last_t < _QUIET_MS:
             self._left_out[key] = self._left_out.get(key, 0) + 1
@@ -43,4 +44,4 @@ class ProblemLog:
         more = ""
         if left_out and last_t is not None:
             more = f" ({left_out} more in the last {describe_duration((t - last_t) / 1000)})"
-        _log.warning("%s: %s%s", excerpt(topic), excerpt(problem, 300), more)
+        _log.warning("%s: %s%s", shown, excerpt(problem, 300), more)

@@ -1,11 +1,14 @@
 """Recordings: what arrived, one JSON object a line.
 
 `{"time": RFC 3339 or seconds since 1970, "topic": "...", "payload": "..."}`, and `"retain": true`
-on the broker's copy of a last known value. Other members are left alone.
+on the broker's copy of a last known value. Other members are left alone. Read, but never written,
+is also what a broker's own command line client prints as JSON: `tst` for the time, and `retain` as
+a number.
 """
 
 import json
 import os
+import re
 import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -17,6 +20,8 @@ from cabinetwatch.intake.excerpt import excerpt
 from cabinetwatch.times import from_instant, to_rfc3339
 
 _LONGEST_LOOK = 4096
+# ISO 8601 as strftime's %z has it, which RFC 3339 has with a colon; some put a Z before it.
+_CLIENT_ZONE = re.compile(r"Z?([+-][0-9]{2})([0-9]{2})$")
 
 
 class Recorded(NamedTuple):
@@ -58,6 +63,10 @@ def from_line(line: str) -> Recorded:
         raise ValueError("is not JSON") from None
     if not isinstance(fields, dict):
         raise ValueError("is no JSON object")  # noqa: TRY004 - the file is wrong, not the caller
+    if "time" not in fields and isinstance(fields.get("tst"), str):
+        fields["time"] = _CLIENT_ZONE.sub(r"\1:\2", fields["tst"])
+        if fields.get("payload", "") is None:
+            fields["payload"] = ""
     missing = [name for name in ("time", "topic", "payload") if name not in fields]
     if missing:
         raise ValueError(f"lacks {' and '.join(missing)}")
@@ -67,7 +76,7 @@ def from_line(line: str) -> Recorded:
     if not isinstance(topic, str) or not topic:
         raise ValueError("has a topic that is no text")
     return Recorded(
-        from_instant(moment), topic, _payload(fields["payload"]), fields.get("retain") is True
+        from_instant(moment), topic, _payload(fields["payload"]), fields.get("retain") in (True, 1)
     )
 
 
@@ -83,7 +92,9 @@ def read(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
     try:
         lines = path.open(encoding="utf-8", errors="surrogateescape")
     except OSError as error:
-        raise UsageError(f"{path}: can't read this recording: {error.strerror}") from error
+        raise UsageError(
+            f"{path}: can't read this recording: {error.strerror}; name one that `record` wrote"
+        ) from error
     with lines:
         for number, line in enumerate(lines, 1):
             if not line.strip():
@@ -105,7 +116,10 @@ class Recorder:
         try:
             descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         except OSError as error:
-            raise UsageError(f"{path}: can't write a recording there: {error.strerror}") from error
+            raise UsageError(
+                f"{path}: can't write a recording there: {error.strerror}; name a file"
+                " in a folder that is there and that this user may write to"
+            ) from error
         if not _begins_as_recording(descriptor):
             os.close(descriptor)
             raise UsageError(f"{path}: this file is no recording; name another, or a new one")

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import NamedTuple
 
+Answer = Callable[[bool], None]
+
 
 class Publication(NamedTuple):
     """A message to publish. `on_done` is told whether the broker confirmed it."""
@@ -14,7 +16,15 @@ class Publication(NamedTuple):
     payload: bytes
     retain: bool
     qos: int
-    on_done: Callable[[bool], None]
+    on_done: Answer
+
+    def packet_bytes(self, *, properties: bool) -> int:
+        """Give the size of its PUBLISH packet (MQTT 5.0, 3.3); 3.1.1 has no properties."""
+        body = (
+            2 + len(self.topic.encode()) + (2 if self.qos else 0) + properties + len(self.payload)
+        )
+        # The remaining length takes a byte for every seven of its bits (1.5.5).
+        return 1 + -(-max(body.bit_length(), 1) // 7) + body
 
 
 class Bell:

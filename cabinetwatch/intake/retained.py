@@ -2,16 +2,22 @@
 
 import queue
 import time
+from collections.abc import Collection
 
 from pydantic import SecretStr
 
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config.mqtt import Mqtt
 from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.intake.inbox import Inbox
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.intake.session import MqttSession
 
 _TURN_S = 0.1
+_MOST_TOPICS = 10_000
+"""Gathered in one go; whoever may publish may invent topics. A site has some dozens."""
+_MOST_BYTES = 4_000_000
+_LOOK_EVERY = 10
 _QUIET_S = 1.0
 """What the broker keeps comes at once after the subscription; so long a silence ends it."""
 
@@ -32,7 +38,7 @@ def clear_retained(
         RetainedError: it could not be done in time.
         ConfigError: a TLS file can't be used.
     """
-    items: queue.SimpleQueue[Incoming | ConnectionEvent] = queue.SimpleQueue()
+    items: Inbox[ConnectionEvent] = Inbox(last=(ConnectionEvent,))
     prefix = mqtt.publish_under
     session = MqttSession(
         mqtt,
@@ -42,6 +48,7 @@ def clear_retained(
         deliver=items.put,
         client_id=client_id,
         clean=True,
+        full=lambda: items.full,
     )
     session.start()
     try:
@@ -50,25 +57,28 @@ def clear_retained(
         _clear(session, topics, until)
     finally:
         session.stop(1.0)
+    if _are_too_many(topics):
+        raise RetainedError(f"{len(topics)} topics are cleared, and more stand there: run it again")
     return topics
 
 
-def _kept(
-    session: MqttSession, items: "queue.SimpleQueue[Incoming | ConnectionEvent]", until: float
-) -> list[str]:
-    """Gather the topics that the broker keeps, until no more come."""
+def _are_too_many(topics: Collection[str]) -> bool:
+    return len(topics) >= _MOST_TOPICS or sum(map(len, topics)) >= _MOST_BYTES
+
+
+def _kept(session: MqttSession, items: Inbox[ConnectionEvent], until: float) -> list[str]:
+    """Gather the topics that the broker keeps, until no more come, or enough for once."""
     topics: set[str] = set()
     reason = "the broker has not answered"
     quiet_since = time.monotonic()
     while not session.subscribed or time.monotonic() - quiet_since < _QUIET_S:
-        try:
-            item = items.get(timeout=_TURN_S)
-        except queue.Empty:
-            item = None
+        item = items.take(_TURN_S)
         if isinstance(item, ConnectionEvent):
             reason = item.reason
         if isinstance(item, Incoming) and item.retain:
             topics.add(item.topic)
+            if len(topics) % _LOOK_EVERY == 0 and _are_too_many(topics):
+                break
         if item is not None or not session.subscribed:
             quiet_since = time.monotonic()
         if time.monotonic() > until:

@@ -7,7 +7,12 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.intake.excerpt import excerpt
 
+MOST_RECORDS = 2_000
+"""Taken from one message. Our choice: a day of minutes is 1,440, an hour of five values every 10 s
+1,800; judging them takes a twentieth of a second or so, in which other sensors wait."""
 _UNDERSTOOD_VERSION = 10
+# RFC 8428 sets no limit. But a base name counts anew in each record that follows.
+_LONGEST_NAME = 512
 # Times below this are relative to now (RFC 8428, 4.5.3).
 _RELATIVE_BELOW_S = 2**28
 # The last instant of the year 9999: later ones have no calendar date here.
@@ -64,6 +69,11 @@ def resolve(document: object, now_s: float) -> Pack:
     """
     if not isinstance(document, list) or not all(isinstance(item, dict) for item in document):
         raise BadPack("is no SenML pack: a list of objects")
+    if len(document) > MOST_RECORDS:
+        raise BadPack(
+            f"has {len(document)} records; at most {MOST_RECORDS} are read from one message: "
+            "send them in several"
+        )
     version = _check_labels(document)
     base: dict[str, Any] = {}
     records: list[Record] = []
@@ -108,6 +118,8 @@ def _base_fields(fields: Mapping[str, Any]) -> dict[str, Any]:
     for label in ("bn", "bu"):
         if label in fields:
             base[label] = _text(fields, label)
+    if len(base.get("bn", "")) > _LONGEST_NAME:
+        raise BadPack(f"has a bn longer than {_LONGEST_NAME} characters")
     for label in ("bt", "bv", "bs"):
         if label in fields:
             base[label] = _number(fields, label)
@@ -128,6 +140,8 @@ def _resolve_record(
     if len(values) > 1:
         raise BadPack(f"has more than one value: {' and '.join(values)}")
     name = base.get("bn", "") + _text(fields, "n")
+    if len(name) > _LONGEST_NAME:
+        raise BadPack(f"has a name longer than {_LONGEST_NAME} characters")
     if not _NAME.fullmatch(name):
         raise BadPack(f"has the name '{excerpt(name)}', which RFC 8428, 4.5.1 doesn't allow")
     return Record(

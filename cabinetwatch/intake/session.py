@@ -17,7 +17,7 @@ from pydantic import SecretStr
 
 from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.mqtt import Mqtt
-from cabinetwatch.intake import topics
+from cabinetwatch.intake import link, topics
 from cabinetwatch.intake.backoff import Backoff
 from cabinetwatch.intake.connection import Connection
 from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
@@ -27,6 +27,11 @@ _log = logging.getLogger(__name__)
 
 # The loop turns at least this often, so that `progress_t` tells that the thread is alive.
 _TURN_S = 1.0
+# How often to look whether there is room again.
+_HELD_TURN_S = 0.02
+# Reading pauses for no longer than this part of the keepalive. The library gives a connection up
+# on which no byte came for so long; the answer to its ping stands behind all that is unread.
+_LONGEST_HOLD_PART = 3
 
 
 class MqttSession:
@@ -46,6 +51,8 @@ class MqttSession:
         clean: begin anew, leave nothing behind, and acknowledge everything at once.
         will: published by the broker when we vanish.
         forget: filters of an earlier configuration that the kept session may still hold.
+        full: asked before each reading of the socket. While it says yes the broker is left waiting,
+            with all it has: only acknowledgements, publications and signs of life go on.
 
     Raises:
         ConfigError: a TLS file that can't be used.
@@ -63,8 +70,11 @@ class MqttSession:
         clean: bool = False,
         will: Will | None = None,
         forget: Sequence[str] = (),
+        full: Callable[[], bool] = lambda: False,
     ) -> None:
         self._watch = watch
+        self._full = full
+        self._read_s = 0.0
         self._deliver = deliver
         self._requests = Requests()
         self._bell: Bell | None = None
@@ -200,14 +210,22 @@ class MqttSession:
         if sock is None:
             return
         stopping = self._stop_by is not None
-        wait_s = 0.0 if self._connection.bytes_pending else 0.05 if stopping else _TURN_S
+        full = self._full()
+        longest_hold_s = link.KEEPALIVE_S / _LONGEST_HOLD_PART
+        held = full and time.monotonic() - self._read_s < longest_hold_s
+        self._connection.hold(held=held)
+        pending = self._connection.bytes_pending and not held
+        wait_s = 0.0 if pending else _HELD_TURN_S if held else 0.05 if stopping else _TURN_S
+        readers = [bell.socket] if held else [bell.socket, sock]
         writers = [sock] if self._connection.wants_to_write else []
-        readable, writable, _ = select.select([sock, bell.socket], writers, [], wait_s)
+        readable, writable, _ = select.select(readers, writers, [], wait_s)
         self.progress_t = self._watch.now_ms()
         if bell.socket in readable:
             bell.silence()
+        if not held:
+            self._read_s = time.monotonic()
         self._connection.work(
-            readable=sock in readable or self._connection.bytes_pending, writable=bool(writable)
+            readable=sock in readable or pending, writable=bool(writable), sparingly=full
         )
 
     def _rest(self, seconds: float, bell: Bell) -> None:
@@ -226,6 +244,7 @@ class MqttSession:
         self._connection.send_acknowledgements()
         while requests.publications:
             self._connection.publish(requests.publications.popleft())
+        self._connection.send_publications()
         self._tell()
 
     def _refuse_publications(self) -> None:

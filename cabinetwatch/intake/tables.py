@@ -26,6 +26,8 @@ class FileReading(NamedTuple):
     """A reading of a file, from line `number`.
 
     `value` is in the quantity's SI unit; `corrected` says that the sensor's offset is applied.
+    `at_arrival`: the instant is when it reached whoever recorded it, which is not quite when it
+    reached a watch beside.
     """
 
     number: int
@@ -33,6 +35,7 @@ class FileReading(NamedTuple):
     sensor: str
     value: float
     corrected: bool
+    at_arrival: bool = False
 
 
 def read(path: Path, sensors: Mapping[str, Sensor], on_problem: Problem) -> Iterator[FileReading]:
@@ -66,7 +69,10 @@ def _opened(path: Path) -> TextIO:
     try:
         return path.open(encoding="utf-8-sig", errors="surrogateescape", newline="")
     except OSError as error:
-        raise UsageError(f"{path}: can't be read: {error.strerror}") from error
+        raise UsageError(
+            f"{path}: can't be read: {error.strerror}; name a file that is there, and that this"
+            " user may read"
+        ) from error
 
 
 def _numbered(file: TextIO) -> Iterator[tuple[int, str]]:
@@ -161,8 +167,9 @@ class _RecordingParser:
         for problem in decoded.problems:
             on_problem(number, f"can't be decoded in full: {problem}")
         for sensor, value, own_utc_ms in decoded.values:
+            at_arrival = own_utc_ms is None
             utc_ms = message.utc_ms if own_utc_ms is None else own_utc_ms
-            yield FileReading(number, utc_ms, sensor, value, corrected=False)
+            yield FileReading(number, utc_ms, sensor, value, corrected=False, at_arrival=at_arrival)
 
 
 _Parser = _CsvParser | _ExportParser | _RecordingParser

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.notify.labels import Figure, figures, local_time
 from cabinetwatch.notify.mail_policy import header_text
 from cabinetwatch.notify.phrases import (
@@ -80,10 +80,12 @@ def content_of(notice: Notice, config: Config) -> Content:
 
 
 def display_names(config: Config) -> dict[str, str]:
-    """Give what people call each subject: a device's name, a sensor's ID, the site's name."""
-    names = {sensor_id: f"sensor {sensor_id}" for sensor_id in config.sensors}
-    names |= {device_id: device.name or device_id for device_id, device in config.devices.items()}
-    return names | {"site": config.site.name}
+    """Give what people call each subject, where it stands alone: an ID there says what it is of."""
+    names = {subject: config.name_of(subject) for subject in (*config.devices, SITE_SUBJECT)}
+    return names | {
+        sensor_id: f"sensor {sensor_id}" if sensor.name is None else sensor.name
+        for sensor_id, sensor in config.sensors.items()
+    }
 
 
 def _item(
@@ -99,7 +101,7 @@ def _item(
         id=transition.id,
         time=local_time(transition.utc_ms, timezone),
         since=_since(transition, timezone),
-        figures=() if overtaken else tuple(figures(transition.values, timezone)),
+        figures=() if overtaken else tuple(figures(transition.values, timezone, config.name_of)),
         likely=transition.likely if transition.is_raise and not overtaken else "",
         response=transition.response if transition.is_raise and not overtaken else "",
         acknowledge="" if overtaken else _acknowledge(transition, config),

@@ -247,7 +247,7 @@ class Delivery:
                 if channel == "mqtt" and attempt.accepted:
                     self._retained.published(notice.transitions)
             case Probe():
-                attempt = carrier.probe()
+                attempt = _probe(carrier)
                 lane.probed(attempt, t)
             case Merge(members):
                 self._merge(members, t, utc_ms)
@@ -306,6 +306,14 @@ def _lane(channel: Channel, carrier: Carrier, config: Config) -> Lane:
         digest_over=config.notify.digest_over if mail else None,
         in_order=not mail,
     )
+
+
+def _probe(carrier: Carrier) -> Attempt:
+    try:
+        return carrier.probe()
+    except Exception as error:  # noqa: BLE001 - whatever a server answers, the channel is tried again
+        _log.exception("A channel could not be tried")
+        return Attempt(unreachable=f"the channel could not be tried: {error}")
 
 
 def _send(carrier: Carrier, notice: Notice, recipients: tuple[str, ...]) -> Attempt:

@@ -3,7 +3,7 @@
 The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" and "12.4 K".
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -79,7 +79,9 @@ _FRACTIONS = ("_fraction",)
 _PROBABILITY = "probability"
 
 
-def figures(values: Mapping[str, Any], timezone: str) -> list[Figure]:
+def figures(
+    values: Mapping[str, Any], timezone: str, called: Callable[[str], str] = str
+) -> list[Figure]:
     """Give all figures of a mapping such as a transition's `values`, in its order.
 
     `since` is left out: a notice tells it by itself. A sensor's `value` goes by the name of its
@@ -88,7 +90,12 @@ def figures(values: Mapping[str, Any], timezone: str) -> list[Figure]:
     Args:
         values: Figures by key, None for what is unknown.
         timezone: The site's time zone, for instants.
+        called: Gives what people call a sensor.
     """
+    values = {
+        key: called(value) if key.endswith("_sensor") and value else value
+        for key, value in values.items()
+    }
     quantity = values.get("quantity")
     named = {"value": label(quantity)} if quantity in UNITS else {}
     return [
@@ -157,12 +164,11 @@ def _measure(key: str, value: float, quantity: Any) -> str:
         return _number(100 * value, 1, "%")
     if key.endswith(_FRACTIONS):
         return _number(100 * value, 0, "%")
-    return f"{value:g}"
+    return f"{value:zg}"
 
 
 def _number(value: float, decimals: int, unit: str) -> str:
-    # Adding zero makes a negative zero positive.
-    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
+    return f"{value:z.{decimals}f} {unit}"
 
 
 def _moment(text: str, timezone: str) -> str:

@@ -41,7 +41,7 @@ def _learnt(learning: Mapping[str, Any]) -> str:
     loads = ""
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
-        loads = f" over loads of {low:.0f} to {high:.0f} W"
+        loads = f" over loads of {low:z.0f} to {high:z.0f} W"
     return (
         f"its normal rise was learnt on {_date(learning)}{loads}, confidence"
         f" {learning['confidence']}; {NOT_VERIFIED}"

@@ -31,6 +31,7 @@ _PREDICATES = {
 _SITE_PREDICATES = {
     "broker-lost": "cut off from its broker",
     "clock-step": "on a clock that was stepped",
+    "input-refused": "setting aside what it can't judge",
     "notice-undelivered": "unable to deliver its notices",
     "session-taken": "sharing its client ID with another client",
     "store-fault": "unable to write its records",

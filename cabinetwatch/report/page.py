@@ -116,6 +116,8 @@ def page_of(
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.running:
         return _no_watch(snapshot, zone)
+    if snapshot.starting:
+        return Headline("low", "The watch has just started", "Its first figures come in a moment.")
     seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
     bad = [each for each in seen_alarms if is_bad(each)]
     if bad:
@@ -268,7 +270,7 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
     worst = min(standing, key=lambda each: list(Priority).index(each.priority))
     words = predicate(worst)
     if worst.subject != device_id:
-        words = f"sensor {worst.subject} {words}"
+        words = f"{display_names(config).get(worst.subject, worst.subject)} {words}"
     return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
 
 
@@ -321,6 +323,7 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
     state = figures["state"]
     return SensorRow(
         id=sensor_id,
+        name=figures["name"],
         quantity=quantity.replace("-", " "),
         value=UNKNOWN if value is None else wording.quantity(value, quantity),
         state=state,
@@ -416,9 +419,9 @@ def _all_unreadable(snapshot: Snapshot) -> str:
 
 def _room(room: Room) -> str:
     """Say how much the store takes, and how long there is room for more."""
-    words = f"{room.bytes / 1e6:.1f} MB"
+    words = f"{room.bytes / 1e6:z.1f} MB"
     if room.growth_bytes_per_day is not None:
-        words += f", {room.growth_bytes_per_day / 1e6:.1f} MB more a day"
+        words += f", {room.growth_bytes_per_day / 1e6:z.1f} MB more a day"
     if room.days_left is not None and room.days_left < _FAR_DAYS:
         words += f", room for {counted(round(room.days_left), 'day')}"
     return words

@@ -26,7 +26,7 @@ from cabinetwatch.report.page_marks import (
     deeds,
     note_marks,
 )
-from cabinetwatch.report.page_words import device_name, short_time, subjects_of
+from cabinetwatch.report.page_words import short_time, subjects_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import Bucket, Tier
 
@@ -102,7 +102,7 @@ def _up_to_date(
     """Draw a picture unless it is fresh; give its entry in the list."""
     name = chart_name(device_id, span)
     entry = known.get(name)
-    called = device_name(device_id, record.config.devices[device_id])
+    called = record.config.name_of(device_id)
     if entry is not None and entry["name"] == called and (charts / name).exists():
         age_ms = record.now_utc_ms - entry["drawn_utc_ms"]
         if 0 <= age_ms < span.redraw_s * 1000:
@@ -130,7 +130,7 @@ def _picture(record: _Record, device_id: str, span: Span) -> Picture:
         return curve_of(record.buckets(device_id, name, span), from_utc_ms, span.step_ms)
 
     return device_picture(
-        device_name(device_id, device),
+        record.config.name_of(device_id),
         span.words,
         from_utc_ms=from_utc_ms,
         to_utc_ms=to_utc_ms,

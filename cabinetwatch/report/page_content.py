@@ -73,6 +73,7 @@ class SensorRow(NamedTuple):
     """A sensor's present."""
 
     id: str
+    name: str
     quantity: str
     value: str
     state: str

@@ -1,5 +1,6 @@
 """Shows the page over HTTP: reads only, and bounds what a stranger can ask of it."""
 
+import contextlib
 import io
 import ipaddress
 import logging
@@ -7,6 +8,7 @@ import re
 import socket
 import threading
 import time
+from collections import Counter
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -29,6 +31,61 @@ _CHART = re.compile(r"[a-z0-9-]+\.svg")
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 # Names that no public zone holds: RFC 6762 (local), RFC 8375 (home.arpa), and habits of routers.
 _HOUSE_NAMES = (".local", ".home.arpa", ".lan", ".home", ".internal", ".localdomain", ".localhost")
+
+
+class Seats:
+    """Shares out so many connections at once, so that nobody can keep all the others out.
+
+    Whoever has a seat and has not asked for anything yet gives it up first; then whoever gets an
+    answer, where its address holds more seats than the newcomer's would. In both cases it is the
+    oldest of the address that holds the most. So a proxy, behind which everybody has one address,
+    can have every seat as long as nobody else wants one.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._lock = threading.Lock()
+        # The oldest first.
+        self._address: dict[socket.socket, str] = {}
+        self._asking: set[socket.socket] = set()
+
+    def take(self, connection: socket.socket, address: str) -> bool:
+        """Give a connection a seat, if need be another's, which is then closed; False: none."""
+        with self._lock:
+            if len(self._address) >= self._most:
+                loser = self._who_goes(address)
+                if loser is None:
+                    return False
+                self._forget(loser)
+                # Its thread wakes up, and closes it. The other end may have gone by itself.
+                with contextlib.suppress(OSError):
+                    loser.shutdown(socket.SHUT_RDWR)
+            self._address[connection] = address
+            self._asking.add(connection)
+            return True
+
+    def has_asked(self, connection: socket.socket) -> None:
+        """Take note that a connection has sent its whole request."""
+        with self._lock:
+            self._asking.discard(connection)
+
+    def leave(self, connection: socket.socket) -> None:
+        """Take a seat back; one that was given up is nobody's already."""
+        with self._lock:
+            self._forget(connection)
+
+    def _who_goes(self, newcomer: str) -> socket.socket | None:
+        held = Counter(self._address.values())
+        ranked = sorted(self._address, key=lambda each: -held[self._address[each]])
+        for each in ranked:
+            if each in self._asking:
+                return each
+        greediest = ranked[0]
+        return greediest if held[self._address[greediest]] > held[newcomer] + 1 else None
+
+    def _forget(self, connection: socket.socket) -> None:
+        self._address.pop(connection, None)
+        self._asking.discard(connection)
 
 
 class Answer(NamedTuple):
@@ -65,7 +122,7 @@ class PageServer(ThreadingHTTPServer):
         self._source = source
         self._drawer = drawer
         self._folder = folder
-        self._seats = threading.BoundedSemaphore(MOST_AT_ONCE)
+        self.seats = Seats(MOST_AT_ONCE)
         self._reading = threading.Lock()
         self._page: Answer | None = None
         self._page_at = 0.0
@@ -130,13 +187,13 @@ class PageServer(ThreadingHTTPServer):
 
     def process_request(self, request: Any, client_address: Any) -> None:
         """Serve a request in a thread of its own, if there is one to spare."""
-        if not self._seats.acquire(blocking=False):
+        if not self.seats.take(request, str(client_address[0])):
             self.shutdown_request(request)
             return
         try:
             super().process_request(request, client_address)
         except BaseException:
-            self._seats.release()
+            self.seats.leave(request)
             raise
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:
@@ -144,7 +201,7 @@ class PageServer(ThreadingHTTPServer):
         try:
             super().process_request_thread(request, client_address)
         finally:
-            self._seats.release()
+            self.seats.leave(request)
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """Note what went wrong with one request: mostly that the other end has gone."""
@@ -197,6 +254,11 @@ class _Handler(BaseHTTPRequestHandler):
     def setup(self) -> None:
         super().setup()
         self.rfile = io.BufferedReader(_BoundedReader(self.connection))
+
+    def parse_request(self) -> bool:
+        is_right = super().parse_request()
+        self.server.seats.has_asked(self.connection)
+        return is_right
 
     def do_GET(self) -> None:
         self._send(self._answer(), with_content=True)

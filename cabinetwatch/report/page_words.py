@@ -11,11 +11,6 @@ _STEADY_K = 0.5
 """A rise that settles less than this away from where it is counts as settled."""
 
 
-def device_name(device_id: str, device: Device) -> str:
-    """Give what people call a device."""
-    return device.name or device_id
-
-
 def subjects_of(device_id: str, device: Device) -> set[str]:
     """Give a device and the sensors that belong to it."""
     sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}
@@ -39,8 +34,7 @@ def long_date(utc_ms: int, timezone: str) -> str:
 
 def number(value: float | None, decimals: int = 1) -> str:
     """Write a figure without its unit; a dash for what is unknown."""
-    # Adding zero makes a negative zero positive.
-    return UNKNOWN if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return UNKNOWN if value is None else f"{value:z.{decimals}f}"
 
 
 def direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:

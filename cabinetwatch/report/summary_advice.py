@@ -115,10 +115,10 @@ def _change(device: DeviceWeek) -> tuple[float, str] | None:
     """Give what a device lost since the week before, in K, and the words for it."""
     hot_k, hot_before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     if hot_k is not None and hot_before_k is not None:
-        return hot_before_k - hot_k, f"hot-day margin {hot_k:.1f} K, was {hot_before_k:.1f} K"
+        return hot_before_k - hot_k, f"hot-day margin {hot_k:z.1f} K, was {hot_before_k:z.1f} K"
     settled_k, settled_before_k = device.settled_rise_k, device.settled_rise_last_week_k
     if settled_k is not None and settled_before_k is not None:
-        words = f"settled rise {settled_k:.1f} K, was {settled_before_k:.1f} K"
+        words = f"settled rise {settled_k:z.1f} K, was {settled_before_k:z.1f} K"
         return settled_k - settled_before_k, words
     return None
 
@@ -175,14 +175,14 @@ def _margin(week: Week) -> str:
     when = short_time(least.margin_utc_ms or week.from_utc_ms, week.timezone)
     if margin_k < 0:
         return (
-            f"{least.name} passed its derating threshold, by {-margin_k:.1f} K at the most"
+            f"{least.name} passed its derating threshold, by {-margin_k:z.1f} K at the most"
             f" ({when})."
         )
     if len(known) == 1:
-        return f"{least.name} stayed at least {margin_k:.1f} K below its derating threshold."
+        return f"{least.name} stayed at least {margin_k:z.1f} K below its derating threshold."
     return (
         f"Every device stayed below its derating threshold; the nearest was {least.name}, with"
-        f" {margin_k:.1f} K left ({when})."
+        f" {margin_k:z.1f} K left ({when})."
     )
 
 
@@ -204,7 +204,7 @@ def _hot_day(alarm: AlarmWeek, week: Week) -> str:
     device = next((each for each in week.devices if each.id == alarm.subject), None)
     if alarm.condition != "hot-day" or device is None or device.hot_day_margin_k is None:
         return ""
-    return f" On average over the week: hot-day margin {device.hot_day_margin_k:.1f} K."
+    return f" On average over the week: hot-day margin {device.hot_day_margin_k:z.1f} K."
 
 
 def _passed(device: DeviceWeek, week: Week) -> Matter:
@@ -213,7 +213,7 @@ def _passed(device: DeviceWeek, week: Week) -> Matter:
     return Matter(
         Urgency.THIS_WEEK,
         f"{device.name}: was too hot for its load",
-        f"It passed its derating threshold, by {-(device.margin_k or 0.0):.1f} K at the most"
+        f"It passed its derating threshold, by {-(device.margin_k or 0.0):z.1f} K at the most"
         f" ({when}).",
         "If the cause is not known and mended, look for it: the alarms of the week tell what came"
         " first. See that every fan turns, and that it starts by itself from cold.",
@@ -228,19 +228,19 @@ def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= SHRUNK_K
     if hot_k is not None and (shrunk or (hot_k < 0 and "hot-day" not in told)):
-        change = "" if before_k is None else f" (last week {before_k:.1f} K)"
+        change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
         words = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         yield Matter(
             Urgency.THIS_WEEK,
             f"{device.name}: {words}",
-            f"Hot-day margin {hot_k:.1f} K{change}.",
+            f"Hot-day margin {hot_k:z.1f} K{change}.",
             _CLEAN,
         )
     elif _is_worse(settled_k, normal_k) and not {"cooling-loss", "over-rise"} & told:
         yield Matter(
             Urgency.THIS_WEEK,
             f"{device.name}: warmer than its normal",
-            f"Settled rise {settled_k:.1f} K on average, normal {normal_k:.1f} K.",
+            f"Settled rise {settled_k:z.1f} K on average, normal {normal_k:z.1f} K.",
             _CLEAN,
         )
     drift = None if "drift" in told else device.drift
@@ -252,7 +252,7 @@ def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
         yield Matter(
             Urgency.AT_EASE,
             f"{device.name}: slowly losing its cooling",
-            f"Its rise climbs by {100 * drift.climb_per_week:.1f} % a week{until}.",
+            f"Its rise climbs by {100 * drift.climb_per_week:z.1f} % a week{until}.",
             _CLEAN,
         )
 
@@ -280,7 +280,7 @@ def _sensor(sensor: SensorWeek) -> Iterator[Matter]:
     if words:
         yield Matter(
             Urgency.AT_EASE,
-            f"Sensor {sensor.id}: not to be relied on",
+            f"Sensor {sensor.called}: not to be relied on",
             capital(f"{'; '.join(words)}."),
             "See to its battery, its place in the radio's reach, its plug and its cable.",
         )

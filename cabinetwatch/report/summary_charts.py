@@ -10,7 +10,7 @@ from cabinetwatch.charts.presets import device_picture, trend_picture
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.page_curves import curve_of
 from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
-from cabinetwatch.report.page_words import device_name, short_time, subjects_of
+from cabinetwatch.report.page_words import short_time, subjects_of
 from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.store.store import Store
@@ -129,7 +129,7 @@ def _called(record: _Record, device_id: str) -> tuple[str, set[str]]:
     if device is None:
         name = next(each.name for each in record.week.devices if each.id == device_id)
         return name, {device_id}
-    return device_name(device_id, device), subjects_of(device_id, device)
+    return record.config.name_of(device_id), subjects_of(device_id, device)
 
 
 def _curves(

@@ -105,7 +105,7 @@ def _recommendation(
     left = 1 + sum(pause_s > delay_s - now_s for pause_s in pauses.of(key))
     return (
         f"First see whether it sits close to its limit for a reason. If it may, off_delay_s ="
-        f" {delay_s} in its alarm table ({key[1]}, now {now_s:g}) bridges pauses of up to"
+        f" {delay_s} in its alarm table ({key[1]}, now {now_s:zg}) bridges pauses of up to"
         f" {describe_duration(delay_s)}: it would have been raised {times(left)} in place of"
         f" {times(len(told))}. A wider deadband, where it has one, does the same for a value that"
         " swings around the limit."

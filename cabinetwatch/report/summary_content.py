@@ -228,8 +228,8 @@ def _line(spread: Spread | None, unit: str, week: Week) -> str:
         return "not known"
     when = short_time(spread.highest_utc_ms, week.timezone)
     return (
-        f"mean {spread.mean:.1f} {unit}, 95th percentile {spread.percentile_95:.1f} {unit},"
-        f" highest {spread.highest:.1f} {unit} ({when})"
+        f"mean {spread.mean:z.1f} {unit}, 95th percentile {spread.percentile_95:z.1f} {unit},"
+        f" highest {spread.highest:z.1f} {unit} ({when})"
     )
 
 
@@ -269,7 +269,7 @@ def _when(value: float | None, utc_ms: int | None, week: Week) -> str:
 def _life(factor: float | None) -> str:
     if factor is None:
         return "not known"
-    return f"x {factor:.2f}{' (shorter)' if factor < 0.995 else ''}"
+    return f"x {factor:z.2f}{' (shorter)' if factor < 0.995 else ''}"
 
 
 def drift_words(device: DeviceWeek, *, short: bool = False) -> str:
@@ -281,11 +281,11 @@ def drift_words(device: DeviceWeek, *, short: bool = False) -> str:
         return "none" if short else "none to be seen"
     climb, ends = 100 * drift.climb_per_week, drift.exhausted_in_days
     if short:
-        return f"{climb:+.1f} %" if ends is None else counted(round(ends), "day")
+        return f"{climb:+z.1f} %" if ends is None else counted(round(ends), "day")
     if ends is None:
-        return f"{climb:+.1f} % a week"
+        return f"{climb:+z.1f} % a week"
     lasts = counted(round(ends), "day")
-    return f"{climb:+.1f} % a week; the hot-day margin lasts {lasts} at this pace"
+    return f"{climb:+z.1f} % a week; the hot-day margin lasts {lasts} at this pace"
 
 
 def _sensors(week: Week) -> Table:
@@ -312,7 +312,7 @@ def _sensor(sensor: SensorWeek) -> tuple[str, ...]:
     if sensor.unreadable:
         faults.append(f"{sensor.unreadable} unreadable")
     return (
-        sensor.id,
+        sensor.called,
         sensor.quantity,
         f"{sensor.readings:,}".replace(",", " "),
         ("on change" if sensor.heard_every_s is None else UNKNOWN)
@@ -352,10 +352,10 @@ def _alarm(alarm: AlarmWeek, week: Week) -> tuple[str, ...]:
 def _measures(week: Week) -> Iterable[tuple[str, str]]:
     measures = week.measures
     by = ", ".join(f"{count} {name}" for name, count in measures.by_priority.items() if count)
-    yield "Raised", f"{measures.raises}{f' ({by})' if by else ''}, {measures.per_day:.1f} a day"
+    yield "Raised", f"{measures.raises}{f' ({by})' if by else ''}, {measures.per_day:z.1f} a day"
     yield "Most in ten minutes", str(measures.most_in_ten_minutes)
     busiest = [
-        f"{busy.name} {busy.says}: {busy.raises} ({100 * busy.share:.0f} %)"
+        f"{busy.name} {busy.says}: {busy.raises} ({100 * busy.share:z.0f} %)"
         for busy in measures.busiest
         if busy.raises > 1
     ]

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from statistics import fmean
 
-from cabinetwatch.config.devices import Device
 from cabinetwatch.report.summary_due import Span
 from cabinetwatch.report.summary_figures import DeviceWeek, DriftWeek, Spread
 from cabinetwatch.store.store import Store
@@ -25,14 +24,14 @@ Figures = Mapping[int, float]
 
 
 def device_week(
-    store: Store, device_id: str, device: Device, *, week: Span, tier: Tier, drift: DriftWeek | None
+    store: Store, device_id: str, name: str, *, week: Span, tier: Tier, drift: DriftWeek | None
 ) -> DeviceWeek:
     """Give a device's figures.
 
     Args:
         store: to read.
         device_id: of the device.
-        device: as it was configured then.
+        name: what people called it then.
         week: from when up to when.
         tier: of what percentiles are: minutes, or quarters where those are gone.
         drift: its trend, where that is known.
@@ -47,7 +46,7 @@ def device_week(
     normal, ambient = on(now["normal_rise_k"]), _by_start(now["ambient_c"])
     return DeviceWeek(
         id=device_id,
-        name=device.name or device_id,
+        name=name,
         temperature=_spread(fine["temperature_c"]),
         rise=_spread(fine["rise_k"]),
         ambient_c=_mean(ambient),

@@ -70,7 +70,8 @@ class SensorWeek:
     `availability` is the part of the time in which the watch ran that the sensor was heard in, by
     stretches of `heard_every_s`; None for one that promises no interval, or if the watch never ran.
     `faults` counts how often each of its own conditions was raised. `unreadable` counts the
-    messages that it could not be read from; weeks frozen before that was counted have none.
+    messages that it could not be read from; weeks frozen before that was counted have none. `name`
+    is empty for a sensor without one.
     """
 
     id: str
@@ -82,6 +83,12 @@ class SensorWeek:
     longest_gap_s: float
     faults: dict[str, int]
     unreadable: int = 0
+    name: str = ""
+
+    @property
+    def called(self) -> str:
+        """What people call it."""
+        return self.name or self.id
 
 
 @dataclass(frozen=True, slots=True)

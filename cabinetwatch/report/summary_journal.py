@@ -47,6 +47,7 @@ class _Walk:
         self._running_since: int | None = None
         self._connected_since: int | None = None
         self._stopped = True
+        self._stopped_t: int | None = None
 
     def take(self, entry: Entry) -> None:
         """Take the next entry."""
@@ -54,7 +55,7 @@ class _Walk:
             self._start(entry)
         elif entry.kind is EntryKind.STOP:
             self.end(entry.t)
-            self._stopped = True
+            self._stopped, self._stopped_t = True, entry.t
         elif entry.kind is EntryKind.OFFSET:
             self._step(entry)
         elif entry.kind is EntryKind.CONNECT:
@@ -80,8 +81,12 @@ class _Walk:
             self.end(max(self._running_since, int(ran_until or entry.t)))
         self._offset_ms = int(entry.data["offset_ms"])
         in_order = None if ran_until is None else self._stopped
-        self.history.starts.append((entry.t + self._offset_ms, in_order))
-        self._running_since, self._stopped = entry.t, False
+        if not entry.data.get("reloaded"):
+            self.history.starts.append((entry.t + self._offset_ms, in_order))
+        elif self._stopped_t is not None:
+            # The same process went on: no restart, and nothing was missed meanwhile.
+            self.history.spans.append(self._span(self._stopped_t, entry.t))
+        self._running_since, self._stopped, self._stopped_t = entry.t, False, None
 
     def _step(self, entry: Entry) -> None:
         offset_ms = int(entry.data["offset_ms"])

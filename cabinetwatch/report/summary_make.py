@@ -176,12 +176,12 @@ class _Making:
             device_week(
                 self._store,
                 device_id,
-                device,
+                self._config.name_of(device_id),
                 week=self._week,
                 tier=self._tier,
                 drift=None if engine is None else drift_of(engine, device_id),
             )
-            for device_id, device in self._config.devices.items()
+            for device_id in self._config.devices
         ]
 
     def _engine(self) -> Engine | None:

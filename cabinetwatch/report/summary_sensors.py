@@ -68,6 +68,7 @@ def sensor_week(
         longest_gap_s=max(gaps, default=0) * (every_s or 0.0),
         faults=dict(faults),
         unreadable=unreadable,
+        name=sensor.name or "",
     )
 
 

@@ -19,7 +19,7 @@ def watch_words(week: Week) -> Iterable[tuple[str, str]]:
     crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
     # The first start ever is no restart.
     yield "Restarted", f"{times(watch.starts - watch.is_first)}{crashes}"
-    step = f", the largest {watch.largest_step_s:+.1f} s" if watch.clock_steps else ""
+    step = f", the largest {watch.largest_step_s:+z.1f} s" if watch.clock_steps else ""
     yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
     away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
     lost = away if watch.broker_losses else ""
@@ -56,12 +56,12 @@ def _disk(week: Week) -> str:
     if years > _MANY_YEARS:
         return f"{growth}, lasts over {_MANY_YEARS} years"
     return (
-        f"{growth}, lasts {f'{years:.0f} years' if years >= 2 else f'{watch.days_left:.0f} days'}"
+        f"{growth}, lasts {f'{years:z.0f} years' if years >= 2 else f'{watch.days_left:z.0f} days'}"
     )
 
 
 def megabytes(count: float) -> str:
     """Write bytes for people."""
     if count >= 1e9:
-        return f"{count / 1e9:.1f} GB"
-    return f"{count / 1e6:.1f} MB"
+        return f"{count / 1e9:z.1f} GB"
+    return f"{count / 1e6:z.1f} MB"

@@ -16,7 +16,7 @@ def percent(part: float) -> str:
     >>> percent(0.95617), percent(0.99999), percent(1.0)
     ('95.6 %', '99.9 %', '100 %')
     """
-    return f"{min(99.9, 100 * part):.1f} %" if part < 1 else "100 %"
+    return f"{min(99.9, 100 * part):z.1f} %" if part < 1 else "100 %"
 
 
 def capital(sentence: str) -> str:

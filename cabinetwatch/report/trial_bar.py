@@ -44,29 +44,29 @@ def draw_bar(case: Case, figures: TrialFigures) -> str:
         until_c = part.value if part.kind == "outside" else at_c + part.value
         low_c, high_c = min(at_c, until_c), max(at_c, until_c)
         drawn.append(
-            f'<rect class="{part.kind}" x="{x(low_c):.1f}" y="{_BAR_TOP}"'
-            f' width="{x(high_c) - x(low_c):.1f}" height="{_BAR_HEIGHT}"/>'
+            f'<rect class="{part.kind}" x="{x(low_c):z.1f}" y="{_BAR_TOP}"'
+            f' width="{x(high_c) - x(low_c):z.1f}" height="{_BAR_HEIGHT}"/>'
         )
         at_c = until_c
     middle = _BAR_TOP + _BAR_HEIGHT / 2
     if margin is not None and threshold_c is not None:
         low_c, high_c = threshold_c - margin.high, threshold_c - margin.low
         drawn.append(
-            f'<path class="whisker" d="M{x(low_c):.1f} {middle}H{x(high_c):.1f}'
-            f'M{x(low_c):.1f} {middle - 6}v12M{x(high_c):.1f} {middle - 6}v12"/>'
+            f'<path class="whisker" d="M{x(low_c):z.1f} {middle}H{x(high_c):z.1f}'
+            f'M{x(low_c):z.1f} {middle - 6}v12M{x(high_c):z.1f} {middle - 6}v12"/>'
         )
         drawn.append(
-            f'<path class="limit" d="M{x(threshold_c):.1f} {_BAR_TOP - 8}v{_BAR_HEIGHT + 16}"/>'
-            f'<text x="{min(x(threshold_c), _RIGHT):.1f}" y="{_BAR_TOP - 14}" text-anchor="end">'
-            f"threshold {threshold_c:.1f} °C</text>"
+            f'<path class="limit" d="M{x(threshold_c):z.1f} {_BAR_TOP - 8}v{_BAR_HEIGHT + 16}"/>'
+            f'<text x="{min(x(threshold_c), _RIGHT):z.1f}" y="{_BAR_TOP - 14}" text-anchor="end">'
+            f"threshold {threshold_c:z.1f} °C</text>"
         )
     drawn.append(
-        f'<text x="{x(hot_c):.1f}" y="{_BAR_TOP + _BAR_HEIGHT + 22}" text-anchor="end">'
-        f"{hot_c:.1f} °C on the hottest day</text>"
+        f'<text x="{x(hot_c):z.1f}" y="{_BAR_TOP + _BAR_HEIGHT + 22}" text-anchor="end">'
+        f"{hot_c:z.1f} °C on the hottest day</text>"
     )
     words = escape(", ".join(part.text for part in parts))
     return (
-        f'<svg class="bar" viewBox="0 0 {_WIDTH:.0f} 96" role="img" aria-label="{words}">'
+        f'<svg class="bar" viewBox="0 0 {_WIDTH:z.0f} 96" role="img" aria-label="{words}">'
         f"<title>{words}</title>{''.join(drawn)}</svg>"
     )
 
@@ -81,11 +81,11 @@ def bar_legend(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
 def _parts(case: Case, figures: TrialFigures) -> list[_Part]:
     subject, rise = subject_of(case), figures.after.rise
     design_c = subject.design_ambient_c
-    parts = [_Part(design_c, "outside", f"{design_c:.1f} °C outside")]
+    parts = [_Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
     for around in subject.enclosing:
         if around.settled_rise_k is not None:
-            words = f"{around.settled_rise_k:.1f} K of {around.device}"
+            words = f"{around.settled_rise_k:z.1f} K of {around.device}"
             parts.append(_Part(around.settled_rise_k, "around", words))
     if subject.derating_air == "device" and rise is not None:
-        parts.append(_Part(rise.value, "own", f"{rise.value:.1f} K of its own"))
+        parts.append(_Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
     return parts

@@ -41,7 +41,7 @@ class Case:
     @property
     def name(self) -> str:
         """What people call the device."""
-        return self.config.devices[self.device].name or self.device
+        return self.config.name_of(self.device)
 
     @property
     def span(self) -> Interval:

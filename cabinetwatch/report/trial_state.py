@@ -156,7 +156,7 @@ def _cover(phase: Phase, name: str) -> list[str]:
     if fall is None:
         return []
     sentence = (
-        f"WARNING: the temperature fell by {fall.fall_k:.1f} K within ten minutes, some"
+        f"WARNING: the temperature fell by {fall.fall_k:z.1f} K within ten minutes, some"
         f" {describe_duration(fall.at_s)} after the {name} phase began, and neither ambient nor"
         " load did: was the cover off? If so, begin the phase anew."
     )

@@ -58,7 +58,7 @@ def signed_interval(estimate: Estimate | None) -> str:
     """Write a difference with its 95 % interval."""
     if estimate is None:
         return UNKNOWN
-    return f"{estimate.value:+.1f} K ({estimate.low:+.1f} to {estimate.high:+.1f})"
+    return f"{estimate.value:+z.1f} K ({estimate.low:+z.1f} to {estimate.high:+z.1f})"
 
 
 def _measured(phase: PhaseFigures) -> list[str]:
@@ -80,8 +80,8 @@ def _with(value: float | None, unit: str) -> str:
 
 
 def _signed(value: float | None, unit: str) -> str:
-    return UNKNOWN if value is None else f"{value:+.1f} {unit}"
+    return UNKNOWN if value is None else f"{value:+z.1f} {unit}"
 
 
 def _factor(value: float | None) -> str:
-    return UNKNOWN if value is None else f"{value:.2f} times"
+    return UNKNOWN if value is None else f"{value:z.2f} times"

@@ -21,8 +21,9 @@ from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
 from cabinetwatch.service.page_loop import PageLoop
 from cabinetwatch.service.part import Part
-from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
+from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.reception import Reception
+from cabinetwatch.service.salvage_loop import SalvageLoop
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.summary_loop import SummaryLoop
 from cabinetwatch.service.vitality import (
@@ -34,7 +35,8 @@ from cabinetwatch.service.vitality import (
 )
 from cabinetwatch.service.work import Receipt
 from cabinetwatch.store.notice import Channel, Notice
-from cabinetwatch.store.place import DamagedStoreError
+from cabinetwatch.store.place import DamagedStoreError, pending_salvage
+from cabinetwatch.store.running import running_since
 from cabinetwatch.store.warm import warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -52,8 +54,12 @@ class Daemon:
     page's where the configuration wants it.
     """
 
-    def __init__(self, config: Config, clock: Clock | None = None) -> None:
+    def __init__(
+        self, config: Config, clock: Clock | None = None, *, reloaded: bool = False
+    ) -> None:
+        """Make a daemon; `reloaded`: it goes on for another one, whose file was read again."""
         self.config = config
+        self._reloaded = reloaded
         self.clock = clock or SystemClock()
         self.failure: tuple[str, BaseException] | None = None
         """The part that died and its error: the whole must stop then."""
@@ -61,20 +67,26 @@ class Daemon:
         self._patience_s = 0.0
         self._deliveries: list[DeliveryLoop] = []
         self._page_loop: PageLoop | None = None
+        self._salvage_loop: SalvageLoop | None = None
 
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
 
-        A store whose damage shows only when the engine reads it is set aside as well.
+        A store is damaged when an ordinary open, with all that the engine reads of it, says so
+        twice: then it is set aside, and what can be read of it is carried over into a new one.
 
         Raises:
             StoreError: the store can't be used.
         """
         try:
             self._open()
-        except DamagedStoreError as error:
-            startup.put_aside(self.config.store.url, error)
-            self._open()
+        except DamagedStoreError as first:
+            _log.error("%s; it is opened once more", first)
+            try:
+                self._open()
+            except DamagedStoreError as error:
+                startup.put_aside(self.config.store.url, error)
+                self._open()
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
@@ -82,9 +94,10 @@ class Daemon:
         self._session.start()
         self._summary_loop.start()
         self._start_page()
+        self._start_salvage()
 
     def _open(self) -> None:
-        self._store = startup.open_store(self.config.store.url)
+        self._store = startup.open_or_make(self.config.store.url, watch=True)
         self._deliveries = []
         try:
             self._make_parts()
@@ -94,6 +107,7 @@ class Daemon:
 
     def _make_parts(self) -> None:
         store, config = self._store, self.config
+        startup.rename_sensors(store, config)
         before = warm_engine(store)
         has_run = bool(store.entries(EntryKind.START))
         self.client_id = client_id_of(config.mqtt, config.store_path(), has_run=has_run)
@@ -101,7 +115,9 @@ class Daemon:
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)
         now = self.watch.now_ms()
-        gone = [] if before is None else topics_gone(before, config)
+        renamed = [rename.old for rename in store.renames_unpublished()]
+        gone = topics_gone(before, config, renamed)
+        self._restate = bool(renamed)
         self._store_loop = StoreLoop(
             store,
             self.watch,
@@ -113,7 +129,8 @@ class Daemon:
             command=self._take_command,
             on_failure=self._part_failed,
         )
-        self._publisher = Publisher(config, now, gone, self._publish)
+        began_t = (running_since(store) if self._reloaded else None) or now
+        self._publisher = Publisher(config, began_t, gone, self._publish)
         last_live_t = {
             name: sensor.last_live_t
             for name, sensor in engine.house.sensors.items()
@@ -141,7 +158,29 @@ class Daemon:
             on_failure=self._part_failed,
         )
         self._make_deliveries(now)
-        self._engine_loop.begin(config, _beginning(before, config, self.watch, ran_until_ms))
+        self._engine_loop.begin(config, self._beginning(before, ran_until_ms))
+
+    def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
+        """Give the journal entries of a start.
+
+        What went before is ended under the configuration it ran under, so a new one comes after.
+        """
+        now = self.watch.now_ms()
+        data: dict[str, Any] = {
+            "offset_ms": self.watch.offset_ms,
+            "boot_ms": self.watch.boot_ms(),
+            "ran_until_ms": ran_until_ms,
+            "version": __version__,
+        }
+        if self._reloaded:
+            data["reloaded"] = True
+        start = Entry(now, EntryKind.START, data)
+        in_force = Entry(now, EntryKind.CONFIG, {"config": self.config.as_json()})
+        if before is None:
+            return [in_force, start]
+        if before.config.as_json() == self.config.as_json():
+            return [start]
+        return [start, in_force]
 
     def _make_session(self, before: Engine | None) -> MqttSession:
         mqtt = self.config.mqtt
@@ -153,8 +192,12 @@ class Daemon:
             watch=self.watch,
             deliver=self._from_network,
             client_id=self.client_id,
-            will=Will(f"{mqtt.publish_under}/watch", offline_payload()),
+            will=Will(
+                f"{mqtt.publish_under}/watch",
+                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
+            ),
             forget=[] if before is None else _filters(before.config),
+            full=self._takes_no_more,
         )
 
     def _make_deliveries(self, now: int) -> None:
@@ -243,6 +286,7 @@ class Daemon:
         """
         self._patience_s = patience_s
         steps = (
+            ("salvage", self._stop_salvage),
             ("summary", self._stop_summary),
             ("engine", self._stop_engine),
             ("deliveries", self._stop_deliveries),
@@ -259,7 +303,7 @@ class Daemon:
         if self._store_loop.join(0.0):
             self._store.close()
             if self.damage is not None:
-                startup.put_aside(self.config.store.url, self.damage)
+                startup.put_aside_if_damaged(self.config.store.url, self.damage)
 
     def _stop_summary(self) -> None:
         self._summary_loop.stop()
@@ -286,6 +330,18 @@ class Daemon:
             self._page_loop = PageLoop(self.config.store.url, page, self._part_failed)
             self._page_loop.start()
 
+    def _start_salvage(self) -> None:
+        path = self._store.path
+        salvage = pending_salvage(path)
+        if salvage is not None:
+            self._salvage_loop = SalvageLoop(path, salvage, self._engine_post, self._part_failed)
+            self._salvage_loop.start()
+
+    def _stop_salvage(self) -> None:
+        if self._salvage_loop is not None:
+            self._salvage_loop.stop()
+            self._join(self._salvage_loop, self._patience_s)
+
     def _stop_page(self) -> None:
         """Last of all, so that the last page says that the watch has stopped."""
         if self._page_loop is not None:
@@ -294,7 +350,8 @@ class Daemon:
 
     def _stop_session(self) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
-        self._session.publish(topic, offline_payload(), retain=True, qos=1)
+        payload = stopped_payload(self.watch.utc_ms(self.watch.now_ms()))
+        self._session.publish(topic, payload, retain=True, qos=1)
         # The session takes up to a second longer than it is told.
         if not self._session.stop(self._patience_s / 2):
             _log.warning("the network thread is still busy and is left behind")
@@ -311,7 +368,12 @@ class Daemon:
         if isinstance(item, ConnectionEvent) and item.up:
             for delivery in self._deliveries:
                 if delivery.channel == "mqtt":
-                    delivery.hurry(forgetful=not item.session_present)
+                    # Under its new ID the broker has nothing yet of a sensor that was renamed.
+                    delivery.hurry(forgetful=self._restate or not item.session_present)
+                    self._restate = False
+
+    def _takes_no_more(self) -> bool:
+        return self._engine_loop.full or self._store_loop.behind
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:
@@ -355,29 +417,3 @@ def _filters(config: Config) -> list[str]:
     if config.mqtt.commands:
         filters.append(f"{config.mqtt.publish_under}/command")
     return filters
-
-
-def _beginning(
-    before: Engine | None, config: Config, watch: WatchTime, ran_until_ms: int | None
-) -> list[Entry]:
-    """Give the journal entries of a start.
-
-    What went before is ended under the configuration it ran under, so a new one comes after.
-    """
-    now = watch.now_ms()
-    start = Entry(
-        now,
-        EntryKind.START,
-        {
-            "offset_ms": watch.offset_ms,
-            "boot_ms": watch.boot_ms(),
-            "ran_until_ms": ran_until_ms,
-            "version": __version__,
-        },
-    )
-    in_force = Entry(now, EntryKind.CONFIG, {"config": config.as_json()})
-    if before is None:
-        return [in_force, start]
-    if before.config.as_json() == config.as_json():
-        return [start]
-    return [start, in_force]

@@ -1,12 +1,13 @@
 """The thread that owns the engine: everything the watch is told passes through here, in order."""
 
 import logging
-import queue
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
+from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
+from cabinetwatch.intake.inbox import Inbox, Refused
 from cabinetwatch.intake.message import ConnectionEvent, Incoming
 from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.planner import Planner
@@ -15,11 +16,14 @@ from cabinetwatch.service.reception import Reception
 from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
-from cabinetwatch.store.warm import pack_state
+from cabinetwatch.store.notice import Notice
+from cabinetwatch.store.warm import SAVED_STATE, pack_state
+from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
 from cabinetwatch.watch.transition import Transition
 
 _log = logging.getLogger(__name__)
@@ -28,8 +32,16 @@ TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
 COUNT_EVERY_MS = 60_000
 """How often the counts of unreadable messages go along with what is written anyway."""
+REFUSED_EVERY_MS = 60_000
+"""How often what was set aside is written into the journal: whatever is sent, it stays small."""
+PAUSE_MS = 10_000
+"""The thread looks around once a second at least. When it did not for so long in life, the process
+was stopped or starved, or its machine suspended: no load of the watch's own takes that long. What
+is shorter stays below the on-delays. Our choice."""
 MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
+MOST_READINGS_IN_A_ROUND = 4_000
+"""The same for what packs hold: the next is not begun beyond this."""
 
 
 _DATED_AT_ARRIVAL = {Quality.LIVE, Quality.RETAINED}
@@ -53,7 +65,8 @@ class _Stop:
     """The last thing in the inbox."""
 
 
-Item = Incoming | ConnectionEvent | Command | Told | _Stop
+Other = ConnectionEvent | Command | Told | _Stop
+Item = Incoming | Refused | Other
 
 
 class EngineLoop(WatchedPart):
@@ -83,7 +96,7 @@ class EngineLoop(WatchedPart):
         self._stepped = stepped
         self._planner = Planner()
         self._lateness_ms = 0
-        self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
+        self._inbox: Inbox[Other] = Inbox(self._lane, last=(ConnectionEvent, _Stop))
         self._work = self._fresh_work()
         now = watch.now_ms()
         self._next_tick_t = now
@@ -91,12 +104,24 @@ class EngineLoop(WatchedPart):
         self._sampler = FigureSampler()
         self._next_sample_t = now
         self._next_count_t = now
+        self._refused: dict[str, dict[str, Any]] = {}
+        self._next_refused_t = now
+        self._looked_ms = clock.life_ms()
 
     # -- called by other threads --------------------------------------------------------------
 
-    def post(self, item: Item) -> None:
-        """Give the engine something; taken in the order of the calls."""
+    def post(self, item: Incoming | Other) -> None:
+        """Give the engine something.
+
+        News of the connection keeps its place among the messages; a command or word of another
+        part is taken before those that wait.
+        """
         self._inbox.put(item)
+
+    @property
+    def full(self) -> bool:
+        """Whether no more messages should be read from the network for now."""
+        return self._inbox.full
 
     def stop(self) -> None:
         """Ask the thread to take what has been posted so far and end."""
@@ -112,6 +137,8 @@ class EngineLoop(WatchedPart):
             entries: in their order.
         """
         self._lateness_ms = round(config.site.lateness_s * 1000)
+        lost = [each for each in self._engine.refused if each.subject == SAVED_STATE]
+        self._engine.refused.clear()
         for entry in entries:
             self._work.inputs.append(entry)
             if entry.kind is EntryKind.START:
@@ -120,6 +147,8 @@ class EngineLoop(WatchedPart):
                 self._follow(self._engine.configure(config, entry.t))
             else:
                 self._follow(self._engine.tell(entry))
+        for refusal in lost:
+            self._set_aside(refusal.subject, refusal.excerpt, refusal.error)
         self._work.state = pack_state(self._engine)
         self._hand_over()
 
@@ -127,42 +156,143 @@ class EngineLoop(WatchedPart):
 
     def run(self) -> None:
         """Take what comes, and let time pass, until stopped."""
+        self._looked_ms = self._clock.life_ms()
         while not self._stopping:
             self._round()
         self._finish()
 
     def _round(self) -> None:
         for item in self._wait():
-            self._handle(item)
+            self._take(item)
+        # Before the look: what this shows of a pause, that has noticed.
         now = self._now()
+        self._look_for_pause()
         self._observe(self._reception.due(now, self._work))
         self._follow(self._engine.advance(now))
+        self._log_refused()
         if now >= self._next_tick_t:
             self._tick(now)
         if not self._work.empty:
             self._hand_over()
         self.progress_t = now
 
-    def _wait(self) -> list[Item]:
-        """Give what has come, waiting until something does or something falls due."""
+    def _wait(self) -> Iterator[Item]:
+        """Give what has come, in turns, waiting until something does or something falls due."""
         now = self._watch.now_ms()
         due_t = min(self._engine.next_t, self._next_tick_t)
         held_until_t = self._reception.deadline()
         if held_until_t is not None:
             due_t = min(due_t, held_until_t)
-        items: list[Item] = []
+        wait_s = max(self._clock.real_s(max(0.0, due_t - now) / 1000), 0.0005)
+        inputs = self._work.inputs
+        most = len(inputs) + MOST_READINGS_IN_A_ROUND
+        for _ in range(MOST_IN_A_ROUND):
+            item = self._inbox.take(wait_s)
+            if item is None:
+                return
+            yield item
+            if len(inputs) >= most:
+                return
+            wait_s = 0.0
+
+    def _look_for_pause(self) -> None:
+        """Tell the engine where it did not run: what nobody listened for was not silent."""
+        before_ms, self._looked_ms = self._looked_ms, self._clock.life_ms()
+        if self._looked_ms - before_ms < PAUSE_MS:
+            return
+        ran_until_t, now = self._engine.now, self._now()
+        _log.warning(
+            "the watch did not run for %s: its process was stopped or starved, or this machine"
+            " suspended; what was not heard in that time does not count as silent",
+            describe_duration((now - ran_until_t) / 1000),
+        )
+        self._tell(EntryKind.PAUSE, {"ran_until_ms": ran_until_t})
+        self._observe(self._reception.paused(now, self._work))
+
+    def _lane(self, message: Incoming) -> Hashable:
+        """Give what a message must keep its order with; a command waits for no sensor."""
+        if self._publisher.is_command(message):
+            return Command
+        return self._reception.lane(message.topic)
+
+    def _take(self, item: Item) -> None:
+        """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
+        self._look_for_pause()
         try:
-            wait_s = self._clock.real_s(max(0.0, due_t - now) / 1000)
-            items.append(self._inbox.get(timeout=max(wait_s, 0.0005)))
-            while len(items) < MOST_IN_A_ROUND:
-                items.append(self._inbox.get_nowait())
-        except queue.Empty:
-            pass
-        return items
+            self._handle(item)
+        except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
+            why = describe_error(error)
+            if isinstance(item, Incoming):
+                self._reception.set_aside(item, self._work)
+                self._set_aside(item.topic, excerpt_of_bytes(item.payload, LONGEST_EXCERPT), why)
+                return
+            if isinstance(item, Command) and item.row is not None:
+                answer = {"ok": False, "text": f"It can't be carried out ({why})."}
+                self._work.handled.append((item.row, answer))
+            self._set_aside(type(item).__name__, repr(item), why)
+
+    def _set_aside(self, subject: str, shown: str, why: str) -> None:
+        """Log what was set aside, and have the engine told of it before long."""
+        shown = excerpt(shown, 2 * LONGEST_EXCERPT)
+        if subject not in self._refused and len(self._refused) >= MOST_SUBJECTS:
+            subject = "others"
+        counted = self._refused.setdefault(subject, {"messages": 0})
+        counted |= {"messages": counted["messages"] + 1, "excerpt": shown, "error": why}
+        if counted["messages"] == 1:
+            _log.error(
+                "%s was set aside, it can't be dealt with (%s): %s",
+                excerpt(subject),
+                excerpt(why, 2 * LONGEST_EXCERPT),
+                shown,
+            )
+
+    def _tell_refused(self, now: int) -> None:
+        """Have the engine told of what was set aside before it came so far."""
+        if not self._refused or now < self._next_refused_t:
+            return
+        self._next_refused_t = now + REFUSED_EVERY_MS
+        refused, self._refused = self._refused, {}
+        for subject, counted in refused.items():
+            self._tell(EntryKind.REFUSED, {"subject": subject} | counted)
+
+    def _tell_unheard(self, now: int | None) -> None:
+        """Have the engine told of what comes and can't be judged; it may wait for a flush."""
+        sensors = self._reception.unheard.take(now)
+        if sensors:
+            entry = Entry(self._now(), EntryKind.UNHEARD, {"sensors": sensors})
+            self._work.inputs.append(entry)
+            self._follow(self._engine.tell(entry))
+
+    def _log_refused(self, message: Incoming | None = None) -> None:
+        """Write down what the engine could not judge: log and store keep it, with its bytes."""
+        said = "" if message is None else excerpt_of_bytes(message.payload, 2 * LONGEST_EXCERPT)
+        while self._engine.refused:
+            refusal = self._engine.refused.popleft()
+            why = excerpt(refusal.error, 2 * LONGEST_EXCERPT)
+            _log.error(
+                "%s was set aside, it can't be judged (%s): %s%s",
+                excerpt(refusal.subject),
+                why,
+                excerpt(refusal.excerpt),
+                f", out of {said}" if said else "",
+            )
+            if refusal.sensor:
+                problem = f"can't be judged ({why}): {said or excerpt(refusal.excerpt)}"
+                utc_ms = refusal.t + self._engine.offset_ms
+                self._reception.unread([refusal.subject], problem, refusal.t, utc_ms)
+
+    def _attempt(self, what: str, work: Callable[[], None]) -> None:
+        """Do what tells of the present; where that raises, the watch itself goes on."""
+        try:
+            work()
+        except Exception as error:  # noqa: BLE001 - logged and told
+            self._set_aside(what, "", describe_error(error))
 
     def _handle(self, item: Item) -> None:
         if isinstance(item, Incoming):
             self._receive(item)
+        elif isinstance(item, Refused):
+            self._reception.refuse(item.message, self._work)
         elif isinstance(item, ConnectionEvent):
             self._connection(item)
         elif isinstance(item, Told):
@@ -179,6 +309,8 @@ class EngineLoop(WatchedPart):
             self._remote(message)
         else:
             self._observe(self._reception.receive(message, self._work))
+            if self._engine.refused:
+                self._log_refused(message)
 
     def _now(self) -> int:
         """Watch time, never before what the engine has been told already."""
@@ -204,6 +336,7 @@ class EngineLoop(WatchedPart):
         if reading.quality in _DATED_AT_ARRIVAL:
             return reading if reading.t >= now else reading._replace(t=now)
         if reading.quality is Quality.TIMED and reading.t + self._lateness_ms <= now:
+            self._reception.unheard.note_late(reading.sensor, now - reading.t)
             return reading._replace(quality=Quality.LATE)
         return reading
 
@@ -248,7 +381,7 @@ class EngineLoop(WatchedPart):
         if not transitions:
             return
         self._work.transitions += transitions
-        self._work.notices += self._planner.plan(transitions, self._engine)
+        self._work.notices += self._plan(transitions)
         self._told(transitions)
         for transition in transitions:
             impaired = transition.subject == "site" and transition.is_raise
@@ -263,6 +396,18 @@ class EngineLoop(WatchedPart):
                 f" {transition.response}" if impaired else "",
             )
 
+    def _plan(self, transitions: list[Transition]) -> list[Notice]:
+        """Give the notices; a transition that none can be made of takes no other with it."""
+        notices: list[Notice] = []
+        try:
+            notices = self._planner.plan(transitions, self._engine)
+        except Exception as error:  # noqa: BLE001 - logged and told
+            if len(transitions) > 1:
+                return [notice for each in transitions for notice in self._plan([each])]
+            only = transitions[0]
+            self._set_aside(f"{only.subject}/{only.condition}", only.text, describe_error(error))
+        return notices
+
     def _tick(self, now: int) -> None:
         self._next_tick_t = now + TICK_MS
         offset_ms = self._watch.remeasure()
@@ -271,19 +416,27 @@ class EngineLoop(WatchedPart):
             self._stepped()
             self._publisher.hurry(now)
         self._store_loop.supervise()
-        self._publisher.tick(self._engine, now)
+        self._attempt("what is published", lambda: self._publisher.tick(self._engine, now))
+        self._tell_refused(now)
+        self._tell_unheard(now)
         if now >= self._next_sample_t:
             self._next_sample_t = now + SAMPLE_EVERY_MS
-            utc_ms = now + self._engine.offset_ms
-            self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+            self._attempt("the figures", lambda: self._sample(now))
         if now >= self._next_count_t:
             self._next_count_t = now + COUNT_EVERY_MS
             self._work.unreadable += self._reception.unreadable.take()
         if now >= self._next_save_t:
             self._next_save_t = now + SAVE_STATE_MS
-            self._work.state = pack_state(self._engine)
+            self._attempt("the saved state", self._save)
         # Even with nothing to write, how far the watch has come must reach the store in time.
         self._hand_over()
+
+    def _sample(self, now: int) -> None:
+        utc_ms = now + self._engine.offset_ms
+        self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+
+    def _save(self) -> None:
+        self._work.state = pack_state(self._engine)
 
     def _hand_over(self) -> None:
         work, self._work = self._work, self._fresh_work()
@@ -298,6 +451,8 @@ class EngineLoop(WatchedPart):
         self._observe(self._reception.rest(self._work))
         self._work.figures += self._sampler.rest()
         self._work.unreadable += self._reception.unreadable.take()
+        self._tell_refused(self._next_refused_t)
+        self._tell_unheard(None)
         self._tell(EntryKind.STOP, {})
-        self._work.state = pack_state(self._engine)
+        self._attempt("the saved state", self._save)
         self._hand_over()

@@ -22,6 +22,9 @@ from cabinetwatch.times import describe_duration
 _log = logging.getLogger(__name__)
 
 _TURN_S = 1.0
+# A heartbeat has some hundred bytes; what is longer is none, cut off or not.
+_LONGEST_HEARTBEAT = 4_096
+_MOST_WAITING = 1_000
 
 Heard = tuple[float, Incoming | ConnectionEvent]
 
@@ -52,6 +55,7 @@ class Guard:
             # Not the configured name: that is the watch's own, which would be thrown out.
             client_id=f"cabinetwatchguard{secrets.token_hex(3)}",
             clean=True,
+            full=lambda: self._items.qsize() >= _MOST_WAITING,
         )
 
     def run(self, stop: threading.Event, notifier: Notifier) -> None:
@@ -76,6 +80,8 @@ class Guard:
 
     def _deliver(self, item: Incoming | ConnectionEvent) -> None:
         # The arrival counts, however long a mail server holds up the one who looks at it.
+        if isinstance(item, Incoming):
+            item = item._replace(payload=item.payload[:_LONGEST_HEARTBEAT])
         self._items.put((time.monotonic(), item))
 
     def _turn(self) -> None:

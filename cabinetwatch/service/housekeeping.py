@@ -47,7 +47,7 @@ def thorough_round(store: Store, now: Now, keeping: Keeping) -> Round:
 
 def megabytes(size: float) -> str:
     """Write a size for people."""
-    return f"{size / 1e6:.1f} MB"
+    return f"{size / 1e6:z.1f} MB"
 
 
 class Housekeeping:

@@ -33,7 +33,7 @@ class PageLoop(Part):
         super().__init__("page", on_failure)
         self._command = [
             *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--store", url),
-            *("--out", str(page.directory), "--every", f"{page.every_s:g}"),
+            *("--out", str(page.directory), "--every", f"{page.every_s:zg}"),
             *("--parent", str(os.getpid())),
         ]
         self._stopping = threading.Event()

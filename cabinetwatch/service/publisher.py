@@ -4,13 +4,14 @@ import json
 import logging
 import secrets
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import UsageError
 from cabinetwatch.intake.message import Incoming
 from cabinetwatch.service.remote import read_command
+from cabinetwatch.store.renames import SENSOR_CONDITIONS
 from cabinetwatch.text import printable
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
@@ -112,17 +113,34 @@ def _utc(engine: Engine, now: int) -> str:
     return to_rfc3339(now + engine.offset_ms)
 
 
-def offline_payload() -> bytes:
-    """What stands on `PREFIX/watch` when the watch is gone."""
-    return json.dumps({"online": False}).encode()
+def stopped_payload(utc_ms: int) -> bytes:
+    """What stands on `PREFIX/watch` once the watch was stopped, and when that was."""
+    return json.dumps({"online": False, "time": to_rfc3339(utc_ms)}).encode()
 
 
-def topics_gone(before: Engine, config: Config) -> list[str]:
-    """Give the retained topics of alarms and devices that a configuration no longer has."""
+def will_payload(utc_ms: int) -> bytes:
+    """What the broker puts on `PREFIX/watch` when the watch vanishes without a word.
+
+    It is handed over when connecting: no other time can stand in it.
+    """
+    return json.dumps({"online": False, "connected_at": to_rfc3339(utc_ms)}).encode()
+
+
+def topics_gone(before: Engine | None, config: Config, renamed: Sequence[str]) -> list[str]:
+    """Give the retained topics of alarms and devices that a configuration no longer has.
+
+    Args:
+        before: the engine of the run before, if there was one; it knows renamed sensors as they are
+            called now.
+        config: that of the run that begins.
+        renamed: the IDs that sensors had before.
+    """
     after = Engine(config)
-    prefix, previous_prefix = config.mqtt.publish_under, before.config.mqtt.publish_under
-    devices = set(before.house.devices)
-    alarms = set(before.alarms)
+    prefix = config.mqtt.publish_under
+    previous_prefix = prefix if before is None else before.config.mqtt.publish_under
+    devices = set() if before is None else set(before.house.devices)
+    alarms = set() if before is None else set(before.alarms)
+    alarms |= {f"{old}/{condition}" for old in renamed for condition in SENSOR_CONDITIONS}
     topics = []
     if prefix == previous_prefix:
         devices -= set(after.house.devices)

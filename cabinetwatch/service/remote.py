@@ -56,9 +56,24 @@ def read_command(payload: bytes) -> Mapping[str, Any]:
         "command": "shelve",
         "id": command.id,
         "for_s": shelving_s(command.for_),
-        "reason": command.reason,
+        "reason": words(command.reason, "reason"),
         "by": command.by,
     }
+
+
+def words(text: str, name: str) -> str:
+    """Read what somebody must say.
+
+    Args:
+        text: what was said.
+        name: what a sentence about its absence calls it.
+
+    Raises:
+        UsageError: there is no letter to be seen in it.
+    """
+    if not any(letter.isalnum() for letter in text):
+        raise UsageError(f"{name} has no words in it; write a few, for whoever reads them later")
+    return text.strip()
 
 
 def shelving_s(text: str) -> float:

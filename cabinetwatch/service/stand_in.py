@@ -8,7 +8,7 @@ from cabinetwatch.errors import StoreError
 from cabinetwatch.service import startup
 from cabinetwatch.service.client_id import client_id_without
 from cabinetwatch.store.in_memory import MemoryPlace
-from cabinetwatch.store.place import DiskFaultError, database_path
+from cabinetwatch.store.place import DamagedStoreError, DiskFaultError, database_path
 from cabinetwatch.store.store import Store
 
 _log = logging.getLogger(__name__)
@@ -39,12 +39,15 @@ class StandIn:
         self._next_try = time.monotonic() + TRY_EVERY_S
 
     def is_over(self) -> bool:
-        """Try the real store now and then; true once it can be written."""
+        """Try the real store now and then; true once it can be written, or set aside."""
         if time.monotonic() < self._next_try:
             return False
         self._next_try = time.monotonic() + TRY_EVERY_S
         try:
             startup.open_or_make(self.real.store.url).close()
+        except DamagedStoreError:
+            # The disk lets itself be read: a new start looks twice and does what there is to do.
+            return True
         except StoreError as error:
             _log.debug("still no store: %s", error)
             return False

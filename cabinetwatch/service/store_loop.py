@@ -14,8 +14,15 @@ from cabinetwatch.service.housekeeping import Housekeeping
 from cabinetwatch.service.part import WatchedPart
 from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.database import is_sound
 from cabinetwatch.store.notice import Notice
-from cabinetwatch.store.place import DamagedStoreError, DiskRefusesError, ReplacedStoreError
+from cabinetwatch.store.place import (
+    DamagedRecordError,
+    DamagedStoreError,
+    DiskRefusesError,
+    ReplacedStoreError,
+    take_report,
+)
 from cabinetwatch.store.prune import Keeping, Now
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.reading import Reading
@@ -34,8 +41,12 @@ COMMANDS_EVERY_MS = 500
 PROMPT_MESSAGES = 10
 """Without Receive Maximum a broker may stop at 20 unacknowledged messages: commit at half."""
 PROMPT_MS = 1_000
+CHECK_S = 30.0
+"""How long the store may be looked through when somebody has found damage in it."""
 MOST_HELD = 100_000
 """Readings held in memory while the store can't be written: about 20 MB."""
+MOST_BEHIND = 50_000
+"""Readings that wait for a store that works, but slower than they come: then no more are read."""
 MOST_MINUTES_HELD = 360
 """Minutes of the devices' figures held likewise: with ten devices about 12 MB."""
 PRUNE = "prune"
@@ -141,6 +152,15 @@ class StoreLoop(WatchedPart):
             )
         if hangs:
             self._fail("a write has been going on for more than 10 s")
+
+    @property
+    def behind(self) -> bool:
+        """Whether so much waits to be written that no more should come for now.
+
+        Never while the store fails: what can't be written is told from memory, and dropped.
+        """
+        pending = self._pending
+        return pending is not None and len(pending.inputs) > MOST_BEHIND and not self._failing
 
     @property
     def failing(self) -> bool:
@@ -323,6 +343,7 @@ class StoreLoop(WatchedPart):
         self._next_poll_t = now + COMMANDS_EVERY_MS
         if self._let_go:
             return
+        self._look_for_reports()
         try:
             waiting = self._store.take_commands()
         except StoreError as error:
@@ -332,10 +353,29 @@ class StoreLoop(WatchedPart):
             if row in self._taken_commands:
                 continue
             self._taken_commands.add(row)
-            if command.get("command") == PRUNE:
+            if not isinstance(command, dict):
+                self.put(Work(handled=[(row, {"ok": False, "text": "That is no command."})]))
+            elif command.get("command") == PRUNE:
                 self._house.ask(row, now)
             else:
                 self._command(row, command)
+
+    def _look_for_reports(self) -> None:
+        """Take what others who read the store say of it: damage ends this, as at a commit.
+
+        Raises:
+            DamagedStoreError: it is so.
+        """
+        report = take_report(self._store.path)
+        if report is None:
+            return
+        kind = DamagedRecordError if report.by_content else DamagedStoreError
+        error = kind(report.error)
+        if not report.by_content and is_sound(self._store.path, CHECK_S):
+            _log.warning("said of the store, which can be read all the same: %s", error)
+            return
+        self._fail(str(error))
+        raise error
 
     def _keep_house(self) -> None:
         """Do a step of upkeep, if one is due and nothing is wrong."""

@@ -1,16 +1,20 @@
 """What systemd is told of a service: ready, reloading, stopping, alive, as sd_notify(3) lays down.
 
-Thirty lines that need no library: one datagram to the socket that $NOTIFY_SOCKET names.
+Some lines that need no library: one datagram to the socket that $NOTIFY_SOCKET names.
 """
 
 import logging
 import os
 import socket
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 _log = logging.getLogger(__name__)
 
 _LONGEST_STATUS = 200
+_FEED_EVERY_S = 5.0
 
 
 class Notifier:
@@ -50,6 +54,24 @@ class Notifier:
     def alive(self) -> None:
         """Feed the watchdog."""
         self._send("WATCHDOG=1")
+
+    @contextmanager
+    def kept_alive(self, most_s: float) -> Iterator[None]:
+        """Feed the watchdog beside something that has time limits of its own, not for longer."""
+        done = threading.Event()
+
+        def feed() -> None:
+            until = time.monotonic() + most_s
+            while time.monotonic() < until and not done.wait(_FEED_EVERY_S):
+                self.alive()
+
+        feeder = threading.Thread(target=feed, name="watchdog", daemon=True)
+        feeder.start()
+        try:
+            yield
+        finally:
+            done.set()
+            feeder.join()
 
     def status(self, text: str) -> None:
         """Give the line that `systemctl status` shows."""

@@ -2,8 +2,9 @@
 
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Select, func, insert, select
 
+from cabinetwatch.store.place import whole
 from cabinetwatch.store.schema import transition as table
 from cabinetwatch.watch.transition import AlarmState, Transition
 
@@ -37,8 +38,7 @@ def transitions_between(
         query = query.where(table.c.utc_ms < to_utc_ms)
     if alarm_id is not None:
         query = query.where(table.c.alarm_id == alarm_id)
-    newest_first = [Transition.from_record(record) for record in connection.scalars(query)]
-    return newest_first[::-1]
+    return _transitions(connection, query)[::-1]
 
 
 def standing_alarms(connection: Connection, before_utc_ms: int | None = None) -> list[Transition]:
@@ -56,7 +56,12 @@ def standing_alarms(connection: Connection, before_utc_ms: int | None = None) ->
         .where(table.c.id.in_(last), table.c.state != AlarmState.NORMAL.value)
         .order_by(table.c.id)
     )
-    return [Transition.from_record(record) for record in connection.scalars(query)]
+    return _transitions(connection, query)
+
+
+def _transitions(connection: Connection, query: Select[Any]) -> list[Transition]:
+    with whole("a transition"):
+        return [Transition.from_record(record) for record in connection.scalars(query)]
 
 
 def _row(transition: Transition) -> dict[str, Any]:

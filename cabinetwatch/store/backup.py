@@ -1,4 +1,4 @@
-"""A copy of the store while it is in use: whole, of one instant, and looked at before it counts."""
+"""A copy of the store while it is in use, and the way back: each looked at before it counts."""
 
 import os
 import sqlite3
@@ -8,8 +8,26 @@ from pathlib import Path
 from typing import NamedTuple
 
 from cabinetwatch.errors import StoreError
-from cabinetwatch.store.database import connect, is_ours, translated
-from cabinetwatch.store.place import NoStoreError, act_as_owner
+from cabinetwatch.store.database import (
+    Database,
+    application_of,
+    check_revision,
+    connect,
+    is_ours,
+    translated,
+)
+from cabinetwatch.store.marks import newest_heartbeat
+from cabinetwatch.store.place import (
+    NoStoreError,
+    WriterLock,
+    act_as_owner,
+    check_is_file,
+    dated_name,
+    end_salvage,
+    sync,
+    take_report,
+)
+from cabinetwatch.store.schema import APPLICATION_ID
 
 
 class Backup(NamedTuple):
@@ -52,6 +70,116 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
     return Backup(size, readings)
 
 
+class Restored(NamedTuple):
+    """A backup in place: its newest commit, that of the store before, and where that lies now.
+
+    The instants are UTC in ms; None where nothing says. `aside` is None where there was no store.
+    """
+
+    newest_utc_ms: int | None
+    before_utc_ms: int | None
+    aside: Path | None
+
+
+def restore(source: Path, path: Path, utc_ms: int) -> Restored:
+    """Put a copy of the backup `source` in the place of the store at `path`, which no watch uses.
+
+    It is copied and checked before anything is moved. What lies there is kept, with its log, under
+    a dated name: a log that was left behind would spoil the backup. The copy takes the permissions
+    and owner of the store before.
+
+    Raises:
+        StoreError: the backup is none of ours, unknown, or damaged; the store is in use; or
+            something can't be written. The store is as it was then.
+    """
+    act_as_owner(path)
+    if not check_is_file(source):
+        raise NoStoreError(f"There is no backup at {source}; name a file that `backup` wrote")
+    if application_of(source) != APPLICATION_ID:
+        raise StoreError(f"{source} is no backup of a store of cabinetwatch; nothing was changed")
+    if path.exists():
+        if source.samefile(path):
+            raise StoreError(f"{source} is the store itself; name a file that `backup` wrote")
+        is_ours(path)
+    with WriterLock(path), _growing(path) as growing:
+        newest = _checked_copy(source, growing)
+        _take_after(path, growing)
+        before = _newest(path) if path.exists() else None
+        aside = dated_name(path, "replaced", utc_ms) if path.exists() else None
+        try:
+            sync(growing)
+            _make_way(path, aside or dated_name(path, "replaced", utc_ms))
+            growing.replace(path)
+            sync(path.parent)
+        except OSError as error:
+            raise StoreError(f"The store {path} can't be replaced: {error.strerror}") from error
+        # What was told of the store before, or was to be carried over into it, is over.
+        end_salvage(path)
+        take_report(path)
+    return Restored(newest, before, aside)
+
+
+def _checked_copy(source: Path, growing: Path) -> int | None:
+    """Copy a backup and look through all of it; give the instant of its newest commit."""
+    # Beside a backup nothing is made, and where its folder can't be written nothing could be.
+    has_log = source.with_name(source.name + "-wal").exists()
+    with (
+        translated(source),
+        closing(connect(source, "ro" if has_log else "ro&immutable=1")) as old,
+        closing(connect(growing, "rw")) as copy,
+    ):
+        old.backup(copy)
+        found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if found != "ok":
+        raise StoreError(f"The backup {source} is damaged: {found}; nothing was changed")
+    database = Database(growing, read_only=False)
+    try:
+        with database.reading() as connection:
+            if check_revision(connection, source) is None:
+                raise StoreError(f"The backup {source} holds nothing; nothing was changed")
+            newest = newest_heartbeat(connection)
+    finally:
+        database.close()
+    return None if newest is None else newest.utc_ms
+
+
+def _newest(path: Path) -> int | None:
+    """Give the instant of the newest commit to the store, as far as it can be read."""
+    database = Database(path, read_only=True)
+    try:
+        with database.reading() as connection:
+            newest = newest_heartbeat(connection)
+    except StoreError:
+        return None
+    finally:
+        database.close()
+    return None if newest is None else newest.utc_ms
+
+
+def _take_after(path: Path, growing: Path) -> None:
+    """Give the copy the permissions and owner of the store, or the owner of its folder."""
+    like = path.stat() if path.exists() else path.parent.stat()
+    try:
+        if (like.st_uid, like.st_gid) != (growing.stat().st_uid, growing.stat().st_gid):
+            os.chown(growing, like.st_uid, like.st_gid)
+        if path.exists():
+            growing.chmod(like.st_mode & 0o777)
+    except OSError as error:
+        raise StoreError(
+            f"The store {path} belongs to another user; say this as that user, or as root"
+        ) from error
+
+
+def _make_way(path: Path, aside: Path) -> None:
+    """Give what lies there a second name, and take its log away: there is a store at any time."""
+    for companion in ("-wal", "-shm"):
+        source = path.with_name(path.name + companion)
+        if source.exists():
+            source.rename(aside.with_name(aside.name + companion))
+    if path.exists():
+        os.link(path, aside)
+
+
 def _copy(path: Path, growing: Path, target: Path) -> dict[str, int]:
     """Copy as of one instant; give the rows of each table at that instant."""
     with translated(path), closing(connect(path, "ro")) as source:
@@ -81,6 +209,11 @@ def _refuse_wrong_target(path: Path, target: Path, *, replace: bool) -> None:
         raise StoreError(f"{target} is the store itself; name another file for the backup")
     if not replace:
         raise StoreError(f"{target} is there already; name another file, or say --force")
+    if not check_is_file(target) or application_of(target) != APPLICATION_ID:
+        raise StoreError(
+            f"{target} is no store of cabinetwatch, and --force replaces nothing else; it was left"
+            " untouched: name another file"
+        )
 
 
 @contextmanager
@@ -101,20 +234,15 @@ def _growing(target: Path) -> Iterator[Path]:
 def _put_in_place(growing: Path, target: Path) -> None:
     """Give the copy its name once it is on the disk, and the name too."""
     try:
-        _sync(growing)
+        sync(growing)
         growing.replace(target)
-        _sync(target.parent)
+        sync(target.parent)
     except OSError as error:
         raise _unwritable(target, error) from error
 
 
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
 def _unwritable(target: Path, error: OSError) -> StoreError:
-    return StoreError(f"The backup {target} can't be written: {error.strerror}")
+    return StoreError(
+        f"The backup {target} can't be written: {error.strerror}; name a file in a folder that is"
+        " there, has room, and that this user may write to"
+    )

@@ -15,8 +15,8 @@ def add_command(connection: Connection, command: Mapping[str, Any], utc_ms: int)
     return int(connection.execute(row).scalar_one())
 
 
-def waiting_commands(connection: Connection) -> list[tuple[int, dict[str, Any]]]:
-    """Give the commands without a result, oldest first."""
+def waiting_commands(connection: Connection) -> list[tuple[int, Any]]:
+    """Give the commands without a result, oldest first, as whoever put them has written them."""
     query = select(table.c.id, table.c.command).where(table.c.result.is_(None)).order_by(table.c.id)
     return [(row.id, row.command) for row in connection.execute(query)]
 

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, func, select
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.store.renames import read_renames
 from cabinetwatch.store.schema import journal
 from cabinetwatch.watch.entry import Entry, EntryKind
 
@@ -65,4 +66,8 @@ def offsets_from(connection: Connection, seq: int) -> OffsetsInForce:
         .where(is_config, journal.c.seq >= first)
         .order_by(journal.c.seq)
     )
-    return OffsetsInForce([(row.seq, row.data["config"]) for row in rows], {})
+    renames = read_renames(connection)
+    told = [(row.seq, Entry(0, EntryKind.CONFIG, row.data)) for row in rows]
+    return OffsetsInForce(
+        [(seq, renames.entry(entry, seq).data["config"]) for seq, entry in told], {}
+    )

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from cabinetwatch.store.place import (
     DiskFaultError,
     DiskRefusesError,
     check_is_file,
+    report_damage,
 )
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
 
@@ -40,6 +42,8 @@ _WRITER_PRAGMAS = (
     f"PRAGMA journal_size_limit = {2 * _CHECKPOINT_PAGES * PAGE_BYTES}",
 )
 _WRITING = {"cabinetwatch_writes": True}
+_CHECK_STEPS = 100_000
+"""Some milliseconds of SQLite's own work."""
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
@@ -50,7 +54,11 @@ class Database:
         self.path = path
         self._read_only = read_only
         self._engine = create_engine(
-            "sqlite://", creator=self._connect, poolclass=QueuePool, json_serializer=_compact
+            "sqlite://",
+            creator=self._connect,
+            poolclass=QueuePool,
+            json_serializer=_compact,
+            json_deserializer=_parsed,
         )
         self._writing_engine = self._engine.execution_options(**_WRITING)
         event.listen(self._engine, "begin", _begin)
@@ -62,7 +70,7 @@ class Database:
         Raises:
             StoreError: SQLite refuses.
         """
-        with translated(self.path), self._engine.begin() as connection:
+        with self._translated(), self._engine.begin() as connection:
             yield connection
 
     @contextmanager
@@ -72,12 +80,22 @@ class Database:
         Raises:
             StoreError: SQLite refuses; nothing was written.
         """
-        with translated(self.path), self._writing_engine.begin() as connection:
+        with self._translated(), self._writing_engine.begin() as connection:
             yield connection
 
     def close(self) -> None:
         """Close all connections; the last process to do so empties the log into the file."""
         self._engine.dispose()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        """Tell damage to the watch as well, whoever finds it."""
+        try:
+            with translated(self.path):
+                yield
+        except DamagedStoreError as error:
+            report_damage(self.path, error)
+            raise
 
     def _connect(self) -> sqlite3.Connection:
         connection = connect(self.path, "ro" if self._read_only else "rw")
@@ -110,31 +128,60 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
 def is_ours(path: Path) -> bool:
     """Tell whether a store lies at `path`; false when there is nothing yet.
 
+    Whether it is sound only an ordinary open can say, which reads its log as well: after a
+    checkpoint that was cut short the file alone is no sound database, and need not be.
     The file is not touched, neither is a log beside it.
 
     Raises:
         StoreError: something else lies there, or it can't be read.
-        DamagedStoreError: a store of ours, but SQLite can't make sense of it.
     """
     if not check_is_file(path):
         return False
-    with translated(path):
-        try:
-            # immutable: no locks, no log files beside a database that may be somebody else's.
-            with closing(connect(path, "ro&immutable=1")) as connection:
-                application_id = connection.execute("PRAGMA application_id").fetchone()[0]
-        except sqlite3.DatabaseError as error:
-            if error.sqlite_errorcode not in _DAMAGE:
-                raise
-            if is_damaged_store(path):
-                raise
-            application_id = None
-    if application_id != APPLICATION_ID:
+    if application_of(path) != APPLICATION_ID:
         raise StoreError(
             f"The file {path} is no store of cabinetwatch, or can't be recognised as one any more; "
             "it was left untouched: name another file in the store's url, or move this one away"
         )
     return True
+
+
+def application_of(path: Path) -> int | None:
+    """Give whose database a file is, by its header; None when it is no database of anybody's.
+
+    One of ours whose header is gone is told by what else says so.
+    """
+    with translated(path):
+        try:
+            # immutable: no locks, no log files beside a database that may be somebody else's.
+            with closing(connect(path, "ro&immutable=1")) as connection:
+                # The size in the header may count pages that are still in the log alone: with this
+                # SQLite takes the header as it is (https://www.sqlite.org/pragma.html).
+                connection.execute("PRAGMA writable_schema = ON")
+                number: int = connection.execute("PRAGMA application_id").fetchone()[0]
+                return number
+        except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode & 0xFF not in _DAMAGE:
+                raise
+    return APPLICATION_ID if is_damaged_store(path) else None
+
+
+def is_sound(path: Path, within_s: float) -> bool:
+    """Look through all pages of a store, with its log, in an ordinary way.
+
+    False also when that takes too long: what was found stands then.
+
+    Raises:
+        StoreError: it can't be read for another reason than damage.
+    """
+    until = time.monotonic() + within_s
+    try:
+        with closing(connect(path, "rw")) as connection:
+            connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
+            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
+    except sqlite3.Error as error:
+        if error.sqlite_errorcode & 0xFF in _DAMAGE | {sqlite3.SQLITE_INTERRUPT}:
+            return False
+        raise _sentence(path, error) from error
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:
@@ -180,11 +227,11 @@ _SENTENCES = {
 def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code in _DAMAGE:
-        return DamagedStoreError(f"The store {path} is damaged: {error}")
+        return DamagedStoreError(f"The store {path} is damaged: {error}", path)
     if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return StoreError(
             f"The store {path} is busy: another process has been writing to it for over "
-            f"{BUSY_TIMEOUT_S:.0f} s"
+            f"{BUSY_TIMEOUT_S:z.0f} s"
         )
     if code == sqlite3.SQLITE_IOERR:
         return DiskRefusesError(
@@ -195,6 +242,14 @@ def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
         return DiskFaultError(f"The store {path} can't be written: the disk is full")
     unknown = f"can't be used: {error}"
     return StoreError(f"The store {path} {_SENTENCES.get(code, unknown)}")
+
+
+def _parsed(text: str) -> object:
+    """Read JSON; a row that another hand has spoilt is None, which its reader refuses."""
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        return None
 
 
 def _compact(value: object) -> str:

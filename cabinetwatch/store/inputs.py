@@ -8,7 +8,8 @@ from sqlalchemy import Connection, Row, func, select
 
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.database import Database
-from cabinetwatch.store.place import DamagedStoreError
+from cabinetwatch.store.place import DamagedRecordError, report_damage
+from cabinetwatch.store.renames import read_renames
 from cabinetwatch.store.schema import block, clock_offset, journal, sensor, upkeep
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.reading import Reading
@@ -16,6 +17,9 @@ from cabinetwatch.watch.reading import Reading
 # Blocks fetched by one short transaction: a long one would keep the log from being emptied while
 # somebody reads a year.
 _BLOCKS_AT_ONCE = 64
+
+_KINDS = frozenset(kind.value for kind in EntryKind)
+"""What another version may have written beside these is passed over."""
 
 Input = tuple[int, Reading | Entry]
 """Something the engine was told, with its number in the sequence."""
@@ -41,6 +45,12 @@ def last_seq(connection: Connection) -> int:
     return max(connection.scalar(in_blocks) or 0, connection.scalar(in_journal) or 0)
 
 
+def last_of_kind(connection: Connection, kind: EntryKind) -> int:
+    """Give the number of the newest journal entry of a kind, 0 when there is none."""
+    newest = select(func.max(journal.c.seq)).where(journal.c.kind == kind.value)
+    return connection.scalar(newest) or 0
+
+
 def last_known_t(connection: Connection) -> int | None:
     """Give the watch time known when the newest block was written; None without any."""
     newest = select(block.c.known_t_ms).order_by(block.c.first_seq.desc()).limit(1)
@@ -49,30 +59,40 @@ def last_known_t(connection: Connection) -> int | None:
 
 
 def sensor_names(connection: Connection) -> dict[int, str]:
-    """Give the name of each sensor ever stored, by its number."""
+    """Give the name of each sensor ever stored, by its number: the one it had then."""
     return {row.number: row.name for row in connection.execute(select(sensor))}
 
 
 def read_inputs(database: Database, after_seq: int) -> Iterator[Input]:
     """Give everything the engine was told after input number `after_seq`, in order.
 
-    What is committed while this runs is not included.
+    Sensors have the names that they had then. What is committed while this runs is not included.
     """
     return chain.from_iterable(_pieces(database, after_seq))
 
 
 def read_entries(connection: Connection, kinds: Sequence[EntryKind]) -> list[tuple[int, Entry]]:
-    """Give the journal's entries of these kinds, or all when none is named, with their numbers."""
+    """Give the journal's entries of these kinds, or all when none is named, with their numbers.
+
+    Sensors are named in them as they are called today. One that is not whole is left out: the
+    engine alone is told of it, and says so.
+    """
     query = select(journal).order_by(journal.c.seq)
     if kinds:
         query = query.where(journal.c.kind.in_([kind.value for kind in kinds]))
-    return [_entry(row) for row in connection.execute(query)]
+    rows = connection.execute(query)
+    entries = [_entry(row) for row in rows if row.kind in _KINDS]
+    renames = read_renames(connection)
+    return [(seq, renames.entry(entry, seq)) for seq, entry in entries if entry.is_whole]
 
 
 def read_stretches(
     database: Database, from_utc_ms: int | None, to_utc_ms: int | None
 ) -> Iterator[Stretch]:
-    """Give the stretches that have readings in an interval of UTC, in order of arrival."""
+    """Give the stretches that have readings in an interval of UTC, in order of arrival.
+
+    Sensors are named as they are called today.
+    """
     with database.reading() as connection:
         last = last_seq(connection)
         cursor = _first_candidate(connection, from_utc_ms) - 1
@@ -85,11 +105,12 @@ def read_stretches(
         with database.reading() as connection:
             after = block.c.first_seq > cursor, block.c.first_seq <= last
             rows = connection.execute(query.where(*after)).all()
-            names = sensor_names(connection)
+            names, renames = sensor_names(connection), read_renames(connection)
         if not rows:
             return
         for row in rows:
-            yield Stretch(row.first_seq, row.offset_ms, _decoded(database, row, names))
+            called = renames.names(names, row.first_seq)
+            yield Stretch(row.first_seq, row.offset_ms, _decoded(database, row, called))
         cursor = rows[-1].first_seq
 
 
@@ -106,7 +127,7 @@ def _pieces(database: Database, after_seq: int) -> Iterator[Iterable[Input]]:
             entries = connection.execute(select(journal).where(*between)).all()
             names = sensor_names(connection)
         starts: dict[int, Row[Any] | None] = {row.first_seq: row for row in rows}
-        told = {row.seq: _entry(row) for row in entries}
+        told = {row.seq: _entry(row) for row in entries if row.kind in _KINDS}
         for seq in sorted(starts.keys() | told.keys()):
             row = starts.get(seq)
             if row is None:
@@ -166,7 +187,9 @@ def _decoded(database: Database, row: Row[Any], names: dict[int, str]) -> Iterat
     try:
         return decode(row.data, names)
     except ValueError as error:
-        raise DamagedStoreError(f"The store {database.path} is damaged: {error}") from error
+        damage = DamagedRecordError(f"The store {database.path} is damaged: {error}", database.path)
+        report_damage(database.path, damage)
+        raise damage from error
 
 
 def _entry(row: Row[Any]) -> tuple[int, Entry]:

@@ -20,19 +20,13 @@ from cabinetwatch.store.database import (
     translated,
 )
 from cabinetwatch.store.place import (
-    DamagedStoreError,
-    DiskFaultError,
     WriterLock,
     act_as_owner,
     create_private,
     database_path,
+    exit_status,
 )
 from cabinetwatch.store.schema import APPLICATION_ID
-
-DISK_FAULT = 4
-"""Exit status that tells a disk that is full or refuses."""
-DAMAGED = 3
-"""Exit status that tells a damaged store of ours from all that may not be set aside."""
 
 
 def migrate(url: str) -> None:
@@ -76,7 +70,7 @@ def main(arguments: list[str]) -> int:
     """Run as a program.
 
     Returns:
-        0; 2, DAMAGED for a damaged store or DISK_FAULT, with one sentence on standard error.
+        0; or that of the error (`exit_status`), with one sentence on standard error.
     """
     if len(arguments) != 1:
         print("usage: python -m cabinetwatch.store.migrate URL", file=sys.stderr)
@@ -85,9 +79,7 @@ def main(arguments: list[str]) -> int:
         migrate(arguments[0])
     except StoreError as error:
         print(error, file=sys.stderr)
-        if isinstance(error, DiskFaultError):
-            return DISK_FAULT
-        return DAMAGED if isinstance(error, DamagedStoreError) else 2
+        return exit_status(error)
     return 0
 
 

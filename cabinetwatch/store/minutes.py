@@ -15,7 +15,9 @@ from sqlalchemy import Connection, Row, func, insert, select
 from cabinetwatch.store.block import decode
 from cabinetwatch.store.corrections import offsets_from
 from cabinetwatch.store.inputs import sensor_names
+from cabinetwatch.store.place import UNREADABLE
 from cabinetwatch.store.planes import pack_integers, unpack_integers
+from cabinetwatch.store.renames import read_renames
 from cabinetwatch.store.schema import block, figure_minute
 from cabinetwatch.store.tiers import Bucket, FigureMinute, Gatherer, Tier, decimals_of
 from cabinetwatch.times import to_rfc3339
@@ -53,11 +55,11 @@ class Minutes:
             .order_by(block.c.first_seq)
             .limit(_BLOCKS_AT_ONCE)
         ).all()
-        names = sensor_names(connection)
+        names, renames = sensor_names(connection), read_renames(connection)
         offsets = offsets_from(connection, self.seq)
         count = 0
         for row in rows:
-            self._take(row, names, offsets.at(row.first_seq))
+            self._take(row, renames.names(names, row.first_seq), offsets.at(row.first_seq))
             self.seq = row.first_seq + row.length - 1
             self.span_ms += 0 if self.t is None else row.known_t_ms - self.t
             self.t = row.known_t_ms
@@ -107,7 +109,7 @@ def waiting_figures(connection: Connection) -> WaitingFigures:
     for row in rows:
         try:
             minutes.append(FigureMinute(row.utc_ms, _unpack(row.utc_ms, row.data)))
-        except zlib.error as error:
+        except UNREADABLE as error:
             _log.error("the devices' figures of %s are lost: %s", to_rfc3339(row.utc_ms), error)
     return WaitingFigures(minutes, rows[-1].number if rows else 0, rows[-1].t_ms if rows else 0)
 

@@ -17,11 +17,10 @@ def is_damaged_store(path: Path) -> bool:
     Its own header says so; or, where that is gone, the lock of our watch beside it, or the
     catalogue of our tables somewhere in the file or its log. A photo or a letter has none of them.
 
-    Not for sound files: closing one here would drop the locks that this process may hold on it.
+    The lock is asked first. It lies beside every store that is open, and closing a file that was
+    read here would drop the locks of SQLite that this process may hold on it.
     """
-    if _marked_as(path) == APPLICATION_ID:
-        return True
-    return has_our_lock(path) or _lists_our_tables(path)
+    return has_our_lock(path) or _marked_as(path) == APPLICATION_ID or _lists_our_tables(path)
 
 
 def _marked_as(path: Path) -> int | None:

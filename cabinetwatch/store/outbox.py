@@ -3,9 +3,10 @@
 import logging
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, insert, or_, select, update
+from sqlalchemy import Connection, Select, insert, or_, select, update
 
 from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.store.place import whole
 from cabinetwatch.store.schema import notice as table
 from cabinetwatch.watch.transition import Transition
 
@@ -71,7 +72,13 @@ def notices_between(
 
 def _posted(connection: Connection, query: Select[Any]) -> list[Posted]:
     rows = connection.execute(query.order_by(table.c.number))
-    return [(_notice(row), _outcome(row)) for row in rows]
+    with whole("a notice"):
+        return [posted(row) for row in rows]
+
+
+def posted(row: Any) -> Posted:
+    """Give a notice with its latest outcome out of a row, or what has its columns."""
+    return _notice(row), _outcome(row)
 
 
 def _row(notice: Notice) -> dict[str, Any]:
@@ -89,7 +96,7 @@ def _row(notice: Notice) -> dict[str, Any]:
     }
 
 
-def _notice(row: Row[Any]) -> Notice:
+def _notice(row: Any) -> Notice:
     return Notice(
         id=row.id,
         channel=row.channel,
@@ -104,7 +111,7 @@ def _notice(row: Row[Any]) -> Notice:
     )
 
 
-def _outcome(row: Row[Any]) -> Outcome | None:
+def _outcome(row: Any) -> Outcome | None:
     if row.status is None:
         return None
     return Outcome(

@@ -2,27 +2,37 @@
 
 import errno
 import fcntl
+import json
 import os
 import pwd
 import stat
+import struct
 import sys
+import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
+from typing import Any, NamedTuple
 
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
 from cabinetwatch.errors import StoreError
+from cabinetwatch.text import without_secrets
 from cabinetwatch.times import to_datetime
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")
 _LOCK_BYTES = 64
+_LOCK_LINES = 3
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
 _LOCK_MARK = "cabinetwatch"
 """Stands in the lock behind the process: other programs' locks hold a number, too."""
+_WATCH_MARK = "watch"
+"""Stands in the third line of a lock that a watch holds, and not an import or a restore."""
+_RECORD_LOCK = "hhqqi0q"
+"""struct flock, as F_OFD_SETLK takes it (fcntl(2)) on machines of 64 bits."""
 
 
 class NoStoreError(StoreError):
@@ -32,6 +42,31 @@ class NoStoreError(StoreError):
 class DamagedStoreError(StoreError):
     """The file is a store of ours, but its content can't be trusted any more."""
 
+    def __init__(self, sentence: str, path: Path | None = None) -> None:
+        super().__init__(sentence)
+        self.path = path
+
+
+class DamagedRecordError(DamagedStoreError):
+    """The file is sound to SQLite, but what it holds fails its own checksum."""
+
+
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, struct.error, zlib.error)
+"""What taking a record apart raises when a worn card or another hand has changed its content."""
+
+
+@contextmanager
+def whole(what: str) -> Iterator[None]:
+    """Say of records that can't be taken apart that they are damaged.
+
+    Raises:
+        ValueError: they are.
+    """
+    try:
+        yield
+    except UNREADABLE as error:
+        raise ValueError(f"{what} is damaged ({type(error).__name__}: {error})") from error
+
 
 class DiskFaultError(StoreError):
     """The disk is full or refuses: no fault of the store or its place; it may pass."""
@@ -39,6 +74,19 @@ class DiskFaultError(StoreError):
 
 class DiskRefusesError(DiskFaultError):
     """The disk refuses, and not because it is full: it may have to be mounted anew."""
+
+
+_STATUSES: dict[int, type[StoreError]] = {3: DamagedStoreError, 4: DiskFaultError}
+
+
+def exit_status(error: StoreError) -> int:
+    """Give the exit status by which a child of ours tells what kind of error it met."""
+    return next((status for status, kind in _STATUSES.items() if isinstance(error, kind)), 2)
+
+
+def kind_of_status(status: int) -> type[StoreError]:
+    """Give the kind of error that an exit status tells."""
+    return _STATUSES.get(status, StoreError)
 
 
 class ReplacedStoreError(StoreError):
@@ -53,9 +101,9 @@ def database_path(url: str) -> Path:
     """
     try:
         parsed = make_url(url)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:
         raise StoreError(
-            f"The store's url {url!r} is no database URL; write it like sqlite:///cabinetwatch.db"
+            f"The store's url {without_secrets(url)!r} is no database URL; write it like sqlite:///cabinetwatch.db"
         ) from error
     if parsed.drivername not in {"sqlite", "sqlite+pysqlite"}:
         raise StoreError(
@@ -65,8 +113,8 @@ def database_path(url: str) -> Path:
     name = parsed.database or ":memory:"
     if parsed.query or name.startswith((":memory:", "file:")):
         raise StoreError(
-            f"The store's url {url!r} names no plain file, so that nothing would outlive the "
-            "process; write it like sqlite:///cabinetwatch.db"
+            f"The store's url {without_secrets(url)!r} names no plain file, so that nothing would"
+            " outlive the process; write it like sqlite:///cabinetwatch.db"
         )
     return Path(name)
 
@@ -167,10 +215,14 @@ def as_root_again() -> Iterator[None]:
 
 
 class WriterLock:
-    """Held by the one process that may write readings; freed by the kernel if that is killed."""
+    """Held by the one process that may write readings; freed by the kernel if that is killed.
 
-    def __init__(self, path: Path) -> None:
-        """Take the lock of the store at `path`.
+    Beside the lock itself the file has a record lock: whoever may not see the kernel's list of
+    locks, as in the sandbox of a service, can ask for that one without taking anything.
+    """
+
+    def __init__(self, path: Path, *, watch: bool = False) -> None:
+        """Take the lock of the store at `path`; a `watch` says in it that it is one.
 
         Raises:
             StoreError: another process holds it, or the lock file can't be made.
@@ -195,9 +247,10 @@ class WriterLock:
             ) from error
         try:
             # Written before it is cut, so that on a full disk the mark of before stays.
-            text = f"{os.getpid()}\n{_LOCK_MARK}\n".encode()
+            text = f"{os.getpid()}\n{_LOCK_MARK}\n{_WATCH_MARK if watch else ''}\n".encode()
             os.pwrite(self._descriptor, text, 0)
             os.ftruncate(self._descriptor, len(text))
+            fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, _record_lock(fcntl.F_WRLCK))
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
@@ -227,6 +280,57 @@ def has_our_lock(path: Path) -> bool:
     except OSError:
         return False
     return len(lines) > 1 and lines[1] == _LOCK_MARK.encode()
+
+
+class Hold(NamedTuple):
+    """A living process that holds the lock of a store.
+
+    `process` is None where this one may not know it; `watch` where it may not read who it is, or
+    an older version does not say.
+    """
+
+    process: int | None
+    watch: bool | None
+    since_utc_ms: int
+
+
+def hold_of(path: Path) -> Hold | None:
+    """Give who holds the lock of the store at `path`; None when it is free. Nothing is touched."""
+    lock_path = path.with_name(path.name + ".lock")
+    try:
+        status = lock_path.stat()
+    except OSError:
+        return None
+    process = lock_holder(status)
+    try:
+        descriptor = os.open(lock_path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError:
+        return None if process is None else Hold(process, None, _changed_ms(status))
+    try:
+        if process is None and not _is_record_locked(descriptor):
+            return None
+        lines = os.read(descriptor, _LOCK_BYTES).splitlines()
+        is_watch = None if len(lines) < _LOCK_LINES else lines[2] == _WATCH_MARK.encode()
+        return Hold(process, is_watch, _changed_ms(os.fstat(descriptor)))
+    except OSError:
+        return None
+    finally:
+        os.close(descriptor)
+
+
+def _changed_ms(status: os.stat_result) -> int:
+    return status.st_mtime_ns // 1_000_000
+
+
+def _record_lock(kind: int) -> bytes:
+    """Give a record lock of this kind on the whole file."""
+    return struct.pack(_RECORD_LOCK, kind, os.SEEK_SET, 0, 0, 0)
+
+
+def _is_record_locked(descriptor: int) -> bool:
+    """Whether another open file has a record lock on it."""
+    asked = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _record_lock(fcntl.F_WRLCK))
+    return bool(struct.unpack(_RECORD_LOCK, asked)[0] != fcntl.F_UNLCK)
 
 
 def _process_in(lock: bytes) -> int | None:
@@ -269,8 +373,22 @@ def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
     return None
 
 
+class Salvage(NamedTuple):
+    """A damaged store that was set aside, and what is still to be carried over from it.
+
+    `last_seq` is the number of its last input; None until the new store was begun with it. Where
+    that failed `error` says why, and nothing will be carried over.
+    """
+
+    aside: Path
+    last_seq: int | None
+    error: str = ""
+
+
 def set_aside(path: Path, utc_ms: int) -> Path:
     """Rename a damaged store, with its companions, to a dated name beside it.
+
+    A note says so first, so that a kill in between is made good by `finish_setting_aside`.
 
     Returns:
         The new path of the database file.
@@ -278,25 +396,172 @@ def set_aside(path: Path, utc_ms: int) -> Path:
     Raises:
         StoreError: another process has it open for writing, or renaming fails.
     """
-    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
-    target = path.with_name(f"{path.name}.damaged-{stamp}")
-    number = 1
-    while target.exists():
-        number += 1
-        target = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    target = dated_name(path, "damaged", utc_ms)
+    note = {"aside": target.name, "moved": False, "last_seq": None}
     with WriterLock(path):
         try:
-            # The log goes first: a kill in between leaves a database without its log, never a log
-            # that a new database would take for its own.
-            for companion in reversed(_COMPANIONS):
-                source = path.with_name(path.name + companion)
-                if source.exists():
-                    source.rename(target.with_name(target.name + companion))
+            write_durably(_note_path(path), json.dumps(note).encode())
+            _move(path, target, note)
         except OSError as error:
             raise StoreError(
                 f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
             ) from error
     return target
+
+
+def finish_setting_aside(path: Path) -> None:
+    """Finish what a kill has cut short.
+
+    Raises:
+        StoreError: another process has it open for writing, or renaming fails.
+    """
+    note = _read_note(path)
+    if note is None or note["moved"]:
+        return
+    target = path.with_name(note["aside"])
+    with WriterLock(path):
+        try:
+            _move(path, target, note)
+        except OSError as error:
+            raise StoreError(
+                f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
+            ) from error
+
+
+def pending_salvage(path: Path) -> Salvage | None:
+    """Give what is still to be carried over into the store at `path`."""
+    note = _read_note(path)
+    if note is None or not note["moved"] or not path.with_name(note["aside"]).exists():
+        return None
+    return Salvage(path.with_name(note["aside"]), note["last_seq"], note.get("error", ""))
+
+
+def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
+    """Note that the new store was begun with what a watch goes on from."""
+    note = {
+        "aside": salvage.aside.name,
+        "moved": True,
+        "last_seq": last_seq,
+    }
+    write_durably(_note_path(path), json.dumps(note).encode())
+
+
+def note_failed(path: Path, salvage: Salvage, error: str) -> None:
+    """Note that nothing can be carried over, until people were told."""
+    note = {"aside": salvage.aside.name, "moved": True, "last_seq": None, "error": error}
+    write_durably(_note_path(path), json.dumps(note).encode())
+
+
+def end_salvage(path: Path) -> None:
+    """Note that nothing is left to be carried over."""
+    _note_path(path).unlink(missing_ok=True)
+    sync(path.parent)
+
+
+def move_files(path: Path, target: Path) -> None:
+    """Rename a store with its companions.
+
+    Raises:
+        OSError: renaming fails.
+    """
+    # The log goes first: a kill in between leaves a database without its log, never a log
+    # that a new database would take for its own.
+    for companion in reversed(_COMPANIONS):
+        source = path.with_name(path.name + companion)
+        if source.exists():
+            source.rename(target.with_name(target.name + companion))
+    sync(path.parent)
+
+
+def dated_name(path: Path, why: str, utc_ms: int) -> Path:
+    """Give a name beside the store that says since when it lies there, and is free."""
+    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
+    target = path.with_name(f"{path.name}.{why}-{stamp}")
+    number = 1
+    while any(target.with_name(target.name + each).exists() for each in _COMPANIONS):
+        number += 1
+        target = path.with_name(f"{path.name}.{why}-{stamp}-{number}")
+    return target
+
+
+def write_durably(path: Path, content: bytes) -> None:
+    """Write a file that is there whole, or as it was, whatever happens.
+
+    Raises:
+        OSError: it can't be written.
+    """
+    growing = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        growing.touch(0o600)
+        growing.write_bytes(content)
+        sync(growing)
+        growing.replace(path)
+        sync(path.parent)
+    finally:
+        growing.unlink(missing_ok=True)
+
+
+def sync(path: Path) -> None:
+    """Have the disk take a file, or the names in a folder.
+
+    Raises:
+        OSError: it refuses.
+    """
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+class Report(NamedTuple):
+    """What somebody who reads the store has found: damage, in a sentence."""
+
+    error: str
+    by_content: bool
+
+
+def report_damage(path: Path, error: DamagedStoreError) -> None:
+    """Tell the watch that runs on a store, if one does, that it is damaged."""
+    if hold_of(path) is None:
+        return
+    report = {"error": str(error), "by_content": isinstance(error, DamagedRecordError)}
+    with suppress(OSError):
+        write_durably(_report_path(path), json.dumps(report).encode())
+
+
+def take_report(path: Path) -> Report | None:
+    """Give what was reported, once."""
+    where = _report_path(path)
+    try:
+        content = where.read_bytes()
+        where.unlink()
+        return Report(**json.loads(content))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def _move(path: Path, target: Path, note: dict[str, Any]) -> None:
+    if not target.exists():
+        move_files(path, target)
+    write_durably(_note_path(path), json.dumps(note | {"moved": True}).encode())
+
+
+def _read_note(path: Path) -> dict[str, Any] | None:
+    try:
+        note = json.loads(_note_path(path).read_bytes())
+    except (OSError, ValueError):
+        return None
+    wanted = {"aside", "moved", "last_seq"}
+    return note if isinstance(note, dict) and wanted <= note.keys() else None
+
+
+def _note_path(path: Path) -> Path:
+    return path.with_name(path.name + ".salvage")
+
+
+def _report_path(path: Path) -> Path:
+    return path.with_name(path.name + ".report")
 
 
 def check_is_file(path: Path) -> bool:

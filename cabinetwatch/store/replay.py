@@ -1,9 +1,12 @@
 """Running the engine over what it was told before: the same inputs give the same transitions."""
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.store.renames import SENSOR_CONDITIONS, Rename
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -24,13 +27,18 @@ def from_oldest_reading(inputs: Iterable[tuple[int, Reading | Entry]]) -> Iterat
             yield from _in_force(before, item.t)
             yield item
             break
-        before.append(item)
+        if item.is_whole:
+            before.append(item)
     for _, item in remaining:
         yield item
 
 
 def _in_force(before: Sequence[Entry], first_t: int) -> Iterator[Entry]:
-    """Give configuration, start with the clock's offset, and connection as they stood last."""
+    """Give configuration, start with the clock's offset, and connection as they stood last.
+
+    Before any configuration a rename means nothing but that it is past.
+    """
+    yield from (entry for entry in before if entry.kind is EntryKind.RENAME)
     newest: dict[EntryKind, Entry] = {}
     ran, connection, offset_ms = False, None, 0
     for entry in before:
@@ -60,15 +68,23 @@ class Replayer:
         engine: where to go on, or None to begin with the first configuration in the journal.
         restore: makes a configuration from a journaled one; another setting is tried by changing
             it here.
+        damage: why a saved state, which it would have gone on from, can't be used.
+        renames: all of the store whose inputs are run, for transitions that name each sensor as it
+            is called today, as the store does. Without, they have the names of then.
     """
 
     def __init__(
         self,
         engine: Engine | None = None,
         restore: Callable[[Mapping[str, Any]], Config] = configuration.restore,
+        *,
+        damage: str = "",
+        renames: Iterable[Rename] = (),
     ) -> None:
         self.engine = engine
+        self.damage = damage
         self._restore = restore
+        self._renames = deque(renames)
 
     def run(self, inputs: Iterable[Reading | Entry]) -> Iterator[Transition]:
         """Yield the transitions that follow, in order.
@@ -78,16 +94,32 @@ class Replayer:
         """
         for item in inputs:
             if isinstance(item, Reading):
-                if self.engine is not None:
-                    yield from self.engine.observe(item)
+                told = [] if self.engine is None else self.engine.observe(item)
             else:
-                yield from self._tell(item)
+                told = self._tell(item)
+            yield from map(self._today, told) if self._renames else told
+
+    def _today(self, transition: Transition) -> Transition:
+        """Name a sensor by what is still to come."""
+        if transition.condition not in SENSOR_CONDITIONS:
+            return transition
+        subject = transition.subject
+        for rename in self._renames:
+            if rename.old == subject:
+                subject = rename.new
+        return replace(transition, subject=subject)
 
     def _tell(self, entry: Entry) -> list[Transition]:
         if entry.kind is EntryKind.CONFIG:
-            config = self._restore(entry.data["config"])
+            try:
+                config = self._restore(entry.data["config"])
+            except (AttributeError, KeyError, TypeError) as error:
+                # The row of another hand; what was in force goes on.
+                return [] if self.engine is None else self.engine.set_aside(entry, error)
             if self.engine is None:
                 self.engine = Engine(config)
                 return []
             return self.engine.configure(config, entry.t)
+        if entry.kind is EntryKind.RENAME and entry.is_whole and self._renames:
+            self._renames.popleft()
         return [] if self.engine is None else self.engine.tell(entry)

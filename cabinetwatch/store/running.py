@@ -1,20 +1,57 @@
-"""Whether the watch runs, as seen from its store."""
+"""Whether the watch runs, as seen from its store: its lock says so, and nothing else.
+
+The heartbeat in the store says only how fresh is what it wrote: after a kill it is young, and at a
+start there is none yet.
+"""
 
 import os
 import signal
 from pathlib import Path
+from typing import NamedTuple
 
-from cabinetwatch.clock import Clock
-from cabinetwatch.store.place import holder_of
+from cabinetwatch.store.in_memory import find_records
+from cabinetwatch.store.place import hold_of, holder_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import EntryKind
 
 HEARTBEAT_OLD_MS = 60_000
-"""A heartbeat older than this says that the watch is not running; one comes every 30 s."""
+"""A watch with an older heartbeat can't write its store, or hangs; one comes every 30 s."""
 
 
-def is_running(store: Store, clock: Clock) -> bool:
-    """Whether the newest heartbeat in the store is fresh, and was not that of a clean stop.
+class RunningWatch(NamedTuple):
+    """A watch that runs; `process` is None where it can't be known.
+
+    `since_utc_ms` is when it took the lock of its store; None with its records in memory.
+    """
+
+    process: int | None
+    since_utc_ms: int | None
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether it keeps its records in memory, for its disk refuses the store."""
+        return self.since_utc_ms is None
+
+
+def find_watch(path: Path) -> RunningWatch | None:
+    """Give the watch that runs on the store at `path`; None when none does.
+
+    It holds the lock of the store, or one in memory while its disk refuses. Who else holds the
+    lock, such as an import, is none.
+    """
+    hold = hold_of(path)
+    if hold is not None:
+        is_watch = hold.watch
+        if is_watch is None:
+            is_watch = hold.process is not None and _says_run(hold.process)
+        if is_watch:
+            return RunningWatch(hold.process, hold.since_utc_ms)
+    records = find_records(path)
+    return None if records is None else RunningWatch(records.process, None)
+
+
+def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
+    """Whether a running watch has written nothing for long: it can't, or it hangs.
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
     much.
@@ -22,21 +59,35 @@ def is_running(store: Store, clock: Clock) -> bool:
     Raises:
         StoreError: the store can't be read.
     """
-    heartbeat_ms = store.heartbeat()
-    if heartbeat_ms is None or abs(clock.utc_ms() - heartbeat_ms) > HEARTBEAT_OLD_MS:
-        return False
-    return _has_not_stopped(store)
+    signs = [watch.since_utc_ms, store.heartbeat()]
+    return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
 
 
-def mute_process(store: Store) -> int | None:
-    """Give the process of a watch that has not stopped and holds its store.
-
-    When the heartbeat is old nevertheless, it can't write its store, or hangs.
+def is_starting(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
+    """Whether a running watch has not written yet, so that the store tells of the one before.
 
     Raises:
         StoreError: the store can't be read.
     """
-    return holder_of(store.path) if _has_not_stopped(store) else None
+    runs = store.entries(EntryKind.START, EntryKind.STOP)
+    if not runs or runs[-1][1].kind is EntryKind.STOP:
+        return True
+    since_ms, heartbeat_ms = watch.since_utc_ms, store.heartbeat()
+    return since_ms is not None and (heartbeat_ms or 0) < since_ms <= now_utc_ms
+
+
+def running_since(store: Store) -> int | None:
+    """Give since when (watch ms) the newest run goes, read again as its file may have been.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    began: int | None = None
+    for _, entry in reversed(store.entries(EntryKind.START)):
+        began = entry.t
+        if not entry.data.get("reloaded"):
+            break
+    return began
 
 
 def signal_watch(store: Store, number: signal.Signals) -> int | None:
@@ -50,9 +101,8 @@ def signal_watch(store: Store, number: signal.Signals) -> int | None:
 
     Raises:
         OSError: it may not be signalled.
-        StoreError: the store can't be read.
     """
-    process = holder_of(store.path) if _has_not_stopped(store) else None
+    process = holder_of(store.path)
     if process is None:
         return None
     try:
@@ -71,16 +121,18 @@ def signal_watch(store: Store, number: signal.Signals) -> int | None:
 
 def _is_a_watch(process: int) -> bool:
     """Whether a process runs `cabinetwatch run`; asked by root, of the user for whom root acts."""
-    folder = Path(f"/proc/{process}")
     try:
         # Of everybody else the kernel asks that, too.
-        if os.getuid() == 0 and folder.stat().st_uid != os.geteuid():
+        if os.getuid() == 0 and Path(f"/proc/{process}").stat().st_uid != os.geteuid():
             return False
-        return b"run" in (folder / "cmdline").read_bytes().split(b"\0")
     except OSError:
         return False
+    return _says_run(process)
 
 
-def _has_not_stopped(store: Store) -> bool:
-    runs = store.entries(EntryKind.START, EntryKind.STOP)
-    return bool(runs) and runs[-1][1].kind is EntryKind.START
+def _says_run(process: int) -> bool:
+    """Whether a process was started as `cabinetwatch run`."""
+    try:
+        return b"run" in Path(f"/proc/{process}/cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False

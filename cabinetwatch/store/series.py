@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Table, func, select
 from cabinetwatch.store.database import Database
 from cabinetwatch.store.derive import TABLES, derived_seq, figures_in, merged
 from cabinetwatch.store.minutes import Minutes, waiting_figures, waiting_mark
+from cabinetwatch.store.renames import Renames, read_renames
 from cabinetwatch.store.tier_block import TierBlock
 from cabinetwatch.store.tiers import (
     DAY_MS,
@@ -129,6 +130,7 @@ class _Tail:
 
     def __init__(self) -> None:
         self._derived_seq = 0
+        self._renames = Renames()
         self._minutes = Minutes(0)
         self._waiting: list[FigureMinute] = []
         self._waiting_mark: tuple[int, ...] = ()
@@ -159,10 +161,11 @@ class _Tail:
         return self._waiting
 
     def _refresh(self, connection: Connection) -> None:
-        """Go on where the last look ended, unless the tiers have come further since."""
-        derived = derived_seq(connection)
-        if derived != self._derived_seq:
-            self._derived_seq, self._minutes = derived, Minutes(derived)
+        """Go on where the last look ended, unless the tiers have come further, or names changed."""
+        derived, renames = derived_seq(connection), read_renames(connection)
+        if derived != self._derived_seq or renames != self._renames:
+            self._derived_seq, self._renames = derived, renames
+            self._minutes = Minutes(derived)
         while self._minutes.gather(connection):
             pass
 

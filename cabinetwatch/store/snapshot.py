@@ -7,11 +7,11 @@ from typing import Any
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.follower import Follower
-from cabinetwatch.store.in_memory import find_records
 from cabinetwatch.store.room import Room
-from cabinetwatch.store.running import is_running, mute_process
+from cabinetwatch.store.running import find_watch, is_mute, is_starting, running_since
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import UnreadableTotal
+from cabinetwatch.text import rounded
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.entry import EntryKind
@@ -24,6 +24,7 @@ from cabinetwatch.watch.trials import TrialRecord
 class Snapshot:
     """The watch, its devices and sensors, and what stands.
 
+    `starting` is a watch that runs and has not written yet: the figures are of the one before.
     `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
     `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
     `running` where the figures are those in memory.
@@ -34,6 +35,7 @@ class Snapshot:
     site: str
     utc_ms: int | None
     running: bool
+    starting: bool
     mute_process: int | None
     memory_process: int | None
     connected: bool
@@ -105,7 +107,7 @@ def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> di
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)
 
 
 def _instant(utc_ms: int | None) -> str | None:
@@ -118,7 +120,7 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     Args:
         store: to read.
         config: counts while the store has none in force.
-        clock: says how old the last sign of life is.
+        clock: says how old the newest heartbeat is.
 
     Raises:
         StoreError: the store can't be read.
@@ -133,28 +135,37 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     Args:
         engine: that has followed it.
         store: the real one, or the one in memory that stands in for it.
-        clock: says how old the last sign of life is.
+        clock: says how old the newest heartbeat is.
         real: the path of the real one, where `store` may be another.
 
     Raises:
         StoreError: the store can't be read.
     """
-    records = find_records(real or store.path)
-    elsewhere = records is not None and store.path == (real or store.path)
-    running = is_running(store, clock) and not elsewhere
+    now_utc_ms = clock.utc_ms()
+    watch = find_watch(real or store.path)
+    in_memory = watch is not None and watch.in_memory
+    here = find_watch(store.path) if in_memory and store.path != real else watch
+    elsewhere = here is not None and here.in_memory
+    mute = here is not None and not elsewhere and is_mute(here, store, now_utc_ms)
+    running = here is not None and not elsewhere and not mute
+    starting = here is not None and running and is_starting(here, store, now_utc_ms)
     starts = store.entries(EntryKind.START)
-    counted, run_t = store.unreadable(), starts[-1][1].t if starts else None
+    counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
+    if here is not None and starting:
+        since_ms = here.since_utc_ms
+    heard = running and not starting
     return Snapshot(
         site=engine.config.site.name,
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
         utc_ms=store.heartbeat() if starts else None,
         running=running,
-        mute_process=None if running or elsewhere else mute_process(store),
-        memory_process=None if records is None else records.process,
-        connected=running and engine.house.site.connected,
-        session_taken=running and engine.house.site.connection.is_taken(engine.now),
+        starting=starting,
+        mute_process=here.process if here is not None and mute else None,
+        memory_process=watch.process if watch is not None and in_memory else None,
+        connected=heard and engine.house.site.connected,
+        session_taken=heard and engine.house.site.connection.is_taken(engine.now),
         since_utc_ms=since_ms if running else None,
         devices=device_figures(engine),
         sensors={

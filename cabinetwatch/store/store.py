@@ -2,6 +2,8 @@
 
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -13,16 +15,27 @@ from cabinetwatch.store import alarms, commands, marks, outbox, unreadable, week
 from cabinetwatch.store import inputs as told
 from cabinetwatch.store.batch import Batch, Repeatable, SavedState
 from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.store.in_memory import MemoryPlace
 from cabinetwatch.store.inputs import Stretch
 from cabinetwatch.store.place import (
-    DamagedStoreError,
+    DamagedRecordError,
     NoStoreError,
     ReplacedStoreError,
     WriterLock,
     act_as_owner,
     database_path,
+    pending_salvage,
+    report_damage,
 )
 from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.renames import (
+    Rename,
+    Renames,
+    Wanted,
+    judge_wanted,
+    read_renames,
+    sensors_of_today,
+)
 from cabinetwatch.store.room import Room, measure, raw_gone_before
 from cabinetwatch.store.schema import REVISIONS
 from cabinetwatch.store.series import Series, TierReader
@@ -52,10 +65,17 @@ class Store:
         self._lock = lock
         self._writer = writer
         self._tiers = TierReader(database)
+        self._is_watch = False
+        self._mark: MemoryPlace | None = None
 
     @classmethod
     def open(
-        cls, url: str, *, read_only: bool = False, window_messages: int = MOST_UNACKNOWLEDGED
+        cls,
+        url: str,
+        *,
+        read_only: bool = False,
+        window_messages: int = MOST_UNACKNOWLEDGED,
+        watch: bool = False,
     ) -> "Store":
         """Open an existing store; `migrate` makes one.
 
@@ -64,6 +84,7 @@ class Store:
             read_only: don't take the lock; only `put_command` can write then.
             window_messages: how many messages the broker may have unacknowledged; so many are
                 remembered to recognise repeats.
+            watch: it is a watch that writes to it, and others see that it runs.
 
         Raises:
             NoStoreError: nothing lies there yet.
@@ -74,7 +95,7 @@ class Store:
         act_as_owner(path)
         if not is_ours(path):
             raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
-        lock = None if read_only else WriterLock(path)
+        lock = None if read_only else WriterLock(path, watch=watch)
         database = Database(path, read_only=read_only)
         try:
             _require_current(database)
@@ -84,7 +105,9 @@ class Store:
             if lock is not None:
                 lock.release()
             raise
-        return cls(database, lock, writer)
+        store = cls(database, lock, writer)
+        store._is_watch = watch
+        return store
 
     @property
     def path(self) -> Path:
@@ -96,6 +119,7 @@ class Store:
         self._database.close()
         if self._lock is not None:
             self._lock.release()
+        self._unmark()
 
     def __enter__(self) -> "Store":
         return self
@@ -116,12 +140,34 @@ class Store:
         """
         self._require_writer().commit(batch)
 
+    def rename(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+        """Let the past of sensors, each as (old, new), be of their new IDs; only once ever.
+
+        Returns:
+            What was done, as `due`, and sentences about what can't be done.
+
+        Raises:
+            StoreError: nothing was written.
+        """
+        found = self.renames_wanted(wanted)
+        t = self.last_t() or 0
+        entries: list[Reading | Entry] = [
+            Entry(t, EntryKind.RENAME, {"old": old, "new": new}) for old, new in found.due
+        ]
+        if entries:
+            self.commit(Batch(advanced_to=t, offset_ms=self.offset_ms() or 0, inputs=entries))
+        return found
+
     def let_go(self) -> None:
         """Close the file and let others take the lock, until `take_up`.
 
-        So its disk, which refuses, can be unmounted, checked, and mounted again.
+        So its disk, which refuses, can be unmounted, checked, and mounted again. That a watch lives
+        is then to be seen in memory.
         """
         self.close()
+        if self._is_watch:
+            with suppress(OSError):
+                self._mark = MemoryPlace(self.path)
 
     def take_up(self) -> None:
         """Open the file again where it was let go.
@@ -134,7 +180,7 @@ class Store:
         writer = self._require_writer()
         if not is_ours(self.path):
             raise NoStoreError(f"There is no store at {self.path} any more")
-        lock = WriterLock(self.path)
+        lock = WriterLock(self.path, watch=self._is_watch)
         try:
             _require_current(self._database)
             self._require_last(writer.seq)
@@ -143,12 +189,19 @@ class Store:
             lock.release()
             raise
         self._lock = lock
+        self._unmark()
+
+    def _unmark(self) -> None:
+        if self._mark is not None:
+            self._mark.remove()
+            self._mark = None
 
     # What the engine was told.
 
     def inputs(self, after_seq: int = 0) -> Iterator[tuple[int, Reading | Entry]]:
         """Give all the engine was told after input number `after_seq`, in that very order.
 
+        Sensors have the names that they had then; everywhere else those of today.
         JSON can't tell a tuple from a list: an entry's tuples come back as lists.
         """
         return told.read_inputs(self._database, after_seq)
@@ -190,7 +243,24 @@ class Store:
 
     def sensors(self) -> list[str]:
         """Give the names of all sensors that ever had a reading."""
-        return sorted(self._read(told.sensor_names).values())
+        return self._read(sensors_of_today)
+
+    def renames(self) -> Renames:
+        """Give which sensors have been renamed."""
+        return self._read(read_renames)
+
+    def renames_wanted(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+        """Look which renames, each as (old, new), are still to be done, and which can't be."""
+        return self._read(lambda connection: judge_wanted(connection, wanted))
+
+    def renames_unpublished(self) -> list[Rename]:
+        """Give the renames since which no broker has let the watch in."""
+
+        def unpublished(connection: Connection) -> list[Rename]:
+            last = told.last_of_kind(connection, EntryKind.CONNECT)
+            return [rename for rename in read_renames(connection) if rename.seq > last]
+
+        return self._read(unpublished)
 
     def unreadable(self) -> dict[str, unreadable.UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""
@@ -231,9 +301,11 @@ class Store:
         """Give the last committed messages, oldest first.
 
         Only of the session in force: a connect without a session in the journal forgets the rest.
-        Of several under one packet identifier the last one counts.
+        Of several under one packet identifier the last one counts. Slot by slot: tens of thousands
+        at once would cost the daemon megabytes.
         """
-        return window.messages_of(self._read(window.read_window))
+        for packed in self._read(window.read_window):
+            yield from self._told(partial(window.messages_of, packed))
 
     # Alarms and notices.
 
@@ -338,7 +410,7 @@ class Store:
 
     def tidy(self, now: Now) -> Iterator[None]:
         """Bring the tiers up to what is committed; each `next` is one short step."""
-        self._require_writer()
+        self._require_whole()
         return tidy(self._database, now)
 
     def clear(self, now: Now, keeping: Keeping, spare_pages: int = SPARE_PAGES) -> Iterator[int]:
@@ -347,7 +419,7 @@ class Store:
         Returns:
             Steps, each short; each gives the rows that it let go.
         """
-        self._require_writer()
+        self._require_whole()
         return clear(self._database, now, keeping, spare_pages)
 
     def room(self) -> Room:
@@ -375,8 +447,11 @@ class Store:
         finally:
             database.close()
 
-    def take_commands(self) -> list[tuple[int, dict[str, Any]]]:
-        """Give the commands not yet handled; they stay so until a batch says `handled`."""
+    def take_commands(self) -> list[tuple[int, Any]]:
+        """Give the commands not yet handled; they stay so until a batch says `handled`.
+
+        Any process may have put them: one need not be the object that a command is.
+        """
         return self._read(commands.waiting_commands)
 
     def command_result(self, command_id: int) -> dict[str, Any] | None:
@@ -386,6 +461,18 @@ class Store:
     def _require_last(self, seq: int) -> None:
         if self.last_seq() != seq:
             raise ReplacedStoreError(f"The store {self.path} is not as this watch left it")
+
+    def _require_whole(self) -> None:
+        """Condense and prune nothing while readings still come from a store that was set aside.
+
+        Done again after a kill, carrying over could not tell what is gone from what never came.
+        """
+        self._require_writer()
+        if pending_salvage(self.path) is not None:
+            raise StoreError(
+                f"The readings of the damaged store are still being carried over into {self.path};"
+                " try again when that is done"
+            )
 
     def _require_writer(self) -> Writer:
         if self._writer is None:
@@ -403,7 +490,9 @@ class Store:
         try:
             return question()
         except (ValueError, zlib.error) as error:
-            raise DamagedStoreError(f"The store {self.path} is damaged: {error}") from error
+            damage = DamagedRecordError(f"The store {self.path} is damaged: {error}", self.path)
+            report_damage(self.path, damage)
+            raise damage from error
 
 
 def _require_current(database: Database) -> None:

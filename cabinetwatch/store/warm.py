@@ -9,8 +9,12 @@ from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
+from cabinetwatch.watch.refusals import Refusal, describe_error
 
 _log = logging.getLogger(__name__)
+
+SAVED_STATE = "the saved state"
+"""The subject of the refusal where that can't be used."""
 
 
 def pack_state(engine: Engine) -> bytes:
@@ -30,6 +34,7 @@ def warm_engine(store: Store) -> Engine | None:
         StoreError: the store can't be read.
     """
     replayer, after_seq = resume(store)
+    damage = replayer.damage
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
@@ -37,6 +42,9 @@ def warm_engine(store: Store) -> Engine | None:
         _log.warning("the journal's configuration is no longer understood: %s", error)
         return None
     _catch_up(replayer.engine, store.last_t())
+    if replayer.engine is not None and damage:
+        shown = "what was learnt and stood is put together again from the journal"
+        replayer.engine.refused.append(Refusal(replayer.engine.now, SAVED_STATE, shown, damage))
     return replayer.engine
 
 
@@ -47,8 +55,14 @@ def resume(store: Store) -> tuple[Replayer, int]:
         StoreError: the store can't be read.
     """
     saved = store.saved_state()
-    engine = None if saved is None else _unpack(saved.data)
-    return Replayer(engine), 0 if saved is None or engine is None else saved.seq
+    engine, damage = None, ""
+    if saved is not None:
+        try:
+            engine = _unpack(saved.data)
+        except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
+            damage = describe_error(error)
+            _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
+    return Replayer(engine, damage=damage), 0 if saved is None or engine is None else saved.seq
 
 
 def _catch_up(engine: Engine | None, ran_until_ms: int | None) -> None:

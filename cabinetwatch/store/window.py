@@ -2,7 +2,7 @@
 
 import zlib
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from itertools import accumulate, pairwise
 from struct import Struct
 
@@ -10,6 +10,7 @@ from sqlalchemy import Connection, delete, select
 from sqlalchemy.dialects.sqlite import insert
 
 from cabinetwatch.store.batch import Repeatable
+from cabinetwatch.store.place import whole
 from cabinetwatch.store.planes import pack_integers, unpack_integers
 from cabinetwatch.store.schema import repeat_window as table
 
@@ -66,7 +67,7 @@ class RepeatRing:
 
 
 def read_window(connection: Connection) -> list[bytes]:
-    """Give what the slots hold, oldest first, for `messages_of`.
+    """Give what the slots hold, oldest first, each for `messages_of`.
 
     Args:
         connection: within a transaction.
@@ -74,10 +75,14 @@ def read_window(connection: Connection) -> list[bytes]:
     return list(connection.scalars(select(table.c.data).order_by(table.c.turn)))
 
 
-def messages_of(slots: Iterable[bytes]) -> Iterator[Repeatable]:
-    """Give the messages one by one: tens of thousands at once would cost the daemon megabytes."""
-    for packed in slots:
-        yield from _unpack(packed)
+def messages_of(packed: bytes) -> list[Repeatable]:
+    """Give the messages of a slot.
+
+    Raises:
+        ValueError: it is damaged.
+    """
+    with whole("the list of the newest messages"):
+        return _unpack(packed)
 
 
 def _pack(messages: Sequence[Repeatable]) -> bytes:

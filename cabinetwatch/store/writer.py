@@ -19,6 +19,7 @@ from cabinetwatch.store.inputs import last_known_t, last_seq, sensor_names
 from cabinetwatch.store.marks import Heartbeat, newest_heartbeat
 from cabinetwatch.store.minutes import write_figures
 from cabinetwatch.store.outbox import write_notices, write_outcomes
+from cabinetwatch.store.renames import hand_over
 from cabinetwatch.store.unreadable import write_unreadable
 from cabinetwatch.store.weeks import write_weeks
 from cabinetwatch.store.window import RepeatRing
@@ -69,6 +70,9 @@ class Writer:
             write_figures(connection, batch.advanced_to, batch.figures)
             write_unreadable(connection, batch.unreadable)
             write_weeks(connection, batch.weeks)
+            for item in batch.inputs:
+                if isinstance(item, Entry) and item.kind is EntryKind.RENAME and item.is_whole:
+                    hand_over(connection, item.data["old"], item.data["new"])
             if batch.state is not None:
                 _write_state(connection, rows.seq, batch.advanced_to, batch.state)
             forget = any(_loses_session(item) for item in batch.inputs)

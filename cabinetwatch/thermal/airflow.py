@@ -2,6 +2,8 @@
 
 import math
 
+from cabinetwatch.thermal.bounds import LARGEST, checked
+
 GAS_CONSTANT_J_KGK = 287.05287
 """Of dry air (ICAO standard atmosphere)."""
 
@@ -23,12 +25,18 @@ def pressure_pa(altitude_m: float) -> float:
         ValueError: above 11 000 m or below -500 m, where the formula doesn't hold.
     """
     if not -500 <= altitude_m <= HIGHEST_M:
-        raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:g}")
+        raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:zg}")
     return SEA_LEVEL_PA * math.pow(1 - 2.25577e-5 * altitude_m, 5.2559)
 
 
 def density_kg_m3(temperature_c: float, altitude_m: float = 0.0) -> float:
-    """Give the density of dry air: p / (R T)."""
+    """Give the density of dry air: p / (R T).
+
+    Raises:
+        ValueError: a temperature at or below absolute zero, or beyond all reckoning.
+    """
+    if not 0 < temperature_c + 273.15 <= LARGEST:
+        raise ValueError(f"air can't be at {temperature_c:zg} °C")
     return pressure_pa(altitude_m) / (GAS_CONSTANT_J_KGK * (temperature_c + 273.15))
 
 
@@ -42,9 +50,10 @@ def flow_m3_s(
     Raises:
         ValueError: heat or rise not above 0.
     """
-    if heat_w <= 0 or rise_k <= 0:
+    if not (heat_w > 0 and rise_k > 0):
         raise ValueError("heat and rise must lie above 0")
-    return heat_w / (density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK * rise_k)
+    per_m3_j = density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK
+    return checked(heat_w / per_m3_j / rise_k)
 
 
 def rise_k(
@@ -55,6 +64,7 @@ def rise_k(
     Raises:
         ValueError: heat or flow not above 0.
     """
-    if heat_w <= 0 or flow_m3_s <= 0:
+    if not (heat_w > 0 and flow_m3_s > 0):
         raise ValueError("heat and flow must lie above 0")
-    return heat_w / (density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK * flow_m3_s)
+    per_m3_j = density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK
+    return checked(heat_w / per_m3_j / flow_m3_s)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from statistics import mean, stdev
 from typing import TypeAlias
 
+from cabinetwatch.thermal.bounds import check, root
 from cabinetwatch.thermal.detection import DOUBT_SIGMAS
 from cabinetwatch.thermal.envelope import Envelope
 from cabinetwatch.thermal.expected import Expectation
@@ -41,9 +42,14 @@ def daily_figures(
 
 
 def yearly(days: Sequence[float]) -> float:
-    """What the highest of a year may be, from the highest of each of some days; 0 for too few."""
+    """What the highest of a year may be, from the highest of each of some days; 0 for too few.
+
+    Raises:
+        ValueError: a figure that can't be reckoned with.
+    """
     if len(days) < 2:
         return 0.0
+    check(*days)
     return mean(days) + _YEARLY_SIGMAS * stdev(days)
 
 
@@ -108,7 +114,7 @@ def _excess_k(
             continue
         goal_k = normal.highest_k(power_w) - usual_k
         low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
-        doubt_k = DOUBT_SIGMAS * expected.doubt_k2() ** 0.5
+        doubt_k = DOUBT_SIGMAS * root(expected.doubt_k2())
         envelope.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
         passed.append(max(0.0, envelope.beyond_k))
     days_k = daily_figures(record, passed, lambda day: sorted(day)[-2])

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from math import exp
 from typing import Any, TypeAlias
 
+from cabinetwatch.thermal.bounds import check, root
 from cabinetwatch.thermal.heading import Heading
 from cabinetwatch.thermal.leastsq import gram, inner, nonnegative, solve
 
@@ -36,6 +37,7 @@ which slower masses bring more, for they are the bigger ones."""
 
 _START_SURE_K, _START_UNKNOWN_K = 0.3, 30.0
 _SMALLEST_WAY_K = 0.2
+_LEAST_NOISE_K2 = 1e-6
 
 Row: TypeAlias = tuple[int, float, float]
 """End of a window (ms), the deviation in it (K), and the load's normal settled rise (K)."""
@@ -57,7 +59,13 @@ class Course:
         """Take the deviation of one window, and the normal settled rise of its load.
 
         What lost cooling adds follows the load; 0 where that isn't known: it is taken as steady.
+
+        Raises:
+            ValueError: a figure that can't be reckoned with, or windows that go back in time.
         """
+        check(seen_k, load_goal_k)
+        if self.rows and t_ms < self.rows[-1][0]:
+            raise ValueError("windows of a course don't go back in time")
         n, seen_sum, goal_sum = self._bins
         n, seen_sum, goal_sum = n + 1, seen_sum + seen_k, goal_sum + load_goal_k
         self._bins = (n, seen_sum, goal_sum)
@@ -92,9 +100,14 @@ class Course:
         self._bins = (0, 0.0, 0.0)
 
     def headings(self, noise_k: float) -> list[Heading] | None:
-        """Where the course leads; None when there is too little of it."""
+        """Where the course leads; None when there is too little of it.
+
+        Raises:
+            ValueError: a noise that can't be reckoned with.
+        """
+        check(noise_k)
         since_ms, rows = self.since_ms, self.rows
-        if since_ms is None or len(rows) < _FEWEST:
+        if since_ms is None or len(rows) < _FEWEST or rows[-1][0] <= since_ms:
             return None
         start_k = rows[0][1] if self._start_k is None else self._start_k
         start_sd_k = _START_UNKNOWN_K if self._start_k is None else _START_SURE_K
@@ -105,7 +118,7 @@ class Course:
             values_k=[value - start_k for _, value, _ in rows],
             loads=[goal_k / usual_k for goal_k in goals_k] if usual_k > 0.0 else [1.0] * len(rows),
         )
-        noise_k2 = noise_k * noise_k / self._per_bin
+        noise_k2 = max(noise_k * noise_k, _LEAST_NOISE_K2) / self._per_bin
         return [_heading(record, start_k, start_sd_k, noise_k2)]
 
     def save(self) -> dict[str, Any]:
@@ -179,7 +192,7 @@ def _heading(record: _Record, start_k: float, start_sd_k: float, noise_k2: float
     ways = tuple((way * (sign * load - column[-1]), tau_s) for way, column, tau_s in rows)
     # The doubt is that of the way gone in as long again.
     ahead = [exp(-1.0 / pace) * (1.0 - exp(-1.0 / pace)) for pace in _PACES]
-    ahead_sd_k = inner(ahead, solve(matrix, [0.0, 0.0, *ahead])[2:]) ** 0.5
+    ahead_sd_k = root(inner(ahead, solve(matrix, [0.0, 0.0, *ahead])[2:]))
     return Heading(1.0, goal_k, ways, ahead_sd_k / (1.0 - exp(-1.0)), now_s)
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from math import inf, prod
 
+from cabinetwatch.thermal.bounds import check
+
 DERATING_BASE_M = 900.0
 DERATING_K_PER_KM = 3.3
 """Thin air cools less: 1 K per 300 m above 900 m (ASHRAE TC 9.9, class A1; from memory)."""
@@ -22,6 +24,7 @@ class DeratingCurve:
 
     def __init__(self, points: Iterable[Sequence[float]]) -> None:
         self.points = tuple((float(t), float(f)) for t, f in points)
+        check(*(figure for point in self.points for figure in point))
         if not self.points:
             raise ValueError("a derating curve needs at least one point")
         for (t1, f1), (t2, f2) in pairwise(self.points):
@@ -67,10 +70,22 @@ def altitude_lowering_k(
     base_m: float = DERATING_BASE_M,
     k_per_km: float = DERATING_K_PER_KM,
 ) -> float:
-    """By how much a threshold is lowered above `base_m`."""
+    """By how much a threshold is lowered above `base_m`.
+
+    Raises:
+        ValueError: a figure that can't be reckoned with.
+    """
+    check(altitude_m, base_m, k_per_km)
     return max(0.0, altitude_m - base_m) / 1000.0 * k_per_km
 
 
 def combined_fraction(fractions: Iterable[float]) -> float:
-    """Several derating curves at once (temperature, input voltage): their fractions multiply."""
-    return prod(fractions)
+    """Several derating curves at once (temperature, input voltage): their fractions multiply.
+
+    Raises:
+        ValueError: a fraction that isn't from 0 to 1.
+    """
+    parts = tuple(fractions)
+    if not all(0.0 <= part <= 1.0 for part in parts):
+        raise ValueError("a derating fraction is from 0 to 1")
+    return prod(parts)

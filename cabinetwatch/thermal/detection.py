@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check, check_positive
 from cabinetwatch.thermal.cusum import Cusum, limit_for_run_length, normal_quantile_of_tail
 from cabinetwatch.thermal.envelope import Envelope
 from cabinetwatch.thermal.figures import Finding
@@ -31,12 +32,16 @@ _SLOW_SHORTEST_S = 120.0
 _RETURN_LASTS_S = 600.0
 """A loss at the edge of the band (dust) must not come and go with the load."""
 
+_MOST_SAMPLES, _RAREST = 1e12, 1e-30
 _LOW_LASTS_S = 3600.0
 """A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
 
 
 class ChangeTest:
-    """Has the settled rise left the normal band on one side (`sign` 1: above, -1: below)?"""
+    """Has the settled rise left the normal band on one side (`sign` 1: above, -1: below)?
+
+    ValueError for figures that can't be reckoned with, and for what isn't above 0 and should be.
+    """
 
     __slots__ = (
         "_cusum",
@@ -62,8 +67,10 @@ class ChangeTest:
     def __init__(self, sign: int, false_alarms_per_year: float) -> None:
         self.sign = sign
         self._rate = false_alarms_per_year
+        if not false_alarms_per_year > 0.0:
+            raise ValueError(f"no test raises {false_alarms_per_year:zg} false alarms a year")
         instants = YEAR_S / _INDEPENDENT_S
-        tail = min(0.4, 0.5 * false_alarms_per_year / instants)
+        tail = max(_RAREST, min(0.2, 0.5 * false_alarms_per_year / instants))
         self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS
         # Of single windows two in a row must be beyond, and their noise has nothing in common.
         self._quick_limit_sigmas = normal_quantile_of_tail(tail**0.5) + _QUICK_PULL_SIGMAS
@@ -88,6 +95,7 @@ class ChangeTest:
 
     def shift(self, level_k: float) -> None:
         """Levels are counted from elsewhere from now on: add this to those known."""
+        check(level_k)
         self._envelope.shift(level_k)
         self._quick.shift(level_k)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
@@ -114,6 +122,10 @@ class ChangeTest:
         `excess_k` how far ordinary life was seen to pass the bound that relaxes with
         `ceiling_tau_s`.
         """
+        check(step_s, seen_k, noise_k, level_k, level_sd_k, normal_goal_k, other_goal_k, doubt_k)
+        check(excess_k)
+        check_positive(slow_sd_k, tau_s, ceiling_tau_s)
+        step_s, level_sd_k, noise_k = max(step_s, 0.0), max(level_sd_k, 0.0), max(noise_k, 0.0)
         excess_k *= _EXCESS_MARGIN
         limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
         envelope, quick = self._envelope, self._quick
@@ -168,7 +180,7 @@ class ChangeTest:
 
     def _limit_for(self, tau_s: float) -> float:
         samples = YEAR_S / max(0.5 * tau_s, _SLOW_SHORTEST_S)
-        return limit_for_run_length(2.0 * samples / self._rate, _SLOW_K)
+        return limit_for_run_length(min(2.0 * samples / self._rate, _MOST_SAMPLES), _SLOW_K)
 
     def _slow_step(self, t_ms: int, slow_sd_k: float, tau_s: float) -> None:
         mean_k = self.sign * self._mean_sum / self._mean_s

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+from cabinetwatch.config.quantities import POSSIBLE
 from cabinetwatch.thermal.commissioning import (
     SMALLEST_MISSED_RISE_K,
     commissioned,
@@ -34,6 +35,14 @@ PROVISIONAL_DAYS = 3.0
 _LESSONS_APART_DAYS = 2.0
 _SMALLEST_SLOW_SD_K = 0.1
 
+_COLDEST_C, _HOTTEST_C = POSSIBLE["temperature"]
+_MOST_W = 100.0 * POSSIBLE["power"][1]
+"""Of all its supplies together."""
+
+_LEAST_RISE_K = 0.01
+_LOWS_TO_BE_OFF = 2
+"""A lone reading of no power is not off: what was on a moment ago, and is again, has not cooled."""
+
 MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
 
@@ -41,7 +50,13 @@ _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
 
 class DeviceObserver:
-    """Follows one device; feed it good readings only, in the order of their times."""
+    """Follows one device; feed it good readings only, in the order of their times.
+
+    What no reading can be is passed over, so that whatever it is fed it goes on.
+
+    Raises:
+        ValueError: settings that can't be reckoned with.
+    """
 
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
@@ -56,6 +71,8 @@ class DeviceObserver:
         self._history: History | None = History()
         self._next_lesson_days = min(PROVISIONAL_DAYS, settings.learning_days)
         self._on_since_ms: int | None = None
+        self._lows = 0
+        self._low_since_ms: int | None = None
         self._above = ChangeTest(1, settings.false_alarms_per_year)
         self._below = ChangeTest(-1, settings.false_missing_per_year)
         self._follower = Follower(
@@ -68,15 +85,23 @@ class DeviceObserver:
 
     def observe_ambient(self, t_ms: int, ambient_c: float) -> bool:
         """Take a reading of the ambient; True when the device was judged anew at it."""
+        if not _COLDEST_C <= ambient_c <= _HOTTEST_C:
+            return False
         self._follower.ambient_step.take(ambient_c)
         return self._judge(self._windows.ambient(t_ms, ambient_c))
 
     def observe_power(self, t_ms: int, power_w: float | None) -> bool:
         """Take a reading of the power, None when it isn't known any more; True when judged."""
+        if power_w is not None:
+            if not -_MOST_W <= power_w <= _MOST_W:
+                return False
+            self._lows = self._lows + 1 if power_w < self._off_below_w() else 0
         return self._judge(self._windows.power(t_ms, power_w))
 
     def observe_temperature(self, t_ms: int, temperature_c: float) -> bool:
         """Take a reading of the device's temperature; True when judged anew."""
+        if not _COLDEST_C <= temperature_c <= _HOTTEST_C:
+            return False
         self._follower.own_step.take(temperature_c)
         return self._judge(self._windows.temperature(t_ms, temperature_c))
 
@@ -155,6 +180,8 @@ class DeviceObserver:
         usual_k = follower.expected.load_rise_k if has_law else normal.rise_k
         if usual_k < 0.3 * normal.rise_k or follower.doubt_k > 0.1 * usual_k:
             return None
+        if usual_k < _LEAST_RISE_K:
+            return None
         ratio = figures.rise_k / usual_k
         if self.cooling_loss.standing and ratio > MOST_DUST:
             return None
@@ -181,7 +208,11 @@ class DeviceObserver:
         )
 
     def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
-        """When the device will reach the threshold, on its present heading."""
+        """When the device will reach the threshold, on its present heading.
+
+        Raises:
+            ValueError: a threshold or horizon that can't be reckoned with.
+        """
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
@@ -212,7 +243,7 @@ class DeviceObserver:
         power_w, normal = window.last_power_w, self.normal
         off = False
         if self.settings.has_power and power_w is not None:
-            off = power_w < self._off_below_w()
+            off = self._is_off(window, power_w)
         elif self.settings.has_power and self.is_off:
             # Its power isn't known any more: that turns nothing on.
             off = True
@@ -222,6 +253,16 @@ class DeviceObserver:
         if self._was_cold and not cold:
             self._on_since_ms = window.t_ms
         self.is_off, self._was_cold = off, cold
+
+    def _is_off(self, window: Window, power_w: float) -> bool:
+        """Whether it draws next to nothing, by two readings, or for a time constant by one."""
+        if power_w >= self._off_below_w():
+            self._low_since_ms = None
+            return False
+        if self._low_since_ms is None:
+            self._low_since_ms = window.t_ms
+        lasts_ms = window.t_ms - self._low_since_ms
+        return self._lows >= _LOWS_TO_BE_OFF or lasts_ms >= 1000.0 * self.response.tau_s
 
     def _is_cold(self) -> bool:
         """Without power: whether it is as cold as a device that is off, be it known as one or not.
@@ -246,7 +287,7 @@ class DeviceObserver:
         normal = self.normal
         if normal is None:
             return
-        if not self.applies:
+        if not self.applies or self._follower.starts:
             self._above.reset(window.t_ms)
             self._below.reset(window.t_ms)
             return
@@ -366,6 +407,17 @@ class DeviceObserver:
         patience_s = min(_LONGEST_PATIENCE_S, self.response.tau_s / 8.0)
         self._windows.patience_ms = round(1000.0 * max(_SHORTEST_PATIENCE_S, patience_s))
 
+    def restarted(self) -> DeviceObserver:
+        """An observer that has seen nothing yet, with all that this one has learnt."""
+        new = DeviceObserver(self.settings)
+        for name in ("_learnt", "_learnt_ms", "_first_ms", "_history", "_next_lesson_days"):
+            setattr(new, name, getattr(self, name))
+        if self._learnt is not None:
+            new._swings = None
+            new._follower = Follower(self._learnt.response, self._learnt.normal)
+            new._set_patience()
+        return new
+
     # --- state -------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
@@ -409,7 +461,7 @@ class DeviceObserver:
             state["follower"],
         )
         for name in _PLAIN_STATE:
-            setattr(new, name, state[name.lstrip("_")])
+            setattr(new, name, state.get(name.lstrip("_"), getattr(new, name)))
         return new
 
 
@@ -421,4 +473,6 @@ _PLAIN_STATE = (
     "_first_ms",
     "_next_lesson_days",
     "_on_since_ms",
+    "_lows",
+    "_low_since_ms",
 )

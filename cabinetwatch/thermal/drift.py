@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
+from cabinetwatch.thermal.bounds import LARGEST, SMALLEST, check
 from cabinetwatch.thermal.trend import mann_kendall, theil_sen
 
 DAY_MS = 86_400_000
@@ -71,7 +72,12 @@ class DriftObserver:
         )  # fmt: skip
 
     def observe(self, t_ms: int, ratio: float) -> bool:
-        """Take one ratio (rise over normal rise at the load); True when a day was closed."""
+        """Take one ratio (rise over normal rise at the load); True when a day was closed.
+
+        Raises:
+            ValueError: a ratio that can't be reckoned with.
+        """
+        check(ratio)
         hour, day = t_ms // HOUR_MS, t_ms // DAY_MS
         closed = False
         if hour != self._hour:
@@ -105,11 +111,17 @@ class DriftObserver:
         return list(self._days)
 
     def assess(self, margin_k: float | None, normal_rise_k: float) -> DriftFinding:
-        """The trend, and when it will have used up `margin_k` of hot-day margin."""
+        """The trend, and when it will have used up `margin_k` of hot-day margin.
+
+        Raises:
+            ValueError: figures that can't be reckoned with.
+        """
+        check(margin_k or 0.0, normal_rise_k)
         significant, climb, p, since_ms = self._tested
         exhausted = None
         if climb is not None and climb > 0.0 and margin_k is not None:
-            exhausted = 7.0 * max(0.0, margin_k) / (climb * normal_rise_k)
+            climb_k = max(climb * normal_rise_k, SMALLEST)
+            exhausted = min(7.0 * max(0.0, margin_k) / climb_k, LARGEST)
         return DriftFinding(significant, climb, p, since_ms, exhausted)
 
     def _close_hour(self) -> None:
@@ -148,7 +160,10 @@ class DriftObserver:
             if line is None or trend.p is None:
                 continue
             told = True
-            climb = 7.0 * line.slope / median(ratios[: max(1, len(ratios) // 4)])
+            usual = median(ratios[: max(1, len(ratios) // 4)])
+            if usual < SMALLEST:
+                continue  # a rise that wasn't there tells of no trend
+            climb = 7.0 * line.slope / usual
             if trend.p < SIGNIFICANCE and climb > LEAST_CLIMB_PER_WEEK:
                 self._persistent += 1
                 sure = self._persistent >= _PERSISTENT_DAYS

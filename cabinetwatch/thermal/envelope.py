@@ -18,6 +18,8 @@ from __future__ import annotations
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check, check_positive
+
 _USUAL_TAUS = 5.0
 
 
@@ -53,7 +55,12 @@ class Envelope:
         self.standing = False
 
     def shift(self, level_k: float) -> None:
-        """Levels are counted from elsewhere from now on: add this to those known."""
+        """Levels are counted from elsewhere from now on: add this to those known.
+
+        Raises:
+            ValueError: a figure that can't be reckoned with.
+        """
+        check(level_k)
         level = self.sign * level_k
         self._last_k += level
         self._other_k += level
@@ -77,7 +84,13 @@ class Envelope:
         First the one that the test is about, then the one on the other side. `doubt_k` is how far
         the level may be wrong for reasons other than noise, `limit_k` how far beyond the bound it
         must be to count. Two levels in a row must agree, so that no single reading moves anything.
+
+        Raises:
+            ValueError: figures that can't be reckoned with, a time constant or limit not above 0.
         """
+        check(step_s, level_k, goals_k[0], goals_k[1], doubt_k)
+        check_positive(limit_k, tau_s)
+        step_s = max(step_s, 0.0)
         sign = self.sign
         level = sign * level_k
         goal, other_goal = sign * goals_k[0], sign * goals_k[1]

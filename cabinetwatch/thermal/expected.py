@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check
 from cabinetwatch.thermal.lowpass import LowPassRow
 from cabinetwatch.thermal.model import LONG_TAIL, Response
 
@@ -12,7 +13,8 @@ class Expectation:
     """Passes ambient and normal settled rise through the device's response.
 
     After `advance`: `felt_ambient_c`, `load_rise_k` (the rise that the normal settled rises of late
-    explain by now), and `drivers`, the differences that make both uncertain (K).
+    explain by now), and `drivers`, the differences that make both uncertain (K). ValueError for
+    figures that can't be reckoned with.
     """
 
     __slots__ = (
@@ -54,6 +56,7 @@ class Expectation:
         goal_k: float,
     ) -> None:
         """Go on by a step with the ambient and the normal settled rise, now and on average."""
+        check(ambient_c, goal_now_k)
         if not self._started:
             self.settle(ambient_mean_c, goal_k)
         response = self.response
@@ -89,7 +92,11 @@ class Expectation:
         """What felt ambient and load's rise still differ by from where they go: (K, its tau in s).
 
         They go to `ambient_c` and `goal_k`, if these stay.
+
+        Raises:
+            ValueError: one of them can't be reckoned with.
         """
+        check(ambient_c, goal_k)
         response = self.response
         ambient = zip(
             response.ambient_shares, self._ambient.values, response.ambient_poles_s, strict=False

@@ -1,9 +1,14 @@
-"""A DC fan slowed by a resistor in series, and the fan laws."""
+"""A DC fan slowed by a resistor in series, and the fan laws.
+
+ValueError for what should lie above 0 and doesn't, or lies beyond what can be reckoned.
+"""
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
+
+from cabinetwatch.thermal.bounds import LARGEST, SMALLEST
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -101,20 +106,21 @@ def measured_model(first: tuple[float, float], second: tuple[float, float]) -> C
         ValueError: points that aren't above 0, of one voltage, or with a current that falls.
     """
     (low_v, low_a), (high_v, high_a) = sorted((first, second))
-    _check_positive(voltage=low_v, current=min(low_a, high_a))
+    for voltage, current in (first, second):
+        _check_positive(voltage=voltage, current=current)
     if low_v == high_v:
-        raise ValueError(f"both points were measured at {low_v:g} V; measure at two voltages")
+        raise ValueError(f"both points were measured at {low_v:zg} V; measure at two voltages")
     slope = (high_a - low_a) / (high_v - low_v)
     if slope < 0:
         raise ValueError(
-            f"the fan draws less at {high_v:g} V than at {low_v:g} V: it limits its speed itself,"
+            f"the fan draws less at {high_v:zg} V than at {low_v:zg} V: it limits its speed itself,"
             " and a resistor would slow it in a way that can't be reckoned"
         )
     intercept = low_a - slope * low_v
     sign = "-" if intercept < 0 else "+"
     return CurrentModel(
         "measured",
-        f"I = {slope:.4g} V {sign} {abs(intercept):.4g}",
+        f"I = {slope:z.4g} V {sign} {abs(intercept):z.4g}",
         lambda v: max(0.0, intercept + slope * v),
     )
 
@@ -129,7 +135,7 @@ def with_resistor(model: CurrentModel, supply_v: float, resistance_ohm: float) -
     low_v, high_v = 0.0, supply_v
     if supply_v - resistance_ohm * model.current_a(0.0) <= 0:
         raise ValueError(
-            f"{resistance_ohm:g} ohm leaves the fan no voltage by the {model.name} model"
+            f"{resistance_ohm:zg} ohm leaves the fan no voltage by the {model.name} model"
         )
     for _ in range(_HALVINGS):
         middle_v = (low_v + high_v) / 2
@@ -148,13 +154,14 @@ def resistor_for(model: CurrentModel, supply_v: float, fan_v: float) -> float:
     Raises:
         ValueError: a wanted voltage not between 0 and the supply, or without current.
     """
+    _check_positive(supply_v=supply_v)
     if not 0 < fan_v < supply_v:
         raise ValueError(
-            f"the fan's voltage must lie between 0 and {supply_v:g} V, not at {fan_v:g}"
+            f"the fan's voltage must lie between 0 and {supply_v:zg} V, not at {fan_v:zg}"
         )
     current_a = model.current_a(fan_v)
     if current_a <= 0:
-        raise ValueError(f"by the {model.name} model the fan draws nothing at {fan_v:g} V")
+        raise ValueError(f"by the {model.name} model the fan draws nothing at {fan_v:zg} V")
     return (supply_v - fan_v) / current_a
 
 
@@ -172,28 +179,31 @@ def check_resistor(
     Raises:
         ValueError: with the range that would be right.
     """
+    _check_positive(supply_v=supply_v, resistance_ohm=resistance_ohm, full_v=full_v)
+    if not models:
+        raise ValueError("nothing is known of the fan")
     fan_v = max(_voltage_behind(model, supply_v, resistance_ohm) for model in models)
     most_v, half_v = min(0.95 * supply_v, full_v), 0.5 * min(supply_v, full_v)
     right = (
         f"something from {_roughly(resistor_for(models[0], supply_v, most_v))} to"
-        f" {_roughly(resistor_for(models[0], supply_v, half_v))} ohm ({most_v:.3g} to"
-        f" {half_v:.3g} V at the fan) would be right"
+        f" {_roughly(resistor_for(models[0], supply_v, half_v))} ohm ({most_v:z.3g} to"
+        f" {half_v:z.3g} V at the fan) would be right"
     )
     if fan_v < LEAST_PART * min(supply_v, full_v):
         raise ValueError(
-            f"{resistance_ohm:g} ohm leaves the fan {fan_v:.2g} V at most, so that it stands still;"
-            f" {right}"
+            f"{resistance_ohm:zg} ohm leaves the fan {fan_v:z.2g} V at most, so that it stands"
+            f" still; {right}"
         )
     if supply_v - fan_v < LEAST_TAKEN * supply_v:
         raise ValueError(
-            f"{resistance_ohm:g} ohm takes less than {100 * LEAST_TAKEN:g} % of the {supply_v:g} V"
-            f" and slows no fan; {right}"
+            f"{resistance_ohm:zg} ohm takes less than {100 * LEAST_TAKEN:zg} % of the {supply_v:zg}"
+            f" V and slows no fan; {right}"
         )
 
 
 def _roughly(resistance_ohm: float) -> str:
     """Write two digits of a resistance, without an exponent."""
-    return f"{float(f'{resistance_ohm:.2g}'):g}"
+    return f"{float(f'{resistance_ohm:z.2g}'):zg}"
 
 
 def _voltage_behind(model: CurrentModel, supply_v: float, resistance_ohm: float) -> float:
@@ -233,11 +243,13 @@ def rating_to_buy_w(dissipation_w: float) -> float:
     Raises:
         ValueError: more than any usual resistor bears.
     """
+    if not dissipation_w >= 0:
+        raise ValueError(f"a resistor doesn't dissipate {dissipation_w:zg} W")
     needed_w = RATING_FACTOR * dissipation_w
     for rating_w in POWER_RATINGS_W:
         if rating_w >= needed_w * (1 - 1e-9):
             return rating_w
-    raise ValueError(f"no usual resistor bears {needed_w:.3g} W; use a fan of another speed")
+    raise ValueError(f"no usual resistor bears {needed_w:z.3g} W; use a fan of another speed")
 
 
 def fan_laws(speed_ratio: float) -> FanLaws:
@@ -257,5 +269,5 @@ def fan_laws(speed_ratio: float) -> FanLaws:
 
 def _check_positive(**figures: float) -> None:
     for name, value in figures.items():
-        if not (math.isfinite(value) and value > 0):
-            raise ValueError(f"{name} must lie above 0, not at {value:g}")
+        if not SMALLEST <= value <= LARGEST:
+            raise ValueError(f"{name} must lie above 0, not at {value:zg}")

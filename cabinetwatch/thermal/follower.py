@@ -6,6 +6,7 @@ from dataclasses import asdict
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.bounds import root
 from cabinetwatch.thermal.course import Course
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.figures import Figures
@@ -19,6 +20,11 @@ _START_DOUBT_K = 3.0
 _GAP_DOUBT_K = 1.0
 _WARM_DOUBT_K = 0.3
 _SHORTEST_GAP_S = 900.0
+_MOST_STARTS = 5
+_SAME_START_K = 3.0
+"""What the time before the start was like is taken from the first windows; it begins anew, so many
+times at most, until one agrees with the window before by this much."""
+
 _LATE_SHARE = 0.3
 """A load step between two power readings is dated at their middle: that far off, as a share."""
 
@@ -34,6 +40,12 @@ _SURE_SIGMAS = 1.65
 
 _CLEAR_FALL = 0.1
 """What a device has stored shows as so much of the normal rise still to fall, or more."""
+
+_LEAST_W = 0.1
+"""Less power than a meter can tell has no thermal resistance."""
+
+_LEAST_RISE_K = 0.01
+"""Of less nothing can be told in proportion."""
 
 _TELLING_LOAD = 0.3
 """Below this share of the normal rise, lost cooling can't be told by its proportion."""
@@ -65,7 +77,7 @@ class Follower:
     """Felt ambient, the load's rise, and a filter on what is left: the deviation.
 
     With power and a power law the deviation is counted from the load's normal rise; otherwise that
-    is 0 and the deviation is the whole rise.
+    is 0 and the deviation is the whole rise. ValueError for windows that can't be reckoned with.
     """
 
     def __init__(self, response: Response, normal: NormalRise | None) -> None:
@@ -84,7 +96,7 @@ class Follower:
         self._stale_s = 0.0
         self._load_known = False
         self._ambient_c: float | None = None
-        self._fresh = True
+        self._fresh = _MOST_STARTS
         self.own_step, self.ambient_step = Resolution(), Resolution()
 
     def inherit(self, before: Follower) -> None:
@@ -93,6 +105,13 @@ class Follower:
         self.filter.noise_k2 = before.filter.noise_k2
         self._ambient_c = before._ambient_c
         self._unsettled_k = min(before._unsettled_k, _WARM_DOUBT_K)
+        # Its expectation is made of the record: only the filter starts.
+        self._fresh = 1
+
+    @property
+    def starts(self) -> bool:
+        """Whether it has not begun from two windows that agree: nothing is to be told of it yet."""
+        return self._fresh > 0
 
     def load_goal(self, power_w: float | None) -> float:
         """Normal settled rise of the load where that is known; else 0."""
@@ -103,7 +122,7 @@ class Follower:
 
     def noise_k(self) -> float:
         """Standard deviation of one window's deviation."""
-        return float(max(self.filter.noise_k2, self._noise_floor_k2()) ** 0.5)
+        return root(max(self.filter.noise_k2, self._noise_floor_k2()))
 
     def advance(self, window: Window, lost: bool) -> float:
         """Go on by one window; `lost` says that lost cooling stands.
@@ -112,23 +131,27 @@ class Follower:
             What must be added to deviations seen so far (K): 0, but for when the load comes to be
             known, or isn't known any more, so that they are counted from elsewhere.
         """
+        window.check()
         step_s = window.step_ms / 1000.0
         expected = self.expected
         goal_now = self.load_goal(window.last_power_w)
         goal = self.load_goal(window.power_w)
         moved_k = self._meet_knowledge(goal_now, self._knows_load(window.last_power_w))
+        if 1 < self._fresh < _MOST_STARTS:
+            # The window that it began from stood alone, as a wild value does.
+            expected.settle(window.ambient_mean_c, goal)
         expected.advance(window.step_ms, window.ambient_c, window.ambient_mean_c, goal_now, goal)
         seen_k = window.temperature_c - expected.felt_ambient_c - expected.load_rise_k
         if self._fresh:
             noise_k2 = self.filter.noise_k2
             self.filter = HeadingFilter(self.response.tau_s, seen_k)
             self.filter.noise_k2 = noise_k2
-            self._fresh = False
+            self._fresh = 0 if self._agrees(window, goal_now) else self._fresh - 1
         else:
             self._meet_load_change(goal_now, step_s)
         self._age(window, step_s)
         stretch = self._stretch(goal_now, lost)
-        self.doubt_k = self._doubt_k2(stretch) ** 0.5
+        self.doubt_k = root(self._doubt_k2(stretch))
         self._late_load_k *= exp(-step_s / self.response.tau_s)
         self.filter.advance(
             window.step_ms,
@@ -146,6 +169,14 @@ class Follower:
             self.course.end()
         self.load_goal_k = goal_now
         return moved_k
+
+    def _agrees(self, window: Window, goal_now: float) -> bool:
+        """Whether ambient and load are about what they were in the window before."""
+        if self._ambient_c is None or self._fresh == _MOST_STARTS:
+            return False
+        step_k = max(_SAME_START_K, 0.3 * max(goal_now, self.load_goal_k))
+        moved_k = abs(window.ambient_c - self._ambient_c)
+        return moved_k <= _SAME_START_K and abs(goal_now - self.load_goal_k) <= step_k
 
     def falls(self, sigmas: float = 0.0) -> bool:
         """Whether the rise still has to fall clearly, its goal being so many sigmas higher."""
@@ -277,7 +308,7 @@ class Follower:
         power_w = window.last_power_w
         settled_k = self.load_goal_k + heading.goal_k
         resistance = None
-        if power_w is not None and power_w > 0.0 and not is_off:
+        if power_w is not None and power_w >= _LEAST_W and not is_off:
             resistance = settled_k / power_w
         return Figures(
             t_ms=window.t_ms,
@@ -287,7 +318,7 @@ class Follower:
             power_w=power_w,
             raw_rise_k=window.temperature_c - window.ambient_c,
             rise_k=expected.load_rise_k + heading.level_k,
-            rise_sd_k=(heading.level_sd_k**2 + self.doubt_k**2) ** 0.5,
+            rise_sd_k=root(heading.level_sd_k**2 + self.doubt_k**2),
             rise_at_load_k=self._rise_at_load_k(),
             settled_rise_k=settled_k,
             settled_rise_sd_k=self._settled_sd_k(lost),
@@ -296,13 +327,14 @@ class Follower:
             lowest_normal_k=None if normal is None else normal.lowest_k(power_w),
             resistance_k_per_w=resistance,
             time_constant_s=self.response.tau_s,
-            noise_k=heading.noise_k2**0.5,
+            noise_k=root(heading.noise_k2),
         )
 
     def _rise_at_load_k(self) -> float:
         """The rise in proportion, as if the present load had stood: lost cooling multiplies it."""
         load_rise_k, level_k = self.expected.load_rise_k, self.filter.level_k
-        if load_rise_k < _TELLING_LOAD * max(self.load_goal_k, 0.0) or load_rise_k <= 0.0:
+        least_k = max(_TELLING_LOAD * max(self.load_goal_k, 0.0), _LEAST_RISE_K)
+        if load_rise_k < least_k:
             return self.load_goal_k + level_k
         return self.load_goal_k * (1.0 + level_k / load_rise_k)
 
@@ -317,7 +349,7 @@ class Follower:
         offset_k = _OFFSET_DOUBT_K + _OFFSET_DOUBT * (self.normal.rise_k if self.normal else 0.0)
         squares = heading.goal_sd_k**2 + self.doubt_k**2 + way_k * way_k
         squares += law_k * law_k + offset_k * offset_k
-        return float(squares**0.5)
+        return root(squares)
 
     def forecast(
         self, figures: Figures, threshold_c: float, horizon_s: float, lost: bool
@@ -363,6 +395,7 @@ class Follower:
         new.own_step, new.ambient_step = (Resolution(**step) for step in state["steps"])
         for name in _PLAIN_STATE:
             setattr(new, name, state[name.lstrip("_")])
+        new._fresh = int(new._fresh)
         return new
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from math import exp
+from math import exp, isnan
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check, check_positive
 from cabinetwatch.thermal.heading import Heading
 
 _TREND_FADES_S = 3600.0
@@ -44,6 +45,7 @@ class Base:
     """Felt ambient plus the load's normal rise: where they go, and what is left of each way there.
 
     `ways`: differences from the goal now (K), each with the time constant (s) by which it fades.
+    ValueError for figures that can't be reckoned with.
     """
 
     goal_c: float
@@ -51,8 +53,15 @@ class Base:
     trend_k_per_s: float
     doubt_k: float
 
+    def __post_init__(self) -> None:
+        check(self.goal_c, self.trend_k_per_s, self.doubt_k)
+        for way_k, tau_s in self.ways:
+            check(way_k)
+            check_positive(tau_s)
+
     def at_c(self, ahead_s: float) -> float:
-        """Felt ambient plus the load's normal rise, `ahead_s` from now."""
+        """Felt ambient plus the load's normal rise, `ahead_s` from now; never before now."""
+        ahead_s = max(ahead_s, 0.0)
         left_k = sum(way_k * exp(-ahead_s / tau_s) for way_k, tau_s in self.ways)
         trend_k = self.trend_k_per_s * _TREND_FADES_S * (1.0 - exp(-ahead_s / _TREND_FADES_S))
         return self.goal_c + left_k + trend_k
@@ -107,11 +116,18 @@ def time_to_threshold(
 ) -> Forecast:
     """Solve each likely course for the threshold.
 
-    `deviations`: where the rise's deviation from the load's normal rise may lead.
+    `deviations`: where the rise's deviation from the load's normal rise may lead. A threshold of
+    -inf is passed at once.
+
+    Raises:
+        ValueError: a threshold or horizon that is no number, or a horizon beyond all reckoning.
     """
+    check(horizon_s)
+    if isnan(threshold_c):
+        raise ValueError("no number is no threshold")
     outcomes: list[tuple[float, float]] = []
     deviations = [heading for heading in deviations if heading.weight >= _NEGLIGIBLE]
-    if highest_c(base, deviations) < threshold_c:
+    if not deviations or highest_c(base, deviations) < threshold_c:
         return Forecast(0.0, None, None, None)
     for heading in deviations:
         for sigmas, part in _SPREAD:
@@ -135,6 +151,8 @@ def highest_c(base: Base, deviations: Sequence[Heading]) -> float:
     """Temperature (degC) that no course passes: mostly it tells at once that nothing is near."""
     base_c = base.goal_c + sum(way_k for way_k, _ in base.ways if way_k > 0.0)
     base_c += max(0.0, base.trend_k_per_s) * _TREND_FADES_S
+    if not deviations:
+        return base_c
     sigmas = _SPREAD[-1][0]
     return base_c + max(
         heading.goal_k

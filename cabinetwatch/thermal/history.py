@@ -10,6 +10,9 @@ from zlib import compress, decompress
 from cabinetwatch.thermal.windows import Window
 
 _BIN_MS = 59_000
+_LONGEST_S = 1_000_000_000
+"""Some thirty years: more than any record lasts, and less than its column of seconds holds."""
+
 _COLUMNS = ("temperature_c", "ambient_c", "ambient_mean_c", "power_w", "power_mean_w")
 UNKNOWN = -1.0
 """Stands for a power that isn't known."""
@@ -35,7 +38,18 @@ class History:
         return len(self.end_s)
 
     def add(self, window: Window) -> None:
-        """Take one window."""
+        """Take one window. After a gap that no record spans it begins anew with the next.
+
+        Raises:
+            ValueError: figures that can't be reckoned with, or a window that goes back in time.
+        """
+        window.check()
+        end_s = 0 if self.start_ms is None else round((window.t_ms - self.start_ms) / 1000.0)
+        if max(end_s, window.step_ms // 1000) > _LONGEST_S:
+            self.clear()
+            return
+        if end_s < (self.end_s[-1] if self.end_s else 0):
+            raise ValueError("windows don't go back in time")
         if self.start_ms is None:
             self.start_ms = window.t_ms - window.step_ms
         self._length_ms += window.step_ms
@@ -60,6 +74,9 @@ class History:
 
     def clear(self) -> None:
         """Forget all rows."""
+        self.start_ms = None
+        self._length_ms = 0
+        self._ambient_area = self._power_area = 0.0
         self.end_s = array("i")
         self.columns = {name: array("f") for name in _COLUMNS}
 

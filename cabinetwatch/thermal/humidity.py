@@ -2,13 +2,18 @@
 
 Below 0 degC the dew point is that over supercooled water, which lies up to 2.4 K below the frost
 point: water appears as frost a little before the figure says.
+
+Temperatures are held from -100 to 200 degC and humidities from 0.1 to 100 %, beyond which the
+formula means nothing, and sensors overshoot; a ValueError for what is no number.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import exp, log
+from math import exp, isnan, log
 from typing import NamedTuple
+
+from cabinetwatch.thermal.bounds import check, checked
 
 
 class Magnus(NamedTuple):
@@ -28,6 +33,10 @@ ICE = Magnus(
 )
 LOWEST_C = -40.0
 HIGHEST_C = 60.0
+_MEANT_C = (-100.0, 200.0)
+_MEANT_PERCENT = (0.1, 100.0)
+_LARGEST_EXPONENT = 700.0
+"""The exponential of a little more is beyond a float."""
 
 
 def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
@@ -38,19 +47,33 @@ def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
     """
     if not 0 < relative_humidity_percent <= 100:
         raise ValueError(
-            f"relative humidity lies above 0 and up to 100 %, not at {relative_humidity_percent:g}"
+            f"relative humidity lies above 0 and up to 100 %, not at {relative_humidity_percent:zg}"
         )
     if not LOWEST_C <= temperature_c <= HIGHEST_C:
         raise ValueError(
-            f"the formula holds from {LOWEST_C:g} to {HIGHEST_C:g} °C, not at {temperature_c:g}"
+            f"the formula holds from {LOWEST_C:zg} to {HIGHEST_C:zg} °C, not at {temperature_c:zg}"
         )
 
 
+def _held(value: float, lowest: float, highest: float) -> float:
+    if isnan(value):
+        raise ValueError("no number says nothing of any air")
+    return min(highest, max(lowest, value))
+
+
 def saturation_pressure_hpa(temperature_c: float, coefficients: Magnus = WATER) -> float:
-    """Pressure of saturated water vapour."""
-    return coefficients.pressure_hpa * exp(
-        coefficients.a * temperature_c / (coefficients.b_c + temperature_c)
-    )
+    """Pressure of saturated water vapour.
+
+    Raises:
+        ValueError: no number, or coefficients that fit no air.
+    """
+    temperature_c = _held(temperature_c, *_MEANT_C)
+    if not coefficients.b_c > -_MEANT_C[0]:
+        raise ValueError("the formula has a pole at a temperature that air can have")
+    exponent = coefficients.a * temperature_c / (coefficients.b_c + temperature_c)
+    if not exponent < _LARGEST_EXPONENT:
+        raise ValueError("no air holds so much water")
+    return checked(coefficients.pressure_hpa * exp(exponent))
 
 
 def dew_point_c(temperature_c: float, relative_humidity_percent: float) -> float:
@@ -58,7 +81,8 @@ def dew_point_c(temperature_c: float, relative_humidity_percent: float) -> float
 
     Humidity is held between 0.1 and 100 %: sensors overshoot at both ends.
     """
-    humidity = min(100.0, max(0.1, relative_humidity_percent))
+    humidity = _held(relative_humidity_percent, *_MEANT_PERCENT)
+    temperature_c = _held(temperature_c, *_MEANT_C)
     g = log(humidity / 100.0) + WATER.a * temperature_c / (WATER.b_c + temperature_c)
     return WATER.b_c * g / (WATER.a - g)
 
@@ -71,7 +95,7 @@ def frost_point_c(temperature_c: float, relative_humidity_percent: float) -> flo
     """
     if dew_point_c(temperature_c, relative_humidity_percent) > 0:
         return None
-    humidity = min(100.0, max(0.1, relative_humidity_percent))
+    humidity = _held(relative_humidity_percent, *_MEANT_PERCENT)
     pressure_hpa = saturation_pressure_hpa(temperature_c) * humidity / 100
     g = log(pressure_hpa / ICE.pressure_hpa)
     return min(0.0, ICE.b_c * g / (ICE.a - g))
@@ -82,10 +106,12 @@ def warmed_humidity_percent(
 ) -> float:
     """Relative humidity of the same air at another temperature."""
     share = saturation_pressure_hpa(temperature_c) / saturation_pressure_hpa(warmed_c)
+    check(relative_humidity_percent)
     return relative_humidity_percent * share
 
 
 def condensation_distance_k(dew_point: float, surfaces_c: Iterable[float]) -> float | None:
     """Coldest surface minus dew point; None without a surface."""
     coldest = min(surfaces_c, default=None)
+    check(dew_point, 0.0 if coldest is None else coldest)
     return None if coldest is None else coldest - dew_point

@@ -16,6 +16,7 @@ from math import exp, log
 from operator import mul
 from typing import TypeAlias
 
+from cabinetwatch.thermal.bounds import SMALLEST, check, check_positive
 from cabinetwatch.thermal.history import History
 from cabinetwatch.thermal.leastsq import gram, nonnegative
 
@@ -39,13 +40,16 @@ class Spectrum:
     def mean_tau_s(self) -> float | None:
         """Log-mean time constant of the shares that lag by more than a minute."""
         lagging = sum(self.shares)
-        if lagging <= 0.0:
+        if lagging < SMALLEST:
             return None
         return exp(sum(s * log(p) for s, p in zip(self.shares, POLES_S, strict=True)) / lagging)
 
     def scaled(self) -> Spectrum:
         """The same with a sum of one."""
         total = self.at_once + sum(self.shares)
+        if total < SMALLEST:
+            # Nothing was found that follows: all of it at once is as good as any.
+            return Spectrum(1.0, [0.0 for _ in self.shares])
         return Spectrum(self.at_once / total, [s / total for s in self.shares])
 
 
@@ -53,9 +57,11 @@ Column: TypeAlias = "array[float]"
 
 
 class Record:
-    """A device's history with its low-passed ambient, ready for fitting."""
+    """A device's history with its low-passed ambient, ready for fitting; ValueError without any."""
 
     def __init__(self, history: History) -> None:
+        if not len(history):
+            raise ValueError("an empty record teaches nothing")
         self.end_s = history.end_s
         self.temperature = history.columns["temperature_c"]
         self.ambient = history.columns["ambient_c"]
@@ -120,7 +126,8 @@ class LoadFit:
 
 
 def robust_sigma(values: Sequence[float]) -> float:
-    """Standard deviation from the median absolute value."""
+    """Standard deviation from the median absolute value; ValueError for what is no figure."""
+    check(*values)
     return sorted(abs(v) for v in values)[len(values) // 2] / 0.6745 if values else 0.0
 
 
@@ -165,17 +172,29 @@ def _solve_shares(
 
 
 def ambient_prior(tau_s: float) -> list[float]:
-    """Shares expected before anything is seen: a fifth at once, the rest near `tau_s`."""
-    shares = [exp(-(log(p / tau_s) ** 2)) for p in POLES_S]
+    """Shares expected before anything is seen: a fifth at once, the rest near `tau_s`.
+
+    Raises:
+        ValueError: a time constant that isn't above 0, or beyond all reckoning.
+    """
+    check_positive(tau_s)
+    near_s = min(max(tau_s, 0.1 * POLES_S[0]), 10.0 * POLES_S[-1])
+    shares = [exp(-(log(p / near_s) ** 2)) for p in POLES_S]
     total = sum(shares)
     return [0.2, *(0.8 * s / total for s in shares)]
 
 
 def fit_with_power(record: Record, tau_guess_s: float, varied: bool) -> LoadFit:
-    """Fit response and power law; `varied` is False when the power hardly changed."""
+    """Fit response and power law; `varied` is False when the power hardly changed.
+
+    Raises:
+        ValueError: a record without a sound row.
+    """
     power = [max(p, 0.0) for p in record.power]
     mean_power = [max(p, 0.0) for p in record.power_mean]
     running = sorted(p for p in record.pick(power))
+    if not running:
+        raise ValueError("a record without a sound row teaches nothing")
     reference_w = max(running[int(0.9 * (len(running) - 1))], 1e-6)
     centre = sum(record.ambient) / len(record.ambient)
     target = array("d", (t - centre for t in record.pick(record.temperature)))
@@ -256,8 +275,11 @@ def decay_tau_s(end_s: Sequence[int], rise_k: Sequence[float], sigma_k: float) -
     While the rise relaxes, its means over successive blocks of length L change by `exp(-L/tau)`
     times the change before. The weighted median of that ratio over all clear pairs is robust
     against the jumps between. The shortest block that shows a clear decay counts: longer ones hold
-    several jumps.
+    several jumps. ValueError for rises that can't be reckoned with; None for fewer than two.
     """
+    check(sigma_k, *rise_k)
+    if len(end_s) < 2 or len(rise_k) != len(end_s) or end_s[-1] <= end_s[0]:
+        return None
     sums = [0.0]
     for value in rise_k:
         sums.append(sums[-1] + value)
@@ -296,7 +318,10 @@ def _block_ratios(
 
 
 def weighted_median(pairs: Sequence[tuple[float, float]]) -> float:
-    """The value at which half of the weight lies below."""
+    """The value at which half of the weight lies below; ValueError without any, or no figures."""
+    if not pairs:
+        raise ValueError("nothing has no median")
+    check(*(figure for pair in pairs for figure in pair))
     half = 0.5 * sum(weight for _, weight in pairs)
     for value, weight in sorted(pairs):
         half -= weight

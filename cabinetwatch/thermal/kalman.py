@@ -13,6 +13,7 @@ from __future__ import annotations
 from math import exp, inf, log
 from typing import Any, TypeAlias
 
+from cabinetwatch.thermal.bounds import LARGEST, check, check_positive, root
 from cabinetwatch.thermal.heading import Heading
 
 _MODELS = (
@@ -36,16 +37,25 @@ _NOISE_FLOOR_K2 = 1e-4
 _NEGLIGIBLE = -12.0
 _SLOWEST_PACE = 0.01
 _MEDIAN_OF_SQUARE = 0.455
+_MOST_NOISE_K2 = 1e6
+_LONGEST_WANDER_TAUS = 1000.0
 
 
 _Filter: TypeAlias = tuple[float, float, float, float, float]
 """Slow level and goal (K), and their covariances: slow-slow, slow-goal, goal-goal (K2)."""
 
 
+def _check_variances(*variances_k2: float) -> None:
+    check(*variances_k2)
+    if min(variances_k2) < 0.0:
+        raise ValueError("no variance lies below 0")
+
+
 class HeadingFilter:
     """Level and goal of a first-order response, with their uncertainty.
 
-    `wander_k2_per_s` is the variance by which the goal wanders in a second.
+    `wander_k2_per_s` is the variance by which the goal wanders in a second. ValueError for figures
+    that can't be reckoned with, variances below 0, and what isn't above 0 and should be.
     """
 
     __slots__ = (
@@ -67,9 +77,12 @@ class HeadingFilter:
     )  # fmt: skip
 
     def __init__(self, tau_s: float, level_k: float = 0.0, spread_k: float = 30.0) -> None:
+        check(level_k, spread_k)
+        check_positive(tau_s)
         self.tau_s = tau_s
+        spread_k2 = spread_k * spread_k
         self._filters: list[_Filter] = [
-            (level_k, level_k, spread_k**2, 0.9 * spread_k**2, spread_k**2) for _ in _MODELS
+            (level_k, level_k, spread_k2, 0.9 * spread_k2, spread_k2) for _ in _MODELS
         ]
         self._log_weights = list(_PRIOR_LOG_WEIGHTS)
         self._gains: list[float] = []
@@ -84,6 +97,7 @@ class HeadingFilter:
 
     def loosen(self, goal_k2: float, level_k2: float) -> None:
         """Goal and level may just have jumped, by these variances; the surprise tells nothing."""
+        _check_variances(goal_k2, level_k2)
         self._log_weights = list(_PRIOR_LOG_WEIGHTS)
         self._filters = [
             (slow, goal, p11 + level_k2, p12, p22 + goal_k2)
@@ -92,13 +106,16 @@ class HeadingFilter:
 
     def scale_goals(self, ratio: float, doubt_k2: float) -> None:
         """The load changed by `ratio`: what cooling has lost shows in proportion to it."""
+        check(ratio)
+        _check_variances(doubt_k2)
         self._filters = [
-            (slow, goal * ratio, p11, p12, p22 + doubt_k2)
+            (slow, min(max(goal * ratio, -LARGEST), LARGEST), p11, p12, p22 + doubt_k2)
             for slow, goal, p11, p12, p22 in self._filters
         ]
 
     def shift(self, level_k: float, goal_k: float) -> None:
         """Level and goal are counted from elsewhere from now on: add these to them."""
+        check(level_k, goal_k)
         self._filters = [
             (slow + (level_k - at_once * goal_k) / lags, goal + goal_k, p11, p12, p22)
             for (slow, goal, p11, p12, p22), (lags, at_once, _) in zip(
@@ -124,6 +141,11 @@ class HeadingFilter:
 
         `stretch` lengthens all time constants: settled rise over normal rise, when cooling is lost.
         """
+        check(seen_k)
+        _check_variances(doubt_k2, wander_k2_per_s, floor_k2)
+        check_positive(stretch)
+        if step_ms < 0 or not goals_k[0] <= goals_k[1]:
+            raise ValueError("time doesn't go back, and the lowest goal isn't above the highest")
         step_s = step_ms / 1000.0
         self._learn_noise(seen_k)
         if abs(stretch - self._stretch) > _STRETCH_STEP * self._stretch:
@@ -133,7 +155,8 @@ class HeadingFilter:
             slow_s = self._stretch * self.tau_s
             self._gains = [1.0 - exp(-step_s / (m * slow_s)) for m in _MULTIPLES]
             self._step_ms = step_ms
-        wander = wander_k2_per_s * step_s
+        # After so long a gap nothing is left of what was known: more would only drown the figures.
+        wander = wander_k2_per_s * min(step_s, _LONGEST_WANDER_TAUS * self.tau_s)
         doubt = max(self.noise_k2, floor_k2) + doubt_k2
         fade = exp(-step_s / (_MEMORY_TIME_CONSTANTS * self.tau_s))
         self._correct(seen_k, wander, doubt, fade, goals_k)
@@ -160,6 +183,9 @@ class HeadingFilter:
             c1 = h1 * q11 + h2 * q12
             c2 = h1 * q12 + h2 * q22
             spread = h1 * c1 + h2 * c2 + doubt
+            if spread < doubt:  # noqa: PLR1730 - a call of max here slows a replay
+                # Rounding, of variances far above the doubt.
+                spread = doubt
             surprise = error * error / spread
             if surprise > _WILD_SIGMAS2:
                 side = 1 if error > 0.0 else -1
@@ -176,7 +202,11 @@ class HeadingFilter:
                 goal = lowest_k
             elif goal > highest_k:
                 goal = highest_k
-            filters.append((slow + k1 * error, goal, q11 - k1 * c1, q12 - k1 * c2, q22 - k2 * c2))
+            q11 -= k1 * c1
+            q22 -= k2 * c2
+            if q11 < 0.0 or q22 < 0.0:
+                q11, q22 = max(q11, 0.0), max(q22, 0.0)
+            filters.append((slow + k1 * error, goal, q11, q12 - k1 * c2, q22))
             cost = surprise if surprise < _CLIP_SIGMAS2 else _CLIP_SIGMAS2
             log_weights.append(prior + (log_weight - prior) * fade - 0.5 * (cost + log(spread)))
         self._filters = filters
@@ -197,7 +227,7 @@ class HeadingFilter:
         bend = seen_k - 2.0 * last + before
         pace = max(_SLOWEST_PACE, 1.0 / (self._steps + 4.0))
         if bend * bend > _MEDIAN_OF_SQUARE * 6.0 * self.noise_k2:
-            self.noise_k2 *= 1.0 + pace
+            self.noise_k2 = min(_MOST_NOISE_K2, self.noise_k2 * (1.0 + pace))
         else:
             self.noise_k2 = max(_NOISE_FLOOR_K2, self.noise_k2 / (1.0 + pace))
 
@@ -216,9 +246,9 @@ class HeadingFilter:
             level_squares += w * (h1 * h1 * p11 + h2 * (2.0 * h1 * p12 + h2 * p22) + level * level)
         self.goal_k = goal = goal_sum / total
         self.level_k = level = level_sum / total
-        self.goal_sd_k = max(goal_squares / total - goal * goal, 0.0) ** 0.5
-        self.level_sd_k = max(level_squares / total - level * level, 0.0) ** 0.5
-        self.raw_level_sd_k = self._filters[_STATED][2] ** 0.5
+        self.goal_sd_k = root(goal_squares / total - goal * goal)
+        self.level_sd_k = root(level_squares / total - level * level)
+        self.raw_level_sd_k = root(self._filters[_STATED][2])
 
     def headings(self) -> list[Heading]:
         """Where the rise may lead, by each filter."""
@@ -229,7 +259,7 @@ class HeadingFilter:
         for w, (slow, goal, _, _, p22), (multiple, at_once, _) in rows:
             tau_s = multiple * self._stretch * self.tau_s
             ways = (((1.0 - at_once) * (goal - slow), tau_s),)
-            headings.append(Heading(w / total, goal, ways, p22**0.5, tau_s))
+            headings.append(Heading(w / total, goal, ways, root(p22), tau_s))
         return headings
 
     @property

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from math import exp
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check
 from cabinetwatch.thermal.ceiling import Drivers, daily_figures, with_ceiling, yearly
 from cabinetwatch.thermal.expected import Expectation
 from cabinetwatch.thermal.history import History
@@ -36,6 +37,9 @@ _DOUBT_LARGEST = 0.3**2
 _DOUBT_MARGIN = 1.5
 _GUARD_SMALLEST, _GUARD_LARGEST = 0.15, 0.35
 _LARGEST_OFFSET = 0.3
+_MOST_RISE_K = 1000.0
+"""A record of faulty sensors may show more; no device has it."""
+
 _MOST_LOAD = 2.5
 """Without power, a commissioned rise is widened by the load seen in learning up to this factor."""
 
@@ -125,12 +129,12 @@ def _learn_with_power(
     if fit.gain_k <= 0.0:
         remarks.append("The temperature doesn't follow the power.")
     normal = NormalRise(
-        rise_k=max(fit.gain_k, 0.1),
+        rise_k=min(max(fit.gain_k, 0.1), _MOST_RISE_K),
         power_w=fit.reference_w,
         exponent=fit.exponent,
         low_exponent=fit.exponent if varied else 0.6,
         high_exponent=fit.exponent if varied else 1.0,
-        offset_k=fit.offset_k,
+        offset_k=min(max(fit.offset_k, -_MOST_RISE_K), _MOST_RISE_K),
         highest_power_w=power[-1],
     )
     response = _response(tau, known, fit.ambient, fit.load if varied else None)
@@ -187,7 +191,8 @@ def _learn_without_power(
     days_k = daily_figures(record, rises, lambda day: quantile(sorted(day), _TOP_QUANTILE))
     unseen_k = min(yearly(days_k), _MOST_UNSEEN * quantile(running, 0.5))
     top = max(top, unseen_k)
-    normal = NormalRise(max(top, 0.1), low_k=low_k, guard=_GUARD_SMALLEST, off_rise_k=off_rise_k)
+    top = min(max(top, 0.1), _MOST_RISE_K)
+    normal = NormalRise(top, low_k=low_k, guard=_GUARD_SMALLEST, off_rise_k=off_rise_k)
     if given_normal is not None:
         # The load at commissioning needn't have been the highest.
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
@@ -200,8 +205,16 @@ def _learn_without_power(
 
 
 def quantile(ordered: Sequence[float], fraction: float) -> float:
-    """Value at `fraction` of a sorted sequence."""
-    return ordered[round(fraction * (len(ordered) - 1))]
+    """Value at `fraction` of a sorted sequence.
+
+    Raises:
+        ValueError: an empty one, figures that can't be reckoned with, or a share not from 0 to 1.
+    """
+    if not ordered or not 0.0 <= fraction <= 1.0:
+        raise ValueError("a quantile is of some values, from 0 to 1")
+    value = ordered[round(fraction * (len(ordered) - 1))]
+    check(ordered[0], value, ordered[-1])
+    return value
 
 
 def _tau_of_ambient(ambient: Spectrum) -> float:
@@ -229,6 +242,8 @@ def _pruned(spectrum: Spectrum) -> tuple[float, tuple[float, ...], tuple[float, 
     kept = [(p, s) for p, s in zip(POLES_S, spectrum.shares, strict=True) if s >= _SMALLEST_SHARE]
     at_once = spectrum.at_once if spectrum.at_once >= _SMALLEST_SHARE else 0.0
     total = at_once + sum(s for _, s in kept)
+    if total <= 0.0:
+        return 1.0, (), ()
     return at_once / total, tuple(p for p, _ in kept), tuple(s / total for _, s in kept)
 
 

@@ -5,19 +5,34 @@ from __future__ import annotations
 from collections.abc import Sequence
 from operator import mul
 
+from cabinetwatch.thermal.bounds import checked
+
 _TOLERANCE = 1e-9
+_MOST = 1e60
+
+
+def _check(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> None:
+    if not right or [len(row) for row in matrix] != [len(right)] * len(right):
+        raise ValueError("a system has as many rows as columns, and as many right sides")
+    if not all(-_MOST <= figure <= _MOST for row in (right, *matrix) for figure in row):
+        raise ValueError("a system with such figures can't be solved")
 
 
 def inner(a: Sequence[float], b: Sequence[float]) -> float:
-    """Sum of products."""
-    return float(sum(map(mul, a, b)))
+    """Sum of products; ValueError for one that a float doesn't hold."""
+    return checked(float(sum(map(mul, a, b))))
 
 
 def gram(
     columns: Sequence[Sequence[float]], weighted: Sequence[Sequence[float]]
 ) -> list[list[float]]:
-    """The matrix X' W X; `weighted` are the columns times the weights."""
+    """The matrix X' W X; `weighted` are the columns times the weights.
+
+    ValueError for one that a float doesn't hold, and columns that have no weighted ones.
+    """
     n = len(columns)
+    if len(weighted) != n:
+        raise ValueError("each column has a weighted one")
     rows = [[0.0] * n for _ in range(n)]
     for i in range(n):
         for j in range(i, n):
@@ -29,7 +44,11 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
     """Solve a symmetric positive definite system by Gauss elimination with row pivoting.
 
     A pivot that vanishes (a column that repeats others) gets the coefficient 0.
+
+    Raises:
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
     """
+    _check(matrix, right)
     n = len(right)
     rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
     for i in range(n):
@@ -50,7 +69,12 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
 
 
 def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
-    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method."""
+    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method.
+
+    Raises:
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
+    """
+    _check(matrix, right)
     n = len(right)
     scale = [max(matrix[i][i], 1e-30) ** 0.5 for i in range(n)]
     m = [[matrix[i][j] / (scale[i] * scale[j]) for j in range(n)] for i in range(n)]

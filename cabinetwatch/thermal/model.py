@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check, check_positive
+
 DEFAULT_TAU_S = 900.0
 """Safe default: between a small switch (300 s) and a big amplifier (1 h)."""
 
@@ -13,6 +15,11 @@ SETTLE_TAUS = 3.0
 
 OFF_SHARE = 0.05
 """Below this share of its normal power a device is off."""
+
+_MOST_EXPONENT = 1.5
+_MOST_RISE_K = 2000.0
+_MOST_SHARE = 1e4
+"""No device draws more than so many times what is normal to it."""
 
 _COLD_SHARE, _COLD_LEAST_K = 0.12, 0.5
 
@@ -70,14 +77,19 @@ class Response:
 
 
 def unlearnt_response(tau_s: float | None) -> Response:
-    """The response of a device of which only the time constant, or nothing, is known."""
-    tau = tau_s or DEFAULT_TAU_S
+    """The response of a device of which only the time constant, or nothing, is known.
+
+    Raises:
+        ValueError: a time constant that isn't above 0, or beyond all reckoning.
+    """
+    tau = DEFAULT_TAU_S if tau_s is None else tau_s
+    check_positive(tau)
     return Response(tau, tau_s is not None, ambient_poles_s=(tau,), load_poles_s=(tau,))
 
 
 def _power_law(share: float, exponent: float) -> float:
     """Give share ** exponent, with a negative share (a meter's noise at zero) taken as none."""
-    return float(share**exponent) if share > 0.0 else 0.0
+    return float(min(share, _MOST_SHARE) ** exponent) if share > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +100,8 @@ class NormalRise:
     resistance constant; natural convection about 0.8). `low_exponent` and `high_exponent` bound it.
     Without power: from `low_k` to `high_k`. `guard` is the fraction by which a settled rise may
     pass the band. `excess_k` is how far ordinary life passes what sound cooling explains when the
-    ceiling relaxes with `ceiling_tau_s` (None: the response's time constant).
+    ceiling relaxes with `ceiling_tau_s` (None: the response's time constant). ValueError for rises
+    that no device has, what can't be reckoned with, and exponents that aren't from 0 to 1.5.
     """
 
     rise_k: float
@@ -104,6 +117,20 @@ class NormalRise:
     off_rise_k: float | None = None
     excess_k: float = 0.0
     ceiling_tau_s: float | None = None
+
+    def __post_init__(self) -> None:
+        check(self.low_k, self.guard, self.floor_k, self.excess_k)
+        if not (abs(self.rise_k) <= _MOST_RISE_K and abs(self.offset_k) <= _MOST_RISE_K):
+            raise ValueError(
+                f"no device has a rise of {self.rise_k:zg} K, {self.offset_k:zg} K of it"
+            )
+        check(self.off_rise_k or 0.0, self.highest_power_w or 0.0)
+        for positive in (self.power_w, self.ceiling_tau_s):
+            if positive is not None:
+                check_positive(positive)
+        for exponent in (self.exponent, self.low_exponent, self.high_exponent):
+            if not 0.0 <= exponent <= _MOST_EXPONENT:
+                raise ValueError(f"no rise follows the power to the {exponent:zg}")
 
     def at(self, power_w: float | None) -> float:
         """Settled rise expected at this power, K."""
@@ -138,8 +165,8 @@ class NormalRise:
         exponent = self.high_exponent if share > 1.0 else self.low_exponent
         top = max(self.offset_k + self.rise_k * _power_law(share, exponent), 0.0)
         beyond = 0.0
-        if self.highest_power_w is not None and power_w > self.highest_power_w:
-            beyond = 0.3 * (power_w / self.highest_power_w - 1.0)
+        if self.highest_power_w and power_w > self.highest_power_w:
+            beyond = 0.3 * (min(power_w / self.highest_power_w, _MOST_SHARE) - 1.0)
         return top + max((self.guard + beyond) * top, self.floor_k)
 
     def lowest_k(self, power_w: float | None) -> float:

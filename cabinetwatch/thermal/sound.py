@@ -1,7 +1,21 @@
-"""Sound levels in dB: adding, averaging, background, and a fan's speed."""
+"""Sound levels in dB: adding, averaging, background, and a fan's speed.
+
+ValueError for levels that are no sound: beyond 1000 dB either way.
+"""
 
 import math
 from collections.abc import Sequence
+
+from cabinetwatch.thermal.bounds import check, check_positive
+
+_MOST_DB = 1000.0
+_SHORTEST_S = 1e-9
+
+
+def _energy(level_db: float) -> float:
+    if not -_MOST_DB <= level_db <= _MOST_DB:
+        raise ValueError(f"{level_db:zg} dB is no level of a sound")
+    return float(10 ** (level_db / 10))
 
 
 def sum_level_db(levels_db: Sequence[float]) -> float:
@@ -12,7 +26,7 @@ def sum_level_db(levels_db: Sequence[float]) -> float:
     """
     if not levels_db:
         raise ValueError("no level to add")
-    return 10 * math.log10(math.fsum(10 ** (level / 10) for level in levels_db))
+    return 10 * math.log10(math.fsum(_energy(level) for level in levels_db))
 
 
 def mean_level_db(levels_db: Sequence[float], durations_s: Sequence[float]) -> float:
@@ -25,11 +39,10 @@ def mean_level_db(levels_db: Sequence[float], durations_s: Sequence[float]) -> f
     """
     if len(levels_db) != len(durations_s) or not levels_db:
         raise ValueError("every level needs a duration, and there must be one")
-    if min(durations_s) < 0 or math.fsum(durations_s) <= 0:
+    check(*durations_s)
+    if min(durations_s) < 0 or math.fsum(durations_s) < _SHORTEST_S:
         raise ValueError("durations lie at 0 or above, and not all at 0")
-    energy = math.fsum(
-        t * 10 ** (level / 10) for level, t in zip(levels_db, durations_s, strict=True)
-    )
+    energy = math.fsum(t * _energy(level) for level, t in zip(levels_db, durations_s, strict=True))
     return 10 * math.log10(energy / math.fsum(durations_s))
 
 
@@ -41,9 +54,14 @@ def without_background_db(total_db: float, background_db: float) -> float:
     """
     if background_db >= total_db:
         raise ValueError(
-            f"a background of {background_db:g} dB can't be part of {total_db:g} dB in all"
+            f"a background of {background_db:zg} dB can't be part of {total_db:zg} dB in all"
         )
-    return 10 * math.log10(10 ** (total_db / 10) - 10 ** (background_db / 10))
+    source = _energy(total_db) - _energy(background_db)
+    if source <= 0:
+        raise ValueError(
+            f"{total_db:zg} dB hardly differ from a background of {background_db:zg} dB"
+        )
+    return 10 * math.log10(source)
 
 
 def speed_change_db(speed_ratio: float) -> float:
@@ -57,4 +75,5 @@ def speed_change_db(speed_ratio: float) -> float:
     """
     if speed_ratio <= 0:
         raise ValueError("a fan that stands still has no level to reckon with")
+    check_positive(speed_ratio)
     return 50 * math.log10(speed_ratio)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Any
 
 FEWEST_REPEATS = 12
@@ -37,7 +38,12 @@ class StuckWatch:
         self.since_ms = 0
 
     def observe(self, t_ms: int, value: float, witness: float | None) -> bool:
-        """Take a value and its witness; returns whether the sensor is stuck."""
+        """Take a value and its witness; returns whether the sensor is stuck.
+
+        A value or witness that is no number is none.
+        """
+        if witness is not None and not isfinite(witness):
+            witness = None
         if value != self._value:
             self._moved_on(t_ms, value, witness)
             return False
@@ -60,7 +66,7 @@ class StuckWatch:
     def _moved_on(self, t_ms: int, value: float, witness: float | None) -> None:
         if self._low is not None and self._high is not None and not self.stuck:
             self._most_moved = max(self._most_moved, self._high - self._low)
-        self._value, self._value_ms = value, t_ms
+        self._value, self._value_ms = value if isfinite(value) else None, t_ms
         self._repeats = 0
         self._low = self._high = witness
         self.stuck = False

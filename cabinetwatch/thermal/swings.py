@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check
+
 _GONE = 0.5
 """An excursion is over when it has lost this share of its height."""
 
@@ -30,7 +32,12 @@ class Swings:
     peak_k: float = 0.0
 
     def take(self, level_k: float) -> bool:
-        """Take the rise of now; True when it has just come back from higher than was known."""
+        """Take the rise of now; True when it has just come back from higher than was known.
+
+        Raises:
+            ValueError: a rise that can't be reckoned with.
+        """
+        check(level_k)
         self.peak_k = max(self.peak_k, level_k)
         height_k = self.peak_k - self.rise_k
         if height_k < _LEAST * self.rise_k or level_k > self.peak_k - _GONE * height_k:

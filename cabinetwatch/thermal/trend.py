@@ -2,7 +2,7 @@
 
 Theil 1950, Sen 1968 (slope); Mann 1945, Kendall 1975 (test); Hamed and Rao 1998, J. Hydrology 204,
 182-196 (variance under autocorrelation). Formulas from memory, held against reference values by the
-tests.
+tests. ValueError for figures that can't be reckoned with.
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import erfc, sqrt
 from statistics import median
+
+from cabinetwatch.thermal.bounds import SMALLEST, check
 
 FEWEST_FOR_CORRECTION = 20
 """Below this the correction does harm: on ten points it can shrink the variance tenfold."""
@@ -43,12 +45,13 @@ class TrendTest:
 
 def theil_sen(x: Sequence[float], y: Sequence[float]) -> Slope | None:
     """Median of all pairwise slopes; None with fewer than two different x."""
+    check(*x, *y)
     pairs = list(zip(x, y, strict=True))
     slopes = [
         (y2 - y1) / (x2 - x1)
         for i, (x1, y1) in enumerate(pairs)
         for x2, y2 in pairs[i + 1 :]
-        if x2 != x1
+        if abs(x2 - x1) >= SMALLEST
     ]
     if not slopes:
         return None
@@ -58,6 +61,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float]) -> Slope | None:
 
 def mann_kendall(y: Sequence[float], autocorrelation: bool = False) -> TrendTest:
     """Is there a monotonic trend? With `autocorrelation` the variance is Hamed and Rao's."""
+    check(*y)
     n = len(y)
     s = sum(_sign(b - a) for i, a in enumerate(y) for b in y[i + 1 :])
     variance = (n * (n - 1) * (2 * n + 5) - _tie_term(y)) / 18.0
@@ -76,7 +80,10 @@ def mann_kendall(y: Sequence[float], autocorrelation: bool = False) -> TrendTest
 
 def autocorrelations(values: Sequence[float]) -> list[float]:
     """Autocorrelation at lags 1 .. n-1 (biased estimator, normed by lag 0)."""
+    check(*values)
     n = len(values)
+    if n == 0:
+        return []
     mean = sum(values) / n
     centred = [v - mean for v in values]
     power = sum(v * v for v in centred)
@@ -90,6 +97,7 @@ def autocorrelations(values: Sequence[float]) -> list[float]:
 
 def ranks(values: Sequence[float]) -> list[float]:
     """Ranks from 1, ties sharing their mean rank."""
+    check(*values)
     order = sorted(range(len(values)), key=values.__getitem__)
     result = [0.0] * len(values)
     start = 0

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from cabinetwatch.thermal.bounds import check
+
 SHORTEST_WINDOW_MS = 9_000
 """Our choice: ten-second readings with jitter make one window each, faster ones are averaged."""
 
@@ -30,23 +32,37 @@ class Window:
     last_power_w: float | None
     ambient_age_ms: int = 0
 
+    def check(self) -> None:
+        """Refuse what can't be reckoned with.
+
+        Raises:
+            ValueError: a figure beyond all reckoning, or a step that isn't above 0.
+        """
+        check(self.temperature_c, self.ambient_c, self.ambient_mean_c)
+        check(self.power_w or 0.0, self.last_power_w or 0.0)
+        if self.step_ms <= 0:
+            raise ValueError(f"a window lasts some time, not {self.step_ms} ms")
+
 
 class WindowGatherer:
     """Closes a window at the reading that completes it.
 
     A window is complete when every input has spoken in it and it is long enough. An input that
-    stays silent is waited for up to `patience_ms`; that is noticed at a temperature reading.
+    stays silent is waited for up to `patience_ms`; that is noticed at a temperature reading. A
+    reading dated before others (one that waited for its turn) counts as one of their instant.
+    ValueError for figures that can't be reckoned with.
     """
 
     __slots__ = (
         "_ambient_area", "_ambient_c", "_ambient_n", "_ambient_sum", "_ambient_t_ms",
-        "_opened_ms", "_power_area", "_power_n", "_power_t_ms", "_power_w",
+        "_latest_ms", "_opened_ms", "_power_area", "_power_n", "_power_t_ms", "_power_w",
         "_temperature_n", "_temperature_sum", "expects_power", "patience_ms",
     )  # fmt: skip
 
     def __init__(self, expects_power: bool, patience_ms: int = 60_000) -> None:
         self.expects_power = expects_power
         self.patience_ms = patience_ms
+        self._latest_ms: int | None = None
         self._opened_ms: int | None = None
         self._temperature_sum = 0.0
         self._temperature_n = 0
@@ -62,6 +78,8 @@ class WindowGatherer:
 
     def ambient(self, t_ms: int, ambient_c: float) -> Window | None:
         """Take an ambient reading; return the window that it completes, if it does."""
+        check(ambient_c)
+        t_ms = self._in_order(t_ms)
         before_c = self._ambient_c
         if before_c is None:
             self._ambient_area = ambient_c * (t_ms - self._opened(t_ms))
@@ -78,6 +96,8 @@ class WindowGatherer:
 
     def power(self, t_ms: int, power_w: float | None) -> Window | None:
         """Take a power reading, or None when the power is no longer known."""
+        check(power_w or 0.0)
+        t_ms = self._in_order(t_ms)
         before_w, opened_ms = self._power_w, self._opened(t_ms)
         if before_w is None:
             self._power_area = (power_w or 0.0) * (t_ms - opened_ms)
@@ -94,6 +114,8 @@ class WindowGatherer:
 
     def temperature(self, t_ms: int, temperature_c: float) -> Window | None:
         """Take a reading of the device's temperature."""
+        check(temperature_c)
+        t_ms = self._in_order(t_ms)
         opened_ms = self._opened_ms
         if opened_ms is None:
             self._open(t_ms)
@@ -112,6 +134,10 @@ class WindowGatherer:
         self._ambient_area = 0.0
         self._ambient_sum = 0.0
         self._ambient_n = 0
+
+    def _in_order(self, t_ms: int) -> int:
+        self._latest_ms = t_ms = t_ms if self._latest_ms is None else max(t_ms, self._latest_ms)
+        return t_ms
 
     def _counted_to_ms(self, reading_t_ms: int) -> int:
         return max(reading_t_ms, self._opened(reading_t_ms))
@@ -173,5 +199,5 @@ class WindowGatherer:
         """The gatherer as it was at `save`."""
         gatherer = cls(False)
         for name in cls.__slots__:
-            setattr(gatherer, name, state[name.lstrip("_")])
+            setattr(gatherer, name, state.get(name.lstrip("_"), getattr(gatherer, name)))
         return gatherer

@@ -182,5 +182,5 @@ def _worded(
         best.value_s,
         f"The time constant of the {name} phase ({describe_duration(best.value_s)}) is mostly"
         f" carried over from the {other} phase, which shows more of the response: the heat"
-        f" capacity stays, and the thermal resistance is {ratio:.2f} times as high.",
+        f" capacity stays, and the thermal resistance is {ratio:z.2f} times as high.",
     )

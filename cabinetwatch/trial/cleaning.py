@@ -100,7 +100,7 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
         hole_s = hole * (phase.end_ms - phase.start_ms) / 1000
         raise UnusablePhaseError(
             f"{begin} has no reading of the {what} for {describe_duration(hole_s)},"
-            f" {100 * hole:.0f} % of it: the sensor was silent."
+            f" {100 * hole:z.0f} % of it: the sensor was silent."
         )
 
 
@@ -115,7 +115,7 @@ def _check_stirs(
     if part is not None:
         what = "ambient" if witness is None else "temperature"
         raise UnusablePhaseError(
-            f"The {what} did not move at all for {100 * part:.0f} % of the {name} phase, though it"
+            f"The {what} did not move at all for {100 * part:z.0f} % of the {name} phase, though it"
             " or the air moved at other times: its sensor looks dead."
         )
 

@@ -53,15 +53,15 @@ def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay |
     if math.isinf(limit_c):
         load = "full load, which counts where power or rated power is not known"
         if power_w is not None and subject.rated_power_w is not None:
-            load = f"the load of {power_w:.1f} W"
+            load = f"the load of {power_w:z.1f} W"
         return f"The derating curve of {subject.device} never allows {load}."
     margin = _margin(subject, rise, limit_c - temperature_c)
     left = (
-        f"{margin.value:.1f} K are left"
+        f"{margin.value:z.1f} K are left"
         if margin.value >= 0
-        else f"it would be {-margin.value:.1f} K too hot"
+        else f"it would be {-margin.value:z.1f} K too hot"
     )
-    sentence = f"{words}; the threshold at this load is {limit_c:.1f} °C, so {left}."
+    sentence = f"{words}; the threshold at this load is {limit_c:z.1f} °C, so {left}."
     return HotDay(temperature_c, limit_c, margin, sentence)
 
 
@@ -76,11 +76,11 @@ def _margin(subject: Subject, rise: Estimate, value_k: float) -> Estimate:
 
 
 def _sum_in_words(subject: Subject, rise_k: float, temperature_c: float) -> str:
-    parts = [f"{subject.design_ambient_c:.1f} °C outside"]
-    parts += [f"{around.settled_rise_k:.1f} K of {around.device}" for around in subject.enclosing]
+    parts = [f"{subject.design_ambient_c:z.1f} °C outside"]
+    parts += [f"{around.settled_rise_k:z.1f} K of {around.device}" for around in subject.enclosing]
     if subject.derating_air == "device":
-        parts.append(f"{rise_k:.1f} K of its own")
-    return f"On the hottest day it comes to {temperature_c:.1f} °C ({' + '.join(parts)})"
+        parts.append(f"{rise_k:z.1f} K of its own")
+    return f"On the hottest day it comes to {temperature_c:z.1f} °C ({' + '.join(parts)})"
 
 
 def life_factors(

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from cabinetwatch.text import rounded
 from cabinetwatch.trial.estimate import Estimate
 from cabinetwatch.trial.setpoints import Setpoints
 
@@ -77,8 +78,8 @@ class TrialFigures:
 
 
 def _rounded(value: float | None, digits: int = 3) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)
 
 
 def _interval(estimate: Estimate | None) -> list[float] | None:
-    return None if estimate is None else [round(estimate.low, 3), round(estimate.high, 3)]
+    return None if estimate is None else [rounded(estimate.low, 3), rounded(estimate.high, 3)]

@@ -41,17 +41,17 @@ def compare(
             plain,
             True,
             "Equal load in both phases is assumed: no power was measured. About the fitted response"
-            f" the temperature scattered by {spreads_k[0]:.2f} K before and {spreads_k[1]:.2f} K"
+            f" the temperature scattered by {spreads_k[0]:z.2f} K before and {spreads_k[1]:z.2f} K"
             " after.",
         )
     ratio = after_w / before_w
     moved_k = abs(before.value * (ratio - 1.0))
     change = after.minus(before.scaled(ratio)).widened(moved_k)
     words = (
-        f"Mean load: {before_w:.1f} W before ({before.value / before_w:.3f} K/W),"
-        f" {after_w:.1f} W after ({after.value / after_w:.3f} K/W)"
+        f"Mean load: {before_w:z.1f} W before ({before.value / before_w:z.3f} K/W),"
+        f" {after_w:z.1f} W after ({after.value / after_w:z.3f} K/W)"
     )
     if abs(ratio - 1.0) > MOST_APART:
-        words += f"; that is {100 * (ratio - 1):+.0f} %, no equal load"
+        words += f"; that is {100 * (ratio - 1):+z.0f} %, no equal load"
         return Comparison(change, False, f"{words}.")
     return Comparison(change, True, f"{words}; compared at the latter.")

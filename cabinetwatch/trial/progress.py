@@ -32,7 +32,7 @@ def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
         return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
     result = with_history(result, name, limit_c)
     rise = result.settling.rise
-    measured = f"a rise of {rise.value:.1f} K ({rise.low:.1f} to {rise.high:.1f})"
+    measured = f"a rise of {rise.value:z.1f} K ({rise.low:z.1f} to {rise.high:z.1f})"
     if result.settling.poor:
         return Progress(
             False,
@@ -53,8 +53,8 @@ def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
     return Progress(
         False,
         left_s,
-        f"The {name} phase has not settled: heading for {measured}, {missing_k:+.1f} K are still to"
-        f" come; about {describe_duration(left_s)} more.",
+        f"The {name} phase has not settled: heading for {measured}, {missing_k:+z.1f} K are still"
+        f" to come; about {describe_duration(left_s)} more.",
     )
 
 

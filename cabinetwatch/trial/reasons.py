@@ -84,12 +84,12 @@ def _distrust(result: PhaseResult, name: str, rise: Estimate) -> list[str]:
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"
-            f" strays by {result.settling.spread_k:.2f} K from the best one): something changed"
+            f" strays by {result.settling.spread_k:z.2f} K from the best one): something changed"
             " within it."
         )
     if rise.high <= 0:
         sentences.append(
-            f"In the {name} phase the device is colder than its ambient ({rise.value:+.1f} K):"
+            f"In the {name} phase the device is colder than its ambient ({rise.value:+z.1f} K):"
             " the two sensors look swapped, or the probe has slipped."
         )
     return sentences
@@ -100,7 +100,7 @@ def _cover(result: PhaseResult, name: str) -> list[str]:
     if fall is None:
         return []
     sentence = (
-        f"In the {name} phase the temperature fell by {fall.fall_k:.1f} K within ten minutes, some"
+        f"In the {name} phase the temperature fell by {fall.fall_k:z.1f} K within ten minutes, some"
         f" {describe_duration(fall.at_s)} after it began, and neither ambient nor load did: it"
         " looks as if the cover was off, though nobody said so. Begin the phase anew."
     )
@@ -144,6 +144,6 @@ def _unstated_accuracies(trial: Trial) -> list[str]:
         return []
     sentence = (
         f"No accuracy is stated for the {' and '.join(unstated)} sensor;"
-        f" {ASSUMED_ACCURACY_K:g} K is assumed."
+        f" {ASSUMED_ACCURACY_K:zg} K is assumed."
     )
     return [sentence]

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from cabinetwatch.text import rounded
 from cabinetwatch.trial.estimate import Estimate
 
 ROOM_PART, ROOM_K = 0.25, 3.0
@@ -54,4 +55,4 @@ def make_setpoints(
 
 
 def _tenth(value: float) -> float:
-    return round(value, 1)
+    return rounded(value, 1)

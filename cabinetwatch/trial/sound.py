@@ -28,7 +28,7 @@ def sound_figures(before: Phase | None, after: Phase | None) -> SoundFigures:
     if first_dba is not None and last_dba is not None:
         change_db = last_dba - first_dba
         words = (
-            f"Sound changed by {change_db:+.1f} dB, from {first_dba:.1f} to {last_dba:.1f} dB(A)"
+            f"Sound changed by {change_db:+z.1f} dB, from {first_dba:z.1f} to {last_dba:z.1f} dB(A)"
         )
         return SoundFigures(first_dba, last_dba, change_db, f"{words} (energy means, measured).")
     if _fan_stood(before) or _fan_stood(after):
@@ -41,8 +41,8 @@ def sound_figures(before: Phase | None, after: Phase | None) -> SoundFigures:
     if first_rpm and last_rpm:
         change_db = speed_change_db(last_rpm / first_rpm)
         sentence = (
-            f"Sound is expected to change by {change_db:+.1f} dB, by the fan law from"
-            f" {first_rpm:.0f} to {last_rpm:.0f} rpm; it was not measured in both phases."
+            f"Sound is expected to change by {change_db:+z.1f} dB, by the fan law from"
+            f" {first_rpm:z.0f} to {last_rpm:z.0f} rpm; it was not measured in both phases."
         )
         return SoundFigures(first_dba, last_dba, change_db, sentence)
     return SoundFigures(first_dba, last_dba, None, None)

@@ -56,7 +56,7 @@ class _Seen(NamedTuple):
         window = describe_duration(self.window_s)
         if self.change_k is None:
             return f"is shorter than the {window} over which steadiness is judged"
-        allowed = f"({self.most_k:g} K are allowed)"
+        allowed = f"({self.most_k:zg} K are allowed)"
         return f"changed by {_signed(self.change_k)} in its last {window} {allowed}"
 
 
@@ -89,7 +89,7 @@ def judge_steadiness(
 def held(steadiness: Steadiness, name: str) -> Steadiness:
     """Give the judgement of a phase that is near its limits and had settled before."""
     sentence = (
-        f"The {name} phase had settled, and has moved since by no more than {LEFT:g} times what"
+        f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times what"
         " settled gear may: settled (criterion of IEC 62368-1, from memory)."
     )
     return Steadiness(steadiness.by_criterion, True, sentence)
@@ -104,5 +104,4 @@ def _change_k(profile: Profile, rise_k: Floats, window_s: float) -> float | None
 
 
 def _signed(value_k: float) -> str:
-    # Adding zero makes a negative zero positive.
-    return f"{round(value_k, 1) + 0.0:+.1f} K"
+    return f"{value_k:+z.1f} K"

@@ -23,16 +23,18 @@ def judge(
         return "undecided", tuple(obstacles)
     if margin is None:
         return "undecided", ("Without a derating curve there is no margin to judge by.",)
-    interval = f"the hot-day margin lies between {margin.low:+.1f} and {margin.high:+.1f} K (95 %)"
+    interval = (
+        f"the hot-day margin lies between {margin.low:+z.1f} and {margin.high:+z.1f} K (95 %)"
+    )
     wanted_k = terms.accept_margin_k
     if margin.low >= wanted_k:
         return "accept", (
-            f"Accept: {interval}, at least the {wanted_k:g} K asked for.",
+            f"Accept: {interval}, at least the {wanted_k:zg} K asked for.",
             MEASURED_NOT_APPROVED,
         )
     if margin.low >= 0:
         return "watch", (
-            f"Watch: {interval}, above 0 but not surely the {wanted_k:g} K asked for.",
+            f"Watch: {interval}, above 0 but not surely the {wanted_k:zg} K asked for.",
             MEASURED_NOT_APPROVED,
         )
     if margin.high < 0:

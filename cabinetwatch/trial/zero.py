@@ -38,7 +38,7 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k
     if power_w is not None and running_w is not None and power_w > OFF_PART * running_w:
         return Zero(
             None,
-            f"The zero phase is not used: {subject.device} drew {power_w:.1f} W, it was not off.",
+            f"The zero phase is not used: {subject.device} drew {power_w:z.1f} W, it was not off.",
         )
     apart_k = (profile.temperature_c - profile.ambient_c)[profile.count > 0]
     third = len(apart_k) // 3
@@ -47,17 +47,17 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k
     if abs(drift_k) > MOST_DRIFT_K:
         return Zero(
             None,
-            f"The zero phase is not used: the difference still moved by {drift_k:+.2f} K,"
+            f"The zero phase is not used: the difference still moved by {drift_k:+z.2f} K,"
             " so the device was not yet as cold as the air.",
         )
     if offset.low > limit_k or offset.high < -limit_k:
         return Zero(
             None,
-            f"The zero phase is not used: the sensors differ by {offset.value:+.2f} K, more than"
-            f" their accuracies allow ({limit_k:.2f} K): they were not in the same air,"
+            f"The zero phase is not used: the sensors differ by {offset.value:+z.2f} K, more than"
+            f" their accuracies allow ({limit_k:z.2f} K): they were not in the same air,"
             " or one is bad.",
         )
     return Zero(
         offset,
-        f"An offset of {offset.value:+.2f} K between the sensors (zero phase) is taken off.",
+        f"An offset of {offset.value:+z.2f} K between the sensors (zero phase) is taken off.",
     )

@@ -50,6 +50,11 @@ class Alarm:
         return self.condition.subject
 
     @property
+    def called(self) -> str:
+        """What people call its subject."""
+        return self.condition.called
+
+    @property
     def key(self) -> str:
         """SUBJECT/CONDITION, unique in a site."""
         return f"{self.condition.subject}/{self.condition.name}"
@@ -74,13 +79,14 @@ class Alarm:
     @property
     def _delay_ms(self) -> int:
         condition = self.condition
-        delay_s = condition.settings.off_delay_s if self.active else condition.on_delay_s
+        delay_s = condition.off_delay_s if self.active else condition.on_delay_s
         return round(delay_s * 1000)
 
     @property
     def stands(self) -> bool:
         """Whether it may hide others: its condition holds, it is in service, and can be told."""
-        return self.active and not self.out and not self.withheld_by
+        held = self.raw is False and not self.condition.hides_while_held
+        return self.active and not held and not self.out and not self.withheld_by
 
     def judge(self, t: int, at: int | None = None) -> bool:
         """Ask the condition, and let its answer pass through the delays.
@@ -90,7 +96,7 @@ class Alarm:
             at: when what is judged was measured, if earlier.
 
         Returns:
-            Whether `active` changed, or suppression may end.
+            Whether `active` changed, or what it explains, or suppression may end.
         """
         raw = self.condition.judge(t, self.active)
         changed = self.take(raw, t, t if at is None else at)
@@ -98,16 +104,21 @@ class Alarm:
 
     def take(self, raw: bool | None, t: int, at: int) -> bool:
         """Let a judgement pass through the delays; see `judge`."""
-        self.raw = raw
+        stood, self.raw = self.stands, raw
         if raw is None or raw == self.active:
             self.pending_t = None
-            return False
+            return self.stands is not stood
         if self.pending_t is None:
             self.pending_t = at
         if t < self.pending_t + self._delay_ms:
-            return False
+            return self.stands is not stood
         self._switch(raw, t)
         return True
+
+    def put_off(self, ms: int) -> None:
+        """Let a delay that runs end so much later: for so long nobody looked."""
+        if self.pending_t is not None:
+            self.pending_t += ms
 
     def _switch(self, active: bool, t: int) -> None:
         began_t = self.pending_t if self.pending_t is not None else t

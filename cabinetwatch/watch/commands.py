@@ -100,13 +100,13 @@ def _service(command: Mapping[str, Any], alarms: list[Alarm], t: int) -> Answer:
     if command["command"] == "service-in":
         for alarm in alarms:
             alarm.put_in()
-        return Answer(True, f"{subject} is back in service.", alarms)
+        return Answer(True, f"{alarms[0].called} is back in service.", alarms)
     for_s = command.get("for_s")
     for alarm in alarms:
         alarm.take_out(None if for_s is None else t + round(float(for_s) * 1000))
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
-    return Answer(True, f"{subject} is out of service{span}.", alarms)
+    return Answer(True, f"{alarms[0].called} is out of service{span}.", alarms)
 
 
 def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Answer:
@@ -121,7 +121,7 @@ def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Ans
         device.learn_anew()
         days = device.settings.learning_days
         told = (
-            f"{device.name} learns its normal rise and response anew, from now on for {days:g} d."
+            f"{device.name} learns its normal rise and response anew, from now on for {days:zg} d."
         )
         return Answer(True, told, list(device.step_alarms))
     try:
@@ -136,14 +136,14 @@ def _learnt(device: DeviceView) -> str:
     normal, status = device.observer.normal, device.observer.learning
     told = f"{device.name} has learnt"
     if normal is not None:
-        at = "" if normal.power_w is None else f" at {normal.power_w:.0f} W"
-        told += f" a normal rise of {normal.rise_k:.1f} K{at}"
+        at = "" if normal.power_w is None else f" at {normal.power_w:z.0f} W"
+        told += f" a normal rise of {normal.rise_k:z.1f} K{at}"
     confidence = f" (confidence: {status.confidence})" if status.confidence else ""
     return f"{told}{confidence}; {NOT_VERIFIED}."
 
 
 def _named(alarm: Alarm) -> str:
-    return f"{alarm.condition.name} of {alarm.subject}"
+    return f"{alarm.condition.name} of {alarm.called}"
 
 
 def _remark(command: Mapping[str, Any]) -> str:

@@ -28,8 +28,9 @@ class ConnectionView:
     """The connection, as the journal's entries tell of it. Instants are watch time (ms).
 
     `up` says that the broker has let us in, `held` that it has held for so long since. `away_t` is
-    when the last one that held was lost, or the watch started; None while one holds. `broken`
-    counts those that were lost since then, before they held, the first of them at `flapped_t`.
+    when the last one that held was lost, or the watch started; None while one holds. `since_t` is
+    since when the present one has been listened to without a break. `broken` counts those that were
+    lost since `away_t`, before they held, the first of them at `flapped_t`.
     `taken_t` is the last sign that another client uses our client ID, None without any;
     `told_taken` whether the broker itself has said so.
     """
@@ -49,6 +50,8 @@ class ConnectionView:
         self.taken_t: int | None = None
         self.told_taken = False
         self._closed_t: int | None = None
+        self._neglected = False
+        """Whether nobody listened for a while since it was made."""
 
     @property
     def due(self) -> int | None:
@@ -85,6 +88,7 @@ class ConnectionView:
     def made(self, t: int, data: Mapping[str, Any]) -> None:
         """The broker has let us in."""
         self.up, self.held, self.since_t = True, False, t
+        self._neglected = False
         self.client_id = str(data.get("client_id", ""))
 
     def hold(self) -> None:
@@ -94,15 +98,27 @@ class ConnectionView:
         self._closed_t = None
         self.reason = ""
 
+    def paused(self, to_t: int, ms: int) -> None:
+        """Nobody listened for `ms` until `to_t`: from there on it must hold, and be heard.
+
+        A broker breaks off with who doesn't listen: that says nothing against the connection.
+        """
+        if self.up:
+            self.since_t, self._neglected = to_t, True
+        if self.away_t is not None:
+            self.away_t += ms
+        if self.flapped_t is not None:
+            self.flapped_t += ms
+
     def lost(self, t: int, data: Mapping[str, Any]) -> None:
         """It is gone; or, without any, an attempt failed."""
         end = data.get("end", "")
-        if self.up:
+        if self.up and not self._neglected:
             self._look_who(t, end)
-        else:
+        elif not self.up:
             # Where another client takes our place the broker lets us in each time.
             self._closed_t = None
-        if self.up and not self.held:
+        if self.up and not self.held and not self._neglected:
             self.broken += 1
             self.flapped_t = t if self.flapped_t is None else self.flapped_t
         self.reason = str(data.get("reason", ""))
@@ -138,6 +154,7 @@ class ConnectionView:
             "taken_t": self.taken_t,
             "told_taken": self.told_taken,
             "closed_t": self._closed_t,
+            "neglected": self._neglected,
         }
 
     def load(self, state: Mapping[str, Any], *, up: bool, reason: str) -> None:
@@ -152,3 +169,4 @@ class ConnectionView:
         self.taken_t = state.get("taken_t")
         self.told_taken = state.get("told_taken", False)
         self._closed_t = state.get("closed_t")
+        self._neglected = state.get("neglected", False)

@@ -1,10 +1,12 @@
 """What the engine knows of one device: its temperatures, load, threshold and margins."""
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.site import Site
+from cabinetwatch.text import rounded
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
@@ -41,6 +43,7 @@ class DeviceView:
         self,
         device_id: str,
         config: Device,
+        name: str,
         site: Site,
         sensors: dict[str, SensorView],
         *,
@@ -49,7 +52,7 @@ class DeviceView:
         false_missing_per_year: float,
     ) -> None:
         self.id = device_id
-        self.name = config.name or device_id
+        self.name = name
         self.config = config
         self.temperature = sensors[config.temperature]
         self.ambient = sensors[config.ambient] if config.ambient else None
@@ -87,6 +90,10 @@ class DeviceView:
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
         self._was_off = False
+        self._lows = 0
+        # One reading of no power may be wild, unless the plug speaks only when something changes.
+        changes = any(power.silence_ms is None for power in self.powers)
+        self._lows_to_be_off = 1 if changes else 1 + len(self.powers)
         self.power_holds = tuple(
             PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
         )
@@ -127,7 +134,9 @@ class DeviceView:
         """Note when the device goes on."""
         powers = self.powers
         power_w = value if len(powers) == 1 else self.power_w
-        if power_w is not None and power_w < self._off_below_w:
+        if power_w is not None:
+            self._lows = self._lows + 1 if power_w < self._off_below_w else 0
+        if self._lows >= self._lows_to_be_off:
             self._was_off, self.on_since_t = True, None
         elif self._was_off and not self.off:
             self._was_off, self.on_since_t = False, t
@@ -178,6 +187,11 @@ class DeviceView:
         """
         self.observer = DeviceObserver.load(self.settings, observer_state)
         self.drift = DriftObserver()
+        self._has_stepped = False
+
+    def restart(self) -> None:
+        """Begin again from what was learnt: what was seen since leads to what can't be judged."""
+        self.observer = self.observer.restarted()
         self._has_stepped = False
 
     def watch_drift_from(self, t: int) -> None:
@@ -327,7 +341,9 @@ class DeviceView:
         if not self.powers:
             return self.observer.is_off
         power_w = self.power_w
-        return self._was_off if power_w is None else power_w < self._off_below_w
+        if power_w is None:
+            return self._was_off
+        return power_w < self._off_below_w and self._lows >= self._lows_to_be_off
 
     @property
     def off_clause(self) -> str:
@@ -374,7 +390,7 @@ class DeviceView:
             "resistance_k_per_w": _rounded(
                 None if heading is None else heading.resistance_k_per_w, 4
             ),
-            "time_constant_s": None if heading is None else round(heading.time_constant_s, 1),
+            "time_constant_s": None if heading is None else rounded(heading.time_constant_s, 1),
             "power_w": _rounded(self.power_w),
             "load_fraction": _rounded(self.load_fraction, 4),
             "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
@@ -387,29 +403,39 @@ class DeviceView:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
+        return self.snapshot() | {"observer": self.observer.save(), "drift": self.drift.save()}
+
+    def snapshot(self) -> dict[str, Any]:
+        """Give the state quickly, for `load` in this process: the observers as they are."""
         return {
             "made_for": self._made_for(),
-            "observer": self.observer.save(),
+            "observer": self.observer,
             "has_stepped": self._has_stepped,
-            "drift": self.drift.save(),
+            "drift": self.drift,
             "tight_margin_k": self.tight_margin_k,
             "next_drift_t": self._next_drift_t,
             "days_on_record": self.days_on_record,
             "on_since_t": self.on_since_t,
             "was_off": self._was_off,
+            "lows": self._lows,
         }
 
     def load(self, state: dict[str, Any]) -> None:
         """Go on from a saved state; what was learnt of another device or normal is forgotten."""
         if state["made_for"] == self._made_for():
-            self.observer = DeviceObserver.load(self.settings, state["observer"])
+            observer, drift = state["observer"], state["drift"]
+            if not isinstance(observer, DeviceObserver):
+                observer = DeviceObserver.load(self.settings, observer)
+            if not isinstance(drift, DriftObserver):
+                drift = DriftObserver.load(drift)
+            self.observer, self.drift = observer, drift
             self._has_stepped = state["has_stepped"]
-            self.drift = DriftObserver.load(state["drift"])
             self.tight_margin_k = state["tight_margin_k"]
             self._next_drift_t = state["next_drift_t"]
             self.days_on_record = state["days_on_record"]
         self.on_since_t = state["on_since_t"]
         self._was_off = state["was_off"]
+        self._lows = state.get("lows", self._lows_to_be_off if self._was_off else 0)
 
     def _made_for(self) -> list[Any]:
         """What, when it changes, makes what was learnt worthless."""
@@ -426,6 +452,13 @@ class DeviceView:
         ]
 
 
+def with_sensors_called(made_for: list[Any], called: Callable[[str], str]) -> list[Any]:
+    """Give what a device's memory was made for, with other names of the same sensors."""
+    temperature, ambient, powers, *rest = made_for
+    ambient = None if ambient is None else called(ambient)
+    return [called(temperature), ambient, [called(power) for power in powers], *rest]
+
+
 def _rounded(value: float | None, digits: int = 3) -> float | None:
     """Round for publication; JSON knows no infinity, which a threshold can be: None."""
-    return None if value is None or not math.isfinite(value) else round(value, digits)
+    return None if value is None or not math.isfinite(value) else rounded(value, digits)

@@ -1,33 +1,50 @@
 """The engine: told what was measured and when, it answers with the transitions that follow."""
 
 import heapq
+from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.plausible import Quality as Verdict
 from cabinetwatch.watch.alarm import Alarm
+from cabinetwatch.watch.barrier import MANY_SINCE, MOST_SINCE, RestorePoint, Waited
 from cabinetwatch.watch.commands import Answer, carry_out
 from cabinetwatch.watch.connection import ConnectionView
-from cabinetwatch.watch.deadlines import Deadlines
+from cabinetwatch.watch.deadlines import Deadlines, Timed
 from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
+from cabinetwatch.watch.devices import with_sensors_called
 from cabinetwatch.watch.entry import Entry, EntryKind
 from cabinetwatch.watch.frozen import FrozenWatch
 from cabinetwatch.watch.house import House
 from cabinetwatch.watch.panel import Panel
 from cabinetwatch.watch.power import PowerHold
 from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.refusals import (
+    DEADLINE,
+    LONGEST_EXCERPT,
+    RESET_AFTER,
+    REST_MS,
+    Refusal,
+    describe_error,
+    renamed_refusals,
+)
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
     SensorView,
     SilenceDeadline,
     StaleDeadline,
+    Unheard,
 )
 from cabinetwatch.watch.transition import Transition
 from cabinetwatch.watch.trials import TrialBook
 
 STATE_VERSION = 7
 """Of what `save` gives; a state of another version is not loaded."""
+
+_MOST_TOLD = 100
+_MOST_PASSED = 1_000
+"""So much may go wrong within one call before even that is given up."""
 
 _NOTHING: list[Transition] = []
 _GOOD = Verdict.GOOD
@@ -38,6 +55,9 @@ class Engine:
 
     `observe`, `tell` and `advance` take instants that never go back (watch ms), and return the
     transitions that follow, in order. What falls due between two calls is dated when it was due.
+
+    What can't be judged because judging it raises is set aside: the engine goes back to its state
+    before it, goes on without, and tells of it as `input-refused`. A replay does the same.
     """
 
     def __init__(self, config: Config) -> None:
@@ -45,12 +65,21 @@ class Engine:
         self.offset_ms = 0
         self.answer: Answer | None = None
         """What became of the last command told."""
-        self.trials = TrialBook()
+        self.refused: deque[Refusal] = deque(maxlen=_MOST_TOLD)
+        """What was set aside lately, for who writes the log to take out."""
+        self._restore = RestorePoint()
+        self._since = self._restore.since
+        self._going_back = False
+        self._falling: int | Waited | None = None
+        """What is being judged because it fell due."""
         self._build(config)
 
     def _build(self, config: Config) -> None:
         self.config = config
+        self.trials = TrialBook()
         self.house = House.build(config)
+        # Those that are judged: a sensor that rests is left out.
+        self._judged = dict(self.house.sensors)
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._deadlines = Deadlines()
         self._waiting: list[tuple[int, str, float]] = []
@@ -68,34 +97,66 @@ class Engine:
     def observe(self, reading: Reading) -> list[Transition]:
         """Take one reading; see `Reading` for which instants it may carry."""
         sensor_id, t, value, quality = reading
-        sensor = self.house.sensors.get(sensor_id)
-        if quality == Quality.LIVE:
-            told = self.advance(t) if t >= self._deadlines.next_t or self._waiting else _NOTHING
-            self.now = t
-            if sensor is not None:
-                self._hear(sensor, t, value)
-                if self._touched:
-                    return told + self._settle(t)
-            return told
-        if sensor is None or quality == Quality.LATE:
+        if quality != Quality.LIVE:
+            self._keep_back(reading)
             return _NOTHING
+        told = self.advance(t) if t >= self._deadlines.next_t or self._waiting else _NOTHING
+        self.now = t
+        sensor = self._judged.get(sensor_id)
+        if sensor is None:
+            return told + self._pass_by(reading)
+        if len(self._since) >= MOST_SINCE:
+            self._keep()
+        self._since.append(reading)
+        try:
+            self._hear(sensor, t, value)
+            if self._touched:
+                return told + self._settle(t)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the watch goes on
+            self._since.pop()
+            why = describe_error(error)
+            return told + self._refuse(Refusal(t, sensor_id, repr(value), why, sensor=True))
+        return told
+
+    def _keep_back(self, reading: Reading) -> None:
+        """Take a reading that is not judged now."""
+        sensor_id, t, value, quality = reading
+        sensor = self.house.sensors.get(sensor_id)
+        if sensor is None or quality == Quality.LATE:
+            return
+        self._record(reading)
         if quality == Quality.TIMED:
             heapq.heappush(self._waiting, (t, sensor_id, value))
         else:
             self._remember(sensor, t, value)
-        return _NOTHING
+
+    def _pass_by(self, reading: Reading) -> list[Transition]:
+        """Take a reading of a sensor that nobody knows, or that rests."""
+        sensor_id, t, _, _ = reading
+        if sensor_id not in self.house.sensors:
+            return _NOTHING
+        if self._rests(sensor_id, t):
+            self._record(reading)
+            return _NOTHING
+        return self.observe(reading)
+
+    def _record(self, item: Reading | Entry | Refusal) -> None:
+        """Note what is told, for a way back."""
+        if len(self._since) >= MOST_SINCE:
+            self._keep()
+        self._since.append(item)
 
     def _hear(self, sensor: SensorView, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
-        value = raw_value + sensor.offset
+        value, heard_t = raw_value + sensor.offset, sensor.heard_t
         sensor.last_live_t = t
+        if heard_t is not None and self.now - heard_t > sensor.long_gap_ms:
+            sensor.note_gap(heard_t, self.now)
         sensor.heard_t = self.now
-        screen = sensor.screen
-        if screen is not None:
-            if screen.judge(t, value, raw_value) is not _GOOD:
-                self._set_aside(sensor, t, value)
-                return
-            sensor.note_step(value)
+        if sensor.screen.judge(t, value, raw_value) is not _GOOD:
+            self._set_aside(sensor, t, value)
+            return
+        sensor.note_step(value)
         frozen = sensor.frozen
         if frozen is not None and self._is_frozen(sensor, frozen, t, value):
             return
@@ -119,9 +180,8 @@ class Engine:
 
     def _set_aside(self, sensor: SensorView, t: int, value: float) -> None:
         """A value that can't be true is not taken; the sensor counts as heard all the same."""
-        sensor.wild_value = value
-        implausible = sensor.screen is not None and sensor.screen.implausible
-        if implausible and not sensor.implausible:
+        sensor.set_aside(value)
+        if sensor.screen.implausible and not sensor.implausible:
             sensor.implausible = True
             self._distrust(sensor, t)
         self._heard(sensor)
@@ -148,10 +208,10 @@ class Engine:
             self._panel.judge(sensor.watchers, self.now)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
-        """Keep a value that is not judged as the last known one, if it is newer."""
-        if t >= sensor.t:
-            sensor.value = value + sensor.offset
-            sensor.t = t
+        """Keep a value that is not judged as the last known one, if it is newer and can be true."""
+        value += sensor.offset
+        if t >= sensor.t and sensor.screen.may_be(value):
+            sensor.value, sensor.t = value, t
 
     def _revived(self, sensor: SensorView) -> None:
         self._deadlines.set(sensor.stale)
@@ -176,12 +236,44 @@ class Engine:
 
     def advance(self, to: int) -> list[Transition]:
         """Let time pass up to and including `to`: everything due is dated when it was due."""
+        passed = self._restore.passed
+        for _ in range(_MOST_PASSED):
+            before, self._falling = self.now, None
+            try:
+                told = self._advance(to)
+            except Exception as error:
+                key = self.now, self._falling
+                if key in passed:
+                    key = self.now, None
+                if key in passed:
+                    raise
+                long = len(self._since) > MANY_SINCE
+                self._go_back(before)
+                if long:
+                    # More may be due that can't be judged.
+                    self._keep()
+                passed[key] = describe_error(error)
+            else:
+                self._restore.advanced(to)
+                return told
+        raise RuntimeError(f"more than {_MOST_PASSED} deadlines can't be judged")
+
+    def _advance(self, to: int) -> list[Transition]:
         told: list[Transition] = []
+        passed = self._restore.passed
         while (due := self.next_t) <= to:
             t = self.now = max(self.now, int(due))
+            if passed and (t, None) in passed:
+                self._pass_all(t, passed[t, None])
+                continue
             self._release(t)
             while (item := self._deadlines.pop(t)) is not None:
-                self._fall_due(item, t)
+                self._falling = item.order
+                if passed and (t, item.order) in passed:
+                    self._pass_over(item, t, passed[t, item.order])
+                else:
+                    self._fall_due(item, t)
+            self._falling = None
             if self._touched:
                 told += self._settle(t)
         self.now = max(self.now, to)
@@ -190,9 +282,16 @@ class Engine:
     def _release(self, t: int) -> None:
         """Judge the readings with a time of their own that have waited long enough, in order."""
         while self._waiting and self._waiting[0][0] + self._lateness_ms <= t:
-            own_t, sensor_id, value = heapq.heappop(self._waiting)
+            own_t, sensor_id, value = waited = heapq.heappop(self._waiting)
+            sensor = self._judged.get(sensor_id)
+            if sensor is None and self._rests(sensor_id, t):
+                continue
             sensor = self.house.sensors[sensor_id]
-            if own_t >= sensor.t:
+            why = self._restore.passed.get((t, waited))
+            if why is not None:
+                self._note(Refusal(t, sensor_id, repr(value), why, sensor=True))
+            elif own_t >= sensor.t:
+                self._falling = waited
                 self._hear(sensor, own_t, value)
 
     def _fall_due(self, item: object, t: int) -> None:
@@ -213,13 +312,156 @@ class Engine:
             if item.device.power_gone(t):
                 self._panel.judge(item.device.step_alarms, self.now)
 
-    def _distrust(self, sensor: SensorView, t: int) -> None:
-        """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
-        sensor.good = False
+    # -- what can't be judged -------------------------------------------------------------------
+
+    def _keep(self) -> None:
+        """Let the present state be the one to go back to."""
+        self._restore.keep(
+            self._state({name: device.snapshot() for name, device in self.house.devices.items()})
+        )
+
+    def _go_back(self, to: int) -> None:
+        """Be as before the input, or the passing of time, that could not be judged."""
+        restore, self._going_back = self._restore, True
+        try:
+            kept = restore.kept()
+            self._begin_at(kept)
+            try:
+                for item in restore.since:
+                    self._tell_again(item)
+                if restore.advanced_to is not None:
+                    self._advance(restore.advanced_to)
+            except Exception:  # noqa: BLE001 - not the same as before: memory, or a fault of chance
+                restore.since.clear()
+                self._begin_at(kept)
+        finally:
+            self._going_back = False
+        self.now = to
+
+    def _begin_at(self, kept: Mapping[str, Any] | None) -> None:
+        self._build(self.config)
+        if kept is None:
+            self.now = self.offset_ms = 0
+        else:
+            self._take(kept)
+
+    def _tell_again(self, item: Reading | Entry | Refusal) -> None:
+        """Take once more what was good; what follows has been told."""
+        if isinstance(item, Entry):
+            self._advance(_lived_until(item))
+            self._hear_entry(item)
+        elif isinstance(item, Refusal):
+            self._advance(item.t)
+            self._note(item)
+            self._settle(item.t)
+        elif item.quality == Quality.LIVE:
+            self._advance(item.t)
+            if item.sensor in self._judged or not self._rests(item.sensor, item.t):
+                self._hear(self.house.sensors[item.sensor], item.t, item.value)
+                self._settle(item.t)
+        elif item.quality == Quality.TIMED:
+            heapq.heappush(self._waiting, (item.t, item.sensor, item.value))
+        else:
+            self._remember(self.house.sensors[item.sensor], item.t, item.value)
+
+    def _refuse(self, refusal: Refusal) -> list[Transition]:
+        """Go back to before an input, and take instead that it was refused."""
+        long = len(self._since) > MANY_SINCE
+        self._go_back(refusal.t)
+        if long:
+            self._keep()
+        self._record(refusal)
+        self._note(refusal)
+        return self._settle(refusal.t)
+
+    def _note(self, refusal: Refusal) -> None:
+        """Count it. After some of one sensor its devices begin again; then it rests at each."""
+        if not self._going_back:
+            self.refused.append(refusal)
+        refusals, t = self.house.site.refusals, refusal.t
+        within_the_hour = refusals.note(refusal)
+        if refusal.sensor and refusal.subject in self.house.sensors:
+            if within_the_hour == RESET_AFTER:
+                self._restart(self.house.sensors[refusal.subject])
+            elif within_the_hour > RESET_AFTER:
+                refusals.rests[refusal.subject] = t + REST_MS
+                self._judged.pop(refusal.subject, None)
+        self._panel.judge_site_safely(self.now)
+
+    def _restart(self, sensor: SensorView) -> None:
+        for device in self.house.devices.values():
+            if sensor in {device.temperature, device.ambient, *device.powers}:
+                device.restart()
+                self._panel.judge_safely(device.step_alarms, self.now)
+
+    def _rests(self, sensor_id: str, t: int) -> bool:
+        """Whether a sensor that is left out rests still: what it says is counted. Else it ends."""
+        refusals = self.house.site.refusals
+        if t < refusals.rests[sensor_id]:
+            refusals.add(sensor_id, 1)
+            return True
+        del refusals.rests[sensor_id]
+        self._judged[sensor_id] = self.house.sensors[sensor_id]
+        return False
+
+    def _pass_over(self, item: Timed, t: int, why: str) -> None:
+        """Let a deadline pass that can't be judged: its alarms keep their state."""
+        subject = "a deadline"
+        if isinstance(item, Alarm):
+            subject = item.key
+            item.expire(t)
+            self._panel.touch(item)
+            self._panel.take(item, None, self.now, t)
+        elif isinstance(item, StaleDeadline | SilenceDeadline):
+            sensor = item.sensor
+            subject = sensor.id
+            if isinstance(item, StaleDeadline):
+                sensor.good = False
+                self._set_holds(sensor)
+            else:
+                sensor.silent = True
+            self._panel.judge_safely(sensor.watchers, self.now)
+        elif isinstance(item, PowerHold):
+            subject = item.sensor.id
+            item.lapsed = True
+        elif isinstance(item, ConnectionView):
+            subject = "the connection"
+            item.hold()
+        self._note(Refusal(t, subject, "passed", why, what=DEADLINE))
+
+    def _pass_all(self, t: int, why: str) -> None:
+        """Let everything of an instant pass at which even passing over raises."""
+        while self._waiting and self._waiting[0][0] + self._lateness_ms <= t:
+            heapq.heappop(self._waiting)
+        while (item := self._deadlines.pop(t)) is not None:
+            if isinstance(item, Alarm):
+                item.expire(t)
+                item.pending_t = None
+            elif isinstance(item, StaleDeadline):
+                item.sensor.good = False
+            elif isinstance(item, SilenceDeadline):
+                item.sensor.silent = True
+            elif isinstance(item, PowerHold):
+                item.lapsed = True
+            elif isinstance(item, ConnectionView):
+                item.hold()
+        self._touched.clear()
+        refusal = Refusal(t, "the whole watch", "passed", why, what=DEADLINE)
+        if not self._going_back:
+            self.refused.append(refusal)
+        self.house.site.refusals.note(refusal)
+
+    def _set_holds(self, sensor: SensorView) -> None:
         for device in self.house.devices.values():
             for hold in device.power_holds:
                 if hold.sensor is sensor:
                     self._deadlines.set(hold)
+
+    def _distrust(self, sensor: SensorView, t: int) -> None:
+        """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
+        sensor.good = False
+        self._set_holds(sensor)
+        for device in self.house.devices.values():
             if device.ambient is sensor:
                 device.ambient_gone()
         for alarm in sensor.watchers:
@@ -231,7 +473,29 @@ class Engine:
         """Take one journal entry; a new configuration goes to `configure` instead."""
         if entry.kind is EntryKind.START:
             return self._start(entry)
-        told = self.advance(entry.t)
+        if entry.kind is EntryKind.RENAME:
+            return self._rename(entry)
+        told = self.advance(_lived_until(entry))
+        self._record(entry)
+        try:
+            told += self._hear_entry(entry)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the watch goes on
+            self._since.pop()
+            return told + self.set_aside(entry, error)
+        # A pause is heard at its beginning; what falls due amid it is dated then.
+        return told + self.advance(entry.t) if entry.kind is EntryKind.PAUSE else told
+
+    def set_aside(self, entry: Entry, error: Exception) -> list[Transition]:
+        """Take that an entry can't be told, or judged, because of an error."""
+        why = describe_error(error)
+        if entry.kind is EntryKind.COMMAND:
+            self.answer = Answer(False, f"It can't be carried out ({why}).")
+        excerpt = repr(entry.data)[:LONGEST_EXCERPT]
+        subject = f"an entry of the journal ({entry.kind.value})"
+        return self._refuse(Refusal(max(entry.t, self.now), subject, excerpt, why))
+
+    def _hear_entry(self, entry: Entry) -> list[Transition]:
+        """Take one entry at its instant; a pause where it begins."""
         for alarm in self.alarms.values():
             alarm.condition.hear(entry, self.offset_ms)
         site, data = self.house.site, entry.data
@@ -245,18 +509,34 @@ class Engine:
             self._lost(entry.t, data)
         elif entry.kind is EntryKind.OFFSET:
             self.offset_ms = int(data["offset_ms"])
-        elif entry.kind is EntryKind.STORE:
-            site.store_error = None if data["ok"] else str(data["error"])
-            site.readings_lost = int(data.get("lost", 0))
-        elif entry.kind is EntryKind.DELIVERY:
-            self._delivery(data)
+        elif entry.kind is EntryKind.PAUSE:
+            self._pause(entry)
         elif entry.kind is EntryKind.COMMAND:
             self.answer = self._obey(data, entry.t)
             for alarm in self.answer.alarms:
                 self._panel.touch(alarm)
             self._panel.judge(self.answer.alarms, self.now)
+        else:
+            self._hear_news(entry)
         self._panel.judge_site(self.now)
-        return told + self._settle(entry.t)
+        return self._settle(self.now)
+
+    def _hear_news(self, entry: Entry) -> None:
+        """Take what another part of the watch has noticed."""
+        site, data = self.house.site, entry.data
+        if entry.kind is EntryKind.STORE:
+            site.store_error = None if data["ok"] else str(data["error"])
+            site.readings_lost = int(data.get("lost", 0))
+            site.store_note = str(data.get("note", ""))
+            site.store_set_aside = data.get("set_aside") is True
+        elif entry.kind is EntryKind.DELIVERY:
+            self._delivery(data)
+        elif entry.kind is EntryKind.REFUSED:
+            site.refusals.note(_refusal_told(entry))
+        elif entry.kind is EntryKind.UNHEARD:
+            for name, counts in data["sensors"].items():
+                if (sensor := self.house.sensors.get(name)) is not None:
+                    sensor.unheard.note(entry.t, counts, sensor.heard_t)
 
     def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
         alarms, devices = self.alarms.values(), self.house.devices
@@ -266,20 +546,27 @@ class Engine:
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
-        ran_until_ms = entry.data.get("ran_until_ms")
-        told = [] if ran_until_ms is None else self.advance(int(ran_until_ms))
+        try:
+            ran_until_ms, offset_ms, boot_ms = _read_start(entry)
+        except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
+            return self.advance(entry.t) + self.set_aside(entry, error)
+        told = [] if ran_until_ms is None else self.advance(ran_until_ms)
         site = self.house.site
         site.running = False
         self._stopped(self.now)
+        # What follows is not told again on a way back: it begins here, and then at its end.
+        self._keep()
         told += self.advance(entry.t)
         site.connection.begin(entry.t)
-        self.offset_ms = int(entry.data["offset_ms"])
-        boot_ms = int(entry.data["boot_ms"])
+        self.offset_ms = offset_ms
         for sensor in self.house.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
+            sensor.unheard = Unheard()
         site.running = True
         self._panel.judge_site(self.now)
-        return told + self._settle(entry.t)
+        told += self._settle(entry.t)
+        self._keep()
+        return told
 
     def _online(self, connection: ConnectionView) -> None:
         """The connection holds: silence counts anew from where it was made."""
@@ -294,7 +581,34 @@ class Engine:
         connection = self.house.site.connection
         for sensor in self.house.sensors.values():
             sensor.silence.offline(t, connection.since_t)
+            self._count_anew(sensor)
         connection.lost(t, data)
+
+    def _pause(self, entry: Entry) -> None:
+        """Nothing was heard because nobody listened: delays and silence count lived time only.
+
+        What is stale by its end is so all the same: nothing may be judged by what is that old.
+        """
+        ran_until_ms, connection = int(entry.data["ran_until_ms"]), self.house.site.connection
+        t = max(self.now, ran_until_ms)
+        for sensor in self.house.sensors.values():
+            sensor.silence.paused(t, connection.since_t, entry.t)
+            self._count_anew(sensor)
+        lost_ms = max(0, entry.t - t)
+        connection.paused(entry.t, lost_ms)
+        for alarm in self.alarms.values():
+            alarm.put_off(lost_ms)
+
+    def _count_anew(self, sensor: SensorView) -> None:
+        """Silent, but nobody was told so yet: unless the break was one of many, wait for it anew.
+
+        The way may have been dead for as long as the sensor seemed to be.
+        """
+        told = any(each.active and each.condition.tells_silence for each in sensor.watchers)
+        if sensor.silent and not told and not sensor.silence.counted_ms:
+            sensor.silent = False
+            self._deadlines.set(sensor.silence)
+            self._panel.judge(sensor.watchers, self.now)
 
     def _stopped(self, t: int) -> None:
         for sensor in self.house.sensors.values():
@@ -319,17 +633,42 @@ class Engine:
         gone = {key: alarm for key, alarm in self.alarms.items() if alarm.state != "normal"}
         state = self.save()
         self._build(config)
-        self.load(state)
+        try:
+            self._take(state)
+        except Exception as error:  # noqa: BLE001 - the new configuration is in force all the same
+            self._build(config)
+            self.now, self.offset_ms = t, state["offset_ms"]
+            why = describe_error(error)
+            self._note(Refusal(t, "what was known before the configuration changed", "", why))
         self.house.site.forget_channels_but(_channels(config))
         for key in sorted(gone.keys() - self.alarms.keys()):
             told.append(self._panel.dropped(gone[key], t, self.offset_ms))
         self._panel.judge(self.alarms.values(), self.now)
-        return told + self._settle(t)
+        told += self._settle(t)
+        self._keep()
+        return told
+
+    def _rename(self, entry: Entry) -> list[Transition]:
+        """Let a sensor go on under another ID: nothing else changes, so nothing follows."""
+        told = self.advance(entry.t)
+        if not entry.is_whole:
+            return told + self.set_aside(entry, ValueError("a rename needs an old and a new ID"))
+        old, new = entry.data["old"], entry.data["new"]
+        # Without a place in the configuration in force there is nothing here to go on with.
+        if old in self.config.sensors and new not in self.config.sensors:
+            state = renamed(self.save(), old, new)
+            self._build(self.config.with_sensor_renamed(old, new))
+            self._take(state)
+            self._keep()
+        return told
 
     # -- state ------------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
         """Give the whole state as JSON-able values, for a warm start."""
+        return self._state({name: device.save() for name, device in self.house.devices.items()})
+
+    def _state(self, devices: Mapping[str, Any]) -> dict[str, Any]:
         return {
             "version": STATE_VERSION,
             "now": self.now,
@@ -344,7 +683,7 @@ class Engine:
                 }
                 for name, sensor in self.house.sensors.items()
             },
-            "devices": {name: device.save() for name, device in self.house.devices.items()},
+            "devices": devices,
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
             "waiting": [list(item) for item in sorted(self._waiting)],
             "trials": self.trials.save(),
@@ -352,6 +691,10 @@ class Engine:
 
     def load(self, state: dict[str, Any]) -> None:
         """Go on from a saved state; what the configuration no longer knows is passed over."""
+        self._take(state)
+        self._keep()
+
+    def _take(self, state: Mapping[str, Any]) -> None:
         self.now = state["now"]
         self.offset_ms = state["offset_ms"]
         self.house.site.load(state["site"])
@@ -370,6 +713,9 @@ class Engine:
         self._waiting = [
             (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
         ]
+        for name in list(self.house.site.refusals.rests):
+            if self._judged.pop(name, None) is None:
+                del self.house.site.refusals.rests[name]
         self.trials.load(state["trials"])
         self._resume()
 
@@ -389,6 +735,58 @@ class Engine:
                 if due is not None and due <= self.now:
                     hold.lapsed = True
                 self._deadlines.set(hold)
+
+
+def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
+    """Give a saved state as it would be had a sensor always had its new ID."""
+
+    def called(name: str) -> str:
+        return new if name == old else name
+
+    def key_of(alarm: str) -> str:
+        subject, _, condition = alarm.partition("/")
+        return f"{called(subject)}/{condition}"
+
+    return {
+        **state,
+        "site": state["site"] | {"refusals": renamed_refusals(state["site"]["refusals"], called)},
+        "sensors": {called(name): each for name, each in state["sensors"].items()},
+        "devices": {
+            name: each | {"made_for": with_sensors_called(each["made_for"], called)}
+            for name, each in state["devices"].items()
+        },
+        "alarms": {key_of(key): each for key, each in state["alarms"].items()},
+        "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
+    }
+
+
+def _lived_until(entry: Entry) -> int:
+    """Give how far the watch lives before it hears an entry: in a pause it does not."""
+    if entry.kind is not EntryKind.PAUSE:
+        return entry.t
+    try:
+        return min(int(entry.data["ran_until_ms"]), entry.t)
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
+        return entry.t
+
+
+def _refusal_told(entry: Entry) -> Refusal:
+    """Read an entry that tells of something set aside."""
+    data = entry.data
+    subject, excerpt, error = (
+        str(data[key])[:LONGEST_EXCERPT] for key in ("subject", "excerpt", "error")
+    )
+    return Refusal(entry.t, subject, excerpt, error, int(data["messages"]))
+
+
+def _read_start(entry: Entry) -> tuple[int | None, int, int]:
+    """Read how far the watch before ran, the clock's offset and the instant of the boot."""
+    ran_until_ms = entry.data.get("ran_until_ms")
+    return (
+        None if ran_until_ms is None else int(ran_until_ms),
+        int(entry.data["offset_ms"]),
+        int(entry.data["boot_ms"]),
+    )
 
 
 def _channels(config: Config) -> set[str]:

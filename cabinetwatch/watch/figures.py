@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from cabinetwatch.text import rounded
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.engine import Engine
@@ -30,8 +31,8 @@ def _learning(device: DeviceView, offset_ms: int) -> dict[str, Any] | None:
     return {
         "stage": status.stage,
         "since": None if since_ms is None else to_rfc3339(since_ms + offset_ms),
-        "days": round(status.days, 2),
-        "loads_w": None if status.loads_w is None else [round(w, 1) for w in status.loads_w],
+        "days": rounded(status.days, 2),
+        "loads_w": None if status.loads_w is None else [rounded(w, 1) for w in status.loads_w],
         "confidence": status.confidence,
         "remarks": list(status.remarks),
     }
@@ -46,12 +47,17 @@ def sensor_figures(engine: Engine) -> dict[str, dict[str, Any]]:
 
 
 def _sensor(sensor: SensorView, offset_ms: int) -> dict[str, Any]:
-    last_t = sensor.last_live_t
+    last_t, unheard = sensor.last_live_t, sensor.unheard
     return {
+        "name": sensor.name,
         "quantity": sensor.quantity,
-        "value": round(sensor.value, 3) if sensor.known else None,
+        "value": rounded(sensor.value, 3) if sensor.known else None,
         "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
         "state": _state(sensor),
+        "late": {
+            "since_start": unheard.late,
+            "greatest_s": rounded(unheard.late_ms / 1000, 1) if unheard.late else None,
+        },
     }
 
 

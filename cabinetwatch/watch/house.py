@@ -25,8 +25,8 @@ class House:
     def build(cls, config: Config) -> "House":
         """Make the views that a configuration asks for, with nothing heard yet."""
         sensors = {
-            sensor_id: SensorView(sensor_id, sensor, rank * _ORDERS_A_SENSOR)
-            for rank, (sensor_id, sensor) in enumerate(sorted(config.sensors.items()))
+            sensor_id: SensorView(sensor_id, config, rank * _ORDERS_A_SENSOR)
+            for rank, sensor_id in enumerate(sorted(config.sensors))
         }
         next_order = len(sensors) * _ORDERS_A_SENSOR
         devices: dict[str, DeviceView] = {}
@@ -34,6 +34,7 @@ class House:
             devices[device_id] = DeviceView(
                 device_id,
                 device,
+                config.name_of(device_id),
                 config.site,
                 sensors,
                 order=next_order,

@@ -7,7 +7,8 @@ from cabinetwatch.watch.alarm import Alarm
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.deadlines import Deadlines
 from cabinetwatch.watch.house import House
-from cabinetwatch.watch.telling import transition_of
+from cabinetwatch.watch.refusals import describe_error
+from cabinetwatch.watch.telling import plainly, transition_of
 from cabinetwatch.watch.transition import AlarmState, Transition
 
 _NOTHING: list[Transition] = []
@@ -57,7 +58,23 @@ class Panel:
 
     def judge_site(self, now: int) -> None:
         """Ask the conditions of the watch itself."""
-        self.judge((each for each in self.alarms.values() if each.condition.kind == "site"), now)
+        self.judge(self._of_the_watch(), now)
+
+    def judge_safely(self, alarms: Iterable[Alarm], now: int) -> None:
+        """Ask the conditions of some alarms; where asking raises it can't be known."""
+        for alarm in alarms:
+            try:
+                raw = alarm.condition.judge(now, alarm.active)
+            except Exception:  # noqa: BLE001 - asked because something else was refused, and told
+                raw = None
+            self.take(alarm, raw, now, now)
+
+    def judge_site_safely(self, now: int) -> None:
+        """Ask the conditions of the watch itself, of something that could not be judged."""
+        self.judge_safely(self._of_the_watch(), now)
+
+    def _of_the_watch(self) -> list[Alarm]:
+        return [each for each in self.alarms.values() if each.condition.kind == "site"]
 
     def take(self, alarm: Alarm, raw: bool | None, now: int, at: int) -> None:
         """Take what a condition said of what was measured `at` an instant, at the latest now."""
@@ -94,8 +111,11 @@ class Panel:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
         transition = self._transition(alarm, previous, t, offset_ms)
-        text = f"{alarm.condition.name} of {alarm.subject} is no longer part of the configuration."
+        text = f"{alarm.condition.name} of {alarm.called} is no longer part of the configuration."
         return Transition.from_record(transition.record() | {"text": text})
 
     def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
-        return transition_of(alarm, previous, t, self._site, offset_ms)
+        try:
+            return transition_of(alarm, previous, t, self._site, offset_ms)
+        except Exception as error:  # noqa: BLE001 - an alarm without words is told nevertheless
+            return plainly(alarm, previous, t, self._site, offset_ms, error=describe_error(error))

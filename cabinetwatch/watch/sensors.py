@@ -1,12 +1,15 @@
 """What the engine knows of one sensor: its present value, and whether that can still be trusted."""
 
 import math
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.config.quantities import conversion
+from cabinetwatch.config.model import Config
+from cabinetwatch.config.quantities import POSSIBLE, conversion
 from cabinetwatch.config.sensors import Sensor
-from cabinetwatch.thermal.plausible import ValueFilter
+from cabinetwatch.thermal.plausible import MANNERS, ValueFilter
+from cabinetwatch.watch.refusals import LONGEST_EXCERPT
 
 if TYPE_CHECKING:
     from cabinetwatch.watch.alarm import Alarm
@@ -15,17 +18,66 @@ if TYPE_CHECKING:
 STEADY_AFTER = 10
 """A lone wild value is told by the steady ones before it: by so many, our choice."""
 
-STEADY_STEP_K = 3.0
-"""A temperature that steps by less from reading to reading is steady."""
+STEADY_STEP = 3.0
+"""A temperature (K) or humidity (%RH) that steps by less from reading to reading is steady."""
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
+
+
+LONG_GAP = 1.5
+"""A sensor that was quiet for more of its intervals than this has lost a message, or is slower."""
+
+MOST_GAPS = 20
+LEAST_GAPS = 3
+"""How many of its long gaps are kept, and how many it takes to say that it is slower: our choice.
+"""
 
 
 Feed = Callable[[int, float], bool]
 """An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected).
 
 It says whether it has judged its device anew."""
+
+
+class Unheard:
+    """What came of a sensor since the start and was not judged: the journal tells of it."""
+
+    __slots__ = ("late", "late_ms", "late_t", "problem", "unread_t", "unreadable")
+
+    def __init__(self) -> None:
+        self.late = 0
+        self.late_ms = 0
+        """The greatest lateness."""
+        self.late_t: int | None = None
+        """When the last was told; so `unread_t`."""
+        self.unreadable = 0
+        """Messages in a row: since a reading that could be judged."""
+        self.problem = ""
+        self.unread_t: int | None = None
+
+    def note(self, t: int, data: Mapping[str, Any], heard_t: int | None) -> None:
+        """Take what was counted until `t`, the sensor having been heard last at `heard_t`."""
+        late, unreadable = int(data.get("late", 0)), int(data.get("unreadable", 0))
+        late_ms, problem = int(data.get("late_ms", 0)), str(data.get("problem", ""))
+        if late > 0:
+            self.late += late
+            self.late_ms = max(self.late_ms, late_ms)
+            self.late_t = t
+        if unreadable > 0:
+            fresh = self.unread_t is None or (heard_t is not None and heard_t > self.unread_t)
+            self.unreadable = unreadable if fresh else self.unreadable + unreadable
+            self.problem, self.unread_t = problem[:LONGEST_EXCERPT], t
+
+    def save(self) -> dict[str, Any]:
+        """Give the state as JSON-able values."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state; one of an earlier version knows of nothing."""
+        for name in self.__slots__:
+            if name in state:
+                setattr(self, name, state[name])
 
 
 class SensorView:
@@ -42,12 +94,15 @@ class SensorView:
     __slots__ = (
         "feeds",
         "frozen",
+        "gaps",
         "good",
         "heard_t",
         "id",
         "implausible",
         "judged",
         "last_live_t",
+        "long_gap_ms",
+        "name",
         "offset",
         "quantity",
         "screen",
@@ -59,13 +114,16 @@ class SensorView:
         "stuck",
         "t",
         "taken_t",
+        "unheard",
         "value",
         "watchers",
         "wild_value",
     )
 
-    def __init__(self, sensor_id: str, config: Sensor, order: int) -> None:
+    def __init__(self, sensor_id: str, site: Config, order: int) -> None:
+        config = site.sensors[sensor_id]
         self.id = sensor_id
+        self.name = site.name_of(sensor_id)
         self.quantity = config.quantity
         self.offset = config.offset
         self.silence_ms = _silence_ms(config)
@@ -78,11 +136,11 @@ class SensorView:
         self.silent = False
         self.implausible = False
         self.stuck = False
-        self.screen = _screen(config)
+        self.screen = _screen(sensor_id, site)
         self.steady = 0
-        """How many readings in a row were steady; only a temperature counts them."""
+        """How many readings in a row were steady; what may leap doesn't count them."""
         self.wild_value: float | None = None
-        """The last value that was set aside."""
+        """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
         self.feeds: tuple[tuple[Feed, list[Alarm]], ...] = ()
         """Observers, each with the alarms to judge when it has judged its device anew."""
@@ -90,21 +148,50 @@ class SensorView:
         """Alarms to judge on each live reading."""
         self.watchers: tuple[Alarm, ...] = ()
         """Alarms to judge when `good` or `silent` changes."""
-        self.stale = StaleDeadline(self, order)
-        self.silence = SilenceDeadline(self, order + 1)
+        interval_s = config.interval_s
+        self.long_gap_ms = math.inf if interval_s is None else LONG_GAP * 1000 * interval_s
+        self.gaps: deque[tuple[int, int]] = deque(maxlen=MOST_GAPS)
+        """The last long gaps between two readings on a watch that listened: end and length (ms)."""
+        self.unheard = Unheard()
+        # Silence first: what is judged because a value is stale must know of it.
+        self.silence = SilenceDeadline(self, order)
+        self.stale = StaleDeadline(self, order + 1)
 
     def note_step(self, value: float) -> None:
-        """Look whether a temperature is steady before its next `value` is taken.
+        """Look whether a temperature or humidity is steady before its next `value` is taken.
 
         Only then is a sudden value set aside until the next confirms it: a sensor that has just
         come, or that somebody carries about, may step as it likes.
         """
-        screen = self.screen
-        if screen is None or self.quantity != "temperature":
+        if self.screen.manner.leaps:
             return
-        steady = -STEADY_STEP_K < value - self.value < STEADY_STEP_K
+        steady = -STEADY_STEP < value - self.value < STEADY_STEP
         self.steady = self.steady + 1 if steady else 0
-        screen.spikes = self.steady >= STEADY_AFTER
+        self.screen.spikes = self.steady >= STEADY_AFTER
+
+    def note_gap(self, heard_t: int, now: int) -> None:
+        """Keep a long gap between two readings, unless nobody listened all the while."""
+        online_t = self.silence.online_t
+        if online_t is not None and heard_t >= online_t:
+            self.gaps.append((now, now - heard_t))
+
+    @property
+    def spoken_every_ms(self) -> int | None:
+        """The longest of its last gaps, where it is mostly slower than expected; else None.
+
+        Messages lost now and then make gaps as well; but between them it speaks as it should.
+        """
+        if len(self.gaps) < LEAST_GAPS or self.heard_t is None:
+            return None
+        first_t, first_ms = self.gaps[0]
+        lengths = [length for _, length in self.gaps]
+        if 2 * sum(lengths) < self.heard_t - first_t + first_ms:
+            return None
+        return max(lengths)
+
+    def set_aside(self, value: float) -> None:
+        """Note a value that is not taken."""
+        self.wild_value = value if math.isfinite(value) else None
 
     @property
     def known(self) -> bool:
@@ -125,7 +212,9 @@ class SensorView:
             "stuck": self.stuck,
             "wild_value": self.wild_value,
             "steady": self.steady,
-            "screen": None if self.screen is None else self.screen.save(),
+            "gaps": [list(gap) for gap in self.gaps],
+            "unheard": self.unheard.save(),
+            "screen": self.screen.save(),
             "frozen": None if self.frozen is None else self.frozen.save(),
         }
 
@@ -141,10 +230,13 @@ class SensorView:
         self.implausible = state["implausible"]
         self.stuck = state["stuck"]
         self.wild_value = state["wild_value"]
-        if self.screen is not None and state["screen"] is not None:
+        self.gaps = deque(((t, length) for t, length in state.get("gaps", ())), MOST_GAPS)
+        self.unheard.load(state.get("unheard", {}))
+        if state["screen"] is not None:
             self.screen.restore(state["screen"])
             self.steady = state["steady"]
-            self.screen.spikes = self.quantity == "temperature" and self.steady >= STEADY_AFTER
+            if not self.screen.manner.leaps:
+                self.screen.spikes = self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load(state["frozen"])
 
@@ -156,19 +248,24 @@ def _silence_ms(config: Sensor) -> int | None:
     return round(config.interval_s * config.silent_after * 1000)
 
 
-def _screen(config: Sensor) -> ValueFilter | None:
-    """Give the filter of a sensor's values; None where nothing says what can't be true.
+def _screen(sensor_id: str, site: Config) -> ValueFilter:
+    """Give the filter of a sensor's values.
 
-    A temperature has one in any case, for lone wild values; a load or a fan may jump.
+    A leap waits for the next reading to confirm it only where there is one soon.
     """
-    told = config.range is not None or config.fault_codes or config.max_step_per_s is not None
-    if not told and config.quantity != "temperature":
-        return None
+    config = site.sensors[sensor_id]
     # As the decoder would hand them over: a code and a value then compare exactly.
     to_own_unit = conversion(config.quantity, config.unit)
     codes = () if to_own_unit is None else tuple(to_own_unit(code) for code in config.fault_codes)
-    lowest, highest = config.range or (None, None)
-    return ValueFilter(lowest, highest, codes, config.max_step_per_s or math.inf, spikes=False)
+    manner = MANNERS[config.quantity]
+    return ValueFilter(
+        *site.credible(sensor_id),
+        codes,
+        config.max_step_per_s or math.inf,
+        spikes=manner.leaps and not config.on_change,
+        manner=manner,
+        possible=POSSIBLE[config.quantity],
+    )
 
 
 class StaleDeadline:
@@ -215,6 +312,12 @@ class SilenceDeadline:
         short = silence_ms is not None and t - since_t < silence_ms
         from_t = online_t if heard_t is None else max(heard_t, online_t)
         self.counted_ms = max(0, t - from_t) if short else 0
+
+    def paused(self, t: int, since_t: int, to_t: int) -> None:
+        """Nobody listened from `t` to `to_t`: the count begins anew, as after a reconnect."""
+        if self.online_t is not None:
+            self.offline(t, since_t)
+            self.online(to_t)
 
     def stopped(self) -> None:
         """The watch does not run."""

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from cabinetwatch.watch.connection import ConnectionView
+from cabinetwatch.watch.refusals import Refusals
 
 
 @dataclass(slots=True)
@@ -17,8 +18,11 @@ class SiteView:
     running: bool = False
     store_error: str | None = None
     readings_lost: int = 0
+    store_note: str = ""
+    store_set_aside: bool = False
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
     connection: ConnectionView = field(default_factory=ConnectionView)
+    refusals: Refusals = field(default_factory=Refusals)
 
     @property
     def connected(self) -> bool:
@@ -38,7 +42,10 @@ class SiteView:
             "connection": self.connection.save(),
             "store_error": self.store_error,
             "readings_lost": self.readings_lost,
+            "store_note": self.store_note,
+            "store_set_aside": self.store_set_aside,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
+            "refusals": self.refusals.save(),
         }
 
     def load(self, state: dict[str, Any]) -> None:
@@ -49,4 +56,7 @@ class SiteView:
         )
         self.store_error = state["store_error"]
         self.readings_lost = state["readings_lost"]
+        self.store_note = state.get("store_note", "")
+        self.store_set_aside = state.get("store_set_aside", False)
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
+        self.refusals = Refusals.load(state.get("refusals", {}))

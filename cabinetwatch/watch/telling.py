@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from cabinetwatch.times import describe_duration, to_rfc3339
 from cabinetwatch.watch.alarm import Alarm
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.transition import AlarmState, Priority, Transition
 
 _SHOWN_AGAIN = {
     AlarmState.SHELVED: "No longer shelved",
@@ -46,8 +46,31 @@ def transition_of(
         text=_TELLERS[alarm.state](alarm, previous, t),
         values=values,
         cause=condition.cause,
-        likely=condition.likely,
+        likely=condition.suspicion,
         response=condition.advice,
+    )
+
+
+def plainly(
+    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, *, error: str
+) -> Transition:
+    """Describe a move whose sentence or figures can't be put together: it is told all the same."""
+    condition = alarm.condition
+    return Transition(
+        t=t,
+        utc_ms=t + offset_ms,
+        id=alarm.id,
+        site=site,
+        subject=alarm.subject,
+        condition=condition.name,
+        state=alarm.state,
+        previous=previous,
+        priority=Priority(condition.settings.priority or "medium"),
+        text=f"{condition.name} of {alarm.called} is {alarm.state.value} now; its figures failed.",
+        values={"error": error},
+        cause=alarm.key,
+        likely="",
+        response=condition.settings.response or condition.response,
     )
 
 
@@ -78,7 +101,7 @@ def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
         return f"No longer suppressed, and gone: {alarm.condition.gone()}"
     if previous is AlarmState.SHELVED:
         return f"No longer shelved, and gone: {alarm.condition.gone()}"
-    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.subject}."
+    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.called}."
 
 
 def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -92,7 +115,7 @@ def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     if alarm.withheld_by:
         return f"Suppressed during the trial {alarm.withheld_by}: {alarm.condition.seen()}"
     told_by = ", ".join(
-        f"{other.condition.name} of {other.subject}" for other in alarm.hidden_by if other.stands
+        f"{other.condition.name} of {other.called}" for other in alarm.hidden_by if other.stands
     )
     return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
 

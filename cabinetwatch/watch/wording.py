@@ -27,14 +27,20 @@ def quantity(value: float, kind: str) -> str:
     return f"{_fixed(value, decimals)} {unit}"
 
 
+_LONGEST = 1e9
+"""Figures beyond are written with an exponent: 200 digits are no sentence."""
+
+
 def percent(fraction: float) -> str:
     """Write a fraction as per cent, e.g. 75 %."""
     return f"{_fixed(100 * fraction, 0)} %"
 
 
 def _fixed(value: float, decimals: int) -> str:
-    """Write with fixed decimals and without a negative zero."""
-    return f"{round(value, decimals) + 0.0:.{decimals}f}"
+    """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
+    if not abs(value) < _LONGEST:
+        return f"{value:z.3g}"
+    return f"{value:z.{decimals}f}"
 
 
 def interval_k(value_k: float, sd_k: float) -> str:

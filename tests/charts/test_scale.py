@@ -47,6 +47,14 @@ def test_time_ticks_are_round_local_times(hours: int, texts: list[str]) -> None:
     assert [tick.text for tick in ticks] == texts
 
 
+def test_only_midnight_itself_is_written_as_its_day() -> None:
+    # Dublin's summer time is an hour ahead of UTC. 6 July 2026 is a Monday.
+    ticks = time_ticks(utc("2026-07-05T22:40:00"), utc("2026-07-05T23:50:00"), "Europe/Dublin")
+    texts = [tick.text for tick in ticks]
+    assert texts.count("Mon") == 1
+    assert {"23:50", "00:10"} & set(texts) or {"23:45", "00:15"} & set(texts), texts
+
+
 @pytest.mark.parametrize(
     ("change", "hours_between"),
     [("2026-03-29T12:00:00", 23), ("2026-10-25T12:00:00", 25)],

@@ -12,6 +12,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import Entry, EntryKind
@@ -89,7 +90,8 @@ def test_a_watch_that_was_stopped_is_not_running_however_lately_it_was(
     config_file: Path, commit: Commit, now_ms: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     commit(*start(config_file, now_ms - 1000))
-    main(["status", "--json", "--config", str(config_file)])
+    with WriterLock(load(config_file).store_path(), watch=True):
+        main(["status", "--json", "--config", str(config_file)])
     assert json.loads(capsys.readouterr().out)["watch"]["running"] is True
     commit(Entry(now_ms, EntryKind.STOP))
     assert main(["status", "--config", str(config_file)]) == 1

@@ -13,6 +13,7 @@ from cabinetwatch.store.migrate import migrate
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.mail import MailDrop, MailDropFactory
+from tests.support.proxy import SlowLine
 
 SENSORS = """
 [sensors.nas-air]
@@ -75,8 +76,9 @@ def email(server: MailDrop, *lines: str, security: str = "none") -> str:
 
 
 def line(shown: str, start: str) -> str:
-    """Give the one line of the output that starts so."""
-    (found,) = (each for each in shown.splitlines() if each.startswith(start))
+    """Give the one line of the output that starts so, however wide its columns are."""
+    wanted = " ".join(start.split())
+    (found,) = (each for each in shown.splitlines() if " ".join(each.split()).startswith(wanted))
     return found
 
 
@@ -343,3 +345,140 @@ def test_a_password_that_crosses_the_network_readable_gets_a_warning(
         assert (f"Warning: {table}" in shown) == warned
         assert (remedy in shown) == warned
     assert "under-7-stairs-secret" not in shown
+
+
+def send(broker: Broker, topic: str, payload: str) -> None:
+    """Leave a message with the broker, as a node does that sends retained."""
+    publish.single(topic, payload, qos=1, retain=True, hostname="127.0.0.1", port=broker.port)
+
+
+def listened(checker: Checker, capsys: pytest.CaptureFixture[str], text: str, time: str) -> str:
+    """Give the output of `check --listen`, whose news go to standard error, as one line."""
+    path = checker.folder / "config.toml"
+    path.write_text(text)
+    checker.status = main(["check", "--config", str(path), "--listen", time])
+    said = capsys.readouterr()
+    assert said.err.startswith("Listening for ")
+    return said.out
+
+
+def test_listening_ends_as_soon_as_every_sensor_was_heard(
+    broker: Broker, checker: Checker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    send(broker, "under-stairs/nas/air", "41.5")
+    send(broker, "hall/floor/air", '{"t": "21.4"}')
+    # Days: it would not end otherwise.
+    shown = listened(checker, capsys, mqtt(broker) + SENSORS, "7d")
+    assert checker.status == 0, shown
+    assert "41.5 °C; kept by the broker, so it may be old" in line(shown, "nas-air   well")
+    assert "21.4 °C" in line(shown, "hall-air  well")
+
+
+def test_what_the_access_list_holds_back_silently_is_told_as_nothing_came(
+    mosquitto: BrokerFactory, checker: Checker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rules = checker.folder / "acl"
+    rules.write_text("topic readwrite under-stairs/#\ntopic write hall/#\n")
+    broker = mosquitto(config_lines=[f"acl_file {rules}"])
+    send(broker, "under-stairs/nas/air", "41.5")
+    send(broker, "hall/floor/air", '{"t": 21.4}')
+    shown = listened(checker, capsys, mqtt(broker) + SENSORS, "1s")
+    assert checker.status == 1
+    # This broker grants the subscription and delivers nothing.
+    assert "subscribed for 2 sensors" in line(shown, "topics    well")
+    assert "41.5 °C" in line(shown, "nas-air   well")
+    nothing = line(shown, "hall-air  NOTHING")
+    assert "nothing came on hall/+/air in 1 s" in nothing
+    assert "access list" in nothing
+
+
+def test_what_the_broker_refuses_to_subscribe_is_told_for_its_sensor(
+    mosquitto: BrokerFactory, checker: Checker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    broker = mosquitto(config_lines=access_rules(checker.folder, may_read="under-stairs/#"))
+    shown = listened(checker, capsys, mqtt(broker) + SENSORS, "0.1s")
+    assert checker.status == 1
+    assert "does not let us read hall/+/air" in line(shown, "hall-air  NOTHING")
+
+
+@pytest.mark.parametrize(
+    ("payload", "remedy"),
+    [
+        ('{"temp": 41.5}', 'give pointer = "/temp"'),
+        ("41,5", "write the number with a point"),
+        ('[{"n": "nas", "v": 41.5}]', 'give senml_name = "nas"'),
+        ("on", "take another topic"),
+    ],
+)
+def test_a_payload_that_cant_be_read_is_told_with_the_remedy(
+    broker: Broker,
+    checker: Checker,
+    capsys: pytest.CaptureFixture[str],
+    payload: str,
+    remedy: str,
+) -> None:
+    send(broker, "under-stairs/nas/air", payload)
+    text = mqtt(broker) + SENSORS.partition("[sensors.hall-air]")[0]
+    shown = listened(checker, capsys, text, "1s")
+    assert checker.status == 1
+    assert remedy in line(shown, "nas-air  UNREADABLE")
+
+
+def test_a_value_that_cant_be_true_is_told(
+    broker: Broker, checker: Checker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    send(broker, "under-stairs/nas/air", "415")
+    text = mqtt(broker) + SENSORS.partition("[sensors.hall-air]")[0]
+    shown = listened(checker, capsys, text, "30s")
+    assert checker.status == 1
+    assert "check unit and pointer" in line(shown, "nas-air  IMPLAUSIBLE")
+
+
+@pytest.mark.parametrize("time", ["30", "-5s", "soon"])
+def test_a_time_to_listen_that_is_none_is_refused(
+    checker: Checker, capsys: pytest.CaptureFixture[str], time: str
+) -> None:
+    path = checker.folder / "config.toml"
+    path.write_text(SENSORS)
+    assert main(["check", "--config", str(path), "--listen", time]) == 2
+    assert "--listen: " in capsys.readouterr().err
+
+
+class _Forgetful(SlowLine):
+    """Before a real broker, a line that has every session begin anew, as some brokers do.
+
+    In the first packet of a connection it sets Clean Start, or Clean Session (MQTT 5.0, 3.1.2.4).
+    """
+
+    def _pass_on(self, source: socket.socket, data: bytes) -> None:
+        # CONNECT: one byte of type, up to two of length here, the protocol's name, its level.
+        at = data.find(b"\x00\x04MQTT") if data[:1] == b"\x10" else -1
+        if at > 0:
+            flags = at + 7
+            data = data[:flags] + bytes([data[flags] | 0x02]) + data[flags + 1 :]
+        super()._pass_on(source, data)
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_broker_that_keeps_no_session_is_told(
+    broker: Broker, checker: Checker, protocol: str
+) -> None:
+    speak = f'protocol = "{protocol}"'
+    line_of = _Forgetful(broker.port)
+    try:
+        shown = checker.run(f"[mqtt]\nport = {line_of.port}\n{speak}\n{SENSORS}")
+    finally:
+        line_of.close()
+    assert checker.status == 1
+    assert "the broker keeps no session" in line(shown, "session  NOT KEPT")
+
+    shown = checker.run(mqtt(broker, speak) + SENSORS)
+    assert checker.status == 0
+    assert "keeps a session" in line(shown, "session  well")
+
+
+def test_the_session_that_was_tried_is_left_nowhere(broker: Broker, checker: Checker) -> None:
+    checker.run(mqtt(broker) + SENSORS)
+    broker.stop()
+    # What this broker keeps is in its file.
+    assert b"cabinetwatchKeep" not in (broker.directory / "mosquitto.db").read_bytes()

@@ -1,6 +1,5 @@
 """`cabinetwatch clear` takes the watch off its broker, topics and session, and nothing else."""
 
-import fcntl
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.store.place import WriterLock
 from tests.service.conftest import cabinet, site
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until
@@ -58,8 +58,7 @@ def test_a_watch_whose_store_is_not_ours_to_read_is_not_cleared_away(
     # As root, who reads everything, only damage keeps us from reading it.
     store = site.config().store_path()
     store.write_bytes(b"no database")
-    with store.with_name(store.name + ".lock").open("w", encoding="ascii") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with WriterLock(store, watch=True):
         assert main(["clear", "--config", str(path)]) == 2
     assert capsys.readouterr().err.startswith("the watch is running; stop it first")
 

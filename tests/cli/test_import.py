@@ -6,6 +6,7 @@ import importlib
 import io
 import json
 import tempfile
+from itertools import accumulate
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import StoreError, UsageError
 from cabinetwatch.intake.recording import Recorded, to_line
+from cabinetwatch.service.importing import Dated, heard_by_both
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
@@ -142,6 +144,71 @@ def test_two_alike_in_one_instant_are_two_and_stay_two(config_file: Path) -> Non
     assert len(kept(config_file)) == 3
 
 
+def record_beside(
+    config_file: Path, heard: list[tuple[int, float]], recorded: list[tuple[int, float]]
+) -> str:
+    """Import a recording (ms after T0, power) into a store that has heard some; what is said."""
+    config = load(config_file)
+    migrate(config.store.url)
+    with Store.open(config.store.url) as store:
+        inputs = begun(config) + [Reading("ups", T0 + ms, value) for ms, value in heard]
+        store.commit(Batch(T0 + 1_000_000, 0, inputs))
+    lines = [to_line(Recorded(T0 + ms, "cabinet/ups", b"%g" % power)) for ms, power in recorded]
+    return take_in(config_file, "\n".join(lines))
+
+
+def test_a_recording_taken_beside_the_watch_is_known_although_it_heard_a_little_later(
+    config_file: Path,
+) -> None:
+    # Equal values every second; the clock's last digit falls to either side.
+    heard = [(n * 1000, 42.0) for n in range(91)]
+    recorded = [(n * 1000 + (-1, 0, 1, 7, -30)[n % 5], 42.0) for n in range(91)]
+    said = record_beside(config_file, heard, recorded)
+    assert said == "0 readings taken; 91 left out, because the store has them already.\n"
+
+
+def test_what_only_the_recording_has_is_taken_although_all_values_are_equal(
+    config_file: Path,
+) -> None:
+    # The watch began later, was cut off in between, and went on for longer.
+    lost = {0, 1, 2, 40, 41, 60}
+    heard = [(n * 1000, 42.0) for n in range(95) if n not in lost]
+    recorded = [(n * 1000 + 3, 42.0) for n in range(91)]
+    said = record_beside(config_file, heard, recorded)
+    assert said == "6 readings taken; 85 left out, because the store has them already.\n"
+    taken = [each for each in kept(config_file) if each.quality is Quality.LATE]
+    assert [each.t for each in taken] == [T0 + n * 1000 + 3 for n in sorted(lost)]
+
+
+def test_a_stored_reading_stands_for_one_of_the_recording_and_not_for_another_value(
+    config_file: Path,
+) -> None:
+    heard = [(0, 42.0), (5000, 42.0), (9000, 43.0)]
+    recorded = [(1, 42.0), (2, 42.0), (3, 42.0), (5001, 42.5), (9600, 43.0)]
+    said = record_beside(config_file, heard, recorded)
+    assert said == "4 readings taken; 1 left out, because the store has them already.\n"
+    assert take_in(config_file, config_file.with_name("file").read_text()).startswith("0 readings")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    steps=st.lists(st.tuples(st.integers(700, 1500), st.integers(0, 1)), max_size=40),
+    data=st.data(),
+)
+def test_pairing_two_listeners_finds_just_what_both_have_heard(
+    steps: list[tuple[int, int]], data: st.DataObject
+) -> None:
+    both = st.lists(st.booleans(), min_size=len(steps), max_size=len(steps))
+    late = st.lists(st.integers(-80, 80), min_size=len(steps), max_size=len(steps))
+    sent = list(accumulate(step for step, _ in steps))
+    by_watch, by_recorder, jitter = data.draw(both), data.draw(both), data.draw(late)
+    stored = [(sent[n], float(steps[n][1])) for n in range(len(steps)) if by_watch[n]]
+    numbers = [n for n in range(len(steps)) if by_recorder[n]]
+    recorded = [(sent[n] + jitter[n], float(steps[n][1])) for n in numbers]
+    found = heard_by_both([Dated(*each) for each in recorded], [Dated(*each) for each in stored])
+    assert [numbers[place] for place in sorted(found)] == [n for n in numbers if by_watch[n]]
+
+
 @pytest.mark.parametrize(
     ("line", "why"),
     [
@@ -197,8 +264,11 @@ def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
     with Store.open(url):
         assert main(["import", str(path), "--config", str(config_file)]) == 2
     assert "is in use by another cabinetwatch" in capsys.readouterr().err
-    with pytest.raises(StoreError, match="opened for reading only"):
-        Store.open(url, read_only=True).commit(Batch(T0, 0, []))
+    with (
+        Store.open(url, read_only=True) as store,
+        pytest.raises(StoreError, match="opened for reading only"),
+    ):
+        store.commit(Batch(T0, 0, []))
 
 
 def begun(config: Config) -> list[Reading | Entry]:

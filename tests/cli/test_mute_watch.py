@@ -5,6 +5,7 @@ import os
 import re
 import sqlite3
 import time
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.store import running as store_running
 from cabinetwatch.store.place import WriterLock, holder_of
+from cabinetwatch.store.store import Store
 from tests.report.serving import write_page
 from tests.service.conftest import cabinet, site
 from tests.service.site import Site
@@ -47,7 +49,10 @@ def told(house: House, capsys: pytest.CaptureFixture[str]) -> tuple[str, dict[st
 def test_a_living_watch_that_writes_nothing_is_told_as_that(
     house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with WriterLock(store_path(house)):
+    path = store_path(house)
+    with WriterLock(path, watch=True):
+        long_ago_s = time.time() - FIVE_MINUTES_MS / 1000
+        os.utime(path.with_name(path.name + ".lock"), (long_ago_s, long_ago_s))
         line, watch = told(house, capsys)
         write_page(house, tmp_path / "page")
     silence = re.search(r"THE WATCH HAS WRITTEN NOTHING FOR (\d+) min", line)
@@ -64,6 +69,66 @@ def test_a_watch_that_is_gone_is_told_as_not_running(
     line, watch = told(house, capsys)
     assert "THE WATCH IS NOT RUNNING" in line
     assert (watch["running"], watch["mute_process"]) == (False, None)
+
+
+def test_a_watch_that_has_just_started_runs_though_its_store_is_of_the_one_before(
+    house: House, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["service", "gear-0", "out", "--config", str(house.path)]
+    with WriterLock(store_path(house), watch=True):
+        main(["status", "--config", str(house.path)])
+        assert "the watch has just started" in capsys.readouterr().out
+        main(["status", "--config", str(house.path), "--json"])
+        assert json.loads(capsys.readouterr().out)["watch"]["running"] is True
+        assert main(["clear", "--config", str(house.path)]) == 2
+        assert "the watch is running; stop it first" in capsys.readouterr().err
+        write_page(house, tmp_path / "page")
+    assert "has just started" in (tmp_path / "page" / "index.html").read_text()
+    assert main(asked) == 0
+    assert "The watch is not running" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_a_watch_that_was_killed_is_not_running_from_that_instant(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], held: bool
+) -> None:
+    # Its heartbeat is of this very second, and the journal knows of no stop.
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=1)
+    # Another writer, as an import is, holds the lock and is no watch.
+    with WriterLock(store_path(house)) if held else nullcontext():
+        line, watch = told(house, capsys)
+        assert "THE WATCH IS NOT RUNNING" in line
+        assert (watch["running"], watch["mute_process"]) == (False, None)
+        assert main(["service", "gear-0", "out", "--config", str(house.path)]) == 0
+    assert "The watch is not running" in capsys.readouterr().out
+
+
+def test_who_may_not_see_the_kernels_list_of_locks_sees_the_lock_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # So it is in the sandbox of the service, where the page is written (ProcSubset=pid).
+    monkeypatch.setattr("cabinetwatch.store.place.lock_holder", lambda of: None)
+    path = tmp_path / "watch.db"
+    assert store_running.find_watch(path) is None
+    with WriterLock(path, watch=True):
+        found = store_running.find_watch(path)
+        assert found is not None
+        assert found.process is None
+    assert store_running.find_watch(path) is None
+
+
+def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=1)
+    with Store.open(house.url, watch=True) as store:
+        store.let_go()
+        found = store_running.find_watch(store.path)
+        assert found is not None
+        assert (found.process, found.in_memory) == (os.getpid(), True)
+        store.take_up()
+        found = store_running.find_watch(store.path)
+        assert found is not None
+        assert not found.in_memory
+    assert store_running.find_watch(store.path) is None
 
 
 def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) -> None:

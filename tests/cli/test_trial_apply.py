@@ -5,10 +5,20 @@ from pathlib import Path
 
 import pytest
 
+from cabinetwatch.cli import trial_apply
 from cabinetwatch.cli.trial_apply import apply_setpoints
+from cabinetwatch.store.running import find_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
 from cabinetwatch.trial.setpoints import Setpoints
+from tests.service.conftest import cabinet, site
+from tests.service.site import Site
+from tests.service.watching import running, wait_until
+from tests.service.wire import Wire
+from tests.support.patience import WITHIN_S
+
+# The watched cabinet of the service's tests serves here too.
+__all__ = ["cabinet", "site"]
 
 CONFIG = """\
 # What came with the NAS.
@@ -62,3 +72,23 @@ def test_who_holds_the_store_and_is_no_watch_gets_no_signal(
         signal.signal(signal.SIGHUP, before)
     assert sent == []
     assert "The watch is not running" in capsys.readouterr().out
+
+
+def test_a_watch_that_has_only_taken_its_lock_reads_them(
+    site: Site,
+    cabinet: Wire,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(trial_apply, "_READ_WITHIN_S", WITHIN_S)
+    path = site.write()
+    with running(path) as watch:
+        cabinet.wait_online()
+        assert watch.stop() == 0
+    # The last word of the journal is now that stop.
+    with running(path) as watch:
+        wait_until(lambda: find_watch(site.config().store_path()) is not None, "the lock")
+        with site.store() as store:
+            assert apply_setpoints(path, store, FIGURES) == 0
+        assert "The watch has read it." in capsys.readouterr().out
+        assert watch.stop() == 0

@@ -117,6 +117,52 @@ def test_backup_says_what_it_wrote_and_refuses_to_replace(
     assert main([*command, "--force"]) == 0
 
 
+def test_backup_never_replaces_the_configuration(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = config_file.read_bytes()
+    command = ["backup", str(config_file), "--force", "--config", str(config_file)]
+    assert main(command) == 2
+    assert "config.toml is no store of cabinetwatch" in capsys.readouterr().err
+    assert config_file.read_bytes() == before
+
+
+def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
+    config_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    backup = tmp_path / "copy.db"
+    main(["backup", str(backup), "--config", str(config_file)])
+    url = load(config_file).store.url
+    with Store.open(url, watch=True) as store:
+        t = T0 + 11 * DAY_MS
+        store.commit(Batch(t, 0, [Reading("nas-air", t, 31.0)]))
+        capsys.readouterr()
+        assert main(["restore", str(backup), "--config", str(config_file)]) == 2
+        refused = capsys.readouterr().err
+        assert refused.count("\n") == 1
+        assert "A watch is running on the store" in refused
+        assert "systemctl stop cabinetwatch" in refused
+    assert main(["restore", str(backup), "--config", str(config_file)]) == 0
+    said = capsys.readouterr().out
+    assert "from 2026-01-11T10:00:00.000Z to 2026-01-12T10:00:00.000Z is missing" in said
+    (aside,) = tmp_path.glob("readings.db.replaced-*Z")
+    assert f"is kept as {aside}" in said
+    with Store.open(url, read_only=True) as store:
+        assert len(list(store.readings())) == 3
+
+
+def test_a_damaged_store_is_told_with_what_to_do(
+    config_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = load(config_file).store.path
+    whole = path.read_bytes()
+    path.write_bytes(whole[:100] + b"\xa5" * (len(whole) - 100))
+    assert main(["export", "--config", str(config_file)]) == 2
+    damaged, remedy = capsys.readouterr().err.splitlines()
+    assert "is damaged" in damaged
+    assert "`cabinetwatch restore FILE`" in remedy
+
+
 def test_status_gives_the_room_as_json(
     config_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

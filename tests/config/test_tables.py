@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.config.support import SENSORS, problem, problems, read
+from cabinetwatch.config import load
+from cabinetwatch.errors import ConfigError
+from tests.config.support import CONDITIONS, SENSORS, problem, problems, read
 
 
 def test_an_empty_file_is_a_configuration_of_defaults() -> None:
@@ -24,7 +26,10 @@ def test_whole_numbers_are_taken_where_numbers_are_due() -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ('port = "1883"', 'port = "1883" is no whole number; give a TCP port'),
+        (
+            'port = "1883"',
+            'port = "1883" is no whole number; write 1883 without quotes; give a TCP port',
+        ),
         ("port = 1883.5", "port = 1883.5 is no whole number"),
         ("port = 0", "port = 0 is below 1"),
         ("port = 70000", "port = 70000 is above 65535"),
@@ -280,3 +285,19 @@ def test_the_sender_of_mail_may_have_a_name() -> None:
     email = read(text).notify.email
     assert email is not None
     assert email.from_ == "Under the stairs <w@a.example>"
+
+
+@pytest.mark.parametrize("line", ["design_ambient_c = 35,0", "altitude_m = -12,5  # no comma"])
+def test_a_decimal_comma_is_told_as_one(line: str) -> None:
+    sentence = problem(f"[site]\n{line}\n")
+    assert "line 2, column" in sentence
+    assert "a number has a decimal point and no comma; write " in sentence
+    assert line.split()[2].replace(",", ".") in sentence
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+def test_a_byte_order_mark_is_told_as_one(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text("[site]\n", encoding=encoding)
+    with pytest.raises(ConfigError, match="save the file as UTF-8 without a BOM"):
+        load(path, CONDITIONS)

@@ -36,7 +36,8 @@ check "the user has no shell" test "$(getent passwd cabinetwatch | cut -d: -f7)"
 check "configuration is for the group" test "$(mode $config)" = "640 root cabinetwatch"
 check "its folder too" test "$(mode /etc/cabinetwatch)" = "750 root cabinetwatch"
 check "state is the watch's" test "$(mode /var/lib/cabinetwatch)" = "750 cabinetwatch cabinetwatch"
-check "the unit is enabled" test -L /etc/systemd/system/multi-user.target.wants/cabinetwatch.service
+enabled=/etc/systemd/system/multi-user.target.wants/cabinetwatch.service
+check "without sensors the unit is not enabled" test ! -e $enabled
 check "the command is there" cabinetwatch --version
 check "nothing was left in the checkout" test ! -e build
 first=$(readlink /opt/cabinetwatch/env)
@@ -61,6 +62,7 @@ check "what root's import made is the watch's" \
     test "$(mode /var/lib/cabinetwatch/cabinetwatch.db)" = "600 cabinetwatch cabinetwatch"
 
 sed -i "s/^host = .*/&\nport = $port/; s/^directory = .*/directory = \"\/var\/lib\/cabinetwatch\/page\"/" $config
+printf '\n[sensors.hall-air]\ntopic = "hall/air"\nquantity = "temperature"\n' >>$config
 before=$(cksum <$config)
 runuser -u cabinetwatch -- sh -c "echo \$\$ >/tmp/watch.pid; exec cabinetwatch run --config $config" \
     >/tmp/watch.log 2>&1 &
@@ -75,6 +77,7 @@ watch=""
 
 sleep 1 # two environments have names of different seconds
 sh deploy/install.sh
+check "with a sensor the unit is enabled" test -L $enabled
 check "the configuration stays" test "$before" = "$(cksum <$config)"
 check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
 check "another environment is in force" test "$first" != "$(readlink /opt/cabinetwatch/env)"

@@ -1,7 +1,6 @@
 """Small roots of Debian for the long tests of deploy/, and what they get along to install from."""
 
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -9,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-_ARCHIVE = "http://deb.debian.org/debian"
+MIRROR_VARIABLE = "CABINETWATCH_TEST_MIRROR"
 
 # Mounted in a name space of its own, so that nothing stays mounted whatever happens.
 _INSIDE = """
@@ -56,20 +55,22 @@ def begin_in_root(root: Path, *command: str) -> subprocess.Popen[str]:
 
 
 def mirror() -> str:
-    """Give $CABINETWATCH_TEST_MIRROR, else where this machine has Debian from, else the archive."""
-    told = os.environ.get("CABINETWATCH_TEST_MIRROR")
-    if told:
-        return told
-    listing = [
-        "apt-get",
-        "indextargets",
-        "--format",
-        "$(LABEL) $(REPO_URI)",
-        "Created-By: Packages",
-    ]
-    targets = subprocess.run(listing, capture_output=True, text=True, check=False).stdout
-    own = re.search(r"^Debian (http\S+)", targets, re.MULTILINE)
-    return own[1] if own else _ARCHIVE
+    """Give where Debian's packages come from: $CABINETWATCH_TEST_MIRROR, else apt's own place."""
+    named = os.environ.get(MIRROR_VARIABLE)
+    if named:
+        return named
+    form = "$(LABEL) $(REPO_URI)"
+    listed = subprocess.run(
+        ["apt-get", "indextargets", "--format", form, "Created-By: Packages"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    places = (line.removeprefix("Debian ") for line in listed.stdout.splitlines())
+    found = next((place for place in places if "://" in place and " " not in place), None)
+    if found is None:
+        raise RuntimeError(
+            f"apt knows no mirror of Debian: run apt-get update, or set {MIRROR_VARIABLE}"
+        )
+    return found
 
 
 def fetch_wheels(folder: Path, python: str) -> None:

@@ -1,4 +1,7 @@
-"""install.sh and uninstall.sh in clean roots of Debian 12 and 13, made with debootstrap as root."""
+"""install.sh and uninstall.sh in clean roots of Debian 12 and 13, made with debootstrap as root.
+
+Debian's packages come from $CABINETWATCH_TEST_MIRROR, else from where this machine has its own.
+"""
 
 import fcntl
 import os
@@ -14,11 +17,13 @@ from pathlib import Path
 import pytest
 
 from tests.deploy.debian import (
+    MIRROR_VARIABLE,
     ROOT,
     begin_in_root,
     copy_checkout,
     fetch_wheels,
     make_root,
+    mirror,
     run_in_root,
 )
 from tests.support.ports import free_port
@@ -30,6 +35,20 @@ def folder() -> Iterator[Path]:
     made = Path(tempfile.mkdtemp(prefix="clean-root-"))
     yield made
     shutil.rmtree(made)
+
+
+def test_packages_come_from_where_this_machine_has_its_own(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    apt = tmp_path / "apt-get"
+    lines = "Debian-Security http://near.example/security/\\nDebian http://near.example/debian/"
+    apt.write_text(f"#!/bin/sh\nprintf '{lines}\\n'\n")
+    apt.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:{os.environ['PATH']}")
+    monkeypatch.delenv(MIRROR_VARIABLE, raising=False)
+    assert mirror() == "http://near.example/debian/"
+    monkeypatch.setenv(MIRROR_VARIABLE, "http://other.example/debian")
+    assert mirror() == "http://other.example/debian"
 
 
 @pytest.mark.long

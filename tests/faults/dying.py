@@ -15,7 +15,7 @@ from cabinetwatch.service.summary_loop import SummaryLoop
 
 WORK: dict[str, tuple[type, str]] = {
     "network": (Connection, "work"),
-    "engine": (EngineLoop, "_receive"),
+    "engine": (EngineLoop, "_round"),
     "store": (StoreLoop, "_batch"),
     "delivery": (DeliveryLoop, "run"),
     "summary": (SummaryLoop, "run"),

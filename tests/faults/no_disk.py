@@ -15,11 +15,11 @@ from cabinetwatch.store.store import Store
 open_for_good = startup.open_or_make
 
 
-def open_unless_full(url: str) -> Store:
+def open_unless_full(url: str, *, watch: bool = False) -> Store:
     """Open a store, but refuse the one whose disk is full; those in memory are not on it."""
     if str(MEMORY) not in url and Path(sys.argv[1]).exists():
         raise DiskFaultError(f"The store {url} can't be written: the disk is full")
-    return open_for_good(url)
+    return open_for_good(url, watch=watch)
 
 
 if __name__ == "__main__":

@@ -213,7 +213,8 @@ class Soak:
         value = self._values.pop("shelf")
         self._pass(9)
         self._values["shelf"] = value
-        self._pass(2)
+        # It is over once it was well for two silences: the next death is another alarm.
+        self._pass(14)
 
     def _kill(self) -> None:
         """A power cut, and a start."""

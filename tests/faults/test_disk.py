@@ -42,6 +42,35 @@ def test_a_disk_made_read_only_amid_a_run_is_told_survived_and_can_be_mounted_an
     survive(site, cabinet, smtp, failing_disk.fail, failing_disk.mend, "the disk refuses")
 
 
+def test_a_restart_after_a_full_disk_finds_the_store_whole(
+    site: Site, cabinet: Wire, small_disk: SmallDisk
+) -> None:
+    site.tables = TABLES
+    site.folder = small_disk.folder / "watch"
+    log = small_disk.folder.parent / "watch.log"
+    with running(site.write(), log=log) as watch:
+        cabinet.wait_online()
+        for first in range(0, 2000, 200):
+            publish_numbers(cabinet, range(first, first + 200))
+            wait_stored(site, range(first + 200))
+        small_disk.fill(watch)
+        # What the log holds goes into the file at the end: the first page can, those at the end of
+        # the file can't.
+        assert watch.stop() == 0
+        if small_disk.mounted:
+            assert (site.folder / "watch.db-wal").stat().st_size > 0
+    if small_disk.mounted:
+        small_disk.free(watch)
+    heard = len(cabinet.messages)
+    with running(site.path, log=log) as watch:
+        cabinet.wait_online(after=heard)
+        publish_numbers(cabinet, range(2000, 2010))
+        wait_stored(site, range(2010))
+        assert watch.stop() == 0
+    assert "damaged" not in watch.log
+    assert list(site.folder.glob("*damaged*")) == []
+
+
 def test_a_start_on_a_full_disk_watches_from_memory_and_says_what_that_cost(
     site: Site, cabinet: Wire, smtp: MailDrop, small_disk: SmallDisk
 ) -> None:

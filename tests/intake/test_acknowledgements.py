@@ -50,6 +50,20 @@ def test_counts_how_long_the_window_stood_full() -> None:
     assert pending.stalled_ms() == 350
 
 
+def test_what_we_leave_unread_counts_like_a_full_window() -> None:
+    pending = Acknowledgements(window=2)
+    pending.hold(100, held=True)
+    pending.arrive(1, 150)
+    pending.arrive(2, 150)
+    pending.hold(300, held=False)
+    assert pending.stalled_ms() == 0  # the window is full still
+    pending.done(1)
+    pending.sendable(400)
+    assert pending.stalled_ms() == 300
+    pending.hold(500, held=False)
+    assert pending.stalled_ms() == 300
+
+
 def test_nothing_is_kept_of_what_was_acknowledged() -> None:
     acknowledgements = Acknowledgements(10)
     for packet_id in range(1, 1001):

@@ -304,3 +304,21 @@ def test_no_payload_raises_and_every_value_is_finite(payload: bytes) -> None:
     assert all(type(value.value) is float for value in decoded.values)
     assert all(problem.isprintable() for problem in decoded.problems)
     assert decoded.values or decoded.problems
+
+
+@pytest.mark.parametrize(
+    ("settings_of", "payload"),
+    [
+        ({}, b"1.7e308"),
+        ({"pointer": "/t"}, b'{"t": 1.7e308}'),
+        ({"senml_name": "a"}, b'[{"n": "a", "v": 1.7e308}]'),
+    ],
+)
+def test_a_figure_that_conversion_makes_infinite_is_no_reading(
+    settings_of: dict[str, str], payload: bytes
+) -> None:
+    decoder = Decoder({"air": sensor("cabinet/air", unit="degF", **settings_of)})
+    decoded = decoder.decode("cabinet/air", payload, ARRIVED_MS)
+    assert decoded.values == []
+    assert decoded.unread == ["air"]
+    assert decoded.problems == ["air: the value is not a finite number in Cel"]

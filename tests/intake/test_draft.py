@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.intake import survey as survey_module
 from cabinetwatch.intake.draft import QOS_0, draft, toml_text
 from cabinetwatch.intake.guess import Guess, guess, words_of
 from cabinetwatch.intake.message import Incoming
@@ -54,7 +55,23 @@ def accepted(text: str, folder: Path) -> Config:
         ("a/b", b'[{"n": "nas:air", "u": "K", "v": 300}]', Guess("temperature", "K")),
         ("cabinet/temperature", b'{"battery": 97}', None),
         ("cabinet/temperature", b"9999", None),
-        ("cabinet/power", b'{"power_kw": 1.2}', None),
+        ("cabinet/temperature", b'"27.4"', Guess("temperature", "Cel")),
+        ("cabinet/power", b'{"power_kw": 1.2}', Guess("power", "kW")),
+        ("cabinet/plug", b'{"power": {"value": 1.2, "unit": "kW"}}', Guess("power", "kW")),
+        ("cabinet/plug", b'{"value": 0.04, "unit": "kW"}', Guess("power", "kW")),
+        ("cabinet/air", b'{"value": "71.6", "unit": "\xc2\xb0F"}', Guess("temperature", "degF")),
+        ("cabinet/plug", b'{"energy": {"value": 1.2, "unit": "kWh"}}', None),
+        ("cabinet/power", b'{"value": 1.2, "unit": "kWh"}', None),
+        ("cabinet/damp", b'{"humidity_percent": 55}', Guess("humidity", "%RH")),
+        ("cabinet/damp", b'{"value": 55, "unit": "%"}', None),
+        ("cabinet/humidity", b'{"value": 55, "unit": "%"}', Guess("humidity", "%RH")),
+        ("cabinet/nas", b'{"battery_percent": 55}', None),
+        ("cabinet/nas", b'{"fan_percent": 55}', None),
+        (
+            "cabinet/node",
+            b'{"a": {"b": {"c": {"d": {"e": {"g": {"temperature": 41.5}}}}}}}',
+            Guess("temperature", "Cel"),
+        ),
         ("cabinet/nas", b'[{"n": "nas:light", "u": "lx", "v": 300}]', None),
         ("cabinet/nas", b"41.5", None),
     ],
@@ -196,3 +213,25 @@ def test_pictures_of_a_camera_are_told_and_not_kept() -> None:
     assert sum(map(len, heard.payloads)) == 0
     assert r"hall/camera: no number in '\xff\xd8" in draft([heard], Config())
     assert "(300002 bytes)" in heard.shown
+
+
+def test_half_a_character_in_a_name_leaves_the_draft_valid(tmp_path: Path) -> None:
+    """JSON may name a lone surrogate (RFC 8259, 8.2); TOML 1.0 has only Unicode scalar values."""
+    text = drafted([message("cabinet/nas", b'{"temp\\ud800": 41.5, "temperature": 40.0}')])
+    assert list(tomllib.loads(text)["sensors"]) == ["cabinet-nas-temperature"]
+    assert "half a character" in text
+    text.encode()
+    assert accepted(text, tmp_path).sensors["cabinet-nas-temperature"].pointer == "/temperature"
+
+
+def test_a_survey_is_bounded_in_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(survey_module, "_MOST_BYTES", 100_000)
+    survey = Survey()
+    for number in range(20):
+        for _ in range(20):
+            survey.note(message(f"{number:05}" * 1000, b"1" * 300))
+    kept = sum(len(topic) + sum(map(len, heard.payloads)) for topic, heard in survey.topics.items())
+    assert 90_000 < kept < 110_000
+    assert 0 < len(survey.topics) < 20
+    assert survey.left_out == 20 * (20 - len(survey.topics))
+    assert all(heard.count == 20 for heard in survey.topics.values())

@@ -54,6 +54,8 @@ def test_a_broker_that_says_it_knows_no_5_gets_3_1_1_at_once() -> None:
     ear = Ear()
     with byte_server(refuse, let_in_311) as port, session(port, [], ear):
         assert ear.wait_up().protocol == "3.1.1"
+    # What is set already is no advice.
+    assert "it doesn't know MQTT 5; 3.1.1 is tried next" in ear.downs[0].reason
 
 
 def test_a_broker_that_closes_without_a_word_is_tried_with_3_1_1() -> None:

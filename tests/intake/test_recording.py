@@ -37,6 +37,27 @@ def test_every_message_comes_back_as_it_was(
             '{"time": 1782907203.25, "topic": "a", "payload": ""}',
             Recorded(1_782_907_203_250, "a", b""),
         ),
+        (
+            (
+                '{"tst": "2026-07-01T13:00:03.250000+0100", "topic": "a", "qos": 1, "retain": 0,'
+                ' "payloadlen": 4, "payload": "21.5"}'
+            ),
+            Recorded(1_782_907_203_250, "a", b"21.5"),
+        ),
+        (
+            (
+                '{"tst": "2026-07-01T12:00:03Z+0000", "topic": "a", "qos": 1, "retain": 1,'
+                ' "payloadlen": 0, "payload": null}'
+            ),
+            Recorded(1_782_907_203_000, "a", b"", retain=True),
+        ),
+        (
+            (
+                '{"tst": "2026-07-01T12:00:03Z", "topic": "a", "qos": 0, "retain": 0,'
+                ' "payload": {"t": 1}}'
+            ),
+            Recorded(1_782_907_203_000, "a", b'{"t": 1}'),
+        ),
         ('{"time": 0, "topic": "a", "payload": 21.5}', Recorded(0, "a", b"21.5")),
         ('{"time": 0, "topic": "a", "payload": {"t": 1}, "x": 1}', Recorded(0, "a", b'{"t": 1}')),
     ],

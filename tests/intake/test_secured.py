@@ -57,6 +57,18 @@ def test_tls_with_the_right_authority_connects(
     assert [len(message.payload) for message in messages] == [100_000, 4]
 
 
+@pytest.mark.parametrize("version", ["tlsv1.2", "tlsv1.3"])
+def test_a_broker_that_wants_a_client_certificate_is_told_with_what_to_give(
+    mosquitto: BrokerFactory, certificate: Certificate, version: str
+) -> None:
+    lines = ["require_certificate true", f"tls_version {version}"]
+    broker = mosquitto(certificate=certificate, config_lines=lines)
+    ear = Ear()
+    with session(broker.port, [], ear, tls=True, ca_file=certificate.ca_file):
+        down = ear.wait_down()
+    assert "wants a client certificate, give cert_file and key_file in [mqtt]" in down.reason
+
+
 class _tls_publishing:  # noqa: N801 - used like the function it stands for
     """Publish over TLS by a session of its own."""
 

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.intake.senml import BadPack, Record, resolve
+from cabinetwatch.intake.senml import MOST_RECORDS, BadPack, Record, resolve
 
 NOW_S = 1_700_000_000.0
 
@@ -191,3 +191,19 @@ def test_a_record_of_base_fields_only_sets_them_for_those_that_follow() -> None:
     assert brief([{"bn": "cabinet:", "bu": "Cel"}, {"n": "air", "v": 21.5}]) == {
         ("cabinet:air", "Cel", 21.5, NOW_S)
     }
+
+
+def test_a_pack_of_more_records_than_are_read_is_refused_whole() -> None:
+    record = {"n": "air", "v": 21.5}
+    assert len(resolve([record] * MOST_RECORDS, NOW_S).records) == MOST_RECORDS
+    with pytest.raises(BadPack, match="has 2001 records; at most 2000 are read from one message"):
+        resolve([record] * (MOST_RECORDS + 1), NOW_S)
+
+
+def test_a_base_name_is_not_multiplied_by_the_records_that_follow() -> None:
+    long = {"bn": "a" * 100_000, "n": "b", "v": 1}
+    with pytest.raises(BadPack, match="has a bn longer than 512 characters"):
+        resolve([long, *[{"n": "c", "v": 1}] * 1000], NOW_S)
+    pack = resolve([{"n": "a" * 513, "v": 1}, {"n": "b", "v": 1}], NOW_S)
+    assert [record.name for record in pack.records] == ["b"]
+    assert pack.problems == ["record 1 has a name longer than 512 characters"]

@@ -13,6 +13,7 @@ from cabinetwatch.intake.message import Incoming, Will
 from cabinetwatch.intake.repeats import Repeats, identify
 from cabinetwatch.intake.session import MqttSession
 from cabinetwatch.watch.reading import Quality, Reading
+from tests.intake.byte_server import Peer, byte_server, packet
 from tests.intake.support import Ear, flushed, publisher, session, wait_subscribed
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.patience import WITHIN_S
@@ -215,7 +216,9 @@ def test_starts_with_the_broker_away(broker: Broker) -> None:
     assert made.failure is None
 
 
-def test_subscribes_again_when_the_broker_has_forgotten_us(broker: Broker) -> None:
+def test_subscribes_again_when_the_broker_has_forgotten_us(
+    broker: Broker, caplog: pytest.LogCaptureFixture
+) -> None:
     ear = Ear()
     with session(broker.port, ["cabinet/#"], ear) as made:
         wait_subscribed(made)
@@ -223,8 +226,10 @@ def test_subscribes_again_when_the_broker_has_forgotten_us(broker: Broker) -> No
         ear.wait_down()
         (broker.directory / "mosquitto.db").unlink()
         broker.start()
+        assert "has forgotten our session" not in caplog.text
         assert not ear.wait_up(2).session_present
         wait_subscribed(made)
+        assert "has forgotten our session" in caplog.text
         with publisher(broker.port) as publish:
             publish("cabinet/air", "21.5")
         assert ear.wait_messages(1)[0].payload == b"21.5"
@@ -299,7 +304,7 @@ def test_filters_of_an_earlier_configuration_are_taken_back(broker: Broker) -> N
 
 def test_the_will_is_published_when_we_vanish_and_not_when_we_leave(broker: Broker) -> None:
     """MQTT 5.0, 3.1.2.5."""
-    will = Will("cabinetwatch/watch", b'{"online": false}')
+    will = Will("cabinetwatch/watch", lambda: b'{"online": false}')
     ear = Ear()
     with session(broker.port, ["cabinetwatch/#"], ear, client_id="listener") as listener:
         wait_subscribed(listener)
@@ -310,7 +315,7 @@ def test_the_will_is_published_when_we_vanish_and_not_when_we_leave(broker: Brok
             assert line is not None
             line.shutdown(socket.SHUT_RDWR)
             (message,) = ear.wait_messages(1)
-            assert (message.topic, message.payload) == will
+            assert (message.topic, message.payload) == (will.topic, will.payload())
             watch_ear.wait_up(2)
         flushed(listener)
     assert len(ear.messages) == 1
@@ -408,3 +413,96 @@ def test_a_frozen_broker_is_noticed_by_the_keepalive(
         assert "is lost" in ear.wait_down().reason
         broker.thaw()
         ear.wait_up(2)
+
+
+def test_a_receiver_that_is_full_leaves_the_rest_with_the_broker_and_loses_nothing(
+    mosquitto: BrokerFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over several keepalives of pause, pings and publications go on and the connection stands."""
+    broker = mosquitto(config_lines=["max_queued_messages 0"])
+    monkeypatch.setattr(link, "KEEPALIVE_S", 1)
+    ear, full, payload = Ear(), threading.Event(), b"x" * 20_000
+    full.set()
+    with session(broker.port, ["cabinet/#"], ear, full=full.is_set) as made:
+        wait_subscribed(made)
+        acknowledging(ear, made)
+        with publisher(broker.port) as publish:
+            for number in range(300):
+                publish(f"cabinet/{number}", payload)
+        for _ in range(4):
+            # One message in each third of a keepalive.
+            ear.wait_messages(len(ear.messages) + 3)
+        assert len(ear.messages) < 100
+        assert broker.log.count("Received PINGREQ from cabinetwatch") >= 1
+        made.publish("cabinetwatch/watch", b"")
+        full.clear()
+        messages = ear.wait_messages(300)
+    assert [message.topic for message in messages] == [f"cabinet/{n}" for n in range(300)]
+    assert not ear.downs
+    assert not any(message.dup for message in messages)
+    assert messages[-1].stalled_ms > 1000
+
+
+def test_what_the_broker_finds_too_large_is_not_sent(
+    mosquitto: BrokerFactory, caplog: pytest.LogCaptureFixture
+) -> None:
+    """MQTT 5.0, 3.2.2.3.6: the client must not send packets beyond Maximum Packet Size."""
+    broker = mosquitto(config_lines=["max_packet_size 300"])
+    ear, answers = Ear(), list[bool]()
+    with session(broker.port, [], ear) as made:
+        ear.wait_up()
+        for qos in (0, 1):
+            made.publish("cabinetwatch/device/nas", b"x" * 300, qos=qos, on_done=answers.append)
+        # To the byte: fixed header 3, topic 2 + 23, packet identifier 2, properties 1.
+        made.publish("cabinetwatch/device/nas", b"x" * 269, on_done=answers.append)
+        made.publish("cabinetwatch/device/nas", b"x" * 270, on_done=answers.append)
+        flushed(made)
+    assert sorted(answers) == [False, False, False, True]
+    assert not ear.downs
+    told = [each.getMessage() for each in caplog.records if "not published" in each.getMessage()]
+    assert len(told) == 1
+    assert "cabinetwatch/device/nas" in told[0]
+    assert "allows 300" in told[0]
+
+
+def test_no_more_is_unconfirmed_than_the_broker_takes() -> None:
+    """MQTT 5.0, 3.2.2.3.3 and 4.9: the server's Receive Maximum."""
+    unconfirmed: list[int] = []
+    answered = threading.Event()
+    answers: list[bool] = []
+
+    def serve(peer: Peer) -> None:
+        peer.receive_kind(0x10)
+        peer.send(packet(0x20, bytes([0, 0, 3, 0x21, 0, 2])))  # CONNACK, Receive Maximum 2
+        waiting: list[bytes] = []
+        marked = False
+        while True:
+            received = peer.receive()
+            if received is None or received[0] & 0xF0 == 0xE0:
+                return
+            first, body = received
+            if first & 0xF6 == 0x30:  # PUBLISH at QoS 0, sent after all others were asked for
+                unconfirmed.append(len(waiting))
+                marked = True
+            elif first & 0xF0 == 0x30:
+                topic_bytes = int.from_bytes(body[:2])
+                waiting.append(body[2 + topic_bytes : 4 + topic_bytes])
+                unconfirmed.append(len(waiting))
+            if marked and waiting:
+                peer.send(packet(0x40, waiting.pop(0)))
+
+    def answer(confirmed: bool) -> None:
+        answers.append(confirmed)
+        if len(answers) == 6:
+            answered.set()
+
+    with byte_server(serve) as port:
+        ear = Ear()
+        with session(port, [], ear) as made:
+            ear.wait_up()
+            for number in range(6):
+                made.publish(f"cabinetwatch/alarm/{number}", b"{}", on_done=answer)
+            made.publish("cabinetwatch/watch", b"{}", qos=0)
+            assert answered.wait(WITHIN_S)
+    assert answers == [True] * 6
+    assert max(unconfirmed) == 2

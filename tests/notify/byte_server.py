@@ -57,6 +57,7 @@ class Connection:
 
     def __init__(self, client: socket.socket) -> None:
         self._client = client
+        self._buffer = bytearray()
         self.received = b""
 
     def say(self, text: str) -> None:
@@ -69,6 +70,10 @@ class Connection:
         """Go over to TLS, from the server's side."""
         self._client = context.wrap_socket(self._client, server_side=True)
 
+    def close(self) -> None:
+        """Say no more, in good order."""
+        self._client.close()
+
     def reset(self) -> None:
         """Break the connection off as a crash does."""
         self._client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
@@ -76,15 +81,17 @@ class Connection:
 
     def hung_up(self, within_s: float) -> bool:
         """Whether the client goes away, or says something, within so long."""
-        return bool(select.select([self._client], [], [], within_s)[0])
+        return bool(self._buffer or select.select([self._client], [], [], within_s)[0])
 
     def hear(self) -> bytes:
         """Wait for a line; empty when the client is gone."""
-        line = b""
-        while not line.endswith(b"\n"):
-            byte = self._client.recv(1)
-            if not byte:
+        while (end := self._buffer.find(b"\n") + 1) == 0:
+            chunk = self._client.recv(65_536)
+            if not chunk:
+                end = len(self._buffer)
                 break
-            line += byte
+            self._buffer += chunk
+        line = bytes(self._buffer[:end])
+        del self._buffer[:end]
         self.received += line
         return line

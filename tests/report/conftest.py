@@ -1,11 +1,13 @@
 """A store of generated data, the page's server as a process, and a browser."""
 
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from cabinetwatch.store.place import WriterLock
 from tests.report.serving import Serving, write_page
 from tests.service.conftest import cabinet, site
 from tests.support.browser import Browser, browser
@@ -16,9 +18,14 @@ __all__ = ["cabinet", "site"]
 
 
 @pytest.fixture(scope="session")
-def house(tmp_path_factory: pytest.TempPathFactory) -> House:
-    """Three devices, one of them too warm, whose watch was alive a moment ago. Only to be read."""
-    return build(tmp_path_factory.mktemp("house"), round(time.time() * 1000), devices=3, days=2)
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """Three devices, one of them too warm, with the lock of a watch that lives. Only to be read."""
+    made = build(tmp_path_factory.mktemp("house"), round(time.time() * 1000), devices=3, days=2)
+    path = made.config.store_path()
+    with WriterLock(path, watch=True):
+        # It took the lock before it wrote.
+        os.utime(path.with_name(path.name + ".lock"), (0, 0))
+        yield made
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 from cabinetwatch.report.page_source import PageSource
+from cabinetwatch.store.place import WriterLock
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.entry import EntryKind
 from tests.cli.recorded_day import keep, write_config
@@ -28,7 +29,8 @@ def shown(path: Path, world: World) -> str:
     clock = HandClock(world.t)
     clock.stand_still()
     source = PageSource(load(path).store.url, None, folder, clock, None)
-    html = source.html().decode()
+    with WriterLock(load(path).store_path(), watch=True):
+        html = source.html().decode()
     source.close()
     return re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
 

@@ -1,5 +1,6 @@
 """The page's processes: what they answer and write, and that the watch is untouched."""
 
+import contextlib
 import os
 import re
 import signal
@@ -14,6 +15,7 @@ import psutil
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.report.page_server import MOST_AT_ONCE, Seats
 from tests.report.serving import Serving, write_page
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until
@@ -148,6 +150,51 @@ def test_who_says_nothing_is_cut_off_and_holds_nobody_up(serving: Serving, house
     finally:
         for each in idle:
             each.close()
+
+
+@pytest.mark.parametrize("greedy", ["127.0.0.2", "127.0.0.1"])
+def test_one_address_cannot_keep_the_page_from_the_others_nor_from_itself(
+    serving: Serving, house: House, greedy: str
+) -> None:
+    # From its own address: behind a proxy of this machine everybody has the same one.
+    address = serving.start(house)
+    parts = urlsplit(address)
+    with contextlib.ExitStack() as held:
+        for _ in range(3 * MOST_AT_ONCE):
+            place = (str(parts.hostname), parts.port or 0)
+            idle = socket.create_connection(place, timeout=WITHIN_S, source_address=(greedy, 0))
+            held.enter_context(idle)
+            idle.sendall(b"GET / HT")
+        # At the first try, while those who dawdle have their ten seconds still.
+        assert ask(address)[0] == 200
+        assert psutil.Process(serving.processes[0].pid).num_threads() < MOST_AT_ONCE + 10
+
+
+def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() -> None:
+    with contextlib.ExitStack() as opened:
+
+        def connection() -> socket.socket:
+            here, there = socket.socketpair()
+            opened.enter_context(there)
+            return opened.enter_context(here)
+
+        seats = Seats(4)
+        first, second, third, fourth = (connection() for _ in range(4))
+        for each in (first, second, third):
+            assert seats.take(each, "proxy")
+        assert seats.take(fourth, "phone")
+        for each in (first, third, fourth):
+            seats.has_asked(each)
+        # Who has not asked for anything is the first to go, whoever it is.
+        fifth = connection()
+        assert seats.take(fifth, "phone")
+        assert second.recv(1) == b""
+        seats.has_asked(fifth)
+        # Two answers to each of two: nobody gives way to a third of one of them.
+        assert not seats.take(connection(), "phone")
+        # A newcomer without any would not hold more than they.
+        assert seats.take(connection(), "tablet")
+        assert first.recv(1) == b""
 
 
 def _answers(address: str) -> bool:

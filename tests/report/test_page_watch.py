@@ -3,6 +3,7 @@
 from cabinetwatch.report.page import page_of
 from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.follower import Follower
+from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.entry import Entry, EntryKind
 from tests.support.hand_clock import HandClock
@@ -17,7 +18,9 @@ WEEK_MS = 7 * 24 * 60 * MINUTE_MS
 def watch(store: Store, at_utc_ms: int) -> dict[str, str]:
     clock = HandClock(at_utc_ms)
     clock.stand_still()
-    return dict(page_of(Follower(store).engine(), store, clock, {}, None).watch)
+    store.close()
+    with Store.open(database_url(store.path), watch=True) as living:
+        return dict(page_of(Follower(living).engine(), living, clock, {}, None).watch)
 
 
 def test_a_machine_that_woke_in_1970_and_a_broker_that_was_late_count_as_what_they_were(

@@ -7,10 +7,12 @@ import sys
 from collections.abc import Callable
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.intake.decode import Decoded, Decoder
 from cabinetwatch.intake.repeats import Repeats
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.store import Store
+from cabinetwatch.thermal.device import DeviceObserver
 
 
 def know_no_repeats() -> None:
@@ -34,10 +36,32 @@ def forget_outbox() -> None:
     Store.waiting = lambda self: []  # type: ignore[method-assign]
 
 
+def stumble() -> None:
+    """Fail at one value that is judged, and at one payload that is read."""
+    judge, read = DeviceObserver.observe_temperature, Decoder.decode
+
+    def judge_or_fail(self: DeviceObserver, t_ms: int, temperature_c: float) -> bool:
+        if temperature_c == STUMBLES_AT:
+            raise ZeroDivisionError("float division by zero")
+        return judge(self, t_ms, temperature_c)
+
+    def read_or_fail(self: Decoder, topic: str, payload: bytes, arrived_utc_ms: int) -> Decoded:
+        if payload == STUMBLES_OVER:
+            raise RuntimeError("nobody has foreseen this")
+        return read(self, topic, payload, arrived_utc_ms)
+
+    DeviceObserver.observe_temperature = judge_or_fail  # type: ignore[method-assign]
+    Decoder.decode = read_or_fail  # type: ignore[method-assign]
+
+
+STUMBLES_AT = 41.375
+STUMBLES_OVER = b"\xff stumble \n over this"
+
 FAULTS: dict[str, Callable[[], None]] = {
     "knows-no-repeats": know_no_repeats,
     "acknowledges-early": acknowledge_early,
     "forgets-outbox": forget_outbox,
+    "stumbles": stumble,
 }
 
 if __name__ == "__main__":

@@ -28,7 +28,7 @@ quantity = "temperature"
 interval_s = 60
 high = 28.0
 
-[sensors.nas-air]
+[sensors.{nas_air}]{renamed}
 topic = "cabinet/nas/temperature"
 quantity = "temperature"
 interval_s = 60
@@ -54,10 +54,12 @@ high = {switch_high}
 topic = "cabinet/round"
 quantity = "sound-level"
 interval_s = 60
+# It counts rounds and begins anew: a leap must not wait for the next reading to confirm it.
+on_change = true
 
 [devices.nas]
 name = "NAS"
-temperature = "nas-air"
+temperature = "{nas_air}"
 ambient = "hall"
 power = "nas-power"
 fan = "nas-fan"
@@ -136,6 +138,7 @@ class Day:
         self._mark = 0
         self.dead: set[str] = set()
         self.hot = 0.0
+        self._nas_air, self._renamed = "nas-air", ""
         self._utc_ms = START_MS
         self._configure(55.0)
         self._watch = self._started()
@@ -207,12 +210,26 @@ class Day:
         holder.execute("ROLLBACK")
         holder.close()
 
+    def hang(self, minutes: int) -> None:
+        """Stop the watch for a while; the broker keeps what the nodes send."""
+        self._watch.say(f"hang {minutes * MINUTE_MS}")
+        self.pass_minutes(1)
+
     def set_clock(self, seconds: int) -> None:
         """Set the wall clock."""
         self._watch.say(f"step {seconds * 1000}")
 
-    def restart(self, *, kill: bool, away_minutes: int = 0, switch_high: float = 55.0) -> None:
+    def restart(
+        self,
+        *,
+        kill: bool,
+        away_minutes: int = 0,
+        switch_high: float = 55.0,
+        nas_air: str | None = None,
+    ) -> None:
         """End the watch, in good order or not, and start it again, perhaps with other settings.
+
+        `nas_air` is another ID for that sensor.
 
         The nodes go on meanwhile: what they publish waits at the broker.
         """
@@ -221,6 +238,9 @@ class Day:
         end()
         self._publish_all()
         self._utc_ms = self._watch.utc_ms + away_minutes * MINUTE_MS
+        if nas_air is not None:
+            self._renamed = f'\nrenamed_from = "{self._nas_air}"'
+            self._nas_air = nas_air
         self._configure(switch_high)
         self._watch = self._started()
         self._watch.say("held")
@@ -243,7 +263,9 @@ class Day:
         return bool(told) and not told[-1]["ok"]
 
     def _configure(self, switch_high: float) -> None:
-        self._site.tables = TABLES.format(switch_high=switch_high)
+        self._site.tables = TABLES.format(
+            switch_high=switch_high, nas_air=self._nas_air, renamed=self._renamed
+        )
         self._site.write()
 
     def _started(self) -> DrivenWatch:

@@ -2,7 +2,8 @@
 
 It takes lines on standard input and answers each, once done, with the wall clock's UTC (ms):
 
-- "run", "skip MS" and "step MS" let time pass, move it on and set the wall clock.
+- "run", "skip MS" and "step MS" let time pass, move it on and set the wall clock; "hang MS" moves
+  it on as for a process that is stopped.
 - "heard SENSOR VALUE" waits until the engine has taken that value, "away" until it knows that the
   broker is gone, "raised CONDITION" until it has raised that alarm, and "held" until it holds back
   what came right after a reconnect.
@@ -33,7 +34,8 @@ class DrivenClock(RatedClock):
     def __init__(self, start_utc_ms: int) -> None:
         super().__init__(1.0, start_utc_ms)
         self._stood_until_ms: int | None = None
-        self._skipped_ms = 0
+        # In one: who looks sees both change at once.
+        self._skipped_and_hung_ms = 0, 0
         self.stepped_ms = 0
 
     def run(self) -> None:
@@ -41,10 +43,11 @@ class DrivenClock(RatedClock):
         if self._stood_until_ms is None:
             self._stood_until_ms = super()._elapsed_ms()
 
-    def skip(self, ms: int) -> None:
-        """Let time pass at once, and from now on by itself."""
+    def skip(self, ms: int, hung_ms: int = 0) -> None:
+        """Let time pass at once, and from now on by itself; live through all but `hung_ms`."""
         self.run()
-        self._skipped_ms += ms
+        skipped_ms, before_ms = self._skipped_and_hung_ms
+        self._skipped_and_hung_ms = skipped_ms + ms, before_ms + hung_ms
 
     def utc_ms(self) -> int:
         """The wall clock, as it was set."""
@@ -54,11 +57,15 @@ class DrivenClock(RatedClock):
         """Part of it only: time may be skipped meanwhile."""
         return watch_s / _LOOKS
 
+    def life_ms(self) -> int:
+        """However busy the machine is, what passes is lived through, but for what hangs."""
+        return self._skipped_and_hung_ms[1]
+
     def _elapsed_ms(self) -> int:
         stood_until_ms = self._stood_until_ms
         if stood_until_ms is None:
             return 0
-        return super()._elapsed_ms() - stood_until_ms + self._skipped_ms
+        return super()._elapsed_ms() - stood_until_ms + self._skipped_and_hung_ms[0]
 
 
 class Driven:
@@ -109,6 +116,8 @@ def main(path: Path, start_utc_ms: int) -> int:
             clock.run()
         elif word == "skip":
             clock.skip(int(rest))
+        elif word == "hang":
+            clock.skip(int(rest), hung_ms=int(rest))
         elif word == "step":
             clock.stepped_ms += int(rest)
         else:

@@ -228,6 +228,7 @@ def test_a_bad_command_over_mqtt_does_nothing_and_is_acknowledged(
             shelve(alarm, reason="\x1b[2J\r\nBcc: x" * 200),
             shelve("no-such-alarm"),
             shelve(alarm, reason="x" * 1000),
+            shelve(alarm, reason=" "),
             '{"a":' * 150 + "1" + "}" * 150,
         ):
             cabinet.publish(COMMAND, payload)

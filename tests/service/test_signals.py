@@ -1,8 +1,13 @@
 """The process: a signal reads the configuration again, another ends it, a kill is told."""
 
 import signal
+import time
 
 from cabinetwatch.notify.channels.smtp import Timeouts
+from cabinetwatch.store.running import running_since
+from cabinetwatch.store.store import Store
+from cabinetwatch.times import from_rfc3339
+from cabinetwatch.watch.entry import EntryKind
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until
 from tests.service.wire import Wire, retained
@@ -157,7 +162,32 @@ def test_a_killed_watch_is_told_by_its_will(site: Site, cabinet: Wire, broker: B
         watch.kill()
         cabinet.wait_offline(after=heard)
 
-    assert retained(broker.port)["cabinetwatch/watch"].data["online"] is False
+    will = retained(broker.port)["cabinetwatch/watch"].data
+    assert will["online"] is False
+    # It was handed over when connecting, so it can only know of that.
+    assert set(will) == {"online", "connected_at"}
+    assert from_rfc3339(will["connected_at"]) <= time.time() * 1000
+
+
+def test_a_watch_that_reads_its_file_again_goes_on_running_since_it_was_started(
+    site: Site, cabinet: Wire, broker: Broker
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for _ in range(2):
+            reload(watch, cabinet)
+        said = retained(broker.port)["cabinetwatch/watch"].data
+        with Store.open(site.config().store.url, read_only=True) as store:
+            starts = [entry for _, entry in store.entries(EntryKind.START)]
+            assert running_since(store) == starts[0].t
+        assert watch.stop() == 0
+    assert [each.data.get("reloaded", False) for each in starts] == [False, True, True]
+    # The clocks scatter by some milliseconds, so it is the start that is nearest.
+    since_ms = from_rfc3339(said["since"])
+    assert min(starts, key=lambda each: abs(each.t - since_ms)) is starts[0]
+    stopped = retained(broker.port)["cabinetwatch/watch"].data
+    assert stopped["online"] is False
+    assert stopped["time"] >= said["time"]
 
 
 def test_a_second_watch_on_one_store_is_refused_with_a_sentence(site: Site, cabinet: Wire) -> None:

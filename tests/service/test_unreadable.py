@@ -13,11 +13,13 @@ from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.work import Work
 from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.unreadable import Unreadable
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
+from tests.support.hand_clock import HandClock
 
 EVIL = "<script>alert(1)</script>\x1b[2J"
 
@@ -124,3 +126,73 @@ def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
     shown = summary_of(week)
     assert [row[-1] for row in shown.sensors.rows] == ["none", "20 unreadable"]
     assert any("20 of its messages could not be read" in each.text for each in shown.matters)
+
+
+def test_a_time_further_back_than_readings_are_kept_is_refused_and_counted(
+    site: Site, cabinet: Wire
+) -> None:
+    site.tables = """
+[sensors.nas-air]
+topic = "cabinet/nas/temperature"
+senml_name = "air"
+quantity = "temperature"
+"""
+    day_s = 86_400
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for back_s in (1_780_000_000, 31 * day_s, 29 * day_s, -2 * day_s):
+            # Relative to now (RFC 8428, 4.5.3); the first of them is in 1970.
+            cabinet.publish(NAS, json.dumps([{"n": "air", "t": -back_s, "v": 21}]))
+        assert watch.stop() == 0
+    assert counted(site) == {"nas-air": 2}
+    with site.store() as store:
+        now_ms = store.heartbeat() or 0
+        ages = sorted((now_ms - utc_ms) / 1000 for _, utc_ms in store.readings("nas-air"))
+    assert len(ages) == 2
+    assert ages[0] < day_s  # dated at arrival: its node's clock is ahead
+    assert 29 * day_s <= ages[1] < 30 * day_s
+    assert "lies further back than single readings are kept (30 days)" in watch.log
+
+
+def test_what_came_unreadable_and_too_late_is_told_with_the_silence_and_counted(
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site.tables = """
+[sensors.nas-air]
+topic = "cabinet/nas/temperature"
+senml_name = "air"
+quantity = "temperature"
+
+[sensors.hall]
+topic = "house/hall/temperature"
+quantity = "temperature"
+"""
+    clock = HandClock(1_780_000_000_000)
+    with watching(site.config(), clock) as daemon:
+        cabinet.wait_online()
+        engine = daemon._engine_loop._engine
+        behind = json.dumps([{"n": "air", "bt": (clock.utc_ms() - 8_000) / 1000, "v": 38}])
+        for topic, payload in ((NAS, behind), (HALL, EVIL)):
+            cabinet.publish(topic, payload)
+        unheard = [engine.house.sensors[name].unheard for name in ("nas-air", "hall")]
+        wait_until(lambda: unheard[0].late + unheard[1].unreadable == 2, "the engine to be told")
+        clock.let_pass(120)
+        cabinet.wait_transition("nas-air", "silent", "unacknowledged")
+        cabinet.wait_transition("hall", "silent", "unacknowledged")
+    with site.store() as store:
+        live = list(store.transitions())
+        replayed = list(Replayer().run(item for _, item in store.inputs()))
+    late = json_status(site, capsys)["nas-air"]["late"]
+    main(["status", "--config", str(site.path)])
+    said = capsys.readouterr().out
+
+    assert [each.public() for each in replayed] == [each.public() for each in live]
+    texts = {each.subject: each.text for each in live}
+    assert "its clock is up to " in texts["nas-air"]
+    assert "see lateness_s" in texts["nas-air"]
+    assert "1 message came that could not be read: '<script>alert(1)" in texts["hall"]
+    assert "\x1b" not in texts["hall"]
+    assert isinstance(late, dict)
+    assert late["since_start"] == 1
+    assert late["greatest_s"] >= 8.0
+    assert "nas-air: 1 reading since the start came up to" in said

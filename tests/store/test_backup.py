@@ -11,7 +11,7 @@ import pytest
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store import backup as copying
-from cabinetwatch.store.backup import back_up
+from cabinetwatch.store.backup import back_up, restore
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, notice, reading, start, transition
@@ -95,7 +95,21 @@ def test_what_lies_there_is_replaced_only_when_asked(
     with pytest.raises(StoreError, match=r"letter\.txt is there already.*--force"):
         back_up(path, target, replace=False)
     assert target.read_text() == "Dear neighbour"
-    assert back_up(path, target, replace=True).readings == 2
+    older = tmp_path / "older.db"
+    for replace in (False, True):
+        assert back_up(path, older, replace=replace).readings == 2
+
+
+@pytest.mark.parametrize("content", [b"", b"[site]\nname = 'Under the stairs'\n", bytes(5000)])
+def test_nothing_but_a_store_is_replaced_also_when_asked(
+    full: Store, path: Path, tmp_path: Path, content: bytes
+) -> None:
+    del full
+    target = tmp_path / "config.toml"
+    target.write_bytes(content)
+    with pytest.raises(StoreError, match=r"config\.toml is no store of cabinetwatch.*untouched"):
+        back_up(path, target, replace=True)
+    assert target.read_bytes() == content
 
 
 def test_the_store_itself_is_never_the_target(full: Store, path: Path, tmp_path: Path) -> None:
@@ -150,12 +164,110 @@ def test_a_copy_that_misses_a_row_is_dropped(
 def test_a_full_disk_leaves_no_half_copy_and_the_old_one_as_it_was(
     full: Store, path: Path, tmp_path: Path
 ) -> None:
-    full.commit(batch(*(reading(t=T0 + n, value=n**0.5) for n in range(5000))))
     target = tmp_path / "copy.db"
-    target.write_text("the backup of last week")
+    older = back_up(path, target, replace=False)
+    week_old = target.read_bytes()
+    assert older.bytes == len(week_old)
+    full.commit(batch(*(reading(t=T0 + n, value=n**0.3) for n in range(5000))))
     limit = resource.getrlimit(resource.RLIMIT_FSIZE)
     with no_file_larger_than(60_000), pytest.raises(StoreError, match=r"copy\.db can't"):
         back_up(path, target, replace=True)
     assert resource.getrlimit(resource.RLIMIT_FSIZE) == limit
-    assert target.read_text() == "the backup of last week"
+    assert target.read_bytes() == week_old
     assert [each.name for each in tmp_path.iterdir() if "copy" in each.name] == ["copy.db"]
+
+
+class TestRestoring:
+    @pytest.fixture
+    def backup(self, full: Store, path: Path, tmp_path: Path) -> Path:
+        """A backup, and two commits that came after it."""
+        target = tmp_path / "backup.db"
+        back_up(path, target, replace=False)
+        for n in (1000, 2000):
+            full.commit(batch(reading(t=T0 + n), advanced_to=T0 + n))
+        return target
+
+    def test_it_is_in_place_and_what_was_there_is_kept_with_its_log(
+        self, full: Store, path: Path, backup: Path
+    ) -> None:
+        log = path.with_name("cabinet.db-wal").read_bytes()
+        content = path.read_bytes()
+        full.close()
+        # As a kill leaves it.
+        path.write_bytes(content)
+        path.with_name("cabinet.db-wal").write_bytes(log)
+        path.chmod(0o640)
+
+        done = restore(backup, path, T0)
+        assert done.aside == path.with_name("cabinet.db.replaced-20260701T100000Z")
+        assert (done.newest_utc_ms, done.before_utc_ms) == (T0 + 5, T0 + 2000)
+        assert path.stat().st_mode & 0o777 == 0o640
+        with Store.open(database_url(path)) as store:
+            assert len(list(store.readings())) == 2
+        with Store.open(database_url(done.aside), read_only=True) as store:
+            assert len(list(store.readings())) == 4
+        assert backup.exists()
+        assert list(path.parent.glob(".*")) == []
+
+    def test_it_is_put_where_nothing_lies(self, full: Store, backup: Path, tmp_path: Path) -> None:
+        del full
+        done = restore(backup, tmp_path / "new.db", T0)
+        assert done == (T0 + 5, None, None)
+        assert (tmp_path / "new.db").stat().st_mode & 0o777 == 0o600
+
+    def test_a_store_in_use_stays(self, full: Store, path: Path, backup: Path) -> None:
+        with pytest.raises(StoreError, match="in use by another"):
+            restore(backup, path, T0)
+        assert len(list(full.readings())) == 4
+
+    @pytest.mark.parametrize("what", ["letter", "spoilt", "newer", "none", "itself"])
+    def test_what_is_no_sound_backup_is_refused_and_the_store_stays(
+        self, full: Store, path: Path, backup: Path, what: str
+    ) -> None:
+        full.close()
+        before = path.read_bytes()
+        says = _SPOIL[what](backup, path)
+        with pytest.raises(StoreError, match=says):
+            restore(path if what == "itself" else backup, path, T0)
+        assert path.read_bytes() == before
+        assert {each.name for each in path.parent.glob("*replaced*")} == set()
+
+
+def _letter(backup: Path, path: Path) -> str:
+    del path
+    backup.write_text("Dear neighbour")
+    return "is no backup of a store"
+
+
+def _spoilt(backup: Path, path: Path) -> str:
+    del path
+    whole = backup.read_bytes()
+    backup.write_bytes(whole[:20480] + b"\xa5" * 8192 + whole[28672:])
+    return "damaged"
+
+
+def _newer(backup: Path, path: Path) -> str:
+    del path
+    with closing(sqlite3.connect(backup, isolation_level=None)) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = 'v9999'")
+    return "newer cabinetwatch"
+
+
+def _none(backup: Path, path: Path) -> str:
+    del path
+    backup.unlink()
+    return "There is no backup at"
+
+
+def _itself(backup: Path, path: Path) -> str:
+    del backup, path
+    return "is the store itself"
+
+
+_SPOIL: dict[str, Callable[[Path, Path], str]] = {
+    "letter": _letter,
+    "spoilt": _spoilt,
+    "newer": _newer,
+    "none": _none,
+    "itself": _itself,
+}

@@ -6,7 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.batch import Batch, Repeatable
+from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.place import database_url
+from cabinetwatch.store.place import WriterLock, database_url
 from cabinetwatch.store.store import Store
 from tests.store.examples import T0, batch, notice, reading, start, transition
 
@@ -186,3 +187,45 @@ def no_file_larger_than(size: int) -> Iterator[None]:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+class TestAKillAmidACheckpoint:
+    """Its pages are copied in ascending order; what is lost of them is all in the log still."""
+
+    @pytest.fixture
+    def cut(self, store: Store, path: Path, tmp_path: Path) -> Callable[[int], Path]:
+        """Give a store as a kill leaves it that comes after so many bytes of the checkpoint."""
+        for n in range(60):
+            store.commit(batch(*(reading(t=T0 + n, value=(n * k) ** 0.5) for k in range(50))))
+        before = path.read_bytes()
+        log = path.with_name("cabinet.db-wal").read_bytes()
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("PRAGMA wal_checkpoint")
+        after = path.read_bytes()
+        assert len(after) > len(before) + 10 * PAGE_BYTES
+
+        def made(count: int) -> Path:
+            killed = tmp_path / f"killed-{count}.db"
+            killed.write_bytes(after[:count] + before[count:])
+            killed.with_name(f"{killed.name}-wal").write_bytes(log)
+            with WriterLock(killed):
+                pass
+            return killed
+
+        return made
+
+    @pytest.mark.parametrize("count", [0, 1, 5, 30])
+    def test_leaves_a_sound_store(self, cut: Callable[[int], Path], count: int) -> None:
+        path = cut(count * PAGE_BYTES)
+        migrate(database_url(path))
+        with Store.open(database_url(path)) as store:
+            assert len(list(store.inputs())) == 3000
+
+    def test_leaves_a_sound_store_also_with_its_first_page_half_written(
+        self, cut: Callable[[int], Path]
+    ) -> None:
+        path = cut(5 * PAGE_BYTES)
+        whole = path.read_bytes()
+        path.write_bytes(bytes(512) + whole[512:])
+        with Store.open(database_url(path)) as store:
+            assert len(list(store.inputs())) == 3000

@@ -18,8 +18,8 @@ from sqlalchemy import create_engine, inspect
 
 from cabinetwatch.errors import StoreError
 from cabinetwatch.store.backup import back_up
-from cabinetwatch.store.migrate import DAMAGED, migrate
-from cabinetwatch.store.place import database_url
+from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.place import DamagedStoreError, database_url, kind_of_status
 from cabinetwatch.store.schema import REVISIONS, metadata
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.tiers import Tier
@@ -59,7 +59,7 @@ def test_a_child_process_tells_damage_by_its_status_and_a_foreign_file_not(
 ) -> None:
     path.write_bytes(path.read_bytes()[:2048] + b"\xa5" * 8192)
     done = run_migrate(database_url(path))
-    assert done.returncode == DAMAGED
+    assert kind_of_status(done.returncode) is DamagedStoreError
     assert f"The store {path} is damaged" in done.stderr
     foreign = tmp_path / "letter.txt"
     foreign.write_text("Dear neighbour, " * 100)

@@ -28,6 +28,14 @@ def test_a_run_ends_where_the_next_start_says_it_had_come_to() -> None:
     assert history.starts == [(0, None), (100, False), (200, True)]
 
 
+def test_a_configuration_that_was_read_again_is_no_restart_and_leaves_no_gap() -> None:
+    again = Entry(110, EntryKind.START, {**start(110, 105).data, "reloaded": True})
+    entries = [start(0, None), Entry(105, EntryKind.STOP), again, start(300, 200)]
+    history = history_of(entries, 400)
+    assert history.starts == [(0, None), (300, False)]
+    assert within(history.spans, 0, 400) == [(0, 200), (300, 400)]
+
+
 def test_a_step_of_the_clock_cuts_a_run_in_two_and_lengthens_neither() -> None:
     entries = [start(1_000, None), offset(61_000, YEARS_MS)]
     history = history_of(entries, 121_000)

@@ -11,15 +11,16 @@ class HandClock:
 
     def __init__(self, utc_ms: int, up_ms: int = 86_400_000) -> None:
         self._began_ms = time.monotonic_ns() // 1_000_000
-        self._up_ms = up_ms
+        # In one: who looks sees both change at once.
+        self._up_and_hung_ms = up_ms, 0
         self._wrong_by_ms = utc_ms - up_ms
         self._stood_still_ms: int | None = None
 
     def monotonic_ms(self) -> int:
         """Milliseconds since the machine started."""
         if self._stood_still_ms is not None:
-            return self._up_ms + self._stood_still_ms
-        return self._up_ms + time.monotonic_ns() // 1_000_000 - self._began_ms
+            return self._up_and_hung_ms[0] + self._stood_still_ms
+        return self._up_and_hung_ms[0] + time.monotonic_ns() // 1_000_000 - self._began_ms
 
     def utc_ms(self) -> int:
         """What the wall clock shows."""
@@ -33,13 +34,24 @@ class HandClock:
         """Part of it only: time may be let pass meanwhile."""
         return watch_s / _LOOKS
 
+    def life_ms(self) -> int:
+        """What the test lets pass is lived through, however busy the machine, but for `hang`."""
+        return self._up_and_hung_ms[1]
+
+    def hang(self, seconds: float) -> None:
+        """Let time pass in which the process is stopped: it lives through none of it."""
+        up_ms, hung_ms = self._up_and_hung_ms
+        passed_ms = round(seconds * 1000)
+        self._up_and_hung_ms = up_ms + passed_ms, hung_ms + passed_ms
+
     def stand_still(self) -> None:
         """From now on only what the test lets pass does, however long the machine takes."""
-        self._stood_still_ms = self.monotonic_ms() - self._up_ms
+        self._stood_still_ms = self.monotonic_ms() - self._up_and_hung_ms[0]
 
     def let_pass(self, seconds: float) -> None:
         """Let time pass at once."""
-        self._up_ms += round(seconds * 1000)
+        up_ms, hung_ms = self._up_and_hung_ms
+        self._up_and_hung_ms = up_ms + round(seconds * 1000), hung_ms
 
     def set_utc(self, utc_ms: int) -> None:
         """Step the wall clock; no time passes."""

@@ -58,7 +58,7 @@ def test_what_acknowledges_only_the_returned_leaves_alone_what_stands(raised: Sc
     # The weekly summary acknowledges what it listed as over; by then it may stand again.
     assert raised.orders("ack-returned", id=alarm_id(raised)) == []
     assert raised.engine.answer is not None
-    assert raised.engine.answer.text == "over-derating of nas is unacknowledged and not returned."
+    assert raised.engine.answer.text == "over-derating of NAS is unacknowledged and not returned."
     raised.lives(5 * MINUTE, **COOL)
     told = raised.orders("ack-returned", id=alarm_id(raised), by="the summary of 2026-W22")
     assert of(told, OVER) == [("returned", "normal")]

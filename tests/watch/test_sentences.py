@@ -119,6 +119,16 @@ def test_a_store_fault_names_the_store_once(scene: Scene) -> None:
     )
 
 
+def test_a_store_that_was_set_aside_is_not_said_to_be_full(scene: Scene) -> None:
+    error = "The store was damaged; it was set aside as a.db.damaged-1"
+    told = scene.tell(EntryKind.STORE, ok=False, error=error, lost=0, set_aside=True)
+    assert told[-1].text == f"{error}."
+    assert "full" not in told[-1].likely
+    assert "Make room" not in told[-1].response
+    told = scene.tell(EntryKind.STORE, ok=True, error="", lost=0, note="7 readings were lost")
+    assert told[-1].text.startswith("The watch goes on with a new store; 7 readings were lost")
+
+
 @pytest.mark.parametrize("key", ["reason", "by"])
 def test_what_a_person_wrote_stays_on_its_line(key: str) -> None:
     scene = high_switch()
@@ -161,7 +171,7 @@ def test_a_rise_that_is_not_known_is_not_said_to_be_above(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **WELL | {"nas_air": 47.0})
     scene.lives(2 * MINUTE, nas_air=47.0)
     assert last_text(scene, "over-rise") == (
-        "Suppressed, being told by ambient-lost of nas: NAS: its rise is not known now;"
+        "Suppressed, being told by ambient-lost of NAS: NAS: its rise is not known now;"
         " it was last seen above the 25.0 K allowed."
     )
 

@@ -43,7 +43,7 @@ def calculate(args: argparse.Namespace) -> Answer:
         ValueError: figures out of range.
     """
     if not _COLDEST_C <= args.air <= _HOTTEST_C:
-        raise ValueError(f"air at {args.air:g} °C is beyond -40 to 90 °C")
+        raise ValueError(f"air at {args.air:zg} °C is beyond -40 to 90 °C")
     inputs = [
         Figure("heat_w", "heat", args.heat, "W"),
         Figure("altitude_m", "height above the sea", args.altitude, "m"),
@@ -69,7 +69,7 @@ def calculate(args: argparse.Namespace) -> Answer:
     density = density_kg_m3(args.air, args.altitude)
     return Answer(
         "airflow",
-        f"{formula}, cp = {HEAT_CAPACITY_J_KGK:g} J/(kg K), rho = p / (R T)",
+        f"{formula}, cp = {HEAT_CAPACITY_J_KGK:zg} J/(kg K), rho = p / (R T)",
         "heat balance of dry air; pressure by the standard atmosphere (ICAO)",
         inputs,
         [*results, *flows, Figure("density_kg_m3", "density of the air", density, "kg/m3")],

@@ -30,10 +30,10 @@ def _four_digits(value: float | str) -> str:
     """
     if isinstance(value, str):
         return value
-    written = f"{value:.4g}"
+    written = f"{value:z.4g}"
     if not 1e4 <= abs(value) < 1e9:
         return written
-    return f"{float(written):.0f}"
+    return f"{float(written):z.0f}"
 
 
 @dataclass(frozen=True)

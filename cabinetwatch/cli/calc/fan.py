@@ -107,13 +107,13 @@ def calculate(args: argparse.Namespace) -> Answer:
     results.append(Figure("start_margin_v", "lowest voltage less that", lowest_v - start_v, "V"))
     if lowest_v < start_v:
         notes.insert(
-            0, f"The fan may get only {lowest_v:.3g} V, less than {start_v:.3g} V to start."
+            0, f"The fan may get only {lowest_v:z.3g} V, less than {start_v:z.3g} V to start."
         )
     highest_v = max(point.fan_v for _, point in points)
     if args.rated is not None and highest_v > 1.1 * args.rated[0]:
         notes.insert(
             0,
-            f"The fan may get {highest_v:.3g} V, more than the {args.rated[0]:g} V it is rated"
+            f"The fan may get {highest_v:z.3g} V, more than the {args.rated[0]:zg} V it is rated"
             " for.",
         )
     if args.start is None:
@@ -137,10 +137,10 @@ def calculate(args: argparse.Namespace) -> Answer:
 
 def _check(args: argparse.Namespace) -> None:
     if args.supply > _HIGHEST_V:
-        raise ValueError(f"a supply of {args.supply:g} V is no DC fan's (up to {_HIGHEST_V:g} V)")
+        raise ValueError(f"a supply of {args.supply:zg} V is no DC fan's (up to {_HIGHEST_V:zg} V)")
     if args.speed is not None and args.speed >= 100:
         raise ValueError(
-            f"a resistor can't bring a fan to {args.speed:g} % of its speed; give less"
+            f"a resistor can't bring a fan to {args.speed:zg} % of its speed; give less"
         )
     if args.start is not None and args.start >= args.supply:
         raise ValueError("a fan that needs the whole supply to start can't have a resistor")
@@ -195,7 +195,7 @@ def _choose(
     chosen = value_below(exact, args.series)
     large, small = pair_below(exact, args.series)
     results.append(Figure("resistor_ohm", f"next lower value of {args.series}", chosen, "ohm"))
-    results.append(Figure("pair_ohm", "or two in series", f"{large:g} + {small:g}", "ohm"))
+    results.append(Figure("pair_ohm", "or two in series", f"{large:zg} + {small:zg}", "ohm"))
     return chosen
 
 
@@ -234,7 +234,7 @@ def _behind(points: list[tuple[CurrentModel, OperatingPoint]], supply_v: float) 
 
 def _rating(points: list[tuple[CurrentModel, OperatingPoint]]) -> list[Figure]:
     most_w = max(point.dissipation_w for _, point in points)
-    name = f"rating to buy: {RATING_FACTOR:g} times the highest, rounded up"
+    name = f"rating to buy: {RATING_FACTOR:zg} times the highest, rounded up"
     return [
         Figure("dissipation_w", "resistor's heat, highest of the models", most_w, "W"),
         Figure("rating_w", name, rating_to_buy_w(most_w), "W"),

@@ -54,7 +54,7 @@ def calculate(args: argparse.Namespace) -> Answer:
     """
     if args.energy > 3:
         raise ValueError(
-            f"an activation energy of {args.energy:g} eV is unheard of; give 0.3 to 1.5"
+            f"an activation energy of {args.energy:zg} eV is unheard of; give 0.3 to 1.5"
         )
     change_k = args.to_c - args.from_c
     inputs = [
@@ -75,8 +75,8 @@ def calculate(args: argparse.Namespace) -> Answer:
     _add_rated(args, inputs, results)
     return Answer(
         "life",
-        f"exp[(Ea/k)(1/T2 - 1/T1)], k = {BOLTZMANN_EV_K:.6e} eV/K; 2^((T1 - T2)/10) for capacitors;"
-        " bearings by 1.5 every 10 K and by 2 every 15 K",
+        f"exp[(Ea/k)(1/T2 - 1/T1)], k = {BOLTZMANN_EV_K:z.6e} eV/K; 2^((T1 - T2)/10) for"
+        " capacitors; bearings by 1.5 every 10 K and by 2 every 15 K",
         "Arrhenius as in the NIST/SEMATECH e-Handbook 8.1.5.1; Rubycon technical note 5-1;"
         " Jamicon, and EAO/Sanyo Denki, on fan life",
         inputs,
@@ -103,14 +103,14 @@ def _add_rated(args: argparse.Namespace, inputs: list[Figure], results: list[Fig
         inputs += _rated("capacitor", hours, at_c)
         for key, where_c in (("from", args.from_c), ("to", args.to_c)):
             life_h = capacitor_life_h(hours, at_c, where_c)
-            name = f"capacitor at {where_c:g} °C, ten-degree rule, at most 15 years"
+            name = f"capacitor at {where_c:zg} °C, ten-degree rule, at most 15 years"
             results.append(Figure(f"capacitor_{key}_h", name, life_h, "h"))
     if args.bearing is not None:
         hours, at_c = args.bearing
         inputs += _rated("bearing", hours, at_c)
         for key, factor, per_k in (("10k", 1.5, 10.0), ("15k", 2.0, 15.0)):
             life_h = bearing_life_h(hours, at_c, args.to_c, factor, per_k)
-            name = f"bearing at {args.to_c:g} °C, {factor:g} every {per_k:g} K"
+            name = f"bearing at {args.to_c:zg} °C, {factor:zg} every {per_k:zg} K"
             results.append(Figure(f"bearing_{key}_h", name, life_h, "h"))
 
 

@@ -79,7 +79,7 @@ class CommandChannel:
                     if process.poll() is None:
                         _kill_group(process)
         if not ended:
-            return f"was stopped after {self._timeout_s:g} s{last_words}"
+            return f"was stopped after {self._timeout_s:zg} s{last_words}"
         status = process.wait()
         if status < 0:
             return f"was ended by signal {-status}{last_words}"

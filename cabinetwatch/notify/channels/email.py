@@ -1,6 +1,7 @@
 """The e-mail channel: one mail for each notice, each recipient's answer taken by itself."""
 
 from collections.abc import Callable
+from smtplib import SMTPDataError
 
 from pydantic import SecretStr
 
@@ -146,9 +147,9 @@ class _Handover:
 
     def run(self, session: SmtpSession, sender: str, content: bytes) -> None:
         """Go through the transaction; an OSError leaves what is known so far."""
-        answer = session.mail_from(sender)
-        if not answer.accepted:
-            self._refuse_all(answer, f"it answers MAIL FROM {sender} with")
+        session.mail(sender)
+        if not session.answer.accepted:
+            self._refuse_all(session.answer, f"it answers MAIL FROM {sender} with")
             return
         for number, recipient in enumerate(self._recipients):
             if session.time_is_short and number > len(self._refused):
@@ -157,24 +158,25 @@ class _Handover:
                 self._refused |= dict.fromkeys(self._recipients[number:], Refusal(sentence))
                 break
             self.silent_at = recipient
-            answer = session.recipient(recipient)
+            session.rcpt(recipient)
+            answer = session.answer
             self.silent_at = None
             if not answer.accepted:
                 sentence = f"it refuses {recipient} with {answer}"
                 self._refused[recipient] = Refusal(sentence, answer.permanent)
         if not self._open():
             return
-        answer = session.start_data()
-        if answer.code != 354:
-            self._refuse_all(answer, "it answers DATA with")
+        try:
+            session.data(content)
+        except SMTPDataError:
+            self._refuse_all(session.answer, "it answers DATA with")
             return
-        self._in_doubt = True
-        answer = session.finish_data(content)
-        self._in_doubt = False
-        if answer.accepted:
+        finally:
+            self._in_doubt = session.in_doubt
+        if session.answer.accepted:
             self._accepted = self._open()
         else:
-            self._refuse_all(answer, "it refuses the mail with")
+            self._refuse_all(session.answer, "it refuses the mail with")
 
     def refuse_rest(self, sentence: str, *, permanent: bool) -> None:
         """Note the same reason for everybody who has no answer yet."""

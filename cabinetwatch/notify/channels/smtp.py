@@ -1,43 +1,37 @@
 """A session with the mail server: connect, secure, log in, hand over one mail. Never falls back.
 
-Of RFC 5321 just what a client needs that hands in its own mail. The standard library's client
-gathers a reply for as long and as far as it goes, and words some of its own errors as a 500 of the
-server's; here an attempt has one deadline, and a no is final only if the server has said it.
+The standard library speaks the protocol. By itself it gathers a reply for as long and as far as it
+goes, and words some of its own errors as a 500 of the server's; so here all that is read and sent
+is bounded, an attempt has one deadline, and a no is final only if the server has said it.
 """
 
-import base64
-import binascii
 import contextlib
-import hmac
 import re
+import smtplib
 import socket
 import ssl
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from cabinetwatch.config.notify import Email
 from cabinetwatch.intake.certificate import certificate_sentence
-from cabinetwatch.notify.channels.wire import (
-    NameTimeoutError,
-    UnreadableError,
-    Wire,
-    client_context,
-)
+from cabinetwatch.notify.channels.wire import NameTimeoutError, connected, left_s
 from cabinetwatch.text import printable
 
-_LINE_START_DOT = re.compile(rb"^\.", re.MULTILINE)
+MOST_LINE_OCTETS = 12_288
+"""The longest line that a mail server may say: a challenge, RFC 4954 section 4. A reply has 512
+(RFC 5321 section 4.5.3.1.5)."""
+
+MOST_OCTETS = 262_144
+"""What is read from one connection: an ordinary one needs 2 KB, with a hundred recipients 50 KB."""
+
+_CHUNK_OCTETS = 4096
+_SENT_AT_ONCE = 16_384
 # RFC 5321 section 4.2; the code may stand alone, and what follows is the server's own business.
 _REPLY_LINE = re.compile(rb"([2-5][0-9]{2})(?:([ -])(.*))?", re.DOTALL)
 _LONGEST_ANSWER = 300
 _LONGEST_EXCERPT = 60
-
-_MECHANISMS = ("PLAIN", "LOGIN", "CRAM-MD5")
-_UNDER_NO_TLS = ("CRAM-MD5", "PLAIN", "LOGIN")
-_MOST_CHALLENGES = 2
-_CHALLENGE = 334
-_LOGGED_IN = 235
 
 
 class Timeouts(NamedTuple):
@@ -68,7 +62,7 @@ class Answer(NamedTuple):
     """A reply of the server: its three-digit code (RFC 5321 section 4.2) and its text."""
 
     code: int
-    text: str
+    text: bytes
 
     @property
     def accepted(self) -> bool:
@@ -81,152 +75,226 @@ class Answer(NamedTuple):
         return 500 <= self.code < 600
 
     def __str__(self) -> str:
-        return f"{self.code} {printable(' '.join(self.text.split())[:_LONGEST_ANSWER])}".strip()
+        words = " ".join(self.text.decode("utf-8", "replace").split())
+        return f"{self.code} {printable(words[:_LONGEST_ANSWER])}".strip()
 
 
-@dataclass(frozen=True, slots=True)
-class Login:
+class Login(NamedTuple):
     """Name and password for the server."""
 
     username: str
     password: str
 
 
-class SmtpSession:
-    """One connection to the server; what it does raises an OSError when the connection fails."""
+_NONE_YET = Answer(0, b"")
+
+
+class UnreadableError(OSError):
+    """The server breaks the protocol: one sentence, to go on after its name."""
+
+
+class _Utf8(str):
+    """A text that is encoded as UTF-8 (RFC 4616) even where the library asks for ASCII."""
+
+    __slots__ = ()
+
+    def encode(self, *_: str) -> bytes:
+        # What the environment holds need be no text; then it goes out as the bytes that it is.
+        return super().encode("utf-8", "surrogateescape")
+
+
+class SmtpSession(smtplib.SMTP):
+    """The library's session, bounded; what it does raises an OSError when the connection fails."""
 
     def __init__(self, email: Email, timeouts: Timeouts) -> None:
+        # With a name, if an empty one: without it the library looks up our own.
+        super().__init__(local_hostname="")
+        self._email = email
         self._timeouts = timeouts
         began = time.monotonic()
         # What is left then is for the mail itself, its answer, and the leave.
         before_mail_s = timeouts.attempt_s - timeouts.final_s - timeouts.goodbye_s
         self._short_from = began + before_mail_s / 2
-        self._wire = Wire(email.host, email.port, began + before_mail_s, timeouts.connect_s)
-        self._extensions: list[str] = []
-
-    @property
-    def heard(self) -> bool:
-        """Whether the server has ever said anything."""
-        return self._wire.heard
+        self._deadline = began + before_mail_s
+        self._step_s = timeouts.answer_s
+        self._buffer = bytearray()
+        self._received = 0
+        self.answer = _NONE_YET
+        """What the server has said to the last command."""
+        self.in_doubt = False
+        """Whether the mail is on its way without an answer yet: it may have arrived."""
 
     @property
     def time_is_short(self) -> bool:
         """Whether who is slow has used up half of the time there is before the mail."""
         return time.monotonic() > self._short_from
 
-    def secure(self, context: ssl.SSLContext) -> None:
-        """Put what follows under TLS."""
-        self._wire.secure(context, self._wire.until(self._timeouts.answer_s))
-
-    def greeting(self) -> Answer:
-        """Wait for the server's first word."""
-        return self._answer(self._timeouts.answer_s)
-
-    def hello(self) -> Answer:
-        """Name ourselves, and note what the server offers.
-
-        By our address, RFC 5321 section 4.1.3: a house has no domain name.
-        """
-        address = self._wire.own_address
-        answer = self.ask(f"EHLO [IPv6:{address}]" if ":" in address else f"EHLO [{address}]")
-        self._extensions = answer.text.upper().splitlines()[1:] if answer.accepted else []
-        return answer
-
-    @property
-    def offers_starttls(self) -> bool:
-        """Whether the server would go over to TLS."""
-        return any(line.split() == ["STARTTLS"] for line in self._extensions)
-
-    @property
-    def mechanisms(self) -> list[str]:
-        """How the server lets people log in, out of what is known here, best first."""
-        offered = {
-            word
-            for line in self._extensions
-            # The sign of equality is of old servers, from before RFC 2554.
-            if (words := line.replace("=", " ").split()) and words[0] == "AUTH"
-            for word in words[1:]
-        }
-        known = _MECHANISMS if self._wire.secured else _UNDER_NO_TLS
-        return [mechanism for mechanism in known if mechanism in offered]
-
-    def log_in(self, mechanism: str, login: Login) -> Answer:
-        """Go through one of the mechanisms (RFC 4954); all of them speak UTF-8."""
-        # What the environment holds need be no text; then it goes out as the bytes that it is.
-        name, password = (
-            word.encode("utf-8", "surrogateescape") for word in (login.username, login.password)
-        )
-        if mechanism == "PLAIN":  # RFC 4616
-            told = base64.b64encode(b"\0" + name + b"\0" + password).decode()
-            answer = self.ask(f"AUTH PLAIN {told}")
-        else:
-            answer = self.ask(f"AUTH {mechanism}")
-        for number in range(_MOST_CHALLENGES):
-            if answer.code != _CHALLENGE:
-                return answer
-            if mechanism == "CRAM-MD5":  # RFC 2195
-                digest = hmac.new(password, _decoded(answer.text), "md5").hexdigest()
-                response = name + b" " + digest.encode()
-            elif mechanism == "LOGIN":
-                response = (name, password)[number]
-            else:
-                response = b"\0" + name + b"\0" + password
-            answer = self.ask(base64.b64encode(response).decode())
-        if answer.code == _CHALLENGE:
-            raise UnreadableError("it asks for the login again and again")
-        return answer
-
-    def mail_from(self, sender: str) -> Answer:
-        """Begin a mail."""
-        return self.ask(f"MAIL FROM:<{sender}>")
-
-    def recipient(self, address: str) -> Answer:
-        """Name one recipient."""
-        return self.ask(f"RCPT TO:<{address}>")
-
-    def start_data(self) -> Answer:
-        """Ask whether the mail may come; the answer is 354 if so."""
-        return self.ask("DATA")
-
-    def finish_data(self, content: bytes) -> Answer:
-        """Send the mail and wait for the final answer. If this fails the mail may have arrived."""
-        self._wire.deadline = time.monotonic() + self._timeouts.final_s
-        # RFC 5321 section 4.5.2: a dot at the start of a line is doubled.
-        self._wire.send(_LINE_START_DOT.sub(b"..", content) + b".\r\n", self._wire.deadline)
-        return self._answer(self._timeouts.final_s)
-
-    def ask(self, command: str) -> Answer:
-        """Say a command and wait for its answer."""
-        self._wire.send(command.encode() + b"\r\n", self._wire.until(self._timeouts.answer_s))
-        return self._answer(self._timeouts.answer_s)
-
-    def leave(self) -> None:
-        """Leave politely if the server listens, and in any case."""
+    def open(self, login: Login | None) -> None:
+        """Come as far as is configured; raises a SessionError that names the server."""
+        server = f"mail server {self._email.host}:{self._email.port}"
         try:
-            if not self._wire.broken:
-                self._wire.deadline = time.monotonic() + self._timeouts.goodbye_s
-                self.ask("QUIT")
-        except OSError:
-            return  # Whatever was to be sent has been answered by now.
-        finally:
-            self._wire.close()
+            self._open()
+            if login is not None:
+                self._log_in(login)
+        except SessionError as error:
+            raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
+        except (OSError, UnicodeError) as error:
+            sentence = f"{server}: {explain(error, self._email)}"
+            if self.sock is not None and not self._received and self._email.security != "tls":
+                sentence += (
+                    '; if it expects TLS from the first byte, as on port 465, set security = "tls"'
+                )
+            raise SessionError(sentence) from error
 
-    def _answer(self, limit_s: float) -> Answer:
-        """Read a reply, all its lines within the limit."""
-        until = self._wire.until(limit_s)
+    def _open(self) -> None:
+        host, port, security = self._email.host, self._email.port, self._email.security
+        self.sock = connected(host, port, self._deadline, self._timeouts.connect_s)
+        # Our name is our address, RFC 5321 section 4.1.3: a house has no domain name.
+        address = str(self.sock.getsockname()[0]).partition("%")[0]
+        self.local_hostname = f"[IPv6:{address}]" if ":" in address else f"[{address}]"
+        if security == "tls":
+            self._secure()
+        self.getreply()
+        self._expect_yes("it greets with")
+        self._greet()
+        if security == "starttls":
+            if not self.has_extn("starttls"):
+                raise SessionError(
+                    'it offers no STARTTLS, and nothing is sent unprotected; security = "tls" is'
+                    " for servers that are protected from the first byte, mostly on port 465"
+                )
+            self.docmd("STARTTLS")
+            self._expect_yes("it answers STARTTLS with")
+            self._secure()
+            # RFC 3207 section 4.2: what was said before counts no longer.
+            self._greet()
+
+    def _log_in(self, login: Login) -> None:
+        """Try what the server offers until it is content."""
+        try:
+            self.login(login.username, _Utf8(login.password))
+        except smtplib.SMTPAuthenticationError:
+            sentence = f"it refuses the login of {login.username}: {self.answer}"
+            if not (login.username + login.password).isascii():
+                sentence += (
+                    "; name or password hold letters beyond ASCII, which some mail servers can't"
+                    " read: if they are right, set a password of ASCII characters there"
+                )
+            raise SessionError(sentence, permanent=True) from None
+        except smtplib.SMTPException:
+            raise SessionError(
+                "it offers no login that is known here (CRAM-MD5, PLAIN, LOGIN), but a username is"
+                " configured"
+            ) from None
+
+    def auth(self, mechanism: str, authobject: Any, **_: bool) -> tuple[int, bytes]:
+        """Go through one mechanism in UTF-8; only after a 5xx may the library try the next."""
+        try:
+            return super().auth(
+                mechanism,
+                lambda challenge=None: _Utf8(authobject(challenge)),
+                # Not every server takes that of LOGIN; CRAM-MD5 has none.
+                initial_response_ok=mechanism == "PLAIN",
+            )
+        except smtplib.SMTPAuthenticationError:
+            if self.answer.permanent:
+                raise
+            sentence = f"it refuses the login of {self.user}: {self.answer}"
+            raise SessionError(sentence) from None
+        except smtplib.SMTPException:
+            raise UnreadableError("it asks for the login again and again") from None
+        except ValueError:
+            raise UnreadableError("its challenge at the login is no base64") from None
+
+    def send(self, s: Any) -> None:
+        """Send all of this, a command or, as bytes, the mail."""
+        self._expect_silence()
+        if isinstance(s, bytes):
+            self.in_doubt = True
+            self._step_s = self._timeouts.final_s
+            self._deadline = time.monotonic() + self._step_s
+        until = self._until()
+        rest = memoryview(s if isinstance(s, bytes) else s.encode())
+        while rest:
+            rest = rest[self._ready(until).send(rest[:_SENT_AT_ONCE]) :]
+
+    def getreply(self) -> tuple[int, bytes]:
+        """Read a reply, all its lines in time."""
+        until = self._until()
         code: bytes | None = None
-        text = bytearray()
+        text: list[bytes] = []
         while True:
-            line = self._wire.line(until)
+            line = self._line(until)
             match = _REPLY_LINE.fullmatch(line)
             if match is None or code not in (None, match[1]):
-                self._wire.broken = True
                 said = printable(line.decode("utf-8", "replace")[:_LONGEST_EXCERPT])
                 raise UnreadableError(f'it answers "{said}", which is no answer of a mail server')
             code = match[1]
-            text += (match[3] or b"") + b"\n"
+            text.append(match[3] or b"")
             if match[2] != b"-":
-                return Answer(int(code), text.decode("utf-8", "replace"))
+                self.answer = Answer(int(code), b"\n".join(text))
+                self.in_doubt = False
+                return self.answer
+
+    def leave(self) -> None:
+        """Leave politely if the server listens, and in any case."""
+        self._deadline = time.monotonic() + self._timeouts.goodbye_s
+        # Whatever was to be sent has been answered by now.
+        with contextlib.suppress(OSError):
+            if self.answer.code:
+                self.quit()
+        self.close()
+
+    def _greet(self) -> None:
+        self.ehlo()
+        self._expect_yes("it answers EHLO with")
+
+    def _expect_yes(self, words: str) -> None:
+        if not self.answer.accepted:
+            raise SessionError(f"{words} {self.answer}", permanent=self.answer.permanent)
+
+    def _secure(self) -> None:
+        """Put what follows under TLS; the handshake as a whole ends in time."""
+        context = _context(self._email)
+        self._expect_silence()
+        sock = self._ready(self._until())
+        self.sock = context.wrap_socket(sock, server_hostname=self._email.host)
+
+    def _line(self, until: float) -> bytes:
+        while (end := self._buffer.find(b"\n")) < 0 and len(self._buffer) <= MOST_LINE_OCTETS:
+            chunk = self._ready(until).recv(_CHUNK_OCTETS)
+            if not chunk:
+                raise ConnectionResetError
+            self._received += len(chunk)
+            if self._received > MOST_OCTETS:
+                raise UnreadableError(f"it says over {MOST_OCTETS // 1024} KB, and no end to it")
+            self._buffer += chunk
+        if not 0 <= end <= MOST_LINE_OCTETS:
+            raise UnreadableError(f"it says a line of over {MOST_LINE_OCTETS} octets")
+        line = bytes(self._buffer[:end])
+        del self._buffer[: end + 1]
+        return line.removesuffix(b"\r")
+
+    def _expect_silence(self) -> None:
+        """Take no answer that came before its question.
+
+        It could be taken for that of the next command; and what came ahead of TLS, for something
+        said under its protection (RFC 3207 section 6).
+        """
+        self.answer = _NONE_YET
+        if self._buffer:
+            raise UnreadableError("it answers before it is asked")
+
+    def _until(self) -> float:
+        """Give the instant at which a step ends that begins now."""
+        return min(self._deadline, time.monotonic() + self._step_s)
+
+    def _ready(self, until: float) -> socket.socket:
+        """Give the socket, for one call that is over by then."""
+        if self.sock is None:
+            raise ConnectionResetError
+        self.sock.settimeout(left_s(until))
+        return self.sock
 
 
 @contextlib.contextmanager
@@ -236,111 +304,21 @@ def smtp_session(email: Email, login: Login | None, timeouts: Timeouts) -> Itera
     Raises:
         SessionError: it could not be opened. What goes wrong within it is an OSError.
     """
-    with _told_plainly(email):
-        session = SmtpSession(email, timeouts)
+    session = SmtpSession(email, timeouts)
     try:
-        with _told_plainly(email):
-            _open(session, email)
-            if login is not None:
-                _log_in(session, login)
+        session.open(login)
         yield session
     finally:
         session.leave()
 
 
-def _open(session: SmtpSession, email: Email) -> None:
-    """Come as far as a greeted server, under TLS if that is configured."""
-    if email.security == "tls":
-        try:
-            session.secure(_context(email))
-        except ssl.SSLCertVerificationError:
-            raise
-        except ssl.SSLError as error:
-            raise SessionError(
-                f"TLS failed ({error.reason or error}); if it begins without TLS, as on port 587"
-                ' or 25, set security = "starttls"'
-            ) from error
-    try:
-        _expect(session.greeting(), "it greets with")
-    except OSError as error:
-        raise SessionError(_greeting_sentence(error, session, email)) from error
-    _expect(session.hello(), "it answers EHLO with")
-    if email.security == "starttls":
-        if not session.offers_starttls:
-            raise SessionError(
-                'it offers no STARTTLS, and nothing is sent unprotected; security = "tls" is for'
-                " servers that are protected from the first byte, mostly on port 465"
-            )
-        _expect(session.ask("STARTTLS"), "it answers STARTTLS with")
-        session.secure(_context(email))
-        # RFC 3207 section 4.2: what was said before counts no longer.
-        _expect(session.hello(), "it answers EHLO with")
-
-
-def _greeting_sentence(error: OSError, session: SmtpSession, email: Email) -> str:
-    """Say why there is no greeting; a server that waits for TLS to begin says nothing."""
-    sentence = explain(error, email)
-    if email.security != "tls" and not session.heard:
-        return (
-            f"{sentence}; if it expects TLS from the first byte, as on port 465, set"
-            ' security = "tls"'
-        )
-    return sentence
-
-
-def _expect(answer: Answer, words: str) -> None:
-    if not answer.accepted:
-        raise SessionError(f"{words} {answer}", permanent=answer.permanent)
-
-
 def _context(email: Email) -> ssl.SSLContext:
+    """Make a context that checks certificate and name, against `ca_file` or the system's CAs."""
     try:
-        return client_context(email.ca_file)
+        return ssl.create_default_context(cafile=email.ca_file)
     except OSError as error:
         reason = error.strerror or error
         raise SessionError(f"its ca_file {email.ca_file} can't be used: {reason}") from error
-
-
-def _log_in(session: SmtpSession, login: Login) -> None:
-    """Try what the server offers until it is content; a 4xx is its word for all of them."""
-    mechanisms = session.mechanisms
-    if not mechanisms:
-        known = ", ".join(_MECHANISMS)
-        raise SessionError(
-            f"it offers no login that is known here ({known}), but a username is configured"
-        )
-    for mechanism in mechanisms:
-        answer = session.log_in(mechanism, login)
-        if answer.code == _LOGGED_IN:
-            return
-        if not answer.permanent:
-            break
-    sentence = f"it refuses the login of {login.username}: {answer}"
-    if answer.permanent and not (login.username + login.password).isascii():
-        sentence += (
-            "; name or password hold letters beyond ASCII, which some mail servers can't read: if"
-            " they are right, set a password of ASCII characters there"
-        )
-    raise SessionError(sentence, permanent=answer.permanent)
-
-
-def _decoded(challenge: str) -> bytes:
-    try:
-        return base64.b64decode(challenge, validate=False)
-    except (binascii.Error, ValueError):
-        raise UnreadableError("its challenge at the login is no base64") from None
-
-
-@contextlib.contextmanager
-def _told_plainly(email: Email) -> Iterator[None]:
-    """Turn whatever goes wrong into one sentence that names the server."""
-    server = f"mail server {email.host}:{email.port}"
-    try:
-        yield
-    except SessionError as error:
-        raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
-    except (OSError, UnicodeError) as error:
-        raise SessionError(f"{server}: {explain(error, email)}") from error
 
 
 _MEANINGS: tuple[tuple[type[Exception], str], ...] = (
@@ -363,5 +341,10 @@ def explain(error: Exception, email: Email) -> str:
         if isinstance(error, kind):
             return meaning
     if isinstance(error, ssl.SSLError):
-        return f"TLS failed: {error.reason or error}"
+        sentence = f"TLS failed: {error.reason or error}"
+        if email.security == "tls":
+            sentence += (
+                '; if it begins without TLS, as on port 587 or 25, set security = "starttls"'
+            )
+        return sentence
     return str(error) or type(error).__name__

@@ -11,6 +11,7 @@ from cabinetwatch.watch.conditions.drift import Drift
 from cabinetwatch.watch.conditions.fan_slow import FanSlow
 from cabinetwatch.watch.conditions.hot_day import HotDay
 from cabinetwatch.watch.conditions.implausible import Implausible
+from cabinetwatch.watch.conditions.input_refused import InputRefused
 from cabinetwatch.watch.conditions.limits import High, Low
 from cabinetwatch.watch.conditions.notice_undelivered import NoticeUndelivered
 from cabinetwatch.watch.conditions.over_derating import OverDerating
@@ -41,6 +42,7 @@ CONDITIONS: tuple[type[Condition], ...] = (
     BrokerLost,
     StoreFault,
     NoticeUndelivered,
+    InputRefused,
     ClockStep,
 )
 """In the order in which alarms of one instant are told: the most urgent first."""

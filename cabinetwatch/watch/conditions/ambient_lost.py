@@ -3,14 +3,14 @@
 from collections.abc import Iterable
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.watch.conditions.base import DeviceCondition
+from cabinetwatch.watch.conditions.faulty import BlindSettings, hold_s
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.wording import celsius
 
 
-class AmbientLostSettings(AlarmSettings):
+class AmbientLostSettings(BlindSettings):
     """Keys of `[alarms.ambient-lost]`."""
 
     priority: str | None = "high"
@@ -21,6 +21,9 @@ class AmbientLost(DeviceCondition):
 
     name = "ambient-lost"
     Settings = AmbientLostSettings
+    # With the sensor back the rise is known, and judged, however long it takes to be trusted.
+    hides_while_held = False
+    tells_silence = True
     likely = "The ambient sensor or its node has lost power or radio, or has come off."
     response = (
         "Bring the ambient sensor back. Until then only limits on the device's own temperature"
@@ -43,6 +46,11 @@ class AmbientLost(DeviceCondition):
         return () if self.device.ambient is None else (self.device.ambient,)
 
     @property
+    def off_delay_s(self) -> float:
+        """As long as its sensor's own faults take to return."""
+        return hold_s(self.settings, self.device.ambient)
+
+    @property
     def cause(self) -> str:
         """One dead sensor is one notice, however many devices it serves."""
         return f"ambient/{self._sensor_id()}"
@@ -60,7 +68,7 @@ class AmbientLost(DeviceCondition):
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
-        if ambient.implausible and ambient.screen is not None:
+        if ambient.implausible:
             return ambient.screen.since_ms
         return ambient.last_live_t
 
@@ -68,7 +76,7 @@ class AmbientLost(DeviceCondition):
         """Say which sensor, and what can't be known."""
         ambient = self.device.ambient
         return (
-            f"{self.device.name} has lost its ambient reference: {self._sensor_id()} is"
+            f"{self.device.name} has lost its ambient reference: {self._sensor_name()} is"
             f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
         )
 
@@ -91,11 +99,14 @@ class AmbientLost(DeviceCondition):
         """Say that it is back."""
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
-        return f"{self.device.name}: its ambient reference {self._sensor_id()} is back{now}."
+        return f"{self.device.name}: its ambient reference {self._sensor_name()} is back{now}."
 
     def values(self) -> dict[str, Any]:
         """The device's figures and the sensor's name."""
         return super().values() | {"ambient_sensor": self._sensor_id()}
+
+    def _sensor_name(self) -> str:
+        return "" if self.device.ambient is None else self.device.ambient.name
 
     def _sensor_id(self) -> str:
         return "" if self.device.ambient is None else self.device.ambient.id

@@ -25,9 +25,13 @@ class Condition(ABC):
     kind: ClassVar[Literal["device", "sensor", "site"]]
     Settings: ClassVar[type[AlarmSettings]]
     likely: str = ""
-    """What it likely is."""
+    """What it likely is; see `suspicion`."""
     response: str
     """What to do about it; the configuration may replace it."""
+    hides_while_held: ClassVar[bool] = True
+    """Whether it goes on explaining others while it is over, and only its off-delay still runs."""
+    tells_silence: ClassVar[bool] = False
+    """Whether it is told because a sensor of `watched` is silent."""
     momentary: ClassVar[bool] = False
     """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
@@ -107,6 +111,21 @@ class Condition(ABC):
     def on_delay_s(self) -> float:
         """How long it must hold throughout before the alarm is raised."""
         return self.settings.on_delay_s
+
+    @property
+    def called(self) -> str:
+        """What people call its subject."""
+        return self.house.config.name_of(self.subject)
+
+    @property
+    def off_delay_s(self) -> float:
+        """How long it must be gone throughout before the alarm returns."""
+        return self.settings.off_delay_s or 0.0
+
+    @property
+    def suspicion(self) -> str:
+        """What it likely is, as far as can be told now."""
+        return self.likely
 
     @property
     def cause(self) -> str:

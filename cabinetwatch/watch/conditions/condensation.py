@@ -8,6 +8,7 @@ from pydantic import Field
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.topics import common_levels
+from cabinetwatch.text import rounded
 from cabinetwatch.thermal.humidity import dew_point_c
 from cabinetwatch.watch.conditions.base import SensorCondition
 from cabinetwatch.watch.house import House
@@ -96,33 +97,33 @@ class Condensation(SensorCondition):
         """Say how near it is, and where."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
-            return f"The air at {self.subject} was last seen close to its dew point."
+            return f"The air at {self.called} was last seen close to its dew point."
         distance_k = coldest.value - dew_c
         near = f"only {kelvin(distance_k)} above it" if distance_k > 0.0 else "not above it"
         return (
-            f"The air at {self.subject} has its dew point at {celsius(dew_c)}"
-            f" ({celsius(self.air.value)}, {self.sensor.value:.0f} % humidity), and"
-            f" {coldest.id} at {celsius(coldest.value)} is {near}."
+            f"The air at {self.called} has its dew point at {celsius(dew_c)}"
+            f" ({celsius(self.air.value)}, {self.sensor.value:z.0f} % humidity), and"
+            f" {coldest.name} at {celsius(coldest.value)} is {near}."
         )
 
     def gone(self) -> str:
         """Say how far it is."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
-            return f"The air at {self.subject} is no longer close to its dew point."
+            return f"The air at {self.called} is no longer close to its dew point."
         return (
-            f"The air at {self.subject} has its dew point at {celsius(dew_c)},"
-            f" {kelvin(coldest.value - dew_c)} below {coldest.id}."
+            f"The air at {self.called} has its dew point at {celsius(dew_c)},"
+            f" {kelvin(coldest.value - dew_c)} below {coldest.name}."
         )
 
     def values(self) -> dict[str, Any]:
         """Humidity, air, dew point, coldest surface."""
         dew_c, coldest = self.dew_point_c, self.coldest
         return {
-            "humidity_percent": round(self.sensor.value, 3) if self.sensor.known else None,
-            "temperature_c": round(self.air.value, 3) if self.air.known else None,
-            "dew_point_c": None if dew_c is None else round(dew_c, 3),
-            "coldest_c": None if coldest is None else round(coldest.value, 3),
+            "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
+            "temperature_c": rounded(self.air.value, 3) if self.air.known else None,
+            "dew_point_c": None if dew_c is None else rounded(dew_c, 3),
+            "coldest_c": None if coldest is None else rounded(coldest.value, 3),
             "coldest_sensor": None if coldest is None else coldest.id,
             "condensation_margin_k": self.settings.condensation_margin_k,
         }

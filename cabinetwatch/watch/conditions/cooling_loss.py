@@ -138,7 +138,7 @@ class CoolingLoss(HeadingCondition):
 
     def _at_power(self) -> str:
         power_w = self.device.power_w
-        return "" if power_w is None else f" at {power_w:.0f} W"
+        return "" if power_w is None else f" at {power_w:z.0f} W"
 
     def _held(self) -> str:
         if not self._recurrence.is_held or self.device.observer.cooling_loss.standing:

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
+from cabinetwatch.text import rounded
 from cabinetwatch.thermal.forecast import Forecast, ForecastWatch
 from cabinetwatch.times import describe_duration
 from cabinetwatch.watch.conditions.base import HeadingCondition
@@ -146,7 +147,7 @@ class DeratingForecast(HeadingCondition):
             "time_left_s": _rounded(forecast.time_left_s),
             "soonest_s": _rounded(forecast.soonest_s),
             "latest_s": _rounded(forecast.latest_s),
-            "probability": round(forecast.probability, 3),
+            "probability": rounded(forecast.probability, 3),
         }
 
     @property
@@ -196,4 +197,4 @@ def _span(forecast: Forecast) -> str:
 
 
 def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)
+    return None if value is None else rounded(value, 1)

@@ -7,7 +7,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import counted
+from cabinetwatch.text import counted, rounded
 from cabinetwatch.thermal.drift import DriftFinding
 from cabinetwatch.watch.conditions.base import HeadingCondition
 from cabinetwatch.watch.wording import kelvin, percent
@@ -134,8 +134,8 @@ def _told(finding: DriftFinding | None) -> bool:
 
 
 def _per_week(climb: float) -> str:
-    return percent(climb) if climb >= 0.1 else f"{100 * climb:.1f} %"
+    return percent(climb) if climb >= 0.1 else f"{100 * climb:z.1f} %"
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None else rounded(value, digits)

@@ -2,10 +2,44 @@
 
 from typing import Any
 
+from pydantic import Field
+
+from cabinetwatch.config.alarms import AlarmSettings
+from cabinetwatch.text import rounded
 from cabinetwatch.watch.conditions.base import SensorCondition
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.transition import Priority
 from cabinetwatch.watch.wording import quantity
+
+SHORTEST_HOLD_S = 60.0
+"""A sensor that speaks often must still be well for so long: common practice, no source."""
+
+HOLD_SILENCES = 2.0
+"""A node that speaks every 15 to 220 s, taken for one of every 10 s, would be raised or returned 39
+times in 49 minutes without a hold, and with this one twice (reckoned, for evenly spread gaps)."""
+
+
+class BlindSettings(AlarmSettings):
+    """Delays for a sensor that can't be used.
+
+    What is only just late, or wild for a moment, comes right within half a minute: a radio that
+    sends again, a node that starts again (common practice, no source). It is over once the sensor
+    has been well for twice as long as it takes to count as silent: one that speaks once and falls
+    silent again has not come back.
+    """
+
+    on_delay_s: float = 30.0
+    off_delay_s: float | None = Field(
+        None, description="the seconds, 0 or more, it must be gone before the alarm returns"
+    )
+
+
+def hold_s(settings: AlarmSettings, sensor: SensorView | None) -> float:
+    """Give for how long a sensor must be well again before its alarm returns."""
+    if settings.off_delay_s is not None:
+        return settings.off_delay_s
+    silence_ms = None if sensor is None else sensor.silence_ms
+    return max(SHORTEST_HOLD_S, 0.0 if silence_ms is None else HOLD_SILENCES * silence_ms / 1000)
 
 
 class BlindSensorCondition(SensorCondition):
@@ -20,6 +54,11 @@ class BlindSensorCondition(SensorCondition):
     def watched(self) -> tuple[SensorView, ...]:
         """The sensor itself."""
         return (self.sensor,)
+
+    @property
+    def off_delay_s(self) -> float:
+        """The sensor must have been well for twice as long as it takes to be silent."""
+        return hold_s(self.settings, self.sensor)
 
     @property
     def priority(self) -> Priority:
@@ -38,7 +77,7 @@ class BlindSensorCondition(SensorCondition):
         """The last value that was taken as true, in the sensor's SI unit."""
         known = self.sensor.known
         return {
-            "value": round(self.sensor.value, 3) if known else None,
+            "value": rounded(self.sensor.value, 3) if known else None,
             "quantity": self.sensor.quantity,
         }
 
@@ -49,4 +88,4 @@ class FaultySensorCondition(BlindSensorCondition):
     def gone(self) -> str:
         """Say what it reads now."""
         value = quantity(self.sensor.value, self.sensor.quantity)
-        return f"{self.subject} can be believed again and reads {value}."
+        return f"{self.called} can be believed again and reads {value}."

@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
-from cabinetwatch.watch.conditions.faulty import FaultySensorCondition
+from cabinetwatch.text import rounded
+from cabinetwatch.watch.conditions.faulty import BlindSettings, FaultySensorCondition
 from cabinetwatch.watch.wording import quantity
 
 
-class ImplausibleSettings(AlarmSettings):
+class ImplausibleSettings(BlindSettings):
     """Keys of `[alarms.implausible]`; without a priority: high for a device's temperature."""
 
 
@@ -33,28 +33,27 @@ class Implausible(FaultySensorCondition):
 
     def began(self, pending_t: int) -> int:
         """It began with the first of the wild values."""
-        screen = self.sensor.screen
-        since_t = 0 if screen is None else screen.since_ms
+        since_t = self.sensor.screen.since_ms
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
     def seen(self) -> str:
         """Say what it reads and why that can't be."""
         sensor = self.sensor
         if sensor.wild_value is None:
-            return f"{self.subject} was last seen giving readings that can't be true."
+            return f"{self.called} was last seen giving readings that can't be true."
         value = quantity(sensor.wild_value, sensor.quantity)
-        return f"{self.subject} reads {value}, {self._why()}{self.so()}."
+        return f"{self.called} reads {value}, {self._why()}{self.so()}."
 
     def _why(self) -> str:
         sensor = self.sensor
-        reason = "" if sensor.screen is None else sensor.screen.reason
+        reason = sensor.screen.reason
         if reason == "fault code":
             return "which is one of its fault codes"
         if reason == "impossible step":
             last = f", after {quantity(sensor.value, sensor.quantity)}" if sensor.known else ""
             return f"a step that can't be true{last}"
-        span = self.house.config.sensors[self.subject].range
-        if reason == "outside its range" and span is not None:
+        if reason == "outside its range":
+            span = self.house.config.credible(self.subject)
             lowest, highest = (quantity(end, sensor.quantity) for end in span)
             return f"outside the range of {lowest} to {highest} that it can have"
         return "which can't be true"
@@ -64,6 +63,6 @@ class Implausible(FaultySensorCondition):
         sensor = self.sensor
         wild = sensor.wild_value
         return super().values() | {
-            "wild_value": None if wild is None else round(wild, 3),
-            "reason": None if sensor.screen is None else sensor.screen.reason,
+            "wild_value": None if wild is None else rounded(wild, 3),
+            "reason": sensor.screen.reason,
         }

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
+from cabinetwatch.text import rounded
 from cabinetwatch.watch.conditions.base import NOT_YET_BACK, SensorCondition, beyond
 from cabinetwatch.watch.wording import quantity
 
@@ -57,16 +58,16 @@ class Limit(SensorCondition):
         """The value and its limit, in the sensor's SI unit."""
         known = self.sensor.known
         return {
-            "value": round(self.sensor.value, 3) if known else None,
+            "value": rounded(self.sensor.value, 3) if known else None,
             "quantity": self.sensor.quantity,
             self.name: self.limit,
         }
 
     def _present(self) -> str:
         if not self.sensor.known:
-            return f"{self.subject}: no value yet"
+            return f"{self.called}: no value yet"
         reads = "reads" if self.sensor.good else "last read"
-        return f"{self.subject} {reads} {quantity(self.sensor.value, self.sensor.quantity)}"
+        return f"{self.called} {reads} {quantity(self.sensor.value, self.sensor.quantity)}"
 
     def _limit(self) -> str:
         return quantity(self.limit, self.sensor.quantity)

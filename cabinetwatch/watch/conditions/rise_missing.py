@@ -82,7 +82,7 @@ class RiseMissing(HeadingCondition):
         normal_k = figures.normal_rise_k
         against = "" if normal_k is None else f" where {kelvin(normal_k)} is normal"
         power_w = device.power_w
-        drawn = "" if power_w is None else f" while it draws {power_w:.0f} W"
+        drawn = "" if power_w is None else f" while it draws {power_w:z.0f} W"
         return (
             f"{device.name} is heading for only"
             f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above"

@@ -2,14 +2,13 @@
 
 from typing import Any
 
-from cabinetwatch.config.alarms import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.times import describe_duration
-from cabinetwatch.watch.conditions.faulty import FaultySensorCondition
+from cabinetwatch.watch.conditions.faulty import BlindSettings, FaultySensorCondition
 from cabinetwatch.watch.wording import quantity
 
 
-class StuckSettings(AlarmSettings):
+class StuckSettings(BlindSettings):
     """Keys of `[alarms.stuck]`; without a priority: high for a device's temperature."""
 
 
@@ -47,7 +46,7 @@ class Stuck(FaultySensorCondition):
         """Say what it stands at, for how long, and what that blinds."""
         value = quantity(self.sensor.value, self.sensor.quantity)
         return (
-            f"{self.subject} has stood at {value} for {self._for()} while the temperatures around"
+            f"{self.called} has stood at {value} for {self._for()} while the temperatures around"
             f" it moved{self.so()}."
         )
 

@@ -1,0 +1,61 @@
+"""One topic floods: the other sensors' alarms go on, and every message is accounted for."""
+
+import pytest
+
+from cabinetwatch.intake import connection, inbox
+from cabinetwatch.service import engine_loop
+from cabinetwatch.store.replay import Replayer
+from tests.benchmarks.flooded import TABLES, TOPIC, pack
+from tests.service.site import NAS, Site
+from tests.service.test_replay import essence
+from tests.service.watching import wait_until, watching
+from tests.service.wire import Wire
+from tests.support.broker import Broker, BrokerFactory
+
+PACKS, RECORDS = 25, 200
+RAISES = [("55", "unacknowledged"), ("40", "returned"), ("56", "unacknowledged")]
+
+
+@pytest.fixture
+def broker(mosquitto: BrokerFactory) -> Broker:
+    """A broker that drops nothing by itself."""
+    return mosquitto(config_lines=["max_queued_messages 0"])
+
+
+def accounted(site: Site) -> tuple[int, int]:
+    """How many packs stand in the store, and how many were counted as left out."""
+    with site.store() as store:
+        readings = sum(1 for _ in store.readings("gateway-air"))
+        counts = store.unreadable()
+    return readings // RECORDS, counts["gateway-air"].total if counts else 0
+
+
+def test_what_a_flood_loses_is_counted_and_no_alarm_is_lost_or_replayed_otherwise(
+    site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(inbox, "MOST_BYTES", 20_000)
+    monkeypatch.setattr(inbox, "PRESSED_S", 0.01)
+    monkeypatch.setattr(connection, "_MOST_READ_BYTES", 10_000)
+    monkeypatch.setattr(engine_loop, "COUNT_EVERY_MS", 100)
+    site.tables, site.flush_s = TABLES, 1.0
+    with watching(site.config()) as daemon:
+        cabinet.wait_online()
+        for value, state in RAISES:
+            for _ in range(PACKS):
+                cabinet.send(TOPIC, pack(RECORDS))
+            heard = len(cabinet.messages)
+            cabinet.publish(NAS, value)
+            cabinet.wait_transition("nas", "over-derating", state, after=heard)
+        sent = PACKS * len(RAISES)
+        wait_until(lambda: sum(accounted(site)) == sent, "every message", every_s=0.2)
+        assert daemon.connected
+
+    with site.store() as store:
+        live = [essence(each) for each in store.transitions()]
+        again = [essence(each) for each in Replayer().run(item for _, item in store.inputs())]
+    judged, refused = accounted(site)
+    assert judged > 0
+    assert refused > 0
+    assert caplog.text.count("more arrives than can be judged") == 1
+    assert again == live
+    assert len([each for each in live if each[2] == "over-derating"]) == 3
