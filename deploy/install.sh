@@ -35,6 +35,7 @@ clean_up() {
     [ -z "$scratch" ] || rm -rf "$scratch"
     if [ "$finished" = no ] && [ "$(readlink "$ENVIRONMENT" || true)" != "$new" ]; then
         rm -rf "$new"
+        rm -f "$UNITS"/cabinetwatch*.service.next
     fi
 }
 trap clean_up EXIT
@@ -56,7 +57,8 @@ make_folders() {
     if [ ! -d "$CREDENTIALS" ]; then
         install -d -m 0700 "$CREDENTIALS"
     fi
-    if [ ! -e "$CONFIG" ]; then
+    # An empty one is what a power cut has left of a first installation.
+    if [ ! -s "$CONFIG" ]; then
         say "Writing a first $CONFIG"
         install -m 0640 -o root -g "$USER_NAME" deploy/config.toml "$CONFIG"
     fi
@@ -77,15 +79,16 @@ make_code() {
     chmod -R go+rX,go-w "$new"
 }
 
-# Prints where the configuration has the database; fails with its faults.
-database_path() {
+# Prints how many sensors the configuration has, and where the database; fails with its faults.
+sensors_and_database() {
     as_watch "$new/bin/python" -I -c '
 import sys
 from pathlib import Path
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.watch.configuration import load
 try:
-    print(load(Path(sys.argv[1])).store_path())
+    config = load(Path(sys.argv[1]))
+    print(len(config.sensors), config.store_path())
 except CabinetwatchError as error:
     sys.exit(str(error))
 ' "$CONFIG"
@@ -113,11 +116,17 @@ migrate() {
 }
 
 switch_over() {
+    for each in $OUR_UNITS; do
+        install -m 0644 "deploy/$each" "$UNITS/$each.next"
+    done
+    # On the disk before anything points to it: the system writes a new file half a minute later, but a
+    # new name within seconds, and a power cut in between would leave names of empty files.
+    sync
     ln -sfn "$new" "$ENVIRONMENT.next"
     mv -T "$ENVIRONMENT.next" "$ENVIRONMENT"
     ln -sfn "$ENVIRONMENT/bin/cabinetwatch" "$COMMAND"
     for each in $OUR_UNITS; do
-        install -m 0644 "deploy/$each" "$UNITS/$each"
+        mv -T "$UNITS/$each.next" "$UNITS/$each"
     done
     install -d -m 0755 "$DOCUMENTS" "$DOCUMENTS/mosquitto"
     install -m 0644 README.md CHANGELOG.md LICENSE config.example.toml "$DOCUMENTS"
@@ -134,8 +143,10 @@ switch_over() {
 make_user
 make_folders
 make_code
-database=$(database_path) ||
+configured=$(sensors_and_database) ||
     fail "$CONFIG is not right for this version: see above. Nothing was changed."
+sensors=${configured%% *}
+database=${configured#* }
 was_active=no
 if is_active "$unit"; then
     was_active=yes
@@ -151,9 +162,17 @@ fi
 install -d -m 0755 "$UNITS"
 switch_over
 reload_units
-enable_unit "$unit"
+# A watch without sensors ends at once: at a boot before anybody has named one it would start for ever.
+ready=no
+if [ "$unit" != cabinetwatch.service ] || [ "$sensors" != 0 ]; then
+    ready=yes
+    enable_unit "$unit"
+fi
+sync
 
-if ! systemd_runs; then
+if [ "$ready" = no ]; then
+    say "Installed. Name your sensors in $CONFIG, see cabinetwatch check, then: systemctl enable --now $unit"
+elif ! systemd_runs; then
     say "Installed. systemd doesn't run here, so $unit is enabled and starts at the next boot."
 elif [ "$was_active" = yes ]; then
     systemctl restart "$unit" ||

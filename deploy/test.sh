@@ -13,7 +13,13 @@ want_program chromium chromium
 want_program chromedriver chromium-driver
 want_program shellcheck shellcheck
 want_program systemd-analyze systemd
-case " $* " in *" --long "*) want_program debootstrap debootstrap ;; esac
+case " $* " in
+*" --long "*)
+    want_program debootstrap debootstrap
+    want_program qemu-system-x86_64 qemu-system-x86
+    want_program mkfs.ext4 e2fsprogs
+    ;;
+esac
 install_missing
 make_environment .venv-test deploy/requirements-test.txt
 

@@ -36,7 +36,8 @@ check "the user has no shell" test "$(getent passwd cabinetwatch | cut -d: -f7)"
 check "configuration is for the group" test "$(mode $config)" = "640 root cabinetwatch"
 check "its folder too" test "$(mode /etc/cabinetwatch)" = "750 root cabinetwatch"
 check "state is the watch's" test "$(mode /var/lib/cabinetwatch)" = "750 cabinetwatch cabinetwatch"
-check "the unit is enabled" test -L /etc/systemd/system/multi-user.target.wants/cabinetwatch.service
+enabled=/etc/systemd/system/multi-user.target.wants/cabinetwatch.service
+check "without sensors the unit is not enabled" test ! -e $enabled
 check "the command is there" cabinetwatch --version
 check "nothing was left in the checkout" test ! -e build
 first=$(readlink /opt/cabinetwatch/env)
@@ -76,6 +77,7 @@ watch=""
 
 sleep 1 # two environments have names of different seconds
 sh deploy/install.sh
+check "with a sensor the unit is enabled" test -L $enabled
 check "the configuration stays" test "$before" = "$(cksum <$config)"
 check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
 check "another environment is in force" test "$first" != "$(readlink /opt/cabinetwatch/env)"

@@ -80,8 +80,11 @@ class Findings:
 class Feeder:
     """Publishes numbers, each higher than the last, and lets the load swing over its limit."""
 
-    def __init__(self, cabinet: Wire, every_s: float) -> None:
+    def __init__(
+        self, cabinet: Wire, every_s: float, readings_a_swing: int = _READINGS_A_SWING
+    ) -> None:
         self.sent = 0
+        self._readings_a_swing = readings_a_swing
         self._cabinet = cabinet
         self._every_s = every_s
         self._over = threading.Event()
@@ -116,9 +119,91 @@ class Feeder:
     def _send_next(self) -> None:
         self._words.append(self._cabinet.send(COUNTER, str(self.sent)))
         self.sent += 1
-        swing, place = divmod(self.sent, _READINGS_A_SWING)
+        swing, place = divmod(self.sent, self._readings_a_swing)
         if place == 0:
             self._words.append(self._cabinet.send(LOAD, "150" if swing % 2 else "50"))
+
+
+class Reckoning:
+    """Holds what a store says against what has come by mail and over the wire."""
+
+    def __init__(self, cabinet: Wire, smtp: MailDrop) -> None:
+        self._cabinet = cabinet
+        self._smtp = smtp
+        self._confirmed: list[tuple[int, int, set[str], Counter[str]]] = []
+
+    def note_confirmed(self, store: Store) -> None:
+        """Note what was confirmed and committed at a kill: none of it may be told again."""
+        mails, heard = len(self._smtp.messages), self._cabinet.mark()
+        told = [
+            (notice, outcome.status)
+            for notice, outcome in store.notices()
+            if outcome is not None and outcome.status in {"delivered", "merged"}
+        ]
+        by_mail = {notice.message_id for notice, _ in told if notice.channel == "email"}
+        on_wire = Counter(
+            _key(notice.transitions[0]) for notice, _ in told if notice.channel == "mqtt"
+        )
+        self._confirmed.append((mails, heard, by_mail, on_wire))
+
+    def reckon(self, store: Store, sent: int) -> Findings:
+        """Reckon up, with all told by now, after so many readings."""
+        self._cabinet.mark()
+        found = Findings()
+        numbers = Counter(numbers_in(store))
+        found.readings = len(numbers)
+        found.backlog = sum(1 for each, _ in store.readings("counter") if each.quality)
+        found.lost = sorted(set(range(sent)) - numbers.keys())
+        found.stored_twice = [number for number, count in numbers.items() if count > 1]
+        transitions = store.transitions()
+        found.transitions = len(transitions)
+        self._reckon_mails(store, transitions, found)
+        self._reckon_wire(transitions, found)
+        return found
+
+    def _reckon_mails(
+        self, store: Store, transitions: Sequence[Transition], found: Findings
+    ) -> None:
+        arrived = {str(mail.message["Message-ID"]) for mail in self._smtp.messages}
+        tellers: dict[str, list[str]] = {}
+        for notice, _ in store.notices():
+            if notice.channel == "email" and notice.message_id in arrived:
+                for transition in notice.transitions:
+                    tellers.setdefault(_key(transition), []).append(notice.id)
+        # An alarm without delays can come to the same state twice in one millisecond; a mail that
+        # gathers several then tells it once.
+        mailed = Counter(_key(each) for each in transitions if each.is_raise or each.is_return)
+        for key, count in mailed.items():
+            told_by = tellers.get(key, [])
+            if not told_by:
+                found.untold.append(f"mail: {key}")
+            if len(told_by) > count:
+                found.told_twice.append(f"mail: {key} by {told_by}")
+        for mails, _, by_mail, _ in self._confirmed:
+            for mail in self._smtp.messages[mails:]:
+                if str(mail.message["Message-ID"]) in by_mail:
+                    found.told_twice.append(f"mail again: {mail.message['Subject']}")
+
+    def _reckon_wire(self, transitions: Sequence[Transition], found: Findings) -> None:
+        raised = Counter(_key(each) for each in transitions)
+        heard = Counter(_public_key(each) for each in self._cabinet.transitions())
+        found.untold += [f"wire: {key}" for key in sorted(raised.keys() - heard.keys())]
+        for _, after, _, on_wire in self._confirmed:
+            for each in self._cabinet.transitions(after=after):
+                key = _public_key(each)
+                # Twins of one millisecond and state look alike on the wire: only where all of them
+                # were confirmed must none come again.
+                if on_wire[key] and on_wire[key] == raised[key]:
+                    found.told_twice.append(f"wire again: {key}{self._where_heard(key)}")
+
+    def _where_heard(self, key: str) -> str:
+        """Say which of all the messages told it, and whether they were the broker's own copies."""
+        told = [
+            f"{number}{' retained' if message.retain else ''}"
+            for number, message in enumerate(self._cabinet.messages)
+            if "/alarm/" in message.topic and _public_key(message.data) == key
+        ]
+        return f" in messages {', '.join(told)} of {len(self._cabinet.messages)}"
 
 
 class Ordeal:
@@ -144,7 +229,7 @@ class Ordeal:
         self._until: Callable[[Ordeal], bool] | None = None
         self._feeder: Feeder | None = None
         self.stored_before = 0
-        self._confirmed: list[tuple[int, int, set[str], Counter[str]]] = []
+        self._reckoning = Reckoning(cabinet, smtp)
         site.mqtt_port = line.port
         site.tables = TABLES
         self._path = site.write()
@@ -274,7 +359,8 @@ class Ordeal:
             if process.running:
                 process.kill()
         assert "Traceback" not in process.log, process.log
-        return self._reckon(feeder.sent)
+        with self._site.store() as store:
+            return self._reckoning.reckon(store, feeder.sent)
 
     def _clean_first_start(self) -> None:
         """Let the broker know the session: before, it keeps nothing for us."""
@@ -316,7 +402,7 @@ class Ordeal:
     def stored(self) -> int:
         """How many readings are in the store."""
         with self._site.store() as store:
-            return len(_numbers(store))
+            return len(numbers_in(store))
 
     def has_much_unwritten(self) -> bool:
         """Whether many readings are on their way, or taken, and not in the store."""
@@ -337,22 +423,11 @@ class Ordeal:
         self.stored_before = self.stored()
 
     def _note_confirmed(self) -> None:
-        """Note what was confirmed and committed at the kill: none of it may be told again."""
-        mails, heard = len(self._smtp.messages), self._cabinet.mark()
         try:
             with self._site.store() as store:
-                told = [
-                    (notice, outcome.status)
-                    for notice, outcome in store.notices()
-                    if outcome is not None and outcome.status in {"delivered", "merged"}
-                ]
+                self._reckoning.note_confirmed(store)
         except StoreError:
             return
-        by_mail = {notice.message_id for notice, _ in told if notice.channel == "email"}
-        on_wire = Counter(
-            _key(notice.transitions[0]) for notice, _ in told if notice.channel == "mqtt"
-        )
-        self._confirmed.append((mails, heard, by_mail, on_wire))
 
     def _wait_settled(self, sent: int, patience_s: float) -> None:
         """Wait until all is stored and told, or nothing has changed for so long."""
@@ -360,7 +435,7 @@ class Ordeal:
 
         def settled() -> bool:
             with self._site.store() as store:
-                stored, waiting = _numbers(store), len(store.waiting())
+                stored, waiting = numbers_in(store), len(store.waiting())
             if [len(stored), waiting] != seen[0]:
                 seen[:] = [[len(stored), waiting], time.monotonic()]
             if len(set(stored)) == sent and not waiting:
@@ -369,67 +444,9 @@ class Ordeal:
 
         wait_until(settled, "the watch to catch up", every_s=0.2)
 
-    def _reckon(self, sent: int) -> Findings:
-        self._cabinet.mark()
-        found = Findings()
-        with self._site.store() as store:
-            numbers = Counter(_numbers(store))
-            found.readings = len(numbers)
-            found.backlog = sum(1 for each, _ in store.readings("counter") if each.quality)
-            found.lost = sorted(set(range(sent)) - numbers.keys())
-            found.stored_twice = [number for number, count in numbers.items() if count > 1]
-            transitions = store.transitions()
-            found.transitions = len(transitions)
-            self._reckon_mails(store, transitions, found)
-        self._reckon_wire(transitions, found)
-        return found
 
-    def _reckon_mails(
-        self, store: Store, transitions: Sequence[Transition], found: Findings
-    ) -> None:
-        arrived = {str(mail.message["Message-ID"]) for mail in self._smtp.messages}
-        tellers: dict[str, list[str]] = {}
-        for notice, _ in store.notices():
-            if notice.channel == "email" and notice.message_id in arrived:
-                for transition in notice.transitions:
-                    tellers.setdefault(_key(transition), []).append(notice.id)
-        # An alarm without delays can come to the same state twice in one millisecond; a mail that
-        # gathers several then tells it once.
-        mailed = Counter(_key(each) for each in transitions if each.is_raise or each.is_return)
-        for key, count in mailed.items():
-            told_by = tellers.get(key, [])
-            if not told_by:
-                found.untold.append(f"mail: {key}")
-            if len(told_by) > count:
-                found.told_twice.append(f"mail: {key} by {told_by}")
-        for mails, _, by_mail, _ in self._confirmed:
-            for mail in self._smtp.messages[mails:]:
-                if str(mail.message["Message-ID"]) in by_mail:
-                    found.told_twice.append(f"mail again: {mail.message['Subject']}")
-
-    def _reckon_wire(self, transitions: Sequence[Transition], found: Findings) -> None:
-        raised = Counter(_key(each) for each in transitions)
-        heard = Counter(_public_key(each) for each in self._cabinet.transitions())
-        found.untold += [f"wire: {key}" for key in sorted(raised.keys() - heard.keys())]
-        for _, after, _, on_wire in self._confirmed:
-            for each in self._cabinet.transitions(after=after):
-                key = _public_key(each)
-                # Twins of one millisecond and state look alike on the wire: only where all of them
-                # were confirmed must none come again.
-                if on_wire[key] and on_wire[key] == raised[key]:
-                    found.told_twice.append(f"wire again: {key}{self._where_heard(key)}")
-
-    def _where_heard(self, key: str) -> str:
-        """Say which of all the messages told it, and whether they were the broker's own copies."""
-        told = [
-            f"{number}{' retained' if message.retain else ''}"
-            for number, message in enumerate(self._cabinet.messages)
-            if "/alarm/" in message.topic and _public_key(message.data) == key
-        ]
-        return f" in messages {', '.join(told)} of {len(self._cabinet.messages)}"
-
-
-def _numbers(store: Store) -> list[int]:
+def numbers_in(store: Store) -> list[int]:
+    """Give the numbers of the readings in a store."""
     return [round(reading.value) for reading, _ in store.readings("counter")]
 
 

@@ -37,6 +37,7 @@ class Wire:
         prefix: str = "cabinetwatch",
         username: str | None = None,
         session: str = "",
+        password: str | None = None,
     ) -> None:
         """Connect; with the name of a session the broker keeps what comes while it is away."""
         self._prefix = prefix
@@ -55,7 +56,7 @@ class Wire:
         self._client.on_message = self._on_message
         self._client.on_socket_open = _send_at_once
         if username is not None:
-            self._client.username_pw_set(username)
+            self._client.username_pw_set(username, password)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         if not self._subscribed.wait(WITHIN_S):
@@ -168,9 +169,11 @@ def _send_at_once(_client: Client, _userdata: object, sock: object) -> None:
 
 
 @contextmanager
-def wire(port: int, username: str | None = None, session: str = "") -> Iterator[Wire]:
+def wire(
+    port: int, username: str | None = None, session: str = "", password: str | None = None
+) -> Iterator[Wire]:
     """A connected client, closed at the end."""
-    made = Wire(port, username=username, session=session)
+    made = Wire(port, username=username, session=session, password=password)
     try:
         yield made
     finally:

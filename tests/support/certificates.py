@@ -26,17 +26,18 @@ def make_certificate(
     host: str = "localhost",
     address: str | None = "127.0.0.1",
     issued_in_days: float = 0.0,
+    valid_days: float = 1.0,
 ) -> Certificate:
     """Make an authority and a certificate signed by it for `host` and `address`.
 
-    They count from the day before they are issued to the day after.
+    They count from the day before they are issued to the day after, or to `valid_days` after.
     """
     issued = dt.datetime.now(dt.UTC) + dt.timedelta(days=issued_in_days)
     directory.mkdir(parents=True, exist_ok=True)
     ca_key, server_key = (ec.generate_private_key(ec.SECP256R1()) for _ in range(2))
     ca_name = _name("Test authority")
     ca = (
-        _builder(ca_name, ca_name, ca_key.public_key(), issued)
+        _builder(ca_name, ca_name, ca_key.public_key(), issued, valid_days)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(_key_usage(for_authority=True), critical=True)
         .add_extension(
@@ -48,7 +49,7 @@ def make_certificate(
     if address is not None:
         names.append(x509.IPAddress(ipaddress.ip_address(address)))
     server = (
-        _builder(_name(host), ca_name, server_key.public_key(), issued)
+        _builder(_name(host), ca_name, server_key.public_key(), issued, valid_days)
         .add_extension(x509.SubjectAlternativeName(names), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(
@@ -79,6 +80,7 @@ def _builder(
     issuer: x509.Name,
     key: ec.EllipticCurvePublicKey,
     issued: dt.datetime,
+    valid_days: float,
 ) -> x509.CertificateBuilder:
     return (
         x509.CertificateBuilder()
@@ -87,7 +89,7 @@ def _builder(
         .public_key(key)
         .serial_number(x509.random_serial_number())
         .not_valid_before(issued - dt.timedelta(days=1))
-        .not_valid_after(issued + dt.timedelta(days=1))
+        .not_valid_after(issued + dt.timedelta(days=valid_days))
     )
 
 

@@ -1,0 +1,304 @@
+"""The installed watch on a computer of its own with a booted systemd, counted from outside.
+
+Broker and mail server stand outside the machine. Readings are numbered and published at QoS 1;
+`Reckoning` holds what the machine's disk says against what has come by mail and over the wire.
+"""
+
+import random
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.errors import StoreError
+from cabinetwatch.store.store import Store
+from tests.deploy.machine import HOST, Image, Machine, build_root, make_image
+from tests.service.mails import part
+from tests.service.ordeal import TABLES, Feeder, Findings, Reckoning, numbers_in
+from tests.service.wire import Message, Wire, wire
+from tests.support.broker import Broker
+from tests.support.certificates import Certificate, make_certificate
+from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
+from tests.support.ports import free_port
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(4 * 3600)]
+
+SEED = 2026
+CUTS = 20
+EVERY_S = 0.1
+READINGS_A_SWING = 50
+PATIENCE_S = 5 * WITHIN_S
+"""An emulated machine may be a hundred times slower than a real one."""
+STATE = "/var/lib/cabinetwatch"
+PASSWORDS = {"watch": "hot-air-rises", "house": "under-the-stairs"}
+MAIL_LOGIN = ("watch@under-stairs.example", "cool-air-sinks")
+CONFIG = """
+[site]
+name = "under-stairs cabinet"
+timezone = "Etc/UTC"
+
+[mqtt]
+host = "{host}"
+port = {mqtt_port}
+username = "watch"
+
+[store]
+url = "sqlite:////var/lib/cabinetwatch/cabinetwatch.db"
+flush_s = 1
+
+[page]
+directory = "/run/cabinetwatch/page"
+
+[notify.email]
+host = "mail.under-stairs.example"
+port = {mail_port}
+security = "starttls"
+ca_file = "/etc/cabinetwatch/ca.pem"
+username = "watch@under-stairs.example"
+from = "watch@under-stairs.example"
+to = ["owner@under-stairs.example"]
+priorities = ["high", "medium", "low"]
+"""
+COPY_STORE = (
+    'python3 -I -c "import sqlite3, sys;'
+    f" sqlite3.connect('{STATE}/cabinetwatch.db').backup(sqlite3.connect(sys.argv[1]))\""
+    " /run/copy.db && cat /run/copy.db && rm /run/copy.db"
+)
+
+
+@dataclass(frozen=True)
+class Installed:
+    """The image of a computer with the watch installed, and what its configuration names."""
+
+    image: Image
+    mqtt_port: int
+    mail_port: int
+    certificate: Certificate
+
+
+@pytest.fixture(scope="module")
+def installed() -> Iterator[Installed]:
+    """Make the image once: it takes some minutes and 3 GB."""
+    folder = Path(tempfile.mkdtemp(prefix="booted-"))
+    try:
+        yield make_installed(folder)
+    finally:
+        shutil.rmtree(folder)
+
+
+def make_installed(folder: Path) -> Installed:
+    """Install the watch and give it configuration and passwords, as README says."""
+    certificate = make_certificate(
+        folder / "certificate", host="mail.under-stairs.example", address=HOST, valid_days=400
+    )
+    root = build_root(folder)
+    mqtt_port, mail_port = free_port(), free_port()
+    etc = root / "etc"
+    config = CONFIG.format(host=HOST, mqtt_port=mqtt_port, mail_port=mail_port)
+    # Written over, so that owner and mode stay as install.sh has made them.
+    (etc / "cabinetwatch" / "config.toml").write_text(config + TABLES)
+    shutil.copy(certificate.ca_file, etc / "cabinetwatch" / "ca.pem")
+    for name, password in (("mqtt", PASSWORDS["watch"]), ("email", MAIL_LOGIN[1])):
+        secret = etc / "credstore" / f"cabinetwatch.{name}-password"
+        secret.touch(mode=0o600)
+        secret.write_text(password)
+    image = make_image(root, folder)
+    shutil.rmtree(root)
+    return Installed(image, mqtt_port, mail_port, certificate)
+
+
+class Ordeal:
+    """The machine, the servers outside of it, and the numbered readings."""
+
+    def __init__(self, installed: Installed, folder: Path) -> None:
+        self.folder = folder
+        self.broker = Broker(
+            folder / "broker", config_lines=["max_queued_messages 0"], passwords=PASSWORDS
+        )
+        self.broker.port = installed.mqtt_port
+        self.smtp = MailDrop(
+            security="starttls", certificate=installed.certificate, login=MAIL_LOGIN
+        )
+        self.smtp.port = installed.mail_port
+        self.machine = Machine(installed.image, folder / "machine", SEED)
+        self._feeder: Feeder | None = None
+
+    def begin(self, cabinet: Wire, clock: str = "") -> None:
+        """Boot for the first time, and let readings flow once the broker knows the session."""
+        self.cabinet = cabinet
+        self.reckoning = Reckoning(cabinet, self.smtp)
+        self.boot(clock)
+        self._feeder = Feeder(cabinet, EVERY_S, READINGS_A_SWING)
+
+    def boot(self, clock: str = "") -> None:
+        """Switch on and wait until the watch is online."""
+        heard = len(self.cabinet.messages)
+        self.machine.boot(clock)
+        self.wait_online(heard)
+
+    def wait_online(self, heard: int) -> None:
+        """Wait until the watch says, after so many messages, that it is online."""
+        self.wait_message(heard, "online", lambda each: is_watch(each, online=True))
+
+    def wait_message(
+        self, heard: int, what: str, wanted: object, within_s: float = PATIENCE_S
+    ) -> Message:
+        """Wait for a message, among those from number `heard` on."""
+        assert callable(wanted)
+        until = time.monotonic() + within_s
+        while True:
+            for each in self.cabinet.messages[heard:]:
+                if wanted(each):
+                    return each
+            if time.monotonic() > until:
+                raise TimeoutError(f"waited for {what}\n{self.machine.journal()[-4000:]}")
+            time.sleep(0.05)
+
+    def wait_alarm(self, heard: int, condition: str, state: str) -> Message:
+        """Wait until an alarm of a condition is told to be in a state."""
+        return self.wait_message(
+            heard,
+            f"{condition} {state}",
+            lambda each: each.topic.endswith(f"/{condition}") and each.data.get("state") == state,
+        )
+
+    def wait_subject(self, words: str, after: int = 0) -> str:
+        """Wait for a mail with these words in its subject or its text; give its text."""
+        until = time.monotonic() + PATIENCE_S
+        while True:
+            for mail in self.smtp.messages[after:]:
+                text = f"{mail.message['Subject']} {part(mail.message, 'plain')}"
+                if words in text:
+                    return text
+            if time.monotonic() > until:
+                subjects = [mail.message["Subject"] for mail in self.smtp.messages[after:]]
+                raise TimeoutError(
+                    f"waited for {words!r}: {subjects}\n{self.machine.journal()[-4000:]}"
+                )
+            time.sleep(0.1)
+
+    def cut(self) -> int:
+        """Cut the power, note what was confirmed by then; give how many blocks the disk lost."""
+        lost = self.machine.cut()
+        with tempfile.TemporaryDirectory(dir=self.folder) as scratch:
+            state = self.machine.read_folder(STATE, Path(scratch) / "state")
+            try:
+                with open_store(state / "cabinetwatch.db") as store:
+                    self.reckoning.note_confirmed(store)
+            except StoreError as error:
+                raise AssertionError(f"the cut has damaged the store: {error}") from error
+        return lost
+
+    def end(self) -> Findings:
+        """Let all be stored and told, shut down in good order, and reckon up."""
+        assert self._feeder is not None
+        self._feeder.stop()
+        sent = self._feeder.sent
+        until = time.monotonic() + PATIENCE_S
+        while not self._settled(sent) and time.monotonic() < until:
+            time.sleep(1.0)
+        self.machine.power_off()
+        state = self.machine.read_folder(STATE, self.folder / "at-the-end")
+        with open_store(state / "cabinetwatch.db") as store:
+            found = self.reckoning.reckon(store, sent)
+        print(f"sent {sent}, {len(self.smtp.messages)} mails, {found}")
+        return found
+
+    def _settled(self, sent: int) -> bool:
+        copy = self.folder / "live.db"
+        copy.write_bytes(self.machine.run(COPY_STORE).output)
+        with open_store(copy) as store:
+            return len(set(numbers_in(store))) == sent and not store.waiting()
+
+    def close(self) -> None:
+        """End everything."""
+        self.machine.close()
+        self.smtp.stop()
+        self.broker.stop()
+
+
+def open_store(path: Path) -> Store:
+    """Open a store that was copied."""
+    return Store.open(f"sqlite:///{path}", read_only=True)
+
+
+def is_watch(message: Message, *, online: bool) -> bool:
+    """Whether a message says that the watch is online, or not."""
+    return message.topic == "cabinetwatch/watch" and message.data.get("online") is online
+
+
+@pytest.fixture
+def ordeal(installed: Installed, tmp_path: Path) -> Iterator[Ordeal]:
+    """A computer that is off, with its servers running, and its disk deleted at the end."""
+    made = Ordeal(installed, tmp_path)
+    made.broker.start()
+    made.smtp.start()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def cabinet(ordeal: Ordeal) -> Iterator[Wire]:
+    """The house's client of the broker."""
+    port = ordeal.broker.port
+    with wire(port, "house", session="reckoner", password=PASSWORDS["house"]) as made:
+        yield made
+
+
+def test_power_cuts_lose_and_double_nothing(ordeal: Ordeal, cabinet: Wire) -> None:
+    chance = random.Random(SEED)
+    ordeal.begin(cabinet)
+    lost = [suffer_cut(ordeal, cabinet, chance, number) for number in range(CUTS)]
+    ordeal.boot()
+    found = ordeal.end()
+    print(f"blocks that the disk lost at each cut: {lost}")
+
+    assert found.wrong == [], found
+    assert sum(lost) > 0
+    assert found.transitions > CUTS
+
+
+def suffer_cut(ordeal: Ordeal, cabinet: Wire, chance: random.Random, number: int) -> int:
+    """Cut the power of a running machine, and boot it; by turns under load and around an alarm.
+
+    Every fourth time it is cut again while it boots.
+    """
+    if number % 2:
+        heard = len(cabinet.messages)
+        ordeal.wait_message(heard, "an alarm", lambda each: "/alarm/load/" in each.topic)
+        time.sleep(chance.uniform(0.0, 0.5))
+    else:
+        time.sleep(chance.uniform(0.0, 15.0))
+    lost = ordeal.cut()
+    if number % 4 == 3:
+        ordeal.machine.boot()
+        time.sleep(chance.uniform(0.0, 10.0))
+        lost += ordeal.cut()
+    ordeal.boot()
+    print(f"cut {number}: {lost} blocks lost", flush=True)
+    return lost
+
+
+def test_a_watch_that_is_killed_or_hangs_is_mailed_and_started_again(
+    ordeal: Ordeal, cabinet: Wire
+) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    for signal, result in (("KILL", "signal"), ("STOP", "watchdog")):
+        # At most one mail an hour, so the hour is over now.
+        machine.run("rm -f /run/cabinetwatch-failed/told")
+        heard, mails = len(cabinet.messages), len(ordeal.smtp.messages)
+        machine.run(f"systemctl kill --kill-who=main --signal={signal} cabinetwatch")
+        ordeal.wait_message(heard, "offline", lambda each: is_watch(each, online=False))
+        ordeal.wait_subject("cabinetwatch.service", mails)
+        ordeal.wait_online(heard)
+        assert f"Failed with result '{result}'" in machine.journal()
+    restarts = machine.run("systemctl show --property=NRestarts --value cabinetwatch").text
+    assert restarts.strip() == "2"
+
+    assert ordeal.end().wrong == []
