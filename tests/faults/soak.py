@@ -265,8 +265,10 @@ class Soak:
     # -- the watch, and what became of it -------------------------------------------------------
 
     def _tables(self) -> str:
+        # The round begins anew: its leap must not wait for the next reading to confirm it.
         sensors = "".join(
             _SENSOR.format(name=name, quantity=quantity, interval_s=self._interval_s)
+            + ("on_change = true\n" if name == "round" else "")
             for name, quantity in QUANTITIES.items()
         )
         devices = "".join(
