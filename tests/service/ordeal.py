@@ -189,7 +189,7 @@ class Reckoning:
         heard = Counter(_public_key(each) for each in self._cabinet.transitions())
         found.untold += [f"wire: {key}" for key in sorted(raised.keys() - heard.keys())]
         for _, after, _, on_wire in self._confirmed:
-            for each in self._cabinet.transitions(after=after):
+            for each in self._cabinet.transitions(after=after, copies=False):
                 key = _public_key(each)
                 # Twins of one millisecond and state look alike on the wire: only where all of them
                 # were confirmed must none come again.

@@ -136,13 +136,13 @@ class Wire:
                     return found.data
         raise TimeoutError(f"{subject}/{condition} was never {state}")
 
-    def transitions(self, *, after: int = 0) -> list[dict[str, Any]]:
-        """All transitions that came, in their order; not the broker's copies of old ones."""
+    def transitions(self, *, after: int = 0, copies: bool = True) -> list[dict[str, Any]]:
+        """All transitions that came, in their order; `copies`: also the broker's of old ones."""
         start = f"{self._prefix}/alarm/"
         return [
             each.data
             for each in self.messages[after:]
-            if each.topic.startswith(start) and not each.retain
+            if each.topic.startswith(start) and (copies or not each.retain)
         ]
 
     def mark(self) -> int:
