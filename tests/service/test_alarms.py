@@ -80,6 +80,8 @@ def test_a_device_over_its_threshold_gives_one_mail_and_one_retained_transition(
 def test_a_silent_sensor_gives_one_notice_and_its_return_another(
     site: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
 ) -> None:
+    # It holds for over half an hour here, and is not to be told again meanwhile.
+    site.notify = "repeat_s = 86400"
     with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         nodes = Nodes(cabinet, daemon, clock, {HALL: 22.0, NAS: 38.0})
