@@ -128,7 +128,8 @@ install_pinned() {
         IFS='
 '
         # shellcheck disable=SC2086 # an option a line
-        exec "$1" -P -m pip install --isolated --quiet --require-hashes --only-binary :all: $index -r "$2"
+        exec "$1" -P -m pip install --isolated --disable-pip-version-check --quiet --require-hashes \
+            --only-binary :all: $index -r "$2"
     )
 }
 
@@ -136,7 +137,8 @@ install_pinned() {
 # is there already.
 install_checkout() {
     # shellcheck disable=SC2086 # none, or one
-    "$1" -P -m pip install --isolated --quiet --no-index --no-deps --no-build-isolation $2 "$3"
+    "$1" -P -m pip install --isolated --disable-pip-version-check --quiet --no-index --no-deps \
+        --no-build-isolation $2 "$3"
 }
 
 # Makes the virtual environment $1 from the requirements file $2 with this checkout in it,
