@@ -6,12 +6,12 @@ from typing import Any
 from cabinetwatch.config.model import Config
 from cabinetwatch.errors import CabinetwatchError
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.tiers import DAY_MS
 from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.reading import Quality, Reading
 
-DAY_MS = 86_400_000
 
 _WHOLE = 0.98
 """The lesson ends a little before the record does: the observer counts from its first step."""

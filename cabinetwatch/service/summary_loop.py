@@ -8,7 +8,7 @@ import json
 import logging
 import threading
 from collections.abc import Callable
-from datetime import time
+from datetime import time as time_of_day
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.clock import Clock, WatchTime
@@ -167,7 +167,7 @@ class SummaryLoop(Part):
         email, summary = self._config.notify.email, self._config.summary
         if email is None or summary is None:
             return False
-        when = When(summary.day, time.fromisoformat(summary.time), self._zone)
+        when = When(summary.day, time_of_day.fromisoformat(summary.time), self._zone)
         told = {notice.week for notice, _ in store.summaries()} | self._told
         due = week_to_mail(
             self._clock.utc_ms(), spans, {IsoWeek.parse(name) for name in told if name}, when

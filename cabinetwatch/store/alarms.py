@@ -5,14 +5,14 @@ from typing import Any
 from sqlalchemy import Connection, Select, func, insert, select
 
 from cabinetwatch.store.place import whole
-from cabinetwatch.store.schema import transition as table
+from cabinetwatch.store.schema import transition as transition_table
 from cabinetwatch.watch.transition import AlarmState, Transition
 
 
 def write_transitions(connection: Connection, transitions: list[Transition]) -> None:
     """Add transitions in their order."""
     if transitions:
-        connection.execute(insert(table), [_row(transition) for transition in transitions])
+        connection.execute(insert(transition_table), [_row(transition) for transition in transitions])
 
 
 def transitions_between(
@@ -31,13 +31,13 @@ def transitions_between(
         limit: no more than the newest so many.
         alarm_id: only those of this occurrence.
     """
-    query = select(table.c.record).order_by(table.c.id.desc()).limit(limit)
+    query = select(transition_table.c.record).order_by(transition_table.c.id.desc()).limit(limit)
     if from_utc_ms is not None:
-        query = query.where(table.c.utc_ms >= from_utc_ms)
+        query = query.where(transition_table.c.utc_ms >= from_utc_ms)
     if to_utc_ms is not None:
-        query = query.where(table.c.utc_ms < to_utc_ms)
+        query = query.where(transition_table.c.utc_ms < to_utc_ms)
     if alarm_id is not None:
-        query = query.where(table.c.alarm_id == alarm_id)
+        query = query.where(transition_table.c.alarm_id == alarm_id)
     return _transitions(connection, query)[::-1]
 
 
@@ -48,13 +48,13 @@ def standing_alarms(connection: Connection, before_utc_ms: int | None = None) ->
         connection: within a transaction.
         before_utc_ms: as they stood then; none: now.
     """
-    last = select(func.max(table.c.id)).group_by(table.c.subject, table.c.condition)
+    last = select(func.max(transition_table.c.id)).group_by(transition_table.c.subject, transition_table.c.condition)
     if before_utc_ms is not None:
-        last = last.where(table.c.utc_ms < before_utc_ms)
+        last = last.where(transition_table.c.utc_ms < before_utc_ms)
     query = (
-        select(table.c.record)
-        .where(table.c.id.in_(last), table.c.state != AlarmState.NORMAL.value)
-        .order_by(table.c.id)
+        select(transition_table.c.record)
+        .where(transition_table.c.id.in_(last), transition_table.c.state != AlarmState.NORMAL.value)
+        .order_by(transition_table.c.id)
     )
     return _transitions(connection, query)
 

@@ -7,7 +7,7 @@ from sqlalchemy import Connection, Select, insert, or_, select, update
 
 from cabinetwatch.store.notice import Notice, Outcome
 from cabinetwatch.store.place import whole
-from cabinetwatch.store.schema import notice as table
+from cabinetwatch.store.schema import notice as notice_table
 from cabinetwatch.watch.transition import Transition
 
 _log = logging.getLogger(__name__)
@@ -19,7 +19,7 @@ Posted = tuple[Notice, Outcome | None]
 def write_notices(connection: Connection, notices: list[Notice]) -> None:
     """Add notices that have not been tried yet."""
     if notices:
-        connection.execute(insert(table), [_row(notice) for notice in notices])
+        connection.execute(insert(notice_table), [_row(notice) for notice in notices])
 
 
 def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
@@ -30,8 +30,8 @@ def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
     """
     for outcome in outcomes:
         changed = connection.execute(
-            update(table)
-            .where(table.c.id == outcome.notice_id)
+            update(notice_table)
+            .where(notice_table.c.id == outcome.notice_id)
             .values(
                 status=outcome.status,
                 outcome_t_ms=outcome.t,
@@ -47,31 +47,31 @@ def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
 
 def waiting_notices(connection: Connection) -> list[Posted]:
     """Give what is still to be told, oldest first."""
-    undone = or_(table.c.status.is_(None), table.c.status == "waiting")
-    return _posted(connection, select(table).where(undone))
+    undone = or_(notice_table.c.status.is_(None), notice_table.c.status == "waiting")
+    return _posted(connection, select(notice_table).where(undone))
 
 
 def summaries(connection: Connection, at_most: int) -> list[Posted]:
     """Give the newest notices that tell of a week, oldest first."""
-    query = select(table.c.number).where(table.c.week.is_not(None))
-    newest = query.order_by(table.c.number.desc()).limit(at_most)
-    return _posted(connection, select(table).where(table.c.number.in_(newest)))
+    query = select(notice_table.c.number).where(notice_table.c.week.is_not(None))
+    newest = query.order_by(notice_table.c.number.desc()).limit(at_most)
+    return _posted(connection, select(notice_table).where(notice_table.c.number.in_(newest)))
 
 
 def notices_between(
     connection: Connection, from_utc_ms: int | None, to_utc_ms: int | None
 ) -> list[Posted]:
     """Give the notices written from one instant up to before another, oldest first."""
-    query = select(table)
+    query = select(notice_table)
     if from_utc_ms is not None:
-        query = query.where(table.c.utc_ms >= from_utc_ms)
+        query = query.where(notice_table.c.utc_ms >= from_utc_ms)
     if to_utc_ms is not None:
-        query = query.where(table.c.utc_ms < to_utc_ms)
+        query = query.where(notice_table.c.utc_ms < to_utc_ms)
     return _posted(connection, query)
 
 
 def _posted(connection: Connection, query: Select[Any]) -> list[Posted]:
-    rows = connection.execute(query.order_by(table.c.number))
+    rows = connection.execute(query.order_by(notice_table.c.number))
     with whole("a notice"):
         return [posted(row) for row in rows]
 

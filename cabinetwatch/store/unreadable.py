@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from sqlalchemy import Connection, func, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import insert as upsert
 
 from cabinetwatch.store.schema import unreadable, unreadable_hour
 
@@ -51,12 +51,12 @@ def write_unreadable(connection: Connection, counts: Sequence[Unreadable]) -> No
     for each in counts:
         last = {"run_t_ms": each.run_t, "utc_ms": each.utc_ms, "problem": each.problem}
         first = {"sensor": each.sensor, "in_run": each.messages, "total": each.messages}
-        row = insert(unreadable).values(first | last)
+        row = upsert(unreadable).values(first | last)
         before = func.iif(unreadable.c.run_t_ms == each.run_t, unreadable.c.in_run, 0)
         more = {"in_run": before + each.messages, "total": unreadable.c.total + each.messages}
         connection.execute(row.on_conflict_do_update(index_elements=["sensor"], set_=last | more))
         hour = {"hour": each.utc_ms // HOUR_MS, "sensor": each.sensor}
-        counted = insert(unreadable_hour).values(hour | {"t_ms": each.t, "messages": each.messages})
+        counted = upsert(unreadable_hour).values(hour | {"t_ms": each.t, "messages": each.messages})
         connection.execute(
             counted.on_conflict_do_update(
                 index_elements=["hour", "sensor"],

@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import insert as upsert
 
-from cabinetwatch.store.schema import week as table
+from cabinetwatch.store.schema import week as week_table
 
 
 class ClosedWeek(NamedTuple):
@@ -21,15 +21,15 @@ def write_weeks(connection: Connection, weeks: Sequence[ClosedWeek]) -> None:
     """Add closed weeks; one that is there already stays as it is."""
     for week in weeks:
         row = {"name": week.name, "utc_ms": week.utc_ms, "figures": dict(week.figures)}
-        connection.execute(insert(table).values(row).on_conflict_do_nothing())
+        connection.execute(upsert(week_table).values(row).on_conflict_do_nothing())
 
 
 def read_week(connection: Connection, name: str) -> ClosedWeek | None:
     """Give a closed week; None when it was not frozen."""
-    row = connection.execute(select(table).where(table.c.name == name)).first()
+    row = connection.execute(select(week_table).where(week_table.c.name == name)).first()
     return None if row is None else ClosedWeek(row.name, row.utc_ms, row.figures)
 
 
 def week_names(connection: Connection) -> list[str]:
     """Give the names of all closed weeks, oldest first."""
-    return list(connection.scalars(select(table.c.name).order_by(table.c.name)))
+    return list(connection.scalars(select(week_table.c.name).order_by(week_table.c.name)))

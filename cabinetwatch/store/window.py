@@ -7,12 +7,12 @@ from itertools import accumulate, pairwise
 from struct import Struct
 
 from sqlalchemy import Connection, delete, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy.dialects.sqlite import insert as upsert
 
 from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.place import whole
 from cabinetwatch.store.planes import pack_integers, unpack_integers
-from cabinetwatch.store.schema import repeat_window as table
+from cabinetwatch.store.schema import repeat_window as repeat_window_table
 
 _COUNT = Struct("<I")
 
@@ -25,7 +25,7 @@ class RepeatRing:
     """
 
     def __init__(self, connection: Connection, most_messages: int) -> None:
-        query = select(table.c.slot, table.c.length, table.c.turn).order_by(table.c.turn)
+        query = select(repeat_window_table.c.slot, repeat_window_table.c.length, repeat_window_table.c.turn).order_by(repeat_window_table.c.turn)
         rows = connection.execute(query).all()
         self._most_messages = most_messages
         self._slots = deque((row.slot, row.length) for row in rows)
@@ -46,7 +46,7 @@ class RepeatRing:
         """
         slots = deque(() if forget else self._slots)
         if forget and self._slots:
-            connection.execute(delete(table))
+            connection.execute(delete(repeat_window_table))
         if not messages:
             return slots
         newer = len(messages) + sum(count for _, count in slots)
@@ -55,7 +55,7 @@ class RepeatRing:
         else:
             slot = 1 + max((slot for slot, _ in slots), default=0)
         values = {"turn": self._turn + 1, "length": len(messages), "data": _pack(messages)}
-        row = insert(table).values(slot=slot, **values)
+        row = upsert(repeat_window_table).values(slot=slot, **values)
         connection.execute(row.on_conflict_do_update(index_elements=["slot"], set_=values))
         slots.append((slot, len(messages)))
         return slots
@@ -72,7 +72,7 @@ def read_window(connection: Connection) -> list[bytes]:
     Args:
         connection: within a transaction.
     """
-    return list(connection.scalars(select(table.c.data).order_by(table.c.turn)))
+    return list(connection.scalars(select(repeat_window_table.c.data).order_by(repeat_window_table.c.turn)))
 
 
 def messages_of(packed: bytes) -> list[Repeatable]:

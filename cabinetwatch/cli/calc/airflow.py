@@ -12,12 +12,12 @@ from cabinetwatch.thermal.airflow import (
     rise_k,
 )
 
-HELP = "the flow of air for a heat load and a permitted rise, or the rise for a flow"
+AIRFLOW_HELP = "the flow of air for a heat load and a permitted rise, or the rise for a flow"
 _COLDEST_C = -40.0
 _HOTTEST_C = 90.0
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_airflow(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument("--heat", type=positive, required=True, metavar="W", help="heat in W")
     wanted = parser.add_mutually_exclusive_group(required=True)
@@ -36,7 +36,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate(args: argparse.Namespace) -> Answer:
+def calculate_airflow(args: argparse.Namespace) -> Answer:
     """Calculate.
 
     Raises:

@@ -12,10 +12,10 @@ from cabinetwatch.thermal.humidity import (
     warmed_humidity_percent,
 )
 
-HELP = "the dew point of air, and how near a surface is to it"
+DEW_POINT_HELP = "the dew point of air, and how near a surface is to it"
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_dew_point(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument(
         "--temperature", type=number, required=True, metavar="C", help="of the air, °C"
@@ -28,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate(args: argparse.Namespace) -> Answer:
+def calculate_dew_point(args: argparse.Namespace) -> Answer:
     """Calculate.
 
     Raises:

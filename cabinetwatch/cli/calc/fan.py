@@ -19,7 +19,7 @@ from cabinetwatch.thermal.fan import (
     with_resistor,
 )
 
-HELP = "a resistor in series with a DC fan: its value, and what the fan does behind it"
+FAN_HELP = "a resistor in series with a DC fan: its value, and what the fan does behind it"
 _HIGHEST_V = 60.0
 
 _CAUTIONS = (
@@ -45,7 +45,7 @@ _NOTES = (
 )
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_fan(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument(
         "--supply", type=positive, required=True, metavar="V", help="voltage of the supply"
@@ -81,7 +81,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate(args: argparse.Namespace) -> Answer:
+def calculate_fan(args: argparse.Namespace) -> Answer:
     """Calculate.
 
     Raises:

@@ -12,10 +12,10 @@ from cabinetwatch.thermal.life import (
     ten_degree_factor,
 )
 
-HELP = "how life changes from one temperature to another, as ratios"
+LIFE_HELP = "how life changes from one temperature to another, as ratios"
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_life(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     parser.add_argument(
         "--from", dest="from_c", type=temperature, required=True, metavar="C", help="before, °C"
@@ -46,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate(args: argparse.Namespace) -> Answer:
+def calculate_life(args: argparse.Namespace) -> Answer:
     """Calculate.
 
     Raises:

@@ -11,12 +11,12 @@ from cabinetwatch.thermal.sound import (
 )
 from cabinetwatch.times import parse_duration
 
-HELP = "the level of several sources, a mean, a level without background, a change of fan speed"
+SOUND_HELP = "the level of several sources, a mean, a level without background, a change of fan speed"
 _LOUDEST_DB = 200.0
 _GUESS_DB = 3.0
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_sound(parser: argparse.ArgumentParser) -> None:
     """Add the options."""
     wanted = parser.add_mutually_exclusive_group(required=True)
     wanted.add_argument(
@@ -45,7 +45,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate(args: argparse.Namespace) -> Answer:
+def calculate_sound(args: argparse.Namespace) -> Answer:
     """Calculate.
 
     Raises:
