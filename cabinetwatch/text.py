@@ -1,6 +1,26 @@
-"""Text from outside, made fit for a terminal, a log or one line of a table; counts; figures."""
+"""Text that people read: safe to print, counted, rounded; and errors, which are sentences."""
 
 import re
+
+
+class CabinetwatchError(Exception):
+    """Base of every error that the command line prints as a sentence instead of a traceback."""
+
+
+class UsageError(CabinetwatchError):
+    """Wrong use: a bad argument, an unknown ID or subject (exit status 2)."""
+
+
+class ConfigError(CabinetwatchError):
+    """The configuration can't be used; `problems` holds one sentence for each fault found."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+class StoreError(CabinetwatchError):
+    """The store could not be opened, read or written."""
 
 
 def counted(count: int, word: str) -> str:

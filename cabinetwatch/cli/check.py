@@ -1,21 +1,361 @@
-"""`cabinetwatch check`: is the configuration right, and do broker, mail and store play along?"""
+"""`cabinetwatch check`: is the configuration right, and do broker, mail and store answer?"""
 
 import argparse
+import os
+import queue
+import secrets
+import shutil
 import sys
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import NamedTuple
 
-from cabinetwatch.cli.output import print_table, say
-from cabinetwatch.cli.trying import Finding, try_all
+from cabinetwatch.cli.terminal import print_table, say
+from cabinetwatch.clock import SystemClock, WatchTime, describe_duration, parse_duration
 from cabinetwatch.config import Config, find_config_file
-from cabinetwatch.errors import StoreError, UsageError
-from cabinetwatch.store.place import NoStoreError
+from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.mqtt.decoding import Decoder, covers
+from cabinetwatch.mqtt.draft import with_remedy
+from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.plan import plan_test
+from cabinetwatch.notify.smtp import Login, SessionError, Timeouts, smtp_session
+from cabinetwatch.service.delivery_loop import carriers
+from cabinetwatch.store.database import Database, check_revision, is_ours
+from cabinetwatch.store.place import NoStoreError, act_as_owner
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import counted
-from cabinetwatch.times import describe_duration, parse_duration
+from cabinetwatch.text import StoreError, UsageError, counted
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions.base import quantity
+
+_CONNECT_WITHIN_S = 10.0
+# With protocol = "auto" an attempt with 3.1.1 follows about a second after a refused MQTT 5.
+_SECOND_TRY_WITHIN_S = 3.0
+_SUBSCRIBE_WITHIN_S = 10.0
+_PROBE_EVERY_S = 0.02
+_MAIL_TIMEOUTS = Timeouts(connect_s=10.0, answer_s=10.0)
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+class Finding(NamedTuple):
+    """What came of trying one thing, with a sentence; `trouble` is the word when it is not well."""
+
+    what: str
+    well: bool
+    details: str
+    trouble: str = "REFUSED"
+
+
+class Ear:
+    """Hears each sensor of a configuration once: what came, and what could not be read.
+
+    `note` is called by the network's thread, the rest by another.
+    """
+
+    def __init__(self, config: Config) -> None:
+        self._config = config
+        self._decoder = Decoder(config.sensors)
+        self._values: dict[str, tuple[float, bool]] = {}
+        self._problems: dict[str, str] = {}
+        self._waiting = set(config.sensors)
+        self._all_heard = threading.Event()
+
+    def note(self, message: Incoming) -> None:
+        """Take a message; a kept one that can't be read may be followed by a live one that can."""
+        decoded = self._decoder.decode(message.topic, message.payload, 0)
+        for sensor, value, _ in decoded.values:
+            self._values[sensor] = value, message.retain
+        for sensor in decoded.unread:
+            problem = with_remedy(
+                decoded.problems[0], self._config.sensors[sensor], message.payload
+            )
+            self._problems[sensor] = f"{excerpt(message.topic, 200)}: {problem}"
+        heard = {value.sensor for value in decoded.values}
+        self._waiting -= heard if message.retain else heard.union(decoded.unread)
+        if not self._waiting:
+            self._all_heard.set()
+
+    def listen(self, for_s: float) -> None:
+        """Wait until all were heard, or the time is over."""
+        self._all_heard.wait(for_s)
+
+    def findings(self, for_s: float, refusals: Mapping[str, str]) -> Iterator[Finding]:
+        """Say of each sensor what came, or why nothing did.
+
+        Args:
+            for_s: how long it was listened for.
+            refusals: the filters that the broker would not let us read, with its reasons.
+        """
+        for sensor_id, sensor in self._config.sensors.items():
+            if sensor_id in self._values:
+                value, retained = self._values[sensor_id]
+                yield self._heard(sensor_id, value, retained=retained)
+            elif sensor_id in self._problems:
+                yield Finding(sensor_id, False, self._problems[sensor_id], "UNREADABLE")
+            else:
+                yield Finding(sensor_id, False, _nothing(sensor, for_s, refusals), "NOTHING")
+
+    def _heard(self, sensor_id: str, value: float, *, retained: bool) -> Finding:
+        sensor = self._config.sensors[sensor_id]
+        lowest, highest = self._config.credible(sensor_id)
+        value += sensor.offset
+        shown = quantity(value, sensor.quantity)
+        if not lowest <= value <= highest:
+            details = (
+                f"{shown} is not between {quantity(lowest, sensor.quantity)} and "
+                f"{quantity(highest, sensor.quantity)}; check unit and pointer, and the sensor"
+            )
+            return Finding(sensor_id, False, details, "IMPLAUSIBLE")
+        kept = "; kept by the broker, so it may be old" if retained else ""
+        return Finding(sensor_id, True, f"{shown}{kept}")
+
+
+def _nothing(sensor: Sensor, for_s: float, refusals: Mapping[str, str]) -> str:
+    """Say why nothing may have come for a sensor, and what to look at."""
+    for topic_filter, reason in refusals.items():
+        if covers(topic_filter, sensor.topic):
+            return f"the broker does not let us read {topic_filter}: {reason}"
+    sentence = f"nothing came on {sensor.topic} in {describe_duration(for_s)}"
+    if sensor.interval_s is not None and sensor.interval_s >= for_s:
+        every = describe_duration(sensor.interval_s)
+        sentence += f", and it is due every {every}: listen for longer"
+    elif sensor.on_change:
+        sentence += ", and it comes on change only: listen for longer"
+    return (
+        f"{sentence}; check that it is switched on and sends, that topic is spelt as `cabinetwatch"
+        " listen` shows it, and that the broker's access list lets this user read it (some grant"
+        " the subscription and deliver nothing)"
+    )
+
+
+def try_all(config: Config, *, send: bool, listen_s: float | None = None) -> list[Finding]:
+    """Try everything the configuration names.
+
+    Args:
+        config: names it.
+        send: also send a notice through every channel.
+        listen_s: also hear each sensor once, for so long at most.
+    """
+    ear = Ear(config)
+    with _session(config, ear) as (session, news):
+        findings = list(_try_broker(config, session, news))
+        if all(finding.well for finding in findings):
+            findings += _try_keeping(config)
+        if listen_s is not None and session.subscribed:
+            ear.listen(listen_s)
+            findings += ear.findings(listen_s, session.refusals)
+        findings += _try_mail(config)
+        findings += [_try_store(config), *_try_command(config)]
+        if send:
+            findings += _send_notices(config, session)
+    return findings
+
+
+@contextmanager
+def _session(
+    config: Config, ear: Ear
+) -> Iterator[tuple[MqttSession, "queue.Queue[ConnectionEvent]"]]:
+    """Connect under a name of our own and with a clean session: the watch's is left alone."""
+    news: queue.Queue[ConnectionEvent] = queue.Queue()
+
+    def deliver(item: Incoming | ConnectionEvent) -> None:
+        if isinstance(item, ConnectionEvent):
+            news.put(item)
+        else:
+            ear.note(item)
+
+    session = MqttSession(
+        config.mqtt,
+        config.secret("mqtt-password"),
+        [sensor.topic for sensor in config.sensors.values()],
+        watch=WatchTime(SystemClock()),
+        deliver=deliver,
+        # At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
+        client_id=f"cabinetwatchCheck{secrets.token_hex(3)}",
+        clean=True,
+    )
+    session.start()
+    try:
+        yield session, news
+    finally:
+        session.stop()
+
+
+def _try_broker(
+    config: Config, session: MqttSession, news: "queue.Queue[ConnectionEvent]"
+) -> Iterator[Finding]:
+    event = _await_connection(config, news)
+    if event is None:
+        where = f"{config.mqtt.host}:{config.mqtt.port}"
+        yield Finding("broker", False, f"{where} doesn't answer; check host and port in [mqtt]")
+        return
+    if not event.up:
+        yield Finding("broker", False, event.reason)
+        return
+    yield Finding("broker", True, f"{event.reason}, MQTT {event.protocol}")
+    if not config.sensors:
+        return
+    if not _await_subscriptions(session):
+        yield Finding("topics", False, "the broker does not answer the subscriptions")
+        return
+    refusals = session.refusals
+    for topic_filter, reason in refusals.items():
+        yield Finding("topics", False, f"the broker does not let us read {topic_filter}: {reason}")
+    if not refusals:
+        yield Finding("topics", True, f"subscribed for {counted(len(config.sensors), 'sensor')}")
+
+
+def _await_connection(
+    config: Config, news: "queue.Queue[ConnectionEvent]"
+) -> ConnectionEvent | None:
+    """Wait for the broker's first word, and for its second where another protocol may do."""
+    event: ConnectionEvent | None = None
+    deadline = time.monotonic() + _CONNECT_WITHIN_S
+    while True:
+        try:
+            event = news.get(timeout=max(0.0, deadline - time.monotonic()))
+        except queue.Empty:
+            return event
+        if event.up or config.mqtt.protocol != "auto" or event.protocol != "5":
+            return event
+        deadline = time.monotonic() + _SECOND_TRY_WITHIN_S
+
+
+def _await_subscriptions(session: MqttSession) -> bool:
+    deadline = time.monotonic() + _SUBSCRIBE_WITHIN_S
+    while not session.subscribed:
+        if time.monotonic() >= deadline:
+            return False
+        time.sleep(_PROBE_EVERY_S)
+    return True
+
+
+def _try_keeping(config: Config) -> Iterator[Finding]:
+    """See that the broker keeps a session, and with it what is sent while the watch is away."""
+    client_id = f"cabinetwatchKeep{secrets.token_hex(3)}"
+    _connect_once(config, client_id, clean=False)
+    again = _connect_once(config, client_id, clean=False)
+    # A clean session under the same ID leaves nothing behind.
+    _connect_once(config, client_id, clean=True)
+    if again is None:
+        yield Finding("session", False, "the broker does not answer when asked to keep a session")
+    elif not again.up:
+        yield Finding("session", False, again.reason)
+    elif not again.session_present:
+        details = (
+            "the broker keeps no session: what is sent while the watch is away or restarts is lost;"
+            " allow persistent sessions in its settings, or use Mosquitto with the configuration in"
+            " deploy/"
+        )
+        yield Finding("session", False, details, "NOT KEPT")
+    else:
+        yield Finding("session", True, "the broker keeps a session while its client is away")
+
+
+def _connect_once(config: Config, client_id: str, *, clean: bool) -> ConnectionEvent | None:
+    """Connect and disconnect; give what the broker said to it."""
+    news: queue.Queue[ConnectionEvent] = queue.Queue()
+    session = MqttSession(
+        config.mqtt,
+        config.secret("mqtt-password"),
+        [],
+        watch=WatchTime(SystemClock()),
+        deliver=lambda item: news.put(item) if isinstance(item, ConnectionEvent) else None,
+        client_id=client_id,
+        clean=clean,
+    )
+    session.start()
+    try:
+        return _await_connection(config, news)
+    finally:
+        session.stop()
+
+
+def _try_mail(config: Config) -> Iterator[Finding]:
+    """Greet, secure and log in as configured; no mail is sent."""
+    email = config.notify.email
+    if email is None:
+        return
+    login = None
+    if email.username is not None:
+        password = config.secret("email-password")
+        if password is None:
+            yield Finding(
+                "mail",
+                False,
+                "there is a username and no password; give password_file in [notify.email], the"
+                " systemd credential email-password, or $CABINETWATCH_EMAIL_PASSWORD",
+            )
+            return
+        login = Login(email.username, password.get_secret_value())
+    try:
+        with smtp_session(email, login, _MAIL_TIMEOUTS):
+            pass
+    except SessionError as error:
+        yield Finding("mail", False, str(error))
+        return
+    how = {"none": "without TLS", "starttls": "with STARTTLS", "tls": "with TLS"}[email.security]
+    who = "" if login is None else f", logged in as {login.username}"
+    yield Finding("mail", True, f"mail server {email.host}:{email.port} answers {how}{who}")
+
+
+def _try_store(config: Config) -> Finding:
+    """Look into the store, or at the folder where it will be; neither is changed."""
+    path = config.store_path()
+    try:
+        act_as_owner(path)
+    except StoreError as error:
+        return Finding("store", False, str(error))
+    if not path.parent.is_dir():
+        return Finding("store", False, f"there is no folder {path.parent}; make it")
+    # SQLite writes files beside the database, so the folder must be open too.
+    for needed in (path.parent, path):
+        if needed.exists() and not os.access(needed, os.W_OK):
+            return Finding("store", False, f"{needed} can't be written by this user")
+    try:
+        if not is_ours(path):
+            return Finding("store", True, f"{path} will be made at the first run")
+        database = Database(path, read_only=True)
+        try:
+            with database.reading() as connection:
+                check_revision(connection, path)
+        finally:
+            database.close()
+    except StoreError as error:
+        return Finding("store", False, str(error))
+    return Finding("store", True, f"{path} can be read and written")
+
+
+def _try_command(config: Config) -> Iterator[Finding]:
+    """See that the program can be started, without starting it."""
+    command = config.notify.command
+    if command is None:
+        return
+    program = command.argv[0]
+    if shutil.which(program) is None:
+        yield Finding("command", False, f"{program} is no program that this user can start")
+    else:
+        yield Finding("command", True, f"{program} can be started")
+
+
+def _send_notices(config: Config, session: MqttSession) -> Iterator[Finding]:
+    """Send a test notice through every channel, and tell what became of it."""
+    clock = SystemClock()
+    made = carriers(config, session)
+    for notice in plan_test(config, clock.utc_ms(), clock.utc_ms()):
+        carrier = made[notice.channel]
+        attempt = carrier.send(notice, carrier.recipients)
+        what = f"test by {notice.channel}"
+        if attempt.unreachable is not None:
+            yield Finding(what, False, attempt.unreachable)
+        for refusal in attempt.refused.values():
+            yield Finding(what, False, refusal.error)
+        if attempt.accepted:
+            yield Finding(what, True, f"taken for {', '.join(attempt.accepted)}")
+
+
+def configure_check(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument(
         "--send", action="store_true", help="send a test notice through every channel"
@@ -28,7 +368,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(args: argparse.Namespace) -> int:
+def run_check(args: argparse.Namespace) -> int:
     """Check the file, then try what it names.
 
     Returns:

@@ -10,27 +10,131 @@ import time
 from collections import deque
 from contextlib import ExitStack
 from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
 
 from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
 
 from cabinetwatch.cli import demo_fortnight
 from cabinetwatch.cli.demo_fortnight import PAGE_FOLDER, SUMMARY_FOLDER, Fortnight
-from cabinetwatch.cli.demo_screen import Screen
-from cabinetwatch.clock import RatedClock
-from cabinetwatch.demo import scenario
-from cabinetwatch.demo.configuration import MARK, PREFIX, STORE_FILE, configuration_text
-from cabinetwatch.demo.nodes import SensorNodes
-from cabinetwatch.demo.observer import Observer, Told
-from cabinetwatch.demo.trial_record import DEVICE as TRIAL_DEVICE
-from cabinetwatch.demo.trial_record import write_trial_record
-from cabinetwatch.errors import CabinetwatchError, UsageError
+from cabinetwatch.clock import RatedClock, from_rfc3339
+from cabinetwatch.demo import nodes
+from cabinetwatch.demo.fortnight import DEVICE as TRIAL_DEVICE
+from cabinetwatch.demo.fortnight import (
+    MARK,
+    PREFIX,
+    STORE_FILE,
+    configuration_text,
+    write_trial_record,
+)
+from cabinetwatch.demo.nodes import Observer, SensorNodes, Told
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.times import from_rfc3339
+from cabinetwatch.text import CabinetwatchError, UsageError
 from cabinetwatch.watch.configuration import load
 
+FIRST_PLAIN_TABLE_S = 60.0
+PLAIN_TABLE_EVERY_S = 240.0
+"""On no terminal the devices are told first and then again after so many simulated seconds."""
+
+CELSIUS = "\N{DEGREE SIGN}C"
+
+_STYLES = {"unacknowledged": "bold red", "returned": "green", "normal": "green"}
+
+
+class Screen:
+    """A context manager: on a terminal a table stays below what is said, else lines come by."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live: Live | None = None
+        self._next_plain_s = FIRST_PLAIN_TABLE_S
+
+    def __enter__(self) -> Self:
+        """Start the live display where there is a terminal for it."""
+        if self._console.is_terminal:
+            self._live = Live(console=self._console, refresh_per_second=5, transient=True)
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave what was said on the screen and take the table away."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def say(self, sentence: str, style: str = "") -> None:
+        """Say one sentence without a time."""
+        self._console.print(Text(sentence, style=style), soft_wrap=True)
+
+    def happened(self, clock_time: str, sentence: str) -> None:
+        """Tell what happened in the simulated cabinet."""
+        self.say(f"{clock_time}  {sentence}", "bold")
+
+    def alarm(self, clock_time: str, transition: dict[str, Any]) -> None:
+        """Tell a transition that the watch published."""
+        state = str(transition["state"])
+        self.say(
+            f"{clock_time}    watch: {transition['subject']} {transition['condition']}"
+            f" is {state} ({transition['priority']}): {transition['text']}",
+            _STYLES.get(state, ""),
+        )
+
+    def mail(self, clock_time: str, subject: str, file_name: str) -> None:
+        """Tell a mail that came in."""
+        self.say(f"{clock_time}    mail {file_name}: {subject}", "cyan")
+
+    def devices(self, clock_time: str, at_s: float, devices: dict[str, dict[str, Any]]) -> None:
+        """Show the devices' present figures."""
+        if not devices:
+            return
+        if self._live is not None:
+            self._live.update(_table(clock_time, devices))
+        elif at_s >= self._next_plain_s:
+            self._next_plain_s = at_s + PLAIN_TABLE_EVERY_S
+            self.say(f"{clock_time}    devices: {_line(devices)}")
+
+
+def _table(clock_time: str, devices: dict[str, dict[str, Any]]) -> Table:
+    table = Table(title=f"The simulated cabinet at {clock_time}", title_justify="left")
+    table.add_column("device")
+    for heading in ("temperature", "ambient", "rise", "threshold", "margin"):
+        table.add_column(heading, justify="right")
+    for device, figures in sorted(devices.items()):
+        margin_k = figures.get("margin_k")
+        table.add_row(
+            device,
+            _figure(figures.get("temperature_c"), CELSIUS),
+            _figure(figures.get("ambient_c"), CELSIUS),
+            _figure(figures.get("rise_k"), "K"),
+            _figure(figures.get("threshold_c"), CELSIUS, "-"),
+            _figure(margin_k, "K", "-"),
+            style="red" if margin_k is not None and margin_k < 0 else "",
+        )
+    return table
+
+
+def _line(devices: dict[str, dict[str, Any]]) -> str:
+    return ", ".join(
+        f"{device} {_figure(figures.get('temperature_c'), CELSIUS)}"
+        f" (rise {_figure(figures.get('rise_k'), 'K')})"
+        for device, figures in sorted(devices.items())
+    )
+
+
+def _figure(value: float | None, unit: str, otherwise: str = "unknown") -> str:
+    return otherwise if value is None else f"{value:z.1f} {unit}"
+
+
 try:
-    from cabinetwatch.demo.broker import EmbeddedBroker
-    from cabinetwatch.demo.maildrop import DroppedMail, MailDrop, text_of
+    from cabinetwatch.demo.servers import DroppedMail, EmbeddedBroker, MailDrop, text_of
 except ModuleNotFoundError as missing:
     raise UsageError(
         f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
@@ -50,7 +154,7 @@ _LOOK_EVERY_S = 0.1
 _ONLINE_WITHIN_S = 30.0
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_demo(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument(
         "--out",
@@ -61,7 +165,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(args: argparse.Namespace) -> int:
+def run_demo(args: argparse.Namespace) -> int:
     """Run the demonstration.
 
     Returns:
@@ -93,8 +197,8 @@ class _Show:
     def __init__(self, folder: Path, console: Console) -> None:
         self._folder = folder
         self._screen = Screen(console)
-        self._stage = scenario.Stage()
-        self._start_utc_ms = scenario.start_utc_ms(time.time_ns() // 1_000_000)
+        self._stage = nodes.Stage()
+        self._start_utc_ms = nodes.start_utc_ms(time.time_ns() // 1_000_000)
         self._mails: deque[DroppedMail] = deque()
         self._told: list[Told] = []
 
@@ -104,7 +208,7 @@ class _Show:
             broker = parts.enter_context(EmbeddedBroker())
             drop = parts.enter_context(MailDrop(self._folder / MAIL_FOLDER, self._mails.append))
             self._write_configuration(broker, drop)
-            self._clock = RatedClock(scenario.RATE, self._start_utc_ms)
+            self._clock = RatedClock(nodes.RATE, self._start_utc_ms)
             self._observer = parts.enter_context(Observer(broker.host, broker.port, PREFIX))
             self._daemon = Daemon(load(self._folder / CONFIG_FILE), clock=self._clock)
             self._daemon.start()
@@ -125,18 +229,18 @@ class _Show:
             )
             parts.enter_context(self._screen)
             self._begun_utc_ms = self._clock.utc_ms()
-            for act in scenario.ACTS:
+            for act in nodes.ACTS:
                 self._look_until(act.at_s)
                 self._screen.happened(self._now(), act.says)
                 with self._nodes.touching():
                     act.do(self._stage)
-            self._look_until(scenario.END_S)
+            self._look_until(nodes.END_S)
             self._look()
             return self._judge(drop)
 
     def _write_configuration(self, broker: EmbeddedBroker, drop: MailDrop) -> None:
         text = configuration_text(
-            time_zone=scenario.TIME_ZONE,
+            time_zone=nodes.TIME_ZONE,
             broker_host=broker.host,
             broker_port=broker.port,
             mail_host=drop.host,
@@ -152,7 +256,7 @@ class _Show:
         return (utc_ms - self._begun_utc_ms) / 1000
 
     def _now(self) -> str:
-        return scenario.clock_time(self._clock.utc_ms())
+        return nodes.clock_time(self._clock.utc_ms())
 
     def _look_until(self, at_s: float) -> None:
         """Show what comes in until `at_s` simulated seconds after the beginning."""
@@ -171,7 +275,7 @@ class _Show:
             )
         for told in self._observer.told(len(self._told)):
             self._told.append(told)
-            self._screen.alarm(scenario.clock_time(from_rfc3339(told.time)), told.whole)
+            self._screen.alarm(nodes.clock_time(from_rfc3339(told.time)), told.whole)
         while self._mails:
             mail = self._mails.popleft()
             self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
@@ -181,7 +285,7 @@ class _Show:
         """Say by name what the watch should have told and didn't."""
         faults = self._observer.faults()
         mailed = "\n".join(text_of(mail) for mail in drop.mails)
-        for expected in scenario.EXPECTED:
+        for expected in nodes.EXPECTED:
             told = expected.find(
                 (self._after_s(from_rfc3339(told.time)), told) for told in self._told
             )
@@ -260,7 +364,7 @@ def _introduce(console: Console) -> None:
 def _prove_a_change(console: Console, folder: Path) -> None:
     """Write an invented trial record, and have it judged as a user would."""
     record, page = folder / TRIAL_RECORD, folder / TRIAL_PAGE
-    phases = write_trial_record(record, scenario.trial_start_utc_ms(time.time_ns() // 1_000_000))
+    phases = write_trial_record(record, nodes.trial_start_utc_ms(time.time_ns() // 1_000_000))
     command = [
         *("trial", "report", "--config", str(folder / CONFIG_FILE), "--device", TRIAL_DEVICE),
         *("--before", phases.before, "--after", phases.after),

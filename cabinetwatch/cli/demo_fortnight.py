@@ -14,22 +14,20 @@ from pathlib import Path
 from typing import Self
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.cli.summary import write_summary
+from cabinetwatch.cli.reports import write_summary
 from cabinetwatch.config.model import Config
 from cabinetwatch.demo import fortnight
-from cabinetwatch.demo.configuration import STORE_FILE, fortnight_configuration_text
-from cabinetwatch.demo.scenario import TIME_ZONE
-from cabinetwatch.errors import CabinetwatchError
-from cabinetwatch.report.page_charts import draw_charts
-from cabinetwatch.report.page_files import make_folder
-from cabinetwatch.report.page_keeper import write_page
-from cabinetwatch.report.page_source import PageSource
-from cabinetwatch.report.summary_due import CLOSES_AFTER_MS
-from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.rehearsal import Rehearsal
+from cabinetwatch.demo.fortnight import STORE_FILE, fortnight_configuration_text
+from cabinetwatch.demo.nodes import TIME_ZONE
+from cabinetwatch.report.charts import draw_charts
+from cabinetwatch.report.page import make_folder
+from cabinetwatch.report.page_server import PageSource, write_page
+from cabinetwatch.report.summary_week import CLOSES_AFTER_MS, IsoWeek
+from cabinetwatch.service.offline import Rehearsal
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import CabinetwatchError
 from cabinetwatch.watch import configuration
 
 CONFIG_FILE = "config.toml"
@@ -126,7 +124,7 @@ def make(folder: Path, now_utc_ms: int) -> None:
         CabinetwatchError, OSError: something can't be written.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.INTERVAL_S)
+    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.MOMENT_S)
     (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
     config = configuration.load(folder / CONFIG_FILE)
     end_utc_ms = fortnight.end_utc_ms(now_utc_ms, TIME_ZONE)

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
 from cabinetwatch import __version__
-from cabinetwatch.errors import CabinetwatchError, UsageError
-from cabinetwatch.text import printable
+from cabinetwatch.text import CabinetwatchError, UsageError, printable
 
 _WRONG_USE = 2
 _INTERRUPTED = 130
@@ -27,41 +26,51 @@ _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
 class Command(NamedTuple):
-    """A command: what it does in a line, and whether it takes --config."""
+    """A command: the module that has it, what it does in a line, and whether it takes --config."""
 
+    module: str
     help: str
     takes_config: bool = True
 
 
 COMMANDS: dict[str, Command] = {
-    "demo": Command("show the whole job in a minute and a half, on this machine alone", False),
-    "listen": Command("show what arrives from the broker, and draft the tables for it"),
-    "record": Command("write what arrives from the broker to a recording"),
-    "check": Command("check the configuration, then try broker, mail and store"),
-    "run": Command("run the watch"),
-    "status": Command("show devices, their figures, and standing alarms"),
-    "alarms": Command("show standing alarms and their history"),
-    "ack": Command("acknowledge an alarm"),
-    "shelve": Command("silence an alarm for a time"),
-    "unshelve": Command("take an alarm off the shelf"),
-    "service": Command("take a device or sensor out of service, or back in"),
-    "page": Command("write or show the page that says whether all is well"),
-    "trial": Command("prove a change of cooling: before, change, after, verdict"),
-    "note": Command("log what somebody did to the cabinet"),
-    "calc": Command("the bench sums behind a change: fan, airflow, life, sound, dew point", False),
-    "summary": Command("show, write or mail the summary of a week"),
-    "learn": Command("learn a device's normal rise and response again, after a change"),
-    "replay": Command("run the engine over a recording or over the store"),
-    "export": Command("write the readings to standard output"),
-    "import": Command("take readings from a file into the store"),
-    "backup": Command("copy the store while the watch goes on, and verify the copy"),
-    "restore": Command("put a backup in the place of the store"),
-    "prune": Command("let go of what is older than its keeping time, now"),
-    "guard": Command("on a second computer: mail when the watch is gone, and when it is back"),
-    "failed": Command("mail that the service has failed, at most once an hour; for systemd"),
-    "clear": Command("take the watch's retained topics and session off the broker"),
+    "demo": Command(
+        "demo", "show the whole job in a minute and a half, on this machine alone", False
+    ),
+    "listen": Command("hear", "show what arrives from the broker, and draft the tables for it"),
+    "record": Command("hear", "write what arrives from the broker to a recording"),
+    "check": Command("check", "check the configuration, then try broker, mail and store"),
+    "run": Command("services", "run the watch"),
+    "status": Command("look", "show devices, their figures, and standing alarms"),
+    "alarms": Command("look", "show standing alarms and their history"),
+    "ack": Command("act", "acknowledge an alarm"),
+    "shelve": Command("act", "silence an alarm for a time"),
+    "unshelve": Command("act", "take an alarm off the shelf"),
+    "service": Command("act", "take a device or sensor out of service, or back in"),
+    "page": Command("reports", "write or show the page that says whether all is well"),
+    "trial": Command("trial", "prove a change of cooling: before, change, after, verdict"),
+    "note": Command("act", "log what somebody did to the cabinet"),
+    "calc": Command(
+        "calc", "the bench sums behind a change: fan, airflow, life, sound, dew point", False
+    ),
+    "summary": Command("reports", "show, write or mail the summary of a week"),
+    "learn": Command("act", "learn a device's normal rise and response again, after a change"),
+    "replay": Command("replay", "run the engine over a recording or over the store"),
+    "export": Command("data", "write the readings to standard output"),
+    "import": Command("data", "take readings from a file into the store"),
+    "backup": Command("data", "copy the store while the watch goes on, and verify the copy"),
+    "restore": Command("data", "put a backup in the place of the store"),
+    "prune": Command("data", "let go of what is older than its keeping time, now"),
+    "guard": Command(
+        "services", "on a second computer: mail when the watch is gone, and when it is back"
+    ),
+    "failed": Command(
+        "services", "mail that the service has failed, at most once an hour; for systemd"
+    ),
+    "clear": Command("services", "take the watch's retained topics and session off the broker"),
 }
-"""Each is a module of this package of the same name, imported only when it is asked for."""
+"""The module is imported only when a command of its is asked for. For each it has
+`configure_NAME(parser)` and `run_NAME(arguments)`."""
 
 
 class Parser(argparse.ArgumentParser):
@@ -105,7 +114,7 @@ def main(arguments: Sequence[str]) -> int:
 def _remedy(error: CabinetwatchError) -> list[str]:
     """Say what becomes of a damaged store, or what to do with it."""
     from cabinetwatch.store.place import DamagedStoreError  # noqa: PLC0415
-    from cabinetwatch.store.running import find_watch  # noqa: PLC0415
+    from cabinetwatch.store.snapshot import find_watch  # noqa: PLC0415
 
     if not isinstance(error, DamagedStoreError) or error.path is None:
         return []
@@ -147,10 +156,11 @@ def _run(arguments: Sequence[str]) -> int:
     if name not in COMMANDS:
         nearest = difflib.get_close_matches(name, COMMANDS, 1, cutoff=0.0)[0]
         raise UsageError(f"cabinetwatch: there is no command {name}; the nearest is {nearest}")
-    module = importlib.import_module(f"cabinetwatch.cli.{name}")
+    module = importlib.import_module(f"cabinetwatch.cli.{COMMANDS[name].module}")
     parser = _command_parser(name)
-    module.configure(parser)
-    status: int = module.run(parser.parse_args(_with_their_values(arguments[1:])))
+    getattr(module, f"configure_{name}")(parser)
+    parsed = parser.parse_args(_with_their_values(arguments[1:]))
+    status: int = getattr(module, f"run_{name}")(parsed)
     return status
 
 

@@ -1,34 +1,80 @@
-"""`cabinetwatch replay`: the engine over a recording or the store, with changes or without."""
+"""`cabinetwatch replay`: the engine over a recording or the store, with other settings."""
 
 import argparse
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from cabinetwatch.cli.comparison import describe_difference
-from cabinetwatch.cli.instants import add_interval, check_interval
-from cabinetwatch.cli.output import say
+from cabinetwatch.cli.terminal import add_interval, check_interval, say
+from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import UsageError
-from cabinetwatch.intake import recording
-from cabinetwatch.intake.recording import Recorded
-from cabinetwatch.service.recorded import imported_inputs, recording_inputs
-from cabinetwatch.service.settings import Change, changed_restore, parse_change
+from cabinetwatch.mqtt import recording
+from cabinetwatch.mqtt.recording import Recorded
+from cabinetwatch.service.offline import (
+    Change,
+    changed_restore,
+    imported_inputs,
+    parse_change,
+    recording_inputs,
+)
 from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import to_rfc3339
+from cabinetwatch.text import UsageError
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
+
+_MOST_LISTED = 20
+
+
+def describe_difference(before: Sequence[Transition], after: Sequence[Transition]) -> Iterator[str]:
+    """Tell in lines what was raised before and after a change of settings.
+
+    Raises are counted by subject and condition; those that only one side has are listed.
+    """
+    raised_before, raised_after = _raises(before), _raises(after)
+    counts_before, counts_after = _count(raised_before), _count(raised_after)
+    if raised_before == raised_after and len(before) == len(after):
+        yield "The change makes no difference on this record."
+        return
+    yield f"Alarms raised: {len(raised_before)} with the settings as they were,"
+    yield f"               {len(raised_after)} with the change."
+    for subject, condition in sorted(counts_before.keys() | counts_after.keys()):
+        key = (subject, condition)
+        yield f"  {subject} {condition}: {counts_before[key]} -> {counts_after[key]}"
+    yield from _listed("Only with the settings as they were:", raised_before, raised_after)
+    yield from _listed("Only with the change:", raised_after, raised_before)
+
+
+def _raises(transitions: Sequence[Transition]) -> list[tuple[int, str, str]]:
+    return [(t.utc_ms, t.subject, t.condition) for t in transitions if t.is_raise]
+
+
+def _count(raised: Sequence[tuple[int, str, str]]) -> Counter[tuple[str, str]]:
+    return Counter((subject, condition) for _, subject, condition in raised)
+
+
+def _listed(
+    heading: str, these: Sequence[tuple[int, str, str]], those: Sequence[tuple[int, str, str]]
+) -> Iterator[str]:
+    known = set(those)
+    only = [each for each in these if each not in known]
+    if not only:
+        return
+    yield heading
+    for utc_ms, subject, condition in only[:_MOST_LISTED]:
+        yield f"  {to_rfc3339(utc_ms)} {subject} {condition}"
+    if len(only) > _MOST_LISTED:
+        yield f"  and {len(only) - _MOST_LISTED} more"
+
 
 _MOST_PROBLEMS_TOLD = 10
 
 
-def configure(parser: argparse.ArgumentParser) -> None:
+def configure_replay(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
     parser.add_argument(
         "recording",
@@ -54,7 +100,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run(args: argparse.Namespace) -> int:
+def run_replay(args: argparse.Namespace) -> int:
     """Write one JSON object a line for each transition."""
     check_interval(args)
     if args.compare and not args.changes:
@@ -117,7 +163,7 @@ def _recorded(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[T
     config = _changed(configuration.load(find_config_file(args.config)), changes)
     problems = _Problems()
     engine = Engine(config)
-    messages = _Messages(recording.read(args.recording, problems.tell))
+    messages = _Messages(recording.read_recording(args.recording, problems.tell))
     yield from Replayer(engine).run(recording_inputs(messages, config, problems.tell))
     yield from engine.advance(engine.now)
     problems.close()

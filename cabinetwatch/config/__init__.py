@@ -1,7 +1,6 @@
 """The configuration: validated as a whole before anything opens. Knows nothing of the rest."""
 
-from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
-from cabinetwatch.config.devices import Device
+from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, Device, Sensor
 from cabinetwatch.config.loading import (
     find_config_file,
     from_json,
@@ -11,7 +10,6 @@ from cabinetwatch.config.loading import (
     require_mail,
 )
 from cabinetwatch.config.model import SITE_SUBJECT, Config
-from cabinetwatch.config.sensors import Sensor
 
 __all__ = [
     "SITE_SUBJECT",

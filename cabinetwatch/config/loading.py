@@ -8,14 +8,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.config.alarms import ConditionSpec
-from cabinetwatch.config.assembly import assemble
-from cabinetwatch.config.files import read_plain_file
+from cabinetwatch.config.checking import Problems, Reader, assemble
+from cabinetwatch.config.equipment import ConditionSpec
 from cabinetwatch.config.model import Config
-from cabinetwatch.config.reading import Reader
-from cabinetwatch.config.wording import Problems
-from cabinetwatch.errors import ConfigError
-from cabinetwatch.text import printable
+from cabinetwatch.config.values import read_plain_file
+from cabinetwatch.text import ConfigError, printable
 
 SYSTEM_FILE = Path("/etc/cabinetwatch/config.toml")
 _ENVIRONMENT = "CABINETWATCH_CONFIG"

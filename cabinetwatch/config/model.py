@@ -6,17 +6,16 @@ from typing import Any, Literal
 
 from pydantic import Field, PrivateAttr, SecretStr
 
-from cabinetwatch.config.alarms import AlarmSettings, AlarmTables, ConditionSpec, overlay
-from cabinetwatch.config.base import Table
-from cabinetwatch.config.devices import Device
-from cabinetwatch.config.mqtt import Mqtt
-from cabinetwatch.config.notify import Notify
-from cabinetwatch.config.quantities import CREDIBLE, POSSIBLE, TIMES_RATED, Span
-from cabinetwatch.config.reports import Page, Summary
-from cabinetwatch.config.secrets import find_secret
-from cabinetwatch.config.sensors import Sensor
-from cabinetwatch.config.site import Site
-from cabinetwatch.config.store import Store
+from cabinetwatch.config.equipment import (
+    AlarmSettings,
+    AlarmTables,
+    ConditionSpec,
+    Device,
+    Sensor,
+    overlay,
+)
+from cabinetwatch.config.services import Mqtt, Notify, Page, Site, Store, Summary, find_secret
+from cabinetwatch.config.values import CREDIBLE, POSSIBLE, TIMES_RATED, Span, Table
 
 SITE_SUBJECT = "site"
 """The subject of site conditions; no sensor or device may have this ID."""

@@ -1,10 +1,105 @@
-"""A simulated cabinet under the stairs: devices warm its air, and its air leaks into the hall."""
+"""A simulated cabinet under the stairs: devices of two masses, probes, a household."""
 
 import math
 import random
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from cabinetwatch.demo.device import SimulatedDevice
+AIR_HEAT_CAPACITY_J_M3K = 1206.0
+"""Density 1.2 kg/m3 times 1005 J/(kg K): dry air near 20 degC (common tables, from memory)."""
+
+FAN_RESPONSE_S = 4.0
+"""A small fan runs up or down within some seconds (common practice, no source)."""
+
+CONVECTION_EXPONENT = 0.25
+"""Laminar free convection: the coefficient grows with the fourth root of the difference
+(textbooks on heat transfer, from memory)."""
+
+CONVECTION_REFERENCE_K = 10.0
+"""The difference at which `Build.chassis_to_air_w_k` holds."""
+
+
+@dataclass(frozen=True)
+class Build:
+    """How a device is made. Figures are invented for the demonstration, of a plausible size.
+
+    The part node stands for the warm parts and the air that leaves them, where the sensor sits; the
+    chassis node for case, boards and drives.
+    """
+
+    heat_share: float
+    """Fraction of the metered power that becomes heat in the device; the rest leaves by cable."""
+    part_j_k: float
+    chassis_j_k: float
+    part_to_chassis_w_k: float
+    chassis_to_air_w_k: float
+    vent_w_k: float
+    """What the vents carry away without any fan."""
+    fan_rpm: float = 0.0
+    """Speed of the fan in order; 0 when there is none."""
+    fan_flow_m3_s: float = 0.0
+    """Air past the parts at that speed, with a clean and free intake."""
+
+
+class SimulatedDevice:
+    """A device in its present state: temperatures in degC, power in W, fan speed in 1/min."""
+
+    def __init__(self, build: Build, load_w: Callable[[float], float], air_c: float) -> None:
+        """`load_w` gives the metered power by hour of day; the device starts as warm as the air."""
+        self.build = build
+        self.load_w = load_w
+        self.part_c = air_c
+        self.chassis_c = air_c
+        self.power_w = 0.0
+        self.fan_rpm = build.fan_rpm
+        self.fan_stalled = False
+        self.intake_blocked = 0.0
+        """Fraction of the intake that is covered, 0 to 1."""
+        self.dust = 0.0
+        """Fraction of the air flow that dust has taken, 0 to 1."""
+
+    @property
+    def air_flow_m3_s(self) -> float:
+        """What the fan moves now: in proportion to speed (fan laws), less what is in the way."""
+        if self.build.fan_rpm == 0:
+            return 0.0
+        share = self.fan_rpm / self.build.fan_rpm
+        return self.build.fan_flow_m3_s * share * (1 - self.intake_blocked) * (1 - self.dust)
+
+    def part_to_air_w_k(self) -> float:
+        """Conductance from the parts straight to the cabinet's air: the fan's stream and vents."""
+        return self.air_flow_m3_s * AIR_HEAT_CAPACITY_J_M3K + self.build.vent_w_k
+
+    def chassis_to_air_w_k(self, air_c: float) -> float:
+        """Conductance of free convection from the case, by the present difference."""
+        ratio = abs(self.chassis_c - air_c) / CONVECTION_REFERENCE_K
+        return self.build.chassis_to_air_w_k * math.pow(ratio, CONVECTION_EXPONENT)
+
+    def step(self, step_s: float, hour: float, air_c: float, load_factor: float) -> float:
+        """Live on for one short step.
+
+        Args:
+            step_s: length of the step; well below the smallest time constant.
+            hour: hour of day, 0 to 24.
+            air_c: the cabinet's air.
+            load_factor: how much the load differs from its pattern just now, about 1.
+
+        Returns:
+            The heat given to the cabinet's air, W.
+        """
+        target_rpm = 0.0 if self.fan_stalled else self.build.fan_rpm
+        self.fan_rpm += (target_rpm - self.fan_rpm) * min(1.0, step_s / FAN_RESPONSE_S)
+        self.power_w = self.load_w(hour) * load_factor
+
+        to_chassis_w = self.build.part_to_chassis_w_k * (self.part_c - self.chassis_c)
+        by_air_w = self.part_to_air_w_k() * (self.part_c - air_c)
+        by_case_w = self.chassis_to_air_w_k(air_c) * (self.chassis_c - air_c)
+
+        heat_w = self.power_w * self.build.heat_share
+        self.part_c += step_s * (heat_w - to_chassis_w - by_air_w) / self.build.part_j_k
+        self.chassis_c += step_s * (to_chassis_w - by_case_w) / self.build.chassis_j_k
+        return by_air_w + by_case_w
+
 
 MAX_STEP_S = 5.0
 """Longest step that keeps the simulation stable: its fastest mass follows within about 8 s."""
@@ -149,3 +244,103 @@ class Cabinet:
     def _wandered(self, value: float, deviation: float, step: float) -> float:
         kept = math.exp(-step)
         return value * kept + deviation * math.sqrt(1 - kept * kept) * self._random.gauss(0, 1)
+
+
+NAS = Build(
+    heat_share=1.0,
+    part_j_k=900.0,
+    chassis_j_k=3500.0,
+    part_to_chassis_w_k=1.5,
+    chassis_to_air_w_k=1.2,
+    vent_w_k=0.3,
+    fan_rpm=1500.0,
+    fan_flow_m3_s=0.0022,
+)
+SWITCH = Build(
+    heat_share=0.6,
+    part_j_k=300.0,
+    chassis_j_k=900.0,
+    part_to_chassis_w_k=2.0,
+    chassis_to_air_w_k=0.9,
+    vent_w_k=0.5,
+)
+UPS = Build(
+    heat_share=1.0,
+    part_j_k=1500.0,
+    chassis_j_k=9000.0,
+    part_to_chassis_w_k=2.5,
+    chassis_to_air_w_k=1.8,
+    vent_w_k=0.6,
+)
+AMPLIFIER = Build(
+    heat_share=0.9,
+    part_j_k=2500.0,
+    chassis_j_k=6000.0,
+    part_to_chassis_w_k=4.0,
+    chassis_to_air_w_k=2.4,
+    vent_w_k=2.0,
+)
+
+
+def under_stairs(
+    *, start_hour: float, seed: int, dust_per_day: float = 0.0, step_s: float = 1.0
+) -> Cabinet:
+    """Give the cabinet as it stands after hours of ordinary running."""
+    cabinet = Cabinet(
+        {
+            "nas": SimulatedDevice(NAS, _nas_load_w, 20.0),
+            "switch": SimulatedDevice(SWITCH, _switch_load_w, 20.0),
+            "ups": SimulatedDevice(UPS, _ups_load_w, 20.0),
+            "amplifier": SimulatedDevice(AMPLIFIER, _amplifier_load_w, 20.0),
+        },
+        start_hour=start_hour,
+        seed=seed,
+        dust_per_day=dust_per_day,
+        step_s=step_s,
+    )
+    cabinet.settle()
+    return cabinet
+
+
+def _nas_load_w(hour: float) -> float:
+    """The nightly backup makes the disks work."""
+    return 54.0 if 2.0 <= hour < 3.5 else 42.0
+
+
+def _switch_load_w(hour: float) -> float:
+    """The cameras it feeds light up the night."""
+    return 34.0 if hour < 7.0 or hour >= 21.0 else 30.0
+
+
+def _ups_load_w(hour: float) -> float:
+    """Its own losses: what it draws less what it hands on."""
+    del hour
+    return 14.0
+
+
+def _amplifier_load_w(hour: float) -> float:
+    """Music in the evening, standby otherwise."""
+    return 62.0 if 18.5 <= hour < 23.0 else 6.0
+
+
+class Probe:
+    """Reads a true value with Gaussian noise and rounds it to the steps of its converter."""
+
+    def __init__(
+        self, truth: Callable[[], float], *, noise: float, resolution: float, seed: int
+    ) -> None:
+        """`noise` is a standard deviation; both it and `resolution` are in the truth's unit."""
+        self.dead = False
+        """A dead probe gives nothing at all."""
+        self._truth = truth
+        self._noise = noise
+        self._resolution = resolution
+        self._random = random.Random(seed)  # noqa: S311 - noise, not secrets
+
+    def read(self) -> float | None:
+        """Give one reading, or None when the probe is dead."""
+        if self.dead:
+            return None
+        steps = round(self._random.gauss(self._truth(), self._noise) / self._resolution)
+        # Ten figures hide what binary fractions leave behind, such as 21.200000000000003.
+        return round(steps * self._resolution, 10)

@@ -1,19 +1,20 @@
-"""Two weeks in the simulated cabinet, for a weekly summary and a page: what happens, and when."""
+"""Two weeks and a trial in the simulated cabinet, and the configuration that watches it."""
 
+import csv
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet
-from cabinetwatch.demo.household import under_stairs
-from cabinetwatch.demo.instruments import Instruments, instrument
-from cabinetwatch.times import from_datetime, to_datetime
+from cabinetwatch.clock import from_datetime, to_datetime, to_rfc3339
+from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet, under_stairs
+from cabinetwatch.demo.nodes import INTERVAL_S, Instruments, instrument
 
 SEED = 7
-INTERVAL_S = 60
+MOMENT_S = 60
 DUST_PER_DAY = 0.012
 """Of the remaining air flow; more than a house has, so that a fortnight shows it."""
 
@@ -149,9 +150,9 @@ def moments(from_utc_ms: int, to_utc_ms: int) -> Iterator[Moment]:
     """
     life, waiting = _Life(), list(_EVENTS)
     probes = life.instruments.probes.items()
-    for number in range(1, (to_utc_ms - from_utc_ms) // (INTERVAL_S * 1000) + 1):
+    for number in range(1, (to_utc_ms - from_utc_ms) // (MOMENT_S * 1000) + 1):
         life.weather()
-        life.cabinet.advance(INTERVAL_S)
+        life.cabinet.advance(MOMENT_S)
         deeds = []
         while waiting and waiting[0].at_s <= life.cabinet.elapsed_s:
             event = waiting.pop(0)
@@ -161,4 +162,269 @@ def moments(from_utc_ms: int, to_utc_ms: int) -> Iterator[Moment]:
                 deeds.append(event.deed)
         read = {sensor: probe.read() for sensor, probe in probes}
         values = {sensor: value for sensor, value in read.items() if value is not None}
-        yield Moment(from_utc_ms + number * INTERVAL_S * 1000, values, deeds)
+        yield Moment(from_utc_ms + number * MOMENT_S * 1000, values, deeds)
+
+
+DEVICE = "nas"
+INVENTED = "invented: a simulated cabinet of cabinetwatch demo, no real device, house or person"
+START_HOUR = 9.0
+TRIAL_SEED = 4
+
+BEFORE_S, CHANGE_S, AFTER_S = 3 * 3600.0, 900.0, 4 * 3600.0
+SLOWED_TO = 0.8
+"""Speed of the fan after the change, as a fraction of before."""
+
+_OPEN_VENT_W_K = 6.0
+"""What a NAS without its cover gives to the air of the cabinet, beside its fan; invented."""
+
+
+class Phases(NamedTuple):
+    """The intervals of the record, as ISO 8601."""
+
+    before: str
+    after: str
+
+
+def write_trial_record(path: Path, start_utc_ms: int) -> Phases:
+    """Write the record as CSV of time, sensor, value; a remark in it says that it is invented.
+
+    Args:
+        path: the file.
+        start_utc_ms: when it begins: nine in the morning of some day.
+
+    Returns:
+        The phases to compare.
+
+    Raises:
+        OSError: the file can't be written.
+    """
+    cabinet = under_stairs(start_hour=START_HOUR, seed=TRIAL_SEED)
+    probes = instrument(cabinet, TRIAL_SEED).probes
+    nas = cabinet.devices[DEVICE]
+    built = nas.build
+    opened = replace(built, vent_w_k=_OPEN_VENT_W_K)
+    slowed = replace(
+        built, fan_rpm=SLOWED_TO * built.fan_rpm, fan_flow_m3_s=SLOWED_TO * built.fan_flow_m3_s
+    )
+    remark = INVENTED
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(("time", "sensor", "value", "remark"))
+        for build, length_s in ((built, BEFORE_S), (opened, CHANGE_S), (slowed, AFTER_S)):
+            nas.build = build
+            for _ in range(round(length_s / INTERVAL_S)):
+                cabinet.advance(INTERVAL_S)
+                time = to_rfc3339(start_utc_ms + round(cabinet.elapsed_s * 1000))
+                for sensor, probe in probes.items():
+                    writer.writerow((time, sensor, probe.read(), remark))
+                    remark = ""
+    return _phases(start_utc_ms)
+
+
+def _phases(start_utc_ms: int) -> Phases:
+    def interval(from_s: float, to_s: float) -> str:
+        ends = (to_rfc3339(start_utc_ms + round(at_s * 1000)) for at_s in (from_s, to_s))
+        return "/".join(ends)
+
+    changed_s = BEFORE_S + CHANGE_S
+    return Phases(interval(0.0, BEFORE_S), interval(changed_s, changed_s + AFTER_S))
+
+
+MARK = "# Written by `cabinetwatch demo`. "
+"""How the file begins; tells a demonstration's folder from anybody else's."""
+
+PREFIX = "cabinetwatch"
+STORE_FILE = "cabinetwatch.db"
+
+_TEMPLATE = """\
+{mark}Simulated data: no sensor, house or person is real.
+{remark}
+
+[site]
+name = "Under the stairs (simulated)"
+timezone = "{time_zone}"
+altitude_m = 40
+design_ambient_c = 32.0
+
+[mqtt]
+host = "{broker_host}"
+port = {broker_port}
+protocol = "3.1.1"    # all that the demonstration's broker speaks; leave it out for a real one
+username = "watch"
+publish_under = "{prefix}"
+
+[store]
+url = "sqlite:///{store_file}"
+
+# --- sensors: one quantity each, read from one topic ---
+
+[sensors.hall-air]
+topic = "house/hall"
+pointer = "/temperature"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+
+[sensors.cabinet-air]
+topic = "house/cabinet/air"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+
+[sensors.nas-air]
+topic = "house/cabinet/nas"
+pointer = "/temperature"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+
+[sensors.nas-fan]
+topic = "house/cabinet/nas"
+pointer = "/fan/rpm"
+quantity = "fan-speed"
+unit = "1/min"
+interval_s = {interval_s}
+
+[sensors.nas-power]
+topic = "house/cabinet/nas"
+pointer = "/plug/power"
+quantity = "power"
+unit = "W"
+interval_s = {interval_s}
+
+[sensors.switch-air]
+topic = "house/cabinet/switch/temperature"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+
+[sensors.switch-power]
+topic = "house/cabinet/switch/power"
+quantity = "power"
+unit = "W"
+interval_s = {interval_s}
+
+[sensors.ups-air]
+topic = "house/cabinet/ups"
+senml_name = "ups/temperature"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+high = 40.0    # lead batteries age fast above that
+
+[sensors.ups-power]
+topic = "house/cabinet/ups"
+senml_name = "ups/power"
+quantity = "power"
+unit = "W"
+interval_s = {interval_s}
+
+[sensors.amplifier-air]
+topic = "house/cabinet/amplifier"
+pointer = "/temperature"
+quantity = "temperature"
+unit = "Cel"
+interval_s = {interval_s}
+
+[sensors.amplifier-power]
+topic = "house/cabinet/amplifier"
+pointer = "/power"
+quantity = "power"
+unit = "W"
+interval_s = {interval_s}
+
+# --- devices: what is to be kept cool ---
+
+[devices.cabinet]
+name = "Cabinet"
+temperature = "cabinet-air"
+ambient = "hall-air"
+power = ["nas-power", "switch-power", "ups-power", "amplifier-power"]
+max_rise_k = 12.0
+
+[devices.nas]
+name = "NAS"
+temperature = "nas-air"
+ambient = "cabinet-air"
+power = "nas-power"
+fan = "nas-fan"
+rated_power_w = 80.0
+derating = [[40.0, 1.0], [48.0, 0.5], [60.0, 0.2]]
+max_rise_k = 30.0
+min_fan_rpm = 900
+
+[devices.switch]
+name = "PoE switch"
+temperature = "switch-air"
+ambient = "cabinet-air"
+power = "switch-power"
+rated_power_w = 60.0
+derating = [[45.0, 1.0], [60.0, 0.5]]
+max_rise_k = 25.0
+
+[devices.ups]
+name = "UPS"
+temperature = "ups-air"
+ambient = "cabinet-air"
+power = "ups-power"
+max_rise_k = 15.0
+
+[devices.amplifier]
+name = "AV amplifier"
+temperature = "amplifier-air"
+ambient = "cabinet-air"
+power = "amplifier-power"
+rated_power_w = 200.0
+derating = [[45.0, 1.0], [65.0, 0.5]]
+max_rise_k = 25.0
+"""
+
+_TOLD = """\
+
+# --- who is told ---
+
+[notify.email]
+host = "{mail_host}"
+port = {mail_port}
+security = "none"    # a mail server on this very machine; anywhere else use starttls or tls
+from = "cabinetwatch@house.example"
+to = ["household@house.example"]
+priorities = ["high", "medium"]
+"""
+
+
+_UNTOLD = """
+# --- who is told: nobody, of a simulation ---
+
+[notify.mqtt]
+enabled = false
+"""
+
+_GONE = "# The broker and the mail server it names lived inside the demonstration and are gone."
+_NO_BROKER = "# A simulation was fed straight to the watch: the broker it names was never asked."
+
+
+def configuration_text(
+    *, time_zone: str, broker_host: str, broker_port: int, mail_host: str, mail_port: int
+) -> str:
+    """Give the demonstration's config.toml for a broker and a mail server that listen already."""
+    cabinet = _cabinet(_GONE, time_zone, broker_host, broker_port, 10)
+    return cabinet + _TOLD.format(mail_host=mail_host, mail_port=mail_port)
+
+
+def fortnight_configuration_text(*, time_zone: str, interval_s: int) -> str:
+    """Give the config.toml of the simulated fortnight: the same cabinet, and nobody to mail to."""
+    return _cabinet(_NO_BROKER, time_zone, "127.0.0.1", 1883, interval_s) + _UNTOLD
+
+
+def _cabinet(remark: str, time_zone: str, host: str, port: int, interval_s: int) -> str:
+    return _TEMPLATE.format(
+        mark=MARK,
+        remark=remark,
+        prefix=PREFIX,
+        store_file=STORE_FILE,
+        time_zone=time_zone,
+        broker_host=host,
+        broker_port=port,
+        interval_s=interval_s,
+    )

@@ -1,19 +1,20 @@
-"""Sensor nodes: they read the simulated cabinet and publish over MQTT, each in its own style."""
+"""Sensor nodes that read the simulated cabinet, and what happens in it."""
 
 import json
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
+from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from cabinetwatch.clock import Clock
-from cabinetwatch.demo.cabinet import Cabinet
-from cabinetwatch.demo.probe import Probe
+from cabinetwatch.clock import Clock, from_datetime, to_datetime
+from cabinetwatch.demo.cabinet import Cabinet, Probe, under_stairs
 
 Payload = Callable[[], str | None]
 """What a topic carries at this instant; None publishes nothing."""
@@ -183,3 +184,321 @@ def _read_all(tree: dict[str, Any]) -> dict[str, Any]:
         key: branch.read() if isinstance(branch, Probe) else _read_all(branch)
         for key, branch in tree.items()
     }
+
+
+INTERVAL_S = 10.0
+
+
+@dataclass(frozen=True)
+class Instruments:
+    """The probes by the sensor IDs of the demonstration's configuration, and their nodes."""
+
+    probes: dict[str, Probe]
+    nodes: list[Node]
+
+
+def instrument(cabinet: Cabinet, seed: int) -> Instruments:
+    """Fit the cabinet with probes: thermometers, plugs with a power meter, a fan's tachometer."""
+    nas, switch = cabinet.devices["nas"], cabinet.devices["switch"]
+    ups, amplifier = cabinet.devices["ups"], cabinet.devices["amplifier"]
+    probes = {
+        "hall-air": Probe(lambda: cabinet.hall_c, noise=0.05, resolution=0.1, seed=seed),
+        "cabinet-air": Probe(lambda: cabinet.air_c, noise=0.05, resolution=0.0625, seed=seed + 1),
+        "nas-air": Probe(lambda: nas.part_c, noise=0.1, resolution=0.1, seed=seed + 2),
+        "nas-power": Probe(lambda: nas.power_w, noise=0.1, resolution=0.1, seed=seed + 3),
+        "nas-fan": Probe(lambda: nas.fan_rpm, noise=2.0, resolution=30.0, seed=seed + 4),
+        "switch-air": Probe(lambda: switch.part_c, noise=0.1, resolution=0.0625, seed=seed + 5),
+        "switch-power": Probe(lambda: switch.power_w, noise=0.1, resolution=0.1, seed=seed + 6),
+        "ups-air": Probe(lambda: ups.part_c, noise=0.1, resolution=0.5, seed=seed + 7),
+        "ups-power": Probe(lambda: ups.power_w, noise=0.1, resolution=0.1, seed=seed + 8),
+        "amplifier-air": Probe(lambda: amplifier.part_c, noise=0.1, resolution=0.1, seed=seed + 9),
+        "amplifier-power": Probe(
+            lambda: amplifier.power_w, noise=0.2, resolution=0.1, seed=seed + 10
+        ),
+    }
+    return Instruments(probes, _nodes(probes))
+
+
+def _nodes(probes: dict[str, Probe]) -> list[Node]:
+    return [
+        Node("hall", INTERVAL_S, {"house/hall": json_object({"temperature": probes["hall-air"]})}),
+        Node("cabinet", INTERVAL_S, {"house/cabinet/air": bare_number(probes["cabinet-air"])}),
+        Node(
+            "nas",
+            INTERVAL_S,
+            {
+                "house/cabinet/nas": json_object(
+                    {
+                        "temperature": probes["nas-air"],
+                        "fan": {"rpm": probes["nas-fan"]},
+                        "plug": {"power": probes["nas-power"]},
+                    }
+                )
+            },
+        ),
+        Node(
+            "switch",
+            INTERVAL_S,
+            {
+                "house/cabinet/switch/temperature": bare_number(probes["switch-air"]),
+                "house/cabinet/switch/power": bare_number(probes["switch-power"]),
+            },
+        ),
+        Node(
+            "ups",
+            INTERVAL_S,
+            {
+                "house/cabinet/ups": senml_pack(
+                    "ups/",
+                    {
+                        "temperature": (probes["ups-air"], "Cel"),
+                        "power": (probes["ups-power"], "W"),
+                    },
+                )
+            },
+        ),
+        Node(
+            "amplifier",
+            INTERVAL_S,
+            {
+                "house/cabinet/amplifier": json_object(
+                    {"temperature": probes["amplifier-air"], "power": probes["amplifier-power"]}
+                )
+            },
+        ),
+    ]
+
+
+class Told(NamedTuple):
+    """A transition as the watch published it; the fields used here, and all of it."""
+
+    time: str
+    subject: str
+    condition: str
+    state: str
+    text: str
+    whole: dict[str, Any]
+
+
+class Observer:
+    """A context manager: inside it everything under the watch's prefix is collected.
+
+    The demonstration learns what the watch found the way any program in the house would, over the
+    wire, not by looking inside.
+    """
+
+    def __init__(self, host: str, port: int, prefix: str) -> None:
+        self._prefix = prefix
+        self._changed = threading.Condition()
+        self._online = False
+        self._devices: dict[str, dict[str, Any]] = {}
+        self._told: list[Told] = []
+        self._faults: list[str] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-observer")
+        self._client.username_pw_set("observer")
+        self._client.on_connect = self._subscribe
+        self._client.on_message = self._heard
+        self._address = (host, port)
+
+    def __enter__(self) -> Self:
+        """Connect and subscribe.
+
+        Raises:
+            OSError: the broker can't be reached.
+        """
+        self._client.connect(*self._address)
+        self._client.loop_start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Disconnect."""
+        self._client.disconnect()
+        self._client.loop_stop()
+        # Out of the ring of references, so that the library closes its sockets at once.
+        self._client.on_connect = self._client.on_message = None
+
+    def wait_online(self, timeout_s: float) -> bool:
+        """Wait until the watch says that it is online; False when it doesn't in time."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._online, timeout_s)
+
+    def devices(self) -> dict[str, dict[str, Any]]:
+        """The latest figures of each device."""
+        with self._changed:
+            return dict(self._devices)
+
+    def told(self, start: int = 0) -> list[Told]:
+        """The transitions heard so far, from the given one on, in the order they came in."""
+        with self._changed:
+            return self._told[start:]
+
+    def faults(self) -> list[str]:
+        """Messages that could not be understood, one sentence each."""
+        with self._changed:
+            return list(self._faults)
+
+    def _subscribe(self, client: mqtt.Client, *_: object) -> None:
+        client.subscribe(f"{self._prefix}/#", qos=1)
+
+    def _heard(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        """Sort one message in. An exception here would end the client's thread unseen."""
+        del client, data
+        with self._changed:
+            try:
+                self._sort(message.topic, message.payload)
+            except (ValueError, KeyError, TypeError) as fault:
+                self._faults.append(f"{message.topic}: {fault!r}")
+            self._changed.notify_all()
+
+    def _sort(self, topic: str, payload: bytes | bytearray) -> None:
+        if not payload:
+            return
+        content = json.loads(payload)
+        match topic.removeprefix(f"{self._prefix}/").split("/"):
+            case ["watch"]:
+                self._online = content["online"]
+            case ["device", device]:
+                self._devices[device] = content
+            case ["alarm", subject, condition]:
+                told = Told(
+                    content["time"], subject, condition, content["state"], content["text"], content
+                )
+                self._told.append(told)
+
+
+RATE = 30.0
+"""How many times faster than life the demonstration runs."""
+
+SEED = 20
+TIME_ZONE = "Europe/Dublin"
+START_HOUR, START_MINUTE = 19, 40
+MINUTE_S = 60.0
+END_S = 33 * MINUTE_S
+
+
+class Stage:
+    """The cabinet and its instruments, for the acts to work on."""
+
+    def __init__(self) -> None:
+        self.cabinet: Cabinet = under_stairs(start_hour=START_HOUR + START_MINUTE / 60, seed=SEED)
+        self.instruments: Instruments = instrument(self.cabinet, SEED)
+
+    def stall_fan(self, *, stalled: bool) -> None:
+        """Stall the fan of the NAS, or free it."""
+        self.cabinet.devices["nas"].fan_stalled = stalled
+
+    def kill_probe(self, *, dead: bool) -> None:
+        """Let the amplifier's temperature probe die, or replace it."""
+        self.instruments.probes["amplifier-air"].dead = dead
+
+
+@dataclass(frozen=True)
+class Act:
+    """Something that happens in the cabinet at `at_s` after the start."""
+
+    at_s: float
+    says: str
+    do: Callable[[Stage], None]
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A transition that the watch must tell between two instants after the start."""
+
+    subject: str
+    condition: str
+    states: frozenset[str]
+    after_s: float
+    by_s: float
+
+    def __str__(self) -> str:
+        states = " or ".join(sorted(self.states))
+        return f"{self.condition} of {self.subject} becoming {states}"
+
+    def find(self, told: Iterable[tuple[float, Told]]) -> Told | None:
+        """Give the first fitting transition out of pairs of seconds after the start and it."""
+        for at_s, transition in told:
+            if (
+                self.after_s <= at_s <= self.by_s
+                and transition.subject == self.subject
+                and transition.condition == self.condition
+                and transition.state in self.states
+            ):
+                return transition
+        return None
+
+
+_RAISED = frozenset({"unacknowledged"})
+_BACK = frozenset({"returned", "normal"})
+_STALL_S, _FREE_S = 5 * MINUTE_S, 16 * MINUTE_S
+_DIE_S, _REPLACE_S = 23 * MINUTE_S, 28 * MINUTE_S
+
+ACTS = (
+    Act(
+        20.0,
+        "An ordinary evening: everything runs, the amplifier plays, the watch is silent.",
+        lambda stage: None,
+    ),
+    Act(
+        _STALL_S,
+        "The fan of the NAS stalls. Nobody is near; the temperature still looks harmless.",
+        lambda stage: stage.stall_fan(stalled=True),
+    ),
+    Act(
+        _FREE_S,
+        "Somebody has read the mails and, from outside, pulled away the cable that held the fan:"
+        " it turns again.",
+        lambda stage: stage.stall_fan(stalled=False),
+    ),
+    Act(
+        _DIE_S,
+        "The amplifier's temperature sensor dies. Its node goes on sending, without a figure.",
+        lambda stage: stage.kill_probe(dead=True),
+    ),
+    Act(
+        _REPLACE_S,
+        "The dead sensor is replaced.",
+        lambda stage: stage.kill_probe(dead=False),
+    ),
+)
+
+# Before the next act: these minutes are seconds, in which a busy machine may do something else.
+EXPECTED = (
+    Expected("nas", "fan-slow", _RAISED, _STALL_S, _FREE_S),
+    Expected("nas", "over-derating", _RAISED, _STALL_S, _FREE_S),
+    Expected("nas", "fan-slow", _BACK, _FREE_S, _DIE_S),
+    Expected("nas", "over-derating", _BACK, _FREE_S, _DIE_S),
+    Expected("amplifier-air", "silent", _RAISED, _DIE_S, _REPLACE_S),
+    Expected("amplifier-air", "silent", _BACK, _REPLACE_S, END_S),
+)
+
+
+def start_utc_ms(now_utc_ms: int) -> int:
+    """Give the start of the last simulated evening that is wholly past, in ms since 1970.
+
+    In the past, so that the commands typed afterwards find it where they look by default.
+    """
+    zone = ZoneInfo(TIME_ZONE)
+    now = to_datetime(now_utc_ms).astimezone(zone)
+    start = datetime(now.year, now.month, now.day, START_HOUR, START_MINUTE, tzinfo=zone)
+    if start + timedelta(seconds=END_S) > now:
+        # Wall-clock arithmetic within one zone: twenty to eight the evening before.
+        start -= timedelta(days=1)
+    return from_datetime(start)
+
+
+def trial_start_utc_ms(now_utc_ms: int) -> int:
+    """Give nine in the morning of the day before yesterday: the trial record begins there."""
+    zone = ZoneInfo(TIME_ZONE)
+    day = (to_datetime(now_utc_ms).astimezone(zone) - timedelta(days=2)).date()
+    return from_datetime(datetime(day.year, day.month, day.day, 9, tzinfo=zone))
+
+
+def clock_time(utc_ms: int) -> str:
+    """Give the simulated time of day as the household's clock shows it."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(TIME_ZONE)).strftime("%H:%M:%S")

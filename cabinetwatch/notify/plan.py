@@ -1,15 +1,168 @@
-"""Which notices follow from transitions. Pure: the same transitions give the same notices."""
+"""Which notices follow from transitions, and when one is told again. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import time
 from email.utils import parseaddr
 from hashlib import blake2b
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
+from cabinetwatch.clock import to_datetime
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.phrases import TEST_CONDITION
-from cabinetwatch.notify.repeats import DueRepeat
-from cabinetwatch.store.notice import Channel, Notice, NoticeKind
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.notify.words import TEST_CONDITION
+from cabinetwatch.store.records import Channel, Notice, NoticeKind
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
+
+FIRST_RETRY_S = 10.0
+LONGEST_RETRY_S = 300.0
+LONGEST_REPEAT_S = 86_400.0
+
+_MINUTE_MS = 60_000
+_MINUTES_SEARCHED = 2 * 24 * 60
+"""Two days of minutes hold the end of any quiet span, whatever the clocks are changed by."""
+
+
+@dataclass(frozen=True, slots=True)
+class QuietHours:
+    """A span of each day, by the wall clock of the site, in which what can wait waits.
+
+    The start lies within, the end without. A span whose end is the earlier runs over midnight.
+    Where the clocks are put forward or back, what the wall clock shows decides: an hour that is
+    skipped is not waited for, one that comes twice is quiet twice.
+    """
+
+    start: time
+    end: time
+    timezone: ZoneInfo
+
+    def quiet_at(self, utc_ms: int) -> bool:
+        """Whether the wall clock of the site stands within the span."""
+        local = to_datetime(utc_ms).astimezone(self.timezone).time()
+        if self.start < self.end:
+            return self.start <= local < self.end
+        return local >= self.start or local < self.end
+
+    def quiet_until(self, utc_ms: int) -> int | None:
+        """When the quiet in which this instant lies ends (UTC, ms); None when it is not quiet."""
+        if not self.quiet_at(utc_ms):
+            return None
+        minute_ms = utc_ms - utc_ms % _MINUTE_MS
+        for _ in range(_MINUTES_SEARCHED):
+            minute_ms += _MINUTE_MS
+            if not self.quiet_at(minute_ms):
+                return minute_ms
+        raise AssertionError("a quiet span shorter than a day ends within two")
+
+
+def retry_delay_ms(failures: int) -> int:
+    """Give the wait after the given number of failures in a row: 10 s, doubling to 5 min."""
+    delay_s: float = FIRST_RETRY_S
+    for _ in range(1, failures):
+        delay_s = min(2 * delay_s, LONGEST_RETRY_S)
+        if delay_s == LONGEST_RETRY_S:
+            break
+    return round(delay_s * 1000)
+
+
+def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
+    """Give the first instant after `after_t` at which a standing alarm is to be told again.
+
+    The first repeat comes `repeat_s` after the raise, the following at doubling intervals up to a
+    day. All from the raise on, so that a restart finds the same instants.
+
+    Args:
+        raised_t: Watch time of the raise (ms).
+        after_t: Watch time (ms) up to which everything has been told or is past.
+        repeat_s: The first interval, above zero.
+
+    Returns:
+        Watch time in ms.
+    """
+    interval_ms = round(repeat_s * 1000)
+    longest_ms = max(interval_ms, round(LONGEST_REPEAT_S * 1000))
+    due_t = raised_t + interval_ms
+    while due_t <= after_t and interval_ms < longest_ms:
+        interval_ms = min(2 * interval_ms, longest_ms)
+        due_t += interval_ms
+    if due_t <= after_t:
+        due_t += ((after_t - due_t) // interval_ms + 1) * interval_ms
+    return due_t
+
+
+@dataclass(slots=True)
+class _Standing:
+    transition: Transition
+    due_t: int
+
+
+@dataclass(frozen=True, slots=True)
+class DueRepeat:
+    """Raises to be told again together: of one cause, due at one instant (watch time, ms)."""
+
+    due_t: int
+    transitions: tuple[Transition, ...]
+
+
+class Repeats:
+    """Follows the transitions and says which raises are due to be told again."""
+
+    def __init__(self, repeat_s: float) -> None:
+        self._repeat_s = repeat_s
+        self._standing: dict[str, _Standing] = {}
+
+    def restore(self, standing: Iterable[Transition], told: Mapping[str, int]) -> None:
+        """Go on after a restart; of several repeats missed meanwhile one is made good.
+
+        Args:
+            standing: The last transition of each alarm that is not normal.
+            told: For each occurrence, the watch time (ms) of the newest notice that told of it.
+        """
+        for transition in standing:
+            if not _is_repeated(transition):
+                continue
+            told_t = max(transition.t, told.get(transition.id, transition.t))
+            due_t = next_repeat_t(transition.t, told_t, self._repeat_s)
+            self._standing[transition.id] = _Standing(transition, due_t)
+
+    def observe(self, transitions: Iterable[Transition]) -> None:
+        """Take transitions in the order in which they happened."""
+        for transition in transitions:
+            if _is_repeated(transition):
+                due_t = next_repeat_t(transition.t, transition.t, self._repeat_s)
+                self._standing[transition.id] = _Standing(transition, due_t)
+            else:
+                self._standing.pop(transition.id, None)
+
+    def take_due(self, t: int) -> list[DueRepeat]:
+        """Give what is due at watch time `t` and set each to its next instant after `t`."""
+        groups: dict[tuple[int, str], list[Transition]] = {}
+        for standing in self._standing.values():
+            if standing.due_t <= t:
+                key = (standing.due_t, standing.transition.cause)
+                groups.setdefault(key, []).append(standing.transition)
+                standing.due_t = next_repeat_t(standing.transition.t, t, self._repeat_s)
+        return [DueRepeat(due_t, tuple(group)) for (due_t, _), group in sorted(groups.items())]
+
+    @property
+    def next_due_t(self) -> int | None:
+        """Watch time of the next repeat, None when nothing stands."""
+        return min((standing.due_t for standing in self._standing.values()), default=None)
+
+
+def last_told(notices: Iterable[Notice]) -> dict[str, int]:
+    """Give for each occurrence the watch time (ms) of the newest notice that raised it."""
+    told: dict[str, int] = {}
+    for notice in notices:
+        for transition in notice.transitions:
+            if transition.is_raise:
+                told[transition.id] = max(notice.t, told.get(transition.id, notice.t))
+    return told
+
+
+def _is_repeated(transition: Transition) -> bool:
+    return transition.is_raise and transition.priority is Priority.HIGH
+
 
 _MOST_REFERENCES = 20
 """A header has to stay small however long the mail was out; the newest threads count."""

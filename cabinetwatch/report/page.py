@@ -1,29 +1,30 @@
-"""What the page says: the present of the store put into words and figures."""
+"""What the page says: the present of the store put into words."""
 
+import json
+import os
+import tempfile
+import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock
+from cabinetwatch.clock import Clock, describe_duration, from_rfc3339
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.content import display_names
-from cabinetwatch.notify.labels import UNKNOWN as NOT_KNOWN
-from cabinetwatch.notify.labels import label, written
-from cabinetwatch.notify.learning import learning_words
-from cabinetwatch.notify.phrases import PRIORITY_WORDS, predicate, told_in_short
-from cabinetwatch.report.page_content import (
-    AlarmCard,
-    ChartCard,
-    DeviceCard,
-    Headline,
-    NoticeRow,
-    Page,
-    Reach,
-    SensorRow,
+from cabinetwatch.notify.mail import display_names
+from cabinetwatch.notify.words import (
+    PRIORITY_WORDS,
+    label,
+    learning_words,
+    predicate,
+    told_in_short,
+    written,
 )
-from cabinetwatch.report.page_files import CHARTS, SPANS, Span, chart_name
-from cabinetwatch.report.page_words import (
+from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
+from cabinetwatch.report.summary_week import KINDS, history_of
+from cabinetwatch.report.words import (
     UNKNOWN,
     clock_time,
     direction,
@@ -32,17 +33,213 @@ from cabinetwatch.report.page_words import (
     short_time,
     subjects_of,
 )
-from cabinetwatch.report.summary_journal import KINDS, history_of
-from cabinetwatch.store.outbox import Posted
-from cabinetwatch.store.room import Room
+from cabinetwatch.store.records import Posted
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import counted
-from cabinetwatch.times import describe_duration, from_rfc3339
-from cabinetwatch.watch import wording
+from cabinetwatch.watch.alarms import without_span
+from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.telling import without_span
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
+
+INDEX = "index.html"
+ICON = "icon.svg"
+CHARTS = "charts"
+MANIFEST = "charts.json"
+
+_READERS = 0o044
+_UNFINISHED = ".new"
+_ABANDONED_AFTER_S = 600.0
+
+
+class Span(NamedTuple):
+    """A length of time that has a picture of each device.
+
+    It is drawn anew once it is `redraw_s` old. Its stretches of `step_ms` are few enough that, over
+    many days, the swing of each becomes the band of its day.
+    """
+
+    key: str
+    label: str
+    words: str
+    length_ms: int
+    step_ms: int
+    redraw_s: float
+
+
+_MINUTE_MS = 60_000
+_HOUR_MS = 60 * _MINUTE_MS
+_DAY_MS = 24 * _HOUR_MS
+
+SPANS = (
+    Span("6h", "6 h", "last 6 hours", 6 * _HOUR_MS, 2 * _MINUTE_MS, 0),
+    Span("24h", "24 h", "last 24 hours", _DAY_MS, 10 * _MINUTE_MS, 0),
+    Span("7d", "7 days", "last 7 days", 7 * _DAY_MS, _HOUR_MS, 1800),
+    Span("90d", "90 days", "last 90 days", 90 * _DAY_MS, _DAY_MS, 10800),
+)
+
+
+def chart_name(device_id: str, span: Span) -> str:
+    """Give the name of the file of a device's picture."""
+    return f"{device_id}-{span.key}.svg"
+
+
+def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
+    """Give what each picture in a page's folder shows, by the name of its file."""
+    try:
+        listed = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return listed if isinstance(listed, dict) else {}
+
+
+def make_folder(folder: Path) -> None:
+    """Make the page's folder, private, unless it is there.
+
+    Raises:
+        OSError: it can't be made.
+    """
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+
+
+def write_atomically(path: Path, content: bytes) -> None:
+    """Write a file so that who reads it gets the old one or the new one, whole.
+
+    Its readers are its folder's: a folder that a web server may read was given to it on purpose.
+
+    Raises:
+        OSError: the file can't be written; the old one is as it was.
+    """
+    descriptor, name = tempfile.mkstemp(prefix=".", suffix=_UNFINISHED, dir=path.parent)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            os.fchmod(file.fileno(), 0o600 | path.parent.stat().st_mode & _READERS)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def drop_abandoned(folder: Path) -> None:
+    """Delete what writers that were killed have left half written: in memory it would add up.
+
+    Raises:
+        OSError: something can't be deleted.
+    """
+    for path in folder.glob(f".*{_UNFINISHED}"):
+        try:
+            age_s = time.time() - path.stat().st_mtime
+        except FileNotFoundError:
+            continue
+        if age_s > _ABANDONED_AFTER_S:
+            path.unlink(missing_ok=True)
+
+
+class Headline(NamedTuple):
+    """How things are, in a word, and why. `tone` is a priority's value or "well"."""
+
+    tone: str
+    words: str
+    detail: str
+
+
+class AlarmCard(NamedTuple):
+    """An alarm that stands, or is over and not acknowledged; `text` is of the instant `told`."""
+
+    tone: str
+    degree: str
+    heading: str
+    text: str
+    since: str
+    told: str
+    state: str
+    likely: str
+    response: str
+    id: str
+    hidden: bool
+
+
+class Reach(NamedTuple):
+    """Where a temperature stands between its ambient (0) and its threshold (100), for a bar.
+
+    `settled` is where it is heading, None while that is unknown. All are within 0 to 100.
+    """
+
+    now: float
+    settled: float | None
+
+
+class ChartCard(NamedTuple):
+    """A picture of a device; `source` is empty while it has not been drawn."""
+
+    span: Span
+    source: str
+    title: str
+    description: str
+    drawn: str
+    marks: list[dict[str, str]]
+
+
+class DeviceCard(NamedTuple):
+    """A device: the figures of its row, and what stands with its pictures."""
+
+    id: str
+    name: str
+    off: bool
+    tone: str
+    alarm: str
+    figures: Mapping[str, Any]
+    shown: Mapping[str, str]
+    arrow: str
+    heading_word: str
+    reach: Reach | None
+    more: list[tuple[str, str, str]]
+    charts: list[ChartCard]
+
+
+class SensorRow(NamedTuple):
+    """A sensor's present."""
+
+    id: str
+    name: str
+    quantity: str
+    value: str
+    state: str
+    unreadable: str
+    heard: str
+    tone: str
+
+
+class NoticeRow(NamedTuple):
+    """A notice and what became of it."""
+
+    time: str
+    channel: str
+    told: str
+    outcome: str
+    bad: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The whole page in words."""
+
+    site: str
+    headline: Headline
+    written_utc_ms: int
+    written: str
+    figures_of: str
+    date: str
+    refresh_s: int
+    alarms: list[AlarmCard]
+    devices: list[DeviceCard]
+    sensors: list[SensorRow]
+    notices: list[NoticeRow]
+    watch: list[tuple[str, str]]
+    spans: tuple[Span, ...]
+
 
 WEEK_MS = 7 * 86_400_000
 _MOST_NOTICES = 20
@@ -325,7 +522,7 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> Sens
         id=sensor_id,
         name=figures["name"],
         quantity=quantity.replace("-", " "),
-        value=UNKNOWN if value is None else wording.quantity(value, quantity),
+        value=UNKNOWN if value is None else base.quantity(value, quantity),
         state=state,
         unreadable=_unreadable(figures["unreadable"]),
         heard="never" if age_s is None else f"{describe_duration(age_s)} ago",

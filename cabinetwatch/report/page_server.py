@@ -1,11 +1,16 @@
-"""Shows the page over HTTP: reads only, and bounds what a stranger can ask of it."""
+"""The page kept up to date as files, and shown over HTTP: reads only."""
 
+import base64
 import contextlib
+import hashlib
 import io
 import ipaddress
 import logging
+import os
 import re
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections import Counter
@@ -15,12 +20,237 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from cabinetwatch.errors import StoreError, UsageError
-from cabinetwatch.report.page_files import CHARTS, ICON, INDEX
-from cabinetwatch.report.page_html import ICON_SVG, POLICY
-from cabinetwatch.report.page_source import ChartDrawer, PageSource
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from cabinetwatch.clock import Clock
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.report.page import (
+    CHARTS,
+    ICON,
+    INDEX,
+    Page,
+    make_folder,
+    page_of,
+    read_manifest,
+    write_atomically,
+)
+from cabinetwatch.store.place import database_path
+from cabinetwatch.store.replay import Follower
+from cabinetwatch.store.snapshot import HEARTBEAT_OLD_MS
+from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError, UsageError
+
+_FOLDER = Path(__file__).parent / "templates"
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(_FOLDER),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_STYLE = (_FOLDER / "page.css").read_text(encoding="utf-8")
+_SCRIPT = (_FOLDER / "page.js").read_text(encoding="utf-8")
+ICON_SVG = (_FOLDER / "icon.svg").read_bytes()
+
+
+def _hash(text: str) -> str:
+    """Give what a policy calls a style or script by (CSP Level 3, section 2.3.1)."""
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+POLICY = (
+    f"default-src 'none'; style-src {_hash(_STYLE)}; script-src {_hash(_SCRIPT)};"
+    " img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
+)
+"""Only the page's own style and script, pictures from where it came from, and nothing else. As a
+file it carries this itself; the server sends it as a header too."""
+
+
+def html_of(page: Page) -> bytes:
+    """Give the page as a file; everything from outside is escaped."""
+    text = _TEMPLATES.get_template("page.html.j2").render(
+        page=page,
+        policy=POLICY,
+        # Ours, and the policy's hash is of these very letters.
+        style=Markup(_STYLE),  # noqa: S704
+        script=Markup(_SCRIPT),  # noqa: S704
+        cautions=DEVICE_CAUTIONS,
+        no_smoke_alarm=NO_SMOKE_ALARM,
+    )
+    return text.encode("utf-8", "replace")
+
 
 _log = logging.getLogger(__name__)
+
+CHARTS_EVERY_S = 300.0
+_CHARTS_TIMEOUT_S = 180.0
+
+
+class PageSource:
+    """Gives the page's HTML at any time. For one thread at a time.
+
+    Args:
+        url: of the store.
+        config: counts while the store has none in force; None: there must be one.
+        folder: where the pictures lie.
+        clock: says what time it is.
+        every_s: how often the page is asked for; None: once, as a record.
+    """
+
+    def __init__(
+        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float | None
+    ) -> None:
+        self._url = url
+        self._config = config
+        self._folder = folder
+        self._clock = clock
+        self._every_s = every_s
+        self._open()
+
+    def html(self) -> bytes:
+        """Give the page of the newest commit.
+
+        Raises:
+            StoreError: the store can't be read.
+        """
+        if self._file() != self._opened:
+            # Another file lies there: a damaged one was set aside, or a backup was put back.
+            self.close()
+            self._open()
+        engine = self._follower.engine()
+        manifest = read_manifest(self._folder)
+        return html_of(page_of(engine, self._store, self._clock, manifest, self._every_s))
+
+    def close(self) -> None:
+        """Close the store."""
+        self._store.close()
+
+    def _open(self) -> None:
+        """Begin with the store that lies there now; unless that succeeds the next look tries it."""
+        found = self._file()
+        store = Store.open(self._url, read_only=True)
+        try:
+            self._follower = Follower(store, self._config)
+        except BaseException:
+            store.close()
+            raise
+        self._store, self._opened = store, found
+
+    def _file(self) -> tuple[int, int] | None:
+        try:
+            found = database_path(self._url).stat()
+        except OSError:
+            return None
+        return found.st_dev, found.st_ino
+
+
+class ChartDrawer:
+    """Has the pictures drawn now and then by a child of lowest priority.
+
+    What draws takes a hundred megabytes, which so go as soon as it is done.
+    """
+
+    def __init__(self, url: str, folder: Path) -> None:
+        self._command = [
+            *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--charts"),
+            *("--store", url, "--out", str(folder)),
+        ]
+        self._child: subprocess.Popen[bytes] | None = None
+        self._started = -CHARTS_EVERY_S
+
+    def tick(self) -> None:
+        """Start what is due, and end what takes too long."""
+        now = time.monotonic()
+        if self._child is not None and self._child.poll() is None:
+            if now - self._started > _CHARTS_TIMEOUT_S:
+                _log.warning("drawing the page's pictures took too long and was ended")
+                self.stop()
+        elif now - self._started >= CHARTS_EVERY_S:
+            self._started = now
+            try:
+                self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)  # noqa: S603 - our own program
+            except OSError as error:
+                _log.warning("what draws the page's pictures can't be started: %s", error)
+
+    def stop(self) -> None:
+        """End what runs."""
+        if self._child is not None and self._child.poll() is None:
+            self._child.kill()
+            self._child.wait()
+
+
+def write_page(source: PageSource, folder: Path) -> None:
+    """Write the page and what belongs to it, but for the pictures.
+
+    Raises:
+        StoreError: the store can't be read.
+        OSError: the folder can't be written.
+    """
+    html = source.html()
+    if not (folder / ICON).exists():
+        write_atomically(folder / ICON, ICON_SVG)
+    write_atomically(folder / INDEX, html)
+
+
+class PageKeeper:
+    """Writes the page every so many seconds until it is told to stop.
+
+    Args:
+        url: of the store.
+        config: counts while the store has none in force; None: there must be one.
+        folder: made if it is not there.
+        clock: says what time it is.
+        every_s: the seconds between two pages.
+    """
+
+    def __init__(
+        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float
+    ) -> None:
+        make_folder(folder)
+        self._folder = folder
+        self._every_s = every_s
+        self._source = PageSource(url, config, folder, clock, every_s)
+        self._drawer = ChartDrawer(url, folder)
+        self._trouble = ""
+
+    def run(self, stop: threading.Event, parent: int | None = None) -> None:
+        """Keep the page until `stop`; the last one is written after it.
+
+        Args:
+            stop: set when it is time to end.
+            parent: the process that the page belongs to. When that is gone this ends too, but not
+                before the page says that the watch is not running.
+        """
+        try:
+            while not stop.wait(self._round()):
+                if parent is not None and os.getppid() != parent:
+                    stop.wait(HEARTBEAT_OLD_MS / 1000)
+                    break
+            self._write()
+        finally:
+            self._drawer.stop()
+            self._source.close()
+
+    def _round(self) -> float:
+        """Write the page; give the seconds until the next."""
+        self._write()
+        self._drawer.tick()
+        return self._every_s
+
+    def _write(self) -> None:
+        try:
+            write_page(self._source, self._folder)
+        except (StoreError, OSError) as error:
+            # Told once: the file gets old, which the page itself shows.
+            if str(error) != self._trouble:
+                _log.warning("the page can't be written: %s", error)
+            self._trouble = str(error)
+        else:
+            self._trouble = ""
+
 
 MOST_AT_ONCE = 24
 REQUEST_TIMEOUT_S = 10.0

@@ -4,13 +4,12 @@ from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from enum import IntEnum
 
-from cabinetwatch.report.page_words import short_time
-from cabinetwatch.report.summary_figures import AlarmWeek, DeviceWeek, SensorWeek, Week
-from cabinetwatch.report.summary_words import capital, percent, times
+from cabinetwatch.clock import describe_duration
+from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, SensorWeek, Week
+from cabinetwatch.report.words import capital, percent, short_time, times
 from cabinetwatch.text import counted
-from cabinetwatch.times import describe_duration
-from cabinetwatch.watch.telling import without_span
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.watch.alarms import without_span
+from cabinetwatch.watch.events import AlarmState
 
 SHRUNK_K = 1.0
 """A hot-day margin that fell by as much in a week is told (our choice: twice what sensors of this

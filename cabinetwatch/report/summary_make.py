@@ -4,30 +4,40 @@ from collections.abc import Callable, Sequence
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import ConfigError, UsageError
-from cabinetwatch.notify.content import display_names
-from cabinetwatch.report.page_marks import deeds
-from cabinetwatch.report.summary_alarms import alarms_of, hidden_of, measures_of
-from cabinetwatch.report.summary_devices import WEEK_MS, device_week, drift_of
-from cabinetwatch.report.summary_due import Span, weeks_lived
-from cabinetwatch.report.summary_figures import (
+from cabinetwatch.notify.mail import display_names
+from cabinetwatch.report.charts import deeds
+from cabinetwatch.report.summary_measures import (
+    WEEK_MS,
+    Told,
+    alarms_of,
+    device_week,
+    drift_of,
+    hidden_of,
+    measures_of,
+    sensor_week,
+    watch_week,
+)
+from cabinetwatch.report.summary_week import (
+    KINDS,
     VERSION,
     DeviceWeek,
+    History,
+    IsoWeek,
     Remark,
     SensorWeek,
+    Span,
     Week,
+    history_of,
+    weeks_lived,
+    within,
 )
-from cabinetwatch.report.summary_journal import KINDS, History, history_of, within
-from cabinetwatch.report.summary_sensors import sensor_week
-from cabinetwatch.report.summary_watch import Told, watch_week
-from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.store.follower import Follower, in_force
+from cabinetwatch.store.codecs import DAY_MS, Tier
+from cabinetwatch.store.replay import Follower, in_force
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
+from cabinetwatch.text import ConfigError, UsageError
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
 
 
 class WeekMaker:

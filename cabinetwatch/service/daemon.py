@@ -1,4 +1,4 @@
-"""The daemon: makes the parts, starts them, and stops them in a written order."""
+"""The daemon: makes the parts, starts them, and stops them in order."""
 
 import logging
 import threading
@@ -7,40 +7,39 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock, SystemClock, WatchTime
+from cabinetwatch.clock import Clock, SystemClock, WatchTime, describe_duration
 from cabinetwatch.config.model import Config
-from cabinetwatch.intake.decode import Decoder
-from cabinetwatch.intake.message import ConnectionEvent, Incoming, Will
-from cabinetwatch.intake.session import MqttSession
-from cabinetwatch.notify.attempt import Carrier
-from cabinetwatch.notify.repeats import last_told
+from cabinetwatch.mqtt.decoding import Decoder
+from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.plan import last_told
+from cabinetwatch.notify.queue import Carrier
 from cabinetwatch.service import startup
-from cabinetwatch.service.carriers import carriers
-from cabinetwatch.service.client_id import client_id_of
-from cabinetwatch.service.delivery_loop import DeliveryLoop
+from cabinetwatch.service.children import PageLoop, SalvageLoop, SummaryLoop
+from cabinetwatch.service.delivery_loop import DeliveryLoop, carriers
 from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
-from cabinetwatch.service.page_loop import PageLoop
-from cabinetwatch.service.part import Part
-from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
-from cabinetwatch.service.reception import Reception
-from cabinetwatch.service.salvage_loop import SalvageLoop
-from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.summary_loop import SummaryLoop
-from cabinetwatch.service.vitality import (
+from cabinetwatch.service.ingest import Reception
+from cabinetwatch.service.parts import (
     ATTEMPT_S,
     ENGINE_S,
     NETWORK_S,
     STORE_S,
+    Notifier,
+    Part,
+    Receipt,
+    Stall,
     Vital,
+    Vitality,
 )
-from cabinetwatch.service.work import Receipt
-from cabinetwatch.store.notice import Channel, Notice
+from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
+from cabinetwatch.service.startup import client_id_of
+from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, pending_salvage
-from cabinetwatch.store.running import running_since
-from cabinetwatch.store.warm import warm_engine
+from cabinetwatch.store.records import Channel, Notice
+from cabinetwatch.store.replay import warm_engine
+from cabinetwatch.store.snapshot import running_since
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -417,3 +416,64 @@ def _filters(config: Config) -> list[str]:
     if config.mqtt.commands:
         filters.append(f"{config.mqtt.publish_under}/command")
     return filters
+
+
+_LOOK_AT_LEAST_EVERY_S = 5.0
+_LOOKS_IN_A_LIMIT = 4
+
+
+class Watchdog:
+    """Looks after one daemon, from its start to its end; to be called from the main thread."""
+
+    def __init__(
+        self, daemon: Daemon, notifier: Notifier, now_s: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._daemon = daemon
+        self._notifier = notifier
+        self._now_s = now_s
+        self._vitality = Vitality(daemon.vitals(), now_s())
+        limit_s = notifier.watchdog_s or _LOOK_AT_LEAST_EVERY_S * _LOOKS_IN_A_LIMIT
+        self._every_s = min(_LOOK_AT_LEAST_EVERY_S, limit_s / _LOOKS_IN_A_LIMIT)
+        self._next_s = now_s()
+        self._told: set[str] = set()
+        self._status = ""
+
+    def look(self) -> None:
+        """Look at the parts when it is time; feed the watchdog, or say who makes no progress."""
+        now_s = self._now_s()
+        if now_s < self._next_s:
+            return
+        self._next_s = now_s + self._every_s
+        stalls = self._vitality.stalls(now_s)
+        if not stalls:
+            self._notifier.alive()
+        self._log(stalls)
+        self._show(_status(self._daemon, stalls))
+
+    def _log(self, stalls: list[Stall]) -> None:
+        for stall in stalls:
+            if stall.name not in self._told:
+                _log.critical(
+                    "the %s thread has made no progress for %s: the watchdog is fed no longer",
+                    stall.name,
+                    describe_duration(stall.for_s),
+                )
+        for name in self._told - {stall.name for stall in stalls}:
+            _log.warning("the %s thread goes on again", name)
+        self._told = {stall.name for stall in stalls}
+
+    def _show(self, status: str) -> None:
+        if status != self._status:
+            self._status = status
+            self._notifier.status(status)
+
+
+def _status(daemon: Daemon, stalls: list[Stall]) -> str:
+    """Say in one line how the watch does."""
+    broker = "connected to the broker" if daemon.connected else "no connection to the broker"
+    parts = [f"watching {daemon.config.site.name}: {broker}"]
+    if not daemon.store_works:
+        parts.append("the store can't be written")
+    if stalls:
+        parts.append(f"NO PROGRESS: {', '.join(stall.name for stall in stalls)}")
+    return "; ".join(parts)

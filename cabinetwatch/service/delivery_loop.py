@@ -1,20 +1,48 @@
-"""A thread that delivers: one for each channel, so that a mail server that hangs stops no siren."""
+"""A thread that delivers: one for each channel, so that none waits for another."""
 
 import threading
 from collections.abc import Callable, Iterable, Sequence
 
 from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.attempt import Carrier
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.channels import CommandChannel, EmailChannel, MqttChannel
 from cabinetwatch.notify.delivery import Delivery
-from cabinetwatch.notify.lane import Fault
+from cabinetwatch.notify.queue import Carrier, Fault
 from cabinetwatch.service.engine_loop import Told
-from cabinetwatch.service.part import WatchedPart
+from cabinetwatch.service.parts import WatchedPart, Work
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.work import Work
-from cabinetwatch.store.notice import Channel, Notice, Outcome
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.store.records import Channel, Notice, Outcome
+from cabinetwatch.watch.events import EntryKind, Transition
+
+
+def carriers(
+    config: Config, session: MqttSession, compose: Callable[[Notice], bytes] | None = None
+) -> dict[Channel, Carrier]:
+    """Make the channels that are switched on.
+
+    Args:
+        config: in force.
+        session: with the broker.
+        compose: gives the mail of a notice that tells of a week.
+
+    Raises:
+        ConfigError: a password is set and can't be read.
+    """
+    notify = config.notify
+    made: dict[Channel, Carrier] = {}
+    if notify.email is not None:
+        made["email"] = EmailChannel(
+            config, notify.email, config.secret("email-password"), compose=compose
+        )
+    if notify.mqtt.enabled:
+        made["mqtt"] = MqttChannel(
+            session.publish, lambda: session.connected, config.mqtt.publish_under
+        )
+    if notify.command is not None:
+        made["command"] = CommandChannel(notify.command)
+    return made
+
 
 _COMMIT_PATIENCE_S = 5.0
 _LOOK_AT_LEAST_EVERY_MS = 5_000

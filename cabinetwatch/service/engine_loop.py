@@ -1,30 +1,98 @@
-"""The thread that owns the engine: everything the watch is told passes through here, in order."""
+"""The thread that owns the engine."""
 
 import logging
 from collections.abc import Callable, Hashable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import Clock, WatchTime
+from cabinetwatch.clock import Clock, WatchTime, describe_duration
 from cabinetwatch.config.model import Config
-from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
-from cabinetwatch.intake.inbox import Inbox, Refused
-from cabinetwatch.intake.message import ConnectionEvent, Incoming
-from cabinetwatch.service.part import WatchedPart
-from cabinetwatch.service.planner import Planner
+from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
+from cabinetwatch.mqtt.session import Inbox, Refused
+from cabinetwatch.notify.plan import plan
+from cabinetwatch.service.ingest import Reception
+from cabinetwatch.service.parts import WatchedPart, Work
 from cabinetwatch.service.publisher import Publisher
-from cabinetwatch.service.reception import Reception
-from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.work import Work
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.store.warm import SAVED_STATE, pack_state
-from cabinetwatch.times import describe_duration
+from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
+from cabinetwatch.store.records import Notice
+from cabinetwatch.store.replay import SAVED_STATE, pack_state
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.figures import device_figures
-from cabinetwatch.watch.reading import Quality, Reading
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
-from cabinetwatch.watch.transition import Transition
+
+
+class Planner:
+    """Plans notices for an engine; owned by its thread.
+
+    A notice is named after alarm, instant and state. An alarm without delays can come to the same
+    state twice in one millisecond; the second notice must not be taken for the first.
+    """
+
+    def __init__(self) -> None:
+        self._t = 0
+        self._used: dict[str, int] = {}
+
+    def plan(self, transitions: list[Transition], engine: Engine) -> list[Notice]:
+        """Give the notices for transitions of `engine`, in their order."""
+        return [
+            self._named(notice)
+            for notice in plan(transitions, engine.config)
+            if notice.channel != "mqtt" or _has_place(notice, engine)
+        ]
+
+    def _named(self, notice: Notice) -> Notice:
+        if notice.t != self._t:
+            self._t, self._used = notice.t, {}
+        count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
+        if count == 1:
+            return notice
+        message_id = notice.message_id.replace("@", f".{count}@", 1)
+        return replace(notice, id=f"{notice.id}-{count}", message_id=message_id)
+
+
+def _has_place(notice: Notice, engine: Engine) -> bool:
+    """Whether the alarm still exists: the retained message of one that is gone is cleared."""
+    return all(f"{each.subject}/{each.condition}" in engine.alarms for each in notice.transitions)
+
+
+SAMPLE_EVERY_MS = 10_000
+
+
+class FigureSampler:
+    """Gathers the figures that are numbers; a minute is told once it is over."""
+
+    def __init__(self) -> None:
+        self._minute_utc_ms = 0
+        self._gathered: Gatherer[tuple[str, str]] = Gatherer(Tier.MINUTES.width_ms)
+
+    def sample(self, utc_ms: int, devices: Mapping[str, Mapping[str, Any]]) -> list[FigureMinute]:
+        """Take the figures of an instant; give the minute that ended with it, if one did.
+
+        Args:
+            utc_ms: the instant; one out of order, after a step of the clock, begins a minute anew.
+            devices: the published figures of each; what is unknown (None) is left out, and yes or
+                no counts as 1 or 0.
+        """
+        minute_utc_ms = utc_ms - utc_ms % Tier.MINUTES.width_ms
+        over = self.rest() if minute_utc_ms != self._minute_utc_ms else []
+        self._minute_utc_ms = minute_utc_ms
+        for device, figures in devices.items():
+            for figure, value in figures.items():
+                if isinstance(value, int | float):
+                    self._gathered.add((device, figure), utc_ms, float(value))
+        return over
+
+    def rest(self) -> list[FigureMinute]:
+        """Give what there is of the present minute, and begin anew."""
+        devices: dict[str, dict[str, Any]] = {}
+        for device, figure in self._gathered:
+            (bucket,) = self._gathered.buckets((device, figure))
+            devices.setdefault(device, {})[figure] = bucket
+        self._gathered = Gatherer(Tier.MINUTES.width_ms)
+        return [FigureMinute(self._minute_utc_ms, devices)] if devices else []
+
 
 _log = logging.getLogger(__name__)
 

@@ -1,15 +1,24 @@
-"""Opening the store at a start: made or brought up to date, set aside and saved when damaged."""
+"""Opening the store at a start: identity, migration, and memory where the disk refuses.
+
+What the broker keeps for the watch hangs on it. It is kept in a file of its own, so that a store
+that is damaged and set aside takes no queued messages along.
+"""
 
 import json
 import logging
+import os
+import re
+import secrets
 import subprocess
 import sys
+import time
+from pathlib import Path
 
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import StoreError
-from cabinetwatch.intake.repeats import MOST_SENT_AGAIN
-from cabinetwatch.store.database import is_sound
+from cabinetwatch.config.services import Mqtt
+from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
+from cabinetwatch.store.database import MemoryPlace, is_sound
 from cabinetwatch.store.place import (
     DamagedRecordError,
     DamagedStoreError,
@@ -17,6 +26,7 @@ from cabinetwatch.store.place import (
     Salvage,
     database_path,
     finish_setting_aside,
+    has_our_lock,
     kind_of_status,
     note_begun,
     note_failed,
@@ -25,9 +35,84 @@ from cabinetwatch.store.place import (
     take_report,
 )
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import without_secrets
+from cabinetwatch.text import StoreError, without_secrets
 
 _log = logging.getLogger(__name__)
+
+_BEFORE = "cabinetwatch"
+"""What every watch was called that made up no ID of its own yet."""
+
+_LETTERS = "0123456789abcdefghijklmnopqrstuvwxyz"
+_LONGEST = 23
+"""Every broker takes letters and digits up to here (MQTT 3.1.1, 3.1.3-5; MQTT 5.0, 3.1.3-5)."""
+
+_OURS = re.compile(r"[0-9A-Za-z]{1,23}")
+
+
+def client_id_of(settings: Mqtt, store: Path, *, has_run: bool) -> str:
+    """Give the client ID of the watch over a store: the configured one, or else its own.
+
+    Its own is made up at its first start, and the same ever after. A watch that ran before it made
+    one up goes on under the old name: the broker keeps messages for that.
+
+    Args:
+        settings: the table [mqtt].
+        store: the path of the store.
+        has_run: whether a watch has run with this store before.
+    """
+    path = store.with_name(f"{store.name}.client-id")
+    own = _read(path)
+    if own is None:
+        own = _BEFORE if has_run and settings.client_id is None else made_up()
+        _keep(path, own)
+    return settings.client_id or own
+
+
+def client_id_without(settings: Mqtt, store: Path) -> str:
+    """Give the client ID where the store's disk refuses: as `client_id_of`, but nothing is kept."""
+    own = _read(store.with_name(f"{store.name}.client-id"))
+    if own is None:
+        own = _BEFORE if has_our_lock(store) else made_up()
+    return settings.client_id or own
+
+
+def client_id_last(settings: Mqtt, store: Path) -> str:
+    """Give the client ID that a watch over the store would have gone by so far."""
+    return settings.client_id or _read(store.with_name(f"{store.name}.client-id")) or _BEFORE
+
+
+def made_up() -> str:
+    """Make up a client ID that nobody guesses: 56 bits behind the program's name."""
+    return _BEFORE + "".join(secrets.choice(_LETTERS) for _ in range(_LONGEST - len(_BEFORE)))
+
+
+def _read(path: Path) -> str | None:
+    try:
+        with path.open("rb") as file:
+            text = file.read(_LONGEST + 2).decode("ascii", "replace").strip()
+    except OSError:
+        return None
+    return text if _OURS.fullmatch(text) else None
+
+
+def _keep(path: Path, client_id: str) -> None:
+    """Write the file whole or not at all; a disk that refuses is told, not fatal."""
+    made = path.with_name(f"{path.name}.new")
+    try:
+        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(f"{client_id}\n")
+            file.flush()
+            os.fsync(file.fileno())
+        made.replace(path)
+    except OSError as error:
+        _log.error(
+            "the client ID can't be kept in %s (%s): after a restart the broker will take the watch"
+            " for another one, and keep this one's messages from it; set client_id in [mqtt]",
+            path,
+            error.strerror,
+        )
+
 
 MIGRATION_TIMEOUT_S = 600
 _SALVAGE_TIMEOUT_S = 240
@@ -171,3 +256,54 @@ def _run_child(module: str, *arguments: str, within_s: float) -> str:
         sentence = lines[-1] if lines else f"exit status {child.returncode}"
         raise kind_of_status(child.returncode)(sentence)
     return child.stdout
+
+
+TRY_EVERY_S = 15.0
+
+
+class StandIn:
+    """Where the watch keeps its records until the real disk takes them again.
+
+    Args:
+        real: the configuration with the store that can't be used.
+        error: what its disk says.
+
+    Raises:
+        OSError: there is no room in memory either.
+    """
+
+    def __init__(self, real: Config, error: DiskFaultError) -> None:
+        self.real = real
+        self.error = str(error)
+        _log.error("%s; the watch begins all the same, with its records in memory", error)
+        self._place = MemoryPlace(database_path(real.store.url))
+        store = real.store.model_copy(update={"url": self._place.url})
+        client_id = client_id_without(real.mqtt, database_path(real.store.url))
+        mqtt = real.mqtt.model_copy(update={"client_id": client_id})
+        self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
+        self._next_try = time.monotonic() + TRY_EVERY_S
+
+    def is_over(self) -> bool:
+        """Try the real store now and then; true once it can be written, or set aside."""
+        if time.monotonic() < self._next_try:
+            return False
+        self._next_try = time.monotonic() + TRY_EVERY_S
+        try:
+            open_or_make(self.real.store.url).close()
+        except DamagedStoreError:
+            # The disk lets itself be read: a new start looks twice and does what there is to do.
+            return True
+        except StoreError as error:
+            _log.debug("still no store: %s", error)
+            return False
+        return True
+
+    def end(self) -> int:
+        """Let go of the records in memory; give how many readings they held."""
+        try:
+            with Store.open(self._place.url, read_only=True) as store:
+                count = sum(1 for _ in store.readings())
+        except StoreError:
+            count = 0
+        self._place.remove()
+        return count

@@ -7,7 +7,6 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.database import (
     Database,
     application_of,
@@ -16,7 +15,6 @@ from cabinetwatch.store.database import (
     is_ours,
     translated,
 )
-from cabinetwatch.store.marks import newest_heartbeat
 from cabinetwatch.store.place import (
     NoStoreError,
     WriterLock,
@@ -27,7 +25,9 @@ from cabinetwatch.store.place import (
     sync,
     take_report,
 )
+from cabinetwatch.store.records import newest_heartbeat
 from cabinetwatch.store.schema import APPLICATION_ID
+from cabinetwatch.text import StoreError
 
 
 class Backup(NamedTuple):

@@ -1,27 +1,98 @@
-"""The SQLite file: connections, transactions, and its errors as sentences."""
+"""The SQLite file: connections, transactions, errors, whose it is; and memory in its place.
 
+A folder in memory, named after the store it stands in for and locked as long as its process lives:
+the kernel's list of locks then tells of it to whoever may not look into the folder.
+"""
+
+import fcntl
 import json
+import os
+import shutil
 import sqlite3
+import stat
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from hashlib import blake2b
 from pathlib import Path
+from typing import NamedTuple
 from urllib.parse import quote
 
 from sqlalchemy import Connection, create_engine, event, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store.origin import is_damaged_store
 from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     DiskRefusesError,
+    act_as_owner,
     check_is_file,
+    database_url,
+    has_our_lock,
+    lock_holder,
     report_damage,
 )
-from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS
+from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS, metadata
+from cabinetwatch.text import StoreError
+
+_HEADER_BYTES = 100
+_CHUNK_BYTES = 1 << 20
+_TABLES_TO_BE_SURE = 2
+
+
+def is_damaged_store(path: Path) -> bool:
+    """Tell whether a file that is no sound database is, or was, a store of ours.
+
+    Its own header says so; or, where that is gone, the lock of our watch beside it, or the
+    catalogue of our tables somewhere in the file or its log. A photo or a letter has none of them.
+
+    The lock is asked first. It lies beside every store that is open, and closing a file that was
+    read here would drop the locks of SQLite that this process may hold on it.
+    """
+    return has_our_lock(path) or _marked_as(path) == APPLICATION_ID or _lists_our_tables(path)
+
+
+def _marked_as(path: Path) -> int | None:
+    """Read whose file it is out of its header.
+
+    The header's layout: https://www.sqlite.org/fileformat2.html, section 1.3.
+    """
+    with path.open("rb") as file:
+        header = file.read(_HEADER_BYTES)
+    if len(header) < _HEADER_BYTES or not header.startswith(b"SQLite format 3\0"):
+        return None
+    return int.from_bytes(header[68:72], "big")
+
+
+def _lists_our_tables(path: Path) -> bool:
+    """Look for our tables as SQLite's own catalogue names them.
+
+    A row of it holds type, name and table without anything between them (same document, sections
+    2.1 and 2.6), such as `tableblockblock`: no text, and no script that makes tables, reads so.
+    """
+    rows = [f"table{name}{name}".encode() for name in metadata.tables]
+    longest = max(len(row) for row in rows)
+    found: set[bytes] = set()
+    for each in (path, path.with_name(path.name + "-wal")):
+        for stretch in _stretches(each, longest):
+            found.update(row for row in rows if row in stretch)
+            if len(found) >= _TABLES_TO_BE_SURE:
+                return True
+    return False
+
+
+def _stretches(path: Path, overlap: int) -> Iterator[bytes]:
+    """Give a file in pieces that overlap by so many bytes; nothing where there is none."""
+    if not path.exists():
+        return
+    with path.open("rb") as file:
+        end = b""
+        while chunk := file.read(_CHUNK_BYTES):
+            yield end + chunk
+            end = chunk[-overlap:]
+
 
 BUSY_TIMEOUT_S = 5.0
 
@@ -254,3 +325,124 @@ def _parsed(text: str) -> object:
 
 def _compact(value: object) -> str:
     return json.dumps(value, separators=(",", ":"))
+
+
+MEMORY = Path("/dev/shm")  # noqa: S108 - folders that only their owner can read are made in it
+_FILE = "watch.db"
+_FOLDER = os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+class MemoryPlace:
+    """A folder in memory for the records of one process; `url` is that of a store in it.
+
+    Args:
+        real: the path of the store that it stands in for.
+
+    Raises:
+        OSError: there is no room in memory either.
+    """
+
+    def __init__(self, real: Path) -> None:
+        self._folder = Path(tempfile.mkdtemp(prefix=_prefix(real), dir=_base()))
+        self._descriptor = _open_folder(self._folder)
+        fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        self.url = database_url(self._folder / _FILE)
+
+    def remove(self) -> None:
+        """Let go of the records."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+        os.close(self._descriptor)
+
+
+class MemoryRecords(NamedTuple):
+    """A living process that keeps its records in memory; `url` is None where we may not read."""
+
+    process: int
+    url: str | None
+
+
+def find_records(real: Path) -> MemoryRecords | None:
+    """Find the watch that keeps in memory what belongs into the store at `real`; None if none does.
+
+    Anybody can make a folder in memory: one counts only when it belongs to us, to root, or to
+    whoever has the store's own folder.
+    """
+    act_as_owner(real)
+    for folder in _folders(real):
+        try:
+            # Looked at through one descriptor, so that it stays the same folder; also where we may
+            # not read it.
+            descriptor = os.open(folder, os.O_PATH | _FOLDER)
+        except OSError:
+            continue
+        try:
+            status = os.fstat(descriptor)
+            is_trusted = status.st_uid in {0, os.geteuid(), real.parent.stat().st_uid}
+            process = lock_holder(status, device=True)
+            if process is None or not is_trusted:
+                continue
+            readable = _is_readable(descriptor, status.st_uid)
+        except OSError:
+            continue
+        finally:
+            os.close(descriptor)
+        return MemoryRecords(process, database_url(folder / _FILE) if readable else None)
+    return None
+
+
+def _is_readable(folder: int, owner: int) -> bool:
+    """Whether the records in a folder, a file of its owner's and no link, may be read by us."""
+    try:
+        file = os.stat(_FILE, dir_fd=folder, follow_symlinks=False)
+    except OSError:
+        return False
+    is_own = stat.S_ISREG(file.st_mode) and file.st_uid == owner
+    return is_own and os.access(_FILE, os.R_OK, dir_fd=folder, effective_ids=True)
+
+
+def clear_leftovers(real: Path) -> int:
+    """Remove what watches over the store at `real` left in memory when they were killed.
+
+    Returns:
+        How many folders went.
+    """
+    act_as_owner(real)
+    removed = 0
+    for folder in _folders(real):
+        try:
+            descriptor = _open_folder(folder)
+        except OSError:
+            continue
+        try:
+            if os.fstat(descriptor).st_uid == os.geteuid():
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                shutil.rmtree(folder, ignore_errors=True)
+                removed += 1
+        except OSError:
+            # In use, or gone by itself meanwhile.
+            continue
+        finally:
+            os.close(descriptor)
+    return removed
+
+
+def _folders(real: Path) -> Iterator[Path]:
+    for folder in sorted(_base().glob(f"{_prefix(real)}*")):
+        try:
+            if stat.S_ISDIR(folder.lstat().st_mode):
+                yield folder
+        except OSError:
+            continue
+
+
+def _base() -> Path:
+    return MEMORY if MEMORY.is_dir() else Path(tempfile.gettempdir())
+
+
+def _prefix(real: Path) -> str:
+    name = blake2b(str(real.absolute()).encode("utf-8", "surrogateescape"), digest_size=8)
+    return f"cabinetwatch-{name.hexdigest()}-"
+
+
+def _open_folder(folder: Path) -> int:
+    return os.open(folder, os.O_RDONLY | _FOLDER)

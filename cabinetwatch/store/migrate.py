@@ -10,7 +10,6 @@ from pathlib import Path
 from alembic import command
 from alembic.config import Config
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.database import (
     PAGE_BYTES,
     Database,
@@ -27,6 +26,7 @@ from cabinetwatch.store.place import (
     exit_status,
 )
 from cabinetwatch.store.schema import APPLICATION_ID
+from cabinetwatch.text import StoreError
 
 
 def migrate(url: str) -> None:

@@ -18,9 +18,8 @@ from typing import Any, NamedTuple
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.text import without_secrets
-from cabinetwatch.times import to_datetime
+from cabinetwatch.clock import to_datetime
+from cabinetwatch.text import StoreError, without_secrets
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")

@@ -1,17 +1,21 @@
-"""Running the engine over what it was told before: the same inputs give the same transitions."""
+"""Running the engine over what it was told before: replay, warm start, and following."""
 
+import json
+import logging
+import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.store.renames import SENSOR_CONDITIONS, Rename
+from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
+from cabinetwatch.store.store import Store
+from cabinetwatch.text import ConfigError, StoreError
 from cabinetwatch.watch import configuration
-from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.engine import STATE_VERSION, Engine
+from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
+from cabinetwatch.watch.refusals import Refusal, describe_error
 
 
 def from_oldest_reading(inputs: Iterable[tuple[int, Reading | Entry]]) -> Iterator[Reading | Entry]:
@@ -123,3 +127,150 @@ class Replayer:
         if entry.kind is EntryKind.RENAME and entry.is_whole and self._renames:
             self._renames.popleft()
         return [] if self.engine is None else self.engine.tell(entry)
+
+
+_log = logging.getLogger(__name__)
+
+SAVED_STATE = "the saved state"
+"""The subject of the refusal where that can't be used."""
+
+
+def pack_state(engine: Engine) -> bytes:
+    """Serialise the engine's state with the configuration it stands under."""
+    state = {"engine": engine.save(), "config": engine.config.as_json()}
+    return zlib.compress(json.dumps(state, separators=(",", ":")).encode())
+
+
+def warm_engine(store: Store) -> Engine | None:
+    """Rebuild the engine as it stood at the end of what the store holds.
+
+    Returns:
+        The engine, or None when the store is new or was written by a version whose configuration
+        this one no longer understands.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    replayer, after_seq = resume(store)
+    damage = replayer.damage
+    try:
+        for _ in replayer.run(item for _, item in store.inputs(after_seq)):
+            pass
+    except ConfigError as error:
+        _log.warning("the journal's configuration is no longer understood: %s", error)
+        return None
+    _catch_up(replayer.engine, store.last_t())
+    if replayer.engine is not None and damage:
+        shown = "what was learnt and stood is put together again from the journal"
+        replayer.engine.refused.append(Refusal(replayer.engine.now, SAVED_STATE, shown, damage))
+    return replayer.engine
+
+
+def resume(store: Store) -> tuple[Replayer, int]:
+    """Give a replayer with the engine as last saved, and the number of the last input it knows.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    saved = store.saved_state()
+    engine, damage = None, ""
+    if saved is not None:
+        try:
+            engine = _unpack(saved.data)
+        except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
+            damage = describe_error(error)
+            _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
+    return Replayer(engine, damage=damage), 0 if saved is None or engine is None else saved.seq
+
+
+def _catch_up(engine: Engine | None, ran_until_ms: int | None) -> None:
+    """Let pass what the watch before lived through after its last input.
+
+    What fell due then was committed with the mark of how far it had come, and told: it must not be
+    told again.
+    """
+    if engine is not None and ran_until_ms is not None:
+        engine.advance(ran_until_ms)
+
+
+def _unpack(data: bytes) -> Engine | None:
+    state = json.loads(zlib.decompress(data))
+    if state["engine"]["version"] != STATE_VERSION:
+        return None
+    try:
+        engine = Engine(configuration.restore(state["config"]))
+    except ConfigError as error:
+        _log.warning("the saved state's configuration is no longer understood: %s", error)
+        return None
+    engine.load(state["engine"])
+    return engine
+
+
+class Follower:
+    """Reads only what is new at each call, so that it can be asked every few seconds for years.
+
+    Args:
+        store: to read.
+        config: counts while the store has none in force; None: there must be one.
+    """
+
+    def __init__(self, store: Store, config: Config | None = None) -> None:
+        self._store = store
+        self._config = config
+        self._replayer, self._seq = resume(store)
+
+    def engine(self) -> Engine:
+        """Give the engine at the newest commit.
+
+        Raises:
+            StoreError: the store can't be read, or nothing says what the site has.
+        """
+        # Asked first: inputs of a later commit may lie before how far that one had come.
+        last_t = self._store.last_t()
+        self._take_new()
+        engine = self._replayer.engine
+        if engine is None:
+            if self._config is None:
+                raise _nothing_in_force(self._store)
+            return Engine(self._config)
+        if last_t is not None:
+            engine.advance(max(last_t, engine.now))
+        return engine
+
+    def _take_new(self) -> None:
+        for seq, item in self._store.inputs(self._seq):
+            try:
+                for _ in self._replayer.run([item]):
+                    pass
+            except ConfigError as error:
+                _log.warning("the journal's configuration is no longer understood: %s", error)
+                self._replayer = Replayer()
+            self._seq = seq
+
+
+def in_force(store: Store, config: Config | None) -> Config:
+    """Give the configuration in force according to the store.
+
+    Args:
+        store: to read.
+        config: counts while the store has none; None: there must be one.
+
+    Raises:
+        StoreError: the store can't be read, or nothing says what the site has.
+    """
+    entries = store.entries(EntryKind.CONFIG)
+    try:
+        if entries:
+            return configuration.restore(entries[-1][1].data["config"])
+    except ConfigError as error:
+        _log.warning("the journal's configuration is no longer understood: %s", error)
+    if config is None:
+        raise _nothing_in_force(store)
+    return config
+
+
+def _nothing_in_force(store: Store) -> StoreError:
+    return StoreError(
+        f"The store {store.path} holds no configuration that this version understands; start the"
+        " watch with it first"
+    )

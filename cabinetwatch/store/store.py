@@ -10,13 +10,20 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store import alarms, commands, marks, outbox, unreadable, weeks, window
 from cabinetwatch.store import inputs as told
-from cabinetwatch.store.batch import Batch, Repeatable, SavedState
-from cabinetwatch.store.database import Database, check_revision, is_ours
-from cabinetwatch.store.in_memory import MemoryPlace
-from cabinetwatch.store.inputs import Stretch
+from cabinetwatch.store import records
+from cabinetwatch.store.codecs import Bucket, Tier
+from cabinetwatch.store.database import Database, MemoryPlace, check_revision, is_ours
+from cabinetwatch.store.inputs import (
+    Rename,
+    Renames,
+    Stretch,
+    Wanted,
+    judge_wanted,
+    read_renames,
+    sensors_of_today,
+)
+from cabinetwatch.store.minutes import Series, TierReader
 from cabinetwatch.store.place import (
     DamagedRecordError,
     NoStoreError,
@@ -27,25 +34,21 @@ from cabinetwatch.store.place import (
     pending_salvage,
     report_damage,
 )
-from cabinetwatch.store.prune import Keeping, Now
-from cabinetwatch.store.renames import (
-    Rename,
-    Renames,
-    Wanted,
-    judge_wanted,
-    read_renames,
-    sensors_of_today,
-)
-from cabinetwatch.store.room import Room, measure, raw_gone_before
+from cabinetwatch.store.records import Batch, ClosedWeek, Repeatable, SavedState
 from cabinetwatch.store.schema import REVISIONS
-from cabinetwatch.store.series import Series, TierReader
-from cabinetwatch.store.tiers import Bucket, Tier
-from cabinetwatch.store.upkeep import SPARE_PAGES, clear, tidy
-from cabinetwatch.store.weeks import ClosedWeek
+from cabinetwatch.store.upkeep import (
+    SPARE_PAGES,
+    Keeping,
+    Now,
+    Room,
+    clear,
+    measure,
+    raw_gone_before,
+    tidy,
+)
 from cabinetwatch.store.writer import Writer
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
 
 _T = TypeVar("_T")
 
@@ -262,14 +265,14 @@ class Store:
 
         return self._read(unpublished)
 
-    def unreadable(self) -> dict[str, unreadable.UnreadableTotal]:
+    def unreadable(self) -> dict[str, records.UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""
-        return self._read(unreadable.unreadable_totals)
+        return self._read(records.unreadable_totals)
 
     def unreadable_between(self, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
         """Give how many there were from one hour of UTC up to before another, by sensor."""
         return self._read(
-            lambda connection: unreadable.unreadable_between(connection, from_utc_ms, to_utc_ms)
+            lambda connection: records.unreadable_between(connection, from_utc_ms, to_utc_ms)
         )
 
     # How far the watch has come.
@@ -280,22 +283,22 @@ class Store:
 
     def last_t(self) -> int | None:
         """Give the largest watch time known (ms)."""
-        newest = self._read(marks.newest_heartbeat)
+        newest = self._read(records.newest_heartbeat)
         return None if newest is None else newest.t
 
     def offset_ms(self) -> int | None:
         """Give the UTC offset in force at the newest commit."""
-        newest = self._read(marks.newest_heartbeat)
+        newest = self._read(records.newest_heartbeat)
         return None if newest is None else newest.offset_ms
 
     def heartbeat(self) -> int | None:
         """Give the instant of the newest commit, UTC in ms."""
-        newest = self._read(marks.newest_heartbeat)
+        newest = self._read(records.newest_heartbeat)
         return None if newest is None else newest.utc_ms
 
     def saved_state(self) -> SavedState | None:
         """Give the engine as last saved."""
-        return self._read(marks.read_state)
+        return self._read(records.read_state)
 
     def window(self) -> Iterator[Repeatable]:
         """Give the last committed messages, oldest first.
@@ -304,8 +307,8 @@ class Store:
         Of several under one packet identifier the last one counts. Slot by slot: tens of thousands
         at once would cost the daemon megabytes.
         """
-        for packed in self._read(window.read_window):
-            yield from self._told(partial(window.messages_of, packed))
+        for packed in self._read(records.read_window):
+            yield from self._told(partial(records.messages_of, packed))
 
     # Alarms and notices.
 
@@ -325,7 +328,7 @@ class Store:
             alarm_id: only those of this occurrence.
         """
         return self._read(
-            lambda connection: alarms.transitions_between(
+            lambda connection: records.transitions_between(
                 connection, from_utc_ms, to_utc_ms, limit, alarm_id
             )
         )
@@ -336,33 +339,33 @@ class Store:
         Args:
             before_utc_ms: as they stood then; none: now.
         """
-        return self._read(lambda connection: alarms.standing_alarms(connection, before_utc_ms))
+        return self._read(lambda connection: records.standing_alarms(connection, before_utc_ms))
 
-    def waiting(self) -> list[outbox.Posted]:
+    def waiting(self) -> list[records.Posted]:
         """Give the notices still to be told, with what came of the attempts so far."""
-        return self._read(outbox.waiting_notices)
+        return self._read(records.waiting_notices)
 
     def notices(
         self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
-    ) -> list[outbox.Posted]:
+    ) -> list[records.Posted]:
         """Give the notices written from one instant up to before another, oldest first."""
         return self._read(
-            lambda connection: outbox.notices_between(connection, from_utc_ms, to_utc_ms)
+            lambda connection: records.notices_between(connection, from_utc_ms, to_utc_ms)
         )
 
-    def summaries(self, at_most: int = 60) -> list[outbox.Posted]:
+    def summaries(self, at_most: int = 60) -> list[records.Posted]:
         """Give the newest notices that tell of a week, oldest first."""
-        return self._read(lambda connection: outbox.summaries(connection, at_most))
+        return self._read(lambda connection: records.summaries(connection, at_most))
 
     # Closed weeks.
 
     def week(self, name: str) -> ClosedWeek | None:
         """Give the frozen figures of an ISO week such as 2026-W47; None when there are none."""
-        return self._read(lambda connection: weeks.read_week(connection, name))
+        return self._read(lambda connection: records.read_week(connection, name))
 
     def weeks(self) -> list[str]:
         """Give the names of the weeks that were frozen, oldest first."""
-        return self._read(weeks.week_names)
+        return self._read(records.week_names)
 
     # Tiers.
 
@@ -439,11 +442,11 @@ class Store:
             The id under which `command_result` tells what came of it.
         """
         if self._writer is not None:
-            return self._read(lambda connection: commands.add_command(connection, command, utc_ms))
+            return self._read(lambda connection: records.add_command(connection, command, utc_ms))
         database = Database(self.path, read_only=False)
         try:
             with database.writing() as connection:
-                return commands.add_command(connection, command, utc_ms)
+                return records.add_command(connection, command, utc_ms)
         finally:
             database.close()
 
@@ -452,11 +455,11 @@ class Store:
 
         Any process may have put them: one need not be the object that a command is.
         """
-        return self._read(commands.waiting_commands)
+        return self._read(records.waiting_commands)
 
     def command_result(self, command_id: int) -> dict[str, Any] | None:
         """Give what came of a command; none as long as it waits."""
-        return self._read(lambda connection: commands.result_of(connection, command_id))
+        return self._read(lambda connection: records.result_of(connection, command_id))
 
     def _require_last(self, seq: int) -> None:
         if self.last_seq() != seq:

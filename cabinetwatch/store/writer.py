@@ -10,21 +10,23 @@ from sqlalchemy import Connection, Table, insert, select
 from sqlalchemy.dialects import sqlite
 
 from cabinetwatch.store import schema
-from cabinetwatch.store.alarms import write_transitions
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.block import encode
-from cabinetwatch.store.commands import write_results
+from cabinetwatch.store.codecs import encode_block
 from cabinetwatch.store.database import Database
-from cabinetwatch.store.inputs import last_known_t, last_seq, sensor_names
-from cabinetwatch.store.marks import Heartbeat, newest_heartbeat
+from cabinetwatch.store.inputs import hand_over, last_known_t, last_seq, sensor_names
 from cabinetwatch.store.minutes import write_figures
-from cabinetwatch.store.outbox import write_notices, write_outcomes
-from cabinetwatch.store.renames import hand_over
-from cabinetwatch.store.unreadable import write_unreadable
-from cabinetwatch.store.weeks import write_weeks
-from cabinetwatch.store.window import RepeatRing
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.records import (
+    Batch,
+    Heartbeat,
+    RepeatRing,
+    newest_heartbeat,
+    write_notices,
+    write_outcomes,
+    write_results,
+    write_transitions,
+    write_unreadable,
+    write_weeks,
+)
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 
 _MOST_READINGS = 8192  # in one block: what a reader must unpack at once
 
@@ -159,7 +161,7 @@ class _Rows:
                 "t_max_ms": max(times),
                 "known_t_ms": known_t,
                 "offset_ms": offset_ms,
-                "data": encode(readings, self._number_of),
+                "data": encode_block(readings, self._number_of),
             }
         )
         self.offsets.add(offset_ms)

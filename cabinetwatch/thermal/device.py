@@ -5,29 +5,37 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from cabinetwatch.config.quantities import POSSIBLE
-from cabinetwatch.thermal.commissioning import (
+from cabinetwatch.config.values import POSSIBLE
+from cabinetwatch.thermal.derating import Forecast
+from cabinetwatch.thermal.detection import ChangeTest
+from cabinetwatch.thermal.follower import Follower
+from cabinetwatch.thermal.identification import History
+from cabinetwatch.thermal.learning import (
     SMALLEST_MISSED_RISE_K,
+    Learnt,
+    Swings,
     commissioned,
+    learn,
     provisional,
     unseen_swings,
+    warm_expectation,
     with_swings,
 )
-from cabinetwatch.thermal.detection import ChangeTest
-from cabinetwatch.thermal.figures import DeviceSettings, Figures, Finding, LearningStatus
-from cabinetwatch.thermal.follower import Follower
-from cabinetwatch.thermal.forecast import Forecast
-from cabinetwatch.thermal.history import History
-from cabinetwatch.thermal.learning import Learnt, learn, warm_expectation
-from cabinetwatch.thermal.model import (
+from cabinetwatch.thermal.response import (
     OFF_SHARE,
     SETTLE_TAUS,
     NormalRise,
     Response,
     unlearnt_response,
 )
-from cabinetwatch.thermal.swings import Swings
-from cabinetwatch.thermal.windows import Window, WindowGatherer
+from cabinetwatch.thermal.windows import (
+    DeviceSettings,
+    Figures,
+    Finding,
+    LearningStatus,
+    Window,
+    WindowGatherer,
+)
 
 STATE_VERSION = 5
 DAY_MS = 86_400_000

@@ -1,14 +1,82 @@
-"""A DC fan slowed by a resistor in series, and the fan laws.
+"""A DC fan slowed by a resistor, the fan laws, the air it moves and the sound it makes.
 
 ValueError for what should lie above 0 and doesn't, or lies beyond what can be reckoned.
+
+ValueError for levels that are no sound: beyond 1000 dB either way.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from cabinetwatch.thermal.bounds import LARGEST, SMALLEST
+from cabinetwatch.thermal.windows import LARGEST, SMALLEST, check, check_positive, checked
+
+GAS_CONSTANT_J_KGK = 287.05287
+"""Of dry air (ICAO standard atmosphere)."""
+
+HEAT_CAPACITY_J_KGK = 1006.0
+"""Of dry air at constant pressure near room temperature (CoolProp: 1006.1 at 20 degC)."""
+
+SEA_LEVEL_PA = 101_325.0
+M3_H_PER_M3_S = 3600.0
+CFM_PER_M3_S = 1 / 4.719474432e-4
+"""Cubic feet a minute; exact from foot and minute."""
+
+HIGHEST_M = 11_000.0
+
+
+def pressure_pa(altitude_m: float) -> float:
+    """Give the pressure of the standard atmosphere: 101325 (1 - 2.25577e-5 h)^5.2559 (ICAO).
+
+    Raises:
+        ValueError: above 11 000 m or below -500 m, where the formula doesn't hold.
+    """
+    if not -500 <= altitude_m <= HIGHEST_M:
+        raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:zg}")
+    return SEA_LEVEL_PA * math.pow(1 - 2.25577e-5 * altitude_m, 5.2559)
+
+
+def density_kg_m3(temperature_c: float, altitude_m: float = 0.0) -> float:
+    """Give the density of dry air: p / (R T).
+
+    Raises:
+        ValueError: a temperature at or below absolute zero, or beyond all reckoning.
+    """
+    if not 0 < temperature_c + 273.15 <= LARGEST:
+        raise ValueError(f"air can't be at {temperature_c:zg} °C")
+    return pressure_pa(altitude_m) / (GAS_CONSTANT_J_KGK * (temperature_c + 273.15))
+
+
+def flow_m3_s(
+    heat_w: float, rise_k: float, temperature_c: float = 20.0, altitude_m: float = 0.0
+) -> float:
+    """Give the flow that carries `heat_w` away with a rise of `rise_k`: P / (rho cp dT).
+
+    `temperature_c` is that of the air where the flow is counted.
+
+    Raises:
+        ValueError: heat or rise not above 0.
+    """
+    if not (heat_w > 0 and rise_k > 0):
+        raise ValueError("heat and rise must lie above 0")
+    per_m3_j = density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK
+    return checked(heat_w / per_m3_j / rise_k)
+
+
+def rise_k(
+    heat_w: float, flow_m3_s: float, temperature_c: float = 20.0, altitude_m: float = 0.0
+) -> float:
+    """Give the rise of air that carries `heat_w` away at a flow: P / (rho cp Q).
+
+    Raises:
+        ValueError: heat or flow not above 0.
+    """
+    if not (heat_w > 0 and flow_m3_s > 0):
+        raise ValueError("heat and flow must lie above 0")
+    per_m3_j = density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK
+    return checked(heat_w / per_m3_j / flow_m3_s)
+
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -271,3 +339,74 @@ def _check_positive(**figures: float) -> None:
     for name, value in figures.items():
         if not SMALLEST <= value <= LARGEST:
             raise ValueError(f"{name} must lie above 0, not at {value:zg}")
+
+
+_MOST_DB = 1000.0
+_SHORTEST_S = 1e-9
+
+
+def _energy(level_db: float) -> float:
+    if not -_MOST_DB <= level_db <= _MOST_DB:
+        raise ValueError(f"{level_db:zg} dB is no level of a sound")
+    return float(10 ** (level_db / 10))
+
+
+def sum_level_db(levels_db: Sequence[float]) -> float:
+    """Add sources that know nothing of each other: 10 log10 sum 10^(L/10).
+
+    Raises:
+        ValueError: no level.
+    """
+    if not levels_db:
+        raise ValueError("no level to add")
+    return 10 * math.log10(math.fsum(_energy(level) for level in levels_db))
+
+
+def mean_level_db(levels_db: Sequence[float], durations_s: Sequence[float]) -> float:
+    """Give the energy-mean level Leq: 10 log10 (sum t 10^(L/10) / sum t).
+
+    Source: IEC 61672-1, from memory.
+
+    Raises:
+        ValueError: no level, numbers that don't match, a negative duration, or none above 0.
+    """
+    if len(levels_db) != len(durations_s) or not levels_db:
+        raise ValueError("every level needs a duration, and there must be one")
+    check(*durations_s)
+    if min(durations_s) < 0 or math.fsum(durations_s) < _SHORTEST_S:
+        raise ValueError("durations lie at 0 or above, and not all at 0")
+    energy = math.fsum(t * _energy(level) for level, t in zip(levels_db, durations_s, strict=True))
+    return 10 * math.log10(energy / math.fsum(durations_s))
+
+
+def without_background_db(total_db: float, background_db: float) -> float:
+    """Take a background off a level: 10 log10(10^(Lt/10) - 10^(Lb/10)).
+
+    Raises:
+        ValueError: the background is as loud as the whole or louder.
+    """
+    if background_db >= total_db:
+        raise ValueError(
+            f"a background of {background_db:zg} dB can't be part of {total_db:zg} dB in all"
+        )
+    source = _energy(total_db) - _energy(background_db)
+    if source <= 0:
+        raise ValueError(
+            f"{total_db:zg} dB hardly differ from a background of {background_db:zg} dB"
+        )
+    return 10 * math.log10(source)
+
+
+def speed_change_db(speed_ratio: float) -> float:
+    """Give the change of a fan's sound level with its speed: 50 log10(n2 / n1).
+
+    Source: the fan laws as cpemma's page on fans prints them (12 to 7 V: 11.7 dB); some take 55.
+    Bearing and motor noise don't follow it.
+
+    Raises:
+        ValueError: a ratio that isn't above 0.
+    """
+    if speed_ratio <= 0:
+        raise ValueError("a fan that stands still has no level to reckon with")
+    check_positive(speed_ratio)
+    return 50 * math.log10(speed_ratio)

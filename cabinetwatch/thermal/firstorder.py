@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import expm1, inf, log
 
-from cabinetwatch.thermal.bounds import check, check_positive
+from cabinetwatch.thermal.windows import check, check_positive
 
 
 def fraction_reached(time_s: float, tau_s: float) -> float:

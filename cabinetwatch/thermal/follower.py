@@ -6,15 +6,10 @@ from dataclasses import asdict
 from math import exp
 from typing import Any
 
-from cabinetwatch.thermal.bounds import root
-from cabinetwatch.thermal.course import Course
-from cabinetwatch.thermal.expected import Expectation
-from cabinetwatch.thermal.figures import Figures
-from cabinetwatch.thermal.forecast import Base, Forecast, time_to_threshold
-from cabinetwatch.thermal.kalman import HeadingFilter
-from cabinetwatch.thermal.model import NormalRise, Response
-from cabinetwatch.thermal.resolution import Resolution
-from cabinetwatch.thermal.windows import Window
+from cabinetwatch.thermal.derating import Base, Forecast, time_to_threshold
+from cabinetwatch.thermal.kalman import Course, HeadingFilter
+from cabinetwatch.thermal.response import Expectation, NormalRise, Response
+from cabinetwatch.thermal.windows import Figures, Resolution, Window, root
 
 _START_DOUBT_K = 3.0
 _GAP_DOUBT_K = 1.0

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from math import exp, isnan, log
 from typing import NamedTuple
 
-from cabinetwatch.thermal.bounds import check, checked
+from cabinetwatch.thermal.windows import check, checked
 
 
 class Magnus(NamedTuple):

@@ -1,18 +1,22 @@
-"""Learns a device's normal rise, response and doubts from the record of its ordinary life."""
+"""Learns a device's normal rise, response and doubts, and the ceiling that the tests hold.
+
+A rise commissioned without power is that of one load. A heavier one looks like lost cooling at
+first, and is told so; but unlike a stalled fan it goes by itself. How high it came is therefore
+held from then on to be within what the device does.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from math import exp
-from typing import Any
+from statistics import mean, stdev
+from typing import Any, TypeAlias
 
-from cabinetwatch.thermal.bounds import check
-from cabinetwatch.thermal.ceiling import Drivers, daily_figures, with_ceiling, yearly
-from cabinetwatch.thermal.expected import Expectation
-from cabinetwatch.thermal.history import History
-from cabinetwatch.thermal.identify import (
+from cabinetwatch.thermal.detection import DOUBT_SIGMAS, Envelope
+from cabinetwatch.thermal.identification import (
     POLES_S,
+    History,
     Record,
     Spectrum,
     decay_tau_s,
@@ -20,14 +24,131 @@ from cabinetwatch.thermal.identify import (
     fit_with_power,
     robust_sigma,
 )
-from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
-from cabinetwatch.thermal.model import (
+from cabinetwatch.thermal.response import (
     DEFAULT_TAU_S,
+    OFF_SHARE,
+    SETTLE_TAUS,
     Doubts,
+    Expectation,
     NormalRise,
     Response,
     unlearnt_response,
 )
+from cabinetwatch.thermal.windows import DeviceSettings, check, gram, inner, nonnegative, root
+
+_FEWEST_A_DAY = 50
+"""Fewer rows than these say nothing of a day; a reading every ten minutes makes 144."""
+
+_YEARLY_SIGMAS = 3.0
+"""The highest of a year lies about so many deviations of the days' highest above their mean: loads
+have limits, so less than the extremes of a normal distribution would."""
+
+_SLOWEST_CEILING_S = 2000.0
+"""Our choice: slower than this, a first load within the band would count as a climb out of it."""
+
+_MOST_EXCESS = 0.04
+"""A slower ceiling is no gain where ordinary life passes it by more than this share of the rise."""
+
+Drivers: TypeAlias = tuple[list[float], list[float], list[float], list[float]]
+
+
+def daily_figures(
+    record: Record, values: Sequence[float], figure: Callable[[list[float]], float]
+) -> list[float]:
+    """A figure of each day's sound values."""
+    days: dict[int, list[float]] = {}
+    for end_s, value, ok in zip(record.end_s, values, record.sound, strict=True):
+        if ok:
+            days.setdefault(end_s // 86_400, []).append(value)
+    return [figure(day) for day in days.values() if len(day) >= _FEWEST_A_DAY]
+
+
+def yearly(days: Sequence[float]) -> float:
+    """What the highest of a year may be, from the highest of each of some days; 0 for too few.
+
+    Raises:
+        ValueError: a figure that can't be reckoned with.
+    """
+    if len(days) < 2:
+        return 0.0
+    check(*days)
+    return mean(days) + _YEARLY_SIGMAS * stdev(days)
+
+
+def with_ceiling(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+) -> NormalRise:
+    """The slowest ceiling that the record hardly passes, and how far that is.
+
+    The time constant learnt may be that of a quick part of the device; a ceiling that relaxes so
+    fast explains nearly all that a stalled fan does.
+    """
+    tau_s = response.tau_s
+    excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+    best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
+    while tau_s <= 0.5 * _SLOWEST_CEILING_S:
+        tau_s *= 2.0
+        excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+        if excess_k > max(best.excess_k, _MOST_EXCESS * normal.rise_k):
+            break
+        best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
+    return best
+
+
+def _excess_k(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+    tau_s: float,
+) -> float:
+    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
+
+    The test is run over the record itself: loads and doors that the response can't explain show
+    here, and then raise nothing later.
+    """
+    envelope = Envelope()
+    expected = Expectation(response)
+    with_law = normal.power_w is not None
+    passed: list[float] = []
+    ready_s = 0.0
+    rows = zip(
+        record.end_s,
+        record.lengths_s,
+        deviation,
+        record.power,
+        zip(*drivers, strict=True),
+        strict=True,
+    )
+    for end_s, length_s, value, power, expected.drivers in rows:
+        power_w = max(power, 0.0) if with_law else None
+        usual_k = normal.at(power_w) if with_law else 0.0
+        if _is_off(normal, power_w, value):
+            ready_s = end_s + SETTLE_TAUS * response.tau_s
+        if end_s < ready_s:
+            envelope.reset(1000 * end_s)
+            passed.append(0.0)
+            continue
+        goal_k = normal.highest_k(power_w) - usual_k
+        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
+        doubt_k = DOUBT_SIGMAS * root(expected.doubt_k2())
+        envelope.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
+        passed.append(max(0.0, envelope.beyond_k))
+    days_k = daily_figures(record, passed, lambda day: sorted(day)[-2])
+    return max(max(days_k, default=0.0), yearly(days_k))
+
+
+def _is_off(normal: NormalRise, power_w: float | None, rise_k: float) -> bool:
+    """Whether the device is off, or as cold as if it were: nothing is judged then."""
+    if normal.power_w is None or power_w is None:
+        return rise_k < normal.cold_below_k
+    return power_w < OFF_SHARE * normal.power_w
+
 
 _SMALLEST_SHARE = 0.02
 _DOUBT_FLOOR = 0.03**2
@@ -335,3 +456,101 @@ def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:
     if below < 0.01 * len(ordered) or between > below:
         return None
     return limit
+
+
+_GONE = 0.5
+"""An excursion is over when it has lost this share of its height."""
+
+_LEAST = 0.1
+"""Excursions lower than this share of the commissioned rise are none."""
+
+HIGHEST = 1.4
+"""No more than this many times the commissioned rise is held for load (the band's guard comes on
+top of it), or a stalled fan would hide in it."""
+
+
+@dataclass(slots=True)
+class Swings:
+    """The highest excursion that has gone by itself, `top_k`, over the commissioned `rise_k`."""
+
+    rise_k: float
+    top_k: float = 0.0
+    peak_k: float = 0.0
+
+    def take(self, level_k: float) -> bool:
+        """Take the rise of now; True when it has just come back from higher than was known.
+
+        Raises:
+            ValueError: a rise that can't be reckoned with.
+        """
+        check(level_k)
+        self.peak_k = max(self.peak_k, level_k)
+        height_k = self.peak_k - self.rise_k
+        if height_k < _LEAST * self.rise_k or level_k > self.peak_k - _GONE * height_k:
+            return False
+        peak_k, self.peak_k = min(self.peak_k, HIGHEST * self.rise_k), 0.0
+        known = peak_k <= self.top_k
+        self.top_k = max(self.top_k, peak_k)
+        return not known
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return asdict(self)
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> Swings:
+        """The swings as they were at `save`."""
+        return cls(**state)
+
+
+SMALLEST_MISSED_RISE_K = 2.0
+"""A normal rise below this can't be missed: the device may as well be off."""
+
+_UNSEEN_LOADS = 0.3
+"""Our choice: a rise commissioned without power says nothing of other loads, which are allowed so
+much more until the device's first days have shown what they do; a few days don't show them all.
+More would hide half a stall."""
+
+_SEEN_GUARD = 0.15
+"""Allowance on top of what the load was seen to do."""
+
+_SWING_EXCESS = 0.25
+"""Our choice: by this share of what a load adds it may pass what a response explains that isn't
+learnt yet."""
+
+
+def commissioned(settings: DeviceSettings) -> NormalRise | None:
+    """The normal rise that was given; None when it is to be learnt."""
+    if settings.normal_rise_k is None:
+        return None
+    power_w = settings.normal_power_w if settings.has_power else None
+    if power_w is None:
+        return NormalRise(settings.normal_rise_k, guard=_UNSEEN_LOADS)
+    return NormalRise(settings.normal_rise_k, power_w)
+
+
+def unseen_swings(settings: DeviceSettings) -> Swings | None:
+    """The swings to be watched until something is learnt; None where power tells the load."""
+    if settings.has_power or settings.normal_rise_k is None:
+        return None
+    return Swings(settings.normal_rise_k)
+
+
+def with_swings(normal: NormalRise, swings: Swings) -> NormalRise:
+    """The commissioned band, widened by a rise that went by itself: that is what the load does."""
+    rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
+    return replace(
+        normal,
+        rise_k=rise_k / (1.0 + _UNSEEN_LOADS),
+        excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
+    )
+
+
+def provisional(learnt: Learnt, settings: DeviceSettings) -> Learnt | None:
+    """What some days may teach: without power they haven't shown all loads, or none at all."""
+    normal = learnt.normal
+    if settings.has_power or settings.normal_rise_k is not None:
+        return learnt
+    if normal.rise_k < SMALLEST_MISSED_RISE_K:
+        return None
+    return replace(learnt, normal=replace(normal, guard=max(normal.guard, _UNSEEN_LOADS)))

@@ -1,11 +1,307 @@
-"""Gathers the readings of a device's inputs into windows, each one step of the observers."""
+"""Readings gathered into windows, and the small numerics that every step of the core uses.
+
+Readings are held within `cabinetwatch.config.values.POSSIBLE` before they come here, so that no
+square, ratio or exponential of them leaves the range of a float. A function that is also open to
+others refuses with a ValueError what lies beyond `LARGEST`: beyond it sums still come out, and are
+no longer true.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp, isfinite
+from operator import mul
 from typing import Any
 
-from cabinetwatch.thermal.bounds import check
+LARGEST = 1e12
+"""No figure of a house comes near it, in SI units; its fourth power is still finite by far."""
+
+SMALLEST = 1e-9
+"""What something is divided by lies above it: a time constant in seconds, a power in watts."""
+
+
+def check(*figures: float) -> None:
+    """Refuse figures that can't be reckoned with.
+
+    Raises:
+        ValueError: one of them is no number, or beyond `LARGEST` either way.
+    """
+    for figure in figures:
+        if not -LARGEST <= figure <= LARGEST:
+            raise ValueError(f"{figure:zg} is no figure to reckon with")
+
+
+def check_positive(*figures: float) -> None:
+    """Refuse figures that nothing can be divided by.
+
+    Raises:
+        ValueError: one of them is no number, below `SMALLEST` or beyond `LARGEST`.
+    """
+    for figure in figures:
+        if not SMALLEST <= figure <= LARGEST:
+            raise ValueError(f"{figure:zg} is no positive figure to reckon with")
+
+
+def checked(result: float) -> float:
+    """Give a result back that is finite.
+
+    Raises:
+        ValueError: the figures that it follows from lead beyond all reckoning.
+    """
+    if not isfinite(result):
+        raise ValueError("the figures given lead beyond all numbers; check them")
+    return result
+
+
+def root(square: float) -> float:
+    """Give the square root; 0 for a square that rounding has brought a little below 0.
+
+    Raises:
+        ValueError: a square that is no finite number.
+    """
+    return checked(float(square**0.5)) if square > 0.0 else checked(0.0 * square)
+
+
+class LowPassRow:
+    """First-order low passes with the time constants `poles_s`, all fed with the same signal.
+
+    The signal is given as its mean over a step; each filter takes it with the exact gain
+    `1 - exp(-dt/tau)`, so the length of the steps doesn't matter.
+    ValueError for figures that can't be reckoned with, and for steps below 0.
+    """
+
+    __slots__ = ("_gains", "_step_ms", "poles_s", "values")
+
+    def __init__(self, poles_s: Sequence[float], value: float = 0.0) -> None:
+        check(value)
+        check_positive(*poles_s)
+        self.poles_s = list(poles_s)
+        self.values = [value] * len(self.poles_s)
+        self._step_ms = -1
+        self._gains: list[float] = []
+
+    def settle(self, value: float) -> None:
+        """Put all filters at `value`, as if the signal had stood there for ever."""
+        check(value)
+        self.values = [value] * len(self.poles_s)
+
+    def advance(self, step_ms: int, mean: float) -> list[float]:
+        """Take the signal's mean over `step_ms` and return the filters' values after it."""
+        check(mean)
+        if step_ms < 0:
+            raise ValueError(f"time doesn't go back, by {-step_ms} ms")
+        if step_ms != self._step_ms:
+            step_s = step_ms / 1000.0
+            self._gains = [1.0 - exp(-step_s / pole_s) for pole_s in self.poles_s]
+            self._step_ms = step_ms
+        self.values = [v + g * (mean - v) for v, g in zip(self.values, self._gains, strict=True)]
+        return self.values
+
+
+_TOLERANCE = 1e-9
+_MOST = 1e60
+
+
+def _check(matrix: Sequence[Sequence[float]], right: Sequence[float]) -> None:
+    if not right or [len(row) for row in matrix] != [len(right)] * len(right):
+        raise ValueError("a system has as many rows as columns, and as many right sides")
+    if not all(-_MOST <= figure <= _MOST for row in (right, *matrix) for figure in row):
+        raise ValueError("a system with such figures can't be solved")
+
+
+def inner(a: Sequence[float], b: Sequence[float]) -> float:
+    """Sum of products; ValueError for one that a float doesn't hold."""
+    return checked(float(sum(map(mul, a, b))))
+
+
+def gram(
+    columns: Sequence[Sequence[float]], weighted: Sequence[Sequence[float]]
+) -> list[list[float]]:
+    """The matrix X' W X; `weighted` are the columns times the weights.
+
+    ValueError for one that a float doesn't hold, and columns that have no weighted ones.
+    """
+    n = len(columns)
+    if len(weighted) != n:
+        raise ValueError("each column has a weighted one")
+    rows = [[0.0] * n for _ in range(n)]
+    for i in range(n):
+        for j in range(i, n):
+            rows[i][j] = rows[j][i] = inner(weighted[i], columns[j])
+    return rows
+
+
+def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
+    """Solve a symmetric positive definite system by Gauss elimination with row pivoting.
+
+    A pivot that vanishes (a column that repeats others) gets the coefficient 0.
+
+    Raises:
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
+    """
+    _check(matrix, right)
+    n = len(right)
+    rows = [[*row, value] for row, value in zip(matrix, right, strict=True)]
+    for i in range(n):
+        best = max(range(i, n), key=lambda r: abs(rows[r][i]))
+        rows[i], rows[best] = rows[best], rows[i]
+        pivot = rows[i]
+        if abs(pivot[i]) < 1e-14:
+            continue
+        for lower in rows[i + 1 :]:
+            factor = lower[i] / pivot[i]
+            if factor:
+                lower[i:] = [v - factor * p for v, p in zip(lower[i:], pivot[i:], strict=True)]
+    answer = [0.0] * n
+    for i in reversed(range(n)):
+        if abs(rows[i][i]) >= 1e-14:
+            answer[i] = (rows[i][n] - inner(rows[i][i + 1 : n], answer[i + 1 :])) / rows[i][i]
+    return answer
+
+
+def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
+    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method.
+
+    Raises:
+        ValueError: a system that isn't square, figures whose products a float doesn't hold.
+    """
+    _check(matrix, right)
+    n = len(right)
+    scale = [max(matrix[i][i], 1e-30) ** 0.5 for i in range(n)]
+    m = [[matrix[i][j] / (scale[i] * scale[j]) for j in range(n)] for i in range(n)]
+    r = [right[i] / scale[i] for i in range(n)]
+    size = max(abs(v) for v in r) or 1.0
+    x = [0.0] * n
+    active: list[int] = []
+    for _ in range(6 * n):
+        slope = [r[i] - inner(m[i], x) for i in range(n)]
+        outside = [i for i in range(n) if i not in active]
+        best = max(outside, key=lambda i: slope[i], default=-1)
+        if best < 0 or slope[best] <= _TOLERANCE * size:
+            break
+        active.append(best)
+        x = _step_inside(m, r, x, active)
+    return [value / s for value, s in zip(x, scale, strict=True)]
+
+
+def _step_inside(
+    m: list[list[float]], r: list[float], x: list[float], active: list[int]
+) -> list[float]:
+    """Go to the free minimum over the active set, dropping what would turn negative."""
+    while active:
+        free = solve([[m[i][j] for j in active] for i in active], [r[i] for i in active])
+        if min(free) > 0.0:
+            break
+        step = min(
+            (x[i] / (x[i] - f) for i, f in zip(active, free, strict=True) if f <= 0.0),
+            default=0.0,
+        )
+        for i, f in zip(active, free, strict=True):
+            x[i] += step * (f - x[i])
+        keep = [i for i in active if x[i] > 1e-12]
+        active[:] = keep
+    else:
+        free = []
+    result = [0.0] * len(r)
+    for i, f in zip(active, free, strict=True):
+        result[i] = f
+    return result
+
+
+@dataclass(slots=True)
+class Resolution:
+    """Smallest difference seen between neighbouring values (K); 0 until two differ."""
+
+    last: float | None = None
+    step: float = 0.0
+
+    def take(self, value: float) -> None:
+        """Look at the next value; what is no number counts in no steps."""
+        if not isfinite(value):
+            return
+        if self.last is not None:
+            change = abs(value - self.last)
+            if change > 1e-3 and (self.step == 0.0 or change < self.step - 1e-6):
+                self.step = min(change, 1.0)
+        self.last = value
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSettings:
+    """What the configuration says about one device.
+
+    `normal_rise_k` at `normal_power_w` and `time_constant_s` are commissioned values: what is given
+    isn't learnt. `off_below_w` None means 5 % of the normal or rated power. The rates are those
+    that the tests for lost cooling and for a missing rise are made for.
+    """
+
+    has_power: bool = False
+    normal_rise_k: float | None = None
+    normal_power_w: float | None = None
+    time_constant_s: float | None = None
+    rated_power_w: float | None = None
+    off_below_w: float | None = None
+    learning_days: float = 7.0
+    false_alarms_per_year: float = 0.5
+    false_missing_per_year: float = 0.5
+
+
+@dataclass(slots=True)
+class Figures:
+    """The device as last judged. `normal_*` and `resistance_k_per_w` are None where unknown.
+
+    `rise_sd_k` and `settled_rise_sd_k` are standard deviations; 1.96 of them make the 95 %
+    interval. `rise_at_load_k` is the rise as if the present load had stood long enough for its part
+    to have come.
+    """
+
+    t_ms: int
+    temperature_c: float
+    ambient_c: float
+    felt_ambient_c: float
+    power_w: float | None
+    raw_rise_k: float
+    rise_k: float
+    rise_sd_k: float
+    rise_at_load_k: float
+    settled_rise_k: float
+    settled_rise_sd_k: float
+    normal_rise_k: float | None
+    highest_normal_k: float | None
+    lowest_normal_k: float | None
+    resistance_k_per_w: float | None
+    time_constant_s: float
+    noise_k: float
+
+
+@dataclass(slots=True)
+class Finding:
+    """Result of one sequential test: `since_ms` is the estimated time of the change.
+
+    `certainty` is the evidence over what a detection needs (1 or more: detected).
+    """
+
+    standing: bool = False
+    since_ms: int = 0
+    certainty: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LearningStatus:
+    """How far learning is.
+
+    `stage`: "none", "provisional", "frozen" or "commissioned" (nothing was to be learnt but the
+    response's details). `learnt_ms` is when; `loads_w` the span of power seen, None without power.
+    """
+
+    stage: str
+    days: float
+    learnt_ms: int | None
+    loads_w: tuple[float, float] | None
+    confidence: str | None
+    remarks: tuple[str, ...]
+
 
 SHORTEST_WINDOW_MS = 9_000
 """Our choice: ten-second readings with jitter make one window each, faster ones are averaged."""

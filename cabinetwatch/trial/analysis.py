@@ -1,19 +1,34 @@
 """A whole trial: from the readings of its phases to figures, verdict and settings."""
 
-from cabinetwatch.errors import UsageError
-from cabinetwatch.times import to_rfc3339
-from cabinetwatch.trial.carrying import Told, tell_alone, tell_both
-from cabinetwatch.trial.consequence import hot_day, life_factors, threshold_c
-from cabinetwatch.trial.data import Phase, Subject, Terms, Trial
-from cabinetwatch.trial.estimate import Estimate, rectangular
-from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
-from cabinetwatch.trial.load import compare
-from cabinetwatch.trial.phases import PhaseResult, analyse_phase, with_history
-from cabinetwatch.trial.reasons import ASSUMED_ACCURACY_K, Evidence, obstacles, remarks
-from cabinetwatch.trial.setpoints import Setpoints, make_setpoints
-from cabinetwatch.trial.sound import sound_figures
-from cabinetwatch.trial.verdict import judge
-from cabinetwatch.trial.zero import Zero, zero_offset
+from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.text import UsageError
+from cabinetwatch.trial.judgement import (
+    ASSUMED_ACCURACY_K,
+    Evidence,
+    PhaseFigures,
+    Setpoints,
+    TrialFigures,
+    compare,
+    hot_day,
+    judge,
+    life_factors,
+    make_setpoints,
+    obstacles,
+    remarks,
+    sound_figures,
+    threshold_c,
+)
+from cabinetwatch.trial.phases import (
+    PhaseResult,
+    Told,
+    Zero,
+    analyse_phase,
+    tell_alone,
+    tell_both,
+    with_history,
+    zero_offset,
+)
+from cabinetwatch.trial.readings import Estimate, Phase, Subject, Terms, Trial, rectangular
 
 
 def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:

@@ -1,18 +1,138 @@
-"""One phase analysed: rise, interval, whether it settled, load, ambient."""
+"""One phase analysed, alone and beside the other: settled, zero, cover, time constants.
+
+A change of cooling changes the thermal resistance, not the heat capacity. So the time constant of a
+single mass goes with its settled rise per W: tau_after = tau_before R_after / R_before. A phase
+that began near its steady state shows next to nothing of its own response, and has it from there.
+
+Where part of the heat goes another way (a second mass, the case's own way to the room, a probe in
+the exhaust) the time constant follows the resistance by less: a power of it below 1.
+
+In a short phase time constant and rise hang together: a slower response means a higher end. So the
+phases are compared hypothesis by hypothesis: each pair of time constants counts by how well it goes
+with the rises that go with it.
+"""
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from cabinetwatch.trial.cleaning import UnusablePhaseError, clean
-from cabinetwatch.trial.data import Phase, Series
-from cabinetwatch.trial.estimate import COVERAGE_FACTOR, Estimate
-from cabinetwatch.trial.profile import Profile, make_profile
-from cabinetwatch.trial.settling import Settling, settle
-from cabinetwatch.trial.steady import Steadiness, held, judge_steadiness
-from cabinetwatch.trial.stillness import scatter, smallest_step
+from cabinetwatch.clock import describe_duration
+from cabinetwatch.trial.fit import Hypotheses, Settling, TimeConstant, settle
+from cabinetwatch.trial.readings import (
+    COVERAGE_FACTOR,
+    Estimate,
+    Floats,
+    Phase,
+    Profile,
+    Series,
+    Subject,
+    UnusablePhaseError,
+    clean,
+    make_profile,
+    mean_of,
+    scatter,
+    smallest_step,
+)
+
+LONG_WINDOW_S, LONG_CHANGE_K = 1800.0, 3.0
+SHORT_WINDOW_S, SHORT_CHANGE_K = 300.0, 1.0
+"""IEC 62368-1, steady state, from memory: the rise changes by no more than 3 K in 30 min; or, when
+at least 10 % below its limit, by no more than 1 K in 5 min. What has no limit counts as below."""
+
+MOST_MISSING = 0.05
+LEAST_MISSING_K = 0.3
+"""The criterion is met long before the end by slow or little warmed gear. So the phase must also
+have shown all but 5 % of the rise (three time constants), or all but 0.3 K; our choice."""
+
+LEFT = 2.0
+"""A phase that had settled has left the steady state when it passes its limits by this factor; our
+choice. Without it, one near its limits would be settled one minute and not the next."""
+
+
+@dataclass(frozen=True)
+class Steadiness:
+    """`by_criterion` alone, `settled` with what is missing besides, and both in words.
+
+    `near`: not settled, but it would still be if it had been before.
+    """
+
+    by_criterion: bool
+    settled: bool
+    sentence: str
+    near: bool = False
+
+
+class _Seen(NamedTuple):
+    """The change that a window shows, K (None when the phase is shorter), and what is allowed."""
+
+    change_k: float | None
+    window_s: float
+    most_k: float
+
+    @property
+    def part(self) -> float:
+        """The change as a part of what is allowed."""
+        return math.inf if self.change_k is None else abs(self.change_k) / self.most_k
+
+    @property
+    def words(self) -> str:
+        window = describe_duration(self.window_s)
+        if self.change_k is None:
+            return f"is shorter than the {window} over which steadiness is judged"
+        allowed = f"({self.most_k:zg} K are allowed)"
+        return f"changed by {_signed(self.change_k)} in its last {window} {allowed}"
+
+
+def judge_steadiness(
+    settling: Settling, profile: Profile, limit_c: float | None, name: str
+) -> Steadiness:
+    """Judge a phase; `limit_c` is the threshold that its temperature must stay under, if known."""
+    rise_k = settling.fitted_c - settling.felt_ambient_c
+    below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
+    seen = [_Seen(_change_k(profile, rise_k, LONG_WINDOW_S), LONG_WINDOW_S, LONG_CHANGE_K)]
+    if below:
+        seen.append(
+            _Seen(_change_k(profile, rise_k, SHORT_WINDOW_S), SHORT_WINDOW_S, SHORT_CHANGE_K)
+        )
+    calmest = min(seen, key=lambda each: each.part)
+    missing_k = settling.missing_k
+    enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
+    by_criterion = calmest.part <= 1
+    furthest = max(calmest.part, abs(missing_k) / enough_k)
+    settled = furthest <= 1 and not settling.poor
+    near = furthest <= LEFT and not settling.poor and not settled
+    outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
+    sentence = (
+        f"The {name} phase {calmest.words}, and {_signed(missing_k)} were still to come: {outcome}"
+        " (criterion of IEC 62368-1, from memory)."
+    )
+    return Steadiness(by_criterion, settled, sentence, near)
+
+
+def held(steadiness: Steadiness, name: str) -> Steadiness:
+    """Give the judgement of a phase that is near its limits and had settled before."""
+    sentence = (
+        f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times what"
+        " settled gear may: settled (criterion of IEC 62368-1, from memory)."
+    )
+    return Steadiness(steadiness.by_criterion, True, sentence)
+
+
+def _change_k(profile: Profile, rise_k: Floats, window_s: float) -> float | None:
+    """Change of the fitted rise in the last `window_s`; None when the phase is shorter."""
+    if profile.span_s < window_s:
+        return None
+    since_s = profile.t_s[-1] - window_s
+    return float(rise_k[-1] - np.interp(since_s, profile.t_s, rise_k))
+
+
+def _signed(value_k: float) -> str:
+    return f"{value_k:+z.1f} K"
+
 
 FIRST_MARK_S, MARK_GROWTH = 60.0, 1.02
 """Instants at which a phase under way is judged, in s from its beginning: a first one, and each
@@ -106,3 +226,354 @@ def _step_error_k(series: Series) -> float:
         return 0.0
     smoothed = math.exp(-2 * (math.pi * scatter(series.value) / step_k) ** 2)
     return step_k / math.sqrt(12.0) * smoothed
+
+
+MOST_DRIFT_K = 0.3
+"""Most that the difference may move from the first third of the phase to the last; our choice."""
+
+OFF_PART = 0.1
+"""A device that draws more than this part of its running load is not off; our choice."""
+
+
+@dataclass(frozen=True)
+class Zero:
+    """The offset of the rise in K, None when the phase can't be used, and why in words."""
+
+    offset_k: Estimate | None
+    sentence: str
+
+
+def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k: float) -> Zero:
+    """Measure the offset, unless the phase shows that the device was not off or not yet cold.
+
+    `running_w` is the power of the before phase; `limit_k` the most that the accuracies allow.
+    """
+    try:
+        cleaned = clean(phase, "zero")
+    except UnusablePhaseError as problem:
+        return Zero(None, f"The zero phase is not used. {problem}")
+    profile = make_profile(cleaned)
+    power_w = profile.mean_power_w
+    if power_w is not None and running_w is not None and power_w > OFF_PART * running_w:
+        return Zero(
+            None,
+            f"The zero phase is not used: {subject.device} drew {power_w:z.1f} W, it was not off.",
+        )
+    apart_k = (profile.temperature_c - profile.ambient_c)[profile.count > 0]
+    third = len(apart_k) // 3
+    drift_k = float(np.mean(apart_k[-third:]) - np.mean(apart_k[:third]))
+    offset = mean_of(apart_k)
+    if abs(drift_k) > MOST_DRIFT_K:
+        return Zero(
+            None,
+            f"The zero phase is not used: the difference still moved by {drift_k:+z.2f} K,"
+            " so the device was not yet as cold as the air.",
+        )
+    if offset.low > limit_k or offset.high < -limit_k:
+        return Zero(
+            None,
+            f"The zero phase is not used: the sensors differ by {offset.value:+z.2f} K, more than"
+            f" their accuracies allow ({limit_k:z.2f} K): they were not in the same air,"
+            " or one is bad.",
+        )
+    return Zero(
+        offset,
+        f"An offset of {offset.value:+z.2f} K between the sensors (zero phase) is taken off.",
+    )
+
+
+WITHIN_S = 600.0
+"""Taking the cover off drops the temperature within minutes (common practice, no source)."""
+
+LEAST_FALL_K = 1.5
+LEAST_PART = 0.2
+"""A fall that counts, in K and as a part of the rise before it; our choice."""
+
+MOST_BY_AMBIENT = 0.4
+MOST_BY_LOAD = 0.15
+"""A fall is explained when the ambient fell by this part of it, or the load by this part of
+itself; our choice."""
+
+
+@dataclass(frozen=True)
+class Fall:
+    """The steepest fall that nothing explains: how far, K, and how long into the phase, s."""
+
+    fall_k: float
+    at_s: float
+
+
+def cover_off(profile: Profile) -> Fall | None:
+    """Find where the temperature suddenly fell with neither ambient nor load behind it.
+
+    A phase that begins warm falls too, but from its start on and ever slower: a fall counts only
+    after ten minutes in which the temperature did not fall.
+    """
+    rows = np.flatnonzero(profile.count > 0)
+    t_s, temperature = profile.t_s[rows], profile.temperature_c[rows]
+    if len(t_s) < 3 or t_s[-1] - t_s[0] < 3 * WITHIN_S:
+        return None
+    ambient = profile.ambient_c[rows]
+    starts = t_s[(t_s >= t_s[0] + WITHIN_S) & (t_s <= t_s[-1] - WITHIN_S)]
+    fell_k = _at(starts, t_s, temperature) - _at(starts + WITHIN_S, t_s, temperature)
+    fell_before_k = _at(starts - WITHIN_S, t_s, temperature) - _at(starts, t_s, temperature)
+    with_ambient_k = _at(starts - WITHIN_S, t_s, ambient) - _at(starts + WITHIN_S, t_s, ambient)
+    rise_k = _at(starts, t_s, temperature) - _at(starts, t_s, ambient)
+    sudden = fell_k >= np.maximum(LEAST_FALL_K, LEAST_PART * rise_k)
+    sudden &= fell_before_k < 0.25 * fell_k
+    sudden &= with_ambient_k < MOST_BY_AMBIENT * fell_k
+    sudden &= ~_load_fell(profile, starts)
+    if not np.any(sudden):
+        return None
+    worst = int(np.argmax(np.where(sudden, fell_k, -np.inf)))
+    return Fall(float(fell_k[worst]), float(starts[worst]))
+
+
+def _at(when_s: Floats, t_s: Floats, values: Floats) -> Floats:
+    return np.interp(when_s, t_s, values)
+
+
+def _load_fell(profile: Profile, starts_s: Floats) -> NDArray[np.bool_]:
+    """Where the power fell as well, so that the temperature had to."""
+    power = profile.power_w
+    if power is None:
+        return np.zeros(len(starts_s), dtype=bool)
+    first = _at(starts_s - WITHIN_S, profile.t_s, power)
+    last = _at(starts_s + WITHIN_S, profile.t_s, power)
+    return np.asarray(first - last > MOST_BY_LOAD * np.abs(first))
+
+
+FOLLOWS, FOLLOWS_SD = 0.85, 0.2
+"""The power of the resistance's ratio by which a time constant follows, and its spread: 1 for a
+single mass, 0.65 to 1.1 for the two-node devices that we simulated; our choice."""
+
+CARRIED_SD = 0.04
+"""What else may differ between two phases of one device; our choice."""
+
+UNMEASURED_LOAD_SD = 0.05
+"""How far apart loads that nobody measured may be; our choice."""
+
+COLD_START_SD, WARM_START_SD = 0.06, 0.15
+"""No time constant of a phase's own is known better (our choice, held against simulated trials).
+One that began warm is worse: a change warms the masses in other shares than a start from cold."""
+
+WARM = 0.5
+"""Part of its settled rise from which on a phase began warm; our choice."""
+
+WORST_SD = 0.35
+"""A time constant known no better (95 % from half to twice of it) is not told; our choice."""
+
+_DOF = 4.0
+"""Of the distribution that disagreement is weighed by: its tails let one of two phases be wrong."""
+
+_LEAST_RISE_K = 0.3
+_MIDDLE_68 = (0.16, 0.5, 0.84)
+
+Name = Literal["before", "after"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """The time constant that a phase is reported with, s; `sentence` where there is one to say."""
+
+    value_s: float | None
+    sentence: str | None = None
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Every hypothesis of before (n,) with every one of after (m,), all (n, m).
+
+    `disagreement`: logarithm of the after time constant less what before lets expect of it, with
+    its `variance`; `weight` of the pair.
+    """
+
+    disagreement: Floats
+    variance: Floats
+    weight: Floats
+
+
+def tell_alone(result: PhaseResult, name: Name) -> Told:
+    """Give what a phase tells of its own response, where there is no other one to go by."""
+    own = _own(result)
+    if own.log_sd <= WORST_SD:
+        return Told(own.value_s)
+    return Told(None, f"The {name} phase shows too little of a response to tell a time constant.")
+
+
+def tell_both(
+    before: PhaseResult, after: PhaseResult, offset_k: float, *, equal_load: bool
+) -> tuple[Told, Told]:
+    """Give the time constants of both phases; a phase that can't be trusted lends nothing.
+
+    `offset_k` of the sensors is in both rises. Without `equal_load` the ratio of the rises tells
+    little of the thermal resistance, and each phase stands alone.
+    """
+    alone = tell_alone(before, "before"), tell_alone(after, "after")
+    rises_k = before.rise.value - offset_k, after.rise.value - offset_k
+    trusted = equal_load and not (before.settling.poor or after.settling.poor)
+    if min(rises_k) < _LEAST_RISE_K or not trusted:
+        return alone
+    first = _lifted(before.settling.hypotheses, offset_k)
+    last = _lifted(after.settling.hypotheses, offset_k)
+    floors = _floor_sd(before), _floor_sd(after)
+    load_ratio = after.power_w / before.power_w if before.power_w and after.power_w else None
+    pairs = _pair(first, last, floors, load_ratio)
+    best_before = _marginal(first.log_tau[:, None], pairs, floors[0], 1.0)
+    best_after = _marginal(last.log_tau, pairs, floors[1], -1.0)
+    ratio = rises_k[1] / rises_k[0] / (load_ratio or 1.0)
+    return (
+        _worded(best_before, before, ("before", "after"), 1 / ratio) if _tells(after) else alone[0],
+        _worded(best_after, after, ("after", "before"), ratio) if _tells(before) else alone[1],
+    )
+
+
+def _tells(result: PhaseResult) -> bool:
+    """Whether a phase has anything to lend."""
+    return result.settling.rough_time_constant_s is not None
+
+
+def _lifted(told: Hypotheses, offset_k: float) -> Hypotheses:
+    """Hypotheses without the offset of the sensors; none of no rise, which has no logarithm."""
+    return told._replace(rise_k=np.maximum(told.rise_k - offset_k, _LEAST_RISE_K))
+
+
+def _floor_sd(result: PhaseResult) -> float:
+    settling = result.settling
+    first_k = float(settling.fitted_c[0] - settling.felt_ambient_c[0])
+    warm = abs(first_k) > WARM * abs(settling.rise.value)
+    return WARM_START_SD if warm else COLD_START_SD
+
+
+def _own(result: PhaseResult) -> TimeConstant:
+    """What the phase's own response tells, known no better than its start allows."""
+    own = result.settling.time_constant
+    return TimeConstant(own.value_s, math.hypot(own.log_sd, _floor_sd(result)))
+
+
+def _pair(
+    first: Hypotheses,
+    last: Hypotheses,
+    floors: tuple[float, float],
+    load_ratio: float | None,
+) -> _Pairs:
+    """Hold each time constant of before, brought over by its rises, against each of after."""
+    log_ratio = np.log(last.rise_k) - np.log(first.rise_k)[:, None] - np.log(load_ratio or 1.0)
+    disagreement = last.log_tau - first.log_tau[:, None] - FOLLOWS * log_ratio
+    rises = (first.rise_sd_k / first.rise_k)[:, None] ** 2 + (last.rise_sd_k / last.rise_k) ** 2
+    load = UNMEASURED_LOAD_SD**2 if load_ratio is None else 0.0
+    variance = floors[0] ** 2 + floors[1] ** 2 + CARRIED_SD**2
+    variance = variance + (FOLLOWS_SD * log_ratio) ** 2 + FOLLOWS**2 * (rises + load)
+    tails = (1 + disagreement**2 / (_DOF * variance)) ** (-(_DOF + 1) / 2)
+    weight = first.weight[:, None] * last.weight * tails / np.sqrt(variance)
+    return _Pairs(disagreement, variance, weight / np.sum(weight))
+
+
+def _marginal(log_tau: Floats, pairs: _Pairs, floor: float, towards: float) -> TimeConstant:
+    """The time constant of one phase over all pairs, each moved towards what the other one says.
+
+    By what part is as for any two figures of known variance: its own over that of the difference.
+    """
+    part = floor**2 / pairs.variance
+    moved = (log_tau + towards * part * pairs.disagreement).ravel()
+    left = float(np.sum(pairs.weight * floor**2 * (1 - part)))
+    order = np.argsort(moved)
+    weight = pairs.weight.ravel()[order]
+    low, middle, high = np.interp(_MIDDLE_68, np.cumsum(weight) - weight / 2, moved[order])
+    half = max(high - middle, middle - low)
+    return TimeConstant(float(np.exp(middle)), math.hypot(half, math.sqrt(left)))
+
+
+def _worded(
+    best: TimeConstant, result: PhaseResult, names: tuple[Name, Name], ratio: float
+) -> Told:
+    """Say where a time constant comes from when it is less the phase's own than the other's."""
+    name, other = names
+    if best.log_sd > WORST_SD:
+        return Told(
+            None,
+            f"The {name} phase shows too little of a response to tell a time constant, and the"
+            f" {other} phase does not make up for it.",
+        )
+    carried = 1 - (best.log_sd / _own(result).log_sd) ** 2
+    if carried <= 0.5:
+        return Told(best.value_s)
+    return Told(
+        best.value_s,
+        f"The time constant of the {name} phase ({describe_duration(best.value_s)}) is mostly"
+        f" carried over from the {other} phase, which shows more of the response: the heat"
+        f" capacity stays, and the thermal resistance is {ratio:z.2f} times as high.",
+    )
+
+
+LONGEST_TOLD_S = 2 * 86_400.0
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a phase stands.
+
+    `settled`: the next may start. `left_s`: how long that will still take, None where it can't be
+    told. `sentence`: both in words.
+    """
+
+    settled: bool
+    left_s: float | None
+    sentence: str
+
+
+def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
+    """Judge a before or after phase that still goes on; `phase` ends now."""
+    result = analyse_phase(phase, name, limit_c)
+    if isinstance(result, str):
+        return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
+    result = with_history(result, name, limit_c)
+    rise = result.settling.rise
+    measured = f"a rise of {rise.value:z.1f} K ({rise.low:z.1f} to {rise.high:z.1f})"
+    if result.settling.poor:
+        return Progress(
+            False,
+            None,
+            f"The {name} phase does not follow the response of a device at steady cooling:"
+            " something changed within it; begin the phase anew once all is as it shall be.",
+        )
+    if result.steadiness.settled:
+        return Progress(
+            True, 0.0, f"The {name} phase has settled at {measured}; the next may start."
+        )
+    left_s = _left_s(result)
+    if left_s is None:
+        return Progress(
+            False, None, f"The {name} phase has not settled; how long it takes can't be told yet."
+        )
+    missing_k = result.settling.missing_k
+    return Progress(
+        False,
+        left_s,
+        f"The {name} phase has not settled: heading for {measured}, {missing_k:+z.1f} K are still"
+        f" to come; about {describe_duration(left_s)} more.",
+    )
+
+
+def zero_progress(phase: Phase, subject: Subject, limit_k: float) -> Progress:
+    """Judge a zero phase that still goes on: device off, sensors in the same air."""
+    zero = zero_offset(phase, subject, None, limit_k)
+    if zero.offset_k is None:
+        return Progress(False, None, zero.sentence)
+    return Progress(True, 0.0, f"{zero.sentence} The next phase may start.")
+
+
+def _left_s(result: PhaseResult) -> float | None:
+    """Time until so little is missing that it counts as settled."""
+    settling, span_s = result.settling, result.profile.span_s
+    window_s = max(0.0, SHORT_WINDOW_S - span_s)
+    tau_s = settling.rough_time_constant_s
+    if tau_s is None:
+        return None
+    enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
+    missing_k = abs(settling.missing_k)
+    decay_s = 0.0
+    if missing_k > enough_k:
+        decay_s = tau_s * math.log(missing_k / enough_k)
+    left_s = max(decay_s, window_s, 60.0)
+    return None if left_s > LONGEST_TOLD_S else left_s

@@ -1,25 +1,52 @@
-"""What the engine knows of one device: its temperatures, load, threshold and margins."""
+"""What the engine knows of one device: temperatures, load, threshold, rise and margins."""
 
 import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.config.devices import Device
-from cabinetwatch.config.site import Site
+from cabinetwatch.clock import describe_duration
+from cabinetwatch.config.equipment import Device
+from cabinetwatch.config.services import Site
 from cabinetwatch.text import rounded
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
-from cabinetwatch.thermal.figures import DeviceSettings, Figures
-from cabinetwatch.times import describe_duration
-from cabinetwatch.watch.power import PowerHold
+from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cabinetwatch.watch.alarm import Alarm
+    from cabinetwatch.watch.alarms import Alarm
     from cabinetwatch.watch.trials import TrialRecord
+
+POWER_HOLD_MS = 600_000
+"""How long the last known load holds when a power sensor is silent."""
+
+
+class PowerHold:
+    """Until when the last known value of a power sensor stands for the load of a device."""
+
+    def __init__(self, device: "DeviceView", sensor: SensorView, order: int) -> None:
+        self.device = device
+        self.sensor = sensor
+        self.order = order
+        self.lapsed = False
+
+    @property
+    def holds(self) -> bool:
+        """Whether the value may still be used."""
+        sensor = self.sensor
+        return sensor.taken_t is not None and (sensor.good or not self.lapsed)
+
+    @property
+    def due(self) -> int | None:
+        """When a value that has gone stale stops standing for the load."""
+        sensor = self.sensor
+        if sensor.good or self.lapsed or sensor.taken_t is None:
+            return None
+        return sensor.taken_t + POWER_HOLD_MS
+
 
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""

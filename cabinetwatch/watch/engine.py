@@ -6,37 +6,33 @@ from collections.abc import Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.thermal.plausible import Quality as Verdict
-from cabinetwatch.watch.alarm import Alarm
-from cabinetwatch.watch.barrier import MANY_SINCE, MOST_SINCE, RestorePoint, Waited
-from cabinetwatch.watch.commands import Answer, carry_out
-from cabinetwatch.watch.connection import ConnectionView
-from cabinetwatch.watch.deadlines import Deadlines, Timed
-from cabinetwatch.watch.deeds import DEEDS, carry_out_deed, withhold
-from cabinetwatch.watch.devices import with_sensors_called
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.frozen import FrozenWatch
-from cabinetwatch.watch.house import House
-from cabinetwatch.watch.panel import Panel
-from cabinetwatch.watch.power import PowerHold
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.thermal.sensing import Quality as Verdict
+from cabinetwatch.watch.alarms import Alarm, Deadlines, Panel, Timed
+from cabinetwatch.watch.commands import DEEDS, Answer, carry_out, carry_out_deed, withhold
+from cabinetwatch.watch.devices import PowerHold, with_sensors_called
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import (
     DEADLINE,
     LONGEST_EXCERPT,
+    MANY_SINCE,
+    MOST_SINCE,
     RESET_AFTER,
     REST_MS,
     Refusal,
+    RestorePoint,
+    Waited,
     describe_error,
     renamed_refusals,
 )
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
+    FrozenWatch,
     SensorView,
     SilenceDeadline,
     StaleDeadline,
     Unheard,
 )
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.site import ConnectionView, House
 from cabinetwatch.watch.trials import TrialBook
 
 STATE_VERSION = 7

@@ -2,8 +2,8 @@
 
 from typing import Any
 
+from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.text import rounded
-from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.sensors import SensorView

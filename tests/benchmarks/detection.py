@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
+from cabinetwatch.thermal.derating import ForecastWatch
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
-from cabinetwatch.thermal.forecast import ForecastWatch
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.benchmarks import physics, records_two
 from tests.benchmarks.physics import DAY_S, Array, Fault, Record
 from tests.benchmarks.yardsticks import oracle_delay_s, setpoint_delay_s, tightest_setpoint_k

@@ -12,7 +12,7 @@ from math import log
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import Scene, step_at
 
 SENSORS = ((900.0, 10.0, 0.05), (3000.0, 30.0, 0.1), (400.0, 10.0, 0.1), (1800.0, 10.0, 0.2))

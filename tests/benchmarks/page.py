@@ -14,8 +14,7 @@ import time
 from pathlib import Path
 
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.report.page_keeper import write_page
-from cabinetwatch.report.page_source import PageSource
+from cabinetwatch.report.page_server import PageSource, write_page
 from tests.benchmarks.timing import YARDSTICK, Times, options, report, timed
 from tests.support.house import House, build
 

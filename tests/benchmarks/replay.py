@@ -19,16 +19,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from cabinetwatch.config import Config, parse
-from cabinetwatch.intake import recording
-from cabinetwatch.intake.decode import Decoder
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.mqtt import recording
+from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.conditions import SPECS
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 
 DEVICES = 10
 SENSORS = 50
@@ -147,7 +146,7 @@ def decode(folder: Path, config: Config) -> float:
         count = recorder.count
     decoder = Decoder(config.sensors)
     began = time.perf_counter()
-    for message in recording.read(path, print):
+    for message in recording.read_recording(path, print):
         decoder.decode(message.topic, message.payload, message.utc_ms)
     return count / (time.perf_counter() - began)
 

@@ -31,18 +31,17 @@ from contextlib import closing
 from itertools import chain
 from pathlib import Path
 
-from cabinetwatch.config.store import Store as StoreConfig
-from cabinetwatch.service.housekeeping import ROUND_MS
-from cabinetwatch.service.sampling import SAMPLE_EVERY_MS, FigureSampler
-from cabinetwatch.store.batch import Batch, Repeatable
+from cabinetwatch.config.services import Store as StoreConfig
+from cabinetwatch.service.engine_loop import SAMPLE_EVERY_MS, FigureSampler
+from cabinetwatch.service.store_loop import ROUND_MS
+from cabinetwatch.store.codecs import FigureMinute
 from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
-from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.records import Batch, Repeatable
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import FigureMinute
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.upkeep import Keeping, Now
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 
 SENSORS = 50
 INTERVAL_MS = 2_000

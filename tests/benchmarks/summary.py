@@ -18,14 +18,12 @@ from pathlib import Path
 
 import numpy as np
 
-from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_make import WeekMaker
-from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.report.summary_week import IsoWeek, Week
+from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
-from cabinetwatch.store.weeks import ClosedWeek
 from cabinetwatch.watch import configuration
 from tests.benchmarks.timing import YARDSTICK, Times, options, report, timed
 from tests.support import fortnight as story
@@ -63,7 +61,7 @@ def measure(devices: int, days: int) -> dict[str, Times]:
         command = [*python, "cabinetwatch", "summary", "--config", str(path), "--week", story.WEEK]
         child = ["--store", url, "--week", story.WEEK, "--now", str(story.NOW)]
         envelope = ["--message-id", "<a@b.example>", "--from", "a@b.example", "--to", "c@b.example"]
-        module = "cabinetwatch.report.summary_child"
+        module = "cabinetwatch.report.summary_mail"
         found = {
             "yardstick": timed(YARDSTICK),
             "summary --out": timed([*command, "--out", str(Path(name) / "out")]),

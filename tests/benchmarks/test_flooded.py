@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.intake import inbox
-from cabinetwatch.intake.senml import MOST_RECORDS
+from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt.decoding import MOST_RECORDS
 from tests.benchmarks.flooded import measure
 
 

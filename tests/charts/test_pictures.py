@@ -8,9 +8,19 @@ import numpy as np
 import pytest
 
 from cabinetwatch.charts.canvas import HEIGHT, WIDTH, draw_png, draw_svg
-from cabinetwatch.charts.palette import DARK, LIGHT, STROKES
-from cabinetwatch.charts.picture import AlarmMark, Curve, NoteMark, Picture, Role, curve
-from cabinetwatch.charts.presets import device_picture, trend_picture
+from cabinetwatch.charts.picture import (
+    DARK,
+    LIGHT,
+    STROKES,
+    AlarmMark,
+    Curve,
+    NoteMark,
+    Picture,
+    Role,
+    curve,
+    device_picture,
+    trend_picture,
+)
 
 START_MS = 1_782_900_000_000
 HOUR_MS = 3_600_000

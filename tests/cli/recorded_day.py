@@ -5,11 +5,11 @@ import io
 from pathlib import Path
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.events import Entry, EntryKind
 from tests.watch.world import World
 
 STORE = '[store]\nurl = "sqlite:///watch.db"\n'

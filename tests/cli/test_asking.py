@@ -10,13 +10,12 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.store.batch import Batch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import WriterLock
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Transition
 
 HOUR_MS = 3_600_000
 Commit = Callable[..., None]

@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli import calc
-from cabinetwatch.errors import UsageError
+from cabinetwatch.text import UsageError
 
 
 def _run(*arguments: str) -> int:
     parser = argparse.ArgumentParser()
-    calc.configure(parser)
-    return calc.run(parser.parse_args(arguments))
+    calc.configure_calc(parser)
+    return calc.run_calc(parser.parse_args(arguments))
 
 
 def _answer(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:

@@ -68,7 +68,7 @@ def test_a_broker_that_is_away_is_told_in_a_sentence(
 ) -> None:
     path = site.write()
     broker.stop()
-    monkeypatch.setattr("cabinetwatch.cli.clear._WITHIN_S", 0.5)
+    monkeypatch.setattr("cabinetwatch.cli.services._WITHIN_S", 0.5)
     assert main(["clear", "--config", str(path)]) == 1
     said = capsys.readouterr()
     assert said.out == ""

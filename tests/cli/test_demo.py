@@ -11,18 +11,17 @@ import pytest
 from rich.console import Console
 
 from cabinetwatch.cli import demo
+from cabinetwatch.cli.demo import Screen
 from cabinetwatch.cli.demo_fortnight import beginning
-from cabinetwatch.cli.demo_screen import Screen
-from cabinetwatch.demo import scenario
-from cabinetwatch.demo.configuration import MARK
-from cabinetwatch.demo.fortnight import SIMULATED
-from cabinetwatch.errors import UsageError
+from cabinetwatch.demo import nodes as scenario
+from cabinetwatch.demo.fortnight import MARK, SIMULATED
+from cabinetwatch.text import UsageError
 
 
 def arguments(*words: str) -> argparse.Namespace:
     """Parse the command's own arguments."""
     parser = argparse.ArgumentParser()
-    demo.configure(parser)
+    demo.configure_demo(parser)
     return parser.parse_args(words)
 
 
@@ -32,7 +31,7 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "out"
-    status = demo.run(arguments("--out", str(folder)))
+    status = demo.run_demo(arguments("--out", str(folder)))
     shown = capsys.readouterr().out
 
     assert status == 0, shown
@@ -71,7 +70,7 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
 def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "thesis.txt").write_text("precious")
     with pytest.raises(UsageError, match="name another folder with --out"):
-        demo.run(arguments("--out", str(tmp_path)))
+        demo.run_demo(arguments("--out", str(tmp_path)))
 
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 
@@ -79,7 +78,7 @@ def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
 def test_a_configuration_of_the_users_own_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "config.toml").write_text("[site]\n")
     with pytest.raises(UsageError, match="holds other files"):
-        demo.run(arguments("--out", str(tmp_path)))
+        demo.run_demo(arguments("--out", str(tmp_path)))
 
     assert (tmp_path / "config.toml").read_text() == "[site]\n"
 
@@ -87,7 +86,7 @@ def test_a_configuration_of_the_users_own_is_left_alone(tmp_path: Path) -> None:
 def test_a_file_in_the_place_of_the_folder_is_a_sentence(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(UsageError, match=r"can't be used .* \(File exists\)"):
-        demo.run(arguments("--out", str(tmp_path / "file")))
+        demo.run_demo(arguments("--out", str(tmp_path / "file")))
 
 
 def test_an_earlier_demonstration_is_cleared_and_nothing_else(tmp_path: Path) -> None:

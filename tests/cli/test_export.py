@@ -10,14 +10,13 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.cli import export
-from cabinetwatch.errors import StoreError, UsageError
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.cli import data as export
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError, UsageError
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 
 T0 = 1_782_900_000_000  # 2026-07-01T10:00:00Z
 Export = Callable[..., str]
@@ -69,10 +68,10 @@ def exported(config_file: Path, capsys: pytest.CaptureFixture[str]) -> Export:
 
     def run(*arguments: str) -> str:
         parser = argparse.ArgumentParser()
-        export.configure(parser)
+        export.configure_export(parser)
         args = parser.parse_args(arguments)
         args.config = config_file
-        assert export.run(args) == 0
+        assert export.run_export(args) == 0
         return capsys.readouterr().out
 
     return run

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.text import ConfigError
 from cabinetwatch.watch import configuration
 from tests.support.house import House, build
 

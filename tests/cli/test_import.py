@@ -13,21 +13,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.cli import export
+from cabinetwatch.cli import data as export
 from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
-from cabinetwatch.errors import StoreError, UsageError
-from cabinetwatch.intake.recording import Recorded, to_line
-from cabinetwatch.service.importing import Dated, heard_by_both
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.mqtt.recording import Recorded, to_line
+from cabinetwatch.service.offline import Dated, heard_by_both
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.warm import warm_engine
+from cabinetwatch.text import StoreError, UsageError
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 
-importing = importlib.import_module("cabinetwatch.cli.import")
+importing = importlib.import_module("cabinetwatch.cli.data")
 
 T0 = 1_782_900_000_000  # 2026-07-01T10:00:00Z
 EXPORTED = (
@@ -81,12 +80,12 @@ def take_in(config_file: Path, content: str) -> str:
 
 def put_out(config_file: Path, kind: str = "csv") -> str:
     parser = argparse.ArgumentParser()
-    export.configure(parser)
+    export.configure_export(parser)
     args = parser.parse_args(["--format", kind])
     args.config = config_file
     out = io.StringIO()
     with contextlib.redirect_stdout(out):
-        export.run(args)
+        export.run_export(args)
     return out.getvalue()
 
 

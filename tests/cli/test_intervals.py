@@ -2,9 +2,9 @@
 
 import pytest
 
-from cabinetwatch.cli.intervals import read_interval
-from cabinetwatch.errors import UsageError
-from cabinetwatch.times import from_rfc3339
+from cabinetwatch.cli.terminal import read_interval
+from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.text import UsageError
 
 START, END = from_rfc3339("2026-07-01T18:00:00Z"), from_rfc3339("2026-07-01T20:00:00Z")
 

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.warm import warm_engine
-from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.events import Entry, EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.watch.world import DAY, HOUR, HOUSE, T0, World, make_config
 

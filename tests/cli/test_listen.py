@@ -15,12 +15,12 @@ import pytest
 from paho.mqtt import publish
 from rich.console import Console
 
-from cabinetwatch.cli.listen_screen import _table
+from cabinetwatch.cli.hear import _table
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock, WatchTime
-from cabinetwatch.intake.message import Incoming
-from cabinetwatch.intake.recording import read
-from cabinetwatch.intake.survey import Survey
+from cabinetwatch.mqtt.draft import Survey
+from cabinetwatch.mqtt.link import Incoming
+from cabinetwatch.mqtt.recording import read_recording
 from cabinetwatch.watch import configuration
 from tests.service.watching import wait_until
 from tests.support.broker import Broker
@@ -176,7 +176,7 @@ def test_record_writes_what_arrives_and_stops_cleanly(
         _, err = finish(process, number)
         assert process.returncode == 0
     assert f"4 messages written to {path}" in err
-    recorded = list(read(path, pytest.fail))
+    recorded = list(read_recording(path, pytest.fail))
     assert [(one.topic, one.payload.decode(), one.retain) for one in recorded] == [
         ("hall/air", "20.0", True),
         ("under-stairs/nas/air", "41.5", False),
@@ -204,8 +204,10 @@ def test_record_takes_the_configured_topics_or_those_asked_for(
     command = ["record", "--config", str(config_file), "--for", FOR_A_WHILE]
     assert main([*command, str(configured)]) == 0
     assert main([*command, str(asked), "--topic", "hall/+"]) == 0
-    assert [one.topic for one in read(configured, pytest.fail)] == ["under-stairs/nas/air"]
-    assert [one.topic for one in read(asked, pytest.fail)] == ["hall/air"]
+    assert [one.topic for one in read_recording(configured, pytest.fail)] == [
+        "under-stairs/nas/air"
+    ]
+    assert [one.topic for one in read_recording(asked, pytest.fail)] == ["hall/air"]
 
 
 def test_the_live_table_shows_each_topic_once(capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,7 +1,6 @@
 """The program itself: commands are found, errors become sentences, statuses are right."""
 
 import argparse
-import importlib
 import os
 import subprocess
 import sys
@@ -12,7 +11,7 @@ import pytest
 
 from cabinetwatch import __version__
 from cabinetwatch.cli import main as program
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.text import ConfigError
 
 
 def run(*arguments: str) -> int:
@@ -25,13 +24,11 @@ def raising(error: BaseException) -> SimpleNamespace:
     def fail(args: argparse.Namespace) -> int:
         raise error
 
-    return SimpleNamespace(configure=lambda parser: None, run=fail)
+    return SimpleNamespace(configure_check=lambda parser: None, run_check=fail)
 
 
 @pytest.mark.parametrize("name", program.COMMANDS)
 def test_every_command_has_its_module(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    module = importlib.import_module(f"cabinetwatch.cli.{name}")
-    assert (module.__doc__ or "").startswith(f"`cabinetwatch {name}")
     with pytest.raises(SystemExit) as ended:
         run(name, "--help")
     assert ended.value.code == 0
@@ -161,7 +158,7 @@ def test_only_the_module_of_the_command_is_imported() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
-    assert loaded == {"main", "check", "output", "trying"}
+    assert loaded == {"main", "check", "terminal"}
 
 
 def test_output_that_has_no_room_is_a_sentence_and_status_1() -> None:
@@ -188,7 +185,7 @@ import sys, types
 import cabinetwatch.cli.main as program
 speak = lambda args: print('warm ' * 100_000) or 0
 sys.modules['cabinetwatch.cli.check'] = types.SimpleNamespace(
-    configure=lambda parser: None, run=speak)
+    configure_check=lambda parser: None, run_check=speak)
 sys.argv = ['cabinetwatch', 'check']
 program.entry()
 """

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store import running as store_running
+from cabinetwatch.store import snapshot as store_running
 from cabinetwatch.store.place import WriterLock, holder_of
 from cabinetwatch.store.store import Store
 from tests.report.serving import write_page

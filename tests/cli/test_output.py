@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.cli.output import print_json, print_table, say
+from cabinetwatch.cli.terminal import print_json, print_table, say
 from cabinetwatch.text import printable
 
 

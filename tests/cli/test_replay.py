@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.intake.recording import Recorded, to_line
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.mqtt.recording import Recorded, to_line
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Reading
 from tests.cli.recorded_day import keep, run, write_config
 from tests.store.upkeep import FOREVER, cleared, tidied
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.cli.service_log import LineFormatter, log_to_standard_error
+from cabinetwatch.cli.terminal import LineFormatter, log_to_standard_error
 from cabinetwatch.store.migrate import migrate
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.trial_record import INVENTED, Phases, write_trial_record
-from cabinetwatch.times import from_rfc3339
+from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.demo.fortnight import INVENTED, Phases, write_trial_record
 from tests.cli.demonstration import CONFIGURATION
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
@@ -251,7 +251,7 @@ def test_a_phase_that_tells_nothing_is_undecided(report: Report, changes: dict[s
 def test_what_fits_curves_and_draws_never_enters_the_daemon() -> None:
     heavy = {"scipy", "numpy", "matplotlib", "tomlkit"}
     code = (
-        "import sys, cabinetwatch.cli.run, cabinetwatch.service.daemon;"
+        "import sys, cabinetwatch.cli.services, cabinetwatch.service.daemon;"
         f"print(sorted({heavy!r} & set(sys.modules)))"
     )
     done = subprocess.run(

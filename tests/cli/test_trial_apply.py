@@ -5,12 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.cli import trial_apply
-from cabinetwatch.cli.trial_apply import apply_setpoints
-from cabinetwatch.store.running import find_watch
+from cabinetwatch.cli import trial as trial_apply
+from cabinetwatch.cli.trial import apply_setpoints
+from cabinetwatch.store.snapshot import find_watch
 from cabinetwatch.store.store import Store
-from cabinetwatch.trial.figures import PhaseFigures, TrialFigures
-from cabinetwatch.trial.setpoints import Setpoints
+from cabinetwatch.trial.judgement import PhaseFigures, Setpoints, TrialFigures
 from tests.service.conftest import cabinet, site
 from tests.service.site import Site
 from tests.service.watching import running, wait_until

@@ -10,22 +10,19 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.trial_record import Phases, write_trial_record
-from cabinetwatch.report.trial_case import Case, judge_case
-from cabinetwatch.report.trial_charts import draw_charts
-from cabinetwatch.report.trial_stored import with_stored_readings
-from cabinetwatch.store import spared
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.follower import Follower
+from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.demo.fortnight import Phases, write_trial_record
+from cabinetwatch.report.trial_case import Case, judge_case, with_stored_readings
+from cabinetwatch.report.trial_page import draw_charts
+from cabinetwatch.store import upkeep as spared
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.migrate import migrate
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import Follower, pack_state
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.store.warm import pack_state
-from cabinetwatch.times import from_rfc3339
-from cabinetwatch.trial.data import Terms
+from cabinetwatch.trial.readings import Terms
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.cli.demonstration import CONFIGURATION
 from tests.store.upkeep import tidied
 

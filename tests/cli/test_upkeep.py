@@ -6,15 +6,15 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.room import Room
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
-from cabinetwatch.store.warm import pack_state
+from cabinetwatch.store.upkeep import Room
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Reading
 from tests.store.upkeep import tidied
 
 T0 = 1_767_261_600_000  # 2026-01-01T10:00:00Z

@@ -6,7 +6,7 @@ import pytest
 from pydantic import Field
 
 from cabinetwatch.config import AlarmSettings, ConditionSpec, Config, parse
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.text import ConfigError
 
 
 class TooWarm(AlarmSettings):

@@ -10,13 +10,19 @@ from typing import Any
 import pytest
 
 from cabinetwatch.config import Config, Device, Sensor, parse
-from cabinetwatch.config.base import Table
-from cabinetwatch.config.mqtt import Mqtt
-from cabinetwatch.config.notify import Command, Email, MqttNotices, Notify
-from cabinetwatch.config.reports import Page, Summary
-from cabinetwatch.config.site import Site
-from cabinetwatch.config.store import Store
-from cabinetwatch.config.wording import keys_of
+from cabinetwatch.config.checking import keys_of
+from cabinetwatch.config.services import (
+    Command,
+    Email,
+    Mqtt,
+    MqttNotices,
+    Notify,
+    Page,
+    Site,
+    Store,
+    Summary,
+)
+from cabinetwatch.config.values import Table
 from cabinetwatch.watch.conditions import SPECS
 
 EXAMPLE = Path(__file__).parents[2] / "config.example.toml"

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.config import find_config_file
-from cabinetwatch.config.secrets import find_secret
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.config.services import find_secret
+from cabinetwatch.text import ConfigError
 from cabinetwatch.watch.configuration import load
 from tests.config.support import problem, read
 

@@ -4,8 +4,8 @@ import tomllib
 
 import pytest
 
-from cabinetwatch.config.rewriting import with_settings
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.cli.trial import with_settings
+from cabinetwatch.text import ConfigError
 
 VALUES = {"normal_rise_k": 12.3, "time_constant_s": 900.0}
 

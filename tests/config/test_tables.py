@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.config import load
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.text import ConfigError
 from tests.config.support import CONDITIONS, SENSORS, problem, problems, read
 
 

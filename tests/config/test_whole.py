@@ -10,11 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cabinetwatch.config import from_json, load
-from cabinetwatch.config.assembly import assemble
-from cabinetwatch.config.quantities import ROLES, UNITS
-from cabinetwatch.config.reading import Reader
-from cabinetwatch.config.wording import Problems
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.config.checking import Problems, Reader, assemble
+from cabinetwatch.config.values import ROLES, UNITS
+from cabinetwatch.text import ConfigError
 from tests.config.support import CONDITIONS, SENSORS, problem, problems, read
 
 

@@ -8,7 +8,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from cabinetwatch.demo.broker import EmbeddedBroker
+from cabinetwatch.demo.servers import EmbeddedBroker
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 

@@ -6,9 +6,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet, Surroundings
-from cabinetwatch.demo.device import AIR_HEAT_CAPACITY_J_M3K, Build, SimulatedDevice
-from cabinetwatch.demo.household import NAS, under_stairs
+from cabinetwatch.demo.cabinet import (
+    AIR_HEAT_CAPACITY_J_M3K,
+    MAX_STEP_S,
+    NAS,
+    Build,
+    Cabinet,
+    SimulatedDevice,
+    Surroundings,
+    under_stairs,
+)
 
 STEADY = Surroundings(hall_swing_k=0.0, hall_wander_k=0.0, load_wander=0.0)
 PLAIN_FAN = Build(

@@ -6,10 +6,10 @@ from itertools import islice
 
 import pytest
 
+from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import fortnight
-from cabinetwatch.demo.configuration import fortnight_configuration_text
-from cabinetwatch.demo.scenario import TIME_ZONE
-from cabinetwatch.times import from_datetime, to_datetime
+from cabinetwatch.demo.fortnight import fortnight_configuration_text
+from cabinetwatch.demo.nodes import TIME_ZONE
 
 DAY_MS = 86_400_000
 
@@ -51,10 +51,10 @@ def test_every_event_happens_in_its_order_and_the_first_says_that_all_is_simulat
 
 
 def test_its_probes_are_the_sensors_of_its_configuration_which_mails_nobody() -> None:
-    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.INTERVAL_S)
+    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.MOMENT_S)
     config = tomllib.loads(text)
     (moment,) = islice(fortnight.moments(0, DAY_MS), 1)
     assert config["sensors"].keys() == moment.values.keys()
-    assert {each["interval_s"] for each in config["sensors"].values()} == {fortnight.INTERVAL_S}
+    assert {each["interval_s"] for each in config["sensors"].values()} == {fortnight.MOMENT_S}
     assert config["notify"] == {"mqtt": {"enabled": False}}
     assert "simulated" in config["site"]["name"]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.demo.maildrop import DroppedMail, MailDrop
+from cabinetwatch.demo.servers import DroppedMail, MailDrop
 from tests.support.patience import WITHIN_S
 
 

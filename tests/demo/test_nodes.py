@@ -9,11 +9,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from cabinetwatch.clock import RatedClock
-from cabinetwatch.demo.broker import EmbeddedBroker
-from cabinetwatch.demo.household import under_stairs
-from cabinetwatch.demo.instruments import instrument
-from cabinetwatch.demo.nodes import SensorNodes, bare_number, json_object, senml_pack
-from cabinetwatch.demo.probe import Probe
+from cabinetwatch.demo.cabinet import Probe, under_stairs
+from cabinetwatch.demo.nodes import SensorNodes, bare_number, instrument, json_object, senml_pack
+from cabinetwatch.demo.servers import EmbeddedBroker
 from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
 

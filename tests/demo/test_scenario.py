@@ -5,10 +5,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from cabinetwatch.demo import scenario
-from cabinetwatch.demo.configuration import configuration_text
-from cabinetwatch.demo.observer import Told
-from cabinetwatch.times import from_datetime, to_datetime
+from cabinetwatch.clock import from_datetime, to_datetime
+from cabinetwatch.demo import nodes as scenario
+from cabinetwatch.demo.fortnight import configuration_text
+from cabinetwatch.demo.nodes import Told
 
 
 def at(text: str) -> int:

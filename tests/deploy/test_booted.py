@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
 from tests.deploy.machine import HOST, Image, Machine, build_root, make_image
 from tests.service.mails import part
 from tests.service.ordeal import TABLES, Feeder, Findings, Reckoning, numbers_in

@@ -7,11 +7,11 @@ import sys
 from typing import Any, NoReturn
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.intake.connection import Connection
+from cabinetwatch.mqtt.connection import Connection
+from cabinetwatch.service.children import SummaryLoop
 from cabinetwatch.service.delivery_loop import DeliveryLoop
 from cabinetwatch.service.engine_loop import EngineLoop
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.summary_loop import SummaryLoop
 
 WORK: dict[str, tuple[type, str]] = {
     "network": (Connection, "work"),

@@ -6,7 +6,8 @@ python -m tests.faults.impatient run --config FILE
 import sys
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.service import stand_in, store_loop
+from cabinetwatch.service import startup as stand_in
+from cabinetwatch.service import store_loop
 
 if __name__ == "__main__":
     store_loop.RETRY_MS = 500

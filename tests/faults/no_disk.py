@@ -7,8 +7,9 @@ import sys
 from pathlib import Path
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.service import stand_in, startup
-from cabinetwatch.store.in_memory import MEMORY
+from cabinetwatch.service import startup
+from cabinetwatch.service import startup as stand_in
+from cabinetwatch.store.database import MEMORY
 from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.store.store import Store
 

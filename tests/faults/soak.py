@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import psutil
 
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Transition
 from tests.service.day import START_MS, DrivenWatch
 from tests.service.site import Site
 from tests.service.watching import wait_until

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.demo.broker import EmbeddedBroker
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.demo.servers import EmbeddedBroker
+from cabinetwatch.watch.events import Transition
 from tests.faults.house import (
     TABLES,
     mailed,

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from cabinetwatch.times import to_datetime
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.clock import to_datetime
+from cabinetwatch.watch.events import Transition
 from tests.faults.house import TABLES, swing
 from tests.service.day import START_MS, DrivenWatch
 from tests.service.site import HALL, NAS, Site

@@ -15,7 +15,7 @@ import pytest
 from cabinetwatch.service import startup
 from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.place import DiskFaultError, WriterLock, database_url, pending_salvage
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.watch.events import AlarmState
 from tests.faults.house import TABLES, numbers_in, publish_numbers, swing, wait_mailed, wait_stored
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until, watching

@@ -8,7 +8,7 @@ import pytest
 
 from cabinetwatch.service import store_loop
 from cabinetwatch.store import database
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from tests.faults.disk import FailingDisk, SmallDisk, let_write, refuse_writes
 from tests.faults.house import (

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.watch.events import AlarmState
 from tests.faults.house import TABLES
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import wait_until, watching

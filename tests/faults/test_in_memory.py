@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store import in_memory
-from cabinetwatch.store.in_memory import MemoryPlace, clear_leftovers, find_records
+from cabinetwatch.store import database as in_memory
+from cabinetwatch.store.database import MemoryPlace, clear_leftovers, find_records
 from cabinetwatch.store.place import database_path
 from tests.faults.house import TABLES
 from tests.report.serving import write_page

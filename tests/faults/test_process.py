@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from cabinetwatch.notify.channels.smtp import Timeouts
+from cabinetwatch.notify.smtp import Timeouts
 from tests.faults.dying import WORK
 from tests.faults.house import TABLES, numbers_in, publish_numbers, wait_stored
 from tests.service.site import NAS, Site

@@ -12,10 +12,10 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from pydantic import SecretStr
 
 from cabinetwatch.clock import SystemClock, WatchTime
-from cabinetwatch.config.mqtt import Mqtt
-from cabinetwatch.config.sensors import Sensor
-from cabinetwatch.intake.message import ConnectionEvent, Incoming
-from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.config.services import Mqtt
+from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
+from cabinetwatch.mqtt.session import MqttSession
 from tests.support.patience import WITHIN_S
 
 

@@ -1,6 +1,6 @@
 """The order of acknowledgements, and the time the window stands full."""
 
-from cabinetwatch.intake.acknowledgements import Acknowledgements
+from cabinetwatch.mqtt.connection import Acknowledgements
 
 
 def test_waits_for_the_ones_that_came_before() -> None:

@@ -5,9 +5,9 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.intake.backlog import Backlog, Released
-from cabinetwatch.intake.message import Incoming
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.mqtt.backlog import Backlog, Released
+from cabinetwatch.mqtt.link import Incoming
+from cabinetwatch.watch.events import Quality, Reading
 
 RECONNECT = 1_000_000
 LAST_LIVE = RECONNECT - 60_000

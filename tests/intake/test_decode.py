@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.config.quantities import UNITS, conversion
-from cabinetwatch.intake.decode import Decoded, Decoder, Value
+from cabinetwatch.config.values import UNITS, conversion
+from cabinetwatch.mqtt.decoding import Decoded, Decoder, Value
 from tests.intake.support import sensor
 
 ARRIVED_MS = 1_700_000_000_000

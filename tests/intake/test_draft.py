@@ -10,11 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.intake import survey as survey_module
-from cabinetwatch.intake.draft import QOS_0, draft, toml_text
-from cabinetwatch.intake.guess import Guess, guess, words_of
-from cabinetwatch.intake.message import Incoming
-from cabinetwatch.intake.survey import Source, Survey, find_sources
+from cabinetwatch.mqtt import draft as survey_module
+from cabinetwatch.mqtt.draft import (
+    QOS_0,
+    Guess,
+    Source,
+    Survey,
+    draft,
+    find_sources,
+    guess,
+    toml_text,
+    words_of,
+)
+from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.watch import configuration
 
 HEAD = '[mqtt]\nhost = "127.0.0.1"\n\n'

@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from cabinetwatch.demo.broker import EmbeddedBroker
+from cabinetwatch.demo.servers import EmbeddedBroker
 from tests.intake.byte_server import (
     CONNACK_5,
     CONNACK_311,

@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import pytest
 
-from cabinetwatch.intake import inbox
-from cabinetwatch.intake.inbox import Inbox, Refused
-from cabinetwatch.intake.message import Incoming
+from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt.link import Incoming
+from cabinetwatch.mqtt.session import Inbox, Refused
 
 
 class News(NamedTuple):

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from cabinetwatch.intake.pointer import Missing, Pointer
+from cabinetwatch.mqtt.decoding import Missing, Pointer
 
 # RFC 6901, section 5.
 DOCUMENT = json.loads(

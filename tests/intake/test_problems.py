@@ -4,8 +4,8 @@ import logging
 
 import pytest
 
-from cabinetwatch.intake.excerpt import excerpt, excerpt_of_bytes
-from cabinetwatch.intake.problems import ProblemLog
+from cabinetwatch.mqtt.connection import ProblemLog
+from cabinetwatch.mqtt.link import excerpt, excerpt_of_bytes
 
 
 def test_writes_one_line_a_topic_in_ten_minutes_and_counts_all(

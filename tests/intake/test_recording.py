@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.errors import UsageError
-from cabinetwatch.intake.recording import Recorded, Recorder, from_line, read, to_line
+from cabinetwatch.mqtt.recording import Recorded, Recorder, from_line, read_recording, to_line
+from cabinetwatch.text import UsageError
 
 TOPIC = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1)
 
@@ -95,7 +95,7 @@ def test_a_recording_cut_off_in_mid_line_loses_only_that_line(tmp_path: Path) ->
     with Recorder(path) as recorder:
         recorder.write(Recorded(3000, "cabinet/air", b"22.0"))
     problems: list[str] = []
-    payloads = [recorded.payload for recorded in read(path, problems.append)]
+    payloads = [recorded.payload for recorded in read_recording(path, problems.append)]
     assert payloads == [b"20.0", b"22.0"]
     assert len(problems) == 1
     assert f"{path}, line 2 is not JSON" in problems[0]
@@ -112,7 +112,7 @@ def test_what_was_flushed_can_be_read_while_recording_goes_on(tmp_path: Path) ->
     with Recorder(path) as recorder:
         recorder.write(Recorded(1000, "cabinet/air", b"20.0"))
         recorder.flush()
-        assert len(list(read(path, pytest.fail))) == 1
+        assert len(list(read_recording(path, pytest.fail))) == 1
 
 
 def test_a_file_that_is_no_recording_is_left_alone(tmp_path: Path) -> None:
@@ -126,6 +126,6 @@ def test_a_file_that_is_no_recording_is_left_alone(tmp_path: Path) -> None:
 def test_files_that_cannot_be_used_are_named(tmp_path: Path) -> None:
     missing = tmp_path / "nowhere" / "cabinet.jsonl"
     with pytest.raises(UsageError, match="nowhere"):
-        list(read(missing, pytest.fail))
+        list(read_recording(missing, pytest.fail))
     with pytest.raises(UsageError, match="nowhere"):
         Recorder(missing)

@@ -4,8 +4,8 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.intake.message import Incoming
-from cabinetwatch.intake.repeats import Repeats, identify
+from cabinetwatch.mqtt.backlog import Repeats, identify
+from cabinetwatch.mqtt.link import Incoming
 
 
 def message(**fields: Any) -> Incoming:

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.intake.senml import MOST_RECORDS, BadPack, Record, resolve
+from cabinetwatch.mqtt.decoding import MOST_RECORDS, BadPack, Record, resolve
 
 NOW_S = 1_700_000_000.0
 

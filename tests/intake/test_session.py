@@ -6,13 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.intake import link
-from cabinetwatch.intake.backlog import Backlog, Released
-from cabinetwatch.intake.connection import Connection
-from cabinetwatch.intake.message import Incoming, Will
-from cabinetwatch.intake.repeats import Repeats, identify
-from cabinetwatch.intake.session import MqttSession
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.mqtt import link
+from cabinetwatch.mqtt.backlog import Backlog, Released, Repeats, identify
+from cabinetwatch.mqtt.connection import Connection
+from cabinetwatch.mqtt.link import Incoming, Will
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.watch.events import Quality, Reading
 from tests.intake.byte_server import Peer, byte_server, packet
 from tests.intake.support import Ear, flushed, publisher, session, wait_subscribed
 from tests.support.broker import Broker, BrokerFactory

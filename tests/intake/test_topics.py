@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.intake import topics
+from cabinetwatch.mqtt import decoding as topics
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """Unreadable messages are counted for each sensor, bounded, until they are written down."""
 
-from cabinetwatch.intake.unreadable import UnreadableCounts
-from cabinetwatch.store.unreadable import HOUR_MS, Unreadable
+from cabinetwatch.mqtt.backlog import UnreadableCounts
+from cabinetwatch.store.records import HOUR_MS, Unreadable
 
 UTC = 496_000 * HOUR_MS
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from cabinetwatch.clock import from_rfc3339, to_rfc3339
 from cabinetwatch.config import Config, parse
-from cabinetwatch.times import from_rfc3339, to_rfc3339
 from cabinetwatch.watch.conditions import SPECS
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
 NOON_MS = from_rfc3339("2026-07-01T12:00:03Z")
 """13:00:03 at the site, in summer time."""

@@ -9,11 +9,11 @@ from pathlib import Path
 import psutil
 import pytest
 
-from cabinetwatch.config.notify import Command
-from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels.command import MOST_DATA_BYTES, CommandChannel
+from cabinetwatch.config.services import Command
+from cabinetwatch.notify.channels import MOST_DATA_BYTES, CommandChannel
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.store.notice import Notice
+from cabinetwatch.notify.queue import Attempt
+from cabinetwatch.store.records import Notice
 from tests.notify.samples import make_config, transition
 from tests.support.patience import WITHIN_S
 

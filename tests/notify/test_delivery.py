@@ -4,12 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.notify.attempt import Attempt, Refusal
-from cabinetwatch.notify.lane import Fault
+from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.plan import plan, plan_test
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.times import from_rfc3339
-from cabinetwatch.watch.transition import Priority, Transition
+from cabinetwatch.notify.queue import Attempt, Fault, Refusal
+from cabinetwatch.store.records import Notice
+from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,

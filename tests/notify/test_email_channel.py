@@ -11,12 +11,12 @@ import pytest
 from pydantic import SecretStr
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels.email import EmailChannel
-from cabinetwatch.notify.channels.smtp import Timeouts
-from cabinetwatch.notify.message import build_message
+from cabinetwatch.notify.channels import EmailChannel
+from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.store.notice import Notice
+from cabinetwatch.notify.queue import Attempt
+from cabinetwatch.notify.smtp import Timeouts
+from cabinetwatch.store.records import Notice
 from tests.notify.byte_server import ByteServer, Connection
 from tests.notify.samples import make_config, returned, transition
 from tests.support import certificates

@@ -12,10 +12,9 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels import wire
-from cabinetwatch.notify.channels.smtp import Timeouts
-from cabinetwatch.notify.lane import Lane, Send
+from cabinetwatch.notify import smtp as wire
+from cabinetwatch.notify.queue import Attempt, Lane, Send
+from cabinetwatch.notify.smtp import Timeouts
 from tests.notify.byte_server import ByteServer, Connection
 from tests.notify.test_email_channel import (
     NEIGHBOUR,
@@ -398,7 +397,7 @@ def test_who_is_through_gets_the_mail_however_slow_the_others_are(
 ) -> None:
     now = 0.0
     monkeypatch.setattr(
-        "cabinetwatch.notify.channels.smtp.SmtpSession.time_is_short",
+        "cabinetwatch.notify.smtp.SmtpSession.time_is_short",
         property(lambda _: now > 0),
     )
 

@@ -8,18 +8,16 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.channels.email import EmailChannel
-from cabinetwatch.notify.channels.smtp import Timeouts
+from cabinetwatch.notify.channels import EmailChannel
 from cabinetwatch.notify.delivery import Delivery
-from cabinetwatch.notify.lane import Fault
-from cabinetwatch.notify.plan import plan
-from cabinetwatch.notify.repeats import last_told
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.notify.plan import last_told, plan
+from cabinetwatch.notify.queue import Fault
+from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.notice import Channel, Notice, Outcome
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.transition import Priority, Transition
+from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.support.mail import MailDrop
 

@@ -9,7 +9,7 @@ from email.message import EmailMessage
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from cabinetwatch.notify.mail_policy import MAIL_POLICY, header_text
+from cabinetwatch.notify.mail import MAIL_POLICY, header_text
 
 HOSTILE = st.text(
     st.one_of(

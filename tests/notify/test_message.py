@@ -12,16 +12,15 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from cabinetwatch.clock import to_datetime
 from cabinetwatch.config import Config
 from cabinetwatch.config.loading import SYSTEM_FILE
-from cabinetwatch.notify.message import build_message
-from cabinetwatch.notify.phrases import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
-from cabinetwatch.notify.plan import plan, plan_digest, plan_repeat, plan_test
-from cabinetwatch.notify.repeats import DueRepeat
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.times import to_datetime
+from cabinetwatch.notify.mail import build_message
+from cabinetwatch.notify.plan import DueRepeat, plan, plan_digest, plan_repeat, plan_test
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
+from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.conditions import SPECS
-from cabinetwatch.watch.transition import Priority, Transition
+from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,

@@ -5,12 +5,12 @@ from collections.abc import Callable
 
 import pytest
 
-from cabinetwatch.intake.session import MqttSession
-from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels.mqtt import MqttChannel
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.channels import MqttChannel
 from cabinetwatch.notify.plan import plan, plan_test
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.notify.queue import Attempt
+from cabinetwatch.store.records import Notice
+from cabinetwatch.watch.events import Transition
 from tests.intake.support import Ear, session, wait_subscribed
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.support.broker import Broker, BrokerFactory

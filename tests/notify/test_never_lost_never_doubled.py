@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.notify.attempt import Attempt, Refusal
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.watch.transition import Priority
+from cabinetwatch.notify.queue import Attempt, Refusal
+from cabinetwatch.store.records import Notice
+from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, transition
 from tests.notify.world import FakeChannel, Killed, World, accept
 

@@ -4,9 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.notify.plan import plan, plan_digest, plan_repeat, plan_test, thread_roots
-from cabinetwatch.notify.repeats import DueRepeat
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.notify.plan import (
+    DueRepeat,
+    plan,
+    plan_digest,
+    plan_repeat,
+    plan_test,
+    thread_roots,
+)
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.notify.policy import QuietHours, next_repeat_t, retry_delay_ms
-from cabinetwatch.times import from_datetime, from_rfc3339
+from cabinetwatch.clock import from_datetime, from_rfc3339
+from cabinetwatch.notify.plan import QuietHours, next_repeat_t, retry_delay_ms
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 NIGHT = QuietHours(time(22, 30), time(6, 30), DUBLIN)

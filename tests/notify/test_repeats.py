@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.watch.transition import AlarmState, Priority
+from cabinetwatch.watch.events import AlarmState, Priority
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,

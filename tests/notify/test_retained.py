@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from cabinetwatch.watch.transition import Priority, Transition
+from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import NORMAL, make_config, returned, transition
 from tests.notify.world import FakeChannel, World, accept
 

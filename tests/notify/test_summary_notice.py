@@ -6,14 +6,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cabinetwatch.notify.attempt import Attempt
-from cabinetwatch.notify.channels.email import EmailChannel, NotComposedError
-from cabinetwatch.notify.lane import Lane, Merge, Send
-from cabinetwatch.notify.plan import plan_summary
-from cabinetwatch.notify.policy import QuietHours
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.times import from_rfc3339
-from cabinetwatch.watch.transition import Priority
+from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.notify.channels import EmailChannel, NotComposedError
+from cabinetwatch.notify.plan import QuietHours, plan_summary
+from cabinetwatch.notify.queue import Attempt, Lane, Merge, Send
+from cabinetwatch.store.records import Notice
+from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.notify.world import mail_world, many
 from tests.support.mail import MailDrop

@@ -4,13 +4,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.attempt import Attempt, Carrier, Refusal
 from cabinetwatch.notify.delivery import Delivery
-from cabinetwatch.notify.lane import Fault
-from cabinetwatch.notify.plan import plan
-from cabinetwatch.notify.repeats import last_told
-from cabinetwatch.store.notice import Channel, Notice, Outcome
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.notify.plan import last_told, plan
+from cabinetwatch.notify.queue import Attempt, Carrier, Fault, Refusal
+from cabinetwatch.store.records import Channel, Notice, Outcome
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
 
 

@@ -9,16 +9,13 @@ import numpy as np
 import pytest
 
 from cabinetwatch.charts.picture import Curve
-from cabinetwatch.report.page_charts import draw_charts
-from cabinetwatch.report.page_curves import curve_of
-from cabinetwatch.report.page_files import CHARTS, MANIFEST, SPANS, chart_name
-from cabinetwatch.report.page_marks import Deed, alarm_marks, deeds, note_marks
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.report.charts import Deed, alarm_marks, curve_of, deeds, draw_charts, note_marks
+from cabinetwatch.report.page import CHARTS, MANIFEST, SPANS, chart_name
+from cabinetwatch.store.codecs import Bucket, Tier
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import Bucket, Tier
-from cabinetwatch.times import to_rfc3339
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Transition
 from tests.support.house import DAY_MS, House, build, temperature_c, threshold_c
 
 END_MS = 1_782_907_380_000

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.report.page_files import write_atomically
+from cabinetwatch.report.page import write_atomically
 from tests.report.serving import write_page
 from tests.service.watching import wait_until
 from tests.support.house import House
@@ -16,7 +16,7 @@ from tests.support.house import House
 _WRITER = """
 import sys
 from pathlib import Path
-from cabinetwatch.report.page_files import write_atomically
+from cabinetwatch.report.page import write_atomically
 while True:
     for letter in b"ab":
         write_atomically(Path(sys.argv[1]), bytes([letter]) * 300_000)

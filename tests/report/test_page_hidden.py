@@ -3,10 +3,10 @@
 import re
 from pathlib import Path
 
-from cabinetwatch.report.page_source import PageSource
+from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.cli.recorded_day import keep, write_config
 from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World

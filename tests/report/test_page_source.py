@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.report.page_source import PageSource
+from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.store.place import NoStoreError, database_path
 from cabinetwatch.watch.configuration import load
 from tests.cli.recorded_day import keep, write_config

@@ -1,11 +1,11 @@
 """What the page says of the watch itself."""
 
 from cabinetwatch.report.page import page_of
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.follower import Follower
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import Follower
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.events import Entry, EntryKind
 from tests.support.hand_clock import HandClock
 from tests.watch.world import make_config
 

@@ -1,10 +1,9 @@
 """The readings of a trial as the store gives them."""
 
-from cabinetwatch.report.trial_readings import read_store
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.report.trial_case import read_store
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.config.support import SENSORS, read
 
 T0 = 1_782_900_000_000

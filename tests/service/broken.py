@@ -7,10 +7,10 @@ import sys
 from collections.abc import Callable
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.intake.decode import Decoded, Decoder
-from cabinetwatch.intake.repeats import Repeats
+from cabinetwatch.mqtt.backlog import Repeats
+from cabinetwatch.mqtt.decoding import Decoded, Decoder
+from cabinetwatch.service.parts import Work
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.work import Work
 from cabinetwatch.store.store import Store
 from cabinetwatch.thermal.device import DeviceObserver
 

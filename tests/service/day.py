@@ -8,8 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
 from tests.service.site import Site
 from tests.service.watching import wait_until
 from tests.service.wire import Wire

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.intake.session import MqttSession
+from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.delivery import Delivery
 from cabinetwatch.service import daemon, delivery_loop
 from cabinetwatch.service.engine_loop import EngineLoop

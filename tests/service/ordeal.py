@@ -14,9 +14,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch.events import Transition
 from tests.faults.disk import let_write, refuse_writes
 from tests.service.site import Site
 from tests.service.watching import WatchProcess, wait_until

@@ -5,7 +5,7 @@ python -m tests.service.quick_guard guard --after 2s --config FILE
 
 import sys
 
-from cabinetwatch.cli import guard
+from cabinetwatch.cli import services as guard
 from cabinetwatch.cli.main import main
 
 if __name__ == "__main__":

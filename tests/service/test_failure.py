@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.failure import letter_of
+from cabinetwatch.service.guard import failure_letter
 from tests.service.mails import part
 from tests.service.site import Site
 from tests.support.mail import MailDrop
@@ -135,5 +135,7 @@ def test_a_file_that_does_not_say_whom_to_tell_is_refused_in_sentences(
 
 
 def test_a_result_that_is_not_known_is_named(site: Site) -> None:
-    letter = letter_of(site.config(), "a.service", {"MONITOR_SERVICE_RESULT": "start-limit"}, 0)
+    letter = failure_letter(
+        site.config(), "a.service", {"MONITOR_SERVICE_RESULT": "start-limit"}, 0
+    )
     assert "systemd calls it start-limit" in letter.paragraphs[0]

@@ -11,10 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.errors import ConfigError
-from cabinetwatch.service.guard import Guard
-from cabinetwatch.service.guard_judge import Judge, Verdict, read_heartbeat
-from cabinetwatch.service.systemd import Notifier
+from cabinetwatch.service.guard import Guard, Judge, Verdict, read_heartbeat
+from cabinetwatch.service.parts import Notifier
+from cabinetwatch.text import ConfigError
 from tests.service.mails import part
 from tests.service.site import Site
 from tests.service.watching import WatchProcess, running, wait_until

@@ -7,18 +7,16 @@ from typing import Any
 import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
-from cabinetwatch.config.store import Store as StoreConfig
-from cabinetwatch.service import housekeeping
-from cabinetwatch.service.housekeeping import PRUNE_AFTER_MS, ROUND_MS, Housekeeping
-from cabinetwatch.service.sampling import FigureSampler
-from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.work import Work
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.prune import Keeping, Now
-from cabinetwatch.store.room import Room
+from cabinetwatch.config.services import Store as StoreConfig
+from cabinetwatch.service import store_loop as housekeeping
+from cabinetwatch.service.engine_loop import FigureSampler
+from cabinetwatch.service.parts import Work
+from cabinetwatch.service.store_loop import PRUNE_AFTER_MS, ROUND_MS, Housekeeping, StoreLoop
+from cabinetwatch.store.codecs import DAY_MS, Tier
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.upkeep import Keeping, Now, Room
+from cabinetwatch.watch.events import Reading
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.test_commands import cabinetwatch

@@ -3,7 +3,7 @@
 import pytest
 
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.service.mails import part
 from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching

@@ -8,17 +8,16 @@ from typing import Any
 import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
-from cabinetwatch.config.store import Store as StoreConfig
+from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.parts import Receipt, Work
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.service.work import Receipt, Work
 from cabinetwatch.store import database
-from cabinetwatch.store.batch import Repeatable
+from cabinetwatch.store.codecs import Bucket, FigureMinute, Tier
+from cabinetwatch.store.records import Repeatable
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import Bucket, FigureMinute, Tier
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.service.mails import part
 from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching

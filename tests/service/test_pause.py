@@ -3,8 +3,7 @@
 import pytest
 
 from cabinetwatch.store.replay import Replayer
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.reading import Quality
+from cabinetwatch.watch.events import EntryKind, Quality
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import wait_until, watching

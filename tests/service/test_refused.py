@@ -9,8 +9,8 @@ from contextlib import closing
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from cabinetwatch.service.client_id import client_id_last
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.service.startup import client_id_last
+from cabinetwatch.watch.events import EntryKind
 from tests.service.broken import STUMBLES_AT, STUMBLES_OVER
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until, watching

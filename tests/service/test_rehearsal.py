@@ -5,13 +5,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cabinetwatch.report.summary_figures import Week
-from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.rehearsal import Rehearsal
+from cabinetwatch.report.summary_week import IsoWeek, Week
+from cabinetwatch.service.offline import Rehearsal
+from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import Tier
 from cabinetwatch.watch import configuration
 
 MINUTE_MS = 60_000

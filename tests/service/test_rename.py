@@ -8,11 +8,9 @@ import signal
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.replay import Replayer
+from cabinetwatch.store.replay import Replayer, warm_engine
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.warm import warm_engine
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import EntryKind, Transition
 from tests.service.site import CABINET, NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire, retained

@@ -6,8 +6,7 @@ from collections.abc import Iterator
 import pytest
 
 from cabinetwatch.store.replay import Replayer
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import EntryKind, Transition
 from tests.service.day import Day
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.config.mqtt import Mqtt
-from cabinetwatch.service.client_id import client_id_last, client_id_of, client_id_without
+from cabinetwatch.config.services import Mqtt
+from cabinetwatch.service.startup import client_id_last, client_id_of, client_id_without
 from cabinetwatch.store.snapshot import take_snapshot
 from cabinetwatch.watch import configuration
 from tests.service.site import HALL, Site

@@ -3,11 +3,11 @@
 import signal
 import time
 
-from cabinetwatch.notify.channels.smtp import Timeouts
-from cabinetwatch.store.running import running_since
+from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.notify.smtp import Timeouts
+from cabinetwatch.store.snapshot import running_since
 from cabinetwatch.store.store import Store
-from cabinetwatch.times import from_rfc3339
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until
 from tests.service.wire import Wire, retained

@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import pytest
 
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.store.outbox import Posted
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.store.records import Posted
+from cabinetwatch.watch.events import AlarmState
 from tests.service.mails import part
 from tests.service.site import CABINET, NAS, Site
 from tests.service.watching import wait_until, watching
@@ -271,7 +271,7 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     del smtp
-    module = "cabinetwatch.service.summary_loop._CHILD"
+    module = "cabinetwatch.service.children._CHILD"
     monkeypatch.setattr(module, "cabinetwatch.no_such_child")
     clock = HandClock(SUNDAY_NIGHT)
     with ticking(site, clock) as daemon:
@@ -289,7 +289,7 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
 
 
 def test_what_reckons_and_draws_never_enters_the_daemon() -> None:
-    code = "import sys, cabinetwatch.cli.run; print(*sorted(sys.modules))"
+    code = "import sys, cabinetwatch.cli.services; print(*sorted(sys.modules))"
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )

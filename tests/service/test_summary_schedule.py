@@ -12,7 +12,7 @@ import pytest
 from apscheduler.executors.debug import DebugExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from cabinetwatch.service.summary_schedule import FromNow, Ticker
+from cabinetwatch.service.children import FromNow, Ticker
 from tests.service.watching import wait_until
 
 YEARS = timedelta(days=56 * 365)
@@ -41,7 +41,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Moved:
             return cls.fromtimestamp(there.timestamp(), tz)
 
     monkeypatch.setattr(library, "datetime", MovedDatetime)
-    monkeypatch.setattr("cabinetwatch.service.summary_schedule.datetime", MovedDatetime)
+    monkeypatch.setattr("cabinetwatch.service.children.datetime", MovedDatetime)
     return moved
 
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.systemd import Notifier
-from cabinetwatch.service.vitality import Stall, Vital, Vitality
+from cabinetwatch.service.parts import Notifier, Stall, Vital, Vitality
 from tests.service.hanging import PLACES
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until

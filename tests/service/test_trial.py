@@ -12,7 +12,7 @@ from typing import Any
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.service.nodes import EVERY_S, Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.test_commands import cabinetwatch

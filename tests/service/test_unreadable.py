@@ -11,11 +11,10 @@ from cabinetwatch.clock import RatedClock
 from cabinetwatch.report.summary_content import summary_of
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.work import Work
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.service.parts import Work
+from cabinetwatch.store.records import Batch, Unreadable
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.unreadable import Unreadable
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire

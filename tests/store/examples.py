@@ -2,11 +2,8 @@
 
 from typing import Any
 
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.notice import Notice
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.store.records import Batch, Notice
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Reading, Transition
 
 T0 = 1_782_900_000_000
 """A summer morning of 2026, in ms."""

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store import backup as copying
 from cabinetwatch.store.backup import back_up, restore
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, notice, reading, start, transition
 from tests.store.test_durability import no_file_larger_than
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.store.block import decode, encode
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.store.codecs import decode_block, encode_block
+from cabinetwatch.watch.events import Quality, Reading
 
 SENSORS = [f"sensor-{number}" for number in range(300)]
 NUMBERS = {name: 7 + 40 * position for position, name in enumerate(SENSORS)}
@@ -33,7 +33,7 @@ def bits(reading: Reading) -> tuple[str, int, bytes, Quality]:
 
 
 def round_trip(told: list[Reading]) -> list[Reading]:
-    return list(decode(encode(told, NUMBERS.__getitem__), NAMES))
+    return list(decode_block(encode_block(told, NUMBERS.__getitem__), NAMES))
 
 
 @settings(deadline=None)
@@ -67,7 +67,7 @@ def test_decimals_take_a_quarter_of_what_doubles_with_all_their_digits_take() ->
 
     def size(values: list[float]) -> int:
         told = [Reading(SENSORS[n % 50], 40 * n, value) for n, value in enumerate(values)]
-        return len(encode(told, NUMBERS.__getitem__))
+        return len(encode_block(told, NUMBERS.__getitem__))
 
     rounded = [round(value, 1) for value in exact]
     assert size(rounded) < size(exact) / 4
@@ -75,29 +75,29 @@ def test_decimals_take_a_quarter_of_what_doubles_with_all_their_digits_take() ->
 
 @pytest.mark.parametrize("position", range(2, 60, 7))
 def test_a_block_with_a_flipped_bit_is_refused(position: int) -> None:
-    packed = bytearray(encode([reading_number(n) for n in range(60)], NUMBERS.__getitem__))
+    packed = bytearray(encode_block([reading_number(n) for n in range(60)], NUMBERS.__getitem__))
     packed[position] ^= 0x10
     with pytest.raises(ValueError, match="damaged"):
-        list(decode(bytes(packed), NAMES))
+        list(decode_block(bytes(packed), NAMES))
 
 
 def test_a_block_cut_short_is_refused() -> None:
-    packed = encode([reading_number(n) for n in range(60)], NUMBERS.__getitem__)
+    packed = encode_block([reading_number(n) for n in range(60)], NUMBERS.__getitem__)
     with pytest.raises(ValueError, match="damaged"):
-        list(decode(packed[:-5], NAMES))
+        list(decode_block(packed[:-5], NAMES))
 
 
 def test_a_block_of_another_format_is_refused() -> None:
-    packed = bytearray(zlib.decompress(encode([reading_number(1)], NUMBERS.__getitem__)))
+    packed = bytearray(zlib.decompress(encode_block([reading_number(1)], NUMBERS.__getitem__)))
     packed[0] = 99
     with pytest.raises(ValueError, match="unknown format 99"):
-        list(decode(zlib.compress(packed), NAMES))
+        list(decode_block(zlib.compress(packed), NAMES))
 
 
 def test_a_block_of_a_sensor_without_a_name_is_refused() -> None:
-    packed = encode([reading_number(1)], NUMBERS.__getitem__)
+    packed = encode_block([reading_number(1)], NUMBERS.__getitem__)
     with pytest.raises(ValueError, match="unknown sensor number 47"):
-        list(decode(packed, {7: "sensor-0"}))
+        list(decode_block(packed, {7: "sensor-0"}))
 
 
 def reading_number(n: int) -> Reading:

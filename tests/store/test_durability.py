@@ -14,12 +14,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store.batch import Batch, Repeatable
 from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import WriterLock, database_url
+from cabinetwatch.store.records import Batch, Repeatable
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, notice, reading, start, transition
 
 COMMIT_UNTIL_KILLED = """

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store import place, running
+from cabinetwatch.store import place
+from cabinetwatch.store import snapshot as running
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import (
     WriterLock,
@@ -24,9 +24,10 @@ from cabinetwatch.store.place import (
     create_private,
     database_url,
 )
-from cabinetwatch.store.running import signal_watch
+from cabinetwatch.store.snapshot import signal_watch
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch.events import Entry, EntryKind
 from tests.store.examples import T0, batch
 
 AS_ROOT = os.geteuid() == 0

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from cabinetwatch.store import inputs, writer
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.store.examples import T0, batch, reading, start
 
 text = st.text(max_size=8)

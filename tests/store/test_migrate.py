@@ -16,13 +16,13 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, inspect
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.backup import back_up
+from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import DamagedStoreError, database_url, kind_of_status
 from cabinetwatch.store.schema import REVISIONS, metadata
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import Tier
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, reading, transition
 from tests.store.upkeep import tidied
 

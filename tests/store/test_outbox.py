@@ -4,13 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store.batch import Repeatable
-from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.store.records import Notice, Outcome, Repeatable
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading
 from tests.store.examples import T0, batch, notice, reading, transition
 
 RAISED, NORMAL = AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL

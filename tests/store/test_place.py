@@ -7,7 +7,6 @@ from pathlib import Path
 import psutil
 import pytest
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import (
     DamagedStoreError,
@@ -17,6 +16,7 @@ from cabinetwatch.store.place import (
     set_aside,
 )
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, reading
 
 

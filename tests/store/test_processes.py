@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store.alarms import standing_alarms
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import standing_alarms
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, reading, transition
 
 PUT_COMMANDS = """
@@ -32,7 +32,7 @@ with Store.open(sys.argv[1], read_only=True) as store:
 
 OPEN_FOR_WRITING = """
 import sys
-from cabinetwatch.errors import StoreError
+from cabinetwatch.text import StoreError
 from cabinetwatch.store.store import Store
 try:
     Store.open(sys.argv[1])

@@ -8,15 +8,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.errors import StoreError
-from cabinetwatch.store import prune as pruning
-from cabinetwatch.store.notice import Outcome
+from cabinetwatch.store import upkeep as pruning
+from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.place import database_url
-from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.records import Outcome
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.store.upkeep import Keeping, Now
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from tests.store.examples import T0, batch, notice, reading, start, transition
 from tests.store.upkeep import FOREVER, cleared, commit_all, steady, tidied
 

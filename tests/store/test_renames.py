@@ -4,14 +4,12 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.store.prune import Keeping
-from cabinetwatch.store.renames import Rename
+from cabinetwatch.store.codecs import DAY_MS, Tier
+from cabinetwatch.store.inputs import Rename
+from cabinetwatch.store.records import HOUR_MS, ClosedWeek, Unreadable, UnreadableTotal
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS, Tier
-from cabinetwatch.store.unreadable import HOUR_MS, Unreadable, UnreadableTotal
-from cabinetwatch.store.weeks import ClosedWeek
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.upkeep import Keeping
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.store.examples import T0, batch, notice, reading, transition
 from tests.store.upkeep import cleared, tidied
 

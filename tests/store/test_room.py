@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.store.room import SAMPLE_EVERY_MS, days_left, growth_bytes_per_day
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
+from cabinetwatch.store.upkeep import SAMPLE_EVERY_MS, days_left, growth_bytes_per_day
 from tests.store.examples import T0, batch, reading
 from tests.store.upkeep import commit_all, tidied
 

@@ -11,13 +11,10 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.errors import StoreError
 from cabinetwatch.store import salvage as salvaging
 from cabinetwatch.store.backup import back_up
-from cabinetwatch.store.batch import Repeatable
 from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.pages import Pages
 from cabinetwatch.store.place import (
     DamagedRecordError,
     database_url,
@@ -27,9 +24,11 @@ from cabinetwatch.store.place import (
     pending_salvage,
     set_aside,
 )
-from cabinetwatch.store.prune import Now
-from cabinetwatch.store.salvage import Lost, Salvager
+from cabinetwatch.store.records import Repeatable
+from cabinetwatch.store.salvage import Lost, Pages, Salvager
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.upkeep import Now
+from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, notice, reading, start, transition
 
 COMMITS = 150

@@ -4,11 +4,10 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.store.prune import Keeping
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.upkeep import Keeping
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.store.examples import T0, batch
 from tests.store.upkeep import cleared, commit_all, steady, tidied
 

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.store.tier_block import TierBlock, encode
-from cabinetwatch.store.tiers import Bucket, decimals_of
+from cabinetwatch.store.codecs import Bucket, TierBlock, decimals_of, encode_tier_block
 
 WIDTH_MS = 60_000
 values = st.floats(-1e9, 1e9) | st.integers(-5000, 9000).map(lambda n: n / 100)
@@ -32,7 +31,7 @@ def columns(draw: st.DrawFn) -> list[Bucket]:
     )
 )
 def test_every_figure_comes_back_rounded_to_its_decimals(figures: dict[str, list[Bucket]]) -> None:
-    block = TierBlock(encode(figures, WIDTH_MS), WIDTH_MS)
+    block = TierBlock(encode_tier_block(figures, WIDTH_MS), WIDTH_MS)
     assert block.figures == list(figures)
     for figure, column in figures.items():
         within = 0.5001 * 10.0 ** -decimals_of(figure)
@@ -44,7 +43,9 @@ def test_every_figure_comes_back_rounded_to_its_decimals(figures: dict[str, list
 
 
 def test_a_figure_that_is_not_there_has_no_buckets() -> None:
-    block = TierBlock(encode({"value": [Bucket(0, 1, 2.0, 2.0, 2.0)]}, WIDTH_MS), WIDTH_MS)
+    block = TierBlock(
+        encode_tier_block({"value": [Bucket(0, 1, 2.0, 2.0, 2.0)]}, WIDTH_MS), WIDTH_MS
+    )
     assert block.buckets("rise_k") == []
 
 
@@ -53,7 +54,7 @@ def test_an_hour_of_minutes_takes_few_bytes() -> None:
         Bucket(n * WIDTH_MS, 30, 31 + n % 7 / 100, 30.9 + n % 5 / 100, 31.2 + n % 3 / 100)
         for n in range(60)
     ]
-    assert len(encode({"value": hour}, WIDTH_MS)) < 60 * 6
+    assert len(encode_tier_block({"value": hour}, WIDTH_MS)) < 60 * 6
 
 
 @pytest.mark.parametrize("damage", [b"", b"no block", zlib.compress(b"\x07" + bytes(40))])

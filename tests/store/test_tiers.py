@@ -16,10 +16,7 @@ from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 
 from cabinetwatch.store import minutes, schema
-from cabinetwatch.store.place import database_url
-from cabinetwatch.store.prune import Now
-from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import (
+from cabinetwatch.store.codecs import (
     DAY_MS,
     Bucket,
     FigureMinute,
@@ -29,15 +26,17 @@ from cabinetwatch.store.tiers import (
     percentile,
     statistics,
 )
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.store import Store
+from cabinetwatch.store.upkeep import Now
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.store.examples import T0, batch, reading, start
 from tests.store.upkeep import MINUTE_MS, commit_all, steady, tidied
 
 ALL = (0, 10**14)
 TIDY_UNTIL_KILLED = """
 import sys
-from cabinetwatch.store.prune import Now
+from cabinetwatch.store.upkeep import Now
 from cabinetwatch.store.store import Store
 with Store.open(sys.argv[1]) as store:
     print("begun", flush=True)

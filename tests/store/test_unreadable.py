@@ -2,10 +2,10 @@
 
 import pytest
 
-from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.codecs import DAY_MS
+from cabinetwatch.store.records import HOUR_MS, Unreadable, UnreadableTotal, merge
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.store.unreadable import HOUR_MS, Unreadable, UnreadableTotal, merge
+from cabinetwatch.store.upkeep import Keeping, Now
 from tests.store.examples import T0, batch
 
 HOUR = T0 // HOUR_MS * HOUR_MS

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable
 
-from cabinetwatch.store.prune import Keeping, Now
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.store.upkeep import Keeping, Now
+from cabinetwatch.watch.events import Reading
 from tests.store.examples import batch
 
 MINUTE_MS = 60_000

@@ -2,9 +2,8 @@
 
 import pytest
 
-from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_make import WeekMaker
-from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.store import Store
 from tests.support import fortnight as story
 from tests.support.fortnight import Fortnight

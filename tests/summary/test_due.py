@@ -7,8 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.report.summary_due import DAYS, When, week_to_mail, weeks_lived, weeks_to_freeze
-from cabinetwatch.report.summary_week import IsoWeek, instant
+from cabinetwatch.report.summary_week import (
+    DAYS,
+    IsoWeek,
+    When,
+    instant,
+    week_to_mail,
+    weeks_lived,
+    weeks_to_freeze,
+)
 
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000

@@ -5,13 +5,18 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from cabinetwatch.report.summary_alarms import alarms_of, measures_of
-from cabinetwatch.report.summary_chatter import PauseOf, most_within, quieter_off_delay_s
-from cabinetwatch.report.summary_devices import life_factor
-from cabinetwatch.report.summary_figures import DeviceWeek, SensorWeek, Spread, Week
-from cabinetwatch.report.summary_sensors import heard
-from cabinetwatch.store.tiers import Bucket
-from cabinetwatch.watch.transition import AlarmState
+from cabinetwatch.report.summary_measures import (
+    PauseOf,
+    alarms_of,
+    heard,
+    life_factor,
+    measures_of,
+    most_within,
+    quieter_off_delay_s,
+)
+from cabinetwatch.report.summary_week import DeviceWeek, SensorWeek, Spread, Week
+from cabinetwatch.store.codecs import Bucket
+from cabinetwatch.watch.events import AlarmState
 from tests.support import fortnight as story
 from tests.support.fortnight import GEAR, HOUR_MS, MINUTE_MS, Fortnight, Gear, transition
 

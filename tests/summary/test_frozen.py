@@ -8,14 +8,12 @@ import pytest
 from sqlalchemy import delete
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_make import WeekMaker
-from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store import schema
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.store.codecs import DAY_MS
+from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import DAY_MS
-from cabinetwatch.store.weeks import ClosedWeek
 from tests.support import fortnight as story
 from tests.support.fortnight import Fortnight
 from tests.support.mail import MailDrop

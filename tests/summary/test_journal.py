@@ -1,13 +1,7 @@
 """The life of the watch out of its journal."""
 
-from cabinetwatch.report.summary_journal import (
-    between,
-    history_of,
-    length_s,
-    settled_since_t,
-    within,
-)
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.report.summary_week import between, history_of, length_s, settled_since_t, within
+from cabinetwatch.watch.events import Entry, EntryKind
 
 YEARS_MS = 56 * 365 * 86_400_000
 

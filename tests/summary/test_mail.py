@@ -12,10 +12,10 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.summary_charts import Drawn, draw_week
+from cabinetwatch.report.charts import Drawn, draw_week
 from cabinetwatch.report.summary_content import summary_of
-from cabinetwatch.report.summary_figures import Week
 from cabinetwatch.report.summary_mail import Envelope, mail_of
+from cabinetwatch.report.summary_week import Week
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
 from tests.summary.test_words import Tags

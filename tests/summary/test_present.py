@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
-from cabinetwatch.report.summary_present import present_sentence
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.report.summary_content import present_sentence
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
 
 WHEN = "When this was written (Wed 1 Jul 13:30)"

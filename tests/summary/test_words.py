@@ -7,9 +7,8 @@ import pytest
 
 from cabinetwatch.report.summary_advice import Urgency, change_of, matters_of, verdict_of
 from cabinetwatch.report.summary_content import summary_of
-from cabinetwatch.report.summary_figures import DriftWeek, Week
-from cabinetwatch.report.summary_html import html_of
-from cabinetwatch.report.summary_text import text_of
+from cabinetwatch.report.summary_mail import html_of, text_of
+from cabinetwatch.report.summary_week import DriftWeek, Week
 
 
 def calm(week: Week) -> Week:

@@ -16,18 +16,14 @@ from numpy.typing import NDArray
 from sqlalchemy import insert
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.store.batch import Batch
-from cabinetwatch.store.derive import TABLES, mark
+from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier, condense, encode_tier_block
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.notice import Notice, Outcome
+from cabinetwatch.store.minutes import TABLES, mark
 from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import Batch, Notice, Outcome
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tier_block import encode
-from cabinetwatch.store.tiers import DAY_MS, Bucket, Tier, condense
 from cabinetwatch.watch import configuration
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
-from cabinetwatch.watch.transition import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Reading, Transition
 
 Numbers = NDArray[np.float64]
 
@@ -234,7 +230,7 @@ def write_tiers(store: Store, truth: Truth, tiers: Iterable[Tier] = tuple(Tier))
                 table = TABLES[tier]
                 rows = []
                 for day, columns in _by_day(figures, tier).items():
-                    data = encode(columns, tier.width_ms)
+                    data = encode_tier_block(columns, tier.width_ms)
                     rows.append(
                         {"subject": subject, "day": day, "t_ms": 0, "is_part": False, "data": data}
                     )

@@ -10,18 +10,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.service.planner import Planner
-from cabinetwatch.store.batch import Batch
+from cabinetwatch.service.engine_loop import Planner
+from cabinetwatch.store.codecs import Bucket, FigureMinute
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
-from cabinetwatch.store.prune import Now
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
-from cabinetwatch.store.tiers import Bucket, FigureMinute
-from cabinetwatch.store.warm import pack_state
+from cabinetwatch.store.upkeep import Now
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Reading
+from cabinetwatch.watch.events import Entry, EntryKind, Reading
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000

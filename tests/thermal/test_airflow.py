@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.airflow import (
+from cabinetwatch.thermal.fan import (
     CFM_PER_M3_S,
     M3_H_PER_M3_S,
     density_kg_m3,

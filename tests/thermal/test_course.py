@@ -6,8 +6,8 @@ from math import exp, log
 
 import pytest
 
-from cabinetwatch.thermal.course import Course
-from cabinetwatch.thermal.forecast import Base, ForecastWatch, time_to_threshold
+from cabinetwatch.thermal.derating import Base, ForecastWatch, time_to_threshold
+from cabinetwatch.thermal.kalman import Course
 
 STEP_S = 10
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.thermal.cusum import (
+from cabinetwatch.thermal.detection import (
     Cusum,
     limit_for_run_length,
     normal_quantile_of_tail,

@@ -4,8 +4,13 @@ import math
 
 import pytest
 
-from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k, combined_fraction
-from cabinetwatch.thermal.hotday import carried_to_ambient_c, hot_day_margin_k
+from cabinetwatch.thermal.derating import (
+    DeratingCurve,
+    altitude_lowering_k,
+    carried_to_ambient_c,
+    combined_fraction,
+    hot_day_margin_k,
+)
 
 # interfacebus, Power Supply Derating Guide: 100 % to 50 degC, then 2.5 %/K to 50 % at 70 degC.
 GUIDE = DeratingCurve([(50.0, 1.0), (70.0, 0.5)])

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, HOUR_S, Scene, door, step_at
 
 WITH_POWER = DeviceSettings(

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from cabinetwatch.thermal.envelope import Envelope
+from cabinetwatch.thermal.detection import Envelope
 
 TAU_S, NORMAL_K, GUARD_K, LIMIT_K = 1800.0, 10.0, 11.5, 0.5
 

@@ -3,8 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.forecast import Base, highest_c
-from cabinetwatch.thermal.heading import Heading
+from cabinetwatch.thermal.derating import Base, Heading, highest_c
 
 kelvin = st.floats(-30.0, 30.0)
 ways = st.lists(st.tuples(kelvin, st.floats(30.0, 20_000.0)), max_size=4).map(tuple)

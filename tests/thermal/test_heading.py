@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.thermal.heading import Heading
+from cabinetwatch.thermal.derating import Heading
 
 RISING = Heading(1.0, 10.0, ((4.0, 100.0), (2.0, 1000.0)), 0.5, 300.0)
 

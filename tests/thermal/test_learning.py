@@ -8,8 +8,7 @@ import pytest
 from scipy.optimize import nnls
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
-from cabinetwatch.thermal.leastsq import gram, inner, nonnegative
+from cabinetwatch.thermal.windows import DeviceSettings, gram, inner, nonnegative
 from tests.thermal.scenes import DAY_S, Scene, TwoParts
 
 

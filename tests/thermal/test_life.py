@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.life import (
+from cabinetwatch.thermal.derating import (
     arrhenius_factor,
     bearing_life_h,
     capacitor_life_h,

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.thermal.model import NormalRise
+from cabinetwatch.thermal.response import NormalRise
 
 # As learnt of a device whose fan turns faster the more it draws.
 FLAT = NormalRise(

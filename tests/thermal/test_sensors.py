@@ -4,8 +4,7 @@ from math import nan
 
 import pytest
 
-from cabinetwatch.thermal.plausible import Quality, ValueFilter
-from cabinetwatch.thermal.stuck import StuckWatch
+from cabinetwatch.thermal.sensing import Quality, StuckWatch, ValueFilter
 
 TEN_S = 10_000
 

@@ -3,7 +3,7 @@
 import pytest
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import HOUR_S, Course, Scene, step_at
 
 SETTINGS = DeviceSettings(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.sound import (
+from cabinetwatch.thermal.fan import (
     mean_level_db,
     speed_change_db,
     sum_level_db,

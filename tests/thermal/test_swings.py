@@ -3,8 +3,8 @@
 import pytest
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.figures import DeviceSettings
-from cabinetwatch.thermal.swings import HIGHEST, Swings
+from cabinetwatch.thermal.learning import HIGHEST, Swings
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, HOUR_S, Course, Scene, TwoParts
 
 UNPOWERED = DeviceSettings(normal_rise_k=12.0, time_constant_s=900.0)

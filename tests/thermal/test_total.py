@@ -26,16 +26,14 @@ from typing import Any
 import pytest
 
 import cabinetwatch.thermal
-from cabinetwatch.config.quantities import Span
+from cabinetwatch.config.values import Span
 from cabinetwatch.thermal.derating import DeratingCurve
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.fan import CurrentModel, rated_models
-from cabinetwatch.thermal.figures import DeviceSettings
-from cabinetwatch.thermal.history import History
-from cabinetwatch.thermal.identify import Record
+from cabinetwatch.thermal.identification import History, Record
 from cabinetwatch.thermal.learning import Learnt, learn
-from cabinetwatch.thermal.plausible import MANNERS, Manner
-from cabinetwatch.thermal.windows import Window
+from cabinetwatch.thermal.sensing import MANNERS, Manner
+from cabinetwatch.thermal.windows import DeviceSettings, Window
 
 WILD = (
     0.0, -0.0, 5e-324, 1e-300, 1e-12, 1.0, -1.0, 20.0, 40.0, 85.0, 300.0, -273.15, 1e5, 1e9, 1e15,

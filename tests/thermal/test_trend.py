@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from scipy.stats import theilslopes
 
-from cabinetwatch.thermal.trend import mann_kendall, ranks, theil_sen
+from cabinetwatch.thermal.drift import mann_kendall, ranks, theil_sen
 
 DATA = Path(__file__).parent / "data"
 

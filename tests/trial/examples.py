@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cabinetwatch.trial.data import Enclosing, Floats, Phase, Series, Subject, Trial
+from cabinetwatch.trial.readings import Enclosing, Floats, Phase, Series, Subject, Trial
 
 START_MS = 1_780_000_000_000
 SUBJECT = Subject(

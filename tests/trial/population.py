@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from cabinetwatch.trial.data import Phase, Series, Subject, Trial
+from cabinetwatch.trial.readings import Phase, Series, Subject, Trial
 from tests.trial.physics import GRID_S, Array, Physics, one_node, two_nodes
 
 START_MS = 1_780_000_000_000

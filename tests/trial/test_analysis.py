@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.data import Phase, Series, Terms, Trial
+from cabinetwatch.trial.readings import Phase, Series, Terms, Trial
 from tests.trial.examples import AFTER, BEFORE, SUBJECT, Recipe, enclosed_by, make_trial
 
 KEYS = {

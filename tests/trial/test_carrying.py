@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.figures import TrialFigures
+from cabinetwatch.trial.judgement import TrialFigures
 from tests.trial.examples import AFTER, BEFORE, Recipe, make_trial
 
 # One mass: the same heat capacity behind 1.4 times the resistance.

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.cover import Fall, cover_off
-from cabinetwatch.trial.data import Phase, Series
-from cabinetwatch.trial.profile import make_profile
+from cabinetwatch.trial.phases import Fall, cover_off
+from cabinetwatch.trial.readings import Phase, Series, make_profile
 from tests.trial.examples import AFTER, BEFORE, Recipe, make_phase, make_trial
 
 LONG = replace(BEFORE, from_k=10.0, length_s=9000.0)

@@ -5,8 +5,8 @@ from collections import defaultdict
 import pytest
 
 from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.estimate import Estimate
-from cabinetwatch.trial.figures import PhaseFigures
+from cabinetwatch.trial.judgement import PhaseFigures
+from cabinetwatch.trial.readings import Estimate
 from tests.trial.population import STRATA, PhaseTruth, Simulated, draw
 
 MOSTLY_ONE_RESPONSE = ("one node", "two nodes")

@@ -5,8 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from cabinetwatch.trial.autocorrelation import effective_size, lag_one, share_that_counts
-from cabinetwatch.trial.estimate import Estimate, mean_of, rectangular
+from cabinetwatch.trial.readings import (
+    Estimate,
+    effective_size,
+    lag_one,
+    mean_of,
+    rectangular,
+    share_that_counts,
+)
 
 # R, data set sleep (Student 1908): extra hours of sleep by two drugs, ten patients each.
 SLEEP_1 = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])

@@ -6,10 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cabinetwatch.errors import UsageError
+from cabinetwatch.text import UsageError
 from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.data import EMPTY, Floats, Phase, Series, Trial
-from cabinetwatch.trial.figures import TrialFigures
+from cabinetwatch.trial.judgement import TrialFigures
+from cabinetwatch.trial.readings import EMPTY, Floats, Phase, Series, Trial
 from tests.trial.examples import AFTER, BEFORE, make_phase, make_trial
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.trial.progress import phase_progress, zero_progress
+from cabinetwatch.trial.phases import phase_progress, zero_progress
 from tests.trial.examples import BEFORE, SUBJECT, make_phase
 
 COLD_START = replace(BEFORE, rise_k=12.0, from_k=0.0, tau_s=1200.0)

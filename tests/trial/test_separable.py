@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabinetwatch.trial.data import Floats
-from cabinetwatch.trial.separable import Model, fit_separable
+from cabinetwatch.trial.fit import Model, fit_separable
+from cabinetwatch.trial.readings import Floats
 
 COOLING_WATER = Path(__file__).with_name("cooling_water.txt")
 

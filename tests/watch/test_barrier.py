@@ -11,13 +11,11 @@ import pytest
 
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.watch import barrier
-from cabinetwatch.watch.conditions.over_rise import OverRise
-from cabinetwatch.watch.conditions.silent import Silent
+from cabinetwatch.watch import refusals as barrier
+from cabinetwatch.watch.conditions.heat import OverRise
+from cabinetwatch.watch.conditions.sensor import Silent
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from tests.watch.scene import MINUTE, SECOND, T0, Scene, make_config
 
 POISON = 41.375

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.watch.scene import Scene, make_config, moves
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.conditions.condensation import companion
+from cabinetwatch.watch.conditions.limits import companion
 from tests.watch.scene import MINUTE, Scene, make_config
 
 DAMP = """

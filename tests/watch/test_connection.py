@@ -5,7 +5,7 @@ import json
 import pytest
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.watch.scene import MINUTE, SECOND, T0, Scene, make_config, moves
 
 ID = "cabinetwatch0x5m3k1q9ab"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
 
 UNPOWERED = "normal_rise_k = 10.0\ntime_constant_s = 900.0\n"

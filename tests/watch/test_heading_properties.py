@@ -8,9 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from tests.watch.world import HOUR, MINUTE, World, make_config
 
 RISES = ("raw_rise_k", "rise_k", "settled_rise_k", "settled_rise_sd_k", "normal_rise_k")

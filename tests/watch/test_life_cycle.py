@@ -6,7 +6,7 @@ D returned to normal unacknowledged, G shelved, H suppressed by design, I out of
 
 import pytest
 
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Transition
 from tests.watch.scene import MINUTE, SECOND, Scene, moves
 
 OVER = "over-derating"

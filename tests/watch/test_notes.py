@@ -2,10 +2,10 @@
 
 from typing import Any
 
+from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftObserver
-from cabinetwatch.times import to_rfc3339
 from cabinetwatch.watch.commands import Answer
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.watch.world import HOUR, World
 
 

@@ -9,9 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Quality, Reading, Transition
 from tests.watch.scene import MINUTE, SECOND, T0, make_config
 
 _HIDDEN_BY_PEOPLE = {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE}

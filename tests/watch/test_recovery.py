@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Transition
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
 
 FAN = """

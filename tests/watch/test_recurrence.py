@@ -2,7 +2,7 @@
 
 import json
 
-from cabinetwatch.watch.recurrence import FREE_RAISES, KEEPS_AWAY_MS, Recurrence
+from cabinetwatch.watch.conditions.base import FREE_RAISES, KEEPS_AWAY_MS, Recurrence
 
 HOUR = 3_600_000
 

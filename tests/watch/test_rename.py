@@ -3,7 +3,7 @@
 from typing import Any
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.watch.scene import CABINET, MINUTE, Scene, make_config, moves
 
 NEW = CABINET.replace("nas-air", "a-nas")

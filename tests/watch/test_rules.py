@@ -2,9 +2,8 @@
 
 import pytest
 
-from cabinetwatch.watch.entry import EntryKind
+from cabinetwatch.watch.events import EntryKind, Quality
 from cabinetwatch.watch.figures import device_figures, sensor_figures
-from cabinetwatch.watch.reading import Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, T0, Scene, make_config, moves
 
 WELL = {

@@ -2,8 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.reading import Quality
+from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, Scene, make_config
 
 WELL = {"hall": 20.0, "nas_power": 80.0, "nas_air": 40.0, "nas_fan": 1200.0, "switch_air": 35.0}

@@ -5,10 +5,8 @@ import json
 import pytest
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.figures import sensor_figures
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import Transition
 from tests.watch.scene import MINUTE, SECOND, Scene, make_config, moves
 
 WELL = {"hall": 21.0, "nas_air": 38.0, "nas_power": 40.0, "nas_fan": 1200.0, "switch_air": 35.0}

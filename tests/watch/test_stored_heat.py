@@ -3,9 +3,7 @@
 import random
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from tests.watch.world import HOUR, SECOND, T0, make_config, of, raised
 
 EVERY_S = 60

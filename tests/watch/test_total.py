@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.config.quantities import CREDIBLE, POSSIBLE, TIMES_RATED
-from cabinetwatch.errors import ConfigError
+from cabinetwatch.config.values import CREDIBLE, POSSIBLE, TIMES_RATED
+from cabinetwatch.text import ConfigError
 from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.events import Quality, Reading
 from cabinetwatch.watch.figures import device_figures, sensor_figures
-from cabinetwatch.watch.reading import Quality, Reading
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, T0, World, make_config, of
 
 TAU_S = 900

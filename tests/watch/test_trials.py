@@ -7,8 +7,7 @@ import pytest
 
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import EntryKind
-from cabinetwatch.watch.transition import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config
 
 LIMITS = "max_rise_k = 12.0\n"

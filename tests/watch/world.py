@@ -13,9 +13,7 @@ from cabinetwatch import config as configuration
 from cabinetwatch.config.model import Config
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.entry import Entry, EntryKind
-from cabinetwatch.watch.reading import Quality, Reading
-from cabinetwatch.watch.transition import Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 
 SECOND = 1000
 MINUTE = 60 * SECOND

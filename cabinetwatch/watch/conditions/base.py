@@ -1,16 +1,119 @@
-"""What every condition is: a judge of one subject that can also say what it sees."""
+"""What every condition is: a judge of one subject that can also say what it found.
+
+Dust lifts a device out of its band whenever it has much to do, every day for weeks. An alarm that
+is raised so often isn't read any more (a longer off-delay for an alarm that chatters: common
+practice, no source).
+"""
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from typing import Any, ClassVar, Literal
 
-from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
+from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec
 from cabinetwatch.config.model import Config
 from cabinetwatch.watch.devices import DeviceView
-from cabinetwatch.watch.entry import Entry
-from cabinetwatch.watch.house import House
+from cabinetwatch.watch.events import Entry, Priority
 from cabinetwatch.watch.sensors import SensorView
-from cabinetwatch.watch.transition import Priority
+from cabinetwatch.watch.site import House
+
+
+def celsius(value_c: float) -> str:
+    """Write a temperature, e.g. 48.3 °C."""
+    return f"{_fixed(value_c, 1)} °C"
+
+
+def kelvin(value_k: float) -> str:
+    """Write a difference of temperatures, e.g. 12.4 K."""
+    return f"{_fixed(value_k, 1)} K"
+
+
+# By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
+_QUANTITIES = {
+    "temperature": ("°C", 1),
+    "humidity": ("%", 0),
+    "power": ("W", 1),
+    "fan-speed": ("rpm", 0),
+    "sound-level": ("dB", 1),
+}
+
+
+def quantity(value: float, kind: str) -> str:
+    """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
+    unit, decimals = _QUANTITIES[kind]
+    return f"{_fixed(value, decimals)} {unit}"
+
+
+_LONGEST = 1e9
+"""Figures beyond are written with an exponent: 200 digits are no sentence."""
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction as per cent, e.g. 75 %."""
+    return f"{_fixed(100 * fraction, 0)} %"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
+    if not abs(value) < _LONGEST:
+        return f"{value:z.3g}"
+    return f"{value:z.{decimals}f}"
+
+
+def interval_k(value_k: float, sd_k: float) -> str:
+    """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
+    return f"{kelvin(value_k)} ± {kelvin(1.96 * sd_k)}"
+
+
+FREE_RAISES = 2
+"""Raised so often it returns as soon as it is gone; from the next raise on it has to keep away."""
+
+KEEPS_AWAY_MS = 36 * 3_600_000
+"""Our choice: longer than a day, since loads recur daily."""
+
+_FORGOTTEN_MS = 72 * 3_600_000
+
+
+class Recurrence:
+    """Follows one judgement; feed it in the order of time."""
+
+    def __init__(self) -> None:
+        self.is_held = False
+        self._was_there = False
+        self._raises = 0
+        self._last_t = 0
+
+    def observe(self, t: int, is_there: bool, *, is_slight: bool) -> bool:
+        """Take what is judged at `t` (watch ms); say whether it counts as standing."""
+        if is_there:
+            if not self._was_there and not self.is_held:
+                is_new = self._raises == 0 or t - self._last_t > _FORGOTTEN_MS
+                self._raises = 1 if is_new else self._raises + 1
+            if not is_slight:
+                self._raises = 0
+            self._last_t = t
+        elif self.is_held and t - self._last_t < KEEPS_AWAY_MS:
+            return True
+        self._was_there = is_there
+        self.is_held = is_there and self._raises > FREE_RAISES
+        return is_there
+
+    def release(self) -> None:
+        """It can't be now, whatever was: the device is off."""
+        self.is_held = self._was_there = False
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {
+            "held": self.is_held,
+            "there": self._was_there,
+            "raises": self._raises,
+            "last": self._last_t,
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from a saved state."""
+        self.is_held, self._was_there = state["held"], state["there"]
+        self._raises, self._last_t = state["raises"], state["last"]
 
 
 class Condition(ABC):

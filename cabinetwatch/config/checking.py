@@ -1,0 +1,491 @@
+"""From the tables of a file to a `Config`, with a sentence for every fault in every table.
+
+All of it looks at the tables as they were read, so that a fault within a table hides none between
+tables.
+"""
+
+import difflib
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from cabinetwatch.config.equipment import AlarmTables, ConditionSpec, Device, Sensor, SubjectKind
+from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.config.services import (
+    Command,
+    Email,
+    Mqtt,
+    MqttNotices,
+    Notify,
+    Page,
+    Site,
+    Store,
+    Summary,
+)
+from cabinetwatch.config.values import CONTRADICTION, ID, ROLES, UNITS, Table
+from cabinetwatch.text import ConfigError, printable, without_secrets
+
+_LONGEST_VALUE = 60
+_LONGEST_INTEGER_BITS = 200
+
+_NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
+_TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
+    ("false", "no", "off"), "false"
+)
+
+# By pydantic's type of error; the figures in braces are from its context.
+_WRONG = {
+    "string_type": "is no text in quotes",
+    "int_type": "is no whole number",
+    "int_from_float": "is no whole number",
+    "float_type": "is no number",
+    "finite_number": "is no finite number",
+    "bool_type": "is neither true nor false",
+    "tuple_type": "is no list",
+    "list_type": "is no list",
+    "dict_type": "is no table",
+    "model_type": "is no table",
+    "path_type": "is no text in quotes",
+    "greater_than": "is not above {gt:zg}",
+    "greater_than_equal": "is below {ge:zg}",
+    "less_than": "is not below {lt:zg}",
+    "less_than_equal": "is above {le:zg}",
+    "missing": "has too few items",
+    "too_short": "has too few items",
+    "too_long": "has too many items",
+}
+
+
+class Problems:
+    """The faults found so far in one file."""
+
+    def __init__(self, file: str) -> None:
+        self._file = file
+        self._sentences: list[str] = []
+
+    def add(self, table: str, text: str) -> None:
+        """Note a fault; `text` is the rest of a sentence that begins with file and table."""
+        where = f"{self._file}: [{table}]" if table else f"{self._file}:"
+        sentence = printable(f"{where} {text}")
+        if sentence not in self._sentences:
+            self._sentences.append(sentence)
+
+    def add_error(self, table: str, model: type[Table], error: ErrorDetails) -> None:
+        """Note what pydantic found wrong with one key of a table."""
+        self.add(table, describe(model, error))
+
+    def raise_if_any(self) -> None:
+        """Raise a ConfigError with all the faults, if there are any."""
+        if self._sentences:
+            raise ConfigError(self._sentences)
+
+    def __bool__(self) -> bool:
+        return bool(self._sentences)
+
+
+def describe(model: type[Table], error: ErrorDetails) -> str:
+    """Turn an error of pydantic's about a key of `model` into the rest of a sentence."""
+    key, *inside = error["loc"]
+    if error["type"] == "extra_forbidden":
+        return unknown("key", str(key), keys_of(model))
+    right = _what_is_right(model, str(key))
+    if error["type"] == "missing" and not inside:
+        return f"{key} is missing{right}"
+    if error["type"] == "missing":
+        inside.pop()  # the item that a list lacks
+    items = ", ".join(f"item {place + 1}" for place in inside if isinstance(place, int))
+    name = ".".join([str(key), *(place for place in inside if isinstance(place, str))])
+    name = f"{name} ({items})" if items else name
+    return f"{name} = {show(error['input'])} {_what_is_wrong(error)}{_unquoted(error)}{right}"
+
+
+def _unquoted(error: ErrorDetails) -> str:
+    """Say how a number, or true and false, is written that stands in quotes."""
+    text = error["input"]
+    if not isinstance(text, str):
+        return ""
+    if error["type"] == "bool_type" and text.lower() in _TRUTHS:
+        return f"; write {_TRUTHS[text.lower()]} without quotes"
+    number = _NUMBER.fullmatch(text)
+    if error["type"] not in {"float_type", "int_type"} or number is None:
+        return ""
+    if number[2]:
+        # Which figure it is in the unit of the key is theirs to say.
+        return "; write the number alone, without unit and quotes"
+    return f"; write {number[1].replace(',', '.')} without quotes"
+
+
+def unknown(kind: str, name: str, known: Iterable[str]) -> str:
+    """Say that a name is not known, and which known one is nearest to it."""
+    nearest = difflib.get_close_matches(name, sorted(known), 1, cutoff=0.0)
+    hint = f"; the nearest known one is {nearest[0]}" if nearest else f"; there is no {kind} yet"
+    return f"{printable(name)} is an unknown {kind}{hint}"
+
+
+def keys_of(model: type[Table]) -> list[str]:
+    """Give the keys of a table as they are written in the file."""
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def show(value: object) -> str:
+    """Write a value the way TOML does, shortened, fit for a terminal."""
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, int) and value.bit_length() > _LONGEST_INTEGER_BITS:
+        return "a huge number"
+    if isinstance(value, list):
+        text = f"[{', '.join(map(show, value[:10]))}]"
+    elif isinstance(value, str):
+        # Before it is shortened, or half of a secret would be no longer known as one.
+        text = json.dumps(without_secrets(value), ensure_ascii=False)
+    elif isinstance(value, bool) or value is None:
+        text = json.dumps(value)
+    else:
+        text = str(value)
+    return printable(text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]}...")
+
+
+def _what_is_right(model: type[Table], key: str) -> str:
+    """Give the end of a sentence: the description of a key, by the class that last gave one."""
+    for owner in model.__mro__:
+        fields: Mapping[str, FieldInfo] = getattr(owner, "model_fields", {})
+        field = next((f for name, f in fields.items() if key in {name, f.alias}), None)
+        if field is not None and field.description:
+            return f"; give {field.description}"
+    return ""
+
+
+def _what_is_wrong(error: Mapping[str, Any]) -> str:
+    context = error.get("ctx", {})
+    if error["type"] == "value_error":
+        return str(context["error"])
+    wording = _WRONG.get(error["type"])
+    if error["type"] == "literal_error":
+        return "is not " + str(context["expected"]).replace("'", '"')
+    return wording.format(**context) if wording else f"is wrong ({error['msg']})"
+
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+class Reader:
+    """Reads tables and collects what is wrong with them.
+
+    `folder` is where relative paths start and named files are looked for; None for a configuration
+    out of the journal, which names none that must exist.
+    """
+
+    def __init__(self, problems: Problems, folder: Path | None) -> None:
+        self.problems = problems
+        self.folder = folder
+
+    def table(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:
+        """Give the model of a table, or None once its faults are noted."""
+        if not isinstance(raw, dict):
+            self.problems.add(
+                "", f"{where} = {show(raw)} is no table; write its keys below [{where}]"
+            )
+            return None
+        try:
+            return model.model_validate(raw, context={"folder": self.folder})
+        except ValidationError as error:
+            faults = [fault for fault in error.errors() if fault["type"] != CONTRADICTION]
+        with_faulty_items = {fault["loc"][0] for fault in faults if len(fault["loc"]) > 1}
+        for fault in faults:
+            # Pydantic doesn't count faulty items, and goes on to miss them.
+            if fault["type"] != "too_short" or fault["loc"][0] not in with_faulty_items:
+                self.problems.add_error(where, model, fault)
+        faulty = {str(fault["loc"][0]) for fault in faults}
+        # Pydantic looks for contradictions only in a table without other faults.
+        for key, text in model.contradictions(_right_values(model, raw, faulty)):
+            self.problems.add(where, f"{key} {text}")
+        return None
+
+    def tables(self, raw: object, where: str) -> dict[str, dict[str, Any]]:
+        """Give the tables within a table; what is none is noted and left out."""
+        if not isinstance(raw, dict):
+            self.problems.add("", f"{where} = {show(raw)} is no table; write [{where}.NAME]")
+            return {}
+        for name, inner in raw.items():
+            if not isinstance(inner, dict):
+                self.problems.add(
+                    where, f"{name} = {show(inner)} is no table; write [{where}.{name}]"
+                )
+        return {name: inner for name, inner in raw.items() if isinstance(inner, dict)}
+
+
+def _right_values(model: type[Table], raw: Mapping[str, Any], faulty: set[str]) -> dict[str, Any]:
+    """Give the values of the keys that are right by themselves, by attribute name."""
+    values: dict[str, Any] = {}
+    for name, field in model.model_fields.items():
+        key = field.alias or name
+        if key in faulty:
+            continue
+        if key in raw:
+            values[name] = raw[key]
+        elif not field.is_required():
+            values[name] = field.get_default(call_default_factory=True)
+    return values
+
+
+Tables = Mapping[str, Mapping[str, Any]]
+
+
+def read_alarms(
+    raw: Mapping[str, Any],
+    sensors: Tables,
+    devices: Tables,
+    reader: Reader,
+    conditions: Sequence[ConditionSpec],
+) -> AlarmTables:
+    """Check all tables of alarm settings, and give those of the site."""
+    site_tables = reader.tables(raw.get("alarms", {}), "alarms")
+    checker = _Checker(reader, conditions, site_tables)
+    for name, table in site_tables.items():
+        checker.check(name, table, "alarms")
+    for subject, sensor in sensors.items():
+        checker.check_subject("sensor", f"sensors.{subject}", sensor)
+    for subject, device in devices.items():
+        checker.check_subject("device", f"devices.{subject}", device)
+    return site_tables
+
+
+class _Checker:
+    """Checks tables against the settings of the conditions they are named for."""
+
+    def __init__(
+        self, reader: Reader, conditions: Sequence[ConditionSpec], site_tables: AlarmTables
+    ) -> None:
+        self._reader = reader
+        self._specs = {spec.name: spec for spec in conditions}
+        self._site_tables = site_tables
+
+    def check(self, name: str, table: dict[str, Any], where: str) -> bool:
+        """Say whether a table is right by itself, and note what is wrong."""
+        spec = self._specs.get(name)
+        if spec is None:
+            self._reader.problems.add(where, unknown("condition", name, self._specs))
+            return False
+        return self._reader.table(spec.settings, table, f"{where}.{name}") is not None
+
+    def check_subject(self, kind: SubjectKind, where: str, subject: Mapping[str, Any]) -> None:
+        """Check the alarm tables of one sensor or device."""
+        tables = subject.get("alarms", {})
+        if not isinstance(tables, dict):
+            return  # noted when the subject's own table was read
+        for name, table in tables.items():
+            spec = self._specs.get(name)
+            if not isinstance(table, dict):
+                continue  # noted likewise
+            if spec is not None and spec.subject != kind:
+                self._note_wrong_kind(kind, f"{where}.alarms", spec)
+            elif self.check(name, table, f"{where}.alarms") and spec is not None:
+                # Each may be right by itself and the two contradict each other.
+                merged = self._site_tables.get(name, {}) | table
+                self._reader.table(spec.settings, merged, f"{where}.alarms.{name}")
+
+    def _note_wrong_kind(self, kind: SubjectKind, where: str, spec: ConditionSpec) -> None:
+        own_place = "" if spec.subject == "site" else f"[{spec.subject}s.ID.alarms.{spec.name}] or "
+        self._reader.problems.add(
+            f"{where}.{spec.name}",
+            f"{spec.name} is a condition of a {spec.subject}, not of a {kind}; set it in"
+            f" {own_place}[alarms.{spec.name}]",
+        )
+
+
+def check_references(
+    sensors: Tables, devices: Tables, problems: Problems, *, journaled: bool
+) -> None:
+    """Note every fault between the tables of sensors and devices.
+
+    What is journaled was in force once: an older version took any humidity for a temperature, and
+    its records must still be read.
+    """
+    _check_ids(sensors, devices, problems)
+    _check_sources(sensors, problems)
+    _check_renames(sensors, problems)
+    for device_id, device in devices.items():
+        _check_roles(device_id, device, sensors, problems, journaled=journaled)
+    _check_circles(devices, problems)
+
+
+def _check_ids(sensors: Tables, devices: Tables, problems: Problems) -> None:
+    for kind, tables in (("sensors", sensors), ("devices", devices)):
+        for name in tables:
+            if not ID.fullmatch(name):
+                problems.add(
+                    f"{kind}.{name}", f"{show(name)} is no ID; give one of a to z, 0 to 9 and -"
+                )
+            elif name == SITE_SUBJECT:
+                problems.add(f"{kind}.{name}", "the ID site is reserved; give another")
+    for name in sensors.keys() & devices.keys():
+        problems.add(f"devices.{name}", f"a sensor has the ID {name} too; give one of them another")
+
+
+def _check_sources(sensors: Tables, problems: Problems) -> None:
+    first_with: dict[tuple[object, ...], str] = {}
+    for sensor_id, sensor in sensors.items():
+        source = tuple(sensor.get(key) for key in ("topic", "pointer", "senml_name"))
+        if not isinstance(source[0], str) or not all(isinstance(s, str | None) for s in source):
+            continue
+        other = first_with.setdefault(source, sensor_id)
+        if other != sensor_id:
+            problems.add(
+                f"sensors.{sensor_id}",
+                f"topic = {show(source[0])}, pointer and senml_name are those of [sensors.{other}]"
+                " too; change one or leave one of the two sensors out",
+            )
+
+
+def _check_renames(sensors: Tables, problems: Problems) -> None:
+    """A history goes to one sensor, and only once its own is gone."""
+    first_from: dict[str, str] = {}
+    for sensor_id, sensor in sensors.items():
+        old = sensor.get("renamed_from")
+        if not isinstance(old, str):
+            continue
+        where = f"sensors.{sensor_id}"
+        if old == sensor_id:
+            problems.add(where, f"renamed_from = {show(old)} is its own ID; leave it out")
+        elif old in sensors:
+            problems.add(
+                where,
+                f"renamed_from = {show(old)} is still a sensor of its own, so its history is not"
+                f" free; leave out [sensors.{old}] or this key",
+            )
+        elif (other := first_from.setdefault(old, sensor_id)) != sensor_id:
+            problems.add(
+                where,
+                f"renamed_from = {show(old)} stands in [sensors.{other}] too; a history goes to"
+                " one sensor, so leave the key out of one of them",
+            )
+
+
+def _check_roles(
+    device_id: str,
+    device: Mapping[str, Any],
+    sensors: Tables,
+    problems: Problems,
+    *,
+    journaled: bool,
+) -> None:
+    for role, name in _named_sensors(device):
+        needed = ROLES[role]
+        fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
+        if name not in sensors:
+            # One whose quantity is wrong, which is told of by itself, may be meant as well.
+            meant = fitting + [i for i, s in sensors.items() if s.get("quantity") not in UNITS]
+            said = unknown(f"sensor of {needed}", name, meant)
+            problems.add(f"devices.{device_id}", f"{role} = {said}")
+            continue
+        quantity = sensors[name].get("quantity")
+        if quantity in UNITS and quantity != needed and not journaled:
+            right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
+            problems.add(
+                f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'
+            )
+
+
+def _named_sensors(device: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for role in ROLES:
+        value = device.get(role)
+        for name in value if isinstance(value, list) else [value]:
+            if isinstance(name, str):
+                yield role, name
+
+
+def _check_circles(devices: Tables, problems: Problems) -> None:
+    """Follow each device outwards; a way that comes back to where it was has no outside."""
+    told: set[str] = set()
+    for device_id in devices:
+        way = [device_id]
+        while (outer := _enclosing(way[-1], devices)) is not None and outer not in way:
+            way.append(outer)
+        if outer is None or told & set(way):
+            continue
+        circle = way[way.index(outer) :]
+        told |= set(circle)
+        if len(circle) == 1:
+            continue  # noted when the device's own table was read
+        path = " -> ".join([*circle, circle[0]])
+        problems.add(
+            f"devices.{circle[0]}",
+            f"ambient goes round in a circle ({path}); give one of them a sensor outside it",
+        )
+
+
+def _enclosing(device_id: str, devices: Tables) -> str | None:
+    ambient = devices[device_id].get("ambient")
+    if ambient is None:
+        return None
+    inside = [name for name, device in devices.items() if device.get("temperature") == ambient]
+    return inside[0] if inside else None
+
+
+_SINGLE: dict[str, type[Table]] = {
+    "site": Site,
+    "mqtt": Mqtt,
+    "store": Store,
+    "summary": Summary,
+    "page": Page,
+}
+_CHANNELS: dict[str, type[Table]] = {"email": Email, "mqtt": MqttNotices, "command": Command}
+
+
+def assemble(
+    raw: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
+) -> Config | None:
+    """Give the configuration that these tables are, or None when `reader` has noted faults."""
+    for name in raw.keys() - set(keys_of(Config)):
+        known = keys_of(Config)
+        reader.problems.add(
+            "", unknown("table" if isinstance(raw[name], dict) else "key", name, known)
+        )
+    # The default of the store's url is a relative path, which a table must be read to resolve.
+    present = {"store": {}} | {name: table for name, table in raw.items() if table is not None}
+    parts: dict[str, Any] = {
+        name: reader.table(model, present[name], name)
+        for name, model in _SINGLE.items()
+        if name in present
+    }
+    if "notify" in raw:
+        parts["notify"] = _read_notify(raw["notify"], reader)
+    sensors = reader.tables(raw.get("sensors", {}), "sensors")
+    devices = reader.tables(raw.get("devices", {}), "devices")
+    parts["sensors"] = {
+        name: reader.table(Sensor, table, f"sensors.{name}") for name, table in sensors.items()
+    }
+    parts["devices"] = {
+        name: reader.table(Device, table, f"devices.{name}") for name, table in devices.items()
+    }
+    check_references(sensors, devices, reader.problems, journaled=reader.folder is None)
+    parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
+    _check_summary(raw, reader)
+    return None if reader.problems else Config(**parts).settled(conditions)
+
+
+def _read_notify(raw: object, reader: Reader) -> Notify | None:
+    if not isinstance(raw, dict):
+        return reader.table(Notify, raw, "notify")
+    channels = {
+        name: reader.table(model, raw[name], f"notify.{name}")
+        for name, model in _CHANNELS.items()
+        if raw.get(name) is not None
+    }
+    others = {key: value for key, value in raw.items() if key not in _CHANNELS}
+    read = {name: channel for name, channel in channels.items() if channel is not None}
+    return reader.table(Notify, others | read, "notify")
+
+
+def _check_summary(raw: Mapping[str, Any], reader: Reader) -> None:
+    summary, notify = raw.get("summary"), raw.get("notify")
+    wants_mail = isinstance(summary, dict) and summary.get("to") is not None
+    has_mail = isinstance(notify, dict) and notify.get("email") is not None
+    if wants_mail and not has_mail:
+        reader.problems.add("summary", "to needs a mail server; add a table [notify.email]")

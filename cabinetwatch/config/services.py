@@ -1,0 +1,350 @@
+"""The tables [site], [mqtt], [store], [notify...], [summary] and [page], and passwords."""
+
+import difflib
+import os
+import zoneinfo
+from collections.abc import Iterator, Mapping
+from datetime import time
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationInfo
+
+from cabinetwatch.config.values import (
+    ClockTime,
+    Contradiction,
+    FilePath,
+    Host,
+    MailAddresses,
+    MailSender,
+    NotNegative,
+    PlainText,
+    Port,
+    Positive,
+    Priorities,
+    QuietHours,
+    ReadableFile,
+    SecretFile,
+    Table,
+    TopicPrefix,
+    Word,
+    expanded,
+    is_loopback,
+    read_plain_file,
+)
+from cabinetwatch.text import ConfigError
+
+
+def _known_zone(name: str) -> str:
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        nearest = difflib.get_close_matches(name, sorted(zoneinfo.available_timezones()), 1, 0)
+        raise ValueError(f"is no known time zone; the nearest is {nearest[0]}") from None
+    return name
+
+
+class Site(Table):
+    """One installation, watched by one daemon."""
+
+    name: PlainText = Field("home", description="the name that mails and pages give the place")
+    timezone: Annotated[str, AfterValidator(_known_zone)] = Field(
+        "UTC", description='a name of the time zone database, such as "Europe/Dublin"'
+    )
+    altitude_m: float = Field(
+        0.0, ge=-430, le=9000, description="the height above the sea in m, -430 to 9000"
+    )
+    design_ambient_c: float = Field(
+        35.0,
+        ge=-50,
+        le=70,
+        description="the hottest air to be reckoned with outside the cabinet in °C, -50 to 70",
+    )
+    derating_base_m: NotNegative = Field(
+        900.0, description="the height in m, 0 or more, above which thin air lowers thresholds"
+    )
+    derating_k_per_km: NotNegative = Field(
+        3.3, description="by how many K, 0 or more, each km above that height lowers them"
+    )
+    learning_days: Positive = Field(
+        7.0, description="how many days, above 0, what is normal is learnt for"
+    )
+    lateness_s: NotNegative = Field(
+        5.0, description="how many seconds, 0 or more, a reading with its own time may be late"
+    )
+
+
+class Mqtt(Table):
+    """The connection to the broker. Paths are absolute once loaded."""
+
+    host: Host = Field("127.0.0.1", description="the name or address of the broker")
+    port: Port = Field(1883, description="a TCP port, 1 to 65535")
+    protocol: Literal["auto", "5", "3.1.1"] = Field(
+        "auto", description='"auto" (5, or 3.1.1 where the broker knows no other), "5" or "3.1.1"'
+    )
+    username: PlainText | None = Field(None, description="the name to log in to the broker with")
+    password_file: SecretFile | None = Field(
+        None, description="a file that holds the password and that others can't read"
+    )
+    client_id: Word | None = Field(
+        None, description="a name that no other client of this broker has; its session hangs on it"
+    )
+    publish_under: TopicPrefix = Field(
+        "cabinetwatch", description="the beginning of the topics published, without wildcards"
+    )
+    commands: bool = Field(default=False, description="true to take commands over MQTT, else false")
+    tls: bool = Field(default=False, description="true to connect over TLS, else false")
+    ca_file: ReadableFile | None = Field(
+        None, description="a PEM file of the authorities that may vouch for the broker"
+    )
+    cert_file: ReadableFile | None = Field(
+        None, description="a PEM file with the watch's own certificate"
+    )
+    key_file: SecretFile | None = Field(
+        None, description="a PEM file with the key of that certificate, that others can't read"
+    )
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when the password crosses a network readable for all on it, else None."""
+        if self.username is None or self.tls or is_loopback(self.host):
+            return None
+        return (
+            f"[mqtt] tls = false sends the password to {self.host} readable for everybody on that"
+            " network; set tls = true if the broker can, or give this user few rights there."
+        )
+
+    @classmethod
+    def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+        """Find files of TLS without TLS, half a certificate, a password without a name."""
+        if values.get("tls") is False:
+            for key in ("ca_file", "cert_file", "key_file"):
+                if values.get(key) is not None:
+                    yield Contradiction(key, "is given without tls; set tls = true or leave it out")
+        if {"cert_file", "key_file"} <= values.keys():
+            if values["cert_file"] is not None and values["key_file"] is None:
+                yield Contradiction("cert_file", "needs key_file beside it")
+            if values["key_file"] is not None and values["cert_file"] is None:
+                yield Contradiction("key_file", "needs cert_file beside it")
+        if values.get("password_file") is not None and values.get("username", "") is None:
+            yield Contradiction("password_file", "needs username beside it")
+
+
+_PREFIX = "sqlite:///"
+
+
+def _resolve_url(url: object, info: ValidationInfo) -> object:
+    """Let the path of an SQLite file start at the configuration's folder."""
+    if not isinstance(url, str):
+        return url
+    path = url.removeprefix(_PREFIX)
+    if not url.startswith(_PREFIX) or not path or path == ":memory:" or set("?#\0") & set(path):
+        raise ValueError("names no SQLite file")
+    folder: Path | None = (info.context or {}).get("folder")
+    return url if folder is None else f"{_PREFIX}{folder / expanded(path)}"
+
+
+class Store(Table):
+    """The database. `url` holds an absolute path once loaded."""
+
+    url: Annotated[str, BeforeValidator(_resolve_url)] = Field(
+        "sqlite:///cabinetwatch.db",
+        validate_default=True,
+        description='sqlite:/// and a path, such as "sqlite:///cabinetwatch.db"',
+    )
+    flush_s: float = Field(
+        10.0, gt=0, le=600, description="the seconds between two writes, above 0 and at most 600"
+    )
+    keep_raw_days: int = Field(
+        30, ge=2, le=36500, description="the days that single readings are kept, 2 to 36500"
+    )
+    keep_minutes_days: int = Field(
+        400, ge=2, le=36500, description="the days that minutes are kept, 2 to 36500"
+    )
+    keep_quarters_days: int = Field(
+        3660, ge=2, le=36500, description="the days that quarter-hours are kept, 2 to 36500"
+    )
+
+    @classmethod
+    def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+        """Coarse figures stand for the fine ones that are gone, so they must outlive them."""
+        fine_to_coarse = ("keep_raw_days", "keep_minutes_days", "keep_quarters_days")
+        for fine, coarse in pairwise(key for key in fine_to_coarse if key in values):
+            if values[fine] > values[coarse]:
+                yield Contradiction(
+                    coarse, f"is shorter than {fine} ({values[fine]}); give at least as many days"
+                )
+
+    @property
+    def path(self) -> Path:
+        """The database file."""
+        return Path(self.url.removeprefix(_PREFIX))
+
+
+_PRIORITIES = 'a list of priorities out of "high", "medium" and "low"'
+
+
+def _resolve_program(argv: Any, info: ValidationInfo) -> Any:
+    """Let a program named by a relative path start at the configuration's folder."""
+    folder = (info.context or {}).get("folder")
+    if folder is None or not isinstance(argv, list) or not argv or not isinstance(argv[0], str):
+        return argv
+    program = str(folder / argv[0]) if "/" in argv[0] else argv[0]
+    return [program, *argv[1:]]
+
+
+def _without_nul(argv: tuple[str, ...]) -> tuple[str, ...]:
+    if not argv[0] or "\0" in "".join(argv):
+        raise ValueError("has an empty program or a NUL character")
+    return argv
+
+
+class Email(Table):
+    """A mail server, and who gets mail through it. `from_` is the key `from`."""
+
+    host: Host = Field(description="the name or address of the mail server")
+    port: Port = Field(587, description="a TCP port, 1 to 65535")
+    security: Literal["none", "starttls", "tls"] = Field(
+        "starttls", description='"starttls", "tls" (from the first byte) or "none"'
+    )
+    ca_file: ReadableFile | None = Field(
+        None, description="a PEM file of the authorities that may vouch for the mail server"
+    )
+    username: PlainText | None = Field(None, description="the name to log in with")
+    password_file: SecretFile | None = Field(
+        None, description="a file that holds the password and that others can't read"
+    )
+    from_: MailSender = Field(
+        alias="from", description='the sender\'s address, such as "watch@under-stairs.example"'
+    )
+    to: MailAddresses = Field(
+        description='a list of addresses, such as ["owner@under-stairs.example"]'
+    )
+    priorities: Priorities = Field(("high", "medium"), description=_PRIORITIES)
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when the password crosses a network readable for all on it, else None."""
+        if self.username is None or self.security != "none" or is_loopback(self.host):
+            return None
+        return (
+            f'[notify.email] security = "none" sends the password to {self.host} readable for'
+            ' everybody on the way; set "starttls" or "tls".'
+        )
+
+    @classmethod
+    def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+        """Find an authority without TLS, a password without a name."""
+        if values.get("security") == "none" and values.get("ca_file") is not None:
+            yield Contradiction("ca_file", 'is given with security = "none"; leave one of them out')
+        if values.get("password_file") is not None and values.get("username", "") is None:
+            yield Contradiction("password_file", "needs username beside it")
+
+
+class MqttNotices(Table):
+    """The retained transitions under PREFIX/alarm."""
+
+    enabled: bool = Field(default=True, description="true or false")
+    priorities: Priorities = Field(("high", "medium", "low"), description=_PRIORITIES)
+
+
+class Command(Table):
+    """A program of the user's, which gets the transition as JSON on standard input."""
+
+    argv: Annotated[
+        tuple[str, ...],
+        BeforeValidator(_resolve_program),
+        Field(strict=False, min_length=1),
+        AfterValidator(_without_nul),
+    ] = Field(description='a program and its arguments, such as ["./siren", "--short"]')
+    timeout_s: Positive = Field(20.0, description="the seconds, above 0, it may take")
+    priorities: Priorities = Field(("high",), description=_PRIORITIES)
+
+
+class Notify(Table):
+    """When and through which channels people are told. Absent channels are None."""
+
+    quiet_hours: QuietHours | None = Field(
+        None, description='two times of day in the site\'s time zone, such as "22:30-06:30"'
+    )
+    repeat_s: Positive = Field(
+        3600.0, description="the seconds, above 0, until a standing high alarm is told again"
+    )
+    digest_over: int = Field(
+        5, ge=1, description="how many waiting notices, 1 or more, still go out one by one"
+    )
+    email: Email | None = Field(None, description="a table [notify.email]")
+    mqtt: MqttNotices = Field(MqttNotices(), description="a table [notify.mqtt]")
+    command: Command | None = Field(None, description="a table [notify.command]")
+
+    @property
+    def quiet(self) -> tuple[time, time] | None:
+        """The quiet hours as start and end; the end may lie on the next day."""
+        if self.quiet_hours is None:
+            return None
+        start, _, end = self.quiet_hours.partition("-")
+        return time.fromisoformat(start), time.fromisoformat(end)
+
+
+class Summary(Table):
+    """When the weekly summary is mailed, and to whom: those of [notify.email] where left out."""
+
+    day: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = (
+        Field("monday", description="a day of the week in English, small letters")
+    )
+    time: ClockTime = Field(
+        "07:00", description='a time of day in the site\'s time zone, such as "07:00"'
+    )
+    to: MailAddresses | None = Field(
+        None, description='a list of addresses, such as ["owner@under-stairs.example"]'
+    )
+
+
+class Page(Table):
+    """Where the status page is written, and how often."""
+
+    directory: FilePath = Field(
+        Path("/run/cabinetwatch/page"), description="a folder for the page and its pictures"
+    )
+    every_s: Positive = Field(15.0, description="the seconds, above 0, between two pages")
+
+
+_LARGEST = 64 * 1024
+
+
+def find_secret(name: str, file: Path | None) -> SecretStr | None:
+    """Look for a secret in the three places, in this order.
+
+    Args:
+        name: e.g. mqtt-password: the name of the systemd credential, and, in capitals after
+            CABINETWATCH_, of the environment variable.
+        file: the file that the configuration names, if it names one.
+
+    Returns:
+        The secret without the line end after it, or None when no place has it.
+
+    Raises:
+        ConfigError: a place has it and it can't be read, or it is empty.
+    """
+    if file is not None:
+        return _from_file(name, file)
+    credentials = os.environ.get("CREDENTIALS_DIRECTORY")
+    if credentials and (credential := Path(credentials) / name).exists():
+        return _from_file(name, credential)
+    variable = "CABINETWATCH_" + name.upper().replace("-", "_")
+    value = os.environ.get(variable)
+    return SecretStr(value) if value else None
+
+
+def _from_file(name: str, file: Path) -> SecretStr:
+    try:
+        text = read_plain_file(file, _LARGEST).decode("utf-8")
+    except UnicodeDecodeError:
+        raise ConfigError([f"{file}: the {name} in it is no UTF-8 text"]) from None
+    except ValueError as error:
+        raise ConfigError([f"{file}: the file of the {name} {error}"]) from None
+    secret = text.removesuffix("\n").removesuffix("\r")
+    if not secret or not secret.isprintable():
+        raise ConfigError([f"{file}: the {name} must be one line of text, and this file has none"])
+    return SecretStr(secret)

@@ -1,0 +1,278 @@
+"""An MQTT broker and a mail server inside this process, on free loopback ports.
+
+It speaks MQTT 3.1.1 only. A message that its receiver has not acknowledged within 5 s is dropped:
+enough for a demonstration, not for a house.
+"""
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable, Coroutine
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self, TypeVar
+
+import paho.mqtt.client as mqtt
+from aiosmtpd.smtp import SMTP, Envelope, Session
+from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
+from amqtt.broker import Broker
+from paho.mqtt.enums import CallbackAPIVersion
+
+_LOG = logging.getLogger(__name__)
+_T = TypeVar("_T")
+
+
+class LoopThread:
+    """Runs an event loop in a daemon thread; errors of what it runs are raised in the caller."""
+
+    def __init__(self, name: str) -> None:
+        self._loop = asyncio.new_event_loop()
+        self._loop.set_exception_handler(_note)
+        self._thread = threading.Thread(target=self._loop.run_forever, name=name, daemon=True)
+        self._thread.start()
+
+    def call(self, work: Coroutine[Any, Any, _T], timeout_s: float = 10.0) -> _T:
+        """Run a coroutine on the loop and hand back its result.
+
+        Raises:
+            TimeoutError: it took longer than `timeout_s`; it is cancelled.
+            Exception: whatever the coroutine raised.
+        """
+        future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        try:
+            return future.result(timeout_s)
+        except TimeoutError:
+            future.cancel()
+            raise
+
+    def stop(self, timeout_s: float = 10.0) -> None:
+        """Cancel what still runs, end the loop and join its thread."""
+        try:
+            self.call(_cancel_others(), timeout_s)
+        finally:
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._thread.join(timeout_s)
+        if not self._thread.is_alive():
+            self._loop.close()
+
+
+async def _cancel_others() -> None:
+    """Cancel every task but this one and wait for them, so that none is left half done."""
+    others = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+    for task in others:
+        task.cancel()
+    await asyncio.gather(*others, return_exceptions=True)
+
+
+def _note(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Log what went wrong in a connection; one bad client must not end a server."""
+    del loop
+    _LOG.debug("in the event loop: %s", context.get("message"), exc_info=context.get("exception"))
+
+
+LOOPBACK = "127.0.0.1"
+_LISTENER = "default"
+_LOUD_LOGGERS = ("amqtt", "transitions")
+
+# Without a user name a client counts as anonymous, and the broker forgets its session.
+_CONFIG = {
+    "listeners": {_LISTENER: {"type": "external"}},
+    "plugins": {
+        "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": False},
+    },
+}
+
+
+class EmbeddedBroker:
+    """A context manager: inside it a broker answers on `host` and `port`.
+
+    Clients give any user name and no password. QoS 0 and 1, retained messages, wills and persistent
+    sessions work; everything is forgotten at the end.
+    """
+
+    host = LOOPBACK
+
+    def __init__(self) -> None:
+        self.port = 0
+        self._levels: dict[str, int] = {}
+
+    def __enter__(self) -> Self:
+        """Start and wait until a client was let in.
+
+        Raises:
+            OSError: no loopback port could be had.
+            RuntimeError: the broker did not answer.
+        """
+        self._hush()
+        self._thread = LoopThread("demo-broker")
+        try:
+            self.port = self._thread.call(self._start())
+            _probe(self.host, self.port)
+        except BaseException:
+            self._thread.stop()
+            self._unhush()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close every connection and stop."""
+        try:
+            self._thread.call(self._stop())
+        finally:
+            self._thread.stop()
+            self._unhush()
+
+    async def _start(self) -> int:
+        self._broker = Broker(_CONFIG, loop=asyncio.get_running_loop())
+        await self._broker.start()
+        self._server = await asyncio.start_server(self._connected, self.host, 0)
+        port: int = self._server.sockets[0].getsockname()[1]
+        return port
+
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            await self._broker.external_connected(
+                StreamReaderAdapter(reader), StreamWriterAdapter(writer), _LISTENER
+            )
+        finally:
+            writer.close()
+
+    async def _stop(self) -> None:
+        self._server.close()
+        await self._broker.shutdown()
+
+    def _hush(self) -> None:
+        """Keep the broker's own log out of the demo; it reports every client that goes."""
+        for name in _LOUD_LOGGERS:
+            logger = logging.getLogger(name)
+            self._levels[name] = logger.level
+            logger.setLevel(logging.CRITICAL)
+
+    def _unhush(self) -> None:
+        for name, level in self._levels.items():
+            logging.getLogger(name).setLevel(level)
+
+
+def _probe(host: str, port: int, timeout_s: float = 10.0) -> None:
+    """Connect as a client would and wait for the answer."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-probe")
+    client.username_pw_set("demo-probe")
+    answered = threading.Event()
+    client.on_connect = lambda *_: answered.set()
+    client.connect(host, port)
+    client.loop_start()
+    try:
+        if not answered.wait(timeout_s):
+            raise RuntimeError(f"the embedded broker on {host}:{port} did not answer")
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+class DroppedMail(NamedTuple):
+    """One mail as it came in: its number from 1, the file it went to, and its content."""
+
+    number: int
+    path: Path
+    message: EmailMessage
+
+
+class MailDrop:
+    """A context manager: inside it an SMTP server answers on `host` and `port`.
+
+    Each mail is written to `folder` as NNN.eml, kept in `mails`, and handed to `on_mail`, which is
+    called on the server's thread before the sender gets its confirmation.
+    """
+
+    host = LOOPBACK
+
+    def __init__(self, folder: Path, on_mail: Callable[[DroppedMail], None] | None = None) -> None:
+        self.folder = folder
+        self.port = 0
+        self.mails: list[DroppedMail] = []
+        self._on_mail = on_mail
+        self._changed = threading.Condition()
+
+    def __enter__(self) -> Self:
+        """Make the folder, start, and wait until the server greets.
+
+        Raises:
+            OSError: the folder can't be made or no loopback port could be had.
+        """
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self._thread = LoopThread("demo-mail")
+        try:
+            self.port = self._thread.call(self._start())
+            self._thread.call(self._probe())
+        except BaseException:
+            self._thread.stop()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop; the files stay."""
+        try:
+            self._thread.call(self._stop())
+        finally:
+            self._thread.stop()
+
+    def wait_for(self, count: int, timeout_s: float) -> bool:
+        """Wait until `count` mails have come in all; False when they don't in time."""
+        with self._changed:
+            return self._changed.wait_for(lambda: len(self.mails) >= count, timeout_s)
+
+    async def handle_DATA(  # noqa: N802 - the name that the SMTP library calls
+        self, server: SMTP, session: Session, envelope: Envelope
+    ) -> str:
+        """Keep one mail and confirm it."""
+        del server, session
+        content = envelope.original_content or b""
+        with self._changed:
+            number = len(self.mails) + 1
+            path = self.folder / f"{number:03d}.eml"
+            path.write_bytes(content)
+            mail = DroppedMail(number, path, message_from_bytes(content, policy=policy.default))
+            self.mails.append(mail)
+            self._changed.notify_all()
+        if self._on_mail is not None:
+            self._on_mail(mail)
+        return "250 kept"
+
+    async def _start(self) -> int:
+        loop = asyncio.get_running_loop()
+        self._server = await loop.create_server(
+            lambda: SMTP(self, hostname="maildrop.example", enable_SMTPUTF8=True, loop=loop),
+            self.host,
+            0,
+        )
+        port: int = self._server.sockets[0].getsockname()[1]
+        return port
+
+    async def _probe(self) -> None:
+        reader, writer = await asyncio.open_connection(self.host, self.port)
+        greeting = await reader.readline()
+        writer.close()
+        await writer.wait_closed()
+        if not greeting.startswith(b"220"):
+            raise OSError(f"the mail drop on {self.host}:{self.port} greeted with {greeting!r}")
+
+    async def _stop(self) -> None:
+        self._server.close()
+
+
+def text_of(mail: DroppedMail) -> str:
+    """Give the plain-text part of a mail, or nothing when it has none."""
+    body = mail.message.get_body(("plain",))
+    return "" if body is None else str(body.get_content())

@@ -1,0 +1,558 @@
+"""A survey of what arrives, and sensor and device tables drafted for it."""
+
+import math
+import re
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import islice
+from statistics import median
+from typing import Any, NamedTuple
+
+from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S, Sensor
+from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.config.values import UNITS, Quantity, conversion
+from cabinetwatch.mqtt import decoding
+from cabinetwatch.mqtt.link import Incoming, excerpt, excerpt_of_bytes
+from cabinetwatch.text import counted
+
+_MOST_TOPICS = 5_000
+_MOST_BYTES = 32 * 1024 * 1024
+"""Of topics and payloads together; beyond it no new topic and no further payload is kept."""
+_PAYLOADS_KEPT = 10
+_GAPS_KEPT = 200
+_SHOWN = 60
+# A payload with more numbers, or deeper ones, is no reading of a sensor: whatever could nest deeper
+# to a purpose is far below what costs time or memory here.
+_MOST_MEMBERS = 100
+_DEEPEST = 32
+_LONGEST_POINTER = 500
+_COMMA = re.compile(rb"\d,\d")
+_UNIT_KEYS = ("unit", "units", "uom", "unit_of_measurement")
+
+
+class Source(NamedTuple):
+    """A number in the payloads of a topic: bare, under a pointer, or in a named SenML record.
+
+    `unit` is as SenML names it, `hint` what a payload writes beside the number as its unit.
+    """
+
+    value: float
+    pointer: str | None = None
+    senml_name: str | None = None
+    unit: str | None = None
+    hint: str | None = None
+
+
+@dataclass(slots=True)
+class Heard:
+    """What was heard on one topic. `qos` is the highest at which a live message came."""
+
+    topic: str
+    count: int = 0
+    live: int = 0
+    retained: int = 0
+    qos: int = 0
+    shown: str = ""
+    """The beginning of the latest payload, fit to be shown."""
+    last_live_t: int | None = None
+    payloads: deque[bytes] = field(default_factory=deque)
+    payload_bytes: int = 0
+    gaps_ms: deque[int] = field(default_factory=lambda: deque(maxlen=_GAPS_KEPT))
+
+    def note(self, message: Incoming, room_bytes: int) -> None:
+        """Take a message of this topic; its payload is kept where there is room."""
+        self.count += 1
+        self.shown = excerpt_of_bytes(message.payload, _SHOWN)
+        self._keep(message.payload, room_bytes)
+        if message.retain:
+            self.retained += 1
+            return
+        self.live += 1
+        self.qos = max(self.qos, message.qos)
+        if self.last_live_t is not None:
+            self.gaps_ms.append(message.t - self.last_live_t)
+        self.last_live_t = message.t
+
+    def _keep(self, payload: bytes, room_bytes: int) -> None:
+        # A picture from a camera is no reading.
+        if len(payload) > min(decoding.LONGEST_BYTES, room_bytes):
+            return
+        self.payload_bytes += len(payload)
+        while self.payload_bytes > decoding.LONGEST_BYTES or len(self.payloads) >= _PAYLOADS_KEPT:
+            self.payload_bytes -= len(self.payloads.popleft())
+        self.payloads.append(payload)
+
+    def interval_s(self) -> float | None:
+        """The usual seconds between live messages; None when it was heard but once."""
+        return median(self.gaps_ms) / 1000 if self.gaps_ms else None
+
+    def sources(self) -> list[Source]:
+        """The numbers seen in its latest payloads, the latest value of each."""
+        found: dict[tuple[str | None, str | None], Source] = {}
+        for payload in self.payloads:
+            for source in find_sources(payload):
+                found[source.pointer, source.senml_name] = source
+        return list(found.values())
+
+
+class Survey:
+    """Collects messages by topic, within bounds; `left_out` counts those of topics beyond them."""
+
+    def __init__(self) -> None:
+        self.topics: dict[str, Heard] = {}
+        self.left_out = 0
+        self._bytes = 0
+
+    def note(self, message: Incoming) -> None:
+        """Take a message."""
+        heard = self.topics.get(message.topic)
+        if heard is None:
+            if len(self.topics) >= _MOST_TOPICS or self._bytes >= _MOST_BYTES:
+                self.left_out += 1
+                return
+            heard = self.topics[message.topic] = Heard(message.topic)
+            self._bytes += len(message.topic.encode())
+        before = heard.payload_bytes
+        heard.note(message, _MOST_BYTES - self._bytes)
+        self._bytes += heard.payload_bytes - before
+
+
+def find_sources(payload: bytes) -> list[Source]:
+    """Give every number in a payload; nothing for one that is neither a number nor JSON."""
+    try:
+        return [Source(decoding.from_payload(payload))]
+    except decoding.NotANumber:
+        pass
+    try:
+        document = decoding.parse(payload)
+    except decoding.NotJson:
+        return []
+    return _of_pack(document) or list(islice(_of_members(document, ""), _MOST_MEMBERS))
+
+
+def with_remedy(problem: str, sensor: Sensor, payload: bytes) -> str:
+    """Say what is wrong with a payload, and what to change so that the sensor is read from it.
+
+    >>> from cabinetwatch.config.equipment import Sensor
+    >>> sensor = Sensor(topic="nas/air", quantity="temperature")
+    >>> with_remedy("it is no number", sensor, b'{"t": 21.4}')
+    'it is no number; numbers are at /t, so give pointer = "/t"'
+    """
+    found = find_sources(payload)
+    names = [source.senml_name for source in found if source.senml_name is not None]
+    pointers = [source.pointer for source in found if source.pointer is not None]
+    if names:
+        shown = excerpt(", ".join(names), _SHOWN)
+        return f'{problem}; it is SenML with {shown}, so give senml_name = "{excerpt(names[0])}"'
+    if pointers:
+        shown = excerpt(", ".join(pointers), _SHOWN)
+        return f'{problem}; numbers are at {shown}, so give pointer = "{excerpt(pointers[0])}"'
+    if found:
+        key = "pointer" if sensor.senml_name is None else "senml_name"
+        return f"{problem}; it is a bare number, so leave {key} out"
+    if _COMMA.search(payload) is not None:
+        return f"{problem}; write the number with a point, such as 21.4, in what sends it"
+    return (
+        f"{problem}; have what sends it write a bare number, JSON or SenML, or take another topic"
+    )
+
+
+def _of_pack(document: Any) -> list[Source]:
+    try:
+        records = decoding.resolve(document, 0.0).records
+    except decoding.BadPack:
+        return []
+    return [
+        Source(float(record.value), senml_name=record.name, unit=record.unit)
+        for record in records
+        if isinstance(record.value, float)
+    ][:_MOST_MEMBERS]
+
+
+def _of_members(value: Any, pointer: str, hint: str | None = None) -> Iterator[Source]:
+    if pointer.count("/") >= _DEEPEST or len(pointer) > _LONGEST_POINTER:
+        return
+    members: Iterable[tuple[Any, Any]]
+    if isinstance(value, dict):
+        members = value.items()
+        beside = next((value[key] for key in _UNIT_KEYS if isinstance(value.get(key), str)), hint)
+        # Of several numbers in one object none is known to be what the unit speaks of.
+        numbers = sum(isinstance(member, int | float) for member in value.values())
+        hint = beside if numbers <= 1 else hint
+    elif isinstance(value, list):
+        members = enumerate(value)
+    else:
+        with suppress(decoding.NotANumber):
+            yield Source(decoding.from_json(value), pointer=pointer, hint=hint)
+        return
+    for key, member in members:
+        yield from _of_members(member, f"{pointer}/{_escape(str(key))}", hint)
+
+
+def _escape(token: str) -> str:
+    # RFC 6901, section 3; the order matters.
+    return token.replace("~", "~0").replace("/", "~1")
+
+
+_WORDS: dict[Quantity, frozenset[str]] = {
+    "temperature": frozenset(
+        [
+            "temperature",
+            "temp",
+            "temps",
+            "t",
+            "tempc",
+            "tempf",
+            "celsius",
+            "fahrenheit",
+            "kelvin",
+            "degc",
+            "degf",
+        ]
+    ),
+    "humidity": frozenset(["humidity", "humid", "hum", "rh"]),
+    "power": frozenset(["power", "watt", "watts", "w", "kw", "kilowatt", "kilowatts"]),
+    "fan-speed": frozenset(["fan", "fans", "rpm", "tach", "tacho", "speed"]),
+    "sound-level": frozenset(["sound", "noise", "spl", "db", "dba", "loudness"]),
+}
+# What such a sensor in a house can read, in the unit that values are kept in. Our choice, wide.
+_POSSIBLE: dict[Quantity, tuple[float, float]] = {
+    "temperature": (-60.0, 150.0),
+    "humidity": (0.0, 100.0),
+    "power": (-1.0, 25_000.0),
+    "fan-speed": (0.0, 50_000.0),
+    "sound-level": (0.0, 140.0),
+}
+_FAHRENHEIT = frozenset(["f", "degf", "fahrenheit", "tempf"])
+_KELVIN = frozenset(["k", "kelvin"])
+_KILOWATTS = frozenset(["kw", "kilowatt", "kilowatts"])
+_PERCENT = frozenset(["percent", "pct"])
+# What payloads write beside a number as its unit, in small letters.
+_HINTS = {
+    **dict.fromkeys(("c", "°c", "℃", "degc", "cel", "celsius"), "Cel"),
+    **dict.fromkeys(("f", "°f", "℉", "degf", "fahrenheit"), "degF"),
+    **dict.fromkeys(("k", "kelvin"), "K"),
+    **dict.fromkeys(("%", "%rh", "rh", "percent"), "%RH"),
+    **dict.fromkeys(("w", "watt", "watts"), "W"),
+    **dict.fromkeys(("kw", "kilowatt", "kilowatts"), "kW"),
+    **dict.fromkeys(("rpm", "1/min", "r/min", "min-1"), "1/min"),
+    **dict.fromkeys(("db", "dba", "db(a)"), "dB"),
+}
+# Units that are none of ours: a number so named is left to its owner.
+_OTHER_UNITS = frozenset(
+    [
+        "mw",
+        "kwh",
+        "wh",
+        "mah",
+        "battery",
+        "batt",
+        "volt",
+        "volts",
+        "v",
+        "amp",
+        "amps",
+    ]
+)
+# Names that say nothing, so that the topic must.
+_EMPTY_NAMES = frozenset(
+    ["value", "val", "state", "data", "reading", "measurement", "current", "now", "payload", "0"]
+)
+AMBIENT_WORDS = frozenset(
+    ["ambient", "room", "hall", "hallway", "outside", "intake", "inlet", "living", "surroundings"]
+)
+
+
+class Guess(NamedTuple):
+    """What a number probably is."""
+
+    quantity: Quantity
+    unit: str
+
+
+def words_of(name: str) -> list[str]:
+    """Split a name into lower-case words at everything but letters and digits, and in camelCase."""
+    apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", name)
+    return [word.lower() for word in re.findall(r"[^\W_]+", apart)]
+
+
+def guess(topic: str, source: Source) -> Guess | None:
+    """Guess quantity and unit; None when nothing fits."""
+    if source.unit is not None:
+        return _checked(_measured_in(source.unit), source.unit, source.value)
+    words = words_of(source.senml_name or source.pointer or "")
+    if all(word in _EMPTY_NAMES for word in words):
+        words = words_of(topic)
+    named = _named(words)
+    if source.hint is not None:
+        return _hinted(named, source.hint, source.value)
+    if named is None or _OTHER_UNITS & set(words[-2:]):
+        return None
+    if _PERCENT & set(words[-2:]) and named != "humidity":
+        return None
+    return _checked(named, _unit_of(named, set(words), source.value), source.value)
+
+
+def _measured_in(unit: str) -> str | None:
+    return next((quantity for quantity, names in UNITS.items() if unit in names), None)
+
+
+def _named(words: list[str]) -> Quantity | None:
+    """Give the quantity that is named; the last name is the nearest to the number."""
+    for word in reversed(words):
+        for quantity, names in _WORDS.items():
+            if word in names:
+                return quantity
+    return None
+
+
+def _hinted(named: Quantity | None, hint: str, value: float) -> Guess | None:
+    """Go by the unit beside a number, which must not contradict its name.
+
+    Per cent can be anything, so they need a name.
+    """
+    unit = _HINTS.get(hint.strip().lower())
+    if unit is None:
+        return None
+    if named is None and unit != "%RH":
+        return _checked(_measured_in(unit), unit, value)
+    return _checked(named, unit, value)
+
+
+def _unit_of(quantity: str, words: set[str], value: float) -> str:
+    if quantity == "power" and words & _KILOWATTS:
+        return "kW"
+    if quantity != "temperature":
+        return UNITS[quantity][0]
+    if words & _FAHRENHEIT:
+        return "degF"
+    # No house has 200 degC of air, nor 200 K.
+    return "K" if words & _KELVIN or value > 200.0 else "Cel"
+
+
+def _checked(quantity: str | None, unit: str, value: float) -> Guess | None:
+    """Give the guess if such a sensor could read such a value."""
+    for known, (lowest, highest) in _POSSIBLE.items():
+        convert = conversion(known, unit)
+        if known == quantity and convert is not None and lowest <= convert(value) <= highest:
+            return Guess(known, unit)
+    return None
+
+
+QOS_0 = "comes at QoS 0, which no broker keeps: what it says while the watch is away is lost"
+RETAINED = "only a retained message came: the broker's copy of a last known value"
+_LONGEST_ID = 60
+# Words that name the quantity and not the place where it is measured.
+_QUANTITY_WORDS = frozenset(
+    [
+        "temperature",
+        "temp",
+        "humidity",
+        "power",
+        "fan",
+        "speed",
+        "sound",
+        "level",
+        "rpm",
+        "state",
+        "value",
+        "status",
+        "sensor",
+    ]
+)
+_ROLES = {"power": "power", "fan-speed": "fan", "sound-level": "sound"}
+
+
+@dataclass(frozen=True, slots=True)
+class Drafted:
+    """A sensor as it is proposed."""
+
+    id: str
+    heard: Heard
+    source: Source
+    guess: Guess
+
+    @property
+    def place(self) -> tuple[str, ...]:
+        """The words that tell where it is, without what it measures."""
+        return tuple(word for word in self._words() if word not in _QUANTITY_WORDS)
+
+    @property
+    def may_be_ambient(self) -> bool:
+        """Whether its name says that it measures the air around things."""
+        return not AMBIENT_WORDS.isdisjoint(self._words())
+
+    def _words(self) -> list[str]:
+        named = self.source.senml_name or self.source.pointer or ""
+        return words_of(self.heard.topic) + words_of(named)
+
+
+def draft(heard: Iterable[Heard], config: Config) -> str:
+    """Write the tables for what was heard and is not configured yet, as TOML.
+
+    What could not be guessed, or is configured already, stands in comments. IDs don't collide with
+    those of the configuration, so that the draft can be appended to it.
+    """
+    taken = {SITE_SUBJECT, *config.sensors, *config.devices}
+    drafted: list[Drafted] = []
+    remarks: list[str] = []
+    for topic in sorted(heard, key=lambda one: one.topic):
+        if decoding.matches(f"{config.mqtt.publish_under}/#", topic.topic):
+            continue
+        _draft_topic(topic, config.sensors, taken, drafted, remarks)
+    parts = [_sensor_table(one) for one in drafted]
+    parts += _device_tables(drafted, taken)
+    if remarks:
+        parts.append("\n".join(["# Not drafted:", *(f"# {remark}" for remark in remarks)]))
+    return "\n\n".join(parts) + "\n" if parts else ""
+
+
+def _draft_topic(
+    heard: Heard,
+    configured: Mapping[str, Sensor],
+    taken: set[str],
+    drafted: list[Drafted],
+    remarks: list[str],
+) -> None:
+    """Add the sensors of one topic, or the reason why there is none."""
+    shown = excerpt(heard.topic)
+    sources = heard.sources()
+    if not sources:
+        remarks.append(f"{shown}: no number in '{heard.shown}'")
+    for source in sources:
+        name = source.senml_name or source.pointer
+        where = shown if name is None else f"{shown} {excerpt(name)}"
+        known = _configured_as(heard.topic, source, configured)
+        guessed = guess(heard.topic, source)
+        if not _is_writable(name):
+            remarks.append(f"{where}: half a character stands in its name, which TOML can't hold")
+        elif known is not None:
+            remarks.append(f"{where}: it is [sensors.{known}] already")
+        elif guessed is None:
+            remarks.append(f"{where}: {source.value:zg}, not known what it measures")
+        else:
+            identity = _new_id(heard.topic, source, taken)
+            drafted.append(Drafted(identity, heard, source, guessed))
+
+
+def _is_writable(name: str | None) -> bool:
+    """Whether TOML can hold it: JSON can name half a surrogate pair, TOML only whole characters."""
+    return name is None or not any(0xD800 <= ord(letter) < 0xE000 for letter in name)
+
+
+def _configured_as(topic: str, source: Source, configured: Mapping[str, Sensor]) -> str | None:
+    for name, sensor in configured.items():
+        same = (sensor.pointer, sensor.senml_name) == (source.pointer, source.senml_name)
+        if same and decoding.matches(sensor.topic, topic):
+            return name
+    return None
+
+
+def _new_id(topic: str, source: Source, taken: set[str]) -> str:
+    words: list[str] = []
+    for word in words_of(topic) + words_of(source.senml_name or source.pointer or ""):
+        if word.isascii() and word not in words:
+            words.append(word)
+    return _free_id("-".join(words)[-_LONGEST_ID:].strip("-") or "sensor", taken)
+
+
+def _free_id(wanted: str, taken: set[str]) -> str:
+    identity, number = wanted, 2
+    while identity in taken:
+        identity, number = f"{wanted}-{number}", number + 1
+    taken.add(identity)
+    return identity
+
+
+def _sensor_table(one: Drafted) -> str:
+    heard, source = one.heard, one.source
+    lines = []
+    if heard.live and not heard.qos:
+        lines.append(f"# It {QOS_0}.")
+    if not heard.live:
+        lines.append(f"# Of this one {RETAINED}.")
+    lines += [f"[sensors.{one.id}]", f"topic = {toml_text(heard.topic)}"]
+    if source.pointer is not None:
+        lines.append(f"pointer = {toml_text(source.pointer)}")
+    if source.senml_name is not None:
+        lines.append(f"senml_name = {toml_text(source.senml_name)}")
+    lines.append(f'quantity = "{one.guess.quantity}"')
+    lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:zg}')
+    interval_s = heard.interval_s()
+    if interval_s:
+        seen = f"measured over {counted(len(heard.gaps_ms) + 1, 'message')}"
+        lines.append(f"interval_s = {_rounded(interval_s)}  # {seen}")
+    else:
+        lines.append(f"interval_s = {DEFAULT_INTERVAL_S}  # not measured: it was heard too briefly")
+    return "\n".join(lines)
+
+
+def _device_tables(drafted: list[Drafted], taken: set[str]) -> list[str]:
+    """Give a device for each temperature; its ambient is guessed among the others."""
+    temperatures = [one for one in drafted if one.guess.quantity == "temperature"]
+    named = [one for one in temperatures if one.may_be_ambient]
+    ambient = named[0] if named else None
+    tables = []
+    for one in temperatures:
+        words = one.id.removesuffix("-temperature").removesuffix("-temp")
+        identity = _free_id(words if words != one.id else f"{one.id}-device", taken)
+        lines = [f"[devices.{identity}]", f'temperature = "{one.id}"']
+        if one is ambient:
+            lines.insert(0, "# Taken for the air around the others; no device if it is only that.")
+        else:
+            lines += _ambient_lines(ambient, temperatures, one)
+        lines += _companions(one, temperatures, drafted)
+        lines.append("# max_rise_k = 25.0  # a setpoint, or derating: see the maker's data")
+        tables.append("\n".join(lines))
+    return tables
+
+
+def _ambient_lines(ambient: Drafted | None, temperatures: list[Drafted], one: Drafted) -> list[str]:
+    if ambient is not None:
+        return [f'ambient = "{ambient.id}"  # guessed by its name']
+    others = [other for other in temperatures if other is not one]
+    if not others:
+        return ['# ambient = "..."  # no second temperature came; without it no rise is known']
+    coolest = min(others, key=lambda other: other.source.value)
+    if coolest.source.value >= one.source.value:
+        return [f'# ambient = "{coolest.id}"  # this is the coolest: perhaps it is the ambient']
+    return [f'ambient = "{coolest.id}"  # guessed: the coolest of the others; put it right']
+
+
+def _companions(one: Drafted, temperatures: list[Drafted], drafted: list[Drafted]) -> list[str]:
+    """Give its power, fan and sound sensors: those whose names tell of the very same place."""
+    if sum(other.place == one.place for other in temperatures) > 1:
+        return []
+    lines = []
+    for quantity, role in _ROLES.items():
+        fitting = [
+            other
+            for other in drafted
+            if other.guess.quantity == quantity and other.place == one.place
+        ]
+        if len(fitting) == 1:
+            lines.append(f'{role} = "{fitting[0].id}"')
+    return lines
+
+
+def toml_text(text: str) -> str:
+    """Write a TOML basic string; what a terminal could take for a command is escaped."""
+    escaped = "".join(
+        f"\\{letter}"
+        if letter in '"\\'
+        else letter
+        if letter.isprintable()
+        else f"\\u{ord(letter):04X}"
+        if ord(letter) < 0x10000
+        else f"\\U{ord(letter):08X}"
+        for letter in text
+    )
+    return f'"{escaped}"'
+
+
+def _rounded(interval_s: float) -> float:
+    """Round to two significant digits, as nobody sets a node to 9.98 s; at least 0.001."""
+    digits = 1 - math.floor(math.log10(max(interval_s, 0.001)))
+    return max(round(interval_s, digits), 0.001)

@@ -1,1 +1,0 @@
-"""The channels: e-mail, MQTT, and a program of the user's."""

@@ -1,0 +1,320 @@
+"""The words of notices: what a condition is called, labels and units, what was learnt.
+
+The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" and "12.4 K".
+"""
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from cabinetwatch.clock import describe_duration, from_rfc3339, to_datetime
+from cabinetwatch.config.values import UNITS
+from cabinetwatch.watch.commands import NOT_VERIFIED
+from cabinetwatch.watch.conditions import base
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
+
+OVER = "Over"
+"""An alarm that is over. Never more than that: others of the same device may still stand."""
+
+TEST_CONDITION = "test"
+"""The condition of a test notice; no rule raises it."""
+
+# Each goes on after "NAS: " and after "NAS: no longer ".
+_PREDICATES = {
+    "ambient-lost": "cut off from its ambient reference",
+    "condensation": "close to condensation",
+    "cooling-loss": "losing its cooling",
+    "derating-forecast": "heading for its derating threshold",
+    "drift": "slowly losing its cooling",
+    "fan-slow": "running on a slow or stopped fan",
+    "high": "above its limit",
+    "hot-day": "too warm for the hottest day",
+    "implausible": "giving implausible readings",
+    "low": "below its limit",
+    "over-derating": "above its derating threshold",
+    "over-rise": "too far above its ambient",
+    "rise-missing": "cooler than its load explains",
+    "silent": "silent",
+    "stuck": "stuck on one reading",
+    TEST_CONDITION: "a test of the notices",
+}
+
+_SITE_PREDICATES = {
+    "broker-lost": "cut off from its broker",
+    "clock-step": "on a clock that was stepped",
+    "input-refused": "setting aside what it can't judge",
+    "notice-undelivered": "unable to deliver its notices",
+    "session-taken": "sharing its client ID with another client",
+    "store-fault": "unable to write its records",
+}
+
+PRIORITY_WORDS = {Priority.HIGH: "High", Priority.MEDIUM: "Medium", Priority.LOW: "Low"}
+
+DEVICE_CAUTIONS = (
+    "Opened gear holds mains voltage and, even unplugged, charged capacitors.",
+    "Leave power supplies and the UPS to licensed people. Local codes come first.",
+    "A stopped fan can start without warning: keep fingers out of it.",
+    "Cover no vent, and pad nothing with what burns.",
+)
+"""Where hands go near mains: on the notices of devices and of the sensors beside them."""
+
+NO_SMOKE_ALARM = (
+    "This is no smoke alarm, and it can fail together with its sensors: it replaces neither smoke"
+    " alarms nor anything that local codes ask for."
+)
+
+
+def predicate(transition: Transition) -> str:
+    """Say what stands, or no longer stands, of the subject of a transition.
+
+    A condition without words of its own here is called by its name.
+    """
+    return _predicate(transition.condition, over=transition.is_return)
+
+
+def told_in_short(transition: Transition) -> str:
+    """Say in a few words what a transition tells; of most only programs and MQTT are told."""
+    if transition.is_raise or transition.is_return:
+        return predicate(transition)
+    what = _predicate(transition.condition, over=False)
+    if transition.state is not AlarmState.NORMAL:
+        return f"{transition.state.replace('-', ' ')} ({what})"
+    if transition.previous is AlarmState.OUT_OF_SERVICE:
+        # It need not have stood.
+        return f"back in service ({what})"
+    return _predicate(transition.condition, over=True)
+
+
+def _predicate(condition: str, *, over: bool) -> str:
+    negation = "no longer " if over else ""
+    if condition in _SITE_PREDICATES:
+        return f"the watch is {negation}{_SITE_PREDICATES[condition]}"
+    return negation + _PREDICATES.get(condition, condition.replace("-", " "))
+
+
+def degree(transition: Transition) -> str:
+    """Say how bad it is, or that it is over."""
+    if transition.condition == TEST_CONDITION:
+        return "Test"
+    return OVER if transition.is_return else PRIORITY_WORDS[transition.priority]
+
+
+UNKNOWN = "unknown"
+
+
+class Figure(NamedTuple):
+    """One figure for people: its label, and its value with the unit."""
+
+    label: str
+    value: str
+
+
+_LABELS = {
+    "ambient_c": "Ambient",
+    "ambient_sensor": "Ambient sensor",
+    "broken_connections": "Connections that did not hold",
+    "client_id": "Client ID",
+    "dew_point_c": "Dew point",
+    "fan_rpm": "Fan speed",
+    "high": "Upper limit",
+    "hot_day_margin_k": "Hot-day margin",
+    "hot_day_temperature_c": "Hot-day temperature",
+    "latest_s": "Time left, at the latest",
+    "load_fraction": "Load, of rated",
+    "low": "Lower limit",
+    "margin_k": "Margin to the threshold",
+    "max_rise_k": "Highest rise allowed",
+    "min_fan_rpm": "Lowest fan speed allowed",
+    "normal_power_w": "Normal power",
+    "normal_rise_k": "Normal rise",
+    "off": "Switched off",
+    "power_w": "Power",
+    "probability": "Probability of crossing",
+    "raw_rise_k": "Raw rise",
+    "readings_lost": "Readings lost",
+    "resistance_k_per_w": "Thermal resistance",
+    "rise_k": "Rise above ambient",
+    "settled_rise_k": "Settled rise",
+    "settled_rise_sd_k": "Settled rise, give or take",
+    "silence_s": "Counts as silent after",
+    "soonest_s": "Time left, at the soonest",
+    "temperature_c": "Temperature",
+    "threshold_c": "Derating threshold",
+    "time_constant_s": "Time constant",
+}
+
+# Longest first, so that "_k_per_w" is not taken for "_w".
+_UNITS = (
+    ("_k_per_day", "K/day", 3),
+    ("_k_per_km", "K/km", 1),
+    ("_k_per_w", "K/W", 3),
+    ("_k_per_h", "K/h", 2),
+    ("_m3_s", "m³/s", 4),
+    ("_dba", "dB(A)", 1),
+    ("_rpm", "rpm", 0),
+    ("_pa", "Pa", 0),
+    ("_db", "dB", 1),
+    ("_c", "°C", 1),
+    ("_k", "K", 1),
+    ("_w", "W", 1),
+    ("_m", "m", 0),
+)
+
+_OF_QUANTITY = ("value", "high", "low")
+
+_DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
+_FRACTIONS = ("_fraction",)
+_PROBABILITY = "probability"
+
+
+def figures(
+    values: Mapping[str, Any], timezone: str, called: Callable[[str], str] = str
+) -> list[Figure]:
+    """Give all figures of a mapping such as a transition's `values`, in its order.
+
+    `since` is left out: a notice tells it by itself. A sensor's `value` goes by the name of its
+    `quantity`, which is no figure of its own.
+
+    Args:
+        values: Figures by key, None for what is unknown.
+        timezone: The site's time zone, for instants.
+        called: Gives what people call a sensor.
+    """
+    values = {
+        key: called(value) if key.endswith("_sensor") and value else value
+        for key, value in values.items()
+    }
+    quantity = values.get("quantity")
+    named = {"value": label(quantity)} if quantity in UNITS else {}
+    return [
+        Figure(named.get(key) or label(key), _write(key, value, quantity, timezone))
+        for key, value in values.items()
+        if key not in ("since", "quantity")
+    ]
+
+
+def label(key: str) -> str:
+    """Give the plain label of a figure's key, without its unit.
+
+    >>> label("settled_rise_k"), label("core_rise_k"), label("value")
+    ('Settled rise', 'Core rise', 'Value')
+    """
+    known = _LABELS.get(key)
+    if known is not None:
+        return known
+    stem = key
+    for suffix in (*(suffix for suffix, _, _ in _UNITS), *_DURATIONS, *_FRACTIONS):
+        if key.endswith(suffix) and key != suffix:
+            stem = key.removesuffix(suffix)
+            break
+    words = stem.replace("_", " ").replace("-", " ").strip() or key
+    return words[:1].upper() + words[1:]
+
+
+def written(key: str, value: Any, timezone: str = "UTC") -> str:
+    """Write a figure with its unit, as its key says.
+
+    >>> written("rise_k", 12.44), written("time_constant_s", 900), written("load_fraction", 0.8)
+    ('12.4 K', '15 min', '80 %')
+    """
+    return _write(key, value, None, timezone)
+
+
+def local_time(utc_ms: int, timezone: str) -> str:
+    """Write an instant for people at the site, e.g. 2026-07-01 13:00:03 IST."""
+    local = to_datetime(utc_ms).astimezone(ZoneInfo(timezone))
+    return local.strftime("%Y-%m-%d %H:%M:%S %Z")
+
+
+def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return _measure(key, value, quantity)
+    if isinstance(value, Mapping):
+        parts = (f"{name}: {_write(name, each, None, timezone)}" for name, each in value.items())
+        return "; ".join(parts) or "none"
+    if isinstance(value, list | tuple):
+        return ", ".join(_write(key, each, quantity, timezone) for each in value) or "none"
+    return _moment(str(value), timezone) if value else UNKNOWN
+
+
+def _measure(key: str, value: float, quantity: Any) -> str:
+    if key in _OF_QUANTITY and quantity in UNITS:
+        return base.quantity(value, quantity)
+    for suffix, unit, decimals in _UNITS:
+        if key.endswith(suffix):
+            return _number(value, decimals, unit)
+    for suffix, seconds in _DURATIONS.items():
+        if key.endswith(suffix):
+            return describe_duration(value * seconds)
+    if key == _PROBABILITY:
+        return _number(100 * value, 1, "%")
+    if key.endswith(_FRACTIONS):
+        return _number(100 * value, 0, "%")
+    return f"{value:zg}"
+
+
+def _number(value: float, decimals: int, unit: str) -> str:
+    return f"{value:z.{decimals}f} {unit}"
+
+
+def _moment(text: str, timezone: str) -> str:
+    """Write an instant in the site's time; any other text stays as it is."""
+    try:
+        return local_time(from_rfc3339(text), timezone)
+    except ValueError:
+        return text
+
+
+def learning_words(learning: Mapping[str, Any] | None) -> str:
+    """Say what normal rise rests on, from what `status --json` gives as `learning`."""
+    if learning is None:
+        return "no ambient sensor, so only its temperature is watched."
+    remarks = "".join(f" {remark}" for remark in learning["remarks"])
+    return f"{_STAGES[learning['stage']](learning)}.{remarks}"
+
+
+def _none(learning: Mapping[str, Any]) -> str:
+    if learning["since"] is None:
+        return "nothing is learnt yet"
+    span_s = 86_400 * learning["days"]
+    so_far = f"has been learning its normal rise for {describe_duration(span_s)}"
+    return (
+        f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not told"
+        " before the third day is over, unless normal_rise_k is given"
+    )
+
+
+def _commissioned(learning: Mapping[str, Any]) -> str:
+    told = "its normal rise is the one given in the configuration"
+    if learning["confidence"] is None:
+        return told
+    return f"{told}; its response was learnt on {_date(learning)}"
+
+
+def _provisional(learning: Mapping[str, Any]) -> str:
+    return f"provisional, still learning: {_learnt(learning)}"
+
+
+def _learnt(learning: Mapping[str, Any]) -> str:
+    loads = ""
+    if learning["loads_w"] is not None:
+        low, high = learning["loads_w"]
+        loads = f" over loads of {low:z.0f} to {high:z.0f} W"
+    return (
+        f"its normal rise was learnt on {_date(learning)}{loads}, confidence"
+        f" {learning['confidence']}; {NOT_VERIFIED}"
+    )
+
+
+def _date(learning: Mapping[str, Any]) -> str:
+    return f"{to_datetime(from_rfc3339(learning['since'])):%Y-%m-%d %H:%M} UTC"
+
+
+_STAGES = {
+    "none": _none,
+    "commissioned": _commissioned,
+    "provisional": _provisional,
+    "frozen": _learnt,
+}

@@ -1,0 +1,258 @@
+"""A trial report as HTML: one file that needs nothing else."""
+
+from html import escape
+from itertools import pairwise
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from cabinetwatch.charts.canvas import DARK_RULES, draw_svg, inlined
+from cabinetwatch.charts.picture import (
+    Curve,
+    NoteMark,
+    Shade,
+    curve,
+    rise_picture,
+    temperature_picture,
+)
+from cabinetwatch.report.trial_case import (
+    NOTHING_FOLLOWS,
+    Case,
+    deed_lines,
+    figure_rows,
+    phase_rows,
+    results_of,
+    subject_of,
+    verdict_words,
+)
+from cabinetwatch.report.words import short_time
+from cabinetwatch.trial.judgement import CAUTIONS, TrialFigures
+from cabinetwatch.trial.phases import PhaseResult
+from cabinetwatch.trial.readings import EMPTY, Floats, Series
+
+_POINTS = 240
+
+_Points = list[tuple[float, float, float, float]]
+
+
+def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
+    """Give the pictures that can be drawn: what each shows, and the picture as inline SVG."""
+    phases = [
+        Shade(start, end, name)
+        for name, (start, end) in sorted(case.intervals.items(), key=lambda each: each[1])
+    ]
+    if not phases:
+        return []
+    timezone = case.config.site.timezone
+    device = case.config.devices[case.device]
+    temperature = temperature_picture(
+        case.name,
+        timezone=timezone,
+        temperature=_curve(case, device.temperature),
+        ambient=_curve(case, device.ambient),
+        threshold_c=figures.threshold_c,
+        phases=phases,
+        notes=[NoteMark(deed.utc_ms, deed.text) for deed in case.notes],
+    )
+    drawn = [("Temperature", inlined(draw_svg(temperature), "temperature"))]
+    results = sorted(results_of(case).items(), key=lambda each: each[1].phase.start_ms)
+    if results:
+        rise = rise_picture(
+            case.name,
+            timezone=timezone,
+            rise=_joined([_measured(result) for _, result in results]),
+            fitted=_joined([_fitted(result) for _, result in results]),
+            settled=_joined([_settled(name, result, figures) for name, result in results]),
+            phases=phases,
+        )
+        drawn.append(("Rise above the ambient", inlined(draw_svg(rise), "rise")))
+    return drawn
+
+
+def _curve(case: Case, sensor: str | None) -> Curve:
+    """Average what a sensor read over equal stretches of the whole trial."""
+    series = _with_between(case, sensor)
+    start_ms, end_ms = case.span
+    if not len(series.t_ms):
+        return curve([])
+    step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * _longest_usual_gap_ms(case, sensor))
+    number = ((series.t_ms - start_ms) // step_ms).astype(int)
+    inside = (series.t_ms >= start_ms) & (series.t_ms < end_ms)
+    points = []
+    for bucket in np.unique(number[inside]):
+        values = series.value[inside & (number == bucket)]
+        middle_ms = start_ms + (bucket + 0.5) * step_ms
+        points.append((middle_ms, float(values.mean()), float(values.min()), float(values.max())))
+    return curve(points, 2 * step_ms)
+
+
+def _with_between(case: Case, sensor: str | None) -> Series:
+    """What a sensor read in the phases, with its means between them, in order of time."""
+    pieces = [each.get(sensor or "", EMPTY) for each in (case.readings, case.between)]
+    t_ms = np.concatenate([piece.t_ms for piece in pieces])
+    order = np.argsort(t_ms, kind="stable")
+    return Series(t_ms[order], np.concatenate([piece.value for piece in pieces])[order])
+
+
+def _longest_usual_gap_ms(case: Case, sensor: str | None) -> float:
+    """What usually lies between two readings, or two means where those lie further apart."""
+    pieces = [each.get(sensor or "", EMPTY).t_ms for each in (case.readings, case.between)]
+    return max((float(np.median(np.diff(t_ms))) for t_ms in pieces if len(t_ms) > 1), default=0.0)
+
+
+def _measured(result: PhaseResult) -> _Points:
+    return _points(result, result.profile.temperature_c - result.settling.felt_ambient_c)
+
+
+def _fitted(result: PhaseResult) -> _Points:
+    return _points(result, result.settling.fitted_c - result.settling.felt_ambient_c)
+
+
+def _points(result: PhaseResult, values: Floats) -> _Points:
+    times_ms = result.phase.start_ms + result.profile.t_s * 1000
+    return [(t, v, v, v) for t, v in zip(times_ms.tolist(), values.tolist(), strict=True)]
+
+
+def _settled(name: str, result: PhaseResult, figures: TrialFigures) -> _Points:
+    """The settled rise with its whole interval, as a level over the phase."""
+    rise = (figures.before if name == "before" else figures.after).rise or result.rise
+    level = (rise.value, rise.low, rise.high)
+    phase = result.phase
+    return [(float(phase.start_ms), *level), (float(phase.end_ms - 1), *level)]
+
+
+def _joined(pieces: list[_Points]) -> Curve:
+    """Put the pieces of the phases one after the other, broken in between."""
+    points = list(pieces[0])
+    for before, after in pairwise(pieces):
+        points.append(((before[-1][0] + after[0][0]) / 2, np.nan, np.nan, np.nan))
+        points += after
+    return curve(points)
+
+
+_WIDTH, _LEFT, _RIGHT = 400.0, 6.0, 394.0
+_BAR_TOP, _BAR_HEIGHT = 34.0, 30.0
+
+
+class _Part(NamedTuple):
+    """A part of the sum, K (or degC for the first), and what it is."""
+
+    value: float
+    kind: str
+    text: str
+
+
+def draw_bar(case: Case, figures: TrialFigures) -> str:
+    """Give the bar as inline SVG; empty where the hottest day is not known."""
+    hot_c, threshold_c, margin = (
+        figures.hot_day_temperature_c,
+        figures.threshold_c,
+        figures.hot_day_margin,
+    )
+    if hot_c is None:
+        return ""
+    parts = _parts(case, figures)
+    ends = (
+        [hot_c]
+        if threshold_c is None or margin is None
+        else [hot_c, threshold_c, threshold_c - margin.low]
+    )
+    least_c = min(0.0, parts[0].value)
+    scale = (_RIGHT - _LEFT) / (max(ends) * 1.08 - least_c)
+
+    def x(value_c: float) -> float:
+        return _LEFT + (value_c - least_c) * scale
+
+    drawn, at_c = [], least_c
+    for part in parts:
+        until_c = part.value if part.kind == "outside" else at_c + part.value
+        low_c, high_c = min(at_c, until_c), max(at_c, until_c)
+        drawn.append(
+            f'<rect class="{part.kind}" x="{x(low_c):z.1f}" y="{_BAR_TOP}"'
+            f' width="{x(high_c) - x(low_c):z.1f}" height="{_BAR_HEIGHT}"/>'
+        )
+        at_c = until_c
+    middle = _BAR_TOP + _BAR_HEIGHT / 2
+    if margin is not None and threshold_c is not None:
+        low_c, high_c = threshold_c - margin.high, threshold_c - margin.low
+        drawn.append(
+            f'<path class="whisker" d="M{x(low_c):z.1f} {middle}H{x(high_c):z.1f}'
+            f'M{x(low_c):z.1f} {middle - 6}v12M{x(high_c):z.1f} {middle - 6}v12"/>'
+        )
+        drawn.append(
+            f'<path class="limit" d="M{x(threshold_c):z.1f} {_BAR_TOP - 8}v{_BAR_HEIGHT + 16}"/>'
+            f'<text x="{min(x(threshold_c), _RIGHT):z.1f}" y="{_BAR_TOP - 14}" text-anchor="end">'
+            f"threshold {threshold_c:z.1f} °C</text>"
+        )
+    drawn.append(
+        f'<text x="{x(hot_c):z.1f}" y="{_BAR_TOP + _BAR_HEIGHT + 22}" text-anchor="end">'
+        f"{hot_c:z.1f} °C on the hottest day</text>"
+    )
+    words = escape(", ".join(part.text for part in parts))
+    return (
+        f'<svg class="bar" viewBox="0 0 {_WIDTH:z.0f} 96" role="img" aria-label="{words}">'
+        f"<title>{words}</title>{''.join(drawn)}</svg>"
+    )
+
+
+def bar_legend(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
+    """Give the class and the words of each part of the bar."""
+    if figures.hot_day_temperature_c is None:
+        return []
+    return [(part.kind, part.text) for part in _parts(case, figures)]
+
+
+def _parts(case: Case, figures: TrialFigures) -> list[_Part]:
+    subject, rise = subject_of(case), figures.after.rise
+    design_c = subject.design_ambient_c
+    parts = [_Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
+    for around in subject.enclosing:
+        if around.settled_rise_k is not None:
+            words = f"{around.settled_rise_k:z.1f} K of {around.device}"
+            parts.append(_Part(around.settled_rise_k, "around", words))
+    if subject.derating_air == "device" and rise is not None:
+        parts.append(_Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
+    return parts
+
+
+_FOLDER = Path(__file__).parent / "templates"
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(_FOLDER),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_STYLE = (_FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+
+
+def html_of(case: Case, figures: TrialFigures) -> bytes:
+    """Give the report as a file; everything from outside is escaped."""
+    timezone = case.config.site.timezone
+    span = case.span if case.intervals else None
+    text = _TEMPLATES.get_template("trial.html.j2").render(
+        case=case,
+        site=case.config.site.name,
+        span=[short_time(at, timezone) for at in span] if span else [],
+        timezone=timezone,
+        verdict=figures.verdict,
+        words=verdict_words(figures),
+        reasons=figures.reasons,
+        phases=phase_rows(case, figures),
+        figures=figure_rows(figures),
+        nothing=NOTHING_FOLLOWS,
+        # Ours: pictures and style hold no text from outside that is not escaped.
+        charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
+        bar=Markup(draw_bar(case, figures)),  # noqa: S704
+        legend=bar_legend(case, figures),
+        setpoints=figures.setpoints.as_toml(),
+        notes=deed_lines(case),
+        cautions=CAUTIONS,
+        policy=_POLICY,
+        style=Markup(_STYLE),  # noqa: S704
+    )
+    return text.encode("utf-8", "replace")

@@ -1,0 +1,301 @@
+"""Tells readings from wild values, and finds a sensor that is frozen.
+
+A value that was reached in ordinary steps is a reading, whatever it is: a device that warms past
+its sensor's range, or through the value of a fault code, is believed. A wild value is set aside
+until it is confirmed; three in a row, or three among the last ten, make the sensor implausible.
+Beyond what its quantity can be at all nothing is a reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+from math import inf, isfinite
+from typing import Any, NamedTuple
+
+from cabinetwatch.config.values import Span
+from cabinetwatch.thermal.windows import check
+
+IN_A_ROW = 3
+AMONG = 10
+DEFAULT_STEP_PER_S = 2.0
+_NEAR_STEPS = 8.0
+_NEAR_GRAINS = 1.0
+_SPIKE_STEPS = 12.0
+_SPIKE_GRAINS = 3.0
+_SPIKE_GRAINS_PER_S = 0.2
+_PACE = 0.05
+_USUAL_GRAINS, _MORE_GRAINS = 0.1, 0.05
+_LAST_READINGS = (1 << AMONG) - 1
+
+
+class Manner(NamedTuple):
+    """How the values of a quantity go from one to the next.
+
+    `grain`: a step below it says nothing of a fault. What `leaps` may be at quite another level
+    from one reading to the next and stay there, so that the next reading on the same side confirms
+    a leap; and where `falls` are ordinary (a plug switched off, a fan that stands) they need none.
+    """
+
+    grain: float
+    leaps: bool = False
+    falls: bool = False
+
+
+MANNERS = {
+    "temperature": Manner(1.0),
+    "humidity": Manner(1.0),
+    "power": Manner(30.0, leaps=True, falls=True),
+    "fan-speed": Manner(100.0, leaps=True, falls=True),
+    "sound-level": Manner(5.0, leaps=True),
+}
+"""By quantity, in its kept unit; our choice: what sensors for a house differ by at rest."""
+
+
+class Quality(Enum):
+    """What to do with a value: judge it, leave it aside, or leave it aside and tell."""
+
+    GOOD = "good"
+    SET_ASIDE = "set aside"
+    BAD = "bad"
+
+
+class ValueFilter:
+    """Judges the values of one sensor, one after the other.
+
+    `lowest`, `highest`: its range; `fault_codes` are compared with the payload's own figure;
+    `max_step_per_s`: what is physically impossible; `possible`: what its quantity is never beyond.
+    `spikes` adds a test for values that stand alone: a sudden step, by the sensor's own usual ones,
+    waits for the next value to confirm it.
+    """
+
+    __slots__ = (
+        "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_suspect", "_usual",
+        "fault_codes",
+        "highest", "implausible", "lowest", "manner", "max_step_per_s", "possible", "reason",
+        "since_ms", "spikes",
+    )  # fmt: skip
+
+    def __init__(
+        self,
+        lowest: float = -inf,
+        highest: float = inf,
+        fault_codes: Sequence[float] = (),
+        max_step_per_s: float = DEFAULT_STEP_PER_S,
+        spikes: bool = True,
+        manner: Manner = MANNERS["temperature"],
+        possible: Span = (-1e9, 1e9),
+    ) -> None:
+        self.lowest = lowest
+        self.highest = highest
+        self.fault_codes = tuple(fault_codes)
+        self.max_step_per_s = max_step_per_s
+        self.spikes = spikes
+        self.manner = manner
+        self.possible = possible
+        self._grain = _NEAR_GRAINS * manner.grain
+        self._more = _MORE_GRAINS * manner.grain
+        self._last: float | None = None
+        self._last_ms = 0
+        self._usual = _USUAL_GRAINS * manner.grain
+        self._suspect: float | None = None
+        self._row = 0
+        self._recent = 0
+        self._leaps = 0
+        self.implausible = False
+        self.since_ms = 0
+        self.reason = ""
+
+    def judge(self, t_ms: int, value: float, payload_value: float | None = None) -> Quality:
+        """Judge the next value; `payload_value` is the figure as sent, where it differs."""
+        last = self._last
+        lowest, highest = self.possible
+        if not lowest <= value <= highest:
+            return self._wild(t_ms, "outside its range" if abs(value) < inf else "not a number")
+        step = inf if last is None else value - last if value >= last else last - value
+        if step <= self._grain:
+            # Most readings: nothing is wild that is so near.
+            return self._accept(t_ms, value)
+        near = step <= _NEAR_STEPS * self._usual
+        if near and self.max_step_per_s == inf:
+            return self._accept(t_ms, value)
+        elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
+        code = value if payload_value is None else payload_value
+        reason = self._why_wild(value, code, elapsed_s, near=near)
+        if reason:
+            return self._wild(t_ms, reason)
+        tested = last is not None and self.spikes and not near
+        if tested and self._is_spike(value, elapsed_s):
+            self._suspect = value
+            return Quality.SET_ASIDE
+        return self._accept(t_ms, value)
+
+    def may_be(self, value: float) -> bool:
+        """Whether a value is within the range, whatever was before it."""
+        lowest, highest = self.possible
+        return lowest <= value <= highest and not self._outside(value)
+
+    def _why_wild(self, value: float, code: float, elapsed_s: float, *, near: bool) -> str:
+        """Say why a value can't be true; empty when it can."""
+        last = self._last
+        if code in self.fault_codes and not near:
+            return "fault code"
+        if self._outside(value) and not near:
+            return "outside its range"
+        most = max(self._grain, self.max_step_per_s * elapsed_s)
+        if last is not None and not self._outside(last) and abs(value - last) > most:
+            return "impossible step"
+        return ""
+
+    def _outside(self, value: float) -> bool:
+        return not self.lowest <= value <= self.highest
+
+    def _is_spike(self, value: float, elapsed_s: float) -> bool:
+        """A sudden step that nothing confirms yet."""
+        last, suspect, grain = self._last or 0.0, self._suspect, self.manner.grain
+        step = value - last
+        least = max(_SPIKE_GRAINS * grain, _SPIKE_STEPS * self._usual)
+        if self.manner.leaps:
+            if self.manner.falls:
+                # What no more than doubles is an ordinary load.
+                step, least = max(step, 0.0), max(least, last)
+            if abs(step) <= least:
+                return False
+            # Three among the last ten don't stand alone either.
+            self._leaps |= 1
+            confirmed = suspect is not None and (suspect - last) * step > 0.0
+            return not confirmed and self._leaps.bit_count() < IN_A_ROW
+        if abs(step) <= max(least, _SPIKE_GRAINS_PER_S * grain * elapsed_s):
+            return False
+        return suspect is None or abs(value - suspect) > 0.5 * abs(step)
+
+    def _accept(self, t_ms: int, value: float) -> Quality:
+        last = self._last
+        if last is not None:
+            step = value - last if value >= last else last - value
+            most = 4.0 * self._usual + self._more
+            self._usual += _PACE * ((step if step < most else most) - self._usual)
+        self._last, self._last_ms = value, t_ms
+        if self._recent or self._leaps or self._suspect is not None:
+            return self._calm_down()
+        return Quality.GOOD
+
+    def _calm_down(self) -> Quality:
+        """Take that a value was good after some that were not."""
+        self._suspect = None
+        self._row = 0
+        self._leaps = (self._leaps << 1) & _LAST_READINGS
+        self._recent = (self._recent << 1) & _LAST_READINGS
+        if self.implausible and self._recent.bit_count() < IN_A_ROW:
+            self.implausible = False
+        return Quality.BAD if self.implausible else Quality.GOOD
+
+    def _wild(self, t_ms: int, reason: str) -> Quality:
+        if self._row == 0 and not self.implausible:
+            self.since_ms = t_ms
+        self._row += 1
+        self._recent = ((self._recent << 1) | 1) & _LAST_READINGS
+        if self._row >= IN_A_ROW or self._recent.bit_count() >= IN_A_ROW:
+            self.implausible = True
+            self.reason = reason
+        return Quality.BAD if self.implausible else Quality.SET_ASIDE
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {name.lstrip("_"): getattr(self, name) for name in _STATE}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take over a saved state; range and codes stay as configured."""
+        for name in _STATE:
+            setattr(self, name, state.get(name.lstrip("_"), getattr(self, name)))
+
+
+_STATE = (
+    "_last", "_last_ms", "_leaps", "_recent", "_row", "_suspect", "_usual", "implausible", "reason",
+    "since_ms",
+)  # fmt: skip
+
+
+FEWEST_REPEATS = 12
+WITNESS_MOVED_K = 2.0
+_MORE_THAN_USUAL = 2.0
+_SHORTEST_MS = 600_000
+
+
+class StuckWatch:
+    """Compares how often a value has repeated with how far a witness has moved meanwhile.
+
+    The witness is what should move with the sensor: for a device's temperature the ambient it feels
+    plus its load's normal rise, for an ambient the mean of the other temperatures around. A sensor
+    is stuck when its value has stood while the witness moved by `moved`, and by twice as much as it
+    ever did while the sensor stood in good order. Without a witness, or while that rests, a sensor
+    is never stuck.
+    """
+
+    __slots__ = (
+        "_high", "_low", "_most_moved", "_repeats", "_value", "_value_ms", "moved",
+        "since_ms", "stuck",
+    )  # fmt: skip
+
+    def __init__(self, moved: float = WITNESS_MOVED_K) -> None:
+        """Begin to compare.
+
+        Raises:
+            ValueError: `moved` is no figure to reckon with.
+        """
+        check(moved)
+        self.moved = moved
+        self._value: float | None = None
+        self._value_ms = 0
+        self._repeats = 0
+        self._most_moved = 0.0
+        self._low: float | None = None
+        self._high: float | None = None
+        self.stuck = False
+        self.since_ms = 0
+
+    def observe(self, t_ms: int, value: float, witness: float | None) -> bool:
+        """Take a value and its witness; returns whether the sensor is stuck.
+
+        A value or witness that is no number is none.
+        """
+        if witness is not None and not isfinite(witness):
+            witness = None
+        if value != self._value:
+            self._moved_on(t_ms, value, witness)
+            return False
+        self._repeats += 1
+        if witness is None:
+            return self.stuck
+        low, high = self._low, self._high
+        self._low = low = witness if low is None or witness < low else low
+        self._high = high = witness if high is None or witness > high else high
+        stood_ms = t_ms - self._value_ms
+        if (
+            self._repeats >= FEWEST_REPEATS
+            and high - low >= max(self.moved, _MORE_THAN_USUAL * self._most_moved)
+            and stood_ms >= _SHORTEST_MS
+        ):
+            self.stuck = True
+            self.since_ms = self._value_ms
+        return self.stuck
+
+    def _moved_on(self, t_ms: int, value: float, witness: float | None) -> None:
+        if self._low is not None and self._high is not None and not self.stuck:
+            self._most_moved = max(self._most_moved, self._high - self._low)
+        self._value, self._value_ms = value if isfinite(value) else None, t_ms
+        self._repeats = 0
+        self._low = self._high = witness
+        self.stuck = False
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {name.lstrip("_"): getattr(self, name) for name in self.__slots__}
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> StuckWatch:
+        """The watch as it was at `save`."""
+        new = cls()
+        for name in cls.__slots__:
+            setattr(new, name, state[name.lstrip("_")])
+        return new

@@ -1,0 +1,484 @@
+"""What a trial is handed, and what of it can be used: clean, even, with its intervals."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from cabinetwatch.clock import describe_duration
+from cabinetwatch.text import CabinetwatchError, counted
+
+Floats = NDArray[np.float64]
+Curve = Sequence[tuple[float, float]]
+"""A derating curve: (temperature in degC, fraction of rated load allowed)."""
+
+
+class Series(NamedTuple):
+    """Readings of one sensor in SI units, its offset applied.
+
+    `t_ms` (n,) ms, UTC or watch time, in any order; `value` (n,) beside it.
+    """
+
+    t_ms: NDArray[np.int64]
+    value: Floats
+
+
+EMPTY = Series(np.empty(0, dtype=np.int64), np.empty(0))
+
+
+@dataclass(frozen=True)
+class Phase:
+    """One phase: its interval (ms, the end not included) and the readings that fell into it.
+
+    Readings outside the interval are left aside. `power` is the device's whole power in W; the
+    optional ones are None where the device has no such sensor. `let_go`: there were more readings,
+    which the store has let go.
+    """
+
+    start_ms: int
+    end_ms: int
+    temperature: Series
+    ambient: Series
+    power: Series | None = None
+    fan: Series | None = None
+    sound: Series | None = None
+    let_go: bool = False
+
+
+@dataclass(frozen=True)
+class Enclosing:
+    """A device that encloses this one: its temperature sensor is this one's ambient.
+
+    `settled_rise_k` is None where it isn't known; `uncertainty_k` is the half width of its 95 %
+    interval.
+    """
+
+    device: str
+    settled_rise_k: float | None
+    uncertainty_k: float = 0.0
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What is known of the device and the site, from the configuration.
+
+    `curve_lowering_k` is by how much altitude lowers the threshold. Accuracies are half widths in
+    K, None where none is stated.
+    """
+
+    device: str
+    design_ambient_c: float
+    derating: Curve | None = None
+    derating_air: Literal["device", "ambient"] = "device"
+    rated_power_w: float | None = None
+    curve_lowering_k: float = 0.0
+    temperature_accuracy_k: float | None = None
+    ambient_accuracy_k: float | None = None
+    enclosing: tuple[Enclosing, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What the trial is judged by: the margin to accept at, and the activation energy for life."""
+
+    accept_margin_k: float = 5.0
+    activation_energy_ev: float = 0.7
+
+
+@dataclass(frozen=True)
+class Trial:
+    """Everything of one trial. `change` phases are not counted and not handed over."""
+
+    subject: Subject
+    before: Phase
+    after: Phase
+    zero: Phase | None = None
+
+
+def lag_one(residuals: Floats) -> float:
+    """Give the correlation of evenly spaced residuals (n,) about 0 with their neighbours.
+
+    0 for fewer than three, and where all are 0.
+    """
+    power = float(np.dot(residuals, residuals))
+    if len(residuals) < 3 or power == 0.0:
+        return 0.0
+    return float(np.dot(residuals[1:], residuals[:-1])) / power
+
+
+def share_that_counts(correlation: float) -> float:
+    """Give the effective share of a sample: (1 - r) / (1 + r) for a first-order process.
+
+    Source: Bayley and Hammersley 1946, from memory. Never above 1: neighbours that lean away from
+    each other are not taken for more readings than there are.
+    """
+    correlation = min(max(correlation, 0.0), 0.99)
+    return (1.0 - correlation) / (1.0 + correlation)
+
+
+def effective_size(residuals: Floats) -> float:
+    """Give the number of independent readings that residuals (n,) about 0 are worth."""
+    return max(2.0, len(residuals) * share_that_counts(lag_one(residuals)))
+
+
+LONGEST_STILLNESS = 0.4
+"""Part of a phase that a sensor may stand still in without being asked about; our choice."""
+
+FEWEST_READINGS = 20
+STIR_K = 1.0
+"""What the air around a device must move by to be seen at the device; our choice."""
+
+FLICKER = 0.5
+"""Scatter, in steps of the sensor, with which a long stillness can't be chance; our choice."""
+
+
+def smallest_step(value: Floats) -> float:
+    """Give the smallest difference between values (n,) that occur; 0 when all are the same."""
+    apart = np.diff(np.unique(value))
+    return float(np.min(apart)) if len(apart) else 0.0
+
+
+def scatter(value: Floats) -> float:
+    """Give the standard deviation of the noise, from second differences: blind to slow changes."""
+    if len(value) < 3:
+        return 0.0
+    return float(np.sqrt(np.mean(np.diff(value, 2) ** 2) / 6.0))
+
+
+def stood_still(series: Series, witness: Series | None, elsewhere: Series | None) -> float | None:
+    """Give the part of its time that a sensor stood still for, when it must be dead; else None.
+
+    It must be dead when it flickered at other times (in this phase, or in `elsewhere`, the same
+    sensor's readings of another phase), or when `witness`, which it would have to follow, moved
+    meanwhile. Readings in order of time.
+    """
+    first, last = _longest_run(series.value)
+    span_ms = max(1, int(series.t_ms[-1] - series.t_ms[0]))
+    part = int(series.t_ms[last] - series.t_ms[first]) / span_ms
+    if part <= LONGEST_STILLNESS or last - first + 1 < FEWEST_READINGS:
+        return None
+    outside = [series.value[:first], series.value[last + 1 :]]
+    if elsewhere is not None:
+        outside.append(elsewhere.value)
+    if any(_flickers(value) for value in outside):
+        return part
+    if witness is not None and _moved_k(witness, series.t_ms[first], series.t_ms[last]) > STIR_K:
+        return part
+    return None
+
+
+def _longest_run(value: Floats) -> tuple[int, int]:
+    """First and last row of the longest run of one and the same value."""
+    changes = np.flatnonzero(np.diff(value)) + 1
+    firsts = np.concatenate([[0], changes])
+    lasts = np.concatenate([changes - 1, [len(value) - 1]])
+    longest = int(np.argmax(lasts - firsts))
+    return int(firsts[longest]), int(lasts[longest])
+
+
+def _flickers(value: Floats) -> bool:
+    step = smallest_step(value)
+    return len(value) >= FEWEST_READINGS and step > 0 and scatter(value) >= FLICKER * step
+
+
+def _moved_k(series: Series, from_ms: int, to_ms: int) -> float:
+    """By how much a sensor moved within a time, beyond two of its steps."""
+    during = (series.t_ms >= from_ms) & (series.t_ms <= to_ms)
+    if not during.any():
+        return 0.0
+    return float(np.ptp(series.value[during])) - 2 * smallest_step(series.value)
+
+
+LEAST_READINGS = 12
+"""Fewer can't tell five unknowns with anything to spare; our choice."""
+
+LARGEST_HOLE = 0.25
+"""Largest part of a phase in which a temperature may be missing; our choice."""
+
+LARGEST_LOAD_HOLE = 0.5
+_WILD_K = 3.0
+
+
+class UnusablePhaseError(CabinetwatchError):
+    """Why a phase tells nothing, as one sentence."""
+
+
+def clean(phase: Phase, name: str, other: Phase | None = None) -> Phase:
+    """Give the phase with usable readings only, in order of time.
+
+    Readings outside the interval, that are no numbers, or that stand alone and wild between calm
+    neighbours are left out. An optional sensor with too little to say becomes None. `other` is
+    another phase of the same sensors, to know them by.
+
+    Raises:
+        UnusablePhaseError: too few readings, too large a hole, or a sensor that stood still.
+    """
+    if phase.end_ms <= phase.start_ms:
+        raise UnusablePhaseError(f"The {name} phase is empty: it ends when it begins.")
+    temperature = _without_wild(_within(phase.temperature, phase))
+    ambient = _without_wild(_within(phase.ambient, phase))
+    for series, what in ((temperature, "temperature"), (ambient, "ambient")):
+        _check_amount(series, phase, f"The {name} phase", what)
+    _check_stirs(temperature, ambient, None if other is None else other.temperature, name)
+    _check_stirs(ambient, None, None if other is None else other.ambient, name)
+    return replace(
+        phase,
+        temperature=temperature,
+        ambient=ambient,
+        power=_optional(phase.power, phase),
+        fan=_optional(phase.fan, phase),
+        sound=_optional(phase.sound, phase),
+    )
+
+
+def largest_hole(series: Series, phase: Phase) -> float:
+    """Give the longest time without a reading, as a part of the phase; 1 for no readings."""
+    marks = np.concatenate([[phase.start_ms], series.t_ms, [phase.end_ms]])
+    return float(np.max(np.diff(marks))) / (phase.end_ms - phase.start_ms)
+
+
+def _within(series: Series, phase: Phase) -> Series:
+    keep = (
+        (series.t_ms >= phase.start_ms) & (series.t_ms < phase.end_ms) & np.isfinite(series.value)
+    )
+    order = np.argsort(series.t_ms[keep], kind="stable")
+    return Series(series.t_ms[keep][order], series.value[keep][order])
+
+
+def _without_wild(series: Series) -> Series:
+    """Leave out a reading far from two neighbours that agree with each other."""
+    value = series.value
+    if len(value) < 3:
+        return series
+    apart = np.abs(value[2:] - value[:-2])
+    off = np.abs(value[1:-1] - (value[2:] + value[:-2]) / 2)
+    wild = np.zeros(len(value), dtype=bool)
+    wild[1:-1] = off > np.maximum(_WILD_K, 3 * apart)
+    wild[0] = abs(value[0] - value[1]) > max(_WILD_K, 5 * abs(value[1] - value[2]))
+    wild[-1] = abs(value[-1] - value[-2]) > max(_WILD_K, 5 * abs(value[-2] - value[-3]))
+    return Series(series.t_ms[~wild], value[~wild])
+
+
+def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
+    count = len(series.value)
+    if phase.let_go and (count < LEAST_READINGS or largest_hole(series, phase) > LARGEST_HOLE):
+        raise UnusablePhaseError(
+            f"{begin} can't be judged any more: single readings of its {what} were let go. The"
+            " store keeps them for keep_raw_days, and those of a trial's phases for"
+            " keep_minutes_days, up to a week of each."
+        )
+    if count == 0:
+        raise UnusablePhaseError(f"{begin} has no readings of the {what}.")
+    if count < LEAST_READINGS:
+        raise UnusablePhaseError(
+            f"{begin} has only {counted(count, 'reading')} of the {what}; at least {LEAST_READINGS}"
+            " are needed, and a phase of three time constants is better."
+        )
+    hole = largest_hole(series, phase)
+    if hole > LARGEST_HOLE:
+        hole_s = hole * (phase.end_ms - phase.start_ms) / 1000
+        raise UnusablePhaseError(
+            f"{begin} has no reading of the {what} for {describe_duration(hole_s)},"
+            f" {100 * hole:z.0f} % of it: the sensor was silent."
+        )
+
+
+def _check_stirs(
+    series: Series, witness: Series | None, elsewhere: Series | None, name: str
+) -> None:
+    """Refuse a sensor that stood still as only a dead one can.
+
+    The device must follow its ambient, so that is a witness for it; not the other way about.
+    """
+    part = stood_still(series, witness, elsewhere)
+    if part is not None:
+        what = "ambient" if witness is None else "temperature"
+        raise UnusablePhaseError(
+            f"The {what} did not move at all for {100 * part:z.0f} % of the {name} phase, though it"
+            " or the air moved at other times: its sensor looks dead."
+        )
+
+
+def _optional(series: Series | None, phase: Phase) -> Series | None:
+    if series is None:
+        return None
+    within = _within(series, phase)
+    if len(within.value) < 2 or largest_hole(within, phase) > LARGEST_LOAD_HOLE:
+        return None
+    return within
+
+
+MOST_WINDOWS = 120
+"""Enough to see a response (20 windows a time constant over six of them); our choice."""
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Means of a phase over m equal windows.
+
+    `t_s` (m,) middles of the windows, from the begin of the phase; `temperature_c` and `count` (m,)
+    with NaN and 0 where nothing was read; `ambient_c` and `power_w` (m,) without holes, the latter
+    None where no power is known. `mean_power_w` over the phase.
+    """
+
+    t_s: Floats
+    width_s: float
+    temperature_c: Floats
+    count: Floats
+    ambient_c: Floats
+    power_w: Floats | None
+
+    @property
+    def span_s(self) -> float:
+        """The length of the phase in s."""
+        return self.width_s * len(self.t_s)
+
+    @property
+    def mean_power_w(self) -> float | None:
+        """Time mean of the power in W; None where none is known."""
+        return None if self.power_w is None else float(np.mean(self.power_w))
+
+    @property
+    def load(self) -> Floats:
+        """Power over its mean (m,); all 1 where it isn't known."""
+        if self.power_w is None or self.mean_power_w == 0:
+            return np.ones_like(self.t_s)
+        return np.asarray(self.power_w / np.mean(self.power_w))
+
+
+def make_profile(phase: Phase) -> Profile:
+    """Average a phase over equal windows, as many as its temperature readings can fill.
+
+    Expects cleaned readings (see `cleaning`), at least two of temperature and one of ambient.
+    """
+    span_s = (phase.end_ms - phase.start_ms) / 1000.0
+    gap_s = float(np.median(np.diff(phase.temperature.t_ms))) / 1000.0
+    windows = int(min(MOST_WINDOWS, max(2.0, span_s / max(gap_s, 1e-3))))
+    edges_s = np.linspace(0.0, span_s, windows + 1)
+    middles_s = (edges_s[1:] + edges_s[:-1]) / 2
+    t_s, temperature, count = _window_means(phase.temperature, phase.start_ms, edges_s)
+    return Profile(
+        np.where(count > 0, t_s, middles_s) * 0 + middles_s,
+        span_s / windows,
+        temperature,
+        count,
+        _filled(phase.ambient, phase.start_ms, edges_s, middles_s),
+        None if phase.power is None else _filled(phase.power, phase.start_ms, edges_s, middles_s),
+    )
+
+
+def _window_means(series: Series, start_ms: int, edges_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean instant, mean value and number of readings per window."""
+    t_s = (series.t_ms - start_ms) / 1000.0
+    windows = len(edges_s) - 1
+    row = np.clip(np.searchsorted(edges_s, t_s, side="right") - 1, 0, windows - 1)
+    count = np.bincount(row, minlength=windows).astype(float)
+    with np.errstate(invalid="ignore"):
+        instant = np.bincount(row, t_s, windows) / count
+        mean = np.bincount(row, series.value, windows) / count
+    return instant, mean, count
+
+
+def _filled(series: Series, start_ms: int, edges_s: Floats, middles_s: Floats) -> Floats:
+    """Window means, on straight lines through the windows in which nothing was read."""
+    instant, mean, count = _window_means(series, start_ms, edges_s)
+    known = count > 0
+    return np.interp(middles_s, instant[known], mean[known])
+
+
+COVERAGE_FACTOR = 2.0
+"""Of an expanded uncertainty, for about 95 % (GUM, JCGM 100:2008, 6.3.3; from memory)."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value and its 95 % interval, which needn't lie evenly about it; `dof` degrees of freedom.
+
+    `dof` says how far the tails reach: the half widths are Student's t(dof) times a standard
+    uncertainty on that side.
+    """
+
+    value: float
+    low: float
+    high: float
+    dof: float = math.inf
+
+    @property
+    def uncertainty_below(self) -> float:
+        """Standard uncertainty of the lower side."""
+        return (self.value - self.low) / _factor(self.dof)
+
+    @property
+    def uncertainty_above(self) -> float:
+        """Standard uncertainty of the upper side."""
+        return (self.high - self.value) / _factor(self.dof)
+
+    def shifted(self, by: float) -> "Estimate":
+        """Give the same figure with something exact added."""
+        return Estimate(self.value + by, self.low + by, self.high + by, self.dof)
+
+    def widened(self, half_width: float) -> "Estimate":
+        """Add a further, independent 95 % half width, in quadrature."""
+        return Estimate(
+            self.value,
+            self.value - math.hypot(self.value - self.low, half_width),
+            self.value + math.hypot(self.high - self.value, half_width),
+            self.dof,
+        )
+
+    def scaled(self, by: float) -> "Estimate":
+        """Multiply by an exact factor above 0."""
+        return Estimate(self.value * by, self.low * by, self.high * by, self.dof)
+
+    def minus(self, other: "Estimate") -> "Estimate":
+        """Give the difference of two independent figures.
+
+        Standard uncertainties add in quadrature, degrees of freedom by Welch and Satterthwaite
+        (Welch 1947; GUM, JCGM 100:2008, G.4).
+        """
+        below = _combined(self.uncertainty_below, self.dof, other.uncertainty_above, other.dof)
+        above = _combined(self.uncertainty_above, self.dof, other.uncertainty_below, other.dof)
+        value = self.value - other.value
+        return Estimate(
+            value,
+            value - _factor(below[1]) * below[0],
+            value + _factor(above[1]) * above[0],
+            min(below[1], above[1]),
+        )
+
+
+def mean_of(values: Floats, *, correlated: bool = True) -> Estimate:
+    """Give the mean of readings (n,), n at least 2, with its 95 % interval.
+
+    With `correlated`, neighbours are taken to resemble each other, and fewer of them count.
+    """
+    size = effective_size(values - np.mean(values)) if correlated else float(len(values))
+    dof = max(1.0, size - 1.0)
+    half = _factor(dof) * float(np.std(values, ddof=1)) / math.sqrt(size)
+    mean = float(np.mean(values))
+    return Estimate(mean, mean - half, mean + half, dof)
+
+
+def rectangular(*half_widths: float) -> float:
+    """Give the 95 % half width of errors that may lie anywhere within each of the half widths.
+
+    Each has the standard uncertainty a / sqrt(3) (GUM, JCGM 100:2008, 4.3.7).
+    """
+    return COVERAGE_FACTOR * math.sqrt(sum(a * a for a in half_widths) / 3.0)
+
+
+def _factor(dof: float) -> float:
+    return float(student.ppf(0.975, dof))
+
+
+def _combined(one: float, one_dof: float, other: float, other_dof: float) -> tuple[float, float]:
+    """Standard uncertainty and degrees of freedom of a sum."""
+    square = one**2 + other**2
+    if square == 0.0:
+        return 0.0, min(one_dof, other_dof)
+    share = one**4 / one_dof + other**4 / other_dof
+    return math.sqrt(square), square**2 / share if share > 0.0 else math.inf

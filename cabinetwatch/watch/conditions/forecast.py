@@ -1,0 +1,418 @@
+"""Conditions on what is to come: the time left, the hottest day, dust."""
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from pydantic import Field
+
+from cabinetwatch.clock import describe_duration
+from cabinetwatch.config.equipment import AlarmSettings
+from cabinetwatch.config.model import Config
+from cabinetwatch.text import counted, rounded
+from cabinetwatch.thermal.derating import Forecast, ForecastWatch
+from cabinetwatch.thermal.drift import DriftFinding
+from cabinetwatch.watch.conditions.base import HeadingCondition, beyond, celsius, kelvin, percent
+
+_WORTH_SOLVING_SIGMAS = 3.0
+_SURELY_COOLS_SIGMAS = 1.65
+"""19 in 20: the settled rise lies below the present one."""
+_REACHED_S = 1.0
+_TOO_LATE = (
+    "Take load off or switch the device off now. Then open the cabinet and see that every fan"
+    " turns. Undo the last change of cooling."
+)
+_AMBIENT_MAY_CLIMB_K = 5.0
+"""Our choice: the trend of the ambient carries it no further within a forecast."""
+
+
+class DeratingForecastSettings(AlarmSettings):
+    """Keys of `[alarms.derating-forecast]`; the certainty asked for is its delay."""
+
+    priority: str | None = "high"
+    off_delay_s: float = 60.0
+    horizon_s: float = Field(3600.0, gt=0, description="how many seconds ahead it looks, above 0")
+
+
+class DeratingForecast(HeadingCondition):
+    """Raised when it is nearly certain that the threshold will be crossed within the horizon."""
+
+    name = "derating-forecast"
+    Settings = DeratingForecastSettings
+    settings: DeratingForecastSettings
+    ends_a_trial = True
+    likely = (
+        "Lost cooling, more load, or hotter air around it: its temperature has not settled yet."
+    )
+    response = (
+        "There is still time: take load off, open the cabinet, see that every fan turns. Undo the"
+        " last change of cooling. Switch the device off before it crosses the threshold."
+    )
+
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._forecast = Forecast(0.0, None, None, None)
+        self._forecast_t = 0
+        self._watch = ForecastWatch()
+        self._comes_down = False
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with a curve of their own air and an ambient reference."""
+        return [
+            name
+            for name, device in config.devices.items()
+            if device.derating and device.derating_air == "device" and device.ambient is not None
+        ]
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Solve for the threshold at each step of the observer, where it is not far off."""
+        del t, active
+        figures, threshold_c = self.device.heading, self.device.threshold_c
+        if figures is None or threshold_c is None:
+            return None
+        if math.isinf(threshold_c) or self._surely_cools(threshold_c):
+            # A load that is too much at any temperature is told by over-derating; and where
+            # cooling is back, what the course so far led to no longer counts.
+            self._forecast = Forecast(0.0, None, None, None)
+            self._watch = ForecastWatch()
+            return False
+        if figures.t_ms != self._forecast_t:
+            self._forecast_t = figures.t_ms
+            self._forecast = self._solve(threshold_c)
+            self._watch.observe(figures.t_ms, self._forecast.probability)
+        return self._watch.standing
+
+    def began(self, pending_t: int) -> int:
+        """The first of the steps that were sure of it."""
+        return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
+
+    def _surely_cools(self, threshold_c: float) -> bool:
+        """Whether it is below the threshold and its rise beyond doubt above the settled one."""
+        figures = self.device.observer.figures
+        if figures is None:
+            return False
+        if figures.temperature_c >= threshold_c:
+            self._comes_down = True
+            return False
+        # One that comes down from above the threshold need not be so sure of it.
+        sigmas = 0.0 if self._comes_down else _SURELY_COOLS_SIGMAS
+        self._comes_down = self._comes_down and figures.settled_rise_k < figures.rise_k
+        return figures.settled_rise_k + sigmas * figures.settled_rise_sd_k < figures.rise_k
+
+    def _solve(self, threshold_c: float) -> Forecast:
+        figures = self.device.observer.figures
+        if figures is None:
+            return Forecast(0.0, None, None, None)
+        heading_k = max(figures.settled_rise_k, figures.rise_k)
+        reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
+        doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
+        if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
+            return Forecast(0.0, None, None, None)
+        return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
+
+    def seen(self) -> str:
+        """Say when, how sure, and against which threshold."""
+        device, forecast = self.device, self._forecast
+        figures, threshold_c = device.observer.figures, device.threshold_c
+        if figures is None or threshold_c is None or forecast.time_left_s is None:
+            return f"{device.name} was last seen heading across its derating threshold."
+        heading = (
+            f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
+            f" {kelvin(figures.settled_rise_k)} above ambient, and"
+        )
+        if self._is_reached:
+            return f"{heading} has reached its derating threshold of {celsius(threshold_c)}."
+        when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
+        return (
+            f"{heading} will cross its derating threshold of {celsius(threshold_c)} {when} on its"
+            " present heading."
+        )
+
+    def gone(self) -> str:
+        """Say where it is heading now."""
+        device, figures = self.device, self.device.observer.figures
+        threshold_c = device.threshold_c
+        if figures is None or threshold_c is None:
+            return f"{device.name} is no longer heading across its derating threshold."
+        return (
+            f"{device.name} is at {celsius(figures.temperature_c)} and no longer heading across its"
+            f" derating threshold of {celsius(threshold_c)}."
+        )
+
+    def values(self) -> dict[str, Any]:
+        """The device's figures and the forecast."""
+        forecast = self._forecast
+        return super().values() | {
+            "time_left_s": _rounded_s(forecast.time_left_s),
+            "soonest_s": _rounded_s(forecast.soonest_s),
+            "latest_s": _rounded_s(forecast.latest_s),
+            "probability": rounded(forecast.probability, 3),
+        }
+
+    @property
+    def remedy(self) -> str:
+        """There is still time, unless there is none."""
+        return _TOO_LATE if self._is_reached else self.response
+
+    @property
+    def _is_reached(self) -> bool:
+        """Whether no time is left, or the last reading is ahead of what the filters believe."""
+        figures, threshold_c = self.device.observer.figures, self.device.threshold_c
+        left_s = self._forecast.time_left_s
+        if left_s is not None and left_s < _REACHED_S:
+            return True
+        return (
+            figures is not None and threshold_c is not None and figures.temperature_c >= threshold_c
+        )
+
+    def save(self) -> dict[str, Any]:
+        """The forecast of the observer's last step."""
+        forecast = self._forecast
+        return {
+            "t": self._forecast_t,
+            "watch": self._watch.save(),
+            "comes_down": self._comes_down,
+            "forecast": [
+                forecast.probability,
+                forecast.time_left_s,
+                forecast.soonest_s,
+                forecast.latest_s,
+            ],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from it."""
+        self._forecast_t = state["t"]
+        self._forecast = Forecast(*state["forecast"])
+        self._watch = ForecastWatch.load(state["watch"])
+        self._comes_down = state["comes_down"]
+
+
+def _span(forecast: Forecast) -> str:
+    if forecast.soonest_s is None or forecast.latest_s is None:
+        return ""
+    soonest, latest = describe_duration(forecast.soonest_s), describe_duration(forecast.latest_s)
+    return "" if soonest == latest else f" ({soonest} to {latest})"
+
+
+def _rounded_s(value: float | None) -> float | None:
+    return None if value is None else rounded(value, 1)
+
+
+class HotDaySettings(AlarmSettings):
+    """Keys of `[alarms.hot-day]`.
+
+    Slow on purpose: it warns of a day to come, and load that comes and goes must not make
+    it chatter.
+    """
+
+    priority: str | None = "low"
+    on_delay_s: float = 1800.0
+    off_delay_s: float = 3600.0
+    deadband_k: float = Field(
+        1.0, description="the K, 0 or more, back from the setpoint at which it returns"
+    )
+
+
+class HotDay(HeadingCondition):
+    """Raised when the hot-day margin is below zero, or the design ambient has been passed."""
+
+    name = "hot-day"
+    Settings = HotDaySettings
+    settings: HotDaySettings
+    likely = "Cooling that does for today's air leaves too little margin for the hottest day."
+    response = (
+        "Before the hot season: give the device more air, less load or more space, or a cooler"
+        " place. If the design ambient has been passed, set design_ambient_c to what really occurs."
+    )
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with a derating curve and an ambient reference."""
+        return [
+            name
+            for name, device in config.devices.items()
+            if device.derating and device.ambient is not None
+        ]
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Compare margin with zero, and the outer air with the design ambient."""
+        del t
+        deadband_k = self.settings.deadband_k
+        excess_k = self._ambient_excess_k()
+        if excess_k is not None and beyond(excess_k, 0.0, deadband_k, active=active):
+            return True
+        margin_k = self.device.hot_day_margin_k
+        if margin_k is None:
+            return None
+        return beyond(-margin_k, 0.0, deadband_k, active=active)
+
+    def _ambient_excess_k(self) -> float | None:
+        """By how much the air outside the cabinet is above the design ambient.
+
+        Judged for the outermost device only: it is one fact, whatever stands within.
+        """
+        device = self.device
+        if device.enclosing or device.ambient_c is None:
+            return None
+        return device.ambient_c - device.design_ambient_c
+
+    def seen(self) -> str:
+        """Say what the hottest day would bring, or that it is here already."""
+        device = self.device
+        excess_k = self._ambient_excess_k()
+        if excess_k is not None and excess_k > 0.0:
+            return (
+                f"The air around {device.name} is at {celsius(device.ambient_c or 0.0)},"
+                f" {kelvin(excess_k)} above the design ambient of"
+                f" {celsius(device.design_ambient_c)}, so every hot-day margin is too good."
+            )
+        hot_c, threshold_c = device.hot_day_temperature_c, device.threshold_c
+        if hot_c is None or threshold_c is None:
+            return f"{device.name} was last seen without margin for the hottest day."
+        return (
+            f"{device.name} would reach {celsius(hot_c)} on a day of"
+            f" {celsius(device.design_ambient_c)} outside, {kelvin(hot_c - threshold_c)}"
+            f" above its derating threshold of {celsius(threshold_c)}."
+        )
+
+    def gone(self) -> str:
+        """Say how much margin there is."""
+        margin_k = self.device.hot_day_margin_k
+        if margin_k is None:
+            return f"{self.device.name}: its hot-day margin is no longer below zero."
+        return f"{self.device.name} has {kelvin(margin_k)} of margin for the hottest day again."
+
+    def values(self) -> dict[str, Any]:
+        """The device's figures and the design ambient."""
+        return super().values() | {"design_ambient_c": self.device.design_ambient_c}
+
+
+_STANDS_UNTIL = 1.5
+"""A standing drift returns only when the margin lasts so many horizons: loads move it from day to
+day."""
+
+
+class DriftSettings(AlarmSettings):
+    """Keys of `[alarms.drift]`; the test over weeks is its delay."""
+
+    priority: str | None = "low"
+    drift_horizon_days: float = Field(
+        60.0, gt=0, description="how many days ahead the hot-day margin must last, above 0"
+    )
+
+
+class Drift(HeadingCondition):
+    """Raised when a significant climb would use up the hot-day margin within the horizon.
+
+    What climbs is rise over normal rise at the load, so that neither load nor season counts.
+    """
+
+    name = "drift"
+    Settings = DriftSettings
+    settings: DriftSettings
+    likely = "Dust on filters, fins and vents, or a fan that wears out."
+    response = (
+        "Clean filters and vents from outside, with the device off; look at its fans. If something"
+        " was changed on purpose, learn it again: cabinetwatch learn."
+    )
+
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._judged_at = 0
+        self._judgement: bool | None = None
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Devices with a derating curve and an ambient reference."""
+        return [
+            name
+            for name, device in config.devices.items()
+            if device.derating and device.ambient is not None
+        ]
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Assess the days on record, once for each."""
+        del t
+        if self.device.days_on_record != self._judged_at:
+            self._judged_at = self.device.days_on_record
+            self._judgement = self._assess(active)
+        return self._judgement
+
+    def _assess(self, active: bool) -> bool | None:
+        if self.device.drift.too_few:
+            # Nothing can be claimed of it, so nothing stands: it was begun anew.
+            return False
+        finding = self.device.drift_finding
+        if finding is None or finding.significant is None:
+            return None
+        if not finding.significant:
+            return False
+        if finding.exhausted_in_days is None:
+            return None
+        horizon_days = self.settings.drift_horizon_days
+        return finding.within(_STANDS_UNTIL * horizon_days if active else horizon_days)
+
+    def save(self) -> dict[str, Any]:
+        """The last judgement, and after how many days it was made."""
+        return {"judged_at": self._judged_at, "judgement": self._judgement}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Go on from it."""
+        self._judged_at, self._judgement = state["judged_at"], state["judgement"]
+
+    def began(self, pending_t: int) -> int:
+        """The first of the days that show the climb."""
+        finding = self.device.drift_finding
+        if finding is None or finding.since_ms is None:
+            return pending_t
+        return min(pending_t, finding.since_ms)
+
+    def seen(self) -> str:
+        """Say how fast, against what margin, and until when that lasts."""
+        finding, margin_k = self.device.drift_finding, self.device.tight_margin_k
+        if not _told(finding) or margin_k is None:
+            return f"{self.device.name} was last seen slowly losing its cooling."
+        assert finding is not None and finding.climb_per_week is not None  # noqa: S101, PT018
+        days = finding.exhausted_in_days or 0.0
+        lasts = "is used up already"
+        if days >= 1.0:
+            lasts = f"is used up in about {counted(round(days), 'day')}"
+        return (
+            f"{self.device.name} runs {_per_week(finding.climb_per_week)} warmer each week at equal"
+            f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)}"
+            f" {lasts}."
+        )
+
+    def gone(self) -> str:
+        """Say that it no longer climbs so fast."""
+        if self.device.drift.too_few:
+            return f"{self.device.name}: what climbs from week to week is watched anew."
+        margin_k = self.device.tight_margin_k
+        margin = "" if margin_k is None else f" and has {kelvin(margin_k)} of hot-day margin"
+        return f"{self.device.name} no longer gets warmer from week to week{margin}."
+
+    def values(self) -> dict[str, Any]:
+        """The device's figures and the trend."""
+        finding = self.device.drift_finding
+        if finding is None:
+            return super().values()
+        return super().values() | {
+            "hot_day_margin_k": _rounded(self.device.tight_margin_k, 3),
+            "climb_per_week": _rounded(finding.climb_per_week, 5),
+            "p": _rounded(finding.p, 6),
+            "margin_used_up_days": _rounded(finding.exhausted_in_days, 1),
+        }
+
+
+def _told(finding: DriftFinding | None) -> bool:
+    return finding is not None and finding.climb_per_week is not None
+
+
+def _per_week(climb: float) -> str:
+    return percent(climb) if climb >= 0.1 else f"{100 * climb:z.1f} %"
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else rounded(value, digits)

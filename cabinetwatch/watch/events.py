@@ -1,0 +1,211 @@
+"""What the engine is told and what it answers: readings, journal entries, transitions."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+from typing import Any, NamedTuple
+
+from cabinetwatch.clock import from_rfc3339, to_rfc3339
+
+
+class Quality(IntEnum):
+    """How a reading came, which decides whether it is judged. The numbers stand in the store."""
+
+    LIVE = 0
+    """Dated at its arrival; judged at once."""
+    TIMED = 1
+    """Live with a time of its own; judged once `lateness_s` have passed since that time."""
+    RETAINED = 2
+    """The broker's copy of a last known value; the present value, but never judged."""
+    BACKLOG = 3
+    """Delivered in a burst by a resumed session; kept, not judged."""
+    LATE = 4
+    """Its own time lies more than `lateness_s` back; kept, not judged."""
+
+
+class Reading(NamedTuple):
+    """One value of one sensor at one instant.
+
+    `t` is watch time in ms. For every quality but TIMED, BACKLOG and LATE it is the arrival, and no
+    earlier than anything told to the engine before. `value` is in the quantity's SI unit (degC for
+    temperatures) without the sensor's `offset`, which belongs to the configuration.
+    """
+
+    sensor: str
+    t: int
+    value: float
+    quality: Quality = Quality.LIVE
+
+
+class EntryKind(StrEnum):
+    """The kinds of journal entry; what `data` holds stands with each."""
+
+    START = "start"
+    """The daemon started. offset_ms, boot_ms (watch time of the machine's boot), ran_until_ms (how
+    far the watch before had come, null at the first start), version; reloaded, true where the same
+    process goes on with its configuration read again: that is no restart."""
+    STOP = "stop"
+    """A clean stop. Nothing more."""
+    CONFIG = "config"
+    """The configuration in force from here on. config (the model as JSON)."""
+    RENAME = "rename"
+    """A sensor has another ID from here on, and keeps its past. old, new."""
+    CONNECT = "connect"
+    """The broker accepted us. session_present, client_id."""
+    DISCONNECT = "disconnect"
+    """The connection is gone, or an attempt failed. reason, end: taken (the broker says that
+    another client has taken our session over), closed (by the other side, no word), or empty."""
+    OFFSET = "offset"
+    """The wall clock stepped. offset_ms."""
+    COMMAND = "command"
+    """A person's command. command (ack, shelve, unshelve, service-out, service-in; or ack-returned,
+    which the service gives once a summary has told of a returned alarm), id or subject, for_s,
+    reason, by. Or command learn, device, by; and if it was taught from the record, from and to
+    (RFC 3339) and the taught observer's state, observer. Or trial-begin (trial, device, change),
+    trial-phase (trial, phase), trial-end (trial). Or note (text; device and at, RFC 3339)."""
+    STORE = "store"
+    """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
+    DELIVERY = "delivery"
+    """A channel failed to deliver, or works again. channel, ok, permanent (a 5xx), error."""
+    REFUSED = "refused"
+    """Something was set aside before the engine was told of it. subject, messages, excerpt,
+    error."""
+    PAUSE = "pause"
+    """The watch did not run: its process was stopped, starved, or its machine suspended. It ends
+    at the entry's own instant. ran_until_ms (how far the watch had come)."""
+    UNHEARD = "unheard"
+    """What came of sensors, and is not judged, since the last such entry. sensors: by ID
+    unreadable (messages), problem (of the last), late (readings), late_ms (the greatest lateness),
+    each only where there is any."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the journal: what the engine was told, at watch time `t` (ms)."""
+
+    t: int
+    kind: EntryKind
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it holds what every entry of its kind does: a row of another hand may not."""
+        data = self.data
+        return isinstance(data, Mapping) and all(
+            isinstance(data.get(key), kind) for key, kind in _NEEDED.get(self.kind, {}).items()
+        )
+
+
+_NEEDED: dict[EntryKind, dict[str, type]] = {
+    EntryKind.START: {"offset_ms": int},
+    EntryKind.CONFIG: {"config": dict},
+    EntryKind.RENAME: {"old": str, "new": str},
+    EntryKind.OFFSET: {"offset_ms": int},
+    EntryKind.STORE: {"ok": bool},
+    EntryKind.DELIVERY: {"channel": str, "ok": bool},
+    EntryKind.REFUSED: {"subject": str, "messages": int},
+    EntryKind.PAUSE: {"ran_until_ms": int},
+    EntryKind.UNHEARD: {"sensors": dict},
+}
+
+
+class AlarmState(StrEnum):
+    """The states of an alarm without latching."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+class Priority(StrEnum):
+    """How soon somebody must act."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One change of state of one alarm.
+
+    `t` is watch time (ms), `utc_ms` the same instant in UTC. `id` names the occurrence, from its
+    raise until it is normal. `cause` groups transitions that one event explains (the ambient
+    sensor, the broker, the enclosing device): those of one cause at one instant are one mail.
+    `likely` and `response` say what it likely is and what to do; a notice shows them.
+    """
+
+    t: int
+    utc_ms: int
+    id: str
+    site: str
+    subject: str
+    condition: str
+    state: AlarmState
+    previous: AlarmState
+    priority: Priority
+    text: str
+    values: Mapping[str, Any]
+    cause: str
+    likely: str = ""
+    response: str = ""
+
+    @property
+    def is_raise(self) -> bool:
+        """Whether this tells of a condition that somebody has not acknowledged."""
+        return self.state is AlarmState.UNACKNOWLEDGED
+
+    @property
+    def is_return(self) -> bool:
+        """Whether the condition went away (to returned, or to normal once acknowledged)."""
+        return self.state is AlarmState.RETURNED or (
+            self.previous is AlarmState.ACKNOWLEDGED and self.state is AlarmState.NORMAL
+        )
+
+    def public(self) -> dict[str, Any]:
+        """Give the published form: replay lines, `alarms --json`, MQTT."""
+        return {
+            "time": to_rfc3339(self.utc_ms),
+            "id": self.id,
+            "site": self.site,
+            "subject": self.subject,
+            "condition": self.condition,
+            "state": self.state.value,
+            "previous": self.previous.value,
+            "priority": self.priority.value,
+            "text": self.text,
+            "values": dict(self.values),
+        }
+
+    def record(self) -> dict[str, Any]:
+        """Give everything, as JSON-able values, for the store."""
+        return self.public() | {
+            "t": self.t,
+            "cause": self.cause,
+            "likely": self.likely,
+            "response": self.response,
+        }
+
+    @classmethod
+    def from_record(cls, record: Mapping[str, Any]) -> "Transition":
+        """Rebuild a transition from `record`."""
+        return cls(
+            t=record["t"],
+            utc_ms=from_rfc3339(record["time"]),
+            id=record["id"],
+            site=record["site"],
+            subject=record["subject"],
+            condition=record["condition"],
+            state=AlarmState(record["state"]),
+            previous=AlarmState(record["previous"]),
+            priority=Priority(record["priority"]),
+            text=record["text"],
+            values=record["values"],
+            cause=record["cause"],
+            likely=record["likely"],
+            response=record["response"],
+        )
