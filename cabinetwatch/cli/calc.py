@@ -3,7 +3,7 @@
 import argparse
 
 from cabinetwatch.cli.calc_fan import FAN_HELP, calculate_fan, configure_fan
-from cabinetwatch.cli.terminal import Answer, Figure, number, positive, show, temperature
+from cabinetwatch.cli.terminal import BenchResult, Figure, number, positive, show, temperature
 from cabinetwatch.clock import parse_duration
 from cabinetwatch.text import UsageError
 from cabinetwatch.thermal.derating import (
@@ -59,7 +59,7 @@ def configure_airflow(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate_airflow(args: argparse.Namespace) -> Answer:
+def calculate_airflow(args: argparse.Namespace) -> BenchResult:
     """Calculate.
 
     Raises:
@@ -90,7 +90,7 @@ def calculate_airflow(args: argparse.Namespace) -> Answer:
         Figure("flow_cfm", "flow", flow * CFM_PER_M3_S, "ft3/min"),
     ]
     density = density_kg_m3(args.air, args.altitude)
-    return Answer(
+    return BenchResult(
         "airflow",
         f"{formula}, cp = {HEAT_CAPACITY_J_KGK:zg} J/(kg K), rho = p / (R T)",
         "heat balance of dry air; pressure by the standard atmosphere (ICAO)",
@@ -122,7 +122,7 @@ def configure_dew_point(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate_dew_point(args: argparse.Namespace) -> Answer:
+def calculate_dew_point(args: argparse.Namespace) -> BenchResult:
     """Calculate.
 
     Raises:
@@ -151,7 +151,7 @@ def calculate_dew_point(args: argparse.Namespace) -> Answer:
         ]
         if args.surface <= wet_c:
             notes.append("The surface is at or below it: water or frost forms there.")
-    return Answer(
+    return BenchResult(
         "dew-point",
         f"g = ln(RH/100) + a T/(b + T); Td = b g/(a - g); a = {WATER.a}, b = {WATER.b_c} °C",
         source,
@@ -198,7 +198,7 @@ def configure_life(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate_life(args: argparse.Namespace) -> Answer:
+def calculate_life(args: argparse.Namespace) -> BenchResult:
     """Calculate.
 
     Raises:
@@ -225,7 +225,7 @@ def calculate_life(args: argparse.Namespace) -> Answer:
         ),
     ]
     _add_rated(args, inputs, results)
-    return Answer(
+    return BenchResult(
         "life",
         f"exp[(Ea/k)(1/T2 - 1/T1)], k = {BOLTZMANN_EV_K:z.6e} eV/K; 2^((T1 - T2)/10) for"
         " capacitors; bearings by 1.5 every 10 K and by 2 every 15 K",
@@ -309,7 +309,7 @@ def configure_sound(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate_sound(args: argparse.Namespace) -> Answer:
+def calculate_sound(args: argparse.Namespace) -> BenchResult:
     """Calculate.
 
     Raises:
@@ -324,7 +324,7 @@ def calculate_sound(args: argparse.Namespace) -> Answer:
     return _speed(*args.speed)
 
 
-def _add(levels_db: list[float]) -> Answer:
+def _add(levels_db: list[float]) -> BenchResult:
     return _answer(
         "L = 10 log10 sum 10^(Li/10)",
         "sum of the powers of sources that know nothing of each other",
@@ -336,7 +336,7 @@ def _add(levels_db: list[float]) -> Answer:
     )
 
 
-def _mean(timed: list[tuple[float, float]]) -> Answer:
+def _mean(timed: list[tuple[float, float]]) -> BenchResult:
     inputs = []
     for i, (level, duration) in enumerate(timed, 1):
         inputs.append(Figure(f"level_{i}_db", f"level {i}", level, "dB"))
@@ -350,7 +350,7 @@ def _mean(timed: list[tuple[float, float]]) -> Answer:
     )
 
 
-def _clean(total_db: float, background_db: float) -> Answer:
+def _clean(total_db: float, background_db: float) -> BenchResult:
     notes: tuple[str, ...] = ()
     if total_db - background_db < _GUESS_DB:
         notes = ("The two lie less than 3 dB apart: the answer is hardly more than a guess.",)
@@ -366,7 +366,7 @@ def _clean(total_db: float, background_db: float) -> Answer:
     )
 
 
-def _speed(from_rpm: float, to_rpm: float) -> Answer:
+def _speed(from_rpm: float, to_rpm: float) -> BenchResult:
     return _answer(
         "dL = 50 log10 (n2 / n1)",
         "fan laws as cpemma's page on fans prints them; some take 55 for 50",
@@ -379,8 +379,10 @@ def _speed(from_rpm: float, to_rpm: float) -> Answer:
     )
 
 
-def _answer(formula: str, source: str, inputs: list[Figure], result: Figure, *notes: str) -> Answer:
-    return Answer("sound", formula, source, inputs, [result], notes)
+def _answer(
+    formula: str, source: str, inputs: list[Figure], result: Figure, *notes: str
+) -> BenchResult:
+    return BenchResult("sound", formula, source, inputs, [result], notes)
 
 
 def _level(text: str) -> float:

@@ -2,7 +2,7 @@
 
 import argparse
 
-from cabinetwatch.cli.terminal import Answer, Figure, positive
+from cabinetwatch.cli.terminal import BenchResult, Figure, positive
 from cabinetwatch.thermal.fan import (
     RATING_FACTOR,
     START_PART,
@@ -81,7 +81,7 @@ def configure_fan(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def calculate_fan(args: argparse.Namespace) -> Answer:
+def calculate_fan(args: argparse.Namespace) -> BenchResult:
     """Calculate.
 
     Raises:
@@ -123,7 +123,7 @@ def calculate_fan(args: argparse.Namespace) -> Answer:
         )
     if args.measured is None:
         notes.append("Measure the current at two voltages: the models lie far apart without.")
-    return Answer(
+    return BenchResult(
         "fan",
         "V_fan = V_supply - R I(V_fan); P = I^2 R; flow ~ n, pressure ~ n^2, power ~ n^3,"
         " sound 50 log10(n2/n1)",

@@ -30,7 +30,7 @@ from cabinetwatch.demo.fortnight import (
     configuration_text,
     write_trial_record,
 )
-from cabinetwatch.demo.nodes import Observer, SensorNodes, Told
+from cabinetwatch.demo.nodes import Observer, SensorNodes, WatchMessage
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.text import CabinetwatchError, UsageError
 from cabinetwatch.watch.configuration import load
@@ -200,7 +200,7 @@ class _Show:
         self._stage = nodes.Stage()
         self._start_utc_ms = nodes.start_utc_ms(time.time_ns() // 1_000_000)
         self._mails: deque[DroppedMail] = deque()
-        self._told: list[Told] = []
+        self._told: list[WatchMessage] = []
 
     def play(self) -> bool:
         """Start the parts, play the acts, stop the parts; True when all was told."""

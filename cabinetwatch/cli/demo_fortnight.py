@@ -23,7 +23,7 @@ from cabinetwatch.report.charts import draw_charts
 from cabinetwatch.report.page import make_folder
 from cabinetwatch.report.page_server import PageSource, write_page
 from cabinetwatch.report.summary_week import CLOSES_AFTER_MS, IsoWeek
-from cabinetwatch.service.offline import Rehearsal
+from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
@@ -138,7 +138,7 @@ def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
     """Let the watch live through it; give the newest week that is over."""
     zone = ZoneInfo(TIME_ZONE)
     start_utc_ms = fortnight.start_utc_ms(end_utc_ms, TIME_ZONE)
-    rehearsal = Rehearsal(config, store, start_utc_ms)
+    rehearsal = OfflineRun(config, store, start_utc_ms)
     week = IsoWeek.of(start_utc_ms, zone)
     for moment in fortnight.moments(start_utc_ms, end_utc_ms):
         rehearsal.live(moment.utc_ms, moment.values)

@@ -19,7 +19,7 @@ from cabinetwatch.service.daemon import Daemon, Watchdog
 from cabinetwatch.service.guard import Guard, tell_failure
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.service.publisher import HEARTBEAT_MS
-from cabinetwatch.service.startup import StandIn, client_id_last
+from cabinetwatch.service.startup import FallbackStore, client_id_last
 from cabinetwatch.store.database import clear_leftovers
 from cabinetwatch.store.place import DiskFaultError
 from cabinetwatch.store.snapshot import find_watch
@@ -112,14 +112,14 @@ def _loaded(path: Path) -> Config:
     return config
 
 
-def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, StandIn | None]:
+def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, FallbackStore | None]:
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
     if clear_leftovers(config.store_path()):
         _log.warning("what a watch that was killed had kept in memory was removed")
     try:
         daemon, stand_in = _begun(config, reloaded=reloaded), None
     except DiskFaultError as error:
-        stand_in = StandIn(config, error)
+        stand_in = FallbackStore(config, error)
         daemon = _begun(stand_in.config)
         daemon.tell_store(ok=False, error=stand_in.error)
     email = config.notify.email
@@ -143,7 +143,7 @@ def _begun(config: Config, *, reloaded: bool = False) -> Daemon:
 
 def _started_anew(
     config: Config, before: Config, *, reloaded: bool
-) -> tuple[Daemon, StandIn | None]:
+) -> tuple[Daemon, FallbackStore | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
         return _started(config, reloaded=reloaded)
@@ -153,7 +153,7 @@ def _started_anew(
 
 
 def _watch(
-    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: StandIn | None
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: FallbackStore | None
 ) -> Config | int:
     """Run a daemon to its end; give the configuration to go on with, or the exit status.
 

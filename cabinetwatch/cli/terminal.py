@@ -139,7 +139,7 @@ def _four_digits(value: float | str) -> str:
 
 
 @dataclass(frozen=True)
-class Answer:
+class BenchResult:
     """What is printed. `notes` say what the sum can't, `cautions` where hands get hurt."""
 
     calculation: str
@@ -164,7 +164,7 @@ class Answer:
                 )
 
 
-def show(answer: Answer, *, as_json: bool) -> None:
+def show(answer: BenchResult, *, as_json: bool) -> None:
     """Print an answer."""
     if as_json:
         print_json(_as_json(answer))
@@ -179,7 +179,7 @@ def show(answer: Answer, *, as_json: bool) -> None:
         say(f"CAUTION: {caution}")
 
 
-def _as_json(answer: Answer) -> dict[str, Any]:
+def _as_json(answer: BenchResult) -> dict[str, Any]:
     return {
         "calculation": answer.calculation,
         "formula": answer.formula,

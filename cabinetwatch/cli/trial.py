@@ -31,7 +31,7 @@ from cabinetwatch.cli.terminal import (
 from cabinetwatch.clock import SystemClock, to_datetime
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.charts import deeds, note_marks
+from cabinetwatch.report.charts import note_marks, operator_log
 from cabinetwatch.report.trial_case import (
     NOTHING_FOLLOWS,
     Case,
@@ -51,7 +51,7 @@ from cabinetwatch.report.trial_case import (
 from cabinetwatch.report.words import subjects_of
 from cabinetwatch.service.publisher import words
 from cabinetwatch.store.place import as_root_again
-from cabinetwatch.store.replay import Follower
+from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.snapshot import signal_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, UsageError
@@ -380,7 +380,7 @@ def _check_use(args: argparse.Namespace) -> None:
 def _told(args: argparse.Namespace, config: Config) -> tuple[Case, tuple[str, ...]]:
     """Give a trial that the journal knows, and how it stands if it is open."""
     with Store.open(config.store.url, read_only=True) as store:
-        trial = find_trial(Follower(store, config).engine().trials, args.name)
+        trial = find_trial(StoreFollower(store, config).engine().trials, args.name)
         check_device(config, trial.device)
         now_utc_ms = now_of(store)
         case = _with_notes(case_of(store, config, trial, now_utc_ms), store)
@@ -424,7 +424,7 @@ def _with_notes(case: Case, store: Store) -> Case:
     """Add what people did to the device during the trial."""
     subjects = subjects_of(case.device, case.config.devices[case.device])
     from_ms, to_ms = case.span if case.intervals else (0, 0)
-    done = [deed for deed in deeds(store) if from_ms <= deed.utc_ms <= to_ms]
+    done = [deed for deed in operator_log(store) if from_ms <= deed.utc_ms <= to_ms]
     kept = {mark.utc_ms for mark in note_marks(done, subjects, from_ms)}
     return replace(case, notes=tuple(deed for deed in done if deed.utc_ms in kept))
 
@@ -486,7 +486,7 @@ def run_trial(args: argparse.Namespace) -> int:
     path = find_config_file(args.config)
     config = configuration.load(path)
     with Store.open(config.store.url, read_only=True) as store:
-        book = Follower(store, config).engine().trials
+        book = StoreFollower(store, config).engine().trials
         if args.deed == "begin":
             return _begin(args, config, store)
         if args.deed == "list":
@@ -541,7 +541,7 @@ def _end(
 
 
 def _states(config: Config, store: Store) -> list[TrialState]:
-    book = Follower(store, config).engine().trials
+    book = StoreFollower(store, config).engine().trials
     now_utc_ms = now_of(store)
     return [state_of(store, config, trial, now_utc_ms) for trial in book.trials.values()]
 

@@ -29,7 +29,7 @@ _HOT_DAYS = (10, 11)
 _HOT_BY_K = 4.0
 
 
-class Deed(NamedTuple):
+class OperatorAction(NamedTuple):
     """What a person did: a command to the watch.
 
     Where it is about an alarm, `alarm` names that by subject and condition, because its id is the
@@ -45,7 +45,7 @@ class Moment(NamedTuple):
 
     utc_ms: int
     values: dict[str, float]
-    deeds: list[Deed]
+    deeds: list[OperatorAction]
 
 
 class _Life:
@@ -84,19 +84,19 @@ class _Event:
     day: int
     hour: float
     do: Callable[[_Life], None] | None = None
-    deed: Deed | None = None
+    deed: OperatorAction | None = None
 
     @property
     def at_s(self) -> float:
         return self.day * 86_400.0 + self.hour * 3600.0
 
 
-def _note(text: str) -> Deed:
-    return Deed({"command": "note", "text": text, "by": _BY})
+def _note(text: str) -> OperatorAction:
+    return OperatorAction({"command": "note", "text": text, "by": _BY})
 
 
-def _acknowledged(subject: str, condition: str) -> Deed:
-    return Deed({"command": "ack", "by": _BY}, (subject, condition))
+def _acknowledged(subject: str, condition: str) -> OperatorAction:
+    return OperatorAction({"command": "ack", "by": _BY}, (subject, condition))
 
 
 _EVENTS = (

@@ -269,7 +269,7 @@ def _nodes(probes: dict[str, Probe]) -> list[Node]:
     ]
 
 
-class Told(NamedTuple):
+class WatchMessage(NamedTuple):
     """A transition as the watch published it; the fields used here, and all of it."""
 
     time: str
@@ -292,7 +292,7 @@ class Observer:
         self._changed = threading.Condition()
         self._online = False
         self._devices: dict[str, dict[str, Any]] = {}
-        self._told: list[Told] = []
+        self._told: list[WatchMessage] = []
         self._faults: list[str] = []
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-observer")
         self._client.username_pw_set("observer")
@@ -332,7 +332,7 @@ class Observer:
         with self._changed:
             return dict(self._devices)
 
-    def told(self, start: int = 0) -> list[Told]:
+    def told(self, start: int = 0) -> list[WatchMessage]:
         """The transitions heard so far, from the given one on, in the order they came in."""
         with self._changed:
             return self._told[start:]
@@ -365,7 +365,7 @@ class Observer:
             case ["device", device]:
                 self._devices[device] = content
             case ["alarm", subject, condition]:
-                told = Told(
+                told = WatchMessage(
                     content["time"], subject, condition, content["state"], content["text"], content
                 )
                 self._told.append(told)
@@ -420,7 +420,7 @@ class Expected:
         states = " or ".join(sorted(self.states))
         return f"{self.condition} of {self.subject} becoming {states}"
 
-    def find(self, told: Iterable[tuple[float, Told]]) -> Told | None:
+    def find(self, told: Iterable[tuple[float, WatchMessage]]) -> WatchMessage | None:
         """Give the first fitting transition out of pairs of seconds after the start and it."""
         for at_s, transition in told:
             if (

@@ -20,11 +20,11 @@ from pydantic import SecretStr
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Command, Email
-from cabinetwatch.notify.mail import Letter, build_message, write
+from cabinetwatch.notify.mail import SystemMail, build_message, write
 from cabinetwatch.notify.queue import Attempt, Refusal
 from cabinetwatch.notify.smtp import (
-    Answer,
     Login,
+    Reply,
     SessionError,
     SmtpSession,
     Timeouts,
@@ -438,7 +438,7 @@ class _Handover:
     def _open(self) -> tuple[str, ...]:
         return tuple(each for each in self._recipients if each not in self._refused)
 
-    def _refuse_all(self, answer: Answer, words: str) -> None:
+    def _refuse_all(self, answer: Reply, words: str) -> None:
         self.refuse_rest(f"{words} {answer}", permanent=answer.permanent)
 
 
@@ -452,7 +452,7 @@ _FIRST_PAUSE_S = 10.0
 _LONGEST_PAUSE_S = 300.0
 
 
-class Courier:
+class SystemMailer:
     """Letters under way, in memory. Each recipient is told once.
 
     Args:
@@ -482,7 +482,7 @@ class Courier:
         """Whether a letter waits."""
         return bool(self._waiting)
 
-    def add(self, letter: Letter) -> None:
+    def add(self, letter: SystemMail) -> None:
         """Take a letter; its mail stays the same at each attempt."""
         self._waiting.append((write(letter, self._config, self._email), letter.subject))
 

@@ -20,7 +20,16 @@ from cabinetwatch.notify.plan import (
     plan_repeat,
     plan_together,
 )
-from cabinetwatch.notify.queue import Attempt, Carrier, Fault, Lane, Merge, Probe, Refusal, Send
+from cabinetwatch.notify.queue import (
+    Attempt,
+    Carrier,
+    ChannelQueue,
+    Fault,
+    Merge,
+    Probe,
+    Refusal,
+    Send,
+)
 from cabinetwatch.store.records import Channel, Notice, Outcome
 from cabinetwatch.watch.events import AlarmState, Transition
 
@@ -341,7 +350,7 @@ def _merged(members: Sequence[Notice], into: Notice, t: int) -> list[Outcome]:
     return [Outcome(each.id, "merged", t, merged_into=into.id) for each in members]
 
 
-def _lane(channel: Channel, carrier: Carrier, config: Config) -> Lane:
+def _lane(channel: Channel, carrier: Carrier, config: Config) -> ChannelQueue:
     """Make the queue of a channel.
 
     What MQTT retains is the present state, which never waits for the morning.
@@ -349,7 +358,7 @@ def _lane(channel: Channel, carrier: Carrier, config: Config) -> Lane:
     span = config.notify.quiet
     quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
     mail = channel == "email"
-    return Lane(
+    return ChannelQueue(
         carrier.recipients,
         quiet_hours=None if channel == "mqtt" else quiet,
         digest_over=config.notify.digest_over if mail else None,

@@ -373,7 +373,7 @@ def _encodable(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
+class SystemMail:
     """A subject and paragraphs, written at an instant (UTC, ms)."""
 
     subject: str
@@ -381,7 +381,7 @@ class Letter:
     utc_ms: int
 
 
-def write(letter: Letter, config: Config, email: Email) -> bytes:
+def write(letter: SystemMail, config: Config, email: Email) -> bytes:
     """Give the mail of a letter, as bytes for the mail server."""
     message = EmailMessage(policy=MAIL_POLICY)
     name, address = parseaddr(email.from_)

@@ -155,7 +155,7 @@ class _Pending:
         self.may_be_known |= attempt.in_doubt
 
 
-class Lane:
+class ChannelQueue:
     """The queue of one channel.
 
     `recipients` are everybody to be told. In `quiet_hours` all but high and test notices wait.

@@ -150,7 +150,7 @@ class SessionError(Exception):
         self.permanent = permanent
 
 
-class Answer(NamedTuple):
+class Reply(NamedTuple):
     """A reply of the server: its three-digit code (RFC 5321 section 4.2) and its text."""
 
     code: int
@@ -178,7 +178,7 @@ class Login(NamedTuple):
     password: str
 
 
-_NONE_YET = Answer(0, b"")
+_NONE_YET = Reply(0, b"")
 
 
 class UnreadableError(OSError):
@@ -324,7 +324,7 @@ class SmtpSession(smtplib.SMTP):
             code = match[1]
             text.append(match[3] or b"")
             if match[2] != b"-":
-                self.answer = Answer(int(code), b"\n".join(text))
+                self.answer = Reply(int(code), b"\n".join(text))
                 self.in_doubt = False
                 return self.answer
 

@@ -46,7 +46,7 @@ _SEEN = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _ACTS = {"service-out": "taken out of service", "service-in": "back in service"}
 
 
-class Deed(NamedTuple):
+class LogEntry(NamedTuple):
     """Something that somebody did to a subject, or to the whole cabinet (None)."""
 
     utc_ms: int
@@ -79,7 +79,7 @@ def alarm_marks(
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
 
 
-def deeds(store: Store) -> list[Deed]:
+def operator_log(store: Store) -> list[LogEntry]:
     """Give what the journal knows of people's hands on the cabinet, oldest first.
 
     Raises:
@@ -99,7 +99,7 @@ def deeds(store: Store) -> list[Deed]:
     return sorted(found, key=lambda deed: deed.utc_ms)
 
 
-def note_marks(found: Iterable[Deed], subjects: set[str], from_utc_ms: int) -> list[NoteMark]:
+def note_marks(found: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) -> list[NoteMark]:
     """Give those deeds that touch some subjects, from an instant on."""
     return [
         NoteMark(deed.utc_ms, deed.text)
@@ -112,15 +112,15 @@ def _mark(raised: Transition, to_utc_ms: int | None) -> AlarmMark:
     return AlarmMark(raised.utc_ms, to_utc_ms, raised.priority.value, predicate(raised))
 
 
-def _deed(entry: Entry, offset_ms: int, book: TrialBook) -> Deed | None:
+def _deed(entry: Entry, offset_ms: int, book: TrialBook) -> LogEntry | None:
     if str(entry.data.get("command")).startswith("trial-"):
         return _phase(entry.data, entry.t + offset_ms, book)
     words = _words(entry.data)
     subject = entry.data.get("subject") or entry.data.get("device")
-    return None if words is None else Deed(_when(entry, offset_ms), subject, printable(words))
+    return None if words is None else LogEntry(_when(entry, offset_ms), subject, printable(words))
 
 
-def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> Deed | None:
+def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> LogEntry | None:
     """Let the book tell of which device a phase is, and whether the watch refused it."""
     try:
         # Every device is known here: what the watch refused for another reason is refused too.
@@ -130,7 +130,7 @@ def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> Deed | N
     if command["command"] != "trial-phase":
         return None
     trial = book.trials[str(command["trial"])]
-    return Deed(utc_ms, trial.device, f"trial {trial.name}: {command['phase']}")
+    return LogEntry(utc_ms, trial.device, f"trial {trial.name}: {command['phase']}")
 
 
 def _when(entry: Entry, offset_ms: int) -> int:
@@ -194,7 +194,7 @@ class _PageRecord:
         self.config = config
         self.now_utc_ms = now_utc_ms
         self.transitions = store.transitions(now_utc_ms - 2 * longest_ms, now_utc_ms)
-        self.deeds = deeds(store)
+        self.deeds = operator_log(store)
         self._store = store
         self._read: dict[tuple[str, str, Tier], list[Bucket]] = {}
 
@@ -351,7 +351,7 @@ class _WeekRecord(NamedTuple):
     config: Config
     week: Week
     transitions: Sequence[Transition]
-    deeds: Sequence[Deed]
+    deeds: Sequence[LogEntry]
 
 
 def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
@@ -367,7 +367,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
     """
     from_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
     transitions = store.transitions(from_utc_ms, week.to_utc_ms)
-    known = [deed for deed in deeds(store) if deed.utc_ms < week.to_utc_ms]
+    known = [deed for deed in operator_log(store) if deed.utc_ms < week.to_utc_ms]
     return list(_draw(_WeekRecord(store, config, week, transitions, known)))
 
 

@@ -37,7 +37,7 @@ from cabinetwatch.report.page import (
     write_atomically,
 )
 from cabinetwatch.store.place import database_path
-from cabinetwatch.store.replay import Follower
+from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.snapshot import HEARTBEAT_OLD_MS
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
@@ -133,7 +133,7 @@ class PageSource:
         found = self._file()
         store = Store.open(self._url, read_only=True)
         try:
-            self._follower = Follower(store, self._config)
+            self._follower = StoreFollower(store, self._config)
         except BaseException:
             store.close()
             raise
@@ -318,7 +318,7 @@ class Seats:
         self._asking.discard(connection)
 
 
-class Answer(NamedTuple):
+class Response(NamedTuple):
     """What a path holds."""
 
     status: HTTPStatus
@@ -354,7 +354,7 @@ class PageServer(ThreadingHTTPServer):
         self._folder = folder
         self.seats = Seats(MOST_AT_ONCE)
         self._reading = threading.Lock()
-        self._page: Answer | None = None
+        self._page: Response | None = None
         self._page_at = 0.0
         self._asked_at = time.monotonic()
         try:
@@ -380,20 +380,20 @@ class PageServer(ThreadingHTTPServer):
         """Whether only this machine can reach it."""
         return ipaddress.ip_address(str(self.server_address[0]).partition("%")[0]).is_loopback
 
-    def answer(self, path: str) -> Answer:
+    def answer(self, path: str) -> Response:
         """Give what stands at a path."""
         if path in {"/", f"/{INDEX}"}:
             self._asked_at = time.monotonic()
             return self._fresh_page()
         if path == f"/{ICON}":
-            return Answer(HTTPStatus.OK, "image/svg+xml", ICON_SVG, _PICTURE_POLICY, keep=True)
+            return Response(HTTPStatus.OK, "image/svg+xml", ICON_SVG, _PICTURE_POLICY, keep=True)
         folder, _, name = path[1:].rpartition("/")
         if folder == CHARTS and _CHART.fullmatch(name):
             try:
                 content = (self._folder / CHARTS / name).read_bytes()
             except OSError:
                 return _plain(HTTPStatus.NOT_FOUND, "There is no such picture.")
-            return Answer(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
+            return Response(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
         return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
 
     def allows(self, host: str) -> bool:
@@ -438,16 +438,16 @@ class PageServer(ThreadingHTTPServer):
         del request
         _log.debug("a request from %s failed", client_address, exc_info=True)
 
-    def _fresh_page(self) -> Answer:
+    def _fresh_page(self) -> Response:
         with self._reading:
             if self._page is None or time.monotonic() - self._page_at > _FRESH_S:
                 self._page = self._new_page()
                 self._page_at = time.monotonic()
             return self._page
 
-    def _new_page(self) -> Answer:
+    def _new_page(self) -> Response:
         try:
-            return Answer(HTTPStatus.OK, "text/html; charset=utf-8", self._source.html(), POLICY)
+            return Response(HTTPStatus.OK, "text/html; charset=utf-8", self._source.html(), POLICY)
         except StoreError as error:
             return _plain(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
 
@@ -502,7 +502,7 @@ class _Handler(BaseHTTPRequestHandler):
 
     do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = do_TRACE = do_CONNECT = _refuse  # noqa: N815
 
-    def _answer(self) -> Answer:
+    def _answer(self) -> Response:
         hosts = self.headers.get_all("Host", [])
         if len(hosts) != 1:
             # RFC 9112, 3.2 has it so for HTTP/1.1. HTTP/1.0 knows no such duty, but whoever looks
@@ -513,7 +513,7 @@ class _Handler(BaseHTTPRequestHandler):
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
         return self.server.answer(urlsplit(self.path).path)
 
-    def _send(self, answer: Answer, *, with_content: bool, **more: str) -> None:
+    def _send(self, answer: Response, *, with_content: bool, **more: str) -> None:
         self.connection.settimeout(REQUEST_TIMEOUT_S)
         self.send_response(answer.status)
         headers = {
@@ -538,5 +538,5 @@ class _Handler(BaseHTTPRequestHandler):
         _log.debug(format, *args)
 
 
-def _plain(status: HTTPStatus, words: str) -> Answer:
-    return Answer(status, "text/plain; charset=utf-8", f"{words}\n".encode())
+def _plain(status: HTTPStatus, words: str) -> Response:
+    return Response(status, "text/plain; charset=utf-8", f"{words}\n".encode())

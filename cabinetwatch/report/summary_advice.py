@@ -58,7 +58,7 @@ class Matter:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class WeekInBrief:
     """The week in a few words and in one sentence. `tone`: "well", "look" or "bad"."""
 
     tone: str
@@ -66,14 +66,14 @@ class Verdict:
     sentence: str
 
 
-def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
+def verdict_of(week: Week, matters: Sequence[Matter]) -> WeekInBrief:
     """Say how the week was."""
     standing = [alarm for alarm in week.alarms if stands(alarm) and alarm.priority in _BAD]
     at_end = "when the week ended" if week.is_over else "so far this week"
     if standing:
         which = " and ".join(f"{alarm.name} {alarm.says}" for alarm in standing[:2])
         more = f" and {len(standing) - 2} more" if len(standing) > 2 else ""
-        return Verdict(
+        return WeekInBrief(
             "bad",
             f"Not well: {which}{more}",
             f"Not well {at_end}: {which}{more}. {_margin(week)}",
@@ -81,7 +81,7 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     count = len(matters)
     if count:
         things = "one thing needs" if count == 1 else f"{count} things need"
-        return Verdict(
+        return WeekInBrief(
             "look",
             f"{things.capitalize()} a hand",
             f"Nothing urgent stood {at_end}, but {things} a hand. {_margin(week)}",
@@ -90,7 +90,7 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     alarms = (
         f"{counted(raises, 'alarm')}, {'all ' if raises > 1 else ''}over" if raises else "no alarm"
     )
-    return Verdict("well", "All well", f"All was well: {alarms}. {_margin(week)}")
+    return WeekInBrief("well", "All well", f"All was well: {alarms}. {_margin(week)}")
 
 
 def change_of(week: Week) -> str:

@@ -9,7 +9,7 @@ from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
 from cabinetwatch.report.summary_advice import (
     Matter,
-    Verdict,
+    WeekInBrief,
     change_of,
     matters_of,
     verdict_of,
@@ -157,7 +157,7 @@ class Summary:
     subject: str
     title: str
     span: str
-    verdict: Verdict
+    verdict: WeekInBrief
     change: str
     present: str
     matters: tuple[Matter, ...]

@@ -5,10 +5,10 @@ from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
-from cabinetwatch.report.charts import deeds
+from cabinetwatch.report.charts import operator_log
 from cabinetwatch.report.summary_measures import (
     WEEK_MS,
-    Told,
+    WeekNotices,
     alarms_of,
     device_week,
     drift_of,
@@ -32,7 +32,7 @@ from cabinetwatch.report.summary_week import (
     within,
 )
 from cabinetwatch.store.codecs import DAY_MS, Tier
-from cabinetwatch.store.replay import Follower, in_force
+from cabinetwatch.store.replay import StoreFollower, in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, UsageError
 from cabinetwatch.watch import configuration
@@ -141,7 +141,7 @@ class _Making:
         standing = self._store.standing(self._week[1])
         alarms = alarms_of(self._histories(standing), self._names, self._span)
         days = (self._span[1] - self._span[0]) / DAY_MS
-        told = Told.of(
+        told = WeekNotices.of(
             self._store.notices(*self._span),
             self._config.notify.quiet,
             ZoneInfo(self._config.site.timezone),
@@ -165,7 +165,7 @@ class _Making:
             watch=watch_week(self._history, self._span, told, readings, room),
             remarks=[
                 Remark(deed.utc_ms, deed.text)
-                for deed in deeds(self._store)
+                for deed in operator_log(self._store)
                 if self._week[0] <= deed.utc_ms < self._week[1]
             ],
         )
@@ -195,7 +195,7 @@ class _Making:
         ]
 
     def _engine(self) -> Engine | None:
-        return Follower(self._store, self._config).engine() if self._is_fresh else None
+        return StoreFollower(self._store, self._config).engine() if self._is_fresh else None
 
     def _sensors(self) -> list[SensorWeek]:
         unreadable = self._store.unreadable_between(*self._span)

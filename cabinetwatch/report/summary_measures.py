@@ -539,7 +539,7 @@ LATE_S = 300.0
 """A notice that took longer, beside quiet hours, is late (common practice, no source)."""
 
 
-class Told(NamedTuple):
+class WeekNotices(NamedTuple):
     """The notices written in a week, and the quiet hours in which some of them waited."""
 
     posted: Sequence[Posted]
@@ -578,7 +578,7 @@ class Told(NamedTuple):
 
 
 def watch_week(
-    history: History, week: Span, told: Told, readings: int, room: Room | None
+    history: History, week: Span, told: WeekNotices, readings: int, room: Room | None
 ) -> WatchWeek:
     """Give how the watch did.
 

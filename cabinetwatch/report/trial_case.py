@@ -12,7 +12,7 @@ from cabinetwatch.clock import describe_duration, to_rfc3339
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
-from cabinetwatch.report.charts import Deed
+from cabinetwatch.report.charts import LogEntry
 from cabinetwatch.report.words import UNKNOWN, number, short_time
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import offsets_throughout
@@ -167,7 +167,7 @@ class Case:
     config: Config
     intervals: Mapping[str, Interval]
     readings: Readings
-    notes: tuple[Deed, ...] = field(default=())
+    notes: tuple[LogEntry, ...] = field(default=())
     let_go: frozenset[str] = frozenset()
     between: Readings = field(default_factory=dict)
 

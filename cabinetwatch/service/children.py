@@ -43,7 +43,7 @@ from cabinetwatch.report.summary_week import (
     week_to_mail,
     weeks_to_freeze,
 )
-from cabinetwatch.service.engine_loop import Command, Told
+from cabinetwatch.service.engine_loop import Command, EngineInput
 from cabinetwatch.service.parts import Part, Work
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import Salvage, database_url, end_salvage
@@ -198,7 +198,7 @@ class SalvageLoop(Part):
         self,
         path: Path,
         salvage: Salvage,
-        tell: Callable[[Told], None],
+        tell: Callable[[EngineInput], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
         super().__init__("salvage", on_failure)
@@ -238,7 +238,7 @@ class SalvageLoop(Part):
         self._say(ok=True, lost=done["lost"]["inputs"], note=note)
 
     def _say(self, **data: Any) -> None:
-        self._tell(Told(EntryKind.STORE, {"error": "", "lost": 0, "set_aside": True} | data))
+        self._tell(EngineInput(EntryKind.STORE, {"error": "", "lost": 0, "set_aside": True} | data))
 
 
 def _words(done: dict[str, Any]) -> str:

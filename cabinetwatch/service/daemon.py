@@ -17,8 +17,8 @@ from cabinetwatch.notify.queue import Carrier
 from cabinetwatch.service import startup
 from cabinetwatch.service.children import PageLoop, SalvageLoop, SummaryLoop
 from cabinetwatch.service.delivery_loop import DeliveryLoop, carriers
-from cabinetwatch.service.engine_loop import Command, EngineLoop, Told
-from cabinetwatch.service.ingest import Reception
+from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop
+from cabinetwatch.service.ingest import Ingest
 from cabinetwatch.service.parts import (
     ATTEMPT_S,
     ENGINE_S,
@@ -137,7 +137,7 @@ class Daemon:
         }
         self._engine_loop = EngineLoop(
             engine,
-            Reception(config, self.watch, store.window(), last_live_t),
+            Ingest(config, self.watch, store.window(), last_live_t),
             self._store_loop,
             self._publisher,
             client_id=self.client_id,
@@ -389,7 +389,7 @@ class Daemon:
         for delivery in self._deliveries:
             delivery.observe(transitions)
 
-    def _engine_post(self, told: Told) -> None:
+    def _engine_post(self, told: EngineInput) -> None:
         self._engine_loop.post(told)
 
     def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
@@ -397,7 +397,9 @@ class Daemon:
         self._report_store(ok, error, lost)
 
     def _report_store(self, ok: bool, error: str, lost: int) -> None:
-        self._engine_loop.post(Told(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost}))
+        self._engine_loop.post(
+            EngineInput(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost})
+        )
 
     def _take_command(self, row: int, command: Mapping[str, Any]) -> None:
         self._engine_loop.post(Command(command, row))

@@ -9,7 +9,7 @@ from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import CommandChannel, EmailChannel, MqttChannel
 from cabinetwatch.notify.delivery import Delivery
 from cabinetwatch.notify.queue import Carrier, Fault
-from cabinetwatch.service.engine_loop import Told
+from cabinetwatch.service.engine_loop import EngineInput
 from cabinetwatch.service.parts import WatchedPart, Work
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.records import Channel, Notice, Outcome
@@ -60,7 +60,7 @@ class DeliveryLoop(WatchedPart):
         *,
         watch: WatchTime,
         clock: Clock,
-        tell: Callable[[Told], None],
+        tell: Callable[[EngineInput], None],
         on_failure: Callable[[str, BaseException], None],
     ) -> None:
         super().__init__(f"{channel} delivery", on_failure, watch=watch, clock=clock)
@@ -123,4 +123,4 @@ class DeliveryLoop(WatchedPart):
             "permanent": fault.permanent,
             "error": fault.error,
         }
-        self._tell(Told(EntryKind.DELIVERY, data))
+        self._tell(EngineInput(EntryKind.DELIVERY, data))

@@ -10,7 +10,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
 from cabinetwatch.mqtt.session import Inbox, Refused
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.service.ingest import Reception
+from cabinetwatch.service.ingest import Ingest
 from cabinetwatch.service.parts import WatchedPart, Work
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.store_loop import StoreLoop
@@ -122,7 +122,7 @@ class Command(NamedTuple):
     row: int | None = None
 
 
-class Told(NamedTuple):
+class EngineInput(NamedTuple):
     """News for the engine from another part; dated when the engine takes it."""
 
     kind: EntryKind
@@ -133,7 +133,7 @@ class _Stop:
     """The last thing in the inbox."""
 
 
-Other = ConnectionEvent | Command | Told | _Stop
+Other = ConnectionEvent | Command | EngineInput | _Stop
 Item = Incoming | Refused | Other
 
 
@@ -143,7 +143,7 @@ class EngineLoop(WatchedPart):
     def __init__(
         self,
         engine: Engine,
-        reception: Reception,
+        reception: Ingest,
         store_loop: StoreLoop,
         publisher: Publisher,
         *,
@@ -363,7 +363,7 @@ class EngineLoop(WatchedPart):
             self._reception.refuse(item.message, self._work)
         elif isinstance(item, ConnectionEvent):
             self._connection(item)
-        elif isinstance(item, Told):
+        elif isinstance(item, EngineInput):
             self._tell(item.kind, item.data)
         elif isinstance(item, Command):
             self._command(item)

@@ -18,8 +18,8 @@ from cabinetwatch.clock import SystemClock, WatchTime, describe_duration
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.mqtt.session import MqttSession
-from cabinetwatch.notify.channels import Courier
-from cabinetwatch.notify.mail import Letter
+from cabinetwatch.notify.channels import SystemMailer
+from cabinetwatch.notify.mail import SystemMail
 from cabinetwatch.service.parts import NETWORK_S, Notifier, Vital, Vitality
 from cabinetwatch.text import CabinetwatchError
 
@@ -30,7 +30,7 @@ SHARED_FOR_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Liveness:
     """News of the watch, after `for_s` seconds, and why.
 
     It is `gone`, or `back`; it is `shared`, for there is a second one or another client under its
@@ -93,7 +93,7 @@ class Judge:
         """Take that the guard's own way to the broker is there, or why not."""
         self._broker_trouble = None if up else reason
 
-    def heard(self, payload: bytes, *, retained: bool, now_s: float) -> Verdict | None:
+    def heard(self, payload: bytes, *, retained: bool, now_s: float) -> Liveness | None:
         """Take a message on PREFIX/watch; give the news, if it is any."""
         beat = read_heartbeat(payload)
         if beat is None:
@@ -105,10 +105,10 @@ class Judge:
         was_gone, self._gone = self._gone, False
         self._alive_s, self._ever_heard = now_s, True
         if was_gone:
-            return Verdict("back", away_s)
+            return Liveness("back", away_s)
         return self._look_for_another(beat, now_s)
 
-    def _look_for_another(self, beat: Heartbeat, now_s: float) -> Verdict | None:
+    def _look_for_another(self, beat: Heartbeat, now_s: float) -> Liveness | None:
         """Find a second watch: a run that is heard again after another was heard is still there.
 
         A restart changes the run once and for good.
@@ -126,18 +126,18 @@ class Judge:
         if was_shared:
             return None
         self._shared_since_s = now_s
-        return Verdict("shared", 0.0, why)
+        return Liveness("shared", 0.0, why)
 
-    def look(self, now_s: float) -> Verdict | None:
+    def look(self, now_s: float) -> Liveness | None:
         """Let time pass; give the news that the watch is gone, or alone again, once."""
         if self._shared_s is not None and now_s - self._shared_s >= SHARED_FOR_S:
             self._shared_s = None
-            return Verdict("alone", now_s - self._shared_since_s)
+            return Liveness("alone", now_s - self._shared_since_s)
         away_s = now_s - self._alive_s
         if self._gone or away_s < self._after_s:
             return None
         self._gone = True
-        return Verdict("gone", away_s, self._why())
+        return Liveness("gone", away_s, self._why())
 
     def _why(self) -> str:
         if self._broker_trouble is not None:
@@ -196,7 +196,7 @@ class Guard:
     def __init__(self, config: Config, after_s: float) -> None:
         self._config = config
         self._clock = SystemClock()
-        self._courier = Courier(config)
+        self._courier = SystemMailer(config)
         self._items: queue.SimpleQueue[Heard] = queue.SimpleQueue()
         self._judge = Judge(after_s, time.monotonic())
         self._session = MqttSession(
@@ -257,34 +257,34 @@ class Guard:
         else:
             self._tell(self._judge.heard(item.payload, retained=item.retain, now_s=now_s))
 
-    def _tell(self, verdict: Verdict | None) -> None:
+    def _tell(self, verdict: Liveness | None) -> None:
         if verdict is not None:
             letter = guard_letter(verdict, self._config, self._clock.utc_ms())
             _log.warning("%s", letter.subject)
             self._courier.add(letter)
 
 
-def guard_letter(verdict: Verdict, config: Config, utc_ms: int) -> Letter:
+def guard_letter(verdict: Liveness, config: Config, utc_ms: int) -> SystemMail:
     """Say in a mail what the guard has found."""
     site, for_how_long = config.site.name, describe_duration(verdict.for_s)
     if verdict.kind == "back":
         subject = f"{site}: the watch is back"
         what = f"The watch over {site} is heard again, after {for_how_long}."
-        return Letter(subject, (what, _SIGNATURE), utc_ms)
+        return SystemMail(subject, (what, _SIGNATURE), utc_ms)
     if verdict.kind == "shared":
         subject = f"{site}: THE WATCH IS NOT ALONE"
         what = f"The watch over {site} can't be relied on: alarms may come late or not at all."
-        return Letter(subject, (what, verdict.why, _WHO_ELSE, _SIGNATURE), utc_ms)
+        return SystemMail(subject, (what, verdict.why, _WHO_ELSE, _SIGNATURE), utc_ms)
     if verdict.kind == "alone":
         subject = f"{site}: the watch is alone again"
         what = f"There was no sign of a second watch for 10 min; it began {for_how_long} ago."
-        return Letter(subject, (what, _SIGNATURE), utc_ms)
+        return SystemMail(subject, (what, _SIGNATURE), utc_ms)
     subject = f"{site}: THE WATCH IS GONE"
     what = (
         f"The watch over {site} has not been heard for {for_how_long}. Until it is back nobody"
         " is told when something there runs hot."
     )
-    return Letter(subject, (what, verdict.why, _WHAT_TO_DO, _SIGNATURE), utc_ms)
+    return SystemMail(subject, (what, verdict.why, _WHAT_TO_DO, _SIGNATURE), utc_ms)
 
 
 _WHAT_TO_DO = (
@@ -389,8 +389,8 @@ def tell_failure(config: Config, unit: str, stamp: Path, for_s: float) -> bool:
         kept.close()
 
 
-def _deliver(letter: Letter, config: Config, for_s: float) -> bool:
-    courier = Courier(config)
+def _deliver(letter: SystemMail, config: Config, for_s: float) -> bool:
+    courier = SystemMailer(config)
     courier.add(letter)
     until = time.monotonic() + for_s
     while courier.pending and time.monotonic() < until:
@@ -402,7 +402,7 @@ def _deliver(letter: Letter, config: Config, for_s: float) -> bool:
 
 def failure_letter(
     config: Config, unit: str, environment: Mapping[str, str], utc_ms: int
-) -> Letter:
+) -> SystemMail:
     """Say in a mail that a unit has failed.
 
     systemd gives its result in $MONITOR_SERVICE_RESULT (systemd.exec(5), from version 251) to a
@@ -422,4 +422,4 @@ def failure_letter(
         " cabinetwatch check."
     )
     end = "This is mailed at most once an hour, by systemd and not by the watch itself."
-    return Letter(f"{site}: THE WATCH HAS FAILED", (what, look, end), utc_ms)
+    return SystemMail(f"{site}: THE WATCH HAS FAILED", (what, look, end), utc_ms)

@@ -25,7 +25,7 @@ _WINDOW_WITHOUT_MAXIMUM = 20
 default), so that held messages never make it wait for us."""
 
 
-class Reception:
+class Ingest:
     """Takes messages in their order and gives the readings they bring.
 
     A message's receipt, and the mark by which its repeat is known, go into the work that holds the

@@ -479,7 +479,7 @@ _SAMPLE_EVERY_MS = 60_000
 _LONG_UP_MS = 86_400_000
 
 
-class Rehearsal:
+class OfflineRun:
     """One run of a watch that begins at an instant; watch time is UTC.
 
     Args:

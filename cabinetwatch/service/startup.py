@@ -261,7 +261,7 @@ def _run_child(module: str, *arguments: str, within_s: float) -> str:
 TRY_EVERY_S = 15.0
 
 
-class StandIn:
+class FallbackStore:
     """Where the watch keeps its records until the real disk takes them again.
 
     Args:

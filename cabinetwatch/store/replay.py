@@ -206,7 +206,7 @@ def _unpack(data: bytes) -> Engine | None:
     return engine
 
 
-class Follower:
+class StoreFollower:
     """Reads only what is new at each call, so that it can be asked every few seconds for years.
 
     Args:

@@ -15,7 +15,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import hold_of, holder_of
 from cabinetwatch.store.records import UnreadableTotal
-from cabinetwatch.store.replay import Follower
+from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import rounded
@@ -266,7 +266,7 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
     Raises:
         StoreError: the store can't be read.
     """
-    engine = Follower(store, config).engine()
+    engine = StoreFollower(store, config).engine()
     return snapshot_of(engine, store, clock, config.store_path())
 
 

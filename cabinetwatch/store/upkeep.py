@@ -47,7 +47,7 @@ Our choice; no cabinet needs a week to settle."""
 _DEEDS = ("trial-begin", "trial-phase", "trial-end")
 
 
-class Spared(NamedTuple):
+class Protected(NamedTuple):
     """A phase of a trial, from one watch time up to another (ms)."""
 
     from_t: int
@@ -58,7 +58,7 @@ class Spared(NamedTuple):
         return from_t <= self.to_t and to_t >= self.from_t
 
 
-def spared_phases(connection: Connection, now_t: int) -> list[Spared]:
+def spared_phases(connection: Connection, now_t: int) -> list[Protected]:
     """Give the measured phases of all trials that the journal tells of; an open one lasts on."""
     book = TrialBook()
     for t, command in _told(connection):
@@ -82,14 +82,14 @@ def _told(connection: Connection) -> Iterator[tuple[int, dict[str, object]]]:
         yield row.t_ms, row.data
 
 
-def _phases(book: TrialBook, now_t: int) -> Iterator[Spared]:
+def _phases(book: TrialBook, now_t: int) -> Iterator[Protected]:
     for trial in book.trials.values():
         for name in MEASURED:
             interval = trial.interval(name)
             if interval is not None:
                 from_t, to_t = interval
                 until_t = now_t if to_t is None else to_t
-                yield Spared(from_t, min(until_t, from_t + LONGEST_SPARED_MS))
+                yield Protected(from_t, min(until_t, from_t + LONGEST_SPARED_MS))
 
 
 _ROWS_AT_ONCE = 200

@@ -218,7 +218,7 @@ def _solve(rows: list[list[float]]) -> list[float]:
 _USUAL_TAUS = 5.0
 
 
-class Envelope:
+class BoundTest:
     """The ceiling (sign 1) or floor (sign -1) of what is normal, and how far it is passed.
 
     `score` is the distance beyond it over the limit: 1 or more is a detection. `beyond_k` is the
@@ -333,7 +333,7 @@ class Envelope:
         return {name.lstrip("_"): getattr(self, name) for name in _STATE}
 
     @classmethod
-    def load(cls, state: dict[str, Any]) -> Envelope:
+    def load(cls, state: dict[str, Any]) -> BoundTest:
         """The test as it was at `save`."""
         new = cls()
         for name in _STATE:
@@ -404,8 +404,8 @@ class ChangeTest:
         self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS
         # Of single windows two in a row must be beyond, and their noise has nothing in common.
         self._quick_limit_sigmas = normal_quantile_of_tail(tail**0.5) + _QUICK_PULL_SIGMAS
-        self._envelope = Envelope(sign)
-        self._quick = Envelope(sign)
+        self._envelope = BoundTest(sign)
+        self._quick = BoundTest(sign)
         self._cusum = Cusum(_SLOW_K)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = self._slow_beyond = False
@@ -545,8 +545,8 @@ class ChangeTest:
     def load(cls, state: dict[str, Any]) -> ChangeTest:
         """The test as it was at `save`."""
         new = cls(state["sign"], state["rate"])
-        new._envelope = Envelope.load(state["envelope"])
-        new._quick = Envelope.load(state["quick"])
+        new._envelope = BoundTest.load(state["envelope"])
+        new._quick = BoundTest.load(state["quick"])
         new._cusum = Cusum.load(state["cusum"])
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
         new._slow_standing, new._slow_beyond, new._slow_since_ms = state["slow"]

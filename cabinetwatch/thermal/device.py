@@ -8,18 +8,18 @@ from typing import Any
 from cabinetwatch.config.values import POSSIBLE
 from cabinetwatch.thermal.derating import Forecast
 from cabinetwatch.thermal.detection import ChangeTest
-from cabinetwatch.thermal.follower import Follower
+from cabinetwatch.thermal.follower import RiseEstimator
 from cabinetwatch.thermal.identification import History
 from cabinetwatch.thermal.learning import (
     SMALLEST_MISSED_RISE_K,
     Learnt,
-    Swings,
+    LoadExcursions,
     commissioned,
     learn,
     provisional,
-    unseen_swings,
+    unseen_excursions,
     warm_expectation,
-    with_swings,
+    with_excursions,
 )
 from cabinetwatch.thermal.response import (
     OFF_SHARE,
@@ -83,10 +83,10 @@ class DeviceObserver:
         self._low_since_ms: int | None = None
         self._above = ChangeTest(1, settings.false_alarms_per_year)
         self._below = ChangeTest(-1, settings.false_missing_per_year)
-        self._follower = Follower(
+        self._follower = RiseEstimator(
             unlearnt_response(settings.time_constant_s), commissioned(settings)
         )
-        self._swings = unseen_swings(settings)
+        self._swings = unseen_excursions(settings)
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -348,7 +348,7 @@ class DeviceObserver:
         swings = self._swings
         if swings is None or not swings.take(self._follower.filter.stable_level_k):
             return
-        self._follower.normal = with_swings(normal, swings)
+        self._follower.normal = with_excursions(normal, swings)
 
     def _slow_sd_k(self) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
@@ -401,7 +401,7 @@ class DeviceObserver:
         self._learnt, self._learnt_ms = learnt, t_ms
         self._swings = None
         self._figures = self.figures  # of the model that made them
-        before, self._follower = self._follower, Follower(learnt.response, learnt.normal)
+        before, self._follower = self._follower, RiseEstimator(learnt.response, learnt.normal)
         self._follower.inherit(before)
         warm_expectation(self._follower.expected, history, learnt.normal)
         self._set_patience()
@@ -422,7 +422,7 @@ class DeviceObserver:
             setattr(new, name, getattr(self, name))
         if self._learnt is not None:
             new._swings = None
-            new._follower = Follower(self._learnt.response, self._learnt.normal)
+            new._follower = RiseEstimator(self._learnt.response, self._learnt.normal)
             new._set_patience()
         return new
 
@@ -462,8 +462,8 @@ class DeviceObserver:
         new._above = ChangeTest.load(state["above"])
         new._below = ChangeTest.load(state["below"])
         swings = state["swings"]
-        new._swings = None if swings is None else Swings.load(swings)
-        new._follower = Follower.load(
+        new._swings = None if swings is None else LoadExcursions.load(swings)
+        new._follower = RiseEstimator.load(
             Response.load(state["response"]),
             None if normal is None else NormalRise.load(normal),
             state["follower"],

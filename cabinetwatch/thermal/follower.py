@@ -68,7 +68,7 @@ _LOWEST_GOAL, _HIGHEST_GOAL, _NO_NORMAL_GOAL_K = 0.3, 6.0, 150.0
 _LARGEST_STRETCH = 4.0
 
 
-class Follower:
+class RiseEstimator:
     """Felt ambient, the load's rise, and a filter on what is left: the deviation.
 
     With power and a power law the deviation is counted from the load's normal rise; otherwise that
@@ -94,7 +94,7 @@ class Follower:
         self._fresh = _MOST_STARTS
         self.own_step, self.ambient_step = Resolution(), Resolution()
 
-    def inherit(self, before: Follower) -> None:
+    def inherit(self, before: RiseEstimator) -> None:
         """Take over what a follower with another model knew of the sensors."""
         self.own_step, self.ambient_step = before.own_step, before.ambient_step
         self.filter.noise_k2 = before.filter.noise_k2
@@ -381,7 +381,9 @@ class Follower:
         }
 
     @classmethod
-    def load(cls, response: Response, normal: NormalRise | None, state: dict[str, Any]) -> Follower:
+    def load(
+        cls, response: Response, normal: NormalRise | None, state: dict[str, Any]
+    ) -> RiseEstimator:
         """The follower as it was at `save`."""
         new = cls(response, normal)
         new.expected = Expectation.load(response, state["expected"])

@@ -13,7 +13,7 @@ from math import exp
 from statistics import mean, stdev
 from typing import Any, TypeAlias
 
-from cabinetwatch.thermal.detection import DOUBT_SIGMAS, Envelope
+from cabinetwatch.thermal.detection import DOUBT_SIGMAS, BoundTest
 from cabinetwatch.thermal.identification import (
     POLES_S,
     History,
@@ -112,7 +112,7 @@ def _excess_k(
     The test is run over the record itself: loads and doors that the response can't explain show
     here, and then raise nothing later.
     """
-    envelope = Envelope()
+    envelope = BoundTest()
     expected = Expectation(response)
     with_law = normal.power_w is not None
     passed: list[float] = []
@@ -470,7 +470,7 @@ top of it), or a stalled fan would hide in it."""
 
 
 @dataclass(slots=True)
-class Swings:
+class LoadExcursions:
     """The highest excursion that has gone by itself, `top_k`, over the commissioned `rise_k`."""
 
     rise_k: float
@@ -498,7 +498,7 @@ class Swings:
         return asdict(self)
 
     @classmethod
-    def load(cls, state: dict[str, Any]) -> Swings:
+    def load(cls, state: dict[str, Any]) -> LoadExcursions:
         """The swings as they were at `save`."""
         return cls(**state)
 
@@ -529,14 +529,14 @@ def commissioned(settings: DeviceSettings) -> NormalRise | None:
     return NormalRise(settings.normal_rise_k, power_w)
 
 
-def unseen_swings(settings: DeviceSettings) -> Swings | None:
+def unseen_excursions(settings: DeviceSettings) -> LoadExcursions | None:
     """The swings to be watched until something is learnt; None where power tells the load."""
     if settings.has_power or settings.normal_rise_k is None:
         return None
-    return Swings(settings.normal_rise_k)
+    return LoadExcursions(settings.normal_rise_k)
 
 
-def with_swings(normal: NormalRise, swings: Swings) -> NormalRise:
+def with_excursions(normal: NormalRise, swings: LoadExcursions) -> NormalRise:
     """The commissioned band, widened by a rise that went by itself: that is what the load does."""
     rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
     return replace(

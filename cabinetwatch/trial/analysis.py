@@ -20,7 +20,7 @@ from cabinetwatch.trial.judgement import (
 )
 from cabinetwatch.trial.phases import (
     PhaseResult,
-    Told,
+    ReportedTimeConstant,
     Zero,
     analyse_phase,
     tell_alone,
@@ -88,8 +88,8 @@ def _unusable(trial: Trial, before: PhaseResult | str, after: PhaseResult | str)
     sound = sound_figures(_phase(before), _phase(after))
     reasons = [problem for problem in (before, after) if isinstance(problem, str)]
     told = [
-        Told(None) if isinstance(before, str) else tell_alone(before, "before"),
-        Told(None) if isinstance(after, str) else tell_alone(after, "after"),
+        ReportedTimeConstant(None) if isinstance(before, str) else tell_alone(before, "before"),
+        ReportedTimeConstant(None) if isinstance(after, str) else tell_alone(after, "after"),
     ]
     return TrialFigures(
         device=trial.subject.device,
@@ -190,7 +190,7 @@ def _phase_figures(
     subject: Subject,
     zero: Zero | None,
     sound_dba: float | None,
-    time_constant: Told,
+    time_constant: ReportedTimeConstant,
 ) -> PhaseFigures:
     if isinstance(result, str):
         return PhaseFigures()

@@ -16,7 +16,7 @@ from cabinetwatch.thermal.derating import (
     ten_degree_factor,
 )
 from cabinetwatch.thermal.fan import mean_level_db, speed_change_db
-from cabinetwatch.trial.phases import PhaseResult, Told, Zero, cover_off
+from cabinetwatch.trial.phases import PhaseResult, ReportedTimeConstant, Zero, cover_off
 from cabinetwatch.trial.readings import Estimate, Floats, Phase, Series, Subject, Terms, Trial
 
 CAUTIONS = (
@@ -438,8 +438,8 @@ class Evidence:
     comparison: Comparison
     day: HotDay | str
     sound: SoundFigures
-    before_time: Told
-    after_time: Told
+    before_time: ReportedTimeConstant
+    after_time: ReportedTimeConstant
 
     @property
     def hot_day(self) -> HotDay | None:

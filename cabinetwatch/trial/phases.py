@@ -373,7 +373,7 @@ Name = Literal["before", "after"]
 
 
 @dataclass(frozen=True)
-class Told:
+class ReportedTimeConstant:
     """The time constant that a phase is reported with, s; `sentence` where there is one to say."""
 
     value_s: float | None
@@ -393,17 +393,19 @@ class _Pairs:
     weight: Floats
 
 
-def tell_alone(result: PhaseResult, name: Name) -> Told:
+def tell_alone(result: PhaseResult, name: Name) -> ReportedTimeConstant:
     """Give what a phase tells of its own response, where there is no other one to go by."""
     own = _own(result)
     if own.log_sd <= WORST_SD:
-        return Told(own.value_s)
-    return Told(None, f"The {name} phase shows too little of a response to tell a time constant.")
+        return ReportedTimeConstant(own.value_s)
+    return ReportedTimeConstant(
+        None, f"The {name} phase shows too little of a response to tell a time constant."
+    )
 
 
 def tell_both(
     before: PhaseResult, after: PhaseResult, offset_k: float, *, equal_load: bool
-) -> tuple[Told, Told]:
+) -> tuple[ReportedTimeConstant, ReportedTimeConstant]:
     """Give the time constants of both phases; a phase that can't be trusted lends nothing.
 
     `offset_k` of the sensors is in both rises. Without `equal_load` the ratio of the rises tells
@@ -486,19 +488,19 @@ def _marginal(log_tau: Floats, pairs: _Pairs, floor: float, towards: float) -> T
 
 def _worded(
     best: TimeConstant, result: PhaseResult, names: tuple[Name, Name], ratio: float
-) -> Told:
+) -> ReportedTimeConstant:
     """Say where a time constant comes from when it is less the phase's own than the other's."""
     name, other = names
     if best.log_sd > WORST_SD:
-        return Told(
+        return ReportedTimeConstant(
             None,
             f"The {name} phase shows too little of a response to tell a time constant, and the"
             f" {other} phase does not make up for it.",
         )
     carried = 1 - (best.log_sd / _own(result).log_sd) ** 2
     if carried <= 0.5:
-        return Told(best.value_s)
-    return Told(
+        return ReportedTimeConstant(best.value_s)
+    return ReportedTimeConstant(
         best.value_s,
         f"The time constant of the {name} phase ({describe_duration(best.value_s)}) is mostly"
         f" carried over from the {other} phase, which shows more of the response: the heat"

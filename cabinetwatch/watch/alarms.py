@@ -14,7 +14,7 @@ from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.conditions.base import Condition
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from cabinetwatch.watch.refusals import describe_error
-from cabinetwatch.watch.site import House
+from cabinetwatch.watch.site import SiteModel
 
 _ID_ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
 _ID_LENGTH = 8
@@ -503,14 +503,14 @@ WITHOUT_BROKER = frozenset({"silent", "stuck", "ambient-lost"})
 """What nobody can know while `broker-lost` stands."""
 
 
-def link(alarms: Mapping[str, Alarm], house: House) -> None:
+def link(alarms: Mapping[str, Alarm], house: SiteModel) -> None:
     """Tell each alarm which others it hides and which hide it."""
     for hiding, hidden in _pairs(alarms, house):
         hiding.hides.append(hidden)
         hidden.hidden_by.append(hiding)
 
 
-def _pairs(alarms: Mapping[str, Alarm], house: House) -> Iterator[tuple[Alarm, Alarm]]:
+def _pairs(alarms: Mapping[str, Alarm], house: SiteModel) -> Iterator[tuple[Alarm, Alarm]]:
     for alarm in alarms.values():
         name = alarm.condition.name
         for other in sorted(SAME_DEVICE.get(name, ())):
@@ -535,7 +535,7 @@ def _pair(hiding: Alarm, hidden: Alarm | None) -> Iterator[tuple[Alarm, Alarm]]:
 _NOTHING: list[Transition] = []
 
 
-class Panel:
+class AlarmManager:
     """Owned by the engine. All instants are watch time (ms).
 
     An alarm whose judgement has changed is `touched`; what follows from all that were, once what
@@ -546,7 +546,7 @@ class Panel:
         deadlines: take those of the alarms.
     """
 
-    def __init__(self, house: House, deadlines: Deadlines) -> None:
+    def __init__(self, house: SiteModel, deadlines: Deadlines) -> None:
         self.alarms: dict[str, Alarm] = {}
         self.touched: dict[int, Alarm] = {}
         self._deadlines = deadlines

@@ -18,7 +18,7 @@ _LONGEST_S = 100 * 366 * 86_400.0
 
 
 @dataclass(slots=True)
-class Answer:
+class CommandResult:
     """What became of a command: one sentence, and the alarms to look at anew."""
 
     ok: bool
@@ -31,22 +31,24 @@ def carry_out(
     alarms: Iterable[Alarm],
     devices: Mapping[str, DeviceView],
     t: int,
-) -> Answer:
+) -> CommandResult:
     """Carry out one command at `t` (watch ms). What can't be done is answered, never raised."""
     name, for_s = command.get("command"), command.get("for_s")
     if name == "learn":
         return _learn(command, devices)
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
-        return Answer(False, f"There is no waiting for {for_s!r} seconds.")
+        return CommandResult(False, f"There is no waiting for {for_s!r} seconds.")
     if name in {"service-out", "service-in"}:
         return _service(command, [a for a in alarms if a.subject == command.get("subject")], t)
     alarm = next((a for a in alarms if a.id and a.id == command.get("id")), None)
     if alarm is None:
-        return Answer(False, f"There is no standing alarm with the ID {command.get('id')!r}.")
+        return CommandResult(
+            False, f"There is no standing alarm with the ID {command.get('id')!r}."
+        )
     return _on_alarm(command, alarm, t)
 
 
-def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:
+def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult:
     name = command.get("command")
     if name == "ack":
         return _acknowledge(command, alarm)
@@ -56,67 +58,73 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:
         return _shelve(command, alarm, t)
     if name == "unshelve":
         return _unshelve(alarm)
-    return Answer(False, f"There is no command {name!r}.")
+    return CommandResult(False, f"There is no command {name!r}.")
 
 
 def _is_span(for_s: object) -> bool:
     return isinstance(for_s, int | float) and 0 < for_s <= _LONGEST_S
 
 
-def _acknowledge(command: Mapping[str, Any], alarm: Alarm) -> Answer:
+def _acknowledge(command: Mapping[str, Any], alarm: Alarm) -> CommandResult:
     if alarm.state not in {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}:
-        return Answer(False, f"{_named(alarm)} is {alarm.state}; there is nothing to acknowledge.")
+        return CommandResult(
+            False, f"{_named(alarm)} is {alarm.state}; there is nothing to acknowledge."
+        )
     alarm.acknowledge()
     alarm.remark = _remark(command)
-    return Answer(True, f"{_named(alarm)} is acknowledged.", [alarm])
+    return CommandResult(True, f"{_named(alarm)} is acknowledged.", [alarm])
 
 
-def _acknowledge_returned(command: Mapping[str, Any], alarm: Alarm) -> Answer:
+def _acknowledge_returned(command: Mapping[str, Any], alarm: Alarm) -> CommandResult:
     """Acknowledge what is over; what stands, or stands again, is for a person to acknowledge."""
     if alarm.state is not AlarmState.RETURNED:
-        return Answer(False, f"{_named(alarm)} is {alarm.state} and not returned.")
+        return CommandResult(False, f"{_named(alarm)} is {alarm.state} and not returned.")
     return _acknowledge(command, alarm)
 
 
-def _shelve(command: Mapping[str, Any], alarm: Alarm, t: int) -> Answer:
+def _shelve(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult:
     if alarm.state is AlarmState.OUT_OF_SERVICE:
-        return Answer(False, f"{_named(alarm)} is out of service and can't be shelved.")
+        return CommandResult(False, f"{_named(alarm)} is out of service and can't be shelved.")
     for_s = float(command["for_s"])
     alarm.shelve(t + round(for_s * 1000))
     alarm.remark = _remark(command)
-    return Answer(True, f"{_named(alarm)} is shelved for {describe_duration(for_s)}.", [alarm])
+    return CommandResult(
+        True, f"{_named(alarm)} is shelved for {describe_duration(for_s)}.", [alarm]
+    )
 
 
-def _unshelve(alarm: Alarm) -> Answer:
+def _unshelve(alarm: Alarm) -> CommandResult:
     if alarm.state is not AlarmState.SHELVED:
-        return Answer(False, f"{_named(alarm)} is not shelved.")
+        return CommandResult(False, f"{_named(alarm)} is not shelved.")
     alarm.unshelve()
-    return Answer(True, f"{_named(alarm)} is no longer shelved.", [alarm])
+    return CommandResult(True, f"{_named(alarm)} is no longer shelved.", [alarm])
 
 
-def _service(command: Mapping[str, Any], alarms: list[Alarm], t: int) -> Answer:
+def _service(command: Mapping[str, Any], alarms: list[Alarm], t: int) -> CommandResult:
     subject = command.get("subject")
     if not alarms:
-        return Answer(False, f"There is no subject {subject!r} with alarms.")
+        return CommandResult(False, f"There is no subject {subject!r} with alarms.")
     if command["command"] == "service-in":
         for alarm in alarms:
             alarm.put_in()
-        return Answer(True, f"{alarms[0].called} is back in service.", alarms)
+        return CommandResult(True, f"{alarms[0].called} is back in service.", alarms)
     for_s = command.get("for_s")
     for alarm in alarms:
         alarm.take_out(None if for_s is None else t + round(float(for_s) * 1000))
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
-    return Answer(True, f"{alarms[0].called} is out of service{span}.", alarms)
+    return CommandResult(True, f"{alarms[0].called} is out of service{span}.", alarms)
 
 
-def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Answer:
+def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> CommandResult:
     """Begin to learn from now on, or take over what was learnt from an interval of the record."""
     device = devices.get(str(command.get("device")))
     if device is None:
-        return Answer(False, f"There is no device {command.get('device')!r}.")
+        return CommandResult(False, f"There is no device {command.get('device')!r}.")
     if device.ambient is None:
-        return Answer(False, f"{device.name} has no ambient sensor, so there is no rise to learn.")
+        return CommandResult(
+            False, f"{device.name} has no ambient sensor, so there is no rise to learn."
+        )
     observer = command.get("observer")
     if observer is None:
         device.learn_anew()
@@ -124,12 +132,12 @@ def _learn(command: Mapping[str, Any], devices: Mapping[str, DeviceView]) -> Ans
         told = (
             f"{device.name} learns its normal rise and response anew, from now on for {days:zg} d."
         )
-        return Answer(True, told, list(device.step_alarms))
+        return CommandResult(True, told, list(device.step_alarms))
     try:
         device.take_over(observer)
     except (KeyError, TypeError, ValueError):
-        return Answer(False, f"What was learnt of {device.name} is of another version.")
-    return Answer(True, _learnt(device), list(device.step_alarms))
+        return CommandResult(False, f"What was learnt of {device.name} is of another version.")
+    return CommandResult(True, _learnt(device), list(device.step_alarms))
 
 
 def _learnt(device: DeviceView) -> str:
@@ -163,13 +171,13 @@ DEEDS = frozenset({"trial-begin", "trial-phase", "trial-end", "note"})
 LONGEST_NOTE = 500
 
 
-def carry_out_deed(
+def log_action(
     command: Mapping[str, Any],
     book: TrialBook,
     alarms: Iterable[Alarm],
     devices: Mapping[str, DeviceView],
     now: tuple[int, int],
-) -> Answer:
+) -> CommandResult:
     """Carry out one command.
 
     Args:
@@ -185,10 +193,10 @@ def carry_out_deed(
     try:
         told = book.take(command, devices, t + offset_ms)
     except ValueError as error:
-        return Answer(False, f"{error}.")
+        return CommandResult(False, f"{error}.")
     every = list(alarms)
     withhold(book, every, devices)
-    return Answer(True, told, [alarm for alarm in every if alarm.condition.kind == "device"])
+    return CommandResult(True, told, [alarm for alarm in every if alarm.condition.kind == "device"])
 
 
 def withhold(book: TrialBook, alarms: Iterable[Alarm], devices: Mapping[str, DeviceView]) -> None:
@@ -209,24 +217,24 @@ def _note(
     devices: Mapping[str, DeviceView],
     t: int,
     offset_ms: int,
-) -> Answer:
+) -> CommandResult:
     """Take a note: the trend of the device, or of all, starts anew from it."""
     name, at = command.get("device"), command.get("at")
     if name is not None and name not in devices:
-        return Answer(False, f"There is no device {name!r}.")
+        return CommandResult(False, f"There is no device {name!r}.")
     try:
         since_t = t if at is None else from_rfc3339(str(at)) - offset_ms
     except ValueError as error:
-        return Answer(False, f"{error}.")
+        return CommandResult(False, f"{error}.")
     if since_t > t:
-        return Answer(False, f"{at} is still to come; a note tells what was done.")
+        return CommandResult(False, f"{at} is still to come; a note tells what was done.")
     concerned = [device for device in devices.values() if name in {None, device.id}]
     for device in concerned:
         device.watch_drift_from(since_t)
     names = {device.id for device in concerned}
     text = printable(str(command.get("text", "")))[:LONGEST_NOTE]
     whose = "the cabinet" if name is None else str(name)
-    return Answer(
+    return CommandResult(
         True,
         f"Noted of {whose}: {text}. Its drift is watched anew from there.",
         [alarm for alarm in alarms if alarm.subject in names and alarm.condition.name == "drift"],

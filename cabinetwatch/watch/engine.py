@@ -7,8 +7,8 @@ from typing import Any
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.sensing import Quality as Verdict
-from cabinetwatch.watch.alarms import Alarm, Deadlines, Panel, Timed
-from cabinetwatch.watch.commands import DEEDS, Answer, carry_out, carry_out_deed, withhold
+from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Timed
+from cabinetwatch.watch.commands import DEEDS, CommandResult, carry_out, log_action, withhold
 from cabinetwatch.watch.devices import PowerHold, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import (
@@ -32,7 +32,7 @@ from cabinetwatch.watch.sensors import (
     StaleDeadline,
     Unheard,
 )
-from cabinetwatch.watch.site import ConnectionView, House
+from cabinetwatch.watch.site import ConnectionView, SiteModel
 from cabinetwatch.watch.trials import TrialBook
 
 STATE_VERSION = 7
@@ -59,7 +59,7 @@ class Engine:
     def __init__(self, config: Config) -> None:
         self.now = 0
         self.offset_ms = 0
-        self.answer: Answer | None = None
+        self.answer: CommandResult | None = None
         """What became of the last command told."""
         self.refused: deque[Refusal] = deque(maxlen=_MOST_TOLD)
         """What was set aside lately, for who writes the log to take out."""
@@ -73,13 +73,13 @@ class Engine:
     def _build(self, config: Config) -> None:
         self.config = config
         self.trials = TrialBook()
-        self.house = House.build(config)
+        self.house = SiteModel.build(config)
         # Those that are judged: a sensor that rests is left out.
         self._judged = dict(self.house.sensors)
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._deadlines = Deadlines()
         self._waiting: list[tuple[int, str, float]] = []
-        self._panel = Panel(self.house, self._deadlines)
+        self._panel = AlarmManager(self.house, self._deadlines)
         # The panel's own: it is looked at with each reading.
         self._touched = self._panel.touched
 
@@ -485,7 +485,7 @@ class Engine:
         """Take that an entry can't be told, or judged, because of an error."""
         why = describe_error(error)
         if entry.kind is EntryKind.COMMAND:
-            self.answer = Answer(False, f"It can't be carried out ({why}).")
+            self.answer = CommandResult(False, f"It can't be carried out ({why}).")
         excerpt = repr(entry.data)[:LONGEST_EXCERPT]
         subject = f"an entry of the journal ({entry.kind.value})"
         return self._refuse(Refusal(max(entry.t, self.now), subject, excerpt, why))
@@ -534,10 +534,10 @@ class Engine:
                 if (sensor := self.house.sensors.get(name)) is not None:
                     sensor.unheard.note(entry.t, counts, sensor.heard_t)
 
-    def _obey(self, command: Mapping[str, Any], t: int) -> Answer:
+    def _obey(self, command: Mapping[str, Any], t: int) -> CommandResult:
         alarms, devices = self.alarms.values(), self.house.devices
         if command.get("command") in DEEDS:
-            return carry_out_deed(command, self.trials, alarms, devices, (t, self.offset_ms))
+            return log_action(command, self.trials, alarms, devices, (t, self.offset_ms))
         return carry_out(command, alarms, devices, t)
 
     def _start(self, entry: Entry) -> list[Transition]:

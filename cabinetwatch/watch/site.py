@@ -282,7 +282,7 @@ _ORDERS_A_SENSOR = 2
 
 
 @dataclass(frozen=True, slots=True)
-class House:
+class SiteModel:
     """All views of one configuration. `next_order` is free for whoever needs deadlines next."""
 
     config: Config

@@ -18,7 +18,7 @@ from cabinetwatch.store import upkeep as spared
 from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
-from cabinetwatch.store.replay import Follower, pack_state
+from cabinetwatch.store.replay import StoreFollower, pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.trial.readings import Terms
 from cabinetwatch.watch.configuration import load
@@ -57,7 +57,7 @@ class House:
         for i in range(0, len(told), 600):
             store.commit(Batch(told[min(i + 600, len(told)) - 1].t, 0, told[i : i + 600]))
         store.commit(Batch(LATER_MS, 0, [Reading("nas-air", LATER_MS, 30.0)]))
-        store.commit(Batch(LATER_MS, 0, state=pack_state(Follower(store).engine())))
+        store.commit(Batch(LATER_MS, 0, state=pack_state(StoreFollower(store).engine())))
         tidied(store, LATER_MS)
 
     def prune(self) -> None:

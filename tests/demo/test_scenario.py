@@ -8,7 +8,7 @@ import pytest
 from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import configuration_text
-from cabinetwatch.demo.nodes import Told
+from cabinetwatch.demo.nodes import WatchMessage
 
 
 def at(text: str) -> int:
@@ -88,7 +88,7 @@ def test_a_dead_probe_of_the_scenario_gives_nothing_until_it_is_replaced() -> No
 def test_only_the_right_transition_in_time_meets_an_expectation(
     at_s: float, subject: str, condition: str, state: str, fits: bool
 ) -> None:
-    told = Told("2026-01-15T19:46:40Z", subject, condition, state, "words", {})
+    told = WatchMessage("2026-01-15T19:46:40Z", subject, condition, state, "words", {})
     found = scenario.EXPECTED[0].find([(at_s, told)])
     assert found == (told if fits else None)
 

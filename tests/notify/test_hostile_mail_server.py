@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.notify import smtp as wire
-from cabinetwatch.notify.queue import Attempt, Lane, Send
+from cabinetwatch.notify.queue import Attempt, ChannelQueue, Send
 from cabinetwatch.notify.smtp import Timeouts
 from tests.notify.byte_server import ByteServer, Connection
 from tests.notify.test_email_channel import (
@@ -142,7 +142,7 @@ def attempted(
         more = 'username = "watch"'
         config = secured_config(server.port, "none", more=more)
         carrier = channel(config, timeouts, PASSWORD)
-        lane = Lane(to)
+        lane = ChannelQueue(to)
         lane.add(the_notice(config), 0)
         job = lane.next_job(0, 0)
         assert isinstance(job, Send)

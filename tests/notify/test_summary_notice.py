@@ -9,7 +9,7 @@ import pytest
 from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.channels import EmailChannel, NotComposedError
 from cabinetwatch.notify.plan import QuietHours, plan_summary
-from cabinetwatch.notify.queue import Attempt, Lane, Merge, Send
+from cabinetwatch.notify.queue import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, returned, transition
@@ -32,7 +32,7 @@ def test_a_week_has_one_notice_whenever_it_is_planned() -> None:
 
 
 def test_it_goes_to_its_own_recipients_and_each_is_told_once() -> None:
-    lane = Lane((OWNER,))
+    lane = ChannelQueue((OWNER,))
     notice = summary()
     lane.add(notice, NOON_MS)
     assert lane.next_job(NOON_MS, NOON_MS) == Send(notice, (OWNER, FLATMATE))
@@ -47,7 +47,7 @@ def test_it_goes_to_its_own_recipients_and_each_is_told_once() -> None:
 
 def test_it_waits_in_quiet_hours_even_if_it_lists_a_high_alarm() -> None:
     zone = make_config().site.timezone
-    lane = Lane((OWNER,), quiet_hours=QuietHours(time(22), time(7), ZoneInfo(zone)))
+    lane = ChannelQueue((OWNER,), quiet_hours=QuietHours(time(22), time(7), ZoneInfo(zone)))
     night = from_rfc3339("2026-07-01T23:00:00Z")
     lane.add(summary(t=night), night)
     assert lane.next_job(night, night) is None
@@ -56,7 +56,7 @@ def test_it_waits_in_quiet_hours_even_if_it_lists_a_high_alarm() -> None:
 
 
 def test_no_digest_takes_it_in() -> None:
-    lane = Lane((OWNER,), digest_over=1)
+    lane = ChannelQueue((OWNER,), digest_over=1)
     notice = summary()
     lane.add(notice, NOON_MS)
     notices = mail_world().emit(*many(3))
@@ -79,7 +79,7 @@ def test_a_mail_that_is_not_made_yet_is_tried_again_and_is_a_fault_only_if_it_ca
         raise NotComposedError("it is being made", in_the_making=in_the_making)
 
     channel = EmailChannel(config, email, None, compose=compose)
-    lane = Lane(channel.recipients)
+    lane = ChannelQueue(channel.recipients)
     notice = summary()
     lane.add(notice, NOON_MS)
     lane.begin(notice.id, NOON_MS)

@@ -10,7 +10,14 @@ import pytest
 
 from cabinetwatch.charts.picture import Curve
 from cabinetwatch.clock import to_rfc3339
-from cabinetwatch.report.charts import Deed, alarm_marks, curve_of, deeds, draw_charts, note_marks
+from cabinetwatch.report.charts import (
+    LogEntry,
+    alarm_marks,
+    curve_of,
+    draw_charts,
+    note_marks,
+    operator_log,
+)
 from cabinetwatch.report.page import CHARTS, MANIFEST, SPANS, chart_name
 from cabinetwatch.store.codecs import Bucket, Tier
 from cabinetwatch.store.records import Batch
@@ -142,10 +149,10 @@ def test_what_people_did_is_noted_at_its_time(old: House) -> None:
         entry = Entry(END_MS + 1000, EntryKind.COMMAND, command)
         acknowledged = Entry(END_MS + 2000, EntryKind.COMMAND, {"command": "ack", "id": "x"})
         store.commit(Batch(END_MS + 2000, 0, inputs=[entry, acknowledged]))
-        assert deeds(store) == [
-            Deed(END_MS + 1000, "gear-0", r"gear-0 taken out of service: fan\x1b[2J")
+        assert operator_log(store) == [
+            LogEntry(END_MS + 1000, "gear-0", r"gear-0 taken out of service: fan\x1b[2J")
         ]
-        found = deeds(store)
+        found = operator_log(store)
     assert [mark.text for mark in note_marks(found, {"gear-0"}, END_MS)]
     assert not note_marks(found, {"gear-1"}, END_MS)
     assert not note_marks(found, {"gear-0"}, END_MS + 2000)
@@ -171,7 +178,7 @@ def test_a_phase_is_noted_of_its_device_alone_and_only_if_it_began(tmp_path: Pat
             )
         )
         # The watch refused two of the phases; a note may tell of what was done before.
-        assert deeds(store) == [
-            Deed(END_MS + 500, None, "dusted"),
-            Deed(END_MS + 4000, "gear-1", "trial slow: before"),
+        assert operator_log(store) == [
+            LogEntry(END_MS + 500, None, "dusted"),
+            LogEntry(END_MS + 4000, "gear-1", "trial slow: before"),
         ]

@@ -3,7 +3,7 @@
 from cabinetwatch.report.page import page_of
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch
-from cabinetwatch.store.replay import Follower
+from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind
 from tests.support.hand_clock import HandClock
@@ -20,7 +20,7 @@ def watch(store: Store, at_utc_ms: int) -> dict[str, str]:
     clock.stand_still()
     store.close()
     with Store.open(database_url(store.path), watch=True) as living:
-        return dict(page_of(Follower(living).engine(), living, clock, {}, None).watch)
+        return dict(page_of(StoreFollower(living).engine(), living, clock, {}, None).watch)
 
 
 def test_a_machine_that_woke_in_1970_and_a_broker_that_was_late_count_as_what_they_were(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.service.guard import Guard, Judge, Verdict, read_heartbeat
+from cabinetwatch.service.guard import Guard, Judge, Liveness, read_heartbeat
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.text import ConfigError
 from tests.service.mails import part
@@ -263,7 +263,7 @@ def test_an_absence_is_told_once_after_its_time_and_its_end_once(judge: Judge) -
     assert (news.kind, news.for_s) == ("gone", 180)
     assert "has fallen silent" in news.why
     assert judge.look(9000) is None
-    assert judge.heard(ONLINE, retained=False, now_s=9001) == Verdict("back", 8001)
+    assert judge.heard(ONLINE, retained=False, now_s=9001) == Liveness("back", 8001)
     assert judge.heard(ONLINE, retained=False, now_s=9031) is None
     assert judge.look(9032) is None
 
@@ -308,7 +308,7 @@ def test_two_watches_that_are_heard_by_turns_are_told_once_and_the_end_of_it_onc
     for now_s in range(2000, 2570, 30):
         assert judge.heard(heartbeat("one"), retained=False, now_s=now_s) is None
         assert judge.look(now_s) is None
-    assert judge.look(2591) == Verdict("alone", 2591 - 1030)
+    assert judge.look(2591) == Liveness("alone", 2591 - 1030)
     assert judge.look(2592) is None
 
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from cabinetwatch.report.summary_week import IsoWeek, Week
-from cabinetwatch.service.offline import Rehearsal
+from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.replay import Replayer
@@ -41,7 +41,7 @@ def test_what_was_rehearsed_is_judged_kept_condensed_and_frozen(tmp_path: Path) 
     config = configuration.load(path)
     migrate(config.store.url)
     with Store.open(config.store.url) as store:
-        rehearsal = Rehearsal(config, store, MONDAY)
+        rehearsal = OfflineRun(config, store, MONDAY)
         for minute in range(1, 600):
             rehearsal.live(MONDAY + minute * MINUTE_MS, {"hall": 30.0 if minute > 300 else 20.0})
             if minute == 310:

@@ -4,12 +4,12 @@ import json
 
 import pytest
 
-from cabinetwatch.thermal.detection import Envelope
+from cabinetwatch.thermal.detection import BoundTest
 
 TAU_S, NORMAL_K, GUARD_K, LIMIT_K = 1800.0, 10.0, 11.5, 0.5
 
 
-def run(envelope: Envelope, levels_k: list[float], from_ms: int = 0) -> list[bool]:
+def run(envelope: BoundTest, levels_k: list[float], from_ms: int = 0) -> list[bool]:
     """Standing after each level, ten seconds apart."""
     found = []
     for i, level_k in enumerate(levels_k):
@@ -21,24 +21,24 @@ def run(envelope: Envelope, levels_k: list[float], from_ms: int = 0) -> list[boo
 def test_a_cabinet_door_that_is_opened_and_closed_is_no_lost_cooling() -> None:
     opened = [NORMAL_K - 0.7 * i for i in range(10)] + [3.0] * 60
     closed = [3.0 + 0.7 * i for i in range(10)] + [NORMAL_K] * 200
-    assert not any(run(Envelope(), [NORMAL_K] * 500 + opened + closed))
+    assert not any(run(BoundTest(), [NORMAL_K] * 500 + opened + closed))
 
 
 def test_a_rise_beyond_normal_is_found_at_the_second_level_that_shows_it() -> None:
-    envelope = Envelope()
+    envelope = BoundTest()
     run(envelope, [NORMAL_K] * 500)
     assert run(envelope, [10.9, 10.9], 5_000_000) == [False, True]
     assert envelope.since_ms == pytest.approx(4_990_000, abs=10_000)
 
 
 def test_a_single_wild_level_is_no_lost_cooling() -> None:
-    envelope = Envelope()
+    envelope = BoundTest()
     run(envelope, [NORMAL_K] * 500)
     assert run(envelope, [25.0, NORMAL_K, NORMAL_K], 5_000_000) == [False] * 3
 
 
 def test_lost_cooling_is_found_after_a_low_load_too() -> None:
-    envelope = Envelope()
+    envelope = BoundTest()
     run(envelope, [NORMAL_K] * 500)
     low = [4.0 + 6.0 * 0.99**i for i in range(2000)]
     run(envelope, low, 5_000_000)
@@ -47,9 +47,9 @@ def test_lost_cooling_is_found_after_a_low_load_too() -> None:
 
 
 def test_the_state_goes_on_as_saved() -> None:
-    first = Envelope(-1)
+    first = BoundTest(-1)
     run(first, [-NORMAL_K + 0.01 * i for i in range(50)])
-    second = Envelope.load(json.loads(json.dumps(first.save())))
+    second = BoundTest.load(json.loads(json.dumps(first.save())))
     levels = [-NORMAL_K + 0.3 * i for i in range(50)]
     assert run(first, levels, 500_000) == run(second, levels, 500_000)
     assert first.save() == second.save()

@@ -3,7 +3,7 @@
 import pytest
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.learning import HIGHEST, Swings
+from cabinetwatch.thermal.learning import HIGHEST, LoadExcursions
 from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, HOUR_S, Course, Scene, TwoParts
 
@@ -70,11 +70,11 @@ def test_a_first_night_off_leaves_no_loss_behind_when_it_comes_on() -> None:
 
 
 def test_a_peak_counts_when_it_is_gone_and_up_to_a_limit_only() -> None:
-    swings = Swings(10.0)
+    swings = LoadExcursions(10.0)
     assert not any(swings.take(level_k) for level_k in (10.0, 12.0, 13.0, 11.9))
     assert swings.take(11.4)
     assert swings.top_k == 13.0
     assert not any(swings.take(level_k) for level_k in (12.9, 10.0))
     assert any(swings.take(level_k) for level_k in (30.0, 10.0))
     assert swings.top_k == pytest.approx(10.0 * HIGHEST)
-    assert Swings.load(swings.save()) == swings
+    assert LoadExcursions.load(swings.save()) == swings

@@ -4,7 +4,7 @@ from typing import Any
 
 from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftObserver
-from cabinetwatch.watch.commands import Answer
+from cabinetwatch.watch.commands import CommandResult
 from cabinetwatch.watch.events import EntryKind
 from tests.watch.world import HOUR, World
 
@@ -16,7 +16,7 @@ def _climbing(days: int) -> DriftObserver:
     return drift
 
 
-def _note(world: World, **data: Any) -> Answer:
+def _note(world: World, **data: Any) -> CommandResult:
     world.tells(EntryKind.COMMAND, command="note", **data)
     assert world.engine.answer is not None
     return world.engine.answer

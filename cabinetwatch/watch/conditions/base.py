@@ -14,7 +14,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import Entry, Priority
 from cabinetwatch.watch.sensors import SensorView
-from cabinetwatch.watch.site import House
+from cabinetwatch.watch.site import SiteModel
 
 
 def celsius(value_c: float) -> str:
@@ -138,7 +138,7 @@ class Condition(ABC):
     momentary: ClassVar[bool] = False
     """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
-    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
         self.house = house
         self.subject = subject
         self.settings = settings
@@ -267,7 +267,7 @@ class DeviceCondition(Condition):
     ends_a_trial: ClassVar[bool] = False
     """Whether a change of cooling must be undone when it comes during a trial of the device."""
 
-    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(house, subject, settings)
         self.device = house.devices[subject]
 
@@ -325,7 +325,7 @@ class SensorCondition(Condition):
 
     kind = "sensor"
 
-    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(house, subject, settings)
         self.sensor = house.sensors[subject]
 

@@ -20,7 +20,7 @@ from cabinetwatch.watch.conditions.base import (
     quantity,
 )
 from cabinetwatch.watch.sensors import SensorView
-from cabinetwatch.watch.site import House
+from cabinetwatch.watch.site import SiteModel
 
 _OTHER_DEADBAND = {"humidity": 2.0, "power": 2.0, "fan-speed": 30.0, "sound-level": 1.0}
 """In %RH, W, rpm, dB; our choice: a few times the resolution of common sensors."""
@@ -180,7 +180,7 @@ class Condensation(SensorCondition):
         " is wet or has just come in from the cold: let it dry and warm up first."
     )
 
-    def __init__(self, house: House, subject: str, settings: AlarmSettings) -> None:
+    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(house, subject, settings)
         config = house.config
         self.air = house.sensors[companion(config, subject) or subject]
