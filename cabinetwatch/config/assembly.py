@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.config.alarm_tables import read_alarms
-from cabinetwatch.config.alarms import ConditionSpec
+from cabinetwatch.config.alarms import AlarmSettings, ConditionSpec
 from cabinetwatch.config.base import Table
 from cabinetwatch.config.devices import Device
 from cabinetwatch.config.model import Config
@@ -16,7 +16,7 @@ from cabinetwatch.config.reports import Page, Summary
 from cabinetwatch.config.sensors import Sensor
 from cabinetwatch.config.site import Site
 from cabinetwatch.config.store import Store
-from cabinetwatch.config.wording import keys_of, unknown
+from cabinetwatch.config.wording import Places, keys_of, unknown
 
 _SINGLE: dict[str, type[Table]] = {
     "site": Site,
@@ -33,10 +33,14 @@ def assemble(
 ) -> Config | None:
     """Give the configuration that these tables are, or None when `reader` has noted faults."""
     for name in raw.keys() - set(keys_of(Config)):
-        known = keys_of(Config)
-        reader.problems.add(
-            "", unknown("table" if isinstance(raw[name], dict) else "key", name, known)
-        )
+        is_table = isinstance(raw[name], dict)
+        belongs = reader.problems.places.of(name, is_table=is_table)
+        if not belongs and is_table and "quantity" in raw[name]:
+            belongs = f"write [sensors.{name}]"
+        if not belongs and is_table and "temperature" in raw[name]:
+            belongs = f"write [devices.{name}]"
+        kind = "table" if is_table else "key"
+        reader.problems.add("", unknown(kind, name, keys_of(Config), belongs))
     # The default of the store's url is a relative path, which a table must be read to resolve.
     present = {"store": {}} | {name: table for name, table in raw.items() if table is not None}
     parts: dict[str, Any] = {
@@ -58,6 +62,26 @@ def assemble(
     parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
     _check_summary(raw, reader)
     return None if reader.problems else Config(**parts).settled(conditions)
+
+
+def places_of(conditions: Sequence[ConditionSpec]) -> Places:
+    """Give where each key and each table of a configuration stands."""
+    models = [(f"[{name}]", model) for name, model in _SINGLE.items()]
+    models += [("[sensors.ID]", Sensor), ("[devices.ID]", Device), ("[notify]", Notify)]
+    models += [(f"[notify.{name}]", model) for name, model in _CHANNELS.items()]
+    keys = [(key, where) for where, model in models for key in keys_of(model)]
+    # What every condition has belongs to none of them.
+    keys += [(key, "[alarms.CONDITION]") for key in keys_of(AlarmSettings)]
+    keys += [
+        (key, f"[alarms.{spec.name}]")
+        for spec in conditions
+        for key in keys_of(spec.settings)
+        if key not in keys_of(AlarmSettings)
+    ]
+    tables = [(name, f"[{name}]") for name in keys_of(Config)]
+    tables += [(name, f"[notify.{name}]") for name in _CHANNELS]
+    tables += [(spec.name, f"[alarms.{spec.name}]") for spec in conditions]
+    return Places((pair for pair in keys if pair[0] not in {*_CHANNELS, "alarms"}), tables)
 
 
 def _read_notify(raw: object, reader: Reader) -> Notify | None:

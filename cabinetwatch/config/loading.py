@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.config.alarms import ConditionSpec
-from cabinetwatch.config.assembly import assemble
+from cabinetwatch.config.assembly import assemble, places_of
 from cabinetwatch.config.files import read_plain_file
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.reading import Reader
@@ -128,7 +128,7 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    problems = Problems(str(path))
+    problems = Problems(str(path), places_of(conditions))
     tables = _parse_toml(text, path)
     return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
 

@@ -52,9 +52,9 @@ class Reader:
             return {}
         for name, inner in raw.items():
             if not isinstance(inner, dict):
-                self.problems.add(
-                    where, f"{name} = {show(inner)} is no table; write [{where}.{name}]"
-                )
+                # A key in the table of all of them, or else a name of one.
+                right = self.problems.places.of(name, is_table=False) or f"write [{where}.{name}]"
+                self.problems.add(where, f"{name} = {show(inner)} is no table; {right}")
         return {name: inner for name, inner in raw.items() if isinstance(inner, dict)}
 
 

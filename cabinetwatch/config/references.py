@@ -96,12 +96,14 @@ def _check_roles(
         fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
         if name not in sensors:
             # One whose quantity is wrong, which is told of by itself, may be meant as well.
-            meant = fitting + [i for i, s in sensors.items() if s.get("quantity") not in UNITS]
+            meant = fitting + [
+                i for i, s in sensors.items() if s.get("quantity") not in tuple(UNITS)
+            ]
             said = unknown(f"sensor of {needed}", name, meant)
             problems.add(f"devices.{device_id}", f"{role} = {said}")
             continue
         quantity = sensors[name].get("quantity")
-        if quantity in UNITS and quantity != needed and not journaled:
+        if quantity in tuple(UNITS) and quantity != needed and not journaled:
             right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
             problems.add(
                 f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'

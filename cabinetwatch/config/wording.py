@@ -15,6 +15,10 @@ from cabinetwatch.text import printable, without_secrets
 
 _LONGEST_VALUE = 60
 _LONGEST_INTEGER_BITS = 200
+_NEAR = 0.7
+"""Of `difflib`'s ratio: one letter too many or two exchanged, and not just the same letters."""
+_SHORTEST_BEGINNING = 3
+_MOST_LISTED = 25
 
 _NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
 _TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
@@ -44,10 +48,51 @@ _WRONG = {
 }
 
 
-class Problems:
-    """The faults found so far in one file."""
+class Places:
+    """Where each key and each table of a configuration stands.
 
-    def __init__(self, file: str) -> None:
+    Args:
+        keys: key and table, such as max_rise_k and [devices.ID].
+        tables: the last part of a table's name, and the whole, such as email and [notify.email].
+    """
+
+    def __init__(
+        self, keys: Iterable[tuple[str, str]] = (), tables: Iterable[tuple[str, str]] = ()
+    ) -> None:
+        self._keys = _gathered(keys)
+        self._tables = _gathered(tables)
+
+    def of(self, name: str, *, is_table: bool) -> str:
+        """Give the rest of a sentence that says where a name belongs; empty when nowhere."""
+        if name in self._tables and (is_table or name not in self._keys):
+            return f"write {_either(self._tables[name])}"
+        if name in self._keys:
+            return f"it is a key of {_either(self._keys[name])}"
+        near = nearest(name, [*self._keys, *self._tables])
+        if near is None:
+            return ""
+        where = self._keys.get(near) or self._tables[near]
+        return f"the nearest known one is {near}, of {_either(where)}"
+
+
+def _gathered(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for name, where in pairs:
+        if where not in found.setdefault(name, []):
+            found[name].append(where)
+    return found
+
+
+def _either(places: list[str]) -> str:
+    *others, last = places
+    return f"{', '.join(others)} or {last}" if others else last
+
+
+class Problems:
+    """The faults found so far in one file; `places` help to say where a key belongs."""
+
+    def __init__(self, file: str, places: Places | None = None) -> None:
+        self.places = places or Places()
         self._file = file
         self._sentences: list[str] = []
 
@@ -60,7 +105,7 @@ class Problems:
 
     def add_error(self, table: str, model: type[Table], error: ErrorDetails) -> None:
         """Note what pydantic found wrong with one key of a table."""
-        self.add(table, describe(model, error))
+        self.add(table, describe(model, error, self.places))
 
     def raise_if_any(self) -> None:
         """Raise a ConfigError with all the faults, if there are any."""
@@ -71,11 +116,13 @@ class Problems:
         return bool(self._sentences)
 
 
-def describe(model: type[Table], error: ErrorDetails) -> str:
+def describe(model: type[Table], error: ErrorDetails, places: Places) -> str:
     """Turn an error of pydantic's about a key of `model` into the rest of a sentence."""
     key, *inside = error["loc"]
     if error["type"] == "extra_forbidden":
-        return unknown("key", str(key), keys_of(model))
+        is_table = isinstance(error["input"], dict)
+        belongs = places.of(str(key), is_table=is_table)
+        return unknown("table" if is_table else "key", str(key), keys_of(model), belongs)
     right = _what_is_right(model, str(key))
     if error["type"] == "missing" and not inside:
         return f"{key} is missing{right}"
@@ -103,11 +150,36 @@ def _unquoted(error: ErrorDetails) -> str:
     return f"; write {number[1].replace(',', '.')} without quotes"
 
 
-def unknown(kind: str, name: str, known: Iterable[str]) -> str:
-    """Say that a name is not known, and which known one is nearest to it."""
-    nearest = difflib.get_close_matches(name, sorted(known), 1, cutoff=0.0)
-    hint = f"; the nearest known one is {nearest[0]}" if nearest else f"; there is no {kind} yet"
-    return f"{printable(name)} is an unknown {kind}{hint}"
+def unknown(kind: str, name: str, known: Iterable[str], belongs: str = "") -> str:
+    """Say that a name is not known, and which one is likely meant, or else all that are known.
+
+    `belongs` is what `Places` say of it, which counts where no known one is near.
+    """
+    return f"{printable(name)} is an unknown {kind}; {_meant(kind, name, list(known), belongs)}"
+
+
+def _meant(kind: str, name: str, known: list[str], belongs: str) -> str:
+    near = nearest(name, known)
+    if near is not None:
+        return f"the nearest known one is {near}"
+    return belongs or (among(known) if known else f"there is no {kind} yet")
+
+
+def among(known: Iterable[str]) -> str:
+    """List what is known, as the rest of a sentence; not all of it when it is much."""
+    names = list(known)
+    more = f" and {len(names) - _MOST_LISTED} more" if len(names) > _MOST_LISTED else ""
+    return f"known are {', '.join(names[:_MOST_LISTED])}{more}"
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Give the known name that another is likely meant for; None when none is really near."""
+    names = sorted(known)
+    close = difflib.get_close_matches(name, names, 1, cutoff=_NEAR)
+    if close:
+        return close[0]
+    begun = [each for each in names if each.startswith(name)]
+    return begun[0] if len(begun) == 1 and len(name) >= _SHORTEST_BEGINNING else None
 
 
 def keys_of(model: type[Table]) -> list[str]:
