@@ -25,21 +25,25 @@ _LONGEST = 23
 _OURS = re.compile(r"[0-9A-Za-z]{1,23}")
 
 
-def client_id_of(settings: Mqtt, store: Path, *, has_run: bool) -> str:
+def client_id_of(settings: Mqtt, store: Path, *, has_run: bool, last: str = "") -> str:
     """Give the client ID of the watch over a store: the configured one, or else its own.
 
-    Its own is made up at its first start, and the same ever after. A watch that ran before it made
-    one up goes on under the old name: the broker keeps messages for that.
+    Its own is made up at its first start, and the same ever after. Where it is not beside the
+    store, as after a restore onto a new card, the watch goes on under the name that it last had,
+    and one that ran before it made one up under the old name: the broker keeps messages for that.
 
     Args:
         settings: the table [mqtt].
         store: the path of the store.
         has_run: whether a watch has run with this store before.
+        last: under which ID it was last let in, as the store has it; empty where it does not say.
     """
     path = store.with_name(f"{store.name}.client-id")
     own = _read(path)
     if own is None:
-        own = _BEFORE if has_run and settings.client_id is None else made_up()
+        own = made_up()
+        if has_run and settings.client_id is None:
+            own = last if _OURS.fullmatch(last) else _BEFORE
         _keep(path, own)
     return settings.client_id or own
 

@@ -110,7 +110,10 @@ class Daemon:
         startup.rename_sensors(store, config)
         before = warm_engine(store)
         has_run = bool(store.entries(EntryKind.START))
-        self.client_id = client_id_of(config.mqtt, config.store_path(), has_run=has_run)
+        last_id = "" if before is None else before.house.site.connection.client_id
+        self.client_id = client_id_of(
+            config.mqtt, config.store_path(), has_run=has_run, last=last_id
+        )
         engine = before or Engine(config)
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)

@@ -1,6 +1,7 @@
 """A store in memory in place of one whose disk refuses at the start, so that alarms are told."""
 
 import logging
+import threading
 import time
 
 from cabinetwatch.config.model import Config
@@ -37,21 +38,35 @@ class StandIn:
         mqtt = real.mqtt.model_copy(update={"client_id": client_id})
         self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
         self._next_try = time.monotonic() + TRY_EVERY_S
+        self._trying: threading.Thread | None = None
+        self._is_over = False
 
     def is_over(self) -> bool:
-        """Try the real store now and then; true once it can be written, or set aside."""
-        if time.monotonic() < self._next_try:
-            return False
-        self._next_try = time.monotonic() + TRY_EVERY_S
+        """Have the real store tried now and then; true once it can be written, or set aside.
+
+        A damaged or an older one takes minutes to be opened, and a dying disk may never answer: so
+        a thread of its own waits for it, and who asks never does.
+        """
+        if self._trying is not None:
+            if self._trying.is_alive():
+                return False
+            self._trying = None
+            self._next_try = time.monotonic() + TRY_EVERY_S
+        elif time.monotonic() >= self._next_try:
+            self._trying = threading.Thread(target=self._try, name="store-trial", daemon=True)
+            self._trying.start()
+        return self._is_over
+
+    def _try(self) -> None:
         try:
             startup.open_or_make(self.real.store.url).close()
         except DamagedStoreError:
             # The disk lets itself be read: a new start looks twice and does what there is to do.
-            return True
+            self._is_over = True
         except StoreError as error:
             _log.debug("still no store: %s", error)
-            return False
-        return True
+        else:
+            self._is_over = True
 
     def end(self) -> int:
         """Let go of the records in memory; give how many readings they held."""
