@@ -15,6 +15,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     Salvage,
+    WriterLock,
     database_path,
     finish_setting_aside,
     kind_of_status,
@@ -65,12 +66,13 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     put_aside(url, error)
 
 
-def open_or_make(url: str, *, watch: bool = False) -> Store:
+def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
     """Open the store for writing, made or brought up to date where that is needed.
 
     Args:
         url: of the store.
         watch: it is a watch that writes to it, and others see that it runs.
+        lock: as for `Store.open`.
 
     Raises:
         DamagedStoreError: it is ours, but damaged.
@@ -78,7 +80,7 @@ def open_or_make(url: str, *, watch: bool = False) -> Store:
     """
     path = database_path(url)
     finish_setting_aside(path)
-    store = _opened(url, watch=watch)
+    store = _opened(url, watch=watch, lock=lock)
     salvage = pending_salvage(path)
     if salvage is not None and salvage.last_seq is None and not salvage.error:
         store.close()
@@ -110,10 +112,10 @@ def _begin_salvage(url: str, salvage: Salvage) -> None:
         note_failed(path, salvage, str(error))
 
 
-def _opened(url: str, *, watch: bool) -> Store:
+def _opened(url: str, *, watch: bool, lock: WriterLock | None = None) -> Store:
     """Open the store as it is; only one that is not there or is older is worth a migration."""
     try:
-        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch, lock=lock)
     except (DamagedStoreError, DiskFaultError):
         raise
     except StoreError:
