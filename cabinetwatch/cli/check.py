@@ -423,11 +423,27 @@ def warnings(config: Config) -> Iterator[str]:
                 f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
                 f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
             )
+    yield from _shared_sensors(config)
     for table in (config.mqtt, config.notify.email):
         if table is not None and table.exposure is not None:
             yield table.exposure
     if config.notify.email is None and config.notify.command is None:
         yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
+
+
+def _shared_sensors(config: Config) -> Iterator[str]:
+    """Several devices by one temperature: the heat of one is told of all."""
+    sharing: dict[str, list[str]] = {}
+    for name, device in config.devices.items():
+        sharing.setdefault(device.temperature, []).append(name)
+    for sensor, devices in sharing.items():
+        if len(devices) > 1:
+            *others, last = (f"[devices.{name}]" for name in devices)
+            yield (
+                f"{', '.join(others)} and {last} have one temperature sensor, {sensor}, so the heat"
+                " of one is told of the others too; give each a sensor of its own, or make them"
+                " one device, whose power may be a list."
+            )
 
 
 def rename_warnings(config: Config) -> Iterator[str]:

@@ -21,7 +21,7 @@ from cabinetwatch.service.parts import Notifier
 from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.startup import FallbackStore, client_id_last
 from cabinetwatch.store.database import clear_leftovers
-from cabinetwatch.store.place import DiskFaultError
+from cabinetwatch.store.place import DiskFaultError, WriterLock
 from cabinetwatch.store.snapshot import find_watch
 from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted
 from cabinetwatch.watch import configuration
@@ -79,7 +79,7 @@ def run_run(args: argparse.Namespace) -> int:
         daemon, stand_in = _started(config)
         while True:
             notifier.ready()
-            changed = _watch(daemon, path, signals, notifier, stand_in)
+            changed, lock = _watch(daemon, path, signals, notifier, stand_in)
             lost = 0 if stand_in is None else stand_in.end()
             if isinstance(changed, int):
                 return changed
@@ -89,7 +89,7 @@ def run_run(args: argparse.Namespace) -> int:
             same = changed.store.url == before.store.url
             reloaded = same and daemon.damage is None and stand_in is None
             with notifier.kept_alive(_OPENING_S):
-                daemon, stand_in = _started_anew(changed, before, reloaded=reloaded)
+                daemon, stand_in = _started_anew(changed, before, reloaded=reloaded, lock=lock)
             if was_away and stand_in is None:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
@@ -112,12 +112,14 @@ def _loaded(path: Path) -> Config:
     return config
 
 
-def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, FallbackStore | None]:
+def _started(
+    config: Config, *, reloaded: bool = False, lock: WriterLock | None = None
+) -> tuple[Daemon, FallbackStore | None]:
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
     if clear_leftovers(config.store_path()):
         _log.warning("what a watch that was killed had kept in memory was removed")
     try:
-        daemon, stand_in = _begun(config, reloaded=reloaded), None
+        daemon, stand_in = _begun(config, reloaded=reloaded, lock=lock), None
     except DiskFaultError as error:
         stand_in = FallbackStore(config, error)
         daemon = _begun(stand_in.config)
@@ -135,59 +137,70 @@ def _started(config: Config, *, reloaded: bool = False) -> tuple[Daemon, Fallbac
     return daemon, stand_in
 
 
-def _begun(config: Config, *, reloaded: bool = False) -> Daemon:
-    daemon = Daemon(config, reloaded=reloaded)
+def _begun(config: Config, *, reloaded: bool = False, lock: WriterLock | None = None) -> Daemon:
+    daemon = Daemon(config, reloaded=reloaded, lock=lock)
     daemon.start()
     return daemon
 
 
 def _started_anew(
-    config: Config, before: Config, *, reloaded: bool
+    config: Config, before: Config, *, reloaded: bool, lock: WriterLock | None
 ) -> tuple[Daemon, FallbackStore | None]:
     """Go on with a changed configuration, or as before if the watch can't start with it."""
     try:
-        return _started(config, reloaded=reloaded)
+        return _started(config, reloaded=reloaded, lock=lock)
     except CabinetwatchError as error:
         _log.error("%s: %s", _KEPT, _one_line(error))
-        return _started(before, reloaded=reloaded)
+        return _started(before, reloaded=reloaded, lock=lock)
 
 
 def _watch(
     daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: FallbackStore | None
-) -> Config | int:
+) -> tuple[Config | int, WriterLock | None]:
     """Run a daemon to its end; give the configuration to go on with, or the exit status.
+
+    Who goes on with the same store gets its lock as well, so that nobody comes in between.
+    """
+    patience_s, hold = 1.0, False
+    try:
+        changed = _end_of(daemon, path, signals, notifier, stand_in)
+        if not isinstance(changed, int):
+            patience_s = _RELOAD_PATIENCE_S
+            hold = changed.store.url == daemon.config.store.url
+    finally:
+        # Each step is bounded, so it may be called progress.
+        lock = daemon.stop(patience_s, stepped=notifier.alive, hold=hold)
+    return changed, lock
+
+
+def _end_of(
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: FallbackStore | None
+) -> Config | int:
+    """Wait until a daemon has to end; give the configuration to go on with, or the exit status.
 
     With a damaged store, which is set aside, the watch goes on at once with a new one.
     """
-    patience_s = 1.0
     watchdog = Watchdog(daemon, notifier)
-    try:
-        while True:
-            watchdog.look()
-            if daemon.wait(0.2):
-                if daemon.damage is not None:
-                    patience_s = _RELOAD_PATIENCE_S
-                    return daemon.config
-                _log.critical("the watch stops: %s", daemon.failure)
-                notifier.stopping()
-                return 1
-            if signals.stop.is_set():
-                _log.info("asked to stop")
-                notifier.stopping()
-                return 0
-            if stand_in is not None and stand_in.is_over():
-                patience_s = _RELOAD_PATIENCE_S
-                return stand_in.real
-            if signals.reload.is_set():
-                signals.reload.clear()
-                changed = _reload(path, daemon, works=stand_in is None)
-                if changed is not None:
-                    notifier.reloading()
-                    patience_s = _RELOAD_PATIENCE_S
-                    return changed
-    finally:
-        # Each step is bounded, so it may be called progress.
-        daemon.stop(patience_s, stepped=notifier.alive)
+    while True:
+        watchdog.look()
+        if daemon.wait(0.2):
+            if daemon.damage is not None:
+                return daemon.config
+            _log.critical("the watch stops: %s", daemon.failure)
+            notifier.stopping()
+            return 1
+        if signals.stop.is_set():
+            _log.info("asked to stop")
+            notifier.stopping()
+            return 0
+        if stand_in is not None and stand_in.is_over():
+            return stand_in.real
+        if signals.reload.is_set():
+            signals.reload.clear()
+            changed = _reload(path, daemon, works=stand_in is None)
+            if changed is not None:
+                notifier.reloading()
+                return changed
 
 
 def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:

@@ -15,7 +15,14 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from cabinetwatch.config.equipment import AlarmTables, ConditionSpec, Device, Sensor, SubjectKind
+from cabinetwatch.config.equipment import (
+    AlarmSettings,
+    AlarmTables,
+    ConditionSpec,
+    Device,
+    Sensor,
+    SubjectKind,
+)
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import (
     Command,
@@ -33,6 +40,10 @@ from cabinetwatch.text import ConfigError, printable, without_secrets
 
 _LONGEST_VALUE = 60
 _LONGEST_INTEGER_BITS = 200
+_NEAR = 0.7
+"""Of `difflib`'s ratio: one letter too many or two exchanged, and not just the same letters."""
+_SHORTEST_BEGINNING = 3
+_MOST_LISTED = 25
 
 _NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
 _TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
@@ -62,10 +73,51 @@ _WRONG = {
 }
 
 
-class Problems:
-    """The faults found so far in one file."""
+class Places:
+    """Where each key and each table of a configuration stands.
 
-    def __init__(self, file: str) -> None:
+    Args:
+        keys: key and table, such as max_rise_k and [devices.ID].
+        tables: the last part of a table's name, and the whole, such as email and [notify.email].
+    """
+
+    def __init__(
+        self, keys: Iterable[tuple[str, str]] = (), tables: Iterable[tuple[str, str]] = ()
+    ) -> None:
+        self._keys = _gathered(keys)
+        self._tables = _gathered(tables)
+
+    def of(self, name: str, *, is_table: bool) -> str:
+        """Give the rest of a sentence that says where a name belongs; empty when nowhere."""
+        if name in self._tables and (is_table or name not in self._keys):
+            return f"write {_either(self._tables[name])}"
+        if name in self._keys:
+            return f"it is a key of {_either(self._keys[name])}"
+        near = nearest(name, [*self._keys, *self._tables])
+        if near is None:
+            return ""
+        where = self._keys.get(near) or self._tables[near]
+        return f"the nearest known one is {near}, of {_either(where)}"
+
+
+def _gathered(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for name, where in pairs:
+        if where not in found.setdefault(name, []):
+            found[name].append(where)
+    return found
+
+
+def _either(places: list[str]) -> str:
+    *others, last = places
+    return f"{', '.join(others)} or {last}" if others else last
+
+
+class Problems:
+    """The faults found so far in one file; `places` help to say where a key belongs."""
+
+    def __init__(self, file: str, places: Places | None = None) -> None:
+        self.places = places or Places()
         self._file = file
         self._sentences: list[str] = []
 
@@ -78,7 +130,7 @@ class Problems:
 
     def add_error(self, table: str, model: type[Table], error: ErrorDetails) -> None:
         """Note what pydantic found wrong with one key of a table."""
-        self.add(table, describe(model, error))
+        self.add(table, describe(model, error, self.places))
 
     def raise_if_any(self) -> None:
         """Raise a ConfigError with all the faults, if there are any."""
@@ -89,11 +141,13 @@ class Problems:
         return bool(self._sentences)
 
 
-def describe(model: type[Table], error: ErrorDetails) -> str:
+def describe(model: type[Table], error: ErrorDetails, places: Places) -> str:
     """Turn an error of pydantic's about a key of `model` into the rest of a sentence."""
     key, *inside = error["loc"]
     if error["type"] == "extra_forbidden":
-        return unknown("key", str(key), keys_of(model))
+        is_table = isinstance(error["input"], dict)
+        belongs = places.of(str(key), is_table=is_table)
+        return unknown("table" if is_table else "key", str(key), keys_of(model), belongs)
     right = _what_is_right(model, str(key))
     if error["type"] == "missing" and not inside:
         return f"{key} is missing{right}"
@@ -121,11 +175,36 @@ def _unquoted(error: ErrorDetails) -> str:
     return f"; write {number[1].replace(',', '.')} without quotes"
 
 
-def unknown(kind: str, name: str, known: Iterable[str]) -> str:
-    """Say that a name is not known, and which known one is nearest to it."""
-    nearest = difflib.get_close_matches(name, sorted(known), 1, cutoff=0.0)
-    hint = f"; the nearest known one is {nearest[0]}" if nearest else f"; there is no {kind} yet"
-    return f"{printable(name)} is an unknown {kind}{hint}"
+def unknown(kind: str, name: str, known: Iterable[str], belongs: str = "") -> str:
+    """Say that a name is not known, and which one is likely meant, or else all that are known.
+
+    `belongs` is what `Places` say of it, which counts where no known one is near.
+    """
+    return f"{printable(name)} is an unknown {kind}; {_meant(kind, name, list(known), belongs)}"
+
+
+def _meant(kind: str, name: str, known: list[str], belongs: str) -> str:
+    near = nearest(name, known)
+    if near is not None:
+        return f"the nearest known one is {near}"
+    return belongs or (among(known) if known else f"there is no {kind} yet")
+
+
+def among(known: Iterable[str]) -> str:
+    """List what is known, as the rest of a sentence; not all of it when it is much."""
+    names = list(known)
+    more = f" and {len(names) - _MOST_LISTED} more" if len(names) > _MOST_LISTED else ""
+    return f"known are {', '.join(names[:_MOST_LISTED])}{more}"
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Give the known name that another is likely meant for; None when none is really near."""
+    names = sorted(known)
+    close = difflib.get_close_matches(name, names, 1, cutoff=_NEAR)
+    if close:
+        return close[0]
+    begun = [each for each in names if each.startswith(name)]
+    return begun[0] if len(begun) == 1 and len(name) >= _SHORTEST_BEGINNING else None
 
 
 def keys_of(model: type[Table]) -> list[str]:
@@ -214,9 +293,9 @@ class Reader:
             return {}
         for name, inner in raw.items():
             if not isinstance(inner, dict):
-                self.problems.add(
-                    where, f"{name} = {show(inner)} is no table; write [{where}.{name}]"
-                )
+                # A key in the table of all of them, or else a name of one.
+                right = self.problems.places.of(name, is_table=False) or f"write [{where}.{name}]"
+                self.problems.add(where, f"{name} = {show(inner)} is no table; {right}")
         return {name: inner for name, inner in raw.items() if isinstance(inner, dict)}
 
 
@@ -380,12 +459,14 @@ def _check_roles(
         fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
         if name not in sensors:
             # One whose quantity is wrong, which is told of by itself, may be meant as well.
-            meant = fitting + [i for i, s in sensors.items() if s.get("quantity") not in UNITS]
+            meant = fitting + [
+                i for i, s in sensors.items() if s.get("quantity") not in tuple(UNITS)
+            ]
             said = unknown(f"sensor of {needed}", name, meant)
             problems.add(f"devices.{device_id}", f"{role} = {said}")
             continue
         quantity = sensors[name].get("quantity")
-        if quantity in UNITS and quantity != needed and not journaled:
+        if quantity in tuple(UNITS) and quantity != needed and not journaled:
             right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
             problems.add(
                 f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'
@@ -443,10 +524,14 @@ def assemble(
 ) -> Config | None:
     """Give the configuration that these tables are, or None when `reader` has noted faults."""
     for name in raw.keys() - set(keys_of(Config)):
-        known = keys_of(Config)
-        reader.problems.add(
-            "", unknown("table" if isinstance(raw[name], dict) else "key", name, known)
-        )
+        is_table = isinstance(raw[name], dict)
+        belongs = reader.problems.places.of(name, is_table=is_table)
+        if not belongs and is_table and "quantity" in raw[name]:
+            belongs = f"write [sensors.{name}]"
+        if not belongs and is_table and "temperature" in raw[name]:
+            belongs = f"write [devices.{name}]"
+        kind = "table" if is_table else "key"
+        reader.problems.add("", unknown(kind, name, keys_of(Config), belongs))
     # The default of the store's url is a relative path, which a table must be read to resolve.
     present = {"store": {}} | {name: table for name, table in raw.items() if table is not None}
     parts: dict[str, Any] = {
@@ -468,6 +553,26 @@ def assemble(
     parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
     _check_summary(raw, reader)
     return None if reader.problems else Config(**parts).settled(conditions)
+
+
+def places_of(conditions: Sequence[ConditionSpec]) -> Places:
+    """Give where each key and each table of a configuration stands."""
+    models = [(f"[{name}]", model) for name, model in _SINGLE.items()]
+    models += [("[sensors.ID]", Sensor), ("[devices.ID]", Device), ("[notify]", Notify)]
+    models += [(f"[notify.{name}]", model) for name, model in _CHANNELS.items()]
+    keys = [(key, where) for where, model in models for key in keys_of(model)]
+    # What every condition has belongs to none of them.
+    keys += [(key, "[alarms.CONDITION]") for key in keys_of(AlarmSettings)]
+    keys += [
+        (key, f"[alarms.{spec.name}]")
+        for spec in conditions
+        for key in keys_of(spec.settings)
+        if key not in keys_of(AlarmSettings)
+    ]
+    tables = [(name, f"[{name}]") for name in keys_of(Config)]
+    tables += [(name, f"[notify.{name}]") for name in _CHANNELS]
+    tables += [(spec.name, f"[alarms.{spec.name}]") for spec in conditions]
+    return Places((pair for pair in keys if pair[0] not in {*_CHANNELS, "alarms"}), tables)
 
 
 def _read_notify(raw: object, reader: Reader) -> Notify | None:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.config.checking import Problems, Reader, assemble
+from cabinetwatch.config.checking import Problems, Reader, assemble, places_of
 from cabinetwatch.config.equipment import ConditionSpec
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import read_plain_file
@@ -125,7 +125,7 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    problems = Problems(str(path))
+    problems = Problems(str(path), places_of(conditions))
     tables = _parse_toml(text, path)
     return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
 

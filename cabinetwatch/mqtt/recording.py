@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Self, TextIO
 
 from cabinetwatch.clock import from_instant, to_rfc3339
+from cabinetwatch.config.checking import among, nearest
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import excerpt
@@ -373,9 +374,17 @@ def _instant(text: str) -> int:
 
 
 def _known(sensor: str, sensors: Mapping[str, Sensor]) -> str:
-    if sensor not in sensors:
-        raise ValueError(f"names the sensor {sensor!r}, which the configuration does not have")
-    return sensor
+    if sensor in sensors:
+        return sensor
+    near = nearest(sensor, sensors)
+    heirs = [name for name, each in sensors.items() if each.renamed_from == sensor]
+    if heirs:
+        meant = f"[sensors.{heirs[0]}] was renamed from it: write {heirs[0]}"
+    elif near is not None:
+        meant = f"the nearest one it has is {near}"
+    else:
+        meant = among(sensors) if sensors else "it has none; add its table first"
+    raise ValueError(f"names the sensor {sensor!r}, which the configuration does not have; {meant}")
 
 
 def _number(value: object) -> float:

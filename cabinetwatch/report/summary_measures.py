@@ -548,7 +548,7 @@ class WeekNotices(NamedTuple):
     @classmethod
     def of(
         cls, posted: Sequence[Posted], quiet: tuple[time, time] | None, zone: ZoneInfo
-    ) -> "Told":
+    ) -> "WeekNotices":
         """Take notices, and quiet hours as they stand in the configuration."""
         return cls(posted, None if quiet is None else QuietHours(*quiet, zone))
 

@@ -34,7 +34,7 @@ from cabinetwatch.service.parts import (
 from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.startup import client_id_of
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.store.place import DamagedStoreError, pending_salvage
+from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
 from cabinetwatch.store.records import Channel, Notice
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.snapshot import running_since
@@ -54,10 +54,23 @@ class Daemon:
     """
 
     def __init__(
-        self, config: Config, clock: Clock | None = None, *, reloaded: bool = False
+        self,
+        config: Config,
+        clock: Clock | None = None,
+        *,
+        reloaded: bool = False,
+        lock: WriterLock | None = None,
     ) -> None:
-        """Make a daemon; `reloaded`: it goes on for another one, whose file was read again."""
+        """Make a daemon.
+
+        Args:
+            config: what it watches.
+            clock: the machine's, unless told otherwise.
+            reloaded: it goes on for another one, whose file was read again.
+            lock: of the store, where that other one has held it for it.
+        """
         self.config = config
+        self._lock = lock
         self._reloaded = reloaded
         self.clock = clock or SystemClock()
         self.failure: tuple[str, BaseException] | None = None
@@ -96,7 +109,12 @@ class Daemon:
         self._start_salvage()
 
     def _open(self) -> None:
-        self._store = startup.open_or_make(self.config.store.url, watch=True)
+        try:
+            self._store = startup.open_or_make(self.config.store.url, watch=True, lock=self._lock)
+        except BaseException:
+            if self._lock is not None:
+                self._lock.release()
+            raise
         self._deliveries = []
         try:
             self._make_parts()
@@ -109,7 +127,10 @@ class Daemon:
         startup.rename_sensors(store, config)
         before = warm_engine(store)
         has_run = bool(store.entries(EntryKind.START))
-        self.client_id = client_id_of(config.mqtt, config.store_path(), has_run=has_run)
+        last_id = "" if before is None else before.house.site.connection.client_id
+        self.client_id = client_id_of(
+            config.mqtt, config.store_path(), has_run=has_run, last=last_id
+        )
         engine = before or Engine(config)
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)
@@ -273,7 +294,13 @@ class Daemon:
             waited_s += step_s
         return self._failed.is_set()
 
-    def stop(self, patience_s: float = 1.0, stepped: Callable[[], None] = lambda: None) -> None:
+    def stop(
+        self,
+        patience_s: float = 1.0,
+        stepped: Callable[[], None] = lambda: None,
+        *,
+        hold: bool = False,
+    ) -> WriterLock | None:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
@@ -282,6 +309,10 @@ class Daemon:
             patience_s: how long to wait at most for the engine, the deliveries, the store and the
                 session, for each; together no more than 5 s unless told otherwise.
             stepped: called after each step, none of which takes much longer than `patience_s`.
+            hold: go on holding the lock of the store, for the daemon that goes on with it.
+
+        Returns:
+            The lock, where it is to be held and the store was let go in good order.
         """
         self._patience_s = patience_s
         steps = (
@@ -300,9 +331,12 @@ class Daemon:
                 _log.exception("stopping the %s failed", name)
             stepped()
         if self._store_loop.join(0.0):
+            if hold and self.damage is None:
+                return self._store.close_holding()
             self._store.close()
             if self.damage is not None:
                 startup.put_aside_if_damaged(self.config.store.url, self.damage)
+        return None
 
     def _stop_summary(self) -> None:
         self._summary_loop.stop()

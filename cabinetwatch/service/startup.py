@@ -11,6 +11,7 @@ import re
 import secrets
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     Salvage,
+    WriterLock,
     database_path,
     finish_setting_aside,
     has_our_lock,
@@ -49,21 +51,25 @@ _LONGEST = 23
 _OURS = re.compile(r"[0-9A-Za-z]{1,23}")
 
 
-def client_id_of(settings: Mqtt, store: Path, *, has_run: bool) -> str:
+def client_id_of(settings: Mqtt, store: Path, *, has_run: bool, last: str = "") -> str:
     """Give the client ID of the watch over a store: the configured one, or else its own.
 
-    Its own is made up at its first start, and the same ever after. A watch that ran before it made
-    one up goes on under the old name: the broker keeps messages for that.
+    Its own is made up at its first start, and the same ever after. Where it is not beside the
+    store, as after a restore onto a new card, the watch goes on under the name that it last had,
+    and one that ran before it made one up under the old name: the broker keeps messages for that.
 
     Args:
         settings: the table [mqtt].
         store: the path of the store.
         has_run: whether a watch has run with this store before.
+        last: under which ID it was last let in, as the store has it; empty where it does not say.
     """
     path = store.with_name(f"{store.name}.client-id")
     own = _read(path)
     if own is None:
-        own = _BEFORE if has_run and settings.client_id is None else made_up()
+        own = made_up()
+        if has_run and settings.client_id is None:
+            own = last if _OURS.fullmatch(last) else _BEFORE
         _keep(path, own)
     return settings.client_id or own
 
@@ -150,12 +156,13 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     put_aside(url, error)
 
 
-def open_or_make(url: str, *, watch: bool = False) -> Store:
+def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
     """Open the store for writing, made or brought up to date where that is needed.
 
     Args:
         url: of the store.
         watch: it is a watch that writes to it, and others see that it runs.
+        lock: as for `Store.open`.
 
     Raises:
         DamagedStoreError: it is ours, but damaged.
@@ -163,7 +170,7 @@ def open_or_make(url: str, *, watch: bool = False) -> Store:
     """
     path = database_path(url)
     finish_setting_aside(path)
-    store = _opened(url, watch=watch)
+    store = _opened(url, watch=watch, lock=lock)
     salvage = pending_salvage(path)
     if salvage is not None and salvage.last_seq is None and not salvage.error:
         store.close()
@@ -195,10 +202,10 @@ def _begin_salvage(url: str, salvage: Salvage) -> None:
         note_failed(path, salvage, str(error))
 
 
-def _opened(url: str, *, watch: bool) -> Store:
+def _opened(url: str, *, watch: bool, lock: WriterLock | None = None) -> Store:
     """Open the store as it is; only one that is not there or is older is worth a migration."""
     try:
-        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch, lock=lock)
     except (DamagedStoreError, DiskFaultError):
         raise
     except StoreError:
@@ -282,21 +289,35 @@ class FallbackStore:
         mqtt = real.mqtt.model_copy(update={"client_id": client_id})
         self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
         self._next_try = time.monotonic() + TRY_EVERY_S
+        self._trying: threading.Thread | None = None
+        self._is_over = False
 
     def is_over(self) -> bool:
-        """Try the real store now and then; true once it can be written, or set aside."""
-        if time.monotonic() < self._next_try:
-            return False
-        self._next_try = time.monotonic() + TRY_EVERY_S
+        """Have the real store tried now and then; true once it can be written, or set aside.
+
+        A damaged or an older one takes minutes to be opened, and a dying disk may never answer: so
+        a thread of its own waits for it, and who asks never does.
+        """
+        if self._trying is not None:
+            if self._trying.is_alive():
+                return False
+            self._trying = None
+            self._next_try = time.monotonic() + TRY_EVERY_S
+        elif time.monotonic() >= self._next_try:
+            self._trying = threading.Thread(target=self._try, name="store-trial", daemon=True)
+            self._trying.start()
+        return self._is_over
+
+    def _try(self) -> None:
         try:
             open_or_make(self.real.store.url).close()
         except DamagedStoreError:
             # The disk lets itself be read: a new start looks twice and does what there is to do.
-            return True
+            self._is_over = True
         except StoreError as error:
             _log.debug("still no store: %s", error)
-            return False
-        return True
+        else:
+            self._is_over = True
 
     def end(self) -> int:
         """Let go of the records in memory; give how many readings they held."""

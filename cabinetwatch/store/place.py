@@ -254,6 +254,16 @@ class WriterLock:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
 
+    @property
+    def held(self) -> bool:
+        """Whether this process holds it still."""
+        return self._descriptor >= 0
+
+    def renew(self) -> None:
+        """Say that who holds it begins anew; see `hold_of`."""
+        with suppress(OSError):
+            os.utime(self._descriptor)
+
     def release(self) -> None:
         """Let the next writer in. The file stays: removing it would let two writers in."""
         if self._descriptor >= 0:

@@ -79,6 +79,7 @@ class Store:
         read_only: bool = False,
         window_messages: int = MOST_UNACKNOWLEDGED,
         watch: bool = False,
+        lock: WriterLock | None = None,
     ) -> "Store":
         """Open an existing store; `migrate` makes one.
 
@@ -88,6 +89,8 @@ class Store:
             window_messages: how many messages the broker may have unacknowledged; so many are
                 remembered to recognise repeats.
             watch: it is a watch that writes to it, and others see that it runs.
+            lock: that of this store, from `close_holding`. It is released where opening fails; one
+                that is released is taken anew.
 
         Raises:
             NoStoreError: nothing lies there yet.
@@ -96,11 +99,11 @@ class Store:
         """
         path = database_path(url)
         act_as_owner(path)
-        if not is_ours(path):
-            raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
-        lock = None if read_only else WriterLock(path, watch=watch)
         database = Database(path, read_only=read_only)
         try:
+            _require_made(path)
+            if not read_only and (lock is None or not lock.held):
+                lock = WriterLock(path, watch=watch)
             _require_current(database)
             writer = None if read_only else Writer(database, window_messages)
         except BaseException:
@@ -123,6 +126,15 @@ class Store:
         if self._lock is not None:
             self._lock.release()
         self._unmark()
+
+    def close_holding(self) -> WriterLock | None:
+        """Close the file, but let nobody in before it is opened again: give the lock for that."""
+        lock, self._lock = self._lock, None
+        self.close()
+        if lock is None or not lock.held:
+            return None
+        lock.renew()
+        return lock
 
     def __enter__(self) -> "Store":
         return self
@@ -496,6 +508,11 @@ class Store:
             damage = DamagedRecordError(f"The store {self.path} is damaged: {error}", self.path)
             report_damage(self.path, damage)
             raise damage from error
+
+
+def _require_made(path: Path) -> None:
+    if not is_ours(path):
+        raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
 
 
 def _require_current(database: Database) -> None:

@@ -292,7 +292,7 @@ class SiteModel:
     next_order: int
 
     @classmethod
-    def build(cls, config: Config) -> "House":
+    def build(cls, config: Config) -> "SiteModel":
         """Make the views that a configuration asks for, with nothing heard yet."""
         sensors = {
             sensor_id: SensorView(sensor_id, config, rank * _ORDERS_A_SENSOR)

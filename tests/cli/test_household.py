@@ -3,10 +3,14 @@
 Those that take a broker or a mail server are in test_check.py, tests/intake and tests/notify.
 """
 
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from cabinetwatch.cli.check import warnings
 from cabinetwatch.cli.main import main
 from cabinetwatch.text import ConfigError
 from cabinetwatch.watch import configuration
@@ -86,6 +90,30 @@ CONFIGURATIONS = {
     "host with scheme": ('[mqtt]\nhost = "mqtt://broker"\n', "give the name or address"),
     "host with port": ('[mqtt]\nhost = "broker:1883"\n', "which the key port is for"),
     "password in the file": ('[mqtt]\npassword = "x"\n', "one is password_file"),
+    "table of mail without notify": (
+        "[email]\n",
+        "email is an unknown table; write [notify.email]",
+    ),
+    "condition without alarms": ("[over-rise]\n", "write [alarms.over-rise]"),
+    "sensor without sensors": (
+        '[nas-air]\ntopic = "a"\nquantity = "temperature"\n',
+        "write [sensors.nas-air]",
+    ),
+    "device without devices": ('[nas]\ntemperature = "a"\n', "write [devices.nas]"),
+    "key before all tables": ('host = "broker"\n', "it is a key of [mqtt] or [notify.email]"),
+    "key of a device": (nas("max_rise_k = 9"), "it is a key of [devices.ID]"),
+    "key of a sensor": (f"{RIGHT}high = 40\n", "it is a key of [sensors.ID]"),
+    "key of a device with a typo": (nas("deratng = 3"), "is derating, of [devices.ID]"),
+    "key of another condition": (
+        "[alarms.high]\nhorizon_s = 60\n",
+        "it is a key of [alarms.derating-forecast]",
+    ),
+    "key for all alarms": ("[alarms]\non_delay_s = 60\n", "it is a key of [alarms.CONDITION]"),
+    "key for all sensors": ('[sensors]\ntopic = "a"\n', "it is a key of [sensors.ID]"),
+    "word of their own": (nas("treshold = 40"), "offset, accuracy, surface, alarms"),
+    "sensor of their own": (RIGHT.replace('= "hall"', '= "x"'), "known are nas-air, hall"),
+    "channel of their own": ("[notify.smtp]\n", "known are quiet_hours, repeat_s"),
+    "condition of their own": ("[alarms.toohot]\n", "known are over-derating, fan-slow"),
     "password file gone": (
         '[mqtt]\nusername = "watch"\npassword_file = "nowhere"\n',
         "give a file that holds the password",
@@ -153,6 +181,10 @@ USES = {
         ["export", "--from", "2026-02-01T00:00:00Z", "--to", "2026-01-01T00:00:00Z"],
         "give the earlier time first",
     ),
+    "note of tomorrow": (
+        ["note", "cleaned", "--at", "2099-01-01T00:00:00Z"],
+        "at which it was done",
+    ),
     "file to import": (["import", "/nowhere.csv"], "name a file that is there"),
     "folder of a backup": (["backup", "/nowhere/copy.db"], "name a file in a folder that is there"),
     "backup": (["restore", "/nowhere.db"], "name a file that `backup` wrote"),
@@ -176,6 +208,58 @@ def test_a_mistake_in_use_is_told_with_its_remedy(
     arguments, remedy = USES[mistake]
     assert main([*arguments, "--config", str(house.path)]) == 2
     assert remedy in capsys.readouterr().err
+
+
+def test_two_devices_by_one_temperature_are_warned_of(tmp_path: Path) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(RIGHT + DEVICE.replace("devices.nas", "devices.ups"))
+    (warning,) = (each for each in warnings(configuration.load(path)) if "[devices.ups]" in each)
+    assert warning.startswith(
+        "[devices.nas] and [devices.ups] have one temperature sensor, nas-air"
+    )
+    assert "give each a sensor of its own" in warning
+    path.write_text(RIGHT)
+    assert not [each for each in warnings(configuration.load(path)) if "one temperature" in each]
+
+
+@pytest.mark.parametrize(
+    ("sensor", "remedy"),
+    [
+        ("nas-ar", "the nearest one it has is nas-air"),
+        ("warm", "[sensors.nas-air] was renamed from it: write nas-air"),
+        ("outside", "known are nas-air, hall"),
+    ],
+)
+def test_an_unknown_sensor_in_an_import_is_told_with_those_there_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], sensor: str, remedy: str
+) -> None:
+    path, file = tmp_path / "config.toml", tmp_path / "readings.csv"
+    path.write_text(nas('renamed_from = "warm"'))
+    file.write_text(f"time,sensor,value\n2026-07-01T12:00:00Z,{sensor},30.5\n")
+    assert main(["import", str(file), "--config", str(path)]) == 2
+    assert remedy in capsys.readouterr().err
+
+
+def test_what_the_readme_says_for_another_terminal_runs_in_a_fresh_one(
+    house: House, tmp_path: Path
+) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    block = readme.partition("In another terminal")[2].partition("\n\n")[2].partition("\n\n")[0]
+    (tmp_path / "cabinetwatch").mkdir()
+    (tmp_path / "cabinetwatch" / "bin").symlink_to(Path(sys.executable).parent)
+    shutil.copytree(house.path.parent, tmp_path / "watch")
+    environment = {"HOME": str(tmp_path), "PATH": "/usr/bin:/bin"}
+    script = f"set -e\n{block.replace('cabinetwatch status', 'cabinetwatch status || test $? = 1')}"
+    done = subprocess.run(
+        ["/bin/sh", "-c", script],
+        check=False,
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "THE WATCH IS NOT RUNNING" in done.stdout
 
 
 def test_a_configuration_that_is_not_there_is_told_with_its_remedy(

@@ -30,7 +30,7 @@ def test_all_faults_of_a_file_come_in_one_go() -> None:
         "sensor is an unknown table; the nearest known one is sensors",
         "[sensors.a] quantity",
         "[sensors.a] low = 5 is not below high = 4",
-        "[devices.b] temperature = c is an unknown sensor of temperature; the nearest known one is",
+        "[devices.b] temperature = c is an unknown sensor of temperature; known are",
         "[devices.b] derating",
         '[alarms.too-warm] on_delay_s = "x" is no number; give the seconds',
         "[notify.email] host is missing",

@@ -10,17 +10,17 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.service import startup
 from cabinetwatch.service import startup as stand_in
 from cabinetwatch.store.database import MEMORY
-from cabinetwatch.store.place import DiskFaultError
+from cabinetwatch.store.place import DiskFaultError, WriterLock
 from cabinetwatch.store.store import Store
 
 open_for_good = startup.open_or_make
 
 
-def open_unless_full(url: str, *, watch: bool = False) -> Store:
+def open_unless_full(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
     """Open a store, but refuse the one whose disk is full; those in memory are not on it."""
     if str(MEMORY) not in url and Path(sys.argv[1]).exists():
         raise DiskFaultError(f"The store {url} can't be written: the disk is full")
-    return open_for_good(url, watch=watch)
+    return open_for_good(url, watch=watch, lock=lock)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 import json
 import os
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,9 +10,14 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.service import startup
+from cabinetwatch.service import startup as stand_in
+from cabinetwatch.service.startup import FallbackStore
 from cabinetwatch.store import database as in_memory
 from cabinetwatch.store.database import MemoryPlace, clear_leftovers, find_records
-from cabinetwatch.store.place import database_path
+from cabinetwatch.store.place import DiskFaultError, database_path
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch import configuration
 from tests.faults.house import TABLES
 from tests.report.serving import write_page
 from tests.service.site import HALL, NAS, Site
@@ -119,6 +125,30 @@ def test_what_a_killed_watch_left_in_memory_goes_at_the_next_start(
         assert again.stop() == 0
     assert not left.exists()
     assert "what a watch that was killed had kept in memory was removed" in again.log
+
+
+def test_a_store_that_takes_long_to_open_holds_up_nobody(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opening, may_open = threading.Event(), threading.Event()
+
+    def slowly(url: str, *, watch: bool = False) -> Store:
+        opening.set()
+        assert may_open.wait(30)
+        return open_for_good(url, watch=watch)
+
+    open_for_good = startup.open_or_make
+    monkeypatch.setattr(startup, "open_or_make", slowly)
+    monkeypatch.setattr(stand_in, "TRY_EVERY_S", 0.0)
+    instead = FallbackStore(configuration.load(site.write()), DiskFaultError("the disk is full"))
+    try:
+        assert not instead.is_over()
+        assert opening.wait(10)
+        assert not instead.is_over()  # though it is being opened still
+        may_open.set()
+        wait_until(instead.is_over, "the real store to be found well")
+    finally:
+        instead.end()
 
 
 class TestFolders:

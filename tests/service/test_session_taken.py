@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.service.startup import client_id_last, client_id_of, client_id_without
@@ -119,6 +120,19 @@ def test_the_configured_id_counts_and_what_is_kept_outlives_the_store(tmp_path: 
     assert MADE_UP.fullmatch(own)
     assert client_id_of(Mqtt(), store, has_run=False) == own
     assert client_id_without(Mqtt(), store) == client_id_last(Mqtt(), store) == own
+
+
+def test_a_restored_store_brings_its_client_id_along(site: Site, broker: Broker) -> None:
+    config = config_of(site, "old")
+    with watching(config) as daemon:
+        wait_until(lambda: daemon._session.subscribed, "the subscription")
+    copy = site.folder / "copy.db"
+    assert main(["backup", str(copy), "--config", str(config.file)]) == 0
+    for file in config.store_path().parent.glob("watch.db*"):
+        file.unlink()
+    assert main(["restore", str(copy), "--config", str(config.file)]) == 0
+    with watching(config) as again:
+        assert again.client_id == daemon.client_id
 
 
 @pytest.mark.parametrize("content", [b"", b"two words\n", b"\xff\x00", b"x" * 5000])

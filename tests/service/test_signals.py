@@ -3,16 +3,23 @@
 import signal
 import time
 
+import pytest
+
 from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.smtp import Timeouts
+from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.snapshot import running_since
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import StoreError
+from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site
-from tests.service.watching import WatchProcess, running, wait_until
+from tests.service.watching import WatchProcess, running, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 KEPT = "the configuration is kept as it was"
 LIMIT = """
@@ -62,6 +69,56 @@ def test_sighup_puts_a_new_setpoint_in_force_and_a_faulty_file_changes_nothing(
     assert "sensors.hall" in faults[0]
     assert "high" in faults[0]
     assert "Traceback" not in watch.log
+
+
+def test_nobody_can_take_the_store_while_the_file_is_read_again(site: Site, cabinet: Wire) -> None:
+    path = site.folder / "watch.db"
+
+    def is_taken() -> bool:
+        """Whether the lock could be had; it is given back at once."""
+        try:
+            WriterLock(path).release()
+        except StoreError:
+            return False
+        return True
+
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        for _ in range(3):
+            heard = cabinet.mark()
+            watch.send(signal.SIGHUP)
+            until = time.monotonic() + WITHIN_S
+            while not is_back(cabinet, heard) and time.monotonic() < until:
+                assert not is_taken()
+            assert is_back(cabinet, heard)
+        assert watch.stop() == 0
+    assert is_taken()
+    assert KEPT not in watch.log
+
+
+def is_back(cabinet: Wire, heard: int) -> bool:
+    """Whether the watch has said that it is online since."""
+    came = cabinet.messages[heard:]
+    return any(each.topic.endswith("/watch") and each.data.get("online") for each in came)
+
+
+def test_a_lock_that_was_handed_on_is_no_hindrance_to_set_a_damaged_store_aside(
+    site: Site, broker: Broker
+) -> None:
+    config = configuration.load(site.write())
+    with watching(config):
+        pass
+    path = config.store_path()
+    path.write_text("no database")
+    daemon = Daemon(config, reloaded=True, lock=WriterLock(path, watch=True))
+    daemon.start()
+    lock = daemon.stop(WITHIN_S, hold=True)
+    assert list(path.parent.glob("watch.db.damaged-*"))
+    assert lock is not None
+    with pytest.raises(StoreError, match="in use"):
+        WriterLock(path)
+    lock.release()
+    WriterLock(path).release()
 
 
 def test_a_configuration_with_which_the_watch_cannot_start_is_put_back(
