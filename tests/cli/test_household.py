@@ -1,6 +1,6 @@
 """Mistakes that a household makes, each with the remedy that its sentence must name.
 
-Those that take a broker or a mail server are in test_check.py, tests/intake and tests/notify.
+Those that take a broker or a mail server are in test_check.py, tests/mqtt and tests/notify.
 """
 
 import shutil

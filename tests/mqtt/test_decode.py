@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from cabinetwatch.config.values import UNITS, conversion
 from cabinetwatch.mqtt.decoding import Decoded, Decoder, Value
-from tests.intake.support import sensor
+from tests.mqtt.support import sensor
 
 ARRIVED_MS = 1_700_000_000_000
 

@@ -5,7 +5,7 @@ import random
 import pytest
 
 from cabinetwatch.demo.servers import EmbeddedBroker
-from tests.intake.byte_server import (
+from tests.mqtt.byte_server import (
     CONNACK_5,
     CONNACK_311,
     CONNACK_311_UNKNOWN_PROTOCOL,
@@ -14,7 +14,7 @@ from tests.intake.byte_server import (
     packet,
     publish_5,
 )
-from tests.intake.support import Ear, session, wait_subscribed
+from tests.mqtt.support import Ear, session, wait_subscribed
 
 CONNECT, PUBACK, SUBSCRIBE, DISCONNECT = 0x10, 0x40, 0x80, 0xE0
 _LEVEL = 6  # place of the protocol level in the body of CONNECT (3.1.2.2)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from tests.intake.support import Ear, flushed, session, wait_subscribed
+from tests.mqtt.support import Ear, flushed, session, wait_subscribed
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 

@@ -12,8 +12,8 @@ from cabinetwatch.mqtt.connection import Connection
 from cabinetwatch.mqtt.link import Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.watch.events import Quality, Reading
-from tests.intake.byte_server import Peer, byte_server, packet
-from tests.intake.support import Ear, flushed, publisher, session, wait_subscribed
+from tests.mqtt.byte_server import Peer, byte_server, packet
+from tests.mqtt.support import Ear, flushed, publisher, session, wait_subscribed
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.patience import WITHIN_S
 

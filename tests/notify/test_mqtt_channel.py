@@ -11,7 +11,7 @@ from cabinetwatch.notify.plan import plan, plan_test
 from cabinetwatch.notify.queue import Attempt
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Transition
-from tests.intake.support import Ear, session, wait_subscribed
+from tests.mqtt.support import Ear, session, wait_subscribed
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.support.broker import Broker, BrokerFactory
 
