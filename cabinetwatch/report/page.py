@@ -34,7 +34,7 @@ from cabinetwatch.report.words import (
     subjects_of,
 )
 from cabinetwatch.store.records import Posted
-from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
+from cabinetwatch.store.replay import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import counted

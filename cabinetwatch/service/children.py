@@ -44,10 +44,10 @@ from cabinetwatch.report.summary_week import (
     weeks_to_freeze,
 )
 from cabinetwatch.service.engine_loop import Command, EngineInput
-from cabinetwatch.service.parts import Part, Work
+from cabinetwatch.service.parts import Part
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import Salvage, database_url, end_salvage
-from cabinetwatch.store.records import ClosedWeek, Notice
+from cabinetwatch.store.records import Batch, ClosedWeek, Notice
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, counted
 from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
@@ -483,7 +483,7 @@ class SummaryLoop(Part):
             return False
         figures = json.loads(self._child("close", due[0].name, now_utc_ms))
         week = ClosedWeek(due[0].name, now_utc_ms, figures)
-        self._store_loop.put_and_wait(Work(weeks=[week]), _COMMIT_PATIENCE_S)
+        self._store_loop.put_and_wait(Batch(weeks=[week]), _COMMIT_PATIENCE_S)
         # A commit that did not come in time is looked for at the next tick.
         return store.week(week.name) is not None
 
@@ -511,7 +511,7 @@ class SummaryLoop(Part):
         )
         self._make(notice)
         self._told.add(closed.name)
-        self._store_loop.put(Work(notices=[notice]))
+        self._store_loop.put(Batch(notices=[notice]))
         return True
 
     def _remake_waiting(self, store: Store) -> bool:

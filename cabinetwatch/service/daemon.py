@@ -26,7 +26,6 @@ from cabinetwatch.service.parts import (
     STORE_S,
     Notifier,
     Part,
-    Receipt,
     Stall,
     Vital,
     Vitality,
@@ -35,9 +34,8 @@ from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_go
 from cabinetwatch.service.startup import client_id_of
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
-from cabinetwatch.store.records import Channel, Notice
-from cabinetwatch.store.replay import warm_engine
-from cabinetwatch.store.snapshot import running_since
+from cabinetwatch.store.records import Channel, Notice, Receipt
+from cabinetwatch.store.replay import running_since, warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Transition
 

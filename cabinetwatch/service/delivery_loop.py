@@ -10,9 +10,9 @@ from cabinetwatch.notify.channels import CommandChannel, EmailChannel, MqttChann
 from cabinetwatch.notify.delivery import Delivery
 from cabinetwatch.notify.queue import Carrier, Fault
 from cabinetwatch.service.engine_loop import EngineInput
-from cabinetwatch.service.parts import WatchedPart, Work
+from cabinetwatch.service.parts import WatchedPart
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.store.records import Channel, Notice, Outcome
+from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
 from cabinetwatch.watch.events import EntryKind, Transition
 
 
@@ -112,7 +112,7 @@ class DeliveryLoop(WatchedPart):
 
     def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         """Write down what became of notices; an attempt's beginning before it is made."""
-        work = Work(notices=list(notices), outcomes=list(outcomes))
+        work = Batch(notices=list(notices), outcomes=list(outcomes))
         self._store_loop.put_and_wait(work, _COMMIT_PATIENCE_S)
 
     def channel_fault(self, channel: Channel, fault: Fault) -> None:

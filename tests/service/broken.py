@@ -9,8 +9,8 @@ from collections.abc import Callable
 from cabinetwatch.cli.main import main
 from cabinetwatch.mqtt.backlog import Repeats
 from cabinetwatch.mqtt.decoding import Decoded, Decoder
-from cabinetwatch.service.parts import Work
 from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.thermal.device import DeviceObserver
 
@@ -24,7 +24,7 @@ def acknowledge_early() -> None:
     """Tell the broker that a message is kept before it is."""
     put = StoreLoop.put
 
-    def put_acknowledged(self: StoreLoop, work: Work) -> None:
+    def put_acknowledged(self: StoreLoop, work: Batch) -> None:
         self._acknowledge(work.take_receipts(len(work.receipts)))
         put(self, work)
 
