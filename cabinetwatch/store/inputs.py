@@ -145,7 +145,7 @@ def _blocks_after(cursor: int, last: int) -> Any:
         .where(block.c.first_seq <= cursor + 1)
         .scalar_subquery()
     )
-    # What pruning spared of a trial is no part of the whole that can be replayed.
+    # What pruning protected of a trial is no part of the whole that can be replayed.
     pruned = func.coalesce(select(upkeep.c.pruned_seq).scalar_subquery(), 0)
     return (
         select(block.c.first_seq, block.c.length, block.c.data)

@@ -2,11 +2,12 @@
 
 The snapshot is the present as the store knows it, which `status` and the page show. The heartbeat
 in the store says only how fresh is what it wrote: after a kill it is young, and at a start there is
-none yet.
+none yet. All that reads the store raises StoreError where it can't be read.
 """
 
 import json
 import logging
+import math
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -164,12 +165,7 @@ def pack_state(engine: Engine) -> bytes:
 def warm_engine(store: Store) -> Engine | None:
     """Rebuild the engine as it stood at the end of what the store holds.
 
-    Returns:
-        The engine, or None when the store is new or was written by a version whose configuration
-        this one no longer understands.
-
-    Raises:
-        StoreError: the store can't be read.
+    None when that is new, or has a configuration that this version no longer understands.
     """
     replayer, after_seq = _resume(store)
     try:
@@ -190,11 +186,7 @@ def warm_engine(store: Store) -> Engine | None:
 
 
 def _resume(store: Store) -> tuple[Replayer, int]:
-    """Give a replayer with the engine as last saved, and the number of the last input it knows.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Give a replayer with the engine as last saved, and the number of the last input it knows."""
     saved = store.saved_state()
     engine, damage = None, ""
     if saved is not None:
@@ -243,9 +235,7 @@ class StoreFollower:
         self._take_new()
         engine = self._replayer.engine
         if engine is None:
-            if self._config is None:
-                raise _nothing_in_force(self._store)
-            return Engine(self._config)
+            return Engine(_required(self._config, self._store))
         if last_t is not None:
             engine.advance(max(last_t, engine.now))
         return engine
@@ -277,16 +267,16 @@ def in_force(store: Store, config: Config | None) -> Config:
             return configuration.restore(entries[-1][1].data["config"])
     except ConfigError as error:
         _log.warning("the journal's configuration is no longer understood: %s", error)
+    return _required(config, store)
+
+
+def _required(config: Config | None, store: Store) -> Config:
     if config is None:
-        raise _nothing_in_force(store)
+        raise StoreError(
+            f"The store {store.path} holds no configuration that this version understands; start"
+            " the watch with it first"
+        )
     return config
-
-
-def _nothing_in_force(store: Store) -> StoreError:
-    return StoreError(
-        f"The store {store.path} holds no configuration that this version understands; start the"
-        " watch with it first"
-    )
 
 
 def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
@@ -294,46 +284,13 @@ def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
     much.
-
-    Raises:
-        StoreError: the store can't be read.
     """
     signs = [watch.since_utc_ms, store.heartbeat()]
     return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
 
 
-def has_stopped(watch: RunningWatch, store: Store) -> bool:
-    """Whether a watch has written its last and only holds its lock still, until its end.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
-    runs = store.entries(EntryKind.START, EntryKind.STOP)
-    heartbeat_ms, since_ms = store.heartbeat(), watch.since_utc_ms
-    if not runs or heartbeat_ms is None or since_ms is None:
-        return False
-    return runs[-1][1].kind is EntryKind.STOP and heartbeat_ms >= since_ms
-
-
-def is_starting(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
-    """Whether a running watch has not written yet, so that the store tells of the one before.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
-    runs = store.entries(EntryKind.START, EntryKind.STOP)
-    if not runs or runs[-1][1].kind is EntryKind.STOP:
-        return True
-    since_ms, heartbeat_ms = watch.since_utc_ms, store.heartbeat()
-    return since_ms is not None and (heartbeat_ms or 0) < since_ms <= now_utc_ms
-
-
 def running_since(store: Store) -> int | None:
-    """Give since when (watch ms) the newest run goes, read again as its file may have been.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Give since when (watch ms) the newest run goes, read again as its file may have been."""
     began: int | None = None
     for _, entry in reversed(store.entries(EntryKind.START)):
         began = entry.t
@@ -402,11 +359,12 @@ def is_bad(transition: Transition) -> bool:
 
 def _public_room(room: Room) -> dict[str, Any]:
     """Give the store's room under its public names."""
+    growth, left = room.growth_bytes_per_day, room.days_left
     return {
         "bytes": room.bytes,
         "free_bytes": room.free_bytes,
-        "growth_bytes_per_day": _rounded(room.growth_bytes_per_day, 0),
-        "days_left": _rounded(room.days_left, 1),
+        "growth_bytes_per_day": None if growth is None else rounded(growth, 0),
+        "days_left": None if left is None else rounded(left, 1),
         "oldest_raw": _instant(room.oldest_raw_utc_ms),
         "oldest_minutes": _instant(room.oldest_minutes_utc_ms),
         "oldest_quarters": _instant(room.oldest_quarters_utc_ms),
@@ -428,20 +386,12 @@ def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> di
     }
 
 
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else rounded(value, digits)
-
-
 def _instant(utc_ms: int | None) -> str | None:
     return None if utc_ms is None else to_rfc3339(utc_ms)
 
 
 def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
-    """Read the present from the store; `config` counts while it has none in force.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Read the present from the store; `config` counts while it has none in force."""
     return snapshot_of(StoreFollower(store, config).engine(), store, clock, config.store_path())
 
 
@@ -453,21 +403,23 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         store: the real one, or the one in memory that stands in for it.
         clock: says how old the newest heartbeat is.
         real: the path of the real one, where `store` may be another.
-
-    Raises:
-        StoreError: the store can't be read.
     """
     now_utc_ms = clock.utc_ms()
+    runs = [entry.kind for _, entry in store.entries(EntryKind.START, EntryKind.STOP)]
+    ended, heartbeat_ms = runs[-1:] == [EntryKind.STOP], store.heartbeat()
     watch = find_watch(real or store.path)
-    if watch is not None and has_stopped(watch, store):
+    if watch is not None and ended and (heartbeat_ms or 0) >= (watch.since_utc_ms or math.inf):
+        # It has written its last, and only holds its lock until its end.
         watch = None
     in_memory = watch is not None and watch.in_memory
     here = find_watch(store.path) if in_memory and store.path != real else watch
     elsewhere = here is not None and here.in_memory
     mute = here is not None and not elsewhere and is_mute(here, store, now_utc_ms)
     running = here is not None and not elsewhere and not mute
-    starting = here is not None and running and is_starting(here, store, now_utc_ms)
-    starts = store.entries(EntryKind.START)
+    # One that has not written yet leaves what the one before it wrote.
+    starting = here is not None and running and (not runs or ended)
+    if here is not None and here.since_utc_ms is not None and running:
+        starting |= (heartbeat_ms or 0) < here.since_utc_ms <= now_utc_ms
     counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
@@ -477,7 +429,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
     return Snapshot(
         site=engine.config.site.name,
         # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
-        utc_ms=store.heartbeat() if starts else None,
+        utc_ms=heartbeat_ms if EntryKind.START in runs else None,
         running=running,
         starting=starting,
         mute_process=here.process if here is not None and mute else None,
