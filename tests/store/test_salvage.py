@@ -260,6 +260,11 @@ def test_what_was_deleted_does_not_come_back(path: Path) -> None:
 
 def test_the_log_belongs_to_it(path: Path, tmp_path: Path) -> None:
     with Store.open(database_url(path)) as store:
+        # What was in the log before it began anew still stands behind what is in it since (4.1).
+        for n in range(40):
+            store.commit(batch(reading("early", t=T0 + n), advanced_to=T0 + n))
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("PRAGMA wal_checkpoint(RESTART)")
         store.commit(batch(reading("late"), notices=[notice(4711)]))
         content, log = path.read_bytes(), path.with_name("cabinet.db-wal").read_bytes()
         before = rows_of(path)
