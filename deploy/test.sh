@@ -39,9 +39,9 @@ case " $* " in
     ;;
 esac
 
-# Most tests wait for a broker, a mail server or a browser: three at once fill two cores. Files go out
+# Most tests wait for a broker, a mail server or a browser: six at once fill two cores. Files go out
 # whole; the long ones, which go first, keep a core busy for most of an hour.
-shares="-n 3"
+shares="-n 6"
 case " $* " in *" --long "*) shares="-n 2 --no-loadscope-reorder" ;; esac
 say "pytest"
 # shellcheck disable=SC2086 # several words on purpose

@@ -206,7 +206,7 @@ class Reckoning:
         return f" in messages {', '.join(told)} of {len(self._cabinet.messages)}"
 
 
-class Ordeal:
+class KillTest:
     """Kills a watch and reckons up; `fault` names a broken variant of it."""
 
     def __init__(
@@ -226,7 +226,7 @@ class Ordeal:
         self._random = random.Random(seed)
         self._fault = fault
         self._starts = 0
-        self._until: Callable[[Ordeal], bool] | None = None
+        self._until: Callable[[KillTest], bool] | None = None
         self._feeder: Feeder | None = None
         self.stored_before = 0
         self._reckoning = Reckoning(cabinet, smtp)
@@ -239,14 +239,13 @@ class Ordeal:
         troubles: Sequence[Trouble],
         *,
         patience_s: float,
-        until: Callable[["Ordeal"], bool] | None = None,
+        until: Callable[["KillTest"], bool] | None = None,
     ) -> Findings:
         """Kill the watch once with each trouble around, let the last one finish, and reckon up.
 
-        Args:
-            troubles: one for each kill.
-            patience_s: how long to wait at the end for something to change that is not yet right.
-            until: kill, in place of at a random instant, once this holds of a watch that is online.
+        `patience_s` is how long to wait at the end for something to change that is not yet right.
+        With `until` a watch is killed, in place of at a random instant, once it is online and this
+        holds of it.
         """
         self._until = until
         self._clean_first_start()
@@ -372,7 +371,9 @@ class Ordeal:
         self._starts += 1
         self._heard = len(self._cabinet.messages)
         if self._fault:
-            return WatchProcess(self._path, self._fault, module="tests.service.broken"), self._heard
+            return WatchProcess(
+                self._path, self._fault, module="tests.service.variants"
+            ), self._heard
         return WatchProcess(self._path), self._heard
 
     def _kill_once(self, trouble: Trouble) -> None:

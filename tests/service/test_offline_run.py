@@ -1,4 +1,4 @@
-"""A rehearsal leaves a store as a watch would: replay, tiers, notes, commands, a frozen week."""
+"""An offline run leaves a store as a watch would: replay, tiers, notes, commands, a frozen week."""
 
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -18,7 +18,7 @@ MONDAY = 1_780_264_800_000 - 1_780_264_800_000 % 86_400_000
 
 TABLES = """
 [site]
-name = "rehearsed"
+name = "tried"
 timezone = "UTC"
 
 [store]
@@ -35,22 +35,22 @@ enabled = false
 """
 
 
-def test_what_was_rehearsed_is_judged_kept_condensed_and_frozen(tmp_path: Path) -> None:
+def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text(TABLES)
     config = configuration.load(path)
     migrate(config.store.url)
     with Store.open(config.store.url) as store:
-        rehearsal = OfflineRun(config, store, MONDAY)
+        run = OfflineRun(config, store, MONDAY)
         for minute in range(1, 600):
-            rehearsal.live(MONDAY + minute * MINUTE_MS, {"hall": 30.0 if minute > 300 else 20.0})
+            run.live(MONDAY + minute * MINUTE_MS, {"hall": 30.0 if minute > 300 else 20.0})
             if minute == 310:
-                rehearsal.obey({"command": "ack"}, ("hall", "high"))
+                run.obey({"command": "ack"}, ("hall", "high"))
         with pytest.raises(ValueError, match="nothing to acknowledge"):
-            rehearsal.obey({"command": "ack"}, ("hall", "high"))
-        rehearsal.pause()
+            run.obey({"command": "ack"}, ("hall", "high"))
+        run.pause()
         week = IsoWeek.of(MONDAY, ZoneInfo(config.site.timezone))
-        rehearsal.close_week(week)
+        run.close_week(week)
 
         told = [(each.condition, each.state) for each in store.transitions()]
         assert told == [("high", "unacknowledged"), ("high", "acknowledged")]

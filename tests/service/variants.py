@@ -1,14 +1,23 @@
-"""The daemon with one fault put in on purpose, to show that the tests of kills would find it.
+"""The program with one thing changed on purpose: a fault to be found, a part that hangs, haste.
 
-python -m tests.service.broken FAULT run --config FILE
+python -m tests.service.variants CHANGE run --config FILE
 """
 
 import sys
+import time
 from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
 
+from cabinetwatch.cli import services
 from cabinetwatch.cli.main import main
 from cabinetwatch.mqtt.backlog import Repeats
 from cabinetwatch.mqtt.decoding import Decoded, Decoder
+from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.service import daemon, delivery_loop
+from cabinetwatch.service.engine_loop import EngineLoop
 from cabinetwatch.service.parts import Work
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.store import Store
@@ -57,13 +66,50 @@ def stumble() -> None:
 STUMBLES_AT = 41.375
 STUMBLES_OVER = b"\xff stumble \n over this"
 
-FAULTS: dict[str, Callable[[], None]] = {
+PLACES: dict[str, tuple[type, str]] = {
+    "network": (MqttSession, "_turn"),
+    "engine": (EngineLoop, "_round"),
+    "store": (Store, "take_commands"),
+    "delivery": (Delivery, "step"),
+}
+"""The parts that must make progress, and where each comes by again and again."""
+
+
+def hang(part: str) -> None:
+    """Let a part stand still there while a file named `hang` lies beside the configuration.
+
+    What a part may stand still for is a second and a half then, and an idle delivery turns more
+    often.
+    """
+    owner, name = PLACES[part]
+    original: Callable[..., Any] = getattr(owner, name)
+    sign = Path(sys.argv[-1]).with_name("hang")
+
+    def wait_and_go_on(*arguments: Any, **options: Any) -> Any:
+        while sign.exists():
+            time.sleep(0.01)
+        return original(*arguments, **options)
+
+    setattr(owner, name, wait_and_go_on)
+    for limit in ("NETWORK_S", "ENGINE_S", "STORE_S", "ATTEMPT_S"):
+        setattr(daemon, limit, 1.5)
+    delivery_loop._LOOK_AT_LEAST_EVERY_MS = 200
+
+
+def guard_in_haste() -> None:
+    """Let the guard take a time shorter than two heartbeats."""
+    services.SHORTEST_S = 0.0
+
+
+CHANGES: dict[str, Callable[[], None]] = {
     "knows-no-repeats": know_no_repeats,
     "acknowledges-early": acknowledge_early,
     "forgets-outbox": forget_outbox,
     "stumbles": stumble,
+    "guards-in-haste": guard_in_haste,
+    **{f"hangs-in-{part}": partial(hang, part) for part in PLACES},
 }
 
 if __name__ == "__main__":
-    FAULTS[sys.argv[1]]()
+    CHANGES[sys.argv[1]]()
     sys.exit(main(sys.argv[2:]))
