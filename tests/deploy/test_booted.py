@@ -17,8 +17,8 @@ import pytest
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from tests.deploy.machine import HOST, Image, Machine, build_root, make_image
-from tests.service.mails import part
 from tests.service.kills import TABLES, Feeder, Findings, Reckoning, numbers_in
+from tests.service.mails import part
 from tests.service.wire import Message, Wire, wire
 from tests.support.broker import Broker
 from tests.support.certificates import Certificate, make_certificate
