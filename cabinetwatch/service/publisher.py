@@ -38,7 +38,7 @@ class _Ack(BaseModel):
 
 
 class _Shelve(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True, populate_by_name=True)
     command: Literal["shelve"]
     id: _Text
     for_: Annotated[str, Field(alias="for", max_length=20)]
