@@ -142,7 +142,7 @@ def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
     week = IsoWeek.of(start_utc_ms, zone)
     for moment in fortnight.moments(start_utc_ms, end_utc_ms):
         rehearsal.live(moment.utc_ms, moment.values)
-        for deed in moment.deeds:
+        for deed in moment.actions:
             rehearsal.obey({**deed.command}, deed.alarm)
         if moment.utc_ms >= week.ends_utc_ms(zone) + CLOSES_AFTER_MS:
             rehearsal.close_week(week)

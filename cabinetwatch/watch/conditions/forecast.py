@@ -10,8 +10,8 @@ from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.text import counted, rounded
-from cabinetwatch.thermal.derating import Forecast, ForecastWatch
 from cabinetwatch.thermal.drift import DriftFinding
+from cabinetwatch.thermal.heading import Forecast, ForecastWatch
 from cabinetwatch.watch.conditions.base import HeadingCondition, beyond, celsius, kelvin, percent
 
 _WORTH_SOLVING_SIGMAS = 3.0
