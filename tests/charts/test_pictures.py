@@ -17,6 +17,7 @@ from cabinetwatch.charts.picture import (
     NoteMark,
     Picture,
     Role,
+    Timeline,
     curve,
     device_picture,
     trend_picture,
@@ -53,16 +54,11 @@ def picture(
     notes: tuple[NoteMark, ...] = (),
 ) -> Picture:
     return device_picture(
-        name,
-        "last 24 hours",
-        from_utc_ms=START_MS,
-        to_utc_ms=START_MS + 24 * HOUR_MS,
-        timezone="Europe/Dublin",
+        f"{name}, last 24 hours",
+        Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin", alarms, notes),
         temperature=temperature,
         ambient=swing(22.0, 1.0),
         threshold=threshold,
-        alarms=alarms,
-        notes=notes,
     )
 
 
@@ -122,7 +118,7 @@ def test_every_line_is_named_at_its_end_and_told_apart_without_colour() -> None:
     assert {"Device", "Ambient", "Threshold"} <= set(texts(svg))
     assert len({STROKES[role].dashes for role in (Role.DEVICE, Role.AMBIENT, Role.THRESHOLD)}) == 3
     assert STROKES[Role.NORMAL].dashes != STROKES[Role.DEVICE].dashes
-    assert STROKES[Role.BEFORE].dashes != STROKES[Role.AFTER].dashes
+    assert STROKES[Role.BEFORE].dashes != STROKES[Role.DEVICE].dashes
 
 
 def test_a_threshold_far_above_leaves_the_figures_their_height() -> None:
@@ -170,11 +166,8 @@ def test_the_description_carries_the_figures() -> None:
 
 def test_a_trend_shows_rise_against_normal() -> None:
     drawn = trend_picture(
-        "NAS",
-        "last 13 weeks",
-        from_utc_ms=START_MS,
-        to_utc_ms=START_MS + 24 * HOUR_MS,
-        timezone="Europe/Dublin",
+        "NAS, rise above ambient, last 13 weeks",
+        Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin"),
         rise=swing(12, 1),
         normal=flat(11),
     )
