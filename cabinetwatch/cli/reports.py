@@ -275,8 +275,9 @@ def _summary(
     store: Store, config: Config, wanted: IsoWeek | None, now_utc_ms: int
 ) -> "tuple[Week, Summary]":
     """Give a week's figures and words; of the newest that is over when none is named."""
+    from cabinetwatch.report.summary_mail import present_sentence  # noqa: PLC0415
     from cabinetwatch.report.summary_make import WeekMaker  # noqa: PLC0415
-    from cabinetwatch.report.summary_words import present_sentence, summary_of  # noqa: PLC0415
+    from cabinetwatch.report.summary_words import summary_of  # noqa: PLC0415
 
     maker = WeekMaker(store, config, now_utc_ms)
     iso_week = wanted or maker.newest_closed()

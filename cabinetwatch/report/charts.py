@@ -86,11 +86,7 @@ def be_last_in_line() -> None:
 def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> None:
     """Draw what is missing or out of date, and drop the pictures of devices that are gone.
 
-    Args:
-        store: to read.
-        config: in force: which devices there are, and the time zone.
-        folder: of the page; the pictures go into a folder of their own in it.
-        now_utc_ms: where the pictures end.
+    The folder is that of the page; the pictures go into a folder of their own in it.
 
     Raises:
         StoreError: the store can't be read.
@@ -144,11 +140,6 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
 
     Quarters of an hour are fine enough, and kept the longest.
 
-    Args:
-        store: to read the tiers from.
-        config: says which sensors belong to a device.
-        week: which, and of which devices.
-
     Raises:
         StoreError: the store can't be read.
     """
@@ -189,12 +180,10 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
 
 
 def curve_of(buckets: Sequence[Bucket], from_utc_ms: int, step_ms: int) -> Curve:
-    """Condense buckets to stretches of `step_ms`, each at its middle.
+    """Condense buckets, in order of time, to stretches of `step_ms`, each at its middle.
 
-    Args:
-        buckets: in order of time, none wider than `step_ms`.
-        from_utc_ms: those that begin before it are left out.
-        step_ms: a multiple of their width; stretches begin at its multiples in UTC.
+    Buckets that begin before `from_utc_ms` are left out. The step is a multiple of their width;
+    stretches begin at its multiples in UTC.
     """
     wanted = buckets[bisect_left(buckets, from_utc_ms, key=itemgetter(0)) :]
     if not wanted:
@@ -221,10 +210,7 @@ def alarm_marks(
 ) -> list[AlarmMark]:
     """Give the alarms of some subjects that were seen to stand after an instant, oldest first.
 
-    Args:
-        transitions: in order of time, from before the instant for what stood then already.
-        subjects: a device and its sensors.
-        from_utc_ms: alarms that were over before it are left out.
+    The transitions, in order of time, begin before it, for what stood then already.
     """
     open_since: dict[str, Transition] = {}
     marks: list[AlarmMark] = []

@@ -154,14 +154,9 @@ Charts = Mapping[str, Mapping[str, Any]]
 def page_of(
     engine: Engine, store: Store, clock: Clock, charts: Charts, every_s: float | None
 ) -> dict[str, Any]:
-    """Put the present into words.
+    """Put the present of an engine that has followed the store into words.
 
-    Args:
-        engine: has followed the store.
-        store: to read.
-        clock: says what time it is.
-        charts: the pictures there are.
-        every_s: how often the page is written anew; None for a record of this moment.
+    The page is written anew every `every_s`; None: it is a record of this moment.
 
     Raises:
         StoreError: the store can't be read.

@@ -21,8 +21,9 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.clock import SystemClock, to_datetime
-from cabinetwatch.notify.mail import MAIL_POLICY, header_text
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import MAIL_POLICY, display_names, header_text
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
 from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
@@ -31,15 +32,19 @@ from cabinetwatch.report.summary_words import (
     Section,
     Summary,
     Table,
-    present_sentence,
     summary_of,
 )
-from cabinetwatch.report.words import TEMPLATES
+from cabinetwatch.report.words import TEMPLATES, short_time
 from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, printable
+from cabinetwatch.watch.events import AlarmState, Transition
 
 _COLUMNS = 76
+_MOST_NAMED = 3
+
+_STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+_HIDDEN = {AlarmState.SUPPRESSED, AlarmState.SHELVED}
 
 
 def text_of(summary: Summary) -> str:
@@ -66,7 +71,7 @@ def _parts(section: Section) -> Iterator[Iterable[str]]:
     for number, matter in enumerate(section.matters, 1):
         indent = " " * (len(str(number)) + 2)
         yield [
-            *_wrapped(f"{number}. [{matter.urgency.words}] {matter.heading}", indent),
+            *_wrapped(f"{number}. [{matter.urgency}] {matter.heading}", indent),
             *_wrapped(f"{indent}{matter.text}", indent),
             *_wrapped(f"{indent}What to do: {matter.todo}", indent),
         ]
@@ -188,6 +193,28 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
 def encodable(text: str) -> str:
     """Replace lone surrogates, which no mail can carry."""
     return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
+    """Say which alarms stood at an instant.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    standing = store.standing(now_utc_ms + 1)
+    names = display_names(config)
+
+    def named(alarms: Sequence[Transition]) -> str:
+        words = [f"{names.get(each.subject, each.subject)} {predicate(each)}" for each in alarms]
+        more = len(words) - _MOST_NAMED
+        return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+    told = [each for each in standing if each.state in _STANDS]
+    # Shelved, or withheld by a trial that was left open: what nobody is told must not be forgotten.
+    hidden = [each for each in standing if each.state in _HIDDEN]
+    when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"
+    unseen = f" Hidden then: {named(hidden)}." if hidden else ""
+    return f"{when}: {named(told)}.{unseen}" if told else f"{when} no alarm stood.{unseen}"
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -346,10 +346,7 @@ def heard(
 ) -> tuple[float | None, list[int]]:
     """Give the part of whole stretches with a reading, and how long each gap is, in stretches.
 
-    Args:
-        buckets: none wider than a stretch.
-        width_ms: of a stretch.
-        running: only stretches that lie wholly within one of these count.
+    Only stretches that lie wholly within one of the spans count; no bucket is wider than one.
     """
     there = {bucket.utc_ms // width_ms for bucket in buckets}
     count = 0
@@ -424,10 +421,8 @@ def alarms_of(
 ) -> list[AlarmWeek]:
     """Give the occurrences that were seen in a week, in order of their raise.
 
-    Args:
-        histories: for each occurrence all its transitions up to the week's end, in order.
-        names: what people call each subject.
-        week: from when up to when.
+    A history holds all transitions of an occurrence up to the week's end, in order; names are what
+    people call each subject.
     """
     found = [_alarm(history, names, week) for history in histories]
     return sorted(
@@ -484,15 +479,7 @@ def measures_of(
     days: float,
     off_delay_s: OffDelay,
 ) -> AlarmMeasures:
-    """Give the measures over a week of so many days.
-
-    Args:
-        transitions: of the week, in order.
-        alarms: the occurrences seen in it.
-        names: what people call each subject.
-        days: how long it was.
-        off_delay_s: those in force.
-    """
+    """Give the measures over a week, which lasted so many days: its transitions and occurrences."""
     raises = [each for each in transitions if each.is_raise]
     by_alarm: dict[tuple[str, str], list[Transition]] = defaultdict(list)
     for each in raises:

@@ -147,12 +147,7 @@ def week_to_mail(
 
     The first summary ever is of the newest week that is due: nobody wants a year of them at
     once. A week in which the watch did not run at all has none; the next one tells of the gap.
-
-    Args:
-        now_utc_ms: by the wall clock.
-        spans: in which the watch ran.
-        told: the weeks whose summary was written, whatever became of it.
-        when: it is due.
+    `told` are the weeks whose summary was written, whatever became of it.
     """
     newest = IsoWeek.of(now_utc_ms, when.zone).before()
     earliest = newest

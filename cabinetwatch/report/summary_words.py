@@ -1,17 +1,14 @@
 """What a summary says of a week: how it was, what needs a hand, and its figures, by sections.
 
 The sections are one document for text and HTML (`summary_mail` dresses them); where a phone has no
-room for what a terminal shows, each has a section of its own.
+room for what a terminal shows, each has a section of its own. Pure.
 """
 
 from collections.abc import Iterator, Sequence, Set
-from enum import IntEnum
 from typing import NamedTuple
 
 from cabinetwatch.clock import describe_duration
-from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import display_names
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.summary_week import (
     AlarmWeek,
     DeviceWeek,
@@ -22,10 +19,9 @@ from cabinetwatch.report.summary_week import (
     Week,
 )
 from cabinetwatch.report.words import short_time, times
-from cabinetwatch.store.store import Store
 from cabinetwatch.text import counted, printable
 from cabinetwatch.watch.alarms import without_span
-from cabinetwatch.watch.events import AlarmState, Transition
+from cabinetwatch.watch.events import AlarmState
 
 PROOF_OF_LIFE = (
     "This mail is also the proof of life: it comes every week, whether there is anything to tell or"
@@ -49,34 +45,22 @@ _LEAST_UPTIME = 0.99
 _LEAST_DISK_DAYS = 90.0
 _MANY_YEARS = 20
 _MOST_ALARMS = 20
-_MOST_NAMED = 3
 _LONGEST_NAME = 16
 
 _NONE = "-"
 """In a cell: not known."""
 
 _STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
-_HIDDEN = {AlarmState.SUPPRESSED, AlarmState.SHELVED}
 _BAD = {"high", "medium"}
 
 
-class Urgency(IntEnum):
-    """How soon."""
-
-    NOW = 0
-    THIS_WEEK = 1
-    AT_EASE = 2
-
-    @property
-    def words(self) -> str:
-        """Say it."""
-        return ("Now", "This week", "When you have time")[self]
+NOW, THIS_WEEK, AT_EASE = URGENCIES = ("Now", "This week", "When you have time")
 
 
 class Matter(NamedTuple):
     """Something that needs a hand: how soon, of what, what it is, and what to do about it."""
 
-    urgency: Urgency
+    urgency: str
     heading: str
     text: str
     todo: str
@@ -156,28 +140,6 @@ def summary_of(week: Week, present: str = "") -> Summary:
         list(_sections(week, matters)),
         list(_footnotes(week)),
     )
-
-
-def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
-    """Say which alarms stood at an instant.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
-    standing = store.standing(now_utc_ms + 1)
-    names = display_names(config)
-
-    def named(alarms: Sequence[Transition]) -> str:
-        words = [f"{names.get(each.subject, each.subject)} {predicate(each)}" for each in alarms]
-        more = len(words) - _MOST_NAMED
-        return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
-
-    told = [each for each in standing if each.state in _STANDS]
-    # Shelved, or withheld by a trial that was left open: what nobody is told must not be forgotten.
-    hidden = [each for each in standing if each.state in _HIDDEN]
-    when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"
-    unseen = f" Hidden then: {named(hidden)}." if hidden else ""
-    return f"{when}: {named(told)}.{unseen}" if told else f"{when} no alarm stood.{unseen}"
 
 
 # How the week was.
@@ -269,7 +231,7 @@ def matters_of(week: Week) -> list[Matter]:
         back = f"When it is done: cabinetwatch service {hidden.subject} in"
         found.append(
             Matter(
-                Urgency.THIS_WEEK,
+                THIS_WEEK,
                 _capital(f"{hidden.name}: {what}"),
                 f"Nothing is told of {'it' if out else hidden.conditions[0]} meanwhile.",
                 back if out else "See cabinetwatch alarms, and cabinetwatch unshelve.",
@@ -282,8 +244,8 @@ def matters_of(week: Week) -> list[Matter]:
             f"Raised {times(chatter.raises)}, {chatter.most_in_an_hour} of them within an hour: an"
             " alarm that chatters is soon ignored."
         )
-        found.append(Matter(Urgency.AT_EASE, heading, words, chatter.recommendation))
-    return sorted(found, key=lambda matter: matter.urgency)
+        found.append(Matter(AT_EASE, heading, words, chatter.recommendation))
+    return sorted(found, key=lambda matter: URGENCIES.index(matter.urgency))
 
 
 def _standing(alarm: AlarmWeek, week: Week) -> Matter:
@@ -298,7 +260,7 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
         # The week's own figure beside that of the raise, which may be older.
         words += f" On average over the week: hot-day margin {device.hot_day_margin_k:z.1f} K."
     return Matter(
-        Urgency.NOW if alarm.priority in _BAD else Urgency.THIS_WEEK,
+        NOW if alarm.priority in _BAD else THIS_WEEK,
         _capital(f"{alarm.name}: {alarm.says}"),
         words,
         alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
@@ -312,7 +274,7 @@ def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matte
         # Though all may be well again.
         when = short_time(device.margin_utc_ms or week.from_utc_ms, week.timezone)
         yield Matter(
-            Urgency.THIS_WEEK,
+            THIS_WEEK,
             f"{device.name}: was too hot for its load",
             f"It passed its derating threshold, {_by(margin_k)} ({when}).",
             "If the cause is not known and mended, look for it: the alarms of the week tell what"
@@ -325,10 +287,10 @@ def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matte
         change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
         what = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         words = f"Hot-day margin {hot_k:z.1f} K{change}."
-        yield Matter(Urgency.THIS_WEEK, f"{device.name}: {what}", words, _CLEAN)
+        yield Matter(THIS_WEEK, f"{device.name}: {what}", words, _CLEAN)
     elif _is_worse(settled_k, normal_k) and not {"cooling-loss", "over-rise"} & told:
         words = f"Settled rise {settled_k:z.1f} K on average, normal {normal_k:z.1f} K."
-        yield Matter(Urgency.THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
+        yield Matter(THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
     drift = None if "drift" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         until = ""
@@ -336,7 +298,7 @@ def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matte
             lasts = counted(round(drift.exhausted_in_days), "day")
             until = f"; at this pace its hot-day margin lasts {lasts}"
         words = f"Its rise climbs by {100 * drift.climb_per_week:z.1f} % a week{until}."
-        yield Matter(Urgency.AT_EASE, f"{device.name}: slowly losing its cooling", words, _CLEAN)
+        yield Matter(AT_EASE, f"{device.name}: slowly losing its cooling", words, _CLEAN)
 
 
 def _is_worse(settled_k: float | None, normal_k: float | None) -> bool:
@@ -360,7 +322,7 @@ def _of_sensor(sensor: SensorWeek) -> Iterator[Matter]:
         )
     if words:
         yield Matter(
-            Urgency.AT_EASE,
+            AT_EASE,
             f"Sensor {sensor.called}: not to be relied on",
             _capital(f"{'; '.join(words)}."),
             "See to its battery, its place in the radio's reach, its plug and its cable.",
@@ -369,22 +331,19 @@ def _of_sensor(sensor: SensorWeek) -> Iterator[Matter]:
 
 def _of_watch(week: Week) -> Iterator[Matter]:
     watch = week.watch
-    counts = (
-        (watch.notices_failed, "not delivered at all"),
-        (watch.notices_late, "delivered late"),
-    )
-    told = [f"{count} {word}" for count, word in counts if count]
-    if told:
+    counts = (watch.notices_failed, "not delivered at all"), (watch.notices_late, "delivered late")
+    notices = ", ".join(f"{count} {word}" for count, word in counts if count)
+    if notices:
         yield Matter(
-            Urgency.THIS_WEEK,
+            THIS_WEEK,
             "The watch: notices did not come through in time",
-            f"Notices of this week: {', '.join(told)}.",
+            f"Notices of this week: {notices}.",
             "See to the mail server, the broker or the program: cabinetwatch check --send.",
         )
     taken_s = sum(each.stood_s for each in week.alarms if each.condition == "session-taken")
     if taken_s:
         yield Matter(
-            Urgency.THIS_WEEK,
+            THIS_WEEK,
             "The watch: another client used its client ID",
             f"For {describe_duration(taken_s)} in all it heard only part of what was sent: readings"
             " are missing from this week's figures, and alarms may have come late.",
@@ -393,23 +352,23 @@ def _of_watch(week: Week) -> Iterator[Matter]:
     if watch.uptime < _LEAST_UPTIME and not watch.is_first:
         when = short_time(watch.longest_off_utc_ms or week.from_utc_ms, week.timezone)
         yield Matter(
-            Urgency.AT_EASE,
+            AT_EASE,
             "The watch: it did not run all week",
             f"It ran {_percent(watch.uptime)} of the week; the longest gap was"
             f" {describe_duration(watch.longest_off_s)}, from {when}.",
             "If that was no power cut or work of yours: see the journal of its service.",
         )
     if watch.store_faults or watch.readings_lost:
+        lost = counted(watch.readings_lost, "reading")
         yield Matter(
-            Urgency.THIS_WEEK,
+            THIS_WEEK,
             "The watch: its records could not be written",
-            f"So it was {times(watch.store_faults)};"
-            f" lost: {counted(watch.readings_lost, 'reading')}.",
+            f"So it was {times(watch.store_faults)}; lost: {lost}.",
             "See whether the disk is full or wearing out.",
         )
     if watch.days_left is not None and watch.days_left < _LEAST_DISK_DAYS:
         yield Matter(
-            Urgency.THIS_WEEK,
+            THIS_WEEK,
             "The watch: its disk fills up",
             f"At this pace it is full in {counted(round(watch.days_left), 'day')}.",
             "Make room, or lower the keeping times in [store].",
@@ -713,11 +672,7 @@ def _day_time(utc_ms: int, week: Week) -> str:
 
 
 def _percent(part: float) -> str:
-    """Write a part in per cent, never rounded up to all of it.
-
-    >>> _percent(0.95617), _percent(0.99999), _percent(1.0)
-    ('95.6 %', '99.9 %', '100 %')
-    """
+    """Write a part in per cent, never rounded up to all of it."""
     return f"{min(99.9, 100 * part):z.1f} %" if part < 1 else "100 %"
 
 

@@ -68,7 +68,7 @@ def test_the_standard_library_finds_text_html_and_every_picture_by_its_content_i
     assert [f"cid:{str(part['Content-ID']).strip('<>')}" for part in there] == used
     assert len(there) == 8
     for part, each in zip(there, drawn, strict=True):
-        data = part.get_content()  # type: ignore[attr-defined]
+        data = part.get_content()
         assert data == each.png
         assert data.startswith(b"\x89PNG\r\n\x1a\n")
         assert struct.unpack(">II", data[16:24]) == (700, 437)
