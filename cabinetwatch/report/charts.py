@@ -39,10 +39,10 @@ from cabinetwatch.report.page import (
     write_atomically,
 )
 from cabinetwatch.report.summary_week import IsoWeek, Week
-from cabinetwatch.report.words import LogEntry, operator_log, short_time, subjects_of
+from cabinetwatch.report.words import STANDS, LogEntry, operator_log, short_time, subjects_of
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.events import AlarmState, Transition
+from cabinetwatch.watch.events import Transition
 
 QUARTER_DAYS = 91
 _WEEK_STEP_MS = 1_800_000
@@ -52,8 +52,6 @@ _LONGEST_NOTE = 32
 _TEMPERATURES = ("temperature_c", "ambient_c", "threshold_c")
 _SCALE = 1.75
 """Pixels to a point: 700 across, sharp on a phone."""
-
-_SEEN = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 
 Columns = Mapping[str, Sequence[Bucket]]
 """Buckets of a device by figure."""
@@ -222,7 +220,7 @@ def alarm_marks(
     for each in transitions:
         if each.subject not in subjects:
             continue
-        if each.state in _SEEN:
+        if each.state in STANDS:
             open_since.setdefault(each.id, each)
         elif (raised := open_since.pop(each.id, None)) and each.utc_ms >= from_utc_ms:
             mark(raised, each.utc_ms)

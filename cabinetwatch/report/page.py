@@ -27,7 +27,8 @@ from cabinetwatch.notify.words import (
 )
 from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
-from cabinetwatch.report.words import UNKNOWN, short_time, subjects_of
+from cabinetwatch.report.words import STANDS, UNKNOWN, short_time, subjects_of
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
@@ -65,13 +66,12 @@ class Span(NamedTuple):
 
 _MINUTE_MS = 60_000
 _HOUR_MS = 60 * _MINUTE_MS
-_DAY_MS = 24 * _HOUR_MS
 
 SPANS = (
     Span("6h", "6 h", "last 6 hours", 6 * _HOUR_MS, 2 * _MINUTE_MS, 0),
-    Span("24h", "24 h", "last 24 hours", _DAY_MS, 10 * _MINUTE_MS, 0),
-    Span("7d", "7 days", "last 7 days", 7 * _DAY_MS, _HOUR_MS, 1800),
-    Span("90d", "90 days", "last 90 days", 90 * _DAY_MS, _DAY_MS, 10800),
+    Span("24h", "24 h", "last 24 hours", DAY_MS, 10 * _MINUTE_MS, 0),
+    Span("7d", "7 days", "last 7 days", 7 * DAY_MS, _HOUR_MS, 1800),
+    Span("90d", "90 days", "last 90 days", 90 * DAY_MS, DAY_MS, 10800),
 )
 
 
@@ -140,7 +140,6 @@ _STEADY_K = 0.5
 """A rise that settles less than this away from where it is counts as settled."""
 
 _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
-_VISIBLE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _STATE_WORDS = {
     AlarmState.UNACKNOWLEDGED: "not acknowledged",
     AlarmState.RETURNED: "over, not acknowledged",
@@ -325,7 +324,7 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
     """Give tone and words of the worst that stands of a device or a sensor of its own."""
     subjects = subjects_of(device_id, config.devices.get(device_id))
     standing = [
-        each for each in snapshot.standing if each.subject in subjects and each.state in _VISIBLE
+        each for each in snapshot.standing if each.subject in subjects and each.state in STANDS
     ]
     if standing:
         worst = min(standing, key=lambda each: _RANKS.index(each.priority))

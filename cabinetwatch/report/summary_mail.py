@@ -34,7 +34,7 @@ from cabinetwatch.report.summary_words import (
     Table,
     summary_of,
 )
-from cabinetwatch.report.words import TEMPLATES, short_time
+from cabinetwatch.report.words import STANDS, TEMPLATES, short_time
 from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, printable
@@ -43,7 +43,6 @@ from cabinetwatch.watch.events import AlarmState, Transition
 _COLUMNS = 76
 _MOST_NAMED = 3
 
-_STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _HIDDEN = {AlarmState.SUPPRESSED, AlarmState.SHELVED}
 
 
@@ -209,7 +208,7 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
         more = len(words) - _MOST_NAMED
         return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
-    told = [each for each in standing if each.state in _STANDS]
+    told = [each for each in standing if each.state in STANDS]
     # Shelved, or withheld by a trial that was left open: what nobody is told must not be forgotten.
     hidden = [each for each in standing if each.state in _HIDDEN]
     when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"

@@ -43,7 +43,7 @@ from cabinetwatch.report.summary_week import (
     weeks_lived,
     within,
 )
-from cabinetwatch.report.words import operator_log, times
+from cabinetwatch.report.words import STANDS, operator_log, times
 from cabinetwatch.store.codecs import DAY_MS, SENSOR_FIGURE, Bucket, Tier, statistics
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import StoreFollower, in_force
@@ -55,7 +55,6 @@ from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import AlarmState, EntryKind, Priority, Transition
 
-_STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _HIDDEN = {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE}
 
 
@@ -432,16 +431,16 @@ def alarms_of(
 
 def _alarm(history: Sequence[Transition], names: Mapping[str, str], week: Span) -> AlarmWeek | None:
     raises, last = [each for each in history if each.is_raise], history[-1]
-    stands, is_returned = last.state in _STANDS, last.state is AlarmState.RETURNED
+    stands, is_returned = last.state in STANDS, last.state is AlarmState.RETURNED
     # It moved in the week, or stood through it.
     if not raises or not (last.utc_ms >= week[0] or stands or is_returned):
         return None
     # How long it stood is told on watch time as far as that is known.
     stood_ms, ended_utc_ms = 0, last.utc_ms
     for before, after in pairwise(history):
-        if before.state in _STANDS:
+        if before.state in STANDS:
             stood_ms += after.t - before.t
-            if after.state not in _STANDS:
+            if after.state not in STANDS:
                 ended_utc_ms = after.utc_ms
     if stands:
         stood_ms += max(0, week[1] - last.utc_ms)
@@ -521,7 +520,7 @@ def measures_of(
         stale=[
             f"{alarm.name} {alarm.says}"
             for alarm in alarms
-            if alarm.state in _STANDS and alarm.stood_s > _STALE_S
+            if alarm.state in STANDS and alarm.stood_s > _STALE_S
         ],
     )
 
@@ -555,7 +554,7 @@ def _recommendation(
             if over_t is not None:
                 pauses_s.append((each.t - over_t) / 1000)
             raised_t, over_t = each.t, None
-        elif each.state not in _STANDS and each.previous in _STANDS:
+        elif each.state not in STANDS and each.previous in STANDS:
             over_t = each.t
             if over_t == raised_t:
                 # It is over in the instant of its raise: no delay could hold it.

@@ -1,6 +1,6 @@
 """What a summary says of a week: how it was, what needs a hand, and its figures, by sections.
 
-The sections are one document for text and HTML (`summary_mail` dresses them); where a phone has no
+The sections are one document for text and HTML (`summary_mail` renders them); where a phone has no
 room for what a terminal shows, each has a section of its own. Pure.
 """
 
@@ -18,7 +18,7 @@ from cabinetwatch.report.summary_week import (
     WatchWeek,
     Week,
 )
-from cabinetwatch.report.words import short_time, times
+from cabinetwatch.report.words import STANDS, short_time, times
 from cabinetwatch.text import counted, printable
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.events import AlarmState
@@ -50,7 +50,6 @@ _LONGEST_NAME = 16
 _NONE = "-"
 """In a cell: not known."""
 
-_STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _BAD = {"high", "medium"}
 
 
@@ -147,7 +146,7 @@ def summary_of(week: Week, present: str = "") -> Summary:
 
 def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     """Say how the week was."""
-    standing = [alarm for alarm in week.alarms if alarm.state in _STANDS and alarm.priority in _BAD]
+    standing = [alarm for alarm in week.alarms if alarm.state in STANDS and alarm.priority in _BAD]
     at_end = "when the week ended" if week.is_over else "so far this week"
     if standing:
         which = " and ".join(f"{alarm.name} {alarm.says}" for alarm in standing[:2])
@@ -217,7 +216,7 @@ _CLEAN = (
 
 def matters_of(week: Week) -> list[Matter]:
     """Give what needs a hand, the most urgent first."""
-    standing = [alarm for alarm in week.alarms if alarm.state in _STANDS]
+    standing = [alarm for alarm in week.alarms if alarm.state in STANDS]
     found = [_standing(alarm, week) for alarm in standing]
     for device in week.devices:
         told = {each.condition for each in standing if each.subject == device.id}

@@ -12,10 +12,13 @@ from cabinetwatch.clock import from_rfc3339, to_datetime
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import printable
-from cabinetwatch.watch.events import Entry, EntryKind
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from cabinetwatch.watch.trials import TrialBook
 
 UNKNOWN = "—"
+
+STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+"""What people see stand; the rest is over, or was put out of sight."""
 
 FOLDER = Path(__file__).parent / "templates"
 TEMPLATES = Environment(

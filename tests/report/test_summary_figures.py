@@ -232,6 +232,11 @@ def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(
     assert Week.from_json(week.as_json()) == week
     assert Week.from_json(week.as_json() | {"version": 99}) is None
     assert Week.from_json({"version": week.version}) is None
+    # Frozen before messages that can't be read were counted, and sensors had names.
+    older = week.as_json()
+    for each in older["sensors"]:
+        del each["unreadable"], each["name"]
+    assert Week.from_json(older) == week
 
 
 @pytest.fixture
