@@ -25,8 +25,8 @@ from cabinetwatch.watch import configuration
 
 if TYPE_CHECKING:
     from cabinetwatch.report.charts import Drawn
-    from cabinetwatch.report.summary_content import Summary
     from cabinetwatch.report.summary_week import Week
+    from cabinetwatch.report.summary_words import Summary
 
 _EVERY_S = 15.0
 _LONGEST_S = 366 * 86_400.0
@@ -275,8 +275,9 @@ def _summary(
     store: Store, config: Config, wanted: IsoWeek | None, now_utc_ms: int
 ) -> "tuple[Week, Summary]":
     """Give a week's figures and words; of the newest that is over when none is named."""
-    from cabinetwatch.report.summary_content import present_sentence, summary_of  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import present_sentence  # noqa: PLC0415
     from cabinetwatch.report.summary_make import WeekMaker  # noqa: PLC0415
+    from cabinetwatch.report.summary_words import summary_of  # noqa: PLC0415
 
     maker = WeekMaker(store, config, now_utc_ms)
     iso_week = wanted or maker.newest_closed()
@@ -337,17 +338,12 @@ def _write_summary(
 def _files(
     week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
 ) -> Iterator[tuple[str, bytes]]:
-    from cabinetwatch.report.summary_mail import (  # noqa: PLC0415
-        by_device,
-        encodable,
-        html_of,
-        text_of,
-    )
+    from cabinetwatch.report.summary_mail import encodable, html_of, text_of  # noqa: PLC0415
 
     stem = f"summary-{week}"
     names = [f"{stem}-{each.file_name}" for each in drawn]
     yield f"{stem}.eml", content
-    yield f"{stem}.html", encodable(html_of(summary, by_device(drawn, names))).encode()
+    yield f"{stem}.html", encodable(html_of(summary, drawn, names)).encode()
     yield f"{stem}.txt", encodable(text_of(summary)).encode()
     for name, each in zip(names, drawn, strict=True):
         yield name, each.png

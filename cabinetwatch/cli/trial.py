@@ -31,7 +31,7 @@ from cabinetwatch.cli.terminal import (
 from cabinetwatch.clock import SystemClock, to_datetime
 from cabinetwatch.config import find_config_file
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.charts import note_marks, operator_log
+from cabinetwatch.report.charts import note_marks
 from cabinetwatch.report.trial_case import (
     NOTHING_FOLLOWS,
     Case,
@@ -48,7 +48,7 @@ from cabinetwatch.report.trial_case import (
     verdict_words,
     with_stored_readings,
 )
-from cabinetwatch.report.words import subjects_of
+from cabinetwatch.report.words import operator_log, subjects_of
 from cabinetwatch.service.publisher import words
 from cabinetwatch.store.place import as_root_again
 from cabinetwatch.store.replay import StoreFollower

@@ -12,8 +12,7 @@ from cabinetwatch.clock import describe_duration, to_rfc3339
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
-from cabinetwatch.report.charts import LogEntry
-from cabinetwatch.report.words import UNKNOWN, number, short_time
+from cabinetwatch.report.words import UNKNOWN, LogEntry, number, short_time
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import offsets_throughout
 from cabinetwatch.store.store import Store

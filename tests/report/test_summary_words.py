@@ -5,18 +5,27 @@ from html.parser import HTMLParser
 
 import pytest
 
-from cabinetwatch.report.summary_advice import Urgency, change_of, matters_of, verdict_of
-from cabinetwatch.report.summary_content import summary_of
-from cabinetwatch.report.summary_mail import html_of, text_of
+from cabinetwatch.report.summary_mail import html_of, present_sentence, text_of
 from cabinetwatch.report.summary_week import DriftWeek, Week
+from cabinetwatch.report.summary_words import (
+    change_of,
+    matters_of,
+    summary_of,
+    verdict_of,
+)
+from cabinetwatch.store.records import Batch
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.events import AlarmState, Transition
+from tests.notify.samples import NOON_MS, make_config, transition
+
+WHEN = "When this was written (Wed 1 Jul 13:30)"
 
 
 def calm(week: Week) -> Week:
     """The same week with nothing wrong in it."""
-    nas = week.devices[0]
     return replace(
         week,
-        devices=[nas],
+        devices=week.devices[:1],
         sensors=[each for each in week.sensors if each.id == "hall"],
         alarms=[],
         measures=replace(week.measures, raises=0, chattering=[], stale=[], busiest=[]),
@@ -27,7 +36,13 @@ def calm(week: Week) -> Week:
 
 
 def headings(week: Week) -> list[str]:
-    return [f"[{matter.urgency.words}] {matter.heading}" for matter in matters_of(week)]
+    return [f"[{matter.urgency}] {matter.heading}" for matter in matters_of(week)]
+
+
+def pairs(week: Week, heading: str) -> dict[str, str]:
+    """Give the labels of a section and what they say."""
+    (section,) = [each for each in summary_of(week).sections if each.heading == heading]
+    return dict(section.pairs)
 
 
 def test_what_needs_a_hand_comes_by_urgency_with_what_to_do(week: Week) -> None:
@@ -61,12 +76,6 @@ def test_a_week_that_still_runs_is_not_said_to_have_ended(week: Week) -> None:
         assert "ended" not in sentence
 
 
-def test_the_sentence_says_that_a_threshold_was_passed(week: Week) -> None:
-    nas = replace(week.devices[0], margin_k=-1.24)
-    sentence = verdict_of(replace(calm(week), devices=[nas, week.devices[1]]), []).sentence
-    assert "NAS passed its derating threshold, by 1.2 K at the most" in sentence
-
-
 @pytest.mark.parametrize(
     ("change", "heading"),
     [
@@ -79,38 +88,44 @@ def test_the_sentence_says_that_a_threshold_was_passed(week: Week) -> None:
             {"drift": DriftWeek(True, 0.02, 40.0)},
             "[When you have time] NAS: slowly losing its cooling",
         ),
+        # Though the alarm is over.
+        ({"margin_k": -1.24}, "[This week] NAS: was too hot for its load"),
     ],
 )
 def test_a_device_that_got_worse_is_told(
     change: dict[str, object], heading: str, week: Week
 ) -> None:
     nas = replace(week.devices[0], **change)  # type: ignore[arg-type]
-    assert headings(replace(calm(week), devices=[nas])) == [heading]
+    worse = replace(calm(week), devices=[nas, week.devices[1]])
+    assert headings(worse) == [heading]
+    if nas.margin_k == -1.24:
+        told = "passed its derating threshold, by 1.2 K at the most"
+        assert f"NAS {told}" in verdict_of(worse, []).sentence
+        assert told in matters_of(worse)[0].text
 
 
 def test_what_a_standing_alarm_tells_is_not_told_again(week: Week) -> None:
     nas = replace(week.devices[0], hot_day_margin_k=-0.5, hot_day_margin_last_week_k=-0.4)
     alarm = replace(week.alarms[-1], subject="nas", condition="hot-day", says="too warm")
-    told = headings(replace(calm(week), devices=[nas], alarms=[alarm]))
-    assert len(told) == 1
+    (told,) = matters_of(replace(calm(week), devices=[nas], alarms=[alarm]))
+    assert told.text.endswith("On average over the week: hot-day margin -0.5 K.")
 
 
 @pytest.mark.parametrize(
     ("change", "urgency"),
     [
-        ({"uptime": 0.9}, Urgency.AT_EASE),
-        ({"notices_failed": 1}, Urgency.THIS_WEEK),
-        ({"readings_lost": 5}, Urgency.THIS_WEEK),
-        ({"days_left": 12.0}, Urgency.THIS_WEEK),
+        ({"uptime": 0.9}, "When you have time"),
+        ({"notices_failed": 1}, "This week"),
+        ({"readings_lost": 5}, "This week"),
+        ({"days_left": 12.0}, "This week"),
         ({"uptime": 0.2, "is_first": True}, None),
     ],
 )
 def test_a_watch_that_did_not_do_well_is_told(
-    change: dict[str, object], urgency: Urgency | None, week: Week
+    change: dict[str, object], urgency: str | None, week: Week
 ) -> None:
-    calm_week = calm(week)
-    watch = replace(calm_week.watch, **change)  # type: ignore[arg-type]
-    matters = matters_of(replace(calm_week, watch=watch))
+    watch = replace(calm(week).watch, **change)  # type: ignore[arg-type]
+    matters = matters_of(replace(calm(week), watch=watch))
     assert [matter.urgency for matter in matters] == ([] if urgency is None else [urgency])
 
 
@@ -120,8 +135,8 @@ def test_a_week_in_which_another_client_took_the_session_is_no_week_of_all_is_we
     taken = replace(
         week.alarms[0], subject="site", condition="session-taken", stood_s=900.0, state="normal"
     )
-    matters = matters_of(replace(calm(week), alarms=[taken]))
-    (told,) = [each for each in matters if "client ID" in each.heading]
+    (told,) = matters_of(replace(calm(week), alarms=[taken]))
+    assert "client ID" in told.heading
     assert "For 15 min in all it heard only part of what was sent" in told.text
 
 
@@ -131,10 +146,10 @@ def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> N
     ups = replace(ups, settled_rise_k=9.9, settled_rise_last_week_k=9.0)
     words = (
         "Worse than the week before: UPS (settled rise 9.9 K, was 9.0 K),"
-        " NAS (hot-day margin 1.2 K, was 2.0 K)"
+        " NAS (hot-day margin 1.2 K, was 2.0 K)."
     )
     changed = replace(calm(week), devices=[nas, ups])
-    assert change_of(changed) == f"{words}."
+    assert change_of(changed) == words
     text = " ".join(text_of(summary_of(changed)).split())
     assert text.index(words) < text.index("WHAT NEEDS A HAND")
     steady = replace(nas, hot_day_margin_last_week_k=1.6)
@@ -143,35 +158,32 @@ def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> N
     assert change_of(replace(week, devices=[new])) == ""
 
 
-def test_a_threshold_that_was_passed_needs_a_hand_though_the_alarm_is_over(week: Week) -> None:
-    nas = replace(week.devices[0], margin_k=-1.24)
-    (told,) = matters_of(replace(calm(week), devices=[nas]))
-    assert (told.urgency, told.heading) == (Urgency.THIS_WEEK, "NAS: was too hot for its load")
-    assert "by 1.2 K at the most" in told.text
-
-
-def test_a_standing_alarm_is_told_with_one_length_of_time_and_not_with_an_old_one(
-    week: Week,
+@pytest.mark.parametrize(("state", "seen"), [("unacknowledged", ""), ("acknowledged", ", ack")])
+def test_a_standing_alarm_is_told_with_one_length_of_time_and_whether_it_was_acknowledged(
+    week: Week, state: str, seen: str
 ) -> None:
     alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
-    alarm = replace(alarm, text="It is warm; it has been so for 8 d 22 h.")
+    alarm = replace(alarm, state=state, text="It is warm; it has been so for 8 d 22 h.")
     told = matters_of(replace(week, alarms=[alarm]))[0]
-    assert told.text.startswith("Raised ")
+    assert told.heading == "AV amplifier: losing its cooling"
+    assert told.text.startswith("Raised Fri 20 Nov 18:00, standing for 2 d 6 h" + seen)
+    assert ("acknowledged" in told.text) == bool(seen)
     assert told.text.endswith("As last raised: It is warm.")
 
 
 def test_the_busiest_are_named_and_what_came_once_is_counted(week: Week) -> None:
     busy = week.measures.busiest[0]
     once = replace(busy, raises=1)
-    told = [
-        dict(summary_of(replace(week, measures=replace(week.measures, busiest=busiest))).measures)
-        for busiest in ([replace(busy, raises=3, share=0.6), once, once], [once], [])
-    ]
-    assert [each["Busiest"] for each in told] == [
-        f"{busy.name} {busy.says}: 3 (60 %); 2 others once each",
-        "one alarm once",
-        "none",
-    ]
+    for busiest, words in (
+        (
+            [replace(busy, raises=3, share=0.6), once, once],
+            f"{busy.name} {busy.says}: 3 (60 %); 2 others once each",
+        ),
+        ([once], "one alarm once"),
+        ([], "none"),
+    ):
+        measured = replace(week, measures=replace(week.measures, busiest=busiest))
+        assert pairs(measured, "Alarms of the week")["Busiest"] == words
 
 
 @pytest.mark.parametrize(
@@ -186,26 +198,19 @@ def test_the_watch_says_how_often_it_was_restarted(
     starts: int, crashes: int, is_first: bool, words: str, week: Week
 ) -> None:
     watch = replace(week.watch, starts=starts, crashes=crashes, is_first=is_first)
-    told = dict(summary_of(replace(week, watch=watch)).watch)
-    assert told["Restarted"] == words
+    assert pairs(replace(week, watch=watch), "How the watch did")["Restarted"] == words
 
 
-def test_no_line_of_the_text_is_too_long_and_its_columns_stand_below_each_other(
-    week: Week,
-) -> None:
+def test_the_text_fits_a_terminal_and_goes_in_the_order_in_which_one_asks(week: Week) -> None:
     long_name = "The very long name of a piece of gear that nobody would ever give to a thing"
     devices = [replace(week.devices[0], name=long_name), *week.devices[1:]]
     text = text_of(summary_of(replace(week, devices=devices), "When this was written all stood."))
-    assert max(map(len, text.splitlines())) <= 76
-    assert not any(line != line.rstrip() for line in text.splitlines())
     lines = text.splitlines()
+    assert max(map(len, lines)) <= 76
+    assert not any(line != line.rstrip() for line in lines)
     top = next(number for number, line in enumerate(lines) if line.startswith("Device  "))
-    ends = {len(line) for line in lines[top : top + 5]}
-    assert len(ends) == 1
-
-
-def test_the_text_goes_in_the_order_in_which_one_asks(week: Week) -> None:
-    text = text_of(summary_of(week))
+    # Its columns stand below each other.
+    assert len({len(line) for line in lines[top : top + 5]}) == 1
     order = [
         "Not well when the week ended: AV amplifier losing its cooling.",
         "WHAT NEEDS A HAND",
@@ -237,22 +242,17 @@ class Tags(HTMLParser):
         self.text += data
 
 
-def test_markup_in_names_and_notes_shows_as_text(week: Week) -> None:
+def test_markup_and_control_characters_show_as_text_and_are_not_obeyed(week: Week) -> None:
     evil = "<script>alert(1)</script><img src=x onerror=y>"
     devices = [replace(week.devices[0], name=evil)]
-    remarks = [replace(week.remarks[0], text=evil)]
-    html = html_of(summary_of(replace(week, devices=devices, remarks=remarks, site=evil)), {})
-    page = Tags(html)
+    turned = "clean\x1b[2J\u202e\r\nBcc: a@b.example"
+    remarks = [replace(week.remarks[0], text=text) for text in (evil, turned)]
+    summary = summary_of(replace(week, devices=devices, remarks=remarks, site=evil))
+    page = Tags(html_of(summary))
     assert {"script", "img"}.isdisjoint(tag for tag, _ in page.tags)
     assert page.text.count(evil) >= 4
-
-
-def test_what_turns_text_around_or_moves_a_cursor_is_shown_and_not_obeyed(week: Week) -> None:
-    remarks = [replace(week.remarks[0], text="clean\x1b[2J\u202e\r\nBcc: a@b.example")]
-    summary = summary_of(replace(week, remarks=remarks))
-    shown = r"clean\x1b[2J\u202e\r\nBcc: a@b.example"
-    assert shown in html_of(summary, {})
-    assert shown in text_of(summary)
+    for shown in (page.text, text_of(summary)):
+        assert r"clean\x1b[2J\u202e\r\nBcc: a@b.example" in shown
 
 
 def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_elsewhere(
@@ -264,7 +264,7 @@ def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_
     ]
     sensors = [replace(week.sensors[number % 6], id=f"sensor-{number}") for number in range(30)]
     alarms = [replace(week.alarms[number % 3], id=f"alarm-{number}") for number in range(40)]
-    html = html_of(summary_of(replace(week, devices=devices, sensors=sensors, alarms=alarms)), {})
+    html = html_of(summary_of(replace(week, devices=devices, sensors=sensors, alarms=alarms)))
     assert len(html.encode()) < 100_000
     page = Tags(html)
     assert {"script", "link", "iframe", "form", "object"}.isdisjoint(tag for tag, _ in page.tags)
@@ -274,11 +274,18 @@ def test_the_html_of_ten_devices_and_a_bad_week_is_small_and_takes_nothing_from_
     assert "@import" not in html
 
 
-@pytest.mark.parametrize(("state", "is_said"), [("unacknowledged", False), ("acknowledged", True)])
-def test_a_standing_alarm_is_said_to_be_acknowledged_only_when_it_is(
-    week: Week, state: str, is_said: bool
+def told_now(store: Store, *transitions: Transition) -> str:
+    store.commit(Batch(NOON_MS, 0, transitions=list(transitions)))
+    return present_sentence(store, make_config(), NOON_MS + 1_800_000)
+
+
+def test_who_reads_it_fresh_is_told_what_stands_and_what_a_trial_or_a_shelf_hides(
+    store: Store,
 ) -> None:
-    alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
-    told = matters_of(replace(week, alarms=[replace(alarm, state=state)]))[0]
-    assert told.heading == "AV amplifier: losing its cooling"
-    assert (", acknowledged. As last raised: " in told.text) is is_said
+    assert told_now(store) == f"{WHEN} no alarm stood."
+    slow = transition(condition="fan-slow")
+    hidden = replace(slow, state=AlarmState.SUPPRESSED, previous=slow.state)
+    unseen = " Hidden then: NAS running on a slow or stopped fan."
+    assert told_now(store, slow, hidden) == f"{WHEN} no alarm stood.{unseen}"
+    hot = replace(transition(), id="hot00001")
+    assert told_now(store, hot) == f"{WHEN}: NAS above its derating threshold.{unseen}"

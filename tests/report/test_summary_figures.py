@@ -1,12 +1,19 @@
-"""A week's figures against the truth, reckoned from the generator's arrays by another way."""
+"""A week's figures against the truth, reckoned from the generator's arrays by another way.
 
-from collections.abc import Mapping
+One that was frozen gives the same figures for ever.
+"""
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from sqlalchemy import delete
 
-from cabinetwatch.report.summary_measures import (
-    PauseOf,
+from cabinetwatch.report.summary_make import (
+    WeekMaker,
     alarms_of,
     heard,
     life_factor,
@@ -14,11 +21,22 @@ from cabinetwatch.report.summary_measures import (
     most_within,
     quieter_off_delay_s,
 )
-from cabinetwatch.report.summary_week import DeviceWeek, SensorWeek, Spread, Week
-from cabinetwatch.store.codecs import Bucket
+from cabinetwatch.report.summary_week import IsoWeek, Spread, Week
+from cabinetwatch.store import schema
+from cabinetwatch.store.codecs import DAY_MS, Bucket
+from cabinetwatch.store.records import Batch, ClosedWeek
+from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import AlarmState
 from tests.support import fortnight as story
-from tests.support.fortnight import GEAR, HOUR_MS, MINUTE_MS, Fortnight, Gear, transition
+from tests.support.fortnight import (
+    GEAR,
+    HOUR_MS,
+    MINUTE_MS,
+    Fortnight,
+    Gear,
+    Numbers,
+    transition,
+)
 
 KELVIN = 273.15
 # CODATA 2018, exact: k over e.
@@ -26,18 +44,16 @@ BOLTZMANN_EV = 1.380649e-23 / 1.602176634e-19
 # The tiers keep hundredths of a kelvin.
 TOLERANCE = 0.011
 
-
-def device(week: Week, gear: Gear) -> DeviceWeek:
-    return next(each for each in week.devices if each.id == gear.id)
-
-
-def sensor(week: Week, sensor_id: str) -> SensorWeek:
-    return next(each for each in week.sensors if each.id == sensor_id)
+W47 = IsoWeek.parse(story.WEEK)
+LATER = story.NOW + 200 * DAY_MS
 
 
-def assert_spread(found: Spread | None, fortnight: Fortnight, subject: str, figure: str) -> None:
+@pytest.mark.parametrize(
+    ("minutes", "gaps"),
+    [([], [10]), ([0, 1, 2, 3, 4, 5, 6, 7, 8, 9], []), ([1, 2, 5, 6, 7, 8], [1, 2, 1])],
+)
+def assert_spread(found: Spread | None, utc_ms: NDArray[np.int64], samples: Numbers) -> None:
     assert found is not None
-    utc_ms, samples = fortnight.truth.of_week(subject, figure)
     means = samples.mean(axis=1)
     assert found.mean == pytest.approx(means.mean(), abs=TOLERANCE)
     assert found.percentile_95 == pytest.approx(np.percentile(means, 95), abs=TOLERANCE)
@@ -47,55 +63,43 @@ def assert_spread(found: Spread | None, fortnight: Fortnight, subject: str, figu
     assert there == pytest.approx(samples.max(), abs=TOLERANCE)
 
 
-@pytest.mark.parametrize("gear", GEAR, ids=lambda gear: gear.id)
-def test_temperature_and_rise_are_those_that_were_measured(
-    gear: Gear, week: Week, fortnight: Fortnight
-) -> None:
-    assert_spread(device(week, gear).temperature, fortnight, gear.id, "temperature_c")
-    assert_spread(device(week, gear).rise, fortnight, gear.id, "rise_k")
-
-
-def of_quarters(fortnight: Fortnight, subject: str, figure: str) -> Mapping[int, float]:
-    """Means of quarters of an hour, from the arrays."""
-    utc_ms, samples = fortnight.truth.of_week(subject, figure)
-    quarter = utc_ms // (15 * MINUTE_MS)
-    return {int(each): float(samples[quarter == each].mean()) for each in np.unique(quarter)}
+def speed(celsius: float) -> float:
+    """How fast heat ages a device: Arrhenius, 0.7 eV."""
+    return float(np.exp(-0.7 / BOLTZMANN_EV / (celsius + KELVIN)))
 
 
 @pytest.mark.parametrize("gear", GEAR, ids=lambda gear: gear.id)
-def test_means_are_over_the_time_it_was_on_and_the_least_margin_is_the_least(
-    gear: Gear, week: Week, fortnight: Fortnight
-) -> None:
-    found = device(week, gear)
-    off = of_quarters(fortnight, gear.id, "off")
-    for figure, mean in (
-        ("settled_rise_k", found.settled_rise_k),
-        ("normal_rise_k", found.normal_rise_k),
-        ("hot_day_margin_k", found.hot_day_margin_k),
-    ):
-        values = of_quarters(fortnight, gear.id, figure)
-        on = [value for at, value in values.items() if off[at] <= 0.5]
-        assert mean == pytest.approx(np.mean(on), abs=TOLERANCE)
+def test_a_device_is_told_as_it_was_measured(gear: Gear, week: Week, fortnight: Fortnight) -> None:
+    found = next(each for each in week.devices if each.id == gear.id)
+    assert_spread(found.temperature, *fortnight.truth.of_week(gear.id, "temperature_c"))
+    assert_spread(found.rise, *fortnight.truth.of_week(gear.id, "rise_k"))
+
+    def quarters(figure: str) -> dict[int, float]:
+        """Means of quarters of an hour, from the arrays."""
+        utc_ms, samples = fortnight.truth.of_week(gear.id, figure)
+        quarter = utc_ms // (15 * MINUTE_MS)
+        return {int(each): float(samples[quarter == each].mean()) for each in np.unique(quarter)}
+
+    off = quarters("off")
+    # Means are over the time it was on.
+    on = [at for at in off if off[at] <= 0.5]
+    for figure in ("settled_rise_k", "normal_rise_k", "hot_day_margin_k"):
+        values = quarters(figure)
+        mean = np.mean([values[at] for at in on])
+        assert getattr(found, figure) == pytest.approx(mean, abs=TOLERANCE)
     _, margins = fortnight.truth.of_week(gear.id, "margin_k")
     assert found.margin_k == pytest.approx(margins.min(), abs=TOLERANCE)
     assert found.off_fraction == pytest.approx(np.mean(list(off.values())), abs=1e-3)
-
-
-@pytest.mark.parametrize("gear", GEAR, ids=lambda gear: gear.id)
-def test_the_life_factor_is_arrhenius_of_the_week_against_its_normal(
-    gear: Gear, week: Week, fortnight: Fortnight
-) -> None:
-    temperature = of_quarters(fortnight, gear.id, "temperature_c")
-    ambient = of_quarters(fortnight, gear.id, "ambient_c")
-    off = of_quarters(fortnight, gear.id, "off")
-    on = [at for at in temperature if off[at] <= 0.5]
-
-    def speed(celsius: float) -> float:
-        return float(np.exp(-0.7 / BOLTZMANN_EV / (celsius + KELVIN)))
-
+    temperature, ambient = quarters("temperature_c"), quarters("ambient_c")
     real = np.mean([speed(temperature[at]) for at in on])
     normal = np.mean([speed(ambient[at] + gear.normal_k) for at in on])
-    assert device(week, gear).life_factor == pytest.approx(normal / real, rel=2e-3)
+    assert found.life_factor == pytest.approx(normal / real, rel=2e-3)
+    # Over the fortnight the amplifier's rise climbs by 6 K: on average by a quarter of that in the
+    # first week, by three quarters in the second.
+    assert found.settled_rise_last_week_k == pytest.approx(
+        gear.normal_k + gear.climb_k / 4, abs=0.3
+    )
+    assert found.settled_rise_k == pytest.approx(gear.normal_k + gear.climb_k * 3 / 4, abs=0.3)
 
 
 def test_ten_kelvin_more_wear_as_published_constants_say() -> None:
@@ -105,30 +109,19 @@ def test_ten_kelvin_more_wear_as_published_constants_say() -> None:
     assert life_factor({0: 50.0}, {}, {0: 12.0}) is None
 
 
-def test_last_week_is_the_week_before(week: Week) -> None:
-    amplifier = device(week, GEAR[3])
-    # Its rise climbs by 6 K over the fortnight: a quarter and three quarters of that on average.
-    assert amplifier.settled_rise_last_week_k == pytest.approx(14.0 + 1.5, abs=0.3)
-    assert amplifier.settled_rise_k == pytest.approx(14.0 + 4.5, abs=0.3)
-
-
 def test_availability_leaves_out_when_the_watch_was_off_and_counts_what_was_lost(
     week: Week,
 ) -> None:
-    lost = sensor(week, "poe-switch-air")
+    sensors = {each.id: each for each in week.sensors}
+    lost, whole = sensors["poe-switch-air"], sensors["hall"]
     running = 7 * 24 * 60 - 6 * 60
     assert lost.availability == pytest.approx(1 - 430 / running, abs=1e-6)
     assert (lost.gaps, lost.longest_gap_s) == (1, 430 * 60.0)
     assert lost.faults == {"silent": 1}
-    whole = sensor(week, "hall")
     assert (whole.availability, whole.gaps, whole.faults) == (1.0, 0, {})
     assert whole.readings == running * 6
     # That it is too damp is no fault of the sensor's.
-    assert sensor(week, "cabinet-humidity").faults == {}
-
-
-def bucket(minute: int) -> Bucket:
-    return Bucket(minute * MINUTE_MS, 6, 20.0, 20.0, 20.0)
+    assert sensors["cabinet-humidity"].faults == {}
 
 
 @pytest.mark.parametrize(
@@ -136,8 +129,8 @@ def bucket(minute: int) -> Bucket:
     [([], [10]), ([0, 1, 2, 3, 4, 5, 6, 7, 8, 9], []), ([1, 2, 5, 6, 7, 8], [1, 2, 1])],
 )
 def test_gaps_are_runs_of_minutes_without_a_reading(minutes: list[int], gaps: list[int]) -> None:
-    availability, found = heard([bucket(minute) for minute in minutes], MINUTE_MS, [(0, 600_000)])
-    assert (availability, found) == (1 - sum(gaps) / 10, gaps)
+    buckets = [Bucket(minute * MINUTE_MS, 6, 20.0, 20.0, 20.0) for minute in minutes]
+    assert heard(buckets, MINUTE_MS, [(0, 600_000)]) == (1 - sum(gaps) / 10, gaps)
     assert heard([], MINUTE_MS, [(1, 59_999)]) == (None, [])
 
 
@@ -182,22 +175,14 @@ def test_an_off_delay_bridges_nine_in_ten_pauses_and_leaves_out_those_of_hours()
 
 
 def test_what_is_over_at_once_is_told_what_to_do_and_no_delay() -> None:
-    told = []
-    for number in range(4):
-        for state, previous in (
+    told = [
+        transition(f"c{n}", n * 60_000, *states, subject="site", condition="clock-step")
+        for n in range(4)
+        for states in (
             (AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL),
             (AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED),
-        ):
-            step = transition(
-                f"c{number}",
-                number * 60_000,
-                state,
-                previous,
-                subject="site",
-                condition="clock-step",
-            )
-            told.append(step)
-    assert PauseOf(told).is_momentary(("site", "clock-step"))
+        )
+    ]
     measures = measures_of(told, [], {"site": "home"}, 7.0, lambda *_: 0.0)
     (chatter,) = measures.chattering
     assert chatter.recommendation == "Look at its fan, with the device off."
@@ -247,3 +232,82 @@ def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(
     assert Week.from_json(week.as_json()) == week
     assert Week.from_json(week.as_json() | {"version": 99}) is None
     assert Week.from_json({"version": week.version}) is None
+    # Frozen before messages that can't be read were counted, and sensors had names.
+    older = week.as_json()
+    for each in older["sensors"]:
+        del each["unreadable"], each["name"]
+    assert Week.from_json(older) == week
+
+
+@pytest.fixture
+def url(fortnight: Fortnight, tmp_path: Path) -> str:
+    """The fortnight's store in a folder of its own, to be written to."""
+    shutil.copytree(fortnight.path.parent, tmp_path / "copy")
+    return f"sqlite:///{tmp_path}/copy/watch.db"
+
+
+def test_a_frozen_week_is_given_as_it_was_whatever_the_store_holds_now(
+    url: str, week: Week
+) -> None:
+    with Store.open(url) as store:
+        store.commit(Batch(story.NOW, 0, weeks=[ClosedWeek(W47.name, 1, week.as_json())]))
+        with store._database.writing() as connection:
+            connection.execute(delete(schema.minute_block))
+            connection.execute(delete(schema.quarter_block))
+            connection.execute(delete(schema.transition))
+    with Store.open(url, read_only=True) as store:
+        maker = WeekMaker(store, None, LATER)
+        assert maker.frozen_or_made(W47) == week
+        assert maker.make(W47) != week
+        assert store.weeks() == [W47.name]
+
+
+def test_nothing_writes_over_a_frozen_week(url: str, week: Week) -> None:
+    with Store.open(url) as store:
+        for utc_ms, site in ((1, "first"), (2, "second")):
+            figures = replace(week, site=site).as_json()
+            store.commit(Batch(story.NOW, 0, weeks=[ClosedWeek(W47.name, utc_ms, figures)]))
+        frozen = store.week(W47.name)
+    assert frozen is not None
+    assert (frozen.utc_ms, frozen.figures["site"]) == (1, "first")
+
+
+def test_a_week_made_again_while_its_minutes_are_there_has_the_same_figures(
+    url: str, week: Week
+) -> None:
+    with Store.open(url, read_only=True) as store:
+        again = WeekMaker(store, None, LATER).make(W47)
+    # What is true of the present only is not known any more.
+    watch = replace(
+        week.watch, store_bytes=None, free_bytes=None, growth_bytes_per_day=None, days_left=None
+    )
+    devices = [replace(device, drift=None) for device in week.devices]
+    assert again == replace(week, made_utc_ms=LATER, watch=watch, devices=devices)
+
+
+def test_where_the_minutes_are_gone_percentiles_are_of_quarters_and_say_so(
+    url: str, week: Week
+) -> None:
+    with (
+        Store.open(url) as store,
+        store._database.writing() as connection,
+    ):
+        connection.execute(delete(schema.minute_block))
+    with Store.open(url, read_only=True) as store:
+        coarse = WeekMaker(store, None, LATER).make(W47)
+    assert not coarse.minutes
+    for fine, found in zip(week.devices, coarse.devices, strict=True):
+        assert fine.temperature is not None
+        assert found.temperature is not None
+        assert found.temperature.mean == pytest.approx(fine.temperature.mean, abs=0.05)
+        assert found.temperature.highest == fine.temperature.highest
+    assert [each.readings for each in coarse.sensors] == [each.readings for each in week.sensors]
+
+
+def test_the_present_week_is_told_so_far(url: str) -> None:
+    with Store.open(url, read_only=True) as store:
+        maker = WeekMaker(store, None, story.NOW)
+        running = maker.make(W47.after())
+    assert not running.is_over
+    assert running.watch.uptime == pytest.approx(1.0)
+    assert running.devices[0].temperature is not None
