@@ -13,8 +13,8 @@ from cabinetwatch.clock import SystemClock, to_rfc3339
 from cabinetwatch.config import SITE_SUBJECT, Config, find_config_file
 from cabinetwatch.service.offline import teach
 from cabinetwatch.service.publisher import service_s, shelving_s, words
-from cabinetwatch.store.database import MemoryRecords, find_records
-from cabinetwatch.store.snapshot import find_watch, is_mute
+from cabinetwatch.store.database import MemoryRecords, find_records, find_watch
+from cabinetwatch.store.replay import is_mute
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError
 from cabinetwatch.watch import configuration

@@ -19,8 +19,8 @@ from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.service.store_loop import PRUNE, megabytes, thorough_round
 from cabinetwatch.store.backup import Restored, back_up, restore
 from cabinetwatch.store.codecs import DAY_MS, SENSOR_FIGURE, Tier
-from cabinetwatch.store.inputs import offsets_throughout
-from cabinetwatch.store.snapshot import find_watch
+from cabinetwatch.store.database import find_watch
+from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
 from cabinetwatch.text import StoreError, UsageError, counted
@@ -55,7 +55,7 @@ def run_import(args: argparse.Namespace) -> int:
     readings = chain(list(islice(readings, 1)), readings)
     with open_or_make(config.store.url) as store:
         journaled = store.entries(EntryKind.CONFIG)
-        offsets = offsets_throughout(journaled, config).at(store.last_seq() + 1)
+        offsets = OffsetsInForce(journaled, config.as_json()).at(store.last_seq() + 1)
         now_utc_ms = SystemClock().utc_ms()
         imported = import_readings(store, readings, offsets, now_utc_ms, left_out.tell)
     left_out.close()
@@ -171,7 +171,7 @@ def _single(
     from_utc_ms: int | None,
     to_utc_ms: int | None,
 ) -> Iterator[Exported]:
-    offsets = offsets_throughout(store.entries(EntryKind.CONFIG), config)
+    offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
     for stretch in store.stretches(from_utc_ms, to_utc_ms):
         in_force = offsets.at(stretch.first_seq)
         for reading in stretch.readings:

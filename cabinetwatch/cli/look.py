@@ -14,7 +14,7 @@ from cabinetwatch.notify.words import learning_words
 from cabinetwatch.service.store_loop import LITTLE_LEFT_DAYS, megabytes
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import NoStoreError
-from cabinetwatch.store.snapshot import Snapshot, take_snapshot
+from cabinetwatch.store.replay import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import StoreError, UsageError, counted

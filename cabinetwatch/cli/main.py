@@ -113,8 +113,8 @@ def main(arguments: Sequence[str]) -> int:
 
 def _remedy(error: CabinetwatchError) -> list[str]:
     """Say what becomes of a damaged store, or what to do with it."""
+    from cabinetwatch.store.database import find_watch  # noqa: PLC0415
     from cabinetwatch.store.place import DamagedStoreError  # noqa: PLC0415
-    from cabinetwatch.store.snapshot import find_watch  # noqa: PLC0415
 
     if not isinstance(error, DamagedStoreError) or error.path is None:
         return []

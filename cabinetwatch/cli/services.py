@@ -20,9 +20,8 @@ from cabinetwatch.service.guard import Guard, tell_failure
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.startup import FallbackStore, client_id_last
-from cabinetwatch.store.database import clear_leftovers
+from cabinetwatch.store.database import clear_leftovers, find_watch
 from cabinetwatch.store.place import DiskFaultError, WriterLock
-from cabinetwatch.store.snapshot import find_watch
 from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted
 from cabinetwatch.watch import configuration
 

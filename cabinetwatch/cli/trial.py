@@ -50,9 +50,9 @@ from cabinetwatch.report.trial_case import (
 )
 from cabinetwatch.report.words import operator_log, subjects_of
 from cabinetwatch.service.publisher import words
+from cabinetwatch.store.database import signal_watch
 from cabinetwatch.store.place import as_root_again
 from cabinetwatch.store.replay import StoreFollower
-from cabinetwatch.store.snapshot import signal_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, UsageError
 from cabinetwatch.trial.analysis import check_intervals
@@ -193,7 +193,7 @@ def _replace(path: Path, text: str) -> Path:
 def _have_read(store: Store, wanted: Config, device: str) -> int:
     """Have the running watch read its file again, and wait until it has."""
     try:
-        if signal_watch(store, signal.SIGHUP) is None:
+        if signal_watch(store.path, signal.SIGHUP) is None:
             say("The watch is not running; it reads this when it starts.")
             return 0
     except OSError as error:

@@ -30,7 +30,7 @@ from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
 from cabinetwatch.report.words import STANDS, UNKNOWN, short_time, subjects_of
 from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
-from cabinetwatch.store.snapshot import Snapshot, is_bad, snapshot_of
+from cabinetwatch.store.replay import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import counted

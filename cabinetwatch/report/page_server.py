@@ -40,8 +40,7 @@ from cabinetwatch.report.page import (
 )
 from cabinetwatch.report.words import FOLDER, TEMPLATES, number
 from cabinetwatch.store.place import database_path
-from cabinetwatch.store.replay import StoreFollower
-from cabinetwatch.store.snapshot import HEARTBEAT_OLD_MS
+from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
 

@@ -14,7 +14,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
 from cabinetwatch.report.words import UNKNOWN, LogEntry, number, short_time
 from cabinetwatch.store.codecs import Tier
-from cabinetwatch.store.inputs import offsets_throughout
+from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError
 from cabinetwatch.thermal.derating import altitude_lowering_k
@@ -71,7 +71,7 @@ def read_store(
         StoreError: the store can't be read.
     """
     wanted = frozenset(sensors)
-    offsets = offsets_throughout(store.entries(EntryKind.CONFIG), config)
+    offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
     found: list[tuple[str, int, float]] = []
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):

@@ -32,7 +32,6 @@ from cabinetwatch.service.parts import (
     Frame,
     Notifier,
     Part,
-    Receipt,
     Stall,
     Vital,
     Vitality,
@@ -41,9 +40,8 @@ from cabinetwatch.service.parts import (
 from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
-from cabinetwatch.store.records import Notice
-from cabinetwatch.store.replay import warm_engine
-from cabinetwatch.store.snapshot import running_since
+from cabinetwatch.store.records import Notice, Receipt
+from cabinetwatch.store.replay import running_since, warm_engine
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Transition
 

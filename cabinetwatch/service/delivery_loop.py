@@ -49,13 +49,12 @@ from cabinetwatch.service.parts import (
     OnFailure,
     Part,
     WatchedPart,
-    Work,
     child,
     outlives,
     run_child,
 )
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.store.records import Channel, ClosedWeek, Notice, Outcome
+from cabinetwatch.store.records import Batch, Channel, ClosedWeek, Notice, Outcome
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError
 from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
@@ -148,7 +147,7 @@ class DeliveryLoop(WatchedPart):
 
     def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         """Write down what became of notices; an attempt's beginning before it is made."""
-        work = Work(notices=list(notices), outcomes=list(outcomes))
+        work = Batch(notices=list(notices), outcomes=list(outcomes))
         self._store_loop.put_and_wait(work, _WRITTEN_WITHIN_S)
 
     def channel_fault(self, channel: Channel, fault: Fault) -> None:
@@ -397,7 +396,7 @@ class SummaryLoop(Part):
             return False
         figures = json.loads(self._child("close", due[0].name, now_utc_ms))
         week = ClosedWeek(due[0].name, now_utc_ms, figures)
-        self._store_loop.put_and_wait(Work(weeks=[week]), _WEEK_WRITTEN_WITHIN_S)
+        self._store_loop.put_and_wait(Batch(weeks=[week]), _WEEK_WRITTEN_WITHIN_S)
         # A commit that did not come in time is looked for at the next tick.
         return store.week(week.name) is not None
 
@@ -425,7 +424,7 @@ class SummaryLoop(Part):
         )
         self._make(notice)
         self._told.add(closed.name)
-        self._store_loop.put(Work(notices=[notice]))
+        self._store_loop.put(Batch(notices=[notice]))
         return True
 
     def _make(self, notice: Notice) -> None:

@@ -15,11 +15,11 @@ from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_o
 from cabinetwatch.mqtt.session import Inbox, Refused
 from cabinetwatch.notify.plan import plan
 from cabinetwatch.service.ingest import Ingest
-from cabinetwatch.service.parts import Frame, WatchedPart, Work
+from cabinetwatch.service.parts import Frame, WatchedPart
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
-from cabinetwatch.store.records import Notice
+from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
@@ -350,7 +350,7 @@ class EngineLoop(WatchedPart):
             self._publisher.connected(self._now())
             self._tick_due.next_t = self._now()
             if not event.session_present:
-                self._work.forget_session()
+                self._work.window.clear()
         else:
             self._tell(EntryKind.DISCONNECT, {"reason": event.reason, "end": event.end})
         self._observe(self._ingest.connection(event, self._work))
@@ -512,5 +512,5 @@ class EngineLoop(WatchedPart):
         work.advanced_to, work.offset_ms = self._engine.now, self._engine.offset_ms
         self._store_loop.put(work)
 
-    def _fresh_work(self) -> Work:
-        return Work(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)
+    def _fresh_work(self) -> Batch:
+        return Batch(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)

@@ -15,8 +15,7 @@ from cabinetwatch.mqtt.backlog import (
 from cabinetwatch.mqtt.connection import ProblemLog
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
-from cabinetwatch.service.parts import Receipt, Work
-from cabinetwatch.store.records import Repeatable
+from cabinetwatch.store.records import Batch, Receipt, Repeatable
 from cabinetwatch.watch.events import Quality, Reading
 
 _DAY_MS = 86_400_000
@@ -51,7 +50,7 @@ class Ingest:
         intervals = {name: sensor.interval_s for name, sensor in config.sensors.items()}
         self._backlog = Backlog(intervals, last_live_t)
 
-    def connection(self, event: ConnectionEvent, work: Work) -> list[Reading]:
+    def connection(self, event: ConnectionEvent, work: Batch) -> list[Reading]:
         """Take news of the connection; what was held back from before it comes out."""
         if not event.up:
             return self._let_go(self._backlog.disconnected(), work)
@@ -66,7 +65,7 @@ class Ingest:
         )
         return self._let_go(released, work)
 
-    def paused(self, t: int, work: Work) -> list[Reading]:
+    def paused(self, t: int, work: Batch) -> list[Reading]:
         """Nobody took anything until now: what waited comes in a burst, as after a reconnect."""
         return self._let_go(self._backlog.paused(t), work)
 
@@ -76,7 +75,7 @@ class Ingest:
         self.unreadable.note(sensors, problem, t, utc_ms)
         self.unheard.note_unread(sensors, problem)
 
-    def is_new(self, message: Incoming, work: Work) -> bool:
+    def is_new(self, message: Incoming, work: Batch) -> bool:
         """Whether a message is no repeat; a repeat is acknowledged and otherwise passed over."""
         if self._repeats.is_repeat(message):
             work.receipts.append(Receipt(message.epoch, message.packet_id))
@@ -85,7 +84,7 @@ class Ingest:
             self._repeats.take(identify(message))
         return True
 
-    def receive(self, message: Incoming, work: Work) -> list[Reading]:
+    def receive(self, message: Incoming, work: Batch) -> list[Reading]:
         """Take a new message and give the readings that are ready."""
         arrived_utc_ms = self._watch.utc_ms(message.t)
         decoded = self._decoder.decode(message.topic, message.payload, arrived_utc_ms)
@@ -121,7 +120,7 @@ class Ingest:
             self._leave_out(message, too_old, [problem])
         return readings + self._let_go(self._backlog.take(message, undated), work)
 
-    def set_aside(self, message: Incoming, work: Work) -> None:
+    def set_aside(self, message: Incoming, work: Batch) -> None:
         """Take that a message could not be dealt with: it is acknowledged, and no repeat is new."""
         if Receipt(message.epoch, message.packet_id) not in work.receipts:
             self.done_with(message, work)
@@ -130,13 +129,13 @@ class Ingest:
         """Give the sensors that a topic feeds: its messages keep their order with those."""
         return self._decoder.sensors_of(topic)
 
-    def refuse(self, message: Incoming, work: Work) -> None:
+    def refuse(self, message: Incoming, work: Batch) -> None:
         """Pass over a message of which more come than can be judged: count it and let it go."""
         problem = "more arrives than can be judged; left out, so that no other sensor has to wait"
         self._leave_out(message, self.sensors_of(message.topic), [problem])
         work.receipts.append(Receipt(message.epoch, message.packet_id))
 
-    def done_with(self, message: Incoming, work: Work) -> None:
+    def done_with(self, message: Incoming, work: Batch) -> None:
         """Note in `work` what is due once a message's content is on disk."""
         if message.qos:
             work.receipts.append(Receipt(message.epoch, message.packet_id))
@@ -157,7 +156,7 @@ class Ingest:
             self.unheard.note_late(sensor, message.t - own_t)
         return Reading(sensor, own_t, value, Quality.LATE if late else Quality.TIMED)
 
-    def _let_go(self, released: Released, work: Work) -> list[Reading]:
+    def _let_go(self, released: Released, work: Batch) -> list[Reading]:
         for message in released.messages:
             self.done_with(message, work)
         return released.readings
@@ -166,10 +165,10 @@ class Ingest:
         """When something held back must be released although nothing comes (watch ms)."""
         return self._backlog.deadline()
 
-    def due(self, t: int, work: Work) -> list[Reading]:
+    def due(self, t: int, work: Batch) -> list[Reading]:
         """Give what has been held back long enough at watch time `t` (ms)."""
         return self._let_go(self._backlog.due(t), work)
 
-    def rest(self, work: Work) -> list[Reading]:
+    def rest(self, work: Batch) -> list[Reading]:
         """Give everything held back: the watch is about to stop."""
         return self._let_go(self._backlog.disconnected(), work)

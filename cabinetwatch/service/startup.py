@@ -36,8 +36,7 @@ from cabinetwatch.store.place import (
     end_salvage,
     finish_setting_aside,
     has_our_lock,
-    note_begun,
-    note_failed,
+    note_salvage,
     pending_salvage,
     set_aside,
     take_report,
@@ -112,12 +111,12 @@ def _begin_salvage(url: str, salvage: Salvage) -> None:
     path = database_path(url)
     try:
         said = _prepared("cabinetwatch.store.salvage", "begin", url, within_s=_SALVAGE_BEGIN_S)
-        note_begun(path, salvage, json.loads(said)["last_seq"])
+        note_salvage(path, salvage._replace(last_seq=json.loads(said)["last_seq"]))
     except DiskFaultError:
         raise
     except (StoreError, OSError, ValueError, KeyError) as error:
         _log.error("nothing of %s could be carried over: %s", salvage.aside, error)
-        note_failed(path, salvage, str(error))
+        note_salvage(path, salvage._replace(error=str(error)))
 
 
 _NOTHING = (

@@ -12,7 +12,7 @@ from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
-from cabinetwatch.service.parts import Frame, Receipt, WatchedPart, Work
+from cabinetwatch.service.parts import Frame, WatchedPart
 from cabinetwatch.store.database import is_sound
 from cabinetwatch.store.place import (
     DamagedRecordError,
@@ -21,7 +21,7 @@ from cabinetwatch.store.place import (
     ReplacedStoreError,
     take_report,
 )
-from cabinetwatch.store.records import Batch, Notice
+from cabinetwatch.store.records import Batch, Notice, Receipt
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import SPARE_PAGES, Keeping, Now
 from cabinetwatch.text import StoreError
@@ -84,9 +84,9 @@ class StoreLoop(WatchedPart):
         self._report = report
         self._command = command
         self._changed = threading.Condition()
-        self._pending: Work | None = None
+        self._pending: Batch | None = None
         self._pending_since_t = 0
-        self._in_flight: Work | None = None
+        self._in_flight: Batch | None = None
         self._in_flight_since_s = 0.0
         self._prompt = False
         self._half_window: int | None = None
@@ -106,7 +106,7 @@ class StoreLoop(WatchedPart):
 
     # -- called by the engine's thread ----------------------------------------------------------
 
-    def put(self, work: Work) -> None:
+    def put(self, work: Batch) -> None:
         """Take over work; it is committed soon, together with what is already waiting."""
         told_now: list[Notice] = []
         with self._changed:
@@ -122,7 +122,7 @@ class StoreLoop(WatchedPart):
         if told_now:
             self._deliver(told_now)
 
-    def put_and_wait(self, work: Work, patience_s: float) -> None:
+    def put_and_wait(self, work: Batch, patience_s: float) -> None:
         """Take over work and return once it is on disk, the store fails, or patience ends.
 
         Before the thread runs there is nothing to wait for.
@@ -185,7 +185,7 @@ class StoreLoop(WatchedPart):
             self._look_for_commands()
             self._keep_house()
 
-    def _next_work(self) -> Work | None:
+    def _next_work(self) -> Batch | None:
         """Wait until something is due, at most until the next look for commands."""
         with self._changed:
             now = self._watch.now_ms()
@@ -219,12 +219,15 @@ class StoreLoop(WatchedPart):
         prompt = self._prompt and pending.receipts
         return self._pending_since_t + (PROMPT_MS if prompt else self._flush_ms)
 
-    def _commit(self, work: Work) -> None:
+    def _commit(self, work: Batch) -> None:
+        if work.advanced_to is None or work.offset_ms is None:
+            work.advanced_to, work.offset_ms = self._advanced_to, self._offset_ms
+        self._advanced_to, self._offset_ms = work.advanced_to, work.offset_ms
         try:
             if self._let_go:
                 self._store.take_up()
                 self._let_go = False
-            self._store.commit(self._batch(work))
+            self._store.commit(work)
         except StoreError as error:
             self._give_back(work)
             self._fail(str(error))
@@ -250,25 +253,7 @@ class StoreLoop(WatchedPart):
             self._report(True, "", self._lost)
             self._lost = 0
 
-    def _batch(self, work: Work) -> Batch:
-        if work.advanced_to is not None and work.offset_ms is not None:
-            self._advanced_to, self._offset_ms = work.advanced_to, work.offset_ms
-        return Batch(
-            advanced_to=self._advanced_to,
-            offset_ms=self._offset_ms,
-            inputs=work.inputs,
-            window=work.window,
-            transitions=work.transitions,
-            notices=work.notices,
-            outcomes=work.outcomes,
-            handled=work.handled,
-            figures=work.figures,
-            unreadable=work.unreadable,
-            weeks=work.weeks,
-            state=work.state,
-        )
-
-    def _give_back(self, work: Work) -> None:
+    def _give_back(self, work: Batch) -> None:
         """Put work that could not be written before what has come since."""
         with self._changed:
             self._in_flight = None
@@ -311,7 +296,7 @@ class StoreLoop(WatchedPart):
                 self._store.let_go()
                 self._let_go = True
 
-    def _held(self) -> list[Work]:
+    def _held(self) -> list[Batch]:
         return [work for work in (self._in_flight, self._pending) if work is not None]
 
     def _relieve(self) -> None:
@@ -347,7 +332,7 @@ class StoreLoop(WatchedPart):
                 continue
             self._taken_commands.add(row)
             if not isinstance(command, dict):
-                self.put(Work(handled=[(row, {"ok": False, "text": "That is no command."})]))
+                self.put(Batch(handled=[(row, {"ok": False, "text": "That is no command."})]))
             elif command.get("command") == PRUNE:
                 self._housekeeping.ask(row, now)
             else:
@@ -380,10 +365,10 @@ class StoreLoop(WatchedPart):
         self._housekeeping.rest(after - now, after)
         self.progress_t = after
         if answers:
-            self.put(Work(handled=list(answers)))
+            self.put(Batch(handled=list(answers)))
 
 
-def _give_up_oldest(work: Work) -> int:
+def _give_up_oldest(work: Batch) -> int:
     """Keep what waits within bounds, however long it has to; say how many readings went."""
     del work.window[:-MOST_SENT_AGAIN]
     del work.figures[:-MOST_MINUTES_HELD]

@@ -3,7 +3,7 @@
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -44,14 +44,9 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
     and found to have as many rows in each table as the store had at that instant. Only its owner
     may read it.
 
-    Args:
-        path: the store.
-        target: where the copy goes, in an existing folder.
-        replace: whether a file that lies there may be replaced.
-
     Raises:
-        StoreError: there is no store, the target can't be written or lies there already, or the
-            copy does not check out; nothing is left of it then.
+        StoreError: there is no store, the target can't be written or lies there already (unless it
+            is to `replace` that), or the copy does not check out; nothing is left of it then.
     """
     act_as_owner(path)
     if not is_ours(path):
@@ -66,7 +61,12 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
             readings = copy.execute("SELECT coalesce(sum(length), 0) FROM block").fetchone()[0]
         size = growing.stat().st_size
         _refuse_wrong_target(path, target, replace=replace)
-        _put_in_place(growing, target)
+        try:
+            sync(growing)
+            growing.replace(target)
+            sync(target.parent)
+        except OSError as error:
+            raise _unwritable(target, error) from error
     return Backup(size, readings)
 
 
@@ -104,8 +104,11 @@ def restore(source: Path, path: Path, utc_ms: int) -> Restored:
     with WriterLock(path), _growing(path) as growing:
         newest = _checked_copy(source, growing)
         _take_after(path, growing)
-        before = _newest(path) if path.exists() else None
-        aside = dated_name(path, "replaced", utc_ms) if path.exists() else None
+        before = aside = None
+        if path.exists():
+            aside = dated_name(path, "replaced", utc_ms)
+            with suppress(StoreError):
+                before = _newest(path)
         try:
             sync(growing)
             _make_way(path, aside or dated_name(path, "replaced", utc_ms))
@@ -132,25 +135,17 @@ def _checked_copy(source: Path, growing: Path) -> int | None:
         found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if found != "ok":
         raise StoreError(f"The backup {source} is damaged: {found}; nothing was changed")
-    database = Database(growing, read_only=False)
+    return _newest(growing, source)
+
+
+def _newest(path: Path, source: Path | None = None) -> int | None:
+    """Give the instant of the newest commit; for a copy its source must be of a schema we know."""
+    database = Database(path, read_only=source is None)
     try:
         with database.reading() as connection:
-            if check_revision(connection, source) is None:
+            if source is not None and check_revision(connection, source) is None:
                 raise StoreError(f"The backup {source} holds nothing; nothing was changed")
             newest = newest_heartbeat(connection)
-    finally:
-        database.close()
-    return None if newest is None else newest.utc_ms
-
-
-def _newest(path: Path) -> int | None:
-    """Give the instant of the newest commit to the store, as far as it can be read."""
-    database = Database(path, read_only=True)
-    try:
-        with database.reading() as connection:
-            newest = newest_heartbeat(connection)
-    except StoreError:
-        return None
     finally:
         database.close()
     return None if newest is None else newest.utc_ms
@@ -229,16 +224,6 @@ def _growing(target: Path) -> Iterator[Path]:
     finally:
         for companion in ("", "-journal", "-wal", "-shm"):
             path.with_name(path.name + companion).unlink(missing_ok=True)
-
-
-def _put_in_place(growing: Path, target: Path) -> None:
-    """Give the copy its name once it is on the disk, and the name too."""
-    try:
-        sync(growing)
-        growing.replace(target)
-        sync(target.parent)
-    except OSError as error:
-        raise _unwritable(target, error) from error
 
 
 def _unwritable(target: Path, error: OSError) -> StoreError:

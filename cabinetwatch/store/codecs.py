@@ -1,6 +1,8 @@
-"""Readings and their condensed figures as bytes: blocks, tiers, tier blocks.
+"""Readings and their condensed figures as bytes.
 
-Layout, compressed by zlib, whose checksum tells a damaged block:
+All three layouts are compressed by zlib, whose checksum tells damage.
+
+A block of readings:
 
     header      format, whether each reading has a quality of its own, count of readings, of
                 sensors, of sensors kept as raw doubles
@@ -16,10 +18,8 @@ Layout, compressed by zlib, whose checksum tells a damaged block:
 
 A value counts as decimal when the division gives back the very same float64, bit for bit.
 
-A bucket holds what fell into one stretch of UTC. Two buckets of the same stretch merge into one
-without loss, so that each part of the tiers may be written by itself, and in any order.
-
-Layout, compressed by zlib, whose checksum tells a damaged block:
+A block of a tier holds buckets: what fell into one stretch of UTC. Two of the same stretch merge
+into one without loss, so that each part of the tiers may be written by itself, and in any order.
 
     header      format, count of figures, of buckets, bytes of the names
     names       of the figures, UTF-8, with a NUL between two
@@ -29,8 +29,12 @@ Layout, compressed by zlib, whose checksum tells a damaged block:
     columns     figure after figure: counts for every bucket (0: nothing known of it there); then,
                 in units of 10**-decimals and for the buckets with a count, the means (the first,
                 then the differences), how far the minimum lies below, and the maximum above
+
+The figures of devices in one minute: the bytes of the names, the names as JSON by device, then for
+all of them counts, means, how far the minimum lies below, and the maximum above.
 """
 
+import json
 import sys
 import zlib
 from array import array
@@ -40,6 +44,7 @@ from functools import partial
 from itertools import accumulate, chain, pairwise, repeat
 from math import copysign
 from operator import truediv
+from statistics import quantiles
 from struct import Struct
 from typing import Generic, NamedTuple, TypeVar, cast
 
@@ -50,36 +55,25 @@ _Number = TypeVar("_Number", int, float)
 
 
 def pack_integers(integers: Sequence[int]) -> bytes:
-    """Pack integers of at most 64 bits: their width in bytes, then plane after plane.
+    """Pack integers of at most 64 bits: their width in bytes, then shuffled by bytes.
 
-    A plane holds one byte of each integer: all the lowest ones first, then the next.
+    The lowest byte of each comes first, then the next of each: alike bytes lie together, and zlib
+    makes little of them.
     """
     width = _width(integers)
     little = _swapped(array(_TYPECODES[width], integers)).tobytes()
-    return bytes((width,)) + b"".join(little[plane::width] for plane in range(width))
+    return bytes((width,)) + b"".join(little[place::width] for place in range(width))
 
 
 def unpack_integers(packed: memoryview, count: int) -> tuple["array[int]", memoryview]:
     """Give back `count` integers, and the rest of `packed` behind them."""
     width = packed[0]
     little = bytearray(count * width)
-    for plane in range(width):
-        little[plane::width] = packed[1 + plane * count : 1 + (plane + 1) * count]
+    for place in range(width):
+        little[place::width] = packed[1 + place * count : 1 + (place + 1) * count]
     integers: array[int] = array(_TYPECODES[width])
     integers.frombytes(little)
     return _swapped(integers), packed[1 + count * width :]
-
-
-def pack_doubles(values: Iterable[float]) -> bytes:
-    """Pack float64 values as they are."""
-    return _swapped(array("d", values)).tobytes()
-
-
-def unpack_doubles(packed: memoryview, count: int) -> tuple["array[float]", memoryview]:
-    """Give back `count` values, and the rest of `packed` behind them."""
-    values: array[float] = array("d")
-    values.frombytes(packed[: 8 * count])
-    return _swapped(values), packed[8 * count :]
 
 
 def _width(integers: Sequence[int]) -> int:
@@ -141,7 +135,7 @@ def encode_block(readings: Sequence[Reading], number_of: Callable[[str], int]) -
         + (qualities if mixed else qualities[:1])
         + pack_integers(_differences([reading.t for reading in readings]))
         + pack_integers(_differences(multiples))
-        + pack_doubles(chain.from_iterable(values[sensor] for sensor in raw)),
+        + _swapped(array("d", chain.from_iterable(values[each] for each in raw))).tobytes(),
         _COMPRESSION,
     )
 
@@ -149,17 +143,11 @@ def encode_block(readings: Sequence[Reading], number_of: Callable[[str], int]) -
 def decode_block(packed: bytes, names: Mapping[int, str]) -> Iterator[Reading]:
     """Give back the readings of a block in their order.
 
-    Args:
-        packed: what `encode` made.
-        names: the name of each sensor by its number.
-
     Raises:
-        ValueError: the bytes are damaged, or of a format that this version doesn't know.
+        ValueError: the bytes are damaged, of a format that this version doesn't know, or of a
+            sensor whose number has no name.
     """
-    try:
-        rest = memoryview(zlib.decompress(packed))
-    except zlib.error as error:
-        raise ValueError(f"a block of readings is damaged ({error})") from error
+    rest = _decompressed(packed, "a block of readings")
     version, mixed, count, sensor_count, raw_count = _BLOCK_HEADER.unpack_from(rest)
     if version != _FORMAT:
         raise ValueError(f"a block of readings has the unknown format {version}")
@@ -172,10 +160,11 @@ def decode_block(packed: bytes, names: Mapping[int, str]) -> Iterator[Reading]:
     qualities, rest = bytes(rest[: count if mixed else 1]), rest[count if mixed else 1 :]
     times, rest = unpack_integers(rest, count)
     multiples, rest = unpack_integers(rest, sum(counts[:exact_count]))
-    raw, _ = unpack_doubles(rest, sum(counts[exact_count:]))
+    raw: array[float] = array("d")
+    raw.frombytes(rest[: 8 * sum(counts[exact_count:])])
 
     scales = chain.from_iterable(map(repeat, map((10.0).__pow__, digits), counts))
-    values = [*map(truediv, accumulate(multiples), scales), *raw]
+    values = [*map(truediv, accumulate(multiples), scales), *_swapped(raw)]
     if unknown := [number for number in numbers if number not in names]:
         raise ValueError(f"a block of readings names the unknown sensor number {unknown[0]}")
     sensors = [names[number] for number in numbers]
@@ -190,6 +179,13 @@ def decode_block(packed: bytes, names: Mapping[int, str]) -> Iterator[Reading]:
             strict=False,  # a quality for all repeats without end
         ),
     )
+
+
+def _decompressed(packed: bytes, what: str) -> memoryview:
+    try:
+        return memoryview(zlib.decompress(packed))
+    except zlib.error as error:
+        raise ValueError(f"{what} is damaged ({error})") from error
 
 
 def _in_order_of_arrival(
@@ -350,23 +346,6 @@ def _merge(buckets: Sequence[Bucket], utc_ms: int) -> Bucket:
     )
 
 
-def percentile(buckets: Sequence[Bucket], fraction: float) -> float:
-    """Give the percentile of the buckets' means, linear between two ranks.
-
-    That is the definition that numpy has by default: method 7 of Hyndman and Fan, Sample Quantiles
-    in Statistical Packages, The American Statistician 50 (1996) 361.
-
-    Args:
-        buckets: at least one.
-        fraction: 0 to 1; 0.95 is the 95th percentile.
-    """
-    means = sorted(bucket.mean for bucket in buckets)
-    rank = fraction * (len(means) - 1)
-    below = int(rank)
-    above = min(below + 1, len(means) - 1)
-    return means[below] + (means[above] - means[below]) * (rank - below)
-
-
 def statistics(buckets: Sequence[Bucket]) -> Statistics | None:
     """Give the figures over buckets of one width; None when there is none."""
     if not buckets:
@@ -375,13 +354,22 @@ def statistics(buckets: Sequence[Bucket]) -> Statistics | None:
     highest = max(buckets, key=lambda bucket: bucket.maximum)
     return Statistics(
         mean=sum(bucket.mean for bucket in buckets) / len(buckets),
-        percentile_95=percentile(buckets, 0.95),
+        percentile_95=_percentile_95([bucket.mean for bucket in buckets]),
         lowest=lowest.minimum,
         lowest_utc_ms=lowest.utc_ms,
         highest=highest.maximum,
         highest_utc_ms=highest.utc_ms,
         buckets=len(buckets),
     )
+
+
+def _percentile_95(means: Sequence[float]) -> float:
+    """Give the 95th percentile, linear between two ranks: the nineteenth of twenty parts' ends.
+
+    That is the definition that numpy has by default: method 7 of Hyndman and Fan, Sample Quantiles
+    in Statistical Packages, The American Statistician 50 (1996) 361.
+    """
+    return quantiles(means, n=20, method="inclusive")[-1] if len(means) > 1 else means[0]
 
 
 def decimals_of(figure: str) -> int:
@@ -407,7 +395,7 @@ def encode_tier_block(figures: Mapping[str, Sequence[Bucket]], width_ms: int) ->
         + pack_integers([len(column) for column in columns])
         + pack_integers(_differences(starts))
         + b"".join(columns),
-        9,
+        _COMPRESSION,
     )
 
 
@@ -415,15 +403,12 @@ class TierBlock:
     """A packed block, opened; its columns are unpacked only when they are asked for."""
 
     def __init__(self, packed: bytes, width_ms: int) -> None:
-        """Open what `encode` made.
+        """Open what `encode_tier_block` made.
 
         Raises:
             ValueError: the bytes are damaged, or of a format that this version doesn't know.
         """
-        try:
-            rest = memoryview(zlib.decompress(packed))
-        except zlib.error as error:
-            raise ValueError(f"a block of a tier is damaged ({error})") from error
+        rest = _decompressed(packed, "a block of a tier")
         version, count, self._bucket_count, name_bytes = _TIER_HEADER.unpack_from(rest)
         if version != _FORMAT:
             raise ValueError(f"a block of a tier has the unknown format {version}")
@@ -465,16 +450,68 @@ class TierBlock:
 def _encode_column(
     name: str, column: Sequence[Bucket], starts: Sequence[int], width_ms: int
 ) -> bytes:
-    scale = 10.0 ** decimals_of(name)
     counts = {bucket.utc_ms // width_ms: bucket.samples for bucket in column}
-    means = [round(bucket.mean * scale) for bucket in column]
+    means, below, above = _multiples((name, bucket) for bucket in column)
     return (
         pack_integers([counts.get(start, 0) for start in starts])
         + pack_integers(_differences(means))
-        + pack_integers(
-            [mean - round(each.minimum * scale) for mean, each in zip(means, column, strict=True)]
-        )
-        + pack_integers(
-            [round(each.maximum * scale) - mean for mean, each in zip(means, column, strict=True)]
-        )
+        + pack_integers(below)
+        + pack_integers(above)
     )
+
+
+def _multiples(buckets: Iterable[tuple[str, Bucket]]) -> tuple[list[int], list[int], list[int]]:
+    """Give means, and how far the extremes lie below and above, in units of their decimals."""
+    means, below, above = [], [], []
+    for figure, bucket in buckets:
+        scale = 10.0 ** decimals_of(figure)
+        mean = round(bucket.mean * scale)
+        means.append(mean)
+        below.append(mean - round(bucket.minimum * scale))
+        above.append(round(bucket.maximum * scale) - mean)
+    return means, below, above
+
+
+_NAMES_LENGTH = Struct("<I")
+
+
+def encode_figures(minute: FigureMinute) -> bytes:
+    """Pack the figures of a minute."""
+    names = {device: list(figures) for device, figures in minute.devices.items()}
+    buckets = [each for figures in minute.devices.values() for each in figures.items()]
+    columns = [bucket.samples for _, bucket in buckets], *_multiples(buckets)
+    packed_names = json.dumps(names).encode()
+    return zlib.compress(
+        _NAMES_LENGTH.pack(len(packed_names))
+        + packed_names
+        + b"".join(pack_integers(column) for column in columns),
+        _COMPRESSION,
+    )
+
+
+def decode_figures(utc_ms: int, packed: bytes) -> FigureMinute:
+    """Give back the figures of the minute that begins at `utc_ms`.
+
+    Raises:
+        Exception: one of UNREADABLE, where the bytes are damaged.
+    """
+    rest = memoryview(zlib.decompress(packed))
+    (length,) = _NAMES_LENGTH.unpack_from(rest)
+    names = json.loads(bytes(rest[_NAMES_LENGTH.size : _NAMES_LENGTH.size + length]))
+    rest = rest[_NAMES_LENGTH.size + length :]
+    columns = []
+    for _ in range(4):
+        column, rest = unpack_integers(rest, sum(map(len, names.values())))
+        columns.append(column)
+    numbers = zip(*columns, strict=True)
+
+    def bucket(figure: str) -> Bucket:
+        samples, mean, below, above = next(numbers)
+        scale = 10.0 ** decimals_of(figure)
+        low, high = (mean - below) / scale, (mean + above) / scale
+        return Bucket(utc_ms, samples, mean / scale, low, high)
+
+    devices = {
+        device: {figure: bucket(figure) for figure in figures} for device, figures in names.items()
+    }
+    return FigureMinute(utc_ms, devices)

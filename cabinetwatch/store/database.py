@@ -1,25 +1,29 @@
-"""The SQLite file: connections, transactions, errors, whose it is; and memory in its place.
+"""The SQLite file: connections and errors, whose it is, and which watch runs on it.
 
-A folder in memory, named after the store it stands in for and locked as long as its process lives:
-the kernel's list of locks then tells of it to whoever may not look into the folder.
+A watch whose disk refuses keeps its records in a folder in memory, named after the store it stands
+in for and locked as long as its process lives: the kernel's list of locks then tells of it to
+whoever may not look into the folder.
 """
 
 import fcntl
 import json
 import os
 import shutil
+import signal
 import sqlite3
 import stat
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
+from functools import partial
 from hashlib import blake2b
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from urllib.parse import quote
 
-from sqlalchemy import Connection, create_engine, event, text
+from sqlalchemy import Connection, Table, create_engine, event, text
+from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
@@ -31,68 +35,13 @@ from cabinetwatch.store.place import (
     check_is_file,
     database_url,
     has_our_lock,
+    hold_of,
+    holder_of,
     lock_holder,
     report_damage,
 )
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS, metadata
 from cabinetwatch.text import StoreError
-
-_HEADER_BYTES = 100
-_CHUNK_BYTES = 1 << 20
-_TABLES_TO_BE_SURE = 2
-
-
-def is_damaged_store(path: Path) -> bool:
-    """Tell whether a file that is no sound database is, or was, a store of ours.
-
-    Its own header says so; or, where that is gone, the lock of our watch beside it, or the
-    catalogue of our tables somewhere in the file or its log. A photo or a letter has none of them.
-
-    The lock is asked first. It lies beside every store that is open, and closing a file that was
-    read here would drop the locks of SQLite that this process may hold on it.
-    """
-    return has_our_lock(path) or _marked_as(path) == APPLICATION_ID or _lists_our_tables(path)
-
-
-def _marked_as(path: Path) -> int | None:
-    """Read whose file it is out of its header.
-
-    The header's layout: https://www.sqlite.org/fileformat2.html, section 1.3.
-    """
-    with path.open("rb") as file:
-        header = file.read(_HEADER_BYTES)
-    if len(header) < _HEADER_BYTES or not header.startswith(b"SQLite format 3\0"):
-        return None
-    return int.from_bytes(header[68:72], "big")
-
-
-def _lists_our_tables(path: Path) -> bool:
-    """Look for our tables as SQLite's own catalogue names them.
-
-    A row of it holds type, name and table without anything between them (same document, sections
-    2.1 and 2.6), such as `tableblockblock`: no text, and no script that makes tables, reads so.
-    """
-    rows = [f"table{name}{name}".encode() for name in metadata.tables]
-    longest = max(len(row) for row in rows)
-    found: set[bytes] = set()
-    for each in (path, path.with_name(path.name + "-wal")):
-        for stretch in _stretches(each, longest):
-            found.update(row for row in rows if row in stretch)
-            if len(found) >= _TABLES_TO_BE_SURE:
-                return True
-    return False
-
-
-def _stretches(path: Path, overlap: int) -> Iterator[bytes]:
-    """Give a file in pieces that overlap by so many bytes; nothing where there is none."""
-    if not path.exists():
-        return
-    with path.open("rb") as file:
-        end = b""
-        while chunk := file.read(_CHUNK_BYTES):
-            yield end + chunk
-            end = chunk[-overlap:]
-
 
 BUSY_TIMEOUT_S = 5.0
 
@@ -115,6 +64,7 @@ _WRITER_PRAGMAS = (
 _WRITING = {"cabinetwatch_writes": True}
 _CHECK_STEPS = 100_000
 """Some milliseconds of SQLite's own work."""
+_CHUNK_BYTES = 1 << 20
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
 
@@ -128,7 +78,7 @@ class Database:
             "sqlite://",
             creator=self._connect,
             poolclass=QueuePool,
-            json_serializer=_compact,
+            json_serializer=partial(json.dumps, separators=(",", ":")),
             json_deserializer=_parsed,
         )
         self._writing_engine = self._engine.execution_options(**_WRITING)
@@ -179,6 +129,14 @@ class Database:
         return connection
 
 
+def _parsed(text: str) -> object:
+    """Read JSON; a row that another hand has spoilt is None, which its reader refuses."""
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        return None
+
+
 def _begin(connection: Connection) -> None:
     # A writer asks for the write lock at once: one that finds out half way can only give up.
     writes = _WRITING.items() <= connection.get_execution_options().items()
@@ -194,6 +152,19 @@ def connect(path: Path, mode: str) -> sqlite3.Connection:
         isolation_level=None,
         check_same_thread=False,
     )
+
+
+def upsert(
+    connection: Connection,
+    table: Table,
+    key: Mapping[str, Any],
+    values: Mapping[str, Any],
+    changes: Mapping[str, Any] | None = None,
+) -> None:
+    """Write the row with a key; where there is one already, make it so, or make `changes` in it."""
+    row = insert(table).values({**key, **values})
+    changed = row.on_conflict_do_update(index_elements=list(key), set_=changes or values)
+    connection.execute(changed)
 
 
 def is_ours(path: Path) -> bool:
@@ -219,7 +190,7 @@ def is_ours(path: Path) -> bool:
 def application_of(path: Path) -> int | None:
     """Give whose database a file is, by its header; None when it is no database of anybody's.
 
-    One of ours whose header is gone is told by what else says so.
+    A damaged one of ours is told by what else says so.
     """
     with translated(path):
         try:
@@ -233,10 +204,43 @@ def application_of(path: Path) -> int | None:
         except sqlite3.DatabaseError as error:
             if error.sqlite_errorcode & 0xFF not in _DAMAGE:
                 raise
-    return APPLICATION_ID if is_damaged_store(path) else None
+    return APPLICATION_ID if _was_ours(path) else None
 
 
-def is_sound(path: Path, within_s: float) -> bool:
+def _was_ours(path: Path) -> bool:
+    """Tell whether a file that is no sound database is, or was, a store of ours.
+
+    Its own header says so (https://www.sqlite.org/fileformat2.html, section 1.3); or, where that is
+    gone, the lock of our watch beside it, or SQLite's own catalogue somewhere in the file or its
+    log. A row of that holds type, name and table without anything between them (sections 2.1 and
+    2.6), such as `tableblockblock`: no photo, no letter, and no script that makes tables, reads so.
+
+    The lock is asked first. It lies beside every store that is open, and closing a file that was
+    read here would drop the locks of SQLite that this process may hold on it.
+    """
+    if has_our_lock(path):
+        return True
+    rows = [f"table{name}{name}".encode() for name in metadata.tables]
+    longest = max(len(row) for row in rows)
+    found: set[bytes] = set()
+    for each in (path, path.with_name(path.name + "-wal")):
+        if not each.exists():
+            continue
+        with each.open("rb") as file:
+            header = file.read(100)
+            marked = int.from_bytes(header[68:72], "big") == APPLICATION_ID
+            if header.startswith(b"SQLite format 3\0") and marked:
+                return True
+            end = header
+            while chunk := file.read(_CHUNK_BYTES):
+                found.update(row for row in rows if row in end + chunk)
+                if len(found) > 1:  # to be sure
+                    return True
+                end = chunk[-longest:]
+    return False
+
+
+def is_sound(path: Path, within_s: float, mode: str = "rw") -> bool:
     """Look through all pages of a store, with its log, in an ordinary way.
 
     False also when that takes too long: what was found stands then.
@@ -246,7 +250,7 @@ def is_sound(path: Path, within_s: float) -> bool:
     """
     until = time.monotonic() + within_s
     try:
-        with closing(connect(path, "rw")) as connection:
+        with closing(connect(path, mode)) as connection:
             connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
             return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
     except sqlite3.Error as error:
@@ -278,53 +282,40 @@ def translated(path: Path) -> Iterator[None]:
     """Turn the errors of SQLite into sentences that name the file."""
     try:
         yield
-    except DBAPIError as error:
-        if not isinstance(error.orig, sqlite3.Error):
+    except (DBAPIError, sqlite3.Error) as error:
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        if not isinstance(cause, sqlite3.Error):
             raise
-        raise _sentence(path, error.orig) from error
-    except sqlite3.Error as error:
-        raise _sentence(path, error) from error
-
-
-_SENTENCES = {
-    sqlite3.SQLITE_READONLY: "can't be written: file or directory is read-only",
-    sqlite3.SQLITE_CANTOPEN: (
-        "can't be opened: check that the file is there and that you may read it and write to its"
-        " directory"
-    ),
-}
+        raise _sentence(path, cause) from error
 
 
 def _sentence(path: Path, error: sqlite3.Error) -> StoreError:
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    if code in _DAMAGE:
-        return DamagedStoreError(f"The store {path} is damaged: {error}", path)
-    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
-        return StoreError(
-            f"The store {path} is busy: another process has been writing to it for over "
-            f"{BUSY_TIMEOUT_S:z.0f} s"
-        )
-    if code == sqlite3.SQLITE_IOERR:
-        return DiskRefusesError(
-            f"The store {path} can't be written or read: the disk refuses ({error}); look into the "
-            "system's log, and replace the disk or card if it is worn out"
-        )
-    if code == sqlite3.SQLITE_FULL:
-        return DiskFaultError(f"The store {path} can't be written: the disk is full")
-    unknown = f"can't be used: {error}"
-    return StoreError(f"The store {path} {_SENTENCES.get(code, unknown)}")
-
-
-def _parsed(text: str) -> object:
-    """Read JSON; a row that another hand has spoilt is None, which its reader refuses."""
-    try:
-        return json.loads(text)
-    except (TypeError, ValueError, RecursionError):
-        return None
-
-
-def _compact(value: object) -> str:
-    return json.dumps(value, separators=(",", ":"))
+    kind: type[StoreError] = StoreError
+    match getattr(error, "sqlite_errorcode", 0) & 0xFF:
+        case sqlite3.SQLITE_CORRUPT | sqlite3.SQLITE_NOTADB:
+            return DamagedStoreError(f"The store {path} is damaged: {error}", path)
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            said = (
+                f"is busy: another process has been writing to it for over {BUSY_TIMEOUT_S:z.0f} s"
+            )
+        case sqlite3.SQLITE_IOERR:
+            kind = DiskRefusesError
+            said = (
+                f"can't be written or read: the disk refuses ({error}); look into the system's"
+                " log, and replace the disk or card if it is worn out"
+            )
+        case sqlite3.SQLITE_FULL:
+            kind, said = DiskFaultError, "can't be written: the disk is full"
+        case sqlite3.SQLITE_READONLY:
+            said = "can't be written: file or directory is read-only"
+        case sqlite3.SQLITE_CANTOPEN:
+            said = (
+                "can't be opened: check that the file is there and that you may read it and write"
+                " to its directory"
+            )
+        case _:
+            said = f"can't be used: {error}"
+    return kind(f"The store {path} {said}")
 
 
 MEMORY = Path("/dev/shm")  # noqa: S108 - folders that only their owner can read are made in it
@@ -335,11 +326,7 @@ _FOLDER = os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 class MemoryPlace:
     """A folder in memory for the records of one process; `url` is that of a store in it.
 
-    Args:
-        real: the path of the store that it stands in for.
-
-    Raises:
-        OSError: there is no room in memory either.
+    It stands in for the store at `real`; making it is an OSError where there is no room either.
     """
 
     def __init__(self, real: Path) -> None:
@@ -401,11 +388,7 @@ def _is_readable(folder: int, owner: int) -> bool:
 
 
 def clear_leftovers(real: Path) -> int:
-    """Remove what watches over the store at `real` left in memory when they were killed.
-
-    Returns:
-        How many folders went.
-    """
+    """Remove what killed watches over the store at `real` left in memory; give how many folders."""
     act_as_owner(real)
     removed = 0
     for folder in _folders(real):
@@ -446,3 +429,83 @@ def _prefix(real: Path) -> str:
 
 def _open_folder(folder: Path) -> int:
     return os.open(folder, os.O_RDONLY | _FOLDER)
+
+
+class RunningWatch(NamedTuple):
+    """A watch that runs; `process` is None where it can't be known.
+
+    `since_utc_ms` is when it took the lock of its store; None with its records in memory.
+    """
+
+    process: int | None
+    since_utc_ms: int | None
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether it keeps its records in memory, for its disk refuses the store."""
+        return self.since_utc_ms is None
+
+
+def find_watch(path: Path) -> RunningWatch | None:
+    """Give the watch that runs on the store at `path`; None when none does.
+
+    It holds the lock of the store, or one in memory while its disk refuses. Who else holds the
+    lock, such as an import, is none.
+    """
+    hold = hold_of(path)
+    if hold is not None:
+        is_watch = hold.watch
+        if is_watch is None:
+            is_watch = hold.process is not None and _says_run(hold.process)
+        if is_watch:
+            return RunningWatch(hold.process, hold.since_utc_ms)
+    records = find_records(path)
+    return None if records is None else RunningWatch(records.process, None)
+
+
+def signal_watch(path: Path, number: signal.Signals) -> int | None:
+    """Send a signal to the watch that holds the store at `path`: to its process and no other.
+
+    Not to whoever else holds it, such as an import, which the signal would end; and what the lock
+    file says counts for nothing, for others may write it.
+
+    Returns:
+        The process; None when no watch holds the store.
+
+    Raises:
+        OSError: it may not be signalled.
+    """
+    process = holder_of(path)
+    if process is None:
+        return None
+    try:
+        # From here on the number can't come to mean another process.
+        descriptor = os.pidfd_open(process)
+    except ProcessLookupError:
+        return None
+    try:
+        if holder_of(path) != process or not _is_a_watch(process):
+            return None
+        signal.pidfd_send_signal(descriptor, number)
+    finally:
+        os.close(descriptor)
+    return process
+
+
+def _is_a_watch(process: int) -> bool:
+    """Whether a process runs `cabinetwatch run`; asked by root, of the user for whom root acts."""
+    try:
+        # Of everybody else the kernel asks that, too.
+        if os.getuid() == 0 and Path(f"/proc/{process}").stat().st_uid != os.geteuid():
+            return False
+    except OSError:
+        return False
+    return _says_run(process)
+
+
+def _says_run(process: int) -> bool:
+    """Whether a process was started as `cabinetwatch run`."""
+    try:
+        return b"run" in Path(f"/proc/{process}/cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False

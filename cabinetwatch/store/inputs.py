@@ -1,4 +1,4 @@
-"""Reading back what the engine was told: blocks and journal, offsets and former names applied.
+"""What the engine was told, read back: blocks and journal, offsets and former names applied.
 
 Single readings and the journal stay as they were written, for a replay needs them so. Who asks for
 the past reads them under the names of today: see `Renames`. All that is kept by subject and is not
@@ -8,19 +8,17 @@ that writes the rename into the journal.
 
 import json
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from itertools import chain, islice
-from operator import itemgetter
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, Table, delete, func, select, update
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import Column, Connection, Row, delete, func, select, update
 
-from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import ROLES
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import SENSOR_FIGURE, Tier, TierBlock, decode_block
-from cabinetwatch.store.database import Database
+from cabinetwatch.store.database import Database, upsert
 from cabinetwatch.store.place import DamagedRecordError, report_damage
 from cabinetwatch.store.schema import block, clock_offset, journal, sensor, upkeep
 from cabinetwatch.watch.conditions import SPECS
@@ -29,332 +27,9 @@ from cabinetwatch.watch.events import Entry, EntryKind, Reading
 SENSOR_CONDITIONS = tuple(spec.name for spec in SPECS if spec.subject == "sensor")
 """What a sensor's alarms are about; no device has any of them."""
 
+TABLES = {Tier.MINUTES: schema.minute_block, Tier.QUARTERS: schema.quarter_block}
+
 _NAMING = {EntryKind.CONFIG, EntryKind.COMMAND, EntryKind.REFUSED}
-
-
-class Rename(NamedTuple):
-    """What was sensor `old` before input number `seq` is `new` since."""
-
-    seq: int
-    old: str
-    new: str
-
-
-class Renames:
-    """All renames of a store, in their order: they say what a name of then is called today."""
-
-    def __init__(self, renames: Iterable[Rename] = ()) -> None:
-        self._renames = tuple(renames)
-
-    def __iter__(self) -> Iterator[Rename]:
-        """Go through them, the oldest first."""
-        return iter(self._renames)
-
-    def __eq__(self, other: object) -> bool:
-        """Whether these are the same."""
-        return isinstance(other, Renames) and self._renames == other._renames
-
-    __hash__ = None  # type: ignore[assignment]
-
-    def today(self, name: str, seq: int) -> str:
-        """Give what the sensor is called today that was called so at input number `seq`."""
-        for rename in self._renames:
-            if rename.seq > seq and rename.old == name:
-                name = rename.new
-        return name
-
-    def names(self, numbered: dict[int, str], seq: int) -> dict[int, str]:
-        """Give the names of sensors by their numbers as `today` does."""
-        if not self._renames or self._renames[-1].seq <= seq:
-            return numbered
-        return {number: self.today(name, seq) for number, name in numbered.items()}
-
-    def entry(self, entry: Entry, seq: int) -> Entry:
-        """Give a whole journal entry as if sensors had been called then as they are today."""
-        if entry.kind not in _NAMING or not self._renames or self._renames[-1].seq <= seq:
-            return entry
-        data = dict(entry.data)
-        if entry.kind is EntryKind.CONFIG:
-            data["config"] = self._config(data["config"], seq)
-        elif isinstance(data.get("subject"), str):
-            data["subject"] = self.today(data["subject"], seq)
-        return Entry(entry.t, entry.kind, data)
-
-    def _config(self, config: Mapping[str, Any], seq: int) -> dict[str, Any]:
-        def called(value: Any) -> Any:
-            if isinstance(value, list):
-                return [called(each) for each in value]
-            return self.today(value, seq) if isinstance(value, str) else value
-
-        # The row of another hand may hold anything.
-        sensors = {self.today(name, seq): each for name, each in _table(config, "sensors").items()}
-        devices = {
-            name: {**device, **{role: called(device[role]) for role in ROLES if role in device}}
-            for name, device in _table(config, "devices").items()
-            if isinstance(device, Mapping)
-        }
-        return {**config, "sensors": sensors, "devices": devices}
-
-
-def read_renames(connection: Connection) -> Renames:
-    """Give the renames that the journal tells of."""
-    rows = connection.execute(
-        select(schema.journal)
-        .where(schema.journal.c.kind == EntryKind.RENAME.value)
-        .order_by(schema.journal.c.seq)
-    )
-    entries = [(row.seq, Entry(row.t_ms, EntryKind.RENAME, row.data)) for row in rows]
-    return Renames(
-        Rename(seq, entry.data["old"], entry.data["new"])
-        for seq, entry in entries
-        if entry.is_whole
-    )
-
-
-class Wanted(NamedTuple):
-    """What becomes of the renames that a configuration asks for.
-
-    `due` are still to be done, as (old, new). `remarks` are sentences about those that can't be.
-    """
-
-    due: list[tuple[str, str]]
-    remarks: list[str]
-
-
-def judge_wanted(connection: Connection, wanted: Sequence[tuple[str, str]]) -> Wanted:
-    """Look which renames are still to be done.
-
-    Args:
-        connection: within a transaction.
-        wanted: each as (old, new).
-    """
-    if not wanted:
-        return Wanted([], [])
-    renames, together = read_renames(connection), _known_together(connection)
-    known = {name for names in together for name in names}
-    due, remarks = [], []
-    for old, new in wanted:
-        table = f'[sensors.{new}] renamed_from = "{old}"'
-        if old not in known:
-            became = [renames.today(old, each.seq - 1) for each in renames if each.old == old]
-            if new in became:
-                continue
-            become = f" any more: it became {became[-1]}" if became else ""
-            remarks.append(
-                f"{table}: nothing is known of a sensor {old}{become}; correct the ID, or leave the"
-                " key out"
-            )
-        elif any({old, new} <= names for names in together):
-            remarks.append(
-                f"{table}: both were in use at the same time, so their histories stay apart; leave"
-                " the key out"
-            )
-        else:
-            due.append((old, new))
-    return Wanted(due, remarks)
-
-
-def _known_together(connection: Connection) -> list[set[str]]:
-    """Give the sensors of each configuration that ever was, under the names of today.
-
-    Those that only an import has brought stand by themselves.
-    """
-    journal = schema.journal
-    rows = connection.execute(
-        select(journal)
-        .where(journal.c.kind.in_([EntryKind.CONFIG.value, EntryKind.RENAME.value]))
-        .order_by(journal.c.seq)
-    )
-    together: list[set[str]] = []
-    ever: set[str] = set()
-    for row in rows:
-        entry = Entry(row.t_ms, EntryKind(row.kind), row.data)
-        if not entry.is_whole:
-            continue
-        if entry.kind is EntryKind.CONFIG:
-            sensors = set(_table(entry.data["config"], "sensors"))
-            together.append(sensors)
-            ever |= sensors
-            continue
-        old, new = entry.data["old"], entry.data["new"]
-        ever |= {old, new}
-        together = [names - {old} | {new} if old in names else names for names in together]
-    imported = set(connection.scalars(select(schema.sensor.c.name))) - ever
-    return together + [{name} for name in imported]
-
-
-def _table(config: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    table = config.get(name)
-    return table if isinstance(table, Mapping) else {}
-
-
-def sensors_of_today(connection: Connection) -> list[str]:
-    """Give the names of all sensors that ever had a reading, as they are today."""
-    renames = read_renames(connection)
-    names = set(connection.scalars(select(schema.sensor.c.name)))
-    today = {renames.today(name, 0) for name in names}
-    if any(renames):
-        # An ID that is free again may be in use by another sensor.
-        known = {name for each in _known_together(connection) for name in each}
-        today |= names & known
-    return sorted(today)
-
-
-def hand_over(connection: Connection, old: str, new: str) -> None:
-    """Let all that is kept of sensor `old`, and is not replayed, be of `new`."""
-    _hand_over_counts(connection, old, new)
-    for tier, table in (
-        (Tier.MINUTES, schema.minute_block),
-        (Tier.QUARTERS, schema.quarter_block),
-    ):
-        _hand_over_tier(connection, table, tier, old, new)
-    told = schema.transition
-    connection.execute(
-        update(told)
-        .where(told.c.subject == old, told.c.condition.in_(SENSOR_CONDITIONS))
-        .values(subject=new, record=func.json_set(told.c.record, "$.subject", new))
-    )
-    _hand_over_json(connection, schema.notice, "transitions", _of_transitions, (old, new))
-    _hand_over_json(connection, schema.week, "figures", _of_week, (old, new))
-    asked = schema.command
-    for row in connection.execute(select(asked).where(asked.c.result.is_(None))).all():
-        if isinstance(row.command, dict) and row.command.get("subject") == old:
-            command = row.command | {"subject": new}
-            connection.execute(update(asked).where(asked.c.id == row.id).values(command=command))
-
-
-def is_of_sensor(data: bytes, tier: Tier) -> bool:
-    """Whether a block of a tier holds a sensor's values, and not a device's figures.
-
-    Raises:
-        ValueError: it is damaged.
-    """
-    return SENSOR_FIGURE in TierBlock(data, tier.width_ms).figures
-
-
-def _hand_over_tier(connection: Connection, table: Table, tier: Tier, old: str, new: str) -> None:
-    """Hand over the blocks of a tier; those that lie side by side for a day merge when read."""
-    for row in connection.execute(select(table).where(table.c.subject == old)).all():
-        try:
-            if not is_of_sensor(row.data, tier):
-                continue
-        except ValueError:
-            pass  # told where it is read
-        connection.execute(update(table).where(table.c.number == row.number).values(subject=new))
-
-
-def _hand_over_counts(connection: Connection, old: str, new: str) -> None:
-    """Add the messages that could not be read to those of the new ID; its run and last count."""
-    total, hour = schema.unreadable, schema.unreadable_hour
-    for row in connection.execute(select(total).where(total.c.sensor == old)).all():
-        values = dict(zip(total.c.keys(), row, strict=True)) | {"sensor": new}
-        more = {"total": total.c.total + row.total}
-        statement = insert(total).values(values)
-        connection.execute(statement.on_conflict_do_update(index_elements=["sensor"], set_=more))
-    for row in connection.execute(select(hour).where(hour.c.sensor == old)).all():
-        values = dict(zip(hour.c.keys(), row, strict=True)) | {"sensor": new}
-        more = {"messages": hour.c.messages + row.messages}
-        statement = insert(hour).values(values)
-        connection.execute(
-            statement.on_conflict_do_update(index_elements=["hour", "sensor"], set_=more)
-        )
-    for table in (total, hour):
-        connection.execute(delete(table).where(table.c.sensor == old))
-
-
-def _hand_over_json(
-    connection: Connection, table: Table, column: str, change: Any, names: tuple[str, str]
-) -> None:
-    """Change what a column of JSON says of a sensor; rows that don't name it stay untouched."""
-    (key,) = table.primary_key.columns
-    naming = func.instr(table.c[column], json.dumps(names[0])) > 0
-    for row in connection.execute(select(key, table.c[column]).where(naming)).all():
-        changed = change(row[1], *names)
-        connection.execute(update(table).where(key == row[0]).values({column: changed}))
-
-
-def _of_transitions(transitions: Any, old: str, new: str) -> Any:
-    return [
-        each | {"subject": new}
-        if each["subject"] == old and each["condition"] in SENSOR_CONDITIONS
-        else each
-        for each in transitions
-    ]
-
-
-def _of_week(figures: Any, old: str, new: str) -> Any:
-    def ours(each: Mapping[str, Any]) -> bool:
-        conditions = each.get("conditions", [each.get("condition")])
-        return each["subject"] == old and set(conditions) <= set(SENSOR_CONDITIONS)
-
-    parts = {
-        part: [each | {"subject": new} if ours(each) else each for each in figures.get(part, [])]
-        for part in ("alarms", "hidden")
-    }
-    sensors = [
-        each | {"id": new} if each["id"] == old else each for each in figures.get("sensors", [])
-    ]
-    return figures | {"sensors": sensors} | {name: part for name, part in parts.items() if part}
-
-
-class OffsetsInForce:
-    """The offset of each sensor at each input.
-
-    Args:
-        configs: the journaled configurations with their numbers, in order.
-        before: the offsets before the first of them.
-    """
-
-    def __init__(
-        self, configs: Sequence[tuple[int, Mapping[str, Any]]], before: Mapping[str, float]
-    ) -> None:
-        self._configs = configs
-        self._before = before
-        self._count = 0
-        self._offsets = before
-
-    def at(self, seq: int) -> Mapping[str, float]:
-        """Give the offsets in force at input number `seq`; a sensor left out has none."""
-        count = bisect_left(self._configs, seq, key=itemgetter(0))
-        if count != self._count:
-            self._count = count
-            self._offsets = offsets_of(self._configs[count - 1][1]) if count else self._before
-        return self._offsets
-
-
-def offsets_of(config: Mapping[str, Any]) -> dict[str, float]:
-    """Give the offsets in a journaled configuration."""
-    return {
-        name: sensor["offset"] for name, sensor in config["sensors"].items() if sensor.get("offset")
-    }
-
-
-def offsets_throughout(configs: Iterable[tuple[int, Entry]], before: Config) -> OffsetsInForce:
-    """Give the offsets in force at any input.
-
-    Args:
-        configs: the CONFIG entries of the journal with their numbers, in order.
-        before: its offsets count before the first of them.
-    """
-    journaled = [(seq, entry.data["config"]) for seq, entry in configs]
-    return OffsetsInForce(journaled, offsets_of(before.as_json()))
-
-
-def offsets_from(connection: Connection, seq: int) -> OffsetsInForce:
-    """Give the offsets in force from input number `seq` on."""
-    is_config = journal.c.kind == EntryKind.CONFIG.value
-    in_force = select(func.max(journal.c.seq)).where(is_config, journal.c.seq <= seq)
-    first = connection.scalar(in_force) or 0
-    rows = connection.execute(
-        select(journal.c.seq, journal.c.data)
-        .where(is_config, journal.c.seq >= first)
-        .order_by(journal.c.seq)
-    )
-    renames = read_renames(connection)
-    told = [(row.seq, Entry(0, EntryKind.CONFIG, row.data)) for row in rows]
-    return OffsetsInForce(
-        [(seq, renames.entry(entry, seq).data["config"]) for seq, entry in told], {}
-    )
 
 
 # Blocks fetched by one short transaction: a long one would keep the log from being emptied while
@@ -388,19 +63,6 @@ def last_seq(connection: Connection) -> int:
     return max(connection.scalar(in_blocks) or 0, connection.scalar(in_journal) or 0)
 
 
-def last_of_kind(connection: Connection, kind: EntryKind) -> int:
-    """Give the number of the newest journal entry of a kind, 0 when there is none."""
-    newest = select(func.max(journal.c.seq)).where(journal.c.kind == kind.value)
-    return connection.scalar(newest) or 0
-
-
-def last_known_t(connection: Connection) -> int | None:
-    """Give the watch time known when the newest block was written; None without any."""
-    newest = select(block.c.known_t_ms).order_by(block.c.first_seq.desc()).limit(1)
-    known_t: int | None = connection.scalar(newest)
-    return known_t
-
-
 def sensor_names(connection: Connection) -> dict[int, str]:
     """Give the name of each sensor ever stored, by its number: the one it had then."""
     return {row.number: row.name for row in connection.execute(select(sensor))}
@@ -423,8 +85,7 @@ def read_entries(connection: Connection, kinds: Sequence[EntryKind]) -> list[tup
     query = select(journal).order_by(journal.c.seq)
     if kinds:
         query = query.where(journal.c.kind.in_([kind.value for kind in kinds]))
-    rows = connection.execute(query)
-    entries = [_entry(row) for row in rows if row.kind in _KINDS]
+    entries = [_entry(row) for row in connection.execute(query) if row.kind in _KINDS]
     renames = read_renames(connection)
     return [(seq, renames.entry(entry, seq)) for seq, entry in entries if entry.is_whole]
 
@@ -432,10 +93,7 @@ def read_entries(connection: Connection, kinds: Sequence[EntryKind]) -> list[tup
 def read_stretches(
     database: Database, from_utc_ms: int | None, to_utc_ms: int | None
 ) -> Iterator[Stretch]:
-    """Give the stretches that have readings in an interval of UTC, in order of arrival.
-
-    Sensors are named as they are called today.
-    """
+    """Give the stretches with readings in an interval of UTC, in order, under today's names."""
     with database.reading() as connection:
         last = last_seq(connection)
         cursor = _first_candidate(connection, from_utc_ms) - 1
@@ -487,7 +145,7 @@ def _blocks_after(cursor: int, last: int) -> Any:
         .where(block.c.first_seq <= cursor + 1)
         .scalar_subquery()
     )
-    # What pruning spared of a trial is no part of the whole that can be replayed.
+    # What pruning protected of a trial is no part of the whole that can be replayed.
     pruned = func.coalesce(select(upkeep.c.pruned_seq).scalar_subquery(), 0)
     return (
         select(block.c.first_seq, block.c.length, block.c.data)
@@ -537,3 +195,269 @@ def _decoded(database: Database, row: Row[Any], names: dict[int, str]) -> Iterat
 
 def _entry(row: Row[Any]) -> tuple[int, Entry]:
     return row.seq, Entry(row.t_ms, EntryKind(row.kind), row.data)
+
+
+class Rename(NamedTuple):
+    """What was sensor `old` before input number `seq` is `new` since."""
+
+    seq: int
+    old: str
+    new: str
+
+
+class Renames:
+    """All renames of a store, in their order: they say what a name of then is called today."""
+
+    def __init__(self, renames: Iterable[Rename] = ()) -> None:
+        self._renames = tuple(renames)
+
+    def __iter__(self) -> Iterator[Rename]:
+        """Go through them, the oldest first."""
+        return iter(self._renames)
+
+    def today(self, name: str, seq: int) -> str:
+        """Give what the sensor is called today that was called so at input number `seq`."""
+        for rename in self._renames:
+            if rename.seq > seq and rename.old == name:
+                name = rename.new
+        return name
+
+    def names(self, numbered: dict[int, str], seq: int) -> dict[int, str]:
+        """Give the names of sensors by their numbers as `today` does."""
+        if not self._renames or self._renames[-1].seq <= seq:
+            return numbered
+        return {number: self.today(name, seq) for number, name in numbered.items()}
+
+    def entry(self, entry: Entry, seq: int) -> Entry:
+        """Give a whole journal entry as if sensors had been called then as they are today."""
+        if entry.kind not in _NAMING or not self._renames or self._renames[-1].seq <= seq:
+            return entry
+        data = dict(entry.data)
+        if entry.kind is EntryKind.CONFIG:
+            data["config"] = self._config(data["config"], seq)
+        elif isinstance(data.get("subject"), str):
+            data["subject"] = self.today(data["subject"], seq)
+        return Entry(entry.t, entry.kind, data)
+
+    def _config(self, config: Mapping[str, Any], seq: int) -> dict[str, Any]:
+        def called(value: Any) -> Any:
+            if isinstance(value, list):
+                return [called(each) for each in value]
+            return self.today(value, seq) if isinstance(value, str) else value
+
+        # The row of another hand may hold anything.
+        sensors = {self.today(name, seq): each for name, each in _table(config, "sensors").items()}
+        devices = {
+            name: {**device, **{role: called(device[role]) for role in ROLES if role in device}}
+            for name, device in _table(config, "devices").items()
+            if isinstance(device, Mapping)
+        }
+        return {**config, "sensors": sensors, "devices": devices}
+
+
+def read_renames(connection: Connection) -> Renames:
+    """Give the renames that the journal tells of."""
+    of_kind = select(journal).where(journal.c.kind == EntryKind.RENAME.value)
+    entries = map(_entry, connection.execute(of_kind.order_by(journal.c.seq)))
+    return Renames(
+        Rename(seq, entry.data["old"], entry.data["new"])
+        for seq, entry in entries
+        if entry.is_whole
+    )
+
+
+class Wanted(NamedTuple):
+    """What becomes of the renames that a configuration asks for.
+
+    `due` are still to be done, as (old, new). `remarks` are sentences about those that can't be.
+    """
+
+    due: list[tuple[str, str]]
+    remarks: list[str]
+
+
+def judge_wanted(connection: Connection, wanted: Sequence[tuple[str, str]]) -> Wanted:
+    """Look which renames, each as (old, new), are still to be done."""
+    if not wanted:
+        return Wanted([], [])
+    renames, together = read_renames(connection), _known_together(connection)
+    known = {name for names in together for name in names}
+    due, remarks = [], []
+    for old, new in wanted:
+        table = f'[sensors.{new}] renamed_from = "{old}"'
+        if old not in known:
+            became = [renames.today(old, each.seq - 1) for each in renames if each.old == old]
+            if new in became:
+                continue
+            become = f" any more: it became {became[-1]}" if became else ""
+            remarks.append(
+                f"{table}: nothing is known of a sensor {old}{become}; correct the ID, or leave the"
+                " key out"
+            )
+        elif any({old, new} <= names for names in together):
+            remarks.append(
+                f"{table}: both were in use at the same time, so their histories stay apart; leave"
+                " the key out"
+            )
+        else:
+            due.append((old, new))
+    return Wanted(due, remarks)
+
+
+def _known_together(connection: Connection) -> list[set[str]]:
+    """Give the sensors of each configuration that ever was, under the names of today.
+
+    Those that only an import has brought stand by themselves.
+    """
+    kinds = [EntryKind.CONFIG.value, EntryKind.RENAME.value]
+    rows = connection.execute(
+        select(journal).where(journal.c.kind.in_(kinds)).order_by(journal.c.seq)
+    )
+    together: list[set[str]] = []
+    ever: set[str] = set()
+    for _, entry in map(_entry, rows):
+        if not entry.is_whole:
+            continue
+        if entry.kind is EntryKind.CONFIG:
+            sensors = set(_table(entry.data["config"], "sensors"))
+            together.append(sensors)
+            ever |= sensors
+            continue
+        old, new = entry.data["old"], entry.data["new"]
+        ever |= {old, new}
+        together = [names - {old} | {new} if old in names else names for names in together]
+    imported = set(connection.scalars(select(sensor.c.name))) - ever
+    return together + [{name} for name in imported]
+
+
+def _table(config: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    table = config.get(name)
+    return table if isinstance(table, Mapping) else {}
+
+
+def sensors_of_today(connection: Connection) -> list[str]:
+    """Give the names of all sensors that ever had a reading, as they are today."""
+    renames = read_renames(connection)
+    names = set(connection.scalars(select(sensor.c.name)))
+    today = {renames.today(name, 0) for name in names}
+    if any(renames):
+        # An ID that is free again may be in use by another sensor.
+        known = {name for each in _known_together(connection) for name in each}
+        today |= names & known
+    return sorted(today)
+
+
+def hand_over(connection: Connection, old: str, new: str) -> None:
+    """Let all that is kept of sensor `old`, and is not replayed, be of `new`."""
+    _hand_over_counts(connection, old, new)
+    for tier, table in TABLES.items():
+        # Blocks that lie side by side for a day merge when they are read.
+        for row in connection.execute(select(table).where(table.c.subject == old)).all():
+            with suppress(ValueError):  # a damaged one goes along, and is told where it is read
+                if not is_of_sensor(row.data, tier):
+                    continue
+            of_row = update(table).where(table.c.number == row.number)
+            connection.execute(of_row.values(subject=new))
+    told = schema.transition
+    connection.execute(
+        update(told)
+        .where(told.c.subject == old, told.c.condition.in_(SENSOR_CONDITIONS))
+        .values(subject=new, record=func.json_set(told.c.record, "$.subject", new))
+    )
+
+    def renamed(parts: Any, key: str = "subject") -> list[Any]:
+        return [each | {key: new} if _is_about(each, old, key) else each for each in parts]
+
+    def renamed_week(figures: Any) -> Any:
+        parts = {name: renamed(figures.get(name, [])) for name in ("alarms", "hidden")}
+        sensors = renamed(figures.get("sensors", []), "id")
+        return figures | {"sensors": sensors} | {name: part for name, part in parts.items() if part}
+
+    _change_json(connection, schema.notice.c.transitions, old, renamed)
+    _change_json(connection, schema.week.c.figures, old, renamed_week)
+    asked = schema.command
+    for row in connection.execute(select(asked).where(asked.c.result.is_(None))).all():
+        if isinstance(row.command, dict) and row.command.get("subject") == old:
+            command = row.command | {"subject": new}
+            connection.execute(update(asked).where(asked.c.id == row.id).values(command=command))
+
+
+def _is_about(record: Mapping[str, Any], sensor: str, key: str) -> bool:
+    """Whether a record with a `subject` tells of a sensor, and not of a device of the same ID."""
+    if key != "subject":
+        return bool(record[key] == sensor)
+    conditions = record.get("conditions", [record.get("condition")])
+    return record[key] == sensor and set(conditions) <= set(SENSOR_CONDITIONS)
+
+
+def _change_json(
+    connection: Connection, column: Column[Any], old: str, change: Callable[[Any], Any]
+) -> None:
+    """Change what a column of JSON says of a sensor; rows that don't name it stay untouched."""
+    (key,) = column.table.primary_key.columns
+    naming = func.instr(column, json.dumps(old)) > 0
+    for row in connection.execute(select(key, column).where(naming)).all():
+        changed = update(column.table).where(key == row[0]).values({column.name: change(row[1])})
+        connection.execute(changed)
+
+
+def _hand_over_counts(connection: Connection, old: str, new: str) -> None:
+    """Add the messages that could not be read to those of the new ID; its run and last count."""
+    for table, count in ((schema.unreadable, "total"), (schema.unreadable_hour, "messages")):
+        keys = table.primary_key.columns.keys()
+        for row in connection.execute(select(table).where(table.c.sensor == old)).mappings().all():
+            values = {**row, "sensor": new}
+            key = {name: values.pop(name) for name in keys}
+            upsert(connection, table, key, values, {count: table.c[count] + row[count]})
+        connection.execute(delete(table).where(table.c.sensor == old))
+
+
+def is_of_sensor(data: bytes, tier: Tier) -> bool:
+    """Whether a block of a tier holds a sensor's values, and not a device's figures.
+
+    Raises:
+        ValueError: it is damaged.
+    """
+    return SENSOR_FIGURE in TierBlock(data, tier.width_ms).figures
+
+
+class OffsetsInForce:
+    """The offset of each sensor at each input; a sensor left out has none.
+
+    Args:
+        configs: the CONFIG entries of the journal with their numbers, in order.
+        before: a configuration as JSON, whose offsets count before the first of them.
+    """
+
+    def __init__(
+        self, configs: Iterable[tuple[int, Entry]], before: Mapping[str, Any] | None = None
+    ) -> None:
+        self._seqs: list[int] = []
+        self._offsets = [_offsets_of(before or {})]
+        for seq, entry in configs:
+            self._seqs.append(seq)
+            self._offsets.append(_offsets_of(entry.data["config"]))
+
+    def at(self, seq: int) -> Mapping[str, float]:
+        """Give the offsets in force at input number `seq`."""
+        return self._offsets[bisect_left(self._seqs, seq)]
+
+
+def _offsets_of(config: Mapping[str, Any]) -> dict[str, float]:
+    return {
+        name: sensor["offset"]
+        for name, sensor in _table(config, "sensors").items()
+        if isinstance(sensor, Mapping) and sensor.get("offset")
+    }
+
+
+def offsets_from(connection: Connection, seq: int, renames: Renames) -> OffsetsInForce:
+    """Give the offsets in force from input number `seq` on, under the names of today."""
+    is_config = journal.c.kind == EntryKind.CONFIG.value
+    in_force = select(func.max(journal.c.seq)).where(is_config, journal.c.seq <= seq)
+    first = connection.scalar(in_force) or 0
+    rows = connection.execute(
+        select(journal).where(is_config, journal.c.seq >= first).order_by(journal.c.seq)
+    )
+    entries = [entry for entry in map(_entry, rows) if entry[1].is_whole]
+    return OffsetsInForce((seq, renames.entry(entry, seq)) for seq, entry in entries)

@@ -1,4 +1,10 @@
-"""Where the store lies: its URL, its files, the lock that keeps a second writer out."""
+"""Where the store lies: its URL and files, whose folder that is, and what stands beside it.
+
+Beside `watch.db` and SQLite's own two files there can be: `watch.db.lock`, which keeps a second
+writer out and says that the file is ours; `watch.db.report`, in which a reader tells the watch of
+damage; `watch.db.salvage`, which says what is still to be carried over from a damaged store that
+was set aside under a dated name. Each is written so that a kill leaves it whole or absent.
+"""
 
 import errno
 import fcntl
@@ -30,8 +36,10 @@ _LOCK_MARK = "cabinetwatch"
 """Stands in the lock behind the process: other programs' locks hold a number, too."""
 _WATCH_MARK = "watch"
 """Stands in the third line of a lock that a watch holds, and not an import or a restore."""
-_RECORD_LOCK = "hhqqi0q"
+_RECORD_LOCK = struct.Struct("hhqqi0q")
 """struct flock, as F_OFD_SETLK takes it (fcntl(2)) on machines of 64 bits."""
+_RECORD_LOCK_ASKED = _RECORD_LOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
+"""One on the whole file."""
 
 
 class NoStoreError(StoreError):
@@ -56,11 +64,7 @@ UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, struct.error, 
 
 @contextmanager
 def whole(what: str) -> Iterator[None]:
-    """Say of records that can't be taken apart that they are damaged.
-
-    Raises:
-        ValueError: they are.
-    """
+    """Say of records that can't be taken apart, by a ValueError, that they are damaged."""
     try:
         yield
     except UNREADABLE as error:
@@ -75,6 +79,10 @@ class DiskRefusesError(DiskFaultError):
     """The disk refuses, and not because it is full: it may have to be mounted anew."""
 
 
+class ReplacedStoreError(StoreError):
+    """Another store lies there than the one that was let go, or it has gone on without us."""
+
+
 _STATUSES: dict[int, type[StoreError]] = {3: DamagedStoreError, 4: DiskFaultError}
 
 
@@ -86,10 +94,6 @@ def exit_status(error: StoreError) -> int:
 def kind_of_status(status: int) -> type[StoreError]:
     """Give the kind of error that an exit status tells."""
     return _STATUSES.get(status, StoreError)
-
-
-class ReplacedStoreError(StoreError):
-    """Another store lies there than the one that was let go, or it has gone on without us."""
 
 
 def database_path(url: str) -> Path:
@@ -150,16 +154,21 @@ def act_as_owner(path: Path) -> None:
     """
     if os.geteuid() != 0:
         return
-    owner = _first_owner(path)
-    if owner is None:
+    # The outermost folder on the way that is not root's.
+    owner = None
+    for folder in reversed(path.absolute().parents):
+        try:
+            owner = folder.stat()
+        except OSError:
+            return
+        if owner.st_uid != 0:
+            break
+    if owner is None or owner.st_uid == 0:
         return
     try:
         entry = pwd.getpwuid(owner.st_uid)
-        name, group, groups = (
-            entry.pw_name,
-            entry.pw_gid,
-            os.getgrouplist(entry.pw_name, entry.pw_gid),
-        )
+        name, group = entry.pw_name, entry.pw_gid
+        groups = os.getgrouplist(name, group)
     except KeyError:
         name, group, groups = f"#{owner.st_uid}", owner.st_gid, []
     before = os.getgroups()
@@ -175,18 +184,6 @@ def act_as_owner(path: Path) -> None:
         f"The folder {path.absolute().parent} is that of user {name}, who may not read this program"
         f" ({sys.prefix}); run one as that user: sudo -u {name} cabinetwatch ..."
     )
-
-
-def _first_owner(path: Path) -> os.stat_result | None:
-    """Give the outermost folder on the way to `path` that is not root's; None if all are."""
-    for folder in reversed(path.absolute().parents):
-        try:
-            status = folder.stat()
-        except OSError:
-            return None
-        if status.st_uid != 0:
-            return status
-    return None
 
 
 def _program_is_readable() -> bool:
@@ -237,11 +234,13 @@ class WriterLock:
         try:
             fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
-            holder = _process_in(os.read(self._descriptor, _LOCK_BYTES))
+            holder, *_ = (
+                os.read(self._descriptor, _LOCK_BYTES).decode("ascii", "replace").split("\n")
+            )
             os.close(self._descriptor)
             raise StoreError(
                 f"The store {path} is in use by another cabinetwatch"
-                f"{'' if holder is None else f' (process {holder})'}; "
+                f"{f' (process {holder})' if holder.strip().isdigit() else ''}; "
                 "stop that one first, or give each its own store"
             ) from error
         try:
@@ -249,7 +248,7 @@ class WriterLock:
             text = f"{os.getpid()}\n{_LOCK_MARK}\n{_WATCH_MARK if watch else ''}\n".encode()
             os.pwrite(self._descriptor, text, 0)
             os.ftruncate(self._descriptor, len(text))
-            fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, _record_lock(fcntl.F_WRLCK))
+            fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, _RECORD_LOCK_ASKED)
         except OSError as error:
             os.close(self._descriptor)
             raise _unusable(lock_path, error) from error
@@ -314,46 +313,26 @@ def hold_of(path: Path) -> Hold | None:
     try:
         descriptor = os.open(lock_path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
     except OSError:
-        return None if process is None else Hold(process, None, _changed_ms(status))
+        return None if process is None else Hold(process, None, status.st_mtime_ns // 1_000_000)
     try:
-        if process is None and not _is_record_locked(descriptor):
-            return None
+        if process is None:
+            held = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _RECORD_LOCK_ASKED)
+            if _RECORD_LOCK.unpack(held)[0] == fcntl.F_UNLCK:
+                return None
         lines = os.read(descriptor, _LOCK_BYTES).splitlines()
         is_watch = None if len(lines) < _LOCK_LINES else lines[2] == _WATCH_MARK.encode()
-        return Hold(process, is_watch, _changed_ms(os.fstat(descriptor)))
+        return Hold(process, is_watch, os.fstat(descriptor).st_mtime_ns // 1_000_000)
     except OSError:
         return None
     finally:
         os.close(descriptor)
 
 
-def _changed_ms(status: os.stat_result) -> int:
-    return status.st_mtime_ns // 1_000_000
-
-
-def _record_lock(kind: int) -> bytes:
-    """Give a record lock of this kind on the whole file."""
-    return struct.pack(_RECORD_LOCK, kind, os.SEEK_SET, 0, 0, 0)
-
-
-def _is_record_locked(descriptor: int) -> bool:
-    """Whether another open file has a record lock on it."""
-    asked = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _record_lock(fcntl.F_WRLCK))
-    return bool(struct.unpack(_RECORD_LOCK, asked)[0] != fcntl.F_UNLCK)
-
-
-def _process_in(lock: bytes) -> int | None:
-    """Give the process that a lock file names."""
-    first = lock.decode("ascii", "replace").partition("\n")[0].strip()
-    return int(first) if first.isdigit() else None
-
-
 def holder_of(path: Path) -> int | None:
     """Give the living process that holds the lock of the store at `path`, without touching it.
 
-    Trying the lock could turn away a watch that starts at that instant; who
-    asks every few seconds looks into the kernel's list of locks (proc_locks(5)). None also where
-    that list can't be read.
+    Trying the lock could turn away a watch that starts at that instant: the kernel's list of locks
+    (proc_locks(5)) tells it. None also where that can't be read.
     """
     try:
         return lock_holder(path.with_name(path.name + ".lock").stat())
@@ -406,31 +385,30 @@ def set_aside(path: Path, utc_ms: int) -> Path:
         StoreError: another process has it open for writing, or renaming fails.
     """
     target = dated_name(path, "damaged", utc_ms)
-    note = {"aside": target.name, "moved": False, "last_seq": None}
-    with WriterLock(path):
-        try:
-            write_durably(_note_path(path), json.dumps(note).encode())
-            _move(path, target, note)
-        except OSError as error:
-            raise StoreError(
-                f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
-            ) from error
+    _move_aside(path, target)
     return target
 
 
 def finish_setting_aside(path: Path) -> None:
-    """Finish what a kill has cut short.
-
-    Raises:
-        StoreError: another process has it open for writing, or renaming fails.
-    """
+    """Finish what a kill has cut short; raises as `set_aside` does."""
     note = _read_note(path)
-    if note is None or note["moved"]:
-        return
-    target = path.with_name(note["aside"])
+    if note is not None and not note["moved"]:
+        _move_aside(path, path.with_name(note["aside"]))
+
+
+def _move_aside(path: Path, target: Path) -> None:
     with WriterLock(path):
         try:
-            _move(path, target, note)
+            _write_note(path, Salvage(target, None), moved=False)
+            if not target.exists():
+                # The log goes first: a kill in between leaves a database without its log, never a
+                # log that a new database would take for its own.
+                for companion in reversed(_COMPANIONS):
+                    source = path.with_name(path.name + companion)
+                    if source.exists():
+                        source.rename(target.with_name(target.name + companion))
+                sync(path.parent)
+            _write_note(path, Salvage(target, None), moved=True)
         except OSError as error:
             raise StoreError(
                 f"The damaged store {path} can't be set aside as {target.name}: {error.strerror}"
@@ -445,20 +423,9 @@ def pending_salvage(path: Path) -> Salvage | None:
     return Salvage(path.with_name(note["aside"]), note["last_seq"], note.get("error", ""))
 
 
-def note_begun(path: Path, salvage: Salvage, last_seq: int) -> None:
-    """Note that the new store was begun with what a watch goes on from."""
-    note = {
-        "aside": salvage.aside.name,
-        "moved": True,
-        "last_seq": last_seq,
-    }
-    write_durably(_note_path(path), json.dumps(note).encode())
-
-
-def note_failed(path: Path, salvage: Salvage, error: str) -> None:
-    """Note that nothing can be carried over, until people were told."""
-    note = {"aside": salvage.aside.name, "moved": True, "last_seq": None, "error": error}
-    write_durably(_note_path(path), json.dumps(note).encode())
+def note_salvage(path: Path, salvage: Salvage) -> None:
+    """Note how far carrying over has come: begun, or failed until people were told."""
+    _write_note(path, salvage, moved=True)
 
 
 def end_salvage(path: Path) -> None:
@@ -467,19 +434,22 @@ def end_salvage(path: Path) -> None:
     sync(path.parent)
 
 
-def move_files(path: Path, target: Path) -> None:
-    """Rename a store with its companions.
+def _write_note(path: Path, salvage: Salvage, *, moved: bool) -> None:
+    note = salvage._asdict() | {"aside": salvage.aside.name, "moved": moved}
+    write_durably(_note_path(path), json.dumps(note).encode())
 
-    Raises:
-        OSError: renaming fails.
-    """
-    # The log goes first: a kill in between leaves a database without its log, never a log
-    # that a new database would take for its own.
-    for companion in reversed(_COMPANIONS):
-        source = path.with_name(path.name + companion)
-        if source.exists():
-            source.rename(target.with_name(target.name + companion))
-    sync(path.parent)
+
+def _read_note(path: Path) -> dict[str, Any] | None:
+    try:
+        note = json.loads(_note_path(path).read_bytes())
+    except (OSError, ValueError):
+        return None
+    wanted = {"aside", "moved", "last_seq"}
+    return note if isinstance(note, dict) and wanted <= note.keys() else None
+
+
+def _note_path(path: Path) -> Path:
+    return path.with_name(path.name + ".salvage")
 
 
 def dated_name(path: Path, why: str, utc_ms: int) -> Path:
@@ -494,11 +464,7 @@ def dated_name(path: Path, why: str, utc_ms: int) -> Path:
 
 
 def write_durably(path: Path, content: bytes) -> None:
-    """Write a file that is there whole, or as it was, whatever happens.
-
-    Raises:
-        OSError: it can't be written.
-    """
+    """Write a file that is there whole, or as it was, whatever happens, an OSError too."""
     growing = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         growing.touch(0o600)
@@ -511,11 +477,7 @@ def write_durably(path: Path, content: bytes) -> None:
 
 
 def sync(path: Path) -> None:
-    """Have the disk take a file, or the names in a folder.
-
-    Raises:
-        OSError: it refuses.
-    """
+    """Have the disk take a file, or the names in a folder; where it refuses, an OSError."""
     descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:
         os.fsync(descriptor)
@@ -548,25 +510,6 @@ def take_report(path: Path) -> Report | None:
         return Report(**json.loads(content))
     except (OSError, ValueError, TypeError):
         return None
-
-
-def _move(path: Path, target: Path, note: dict[str, Any]) -> None:
-    if not target.exists():
-        move_files(path, target)
-    write_durably(_note_path(path), json.dumps(note | {"moved": True}).encode())
-
-
-def _read_note(path: Path) -> dict[str, Any] | None:
-    try:
-        note = json.loads(_note_path(path).read_bytes())
-    except (OSError, ValueError):
-        return None
-    wanted = {"aside", "moved", "last_seq"}
-    return note if isinstance(note, dict) and wanted <= note.keys() else None
-
-
-def _note_path(path: Path) -> Path:
-    return path.with_name(path.name + ".salvage")
 
 
 def _report_path(path: Path) -> Path:

@@ -1,28 +1,41 @@
-"""What is committed beside readings, as rows: alarms, notices, commands, marks, weeks."""
+"""What one transaction writes: the records, and the one writer that turns them into rows.
+
+Whatever the engine, delivery and the people's commands leave behind travels as a `Batch` from its
+thread to that of the store. The writer numbers the inputs and keeps, between commits, what the last
+one left. A commit is all or nothing, in the file and in what the writer knows: so a batch that was
+refused can be committed again.
+"""
 
 import logging
+import threading
 import zlib
-from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import blake2b
-from itertools import accumulate, pairwise
+from itertools import accumulate, groupby, pairwise
 from struct import Struct
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, cast
 
-from sqlalchemy import Connection, Select, delete, func, insert, or_, select, update
-from sqlalchemy.dialects.sqlite import insert as upsert
+from sqlalchemy import Connection, Table, delete, func, insert, select, update
+from sqlalchemy.dialects import sqlite
 
-from cabinetwatch.store.codecs import FigureMinute, pack_integers, unpack_integers
+from cabinetwatch.store import schema
+from cabinetwatch.store.codecs import (
+    FigureMinute,
+    encode_block,
+    encode_figures,
+    pack_integers,
+    unpack_integers,
+)
+from cabinetwatch.store.database import Database, upsert
+from cabinetwatch.store.inputs import hand_over, last_seq, sensor_names
 from cabinetwatch.store.place import whole
-from cabinetwatch.store.schema import block, heartbeat, saved_state, unreadable, unreadable_hour
-from cabinetwatch.store.schema import command as command_table
-from cabinetwatch.store.schema import notice as notice_table
-from cabinetwatch.store.schema import repeat_window as repeat_window_table
-from cabinetwatch.store.schema import transition as transition_table
-from cabinetwatch.store.schema import week as week_table
 from cabinetwatch.text import StoreError
-from cabinetwatch.watch.events import AlarmState, Entry, Reading, Transition
+from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
+
+_log = logging.getLogger(__name__)
+
+HOUR_MS = 3_600_000
 
 Channel = Literal["email", "mqtt", "command"]
 """The ways by which a notice reaches somebody."""
@@ -77,7 +90,8 @@ class Outcome:
     merged_into: str | None = None
 
 
-HOUR_MS = 3_600_000
+Posted = tuple[Notice, Outcome | None]
+"""A notice with its latest outcome, none before the first attempt."""
 
 
 class Unreadable(NamedTuple):
@@ -105,55 +119,6 @@ class UnreadableTotal(NamedTuple):
     problem: str
 
 
-def merge(earlier: Sequence[Unreadable], later: Sequence[Unreadable]) -> list[Unreadable]:
-    """Put counts together: however long they wait to be written, one a sensor and hour is left."""
-    merged: dict[tuple[str, int, int], Unreadable] = {}
-    for each in (*earlier, *later):
-        key = each.sensor, each.run_t, each.utc_ms // HOUR_MS
-        before = merged[key].messages if key in merged else 0
-        merged[key] = each._replace(messages=before + each.messages)
-    return list(merged.values())
-
-
-def write_unreadable(connection: Connection, counts: Sequence[Unreadable]) -> None:
-    """Add to the counts."""
-    for each in counts:
-        last = {"run_t_ms": each.run_t, "utc_ms": each.utc_ms, "problem": each.problem}
-        first = {"sensor": each.sensor, "in_run": each.messages, "total": each.messages}
-        row = upsert(unreadable).values(first | last)
-        before = func.iif(unreadable.c.run_t_ms == each.run_t, unreadable.c.in_run, 0)
-        more = {"in_run": before + each.messages, "total": unreadable.c.total + each.messages}
-        connection.execute(row.on_conflict_do_update(index_elements=["sensor"], set_=last | more))
-        hour = {"hour": each.utc_ms // HOUR_MS, "sensor": each.sensor}
-        counted = upsert(unreadable_hour).values(hour | {"t_ms": each.t, "messages": each.messages})
-        connection.execute(
-            counted.on_conflict_do_update(
-                index_elements=["hour", "sensor"],
-                set_={"t_ms": each.t, "messages": unreadable_hour.c.messages + each.messages},
-            )
-        )
-
-
-def unreadable_totals(connection: Connection) -> dict[str, UnreadableTotal]:
-    """Give what was counted, by sensor; those without any are left out."""
-    return {
-        row.sensor: UnreadableTotal(row.run_t_ms, row.in_run, row.total, row.utc_ms, row.problem)
-        for row in connection.execute(select(unreadable))
-    }
-
-
-def unreadable_between(connection: Connection, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
-    """Give how many there were from one hour of UTC up to before another, by sensor."""
-    count = func.sum(unreadable_hour.c.messages)
-    query = (
-        select(unreadable_hour.c.sensor, count)
-        .where(unreadable_hour.c.hour >= from_utc_ms // HOUR_MS)
-        .where(unreadable_hour.c.hour < -(-to_utc_ms // HOUR_MS))
-        .group_by(unreadable_hour.c.sensor)
-    )
-    return {sensor: int(summed) for sensor, summed in connection.execute(query)}
-
-
 class ClosedWeek(NamedTuple):
     """The figures of an ISO week such as 2026-W47, frozen at `utc_ms`."""
 
@@ -162,26 +127,11 @@ class ClosedWeek(NamedTuple):
     figures: Mapping[str, Any]
 
 
-def write_weeks(connection: Connection, weeks: Sequence[ClosedWeek]) -> None:
-    """Add closed weeks; one that is there already stays as it is."""
-    for week in weeks:
-        row = {"name": week.name, "utc_ms": week.utc_ms, "figures": dict(week.figures)}
-        connection.execute(upsert(week_table).values(row).on_conflict_do_nothing())
+class Receipt(NamedTuple):
+    """A message to acknowledge once what it brought is on disk, on its own connection only."""
 
-
-def read_week(connection: Connection, name: str) -> ClosedWeek | None:
-    """Give a closed week; None when it was not frozen."""
-    row = connection.execute(select(week_table).where(week_table.c.name == name)).first()
-    return None if row is None else ClosedWeek(row.name, row.utc_ms, row.figures)
-
-
-def week_names(connection: Connection) -> list[str]:
-    """Give the names of all closed weeks, oldest first."""
-    return list(connection.scalars(select(week_table.c.name).order_by(week_table.c.name)))
-
-
-# Compared only between messages of one packet identifier, so that 48 bits are plenty.
-_DIGEST_BYTES = 6
+    epoch: int
+    packet_id: int
 
 
 class Repeatable(NamedTuple):
@@ -193,27 +143,28 @@ class Repeatable(NamedTuple):
     @classmethod
     def of(cls, packet_id: int, topic: str, payload: bytes) -> "Repeatable":
         """Make the identifier of a message as it came in."""
-        # A topic holds no NUL (MQTT 5.0, 1.5.4), so that the two parts can't be mistaken.
+        # A topic holds no NUL (MQTT 5.0, 1.5.4), so that the two parts can't be mistaken. Digests
+        # are compared only under one packet identifier: 48 bits are plenty.
         message = topic.encode("utf-8", "surrogatepass") + b"\0" + payload
-        return cls(packet_id, blake2b(message, digest_size=_DIGEST_BYTES).digest())
+        return cls(packet_id, blake2b(message, digest_size=6).digest())
 
 
 @dataclass(slots=True)
 class Batch:
-    """Everything that one transaction writes: all of it or nothing.
+    """What goes to the store together: one transaction writes all of it or nothing.
 
-    `inputs` are in the very order the engine was told; a transition stands in the batch of the
-    inputs judged before it, or a later one. `window` identifies the messages acknowledged after
-    this commit, of the present session only: a connect without a session empties it. `handled`
-    are commands' row ids with their results; `figures` the devices' minutes that are over;
-    `unreadable` counts the messages that could not be read; `weeks` holds the figures of closed
-    weeks. `state` is the serialised engine as it stood after the last of `inputs` and `advanced_to`
-    (watch time, ms). `offset_ms` is what must be added to watch time to get UTC, at the end.
-    Readings that are `foreign` were taken elsewhere: how far the watch has come stays as it was.
+    `advanced_to` (watch ms) and `offset_ms` (to be added for UTC) stand as the engine left them;
+    None in a batch that does not come from it: they stay as the commit before left them. `inputs`
+    are in the very order the engine was told; a transition stands in the batch of the inputs judged
+    before it, or a later one. `window` identifies the messages that `receipts` acknowledge after
+    the commit, of the present session only. `handled` are commands' row ids with their results.
+    `state` is the serialised engine as it stood after the last of `inputs`. Something `journaled`
+    can't wait. Readings that are `foreign` were taken elsewhere: how far the watch has come stays
+    as it was. `done` are set once all of it is on disk.
     """
 
-    advanced_to: int
-    offset_ms: int
+    advanced_to: int | None = None
+    offset_ms: int | None = None
     inputs: list[Reading | Entry] = field(default_factory=list)
     window: list[Repeatable] = field(default_factory=list)
     transitions: list[Transition] = field(default_factory=list)
@@ -223,8 +174,66 @@ class Batch:
     figures: list[FigureMinute] = field(default_factory=list)
     unreadable: list[Unreadable] = field(default_factory=list)
     weeks: list[ClosedWeek] = field(default_factory=list)
+    receipts: list[Receipt] = field(default_factory=list)
+    done: list[threading.Event] = field(default_factory=list)
     state: bytes | None = None
+    journaled: bool = False
     foreign: bool = False
+
+    @property
+    def urgent(self) -> bool:
+        """Whether it must be on disk at once: somebody waits for it."""
+        answers = self.outcomes or self.handled or self.weeks or self.state
+        return bool(self.transitions or self.notices or answers or self.journaled)
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write or to acknowledge; what is `unreadable` can wait."""
+        return not (self.inputs or self.receipts or self.figures or self.urgent)
+
+    @property
+    def loses_session(self) -> bool:
+        """Whether the broker has lost the session: no message from before can come again."""
+        return any(
+            isinstance(item, Entry)
+            and item.kind is EntryKind.CONNECT
+            and not item.data.get("session_present", False)
+            for item in self.inputs
+        )
+
+    def take_receipts(self, most: int) -> list[Receipt]:
+        """Take out the oldest receipts, at most so many."""
+        taken = self.receipts[:most]
+        del self.receipts[:most]
+        return taken
+
+    def append(self, later: "Batch") -> None:
+        """Put what came later behind this; unreadable messages stay one a sensor and hour."""
+        if later.advanced_to is not None:
+            self.advanced_to, self.offset_ms = later.advanced_to, later.offset_ms
+        if later.inputs or later.state is not None:
+            # A state that is saved must know all that is written with it, or a start would miss it.
+            self.state = later.state
+        if later.loses_session:
+            self.window.clear()
+        self.journaled = self.journaled or later.journaled
+        self.inputs += later.inputs
+        self.window += later.window
+        self.transitions += later.transitions
+        self.notices += later.notices
+        self.outcomes += later.outcomes
+        self.handled += later.handled
+        self.figures += later.figures
+        self.weeks += later.weeks
+        self.receipts += later.receipts
+        self.done += later.done
+        if later.unreadable:
+            counted: dict[tuple[str, int, int], Unreadable] = {}
+            for each in (*self.unreadable, *later.unreadable):
+                key = each.sensor, each.run_t, each.utc_ms // HOUR_MS
+                before = counted[key].messages if key in counted else 0
+                counted[key] = each._replace(messages=before + each.messages)
+            self.unreadable = list(counted.values())
 
 
 class SavedState(NamedTuple):
@@ -233,120 +242,6 @@ class SavedState(NamedTuple):
     seq: int
     t: int
     data: bytes
-
-
-def write_transitions(connection: Connection, transitions: list[Transition]) -> None:
-    """Add transitions in their order."""
-    if transitions:
-        connection.execute(
-            insert(transition_table), [_transition_row(transition) for transition in transitions]
-        )
-
-
-def transitions_between(
-    connection: Connection,
-    from_utc_ms: int | None,
-    to_utc_ms: int | None,
-    limit: int | None,
-    alarm_id: str | None,
-) -> list[Transition]:
-    """Give transitions in their order, from one instant up to before another.
-
-    Args:
-        connection: within a transaction.
-        from_utc_ms: none: from the first on.
-        to_utc_ms: none: up to the last.
-        limit: no more than the newest so many.
-        alarm_id: only those of this occurrence.
-    """
-    query = select(transition_table.c.record).order_by(transition_table.c.id.desc()).limit(limit)
-    if from_utc_ms is not None:
-        query = query.where(transition_table.c.utc_ms >= from_utc_ms)
-    if to_utc_ms is not None:
-        query = query.where(transition_table.c.utc_ms < to_utc_ms)
-    if alarm_id is not None:
-        query = query.where(transition_table.c.alarm_id == alarm_id)
-    return _transitions(connection, query)[::-1]
-
-
-def standing_alarms(connection: Connection, before_utc_ms: int | None = None) -> list[Transition]:
-    """Give the last transition of each alarm that is not normal, oldest first.
-
-    Args:
-        connection: within a transaction.
-        before_utc_ms: as they stood then; none: now.
-    """
-    last = select(func.max(transition_table.c.id)).group_by(
-        transition_table.c.subject, transition_table.c.condition
-    )
-    if before_utc_ms is not None:
-        last = last.where(transition_table.c.utc_ms < before_utc_ms)
-    query = (
-        select(transition_table.c.record)
-        .where(transition_table.c.id.in_(last), transition_table.c.state != AlarmState.NORMAL.value)
-        .order_by(transition_table.c.id)
-    )
-    return _transitions(connection, query)
-
-
-def _transitions(connection: Connection, query: Select[Any]) -> list[Transition]:
-    with whole("a transition"):
-        return [Transition.from_record(record) for record in connection.scalars(query)]
-
-
-def _transition_row(transition: Transition) -> dict[str, Any]:
-    return {
-        "utc_ms": transition.utc_ms,
-        "alarm_id": transition.id,
-        "subject": transition.subject,
-        "condition": transition.condition,
-        "state": transition.state.value,
-        "record": transition.record(),
-    }
-
-
-def add_command(connection: Connection, command: Mapping[str, Any], utc_ms: int) -> int:
-    """Add a command; its id, by which the result can be asked for, is never used again."""
-    row = (
-        insert(command_table)
-        .values(command=dict(command), utc_ms=utc_ms)
-        .returning(command_table.c.id)
-    )
-    return int(connection.execute(row).scalar_one())
-
-
-def waiting_commands(connection: Connection) -> list[tuple[int, Any]]:
-    """Give the commands without a result, oldest first, as whoever put them has written them."""
-    query = (
-        select(command_table.c.id, command_table.c.command)
-        .where(command_table.c.result.is_(None))
-        .order_by(command_table.c.id)
-    )
-    return [(row.id, row.command) for row in connection.execute(query)]
-
-
-def write_results(connection: Connection, handled: list[tuple[int, Mapping[str, Any]]]) -> None:
-    """Note what came of commands.
-
-    Raises:
-        StoreError: there is no such command.
-    """
-    for command_id, result in handled:
-        changed = connection.execute(
-            update(command_table)
-            .where(command_table.c.id == command_id)
-            .values(result=dict(result))
-        )
-        if changed.rowcount != 1:
-            raise StoreError(f"The store knows no command {command_id}")
-
-
-def result_of(connection: Connection, command_id: int) -> dict[str, Any] | None:
-    """Give what came of a command; none as long as it waits."""
-    result: dict[str, Any] | None = connection.scalar(
-        select(command_table.c.result).where(command_table.c.id == command_id)
-    )
-    return result
 
 
 class Heartbeat(NamedTuple):
@@ -364,107 +259,232 @@ class Heartbeat(NamedTuple):
 
 def newest_heartbeat(connection: Connection) -> Heartbeat | None:
     """Find the newest commit: it left a block, or else a row of its own. None in a new store."""
-    row = connection.execute(
-        select(heartbeat.c.seq, heartbeat.c.t_ms, heartbeat.c.offset_ms)
-    ).first()
-    last_block = connection.execute(
-        select(
-            (block.c.first_seq + block.c.length - 1).label("seq"),
-            block.c.known_t_ms,
-            block.c.offset_ms,
-        )
-        .order_by(block.c.first_seq.desc())
-        .limit(1)
-    ).first()
-    if last_block is not None and (row is None or row.seq < last_block.seq):
-        return Heartbeat(last_block.seq, last_block.known_t_ms, last_block.offset_ms)
+    row = connection.execute(select(schema.heartbeat)).first()
+    last_block = _last_block(connection)
+    if last_block is not None:
+        last = last_block.first_seq + last_block.length - 1
+        if row is None or row.seq < last:
+            return Heartbeat(last, last_block.known_t_ms, last_block.offset_ms)
     return None if row is None else Heartbeat(row.seq, row.t_ms, row.offset_ms)
 
 
-def read_state(connection: Connection) -> SavedState | None:
-    """Give the engine as last saved.
+def _last_block(connection: Connection) -> Any:
+    block = schema.block.c
+    newest = select(block.first_seq, block.length, block.known_t_ms, block.offset_ms)
+    return connection.execute(newest.order_by(block.first_seq.desc()).limit(1)).first()
 
-    Raises:
-        ValueError: its bytes are damaged.
+
+_MOST_READINGS = 8192  # in one block: what a reader must unpack at once
+
+
+@dataclass(slots=True)
+class _Left:
+    """What a commit leaves for the next one to go on from.
+
+    `known_t` is the largest watch time known with the last block. `numbers` are those of sensors,
+    `offsets` all that were ever in force. `slots` are those of the ring of repeats that are in use,
+    each with its count of messages, oldest first; `turn` numbers its rows.
     """
-    row = connection.execute(select(saved_state)).first()
-    if row is None:
-        return None
-    try:
-        return SavedState(row.seq, row.t_ms, zlib.decompress(row.data))
-    except zlib.error as error:
-        raise ValueError(f"the saved state is damaged ({error})") from error
+
+    seq: int
+    newest: Heartbeat | None
+    known_t: int | None
+    numbers: dict[str, int]
+    offsets: set[int]
+    slots: list[tuple[int, int]]
+    turn: int
 
 
-_log = logging.getLogger(__name__)
+class Writer:
+    """Numbers the inputs and writes batches."""
 
-Posted = tuple[Notice, Outcome | None]
-"""A notice with its latest outcome, none before the first attempt."""
+    def __init__(self, database: Database, window_messages: int) -> None:
+        """Pick up where the last commit ended.
 
-
-def write_notices(connection: Connection, notices: list[Notice]) -> None:
-    """Add notices that have not been tried yet."""
-    if notices:
-        connection.execute(insert(notice_table), [_notice_row(notice) for notice in notices])
-
-
-def write_outcomes(connection: Connection, outcomes: list[Outcome]) -> None:
-    """Note the latest outcome of notices already written.
-
-    One of a notice that is not there is passed over and logged: refused, it would hold up every
-    reading that is to be written with it.
-    """
-    for outcome in outcomes:
-        changed = connection.execute(
-            update(notice_table)
-            .where(notice_table.c.id == outcome.notice_id)
-            .values(
-                status=outcome.status,
-                outcome_t_ms=outcome.t,
-                attempts=outcome.attempts,
-                error=_storable(outcome.error),
-                recipients_done=list(outcome.recipients_done),
-                merged_into=outcome.merged_into,
+        Args:
+            database: opened for writing, the lock held.
+            window_messages: how many messages the broker may have unacknowledged.
+        """
+        self._database = database
+        self._window_messages = window_messages
+        ring = schema.repeat_window.c
+        with database.reading() as connection:
+            slots = connection.execute(
+                select(ring.slot, ring.length, ring.turn).order_by(ring.turn)
+            ).all()
+            last_block = _last_block(connection)
+            self._left = _Left(
+                seq=last_seq(connection),
+                newest=newest_heartbeat(connection),
+                known_t=None if last_block is None else last_block.known_t_ms,
+                numbers={name: number for number, name in sensor_names(connection).items()},
+                offsets=set(connection.scalars(select(schema.clock_offset.c.offset_ms))),
+                slots=[(row.slot, row.length) for row in slots],
+                turn=slots[-1].turn if slots else 0,
             )
+
+    @property
+    def seq(self) -> int:
+        """The number of the last input that was committed."""
+        return self._left.seq
+
+    def commit(self, batch: Batch) -> None:
+        """Write the whole batch in one transaction.
+
+        Raises:
+            StoreError: nothing was written, and the same batch can be committed later.
+        """
+        before = self._left
+        left = replace(
+            before,
+            numbers=dict(before.numbers),
+            offsets=set(before.offsets),
+            slots=list(before.slots),
+            turn=before.turn + 1,
         )
-        if changed.rowcount != 1:
-            _log.warning("an outcome of the unknown notice %r is passed over", outcome.notice_id)
+        newest = before.newest or Heartbeat(0, 0, 0)
+        t = newest.t if batch.advanced_to is None else batch.advanced_to
+        offset_ms = newest.offset_ms if batch.offset_ms is None else batch.offset_ms
+        blocks, entries, left.newest = _numbered(batch, left, t, offset_ms)
+        sensors = [
+            {"name": name, "number": number}
+            for name, number in left.numbers.items()
+            if name not in before.numbers
+        ]
+        with self._database.writing() as connection:
+            _insert(connection, schema.sensor, sensors)
+            offsets = [{"offset_ms": each} for each in left.offsets - before.offsets]
+            _insert(connection, schema.clock_offset, offsets)
+            _insert(connection, schema.block, blocks)
+            _insert(connection, schema.journal, entries)
+            _write_heartbeat(connection, left.newest, blocks)
+            _insert(connection, schema.transition, list(map(_transition_row, batch.transitions)))
+            _insert(connection, schema.notice, list(map(_notice_row, batch.notices)))
+            _write_outcomes(connection, batch.outcomes)
+            _write_results(connection, batch.handled)
+            figures = [
+                {"t_ms": t, "utc_ms": minute.utc_ms, "data": encode_figures(minute)}
+                for minute in batch.figures
+            ]
+            _insert(connection, schema.figure_minute, figures)
+            _count_unreadable(connection, batch.unreadable)
+            for week in batch.weeks:
+                # One that is there already stays as it is.
+                row = {"name": week.name, "utc_ms": week.utc_ms, "figures": dict(week.figures)}
+                frozen = sqlite.insert(schema.week).values(row)
+                connection.execute(frozen.on_conflict_do_nothing())
+            for item in batch.inputs:
+                if isinstance(item, Entry) and item.kind is EntryKind.RENAME and item.is_whole:
+                    hand_over(connection, item.data["old"], item.data["new"])
+            if batch.state is not None:
+                state = {"seq": left.seq, "t_ms": t, "data": zlib.compress(batch.state)}
+                upsert(connection, schema.saved_state, {"id": 1}, state)
+            self._write_window(connection, batch, left)
+        self._left = left
+
+    def _write_window(self, connection: Connection, batch: Batch, left: _Left) -> None:
+        """Write what identifies the messages of a batch into a slot of the ring.
+
+        A broker can send again at most as many messages as it may have unacknowledged; once the
+        newer slots hold that many, the oldest is overwritten. So the ring stays small and in place.
+        """
+        if batch.loses_session and left.slots:
+            left.slots.clear()
+            connection.execute(delete(schema.repeat_window))
+        if not batch.window:
+            return
+        kept = len(batch.window) + sum(count for _, count in left.slots[1:])
+        if left.slots and kept >= self._window_messages:
+            slot, _ = left.slots.pop(0)
+        else:
+            slot = 1 + max((slot for slot, _ in left.slots), default=0)
+        left.slots.append((slot, len(batch.window)))
+        row = {"turn": left.turn, "length": len(batch.window), "data": _pack_window(batch.window)}
+        upsert(connection, schema.repeat_window, {"slot": slot}, row)
 
 
-def waiting_notices(connection: Connection) -> list[Posted]:
-    """Give what is still to be told, oldest first."""
-    undone = or_(notice_table.c.status.is_(None), notice_table.c.status == "waiting")
-    return _posted(connection, select(notice_table).where(undone))
+Rows = list[dict[str, Any]]
 
 
-def summaries(connection: Connection, at_most: int) -> list[Posted]:
-    """Give the newest notices that tell of a week, oldest first."""
-    query = select(notice_table.c.number).where(notice_table.c.week.is_not(None))
-    newest = query.order_by(notice_table.c.number.desc()).limit(at_most)
-    return _posted(connection, select(notice_table).where(notice_table.c.number.in_(newest)))
+def _numbered(batch: Batch, left: _Left, t: int, offset_ms: int) -> tuple[Rows, Rows, Heartbeat]:
+    """Cut the inputs into blocks of readings and entries of the journal, numbered on from `left`.
+
+    Within a batch an entry can change the offset: readings before it are under the one before.
+    """
+    blocks: Rows = []
+    entries: Rows = []
+    newest = left.newest
+    lived_t = t if newest is None else max(t, newest.t)
+    at_end_ms = offset_ms
+    if newest is not None and any(map(_tells_offset, batch.inputs)):
+        offset_ms = newest.offset_ms
+    for is_entry, items in groupby(batch.inputs, lambda item: isinstance(item, Entry)):
+        if is_entry:
+            for entry in cast("Sequence[Entry]", items):
+                left.seq += 1
+                lived_t = max(lived_t, entry.t)
+                if _tells_offset(entry):
+                    offset_ms = int(entry.data["offset_ms"])
+                row = {"seq": left.seq, "t_ms": entry.t, "kind": entry.kind.value}
+                entries.append(row | {"data": dict(entry.data)})
+            continue
+        readings = cast("list[Reading]", list(items))
+        left.offsets.add(offset_ms)
+        for start in range(0, len(readings), _MOST_READINGS):
+            part = readings[start : start + _MOST_READINGS]
+            times = [reading.t for reading in part]
+            lived_t = max(lived_t, *times)
+            left.known_t = lived_t if left.known_t is None else max(left.known_t, lived_t)
+            blocks.append(
+                {
+                    "first_seq": left.seq + 1,
+                    "length": len(part),
+                    "t_min_ms": min(times),
+                    "t_max_ms": max(times),
+                    "known_t_ms": left.known_t,
+                    "offset_ms": offset_ms,
+                    "data": encode_block(
+                        part,
+                        lambda name: left.numbers.setdefault(name, len(left.numbers) + 1),
+                    ),
+                }
+            )
+            left.seq += len(part)
+    if batch.foreign and newest is not None:
+        lived_t = newest.t
+    return blocks, entries, Heartbeat(left.seq, lived_t, at_end_ms)
 
 
-def notices_between(
-    connection: Connection, from_utc_ms: int | None, to_utc_ms: int | None
-) -> list[Posted]:
-    """Give the notices written from one instant up to before another, oldest first."""
-    query = select(notice_table)
-    if from_utc_ms is not None:
-        query = query.where(notice_table.c.utc_ms >= from_utc_ms)
-    if to_utc_ms is not None:
-        query = query.where(notice_table.c.utc_ms < to_utc_ms)
-    return _posted(connection, query)
+def _tells_offset(item: Reading | Entry) -> bool:
+    tells = {EntryKind.START, EntryKind.OFFSET}
+    return isinstance(item, Entry) and item.kind in tells and "offset_ms" in item.data
 
 
-def _posted(connection: Connection, query: Select[Any]) -> list[Posted]:
-    rows = connection.execute(query.order_by(notice_table.c.number))
-    with whole("a notice"):
-        return [posted(row) for row in rows]
+def _insert(connection: Connection, table: Table, rows: Rows) -> None:
+    if rows:
+        connection.execute(insert(table), rows)
 
 
-def posted(row: Any) -> Posted:
-    """Give a notice with its latest outcome out of a row, or what has its columns."""
-    return _notice(row), _outcome(row)
+def _write_heartbeat(connection: Connection, newest: Heartbeat, blocks: Rows) -> None:
+    """Note how far the watch has come, unless the last block says it: no other page is touched."""
+    if blocks:
+        last = blocks[-1]
+        end = last["first_seq"] + last["length"] - 1
+        if newest == (end, last["known_t_ms"], last["offset_ms"]):
+            return
+    row = {"seq": newest.seq, "t_ms": newest.t, "offset_ms": newest.offset_ms}
+    upsert(connection, schema.heartbeat, {"id": 1}, row)
+
+
+def _transition_row(transition: Transition) -> dict[str, Any]:
+    return {
+        "utc_ms": transition.utc_ms,
+        "alarm_id": transition.id,
+        "subject": transition.subject,
+        "condition": transition.condition,
+        "state": transition.state.value,
+        "record": transition.record(),
+    }
 
 
 def _notice_row(notice: Notice) -> dict[str, Any]:
@@ -482,116 +502,85 @@ def _notice_row(notice: Notice) -> dict[str, Any]:
     }
 
 
-def _notice(row: Any) -> Notice:
-    return Notice(
-        id=row.id,
-        channel=row.channel,
-        kind=row.kind,
-        t=row.t_ms,
-        utc_ms=row.utc_ms,
-        transitions=tuple(Transition.from_record(record) for record in row.transitions),
-        message_id=row.message_id,
-        in_reply_to=row.in_reply_to,
-        recipients=tuple(row.recipients or ()),
-        week=row.week,
+def posted(row: Any) -> Posted:
+    """Give a notice with its latest outcome out of a row, or what has its columns."""
+    notice = Notice(
+        row.id,
+        row.channel,
+        row.kind,
+        row.t_ms,
+        row.utc_ms,
+        tuple(Transition.from_record(record) for record in row.transitions),
+        row.message_id,
+        row.in_reply_to,
+        tuple(row.recipients or ()),
+        row.week,
     )
-
-
-def _outcome(row: Any) -> Outcome | None:
     if row.status is None:
-        return None
-    return Outcome(
-        notice_id=row.id,
-        status=row.status,
-        t=row.outcome_t_ms,
-        attempts=row.attempts,
-        error=row.error,
-        recipients_done=tuple(row.recipients_done),
-        merged_into=row.merged_into,
+        return notice, None
+    done = tuple(row.recipients_done)
+    return notice, Outcome(
+        row.id, row.status, row.outcome_t_ms, row.attempts, row.error, done, row.merged_into
     )
 
 
-def _storable(error: str) -> str:
-    """Make a server's answer storable: bytes that were no UTF-8 arrive as lone surrogates."""
-    return error.encode("utf-8", "backslashreplace").decode("utf-8")
+def _write_outcomes(connection: Connection, outcomes: Sequence[Outcome]) -> None:
+    """Note the latest outcome of notices already written.
+
+    One of a notice that is not there is passed over and logged: refused, it would hold up every
+    reading that is to be written with it.
+    """
+    table = schema.notice
+    for outcome in outcomes:
+        row = {
+            "status": outcome.status,
+            "outcome_t_ms": outcome.t,
+            "attempts": outcome.attempts,
+            # A server's bytes that were no UTF-8 arrive as lone surrogates, which can't be stored.
+            "error": outcome.error.encode("utf-8", "backslashreplace").decode("utf-8"),
+            "recipients_done": list(outcome.recipients_done),
+            "merged_into": outcome.merged_into,
+        }
+        of_notice = update(table).where(table.c.id == outcome.notice_id)
+        if connection.execute(of_notice.values(row)).rowcount != 1:
+            _log.warning("an outcome of the unknown notice %r is passed over", outcome.notice_id)
+
+
+def _write_results(
+    connection: Connection, handled: Sequence[tuple[int, Mapping[str, Any]]]
+) -> None:
+    table = schema.command
+    for command_id, result in handled:
+        answered = update(table).where(table.c.id == command_id).values(result=dict(result))
+        if connection.execute(answered).rowcount != 1:
+            raise StoreError(f"The store knows no command {command_id}")
+
+
+def _count_unreadable(connection: Connection, counts: Sequence[Unreadable]) -> None:
+    total, hour = schema.unreadable, schema.unreadable_hour
+    for each in counts:
+        last = {"run_t_ms": each.run_t, "utc_ms": each.utc_ms, "problem": each.problem}
+        in_run = func.iif(total.c.run_t_ms == each.run_t, total.c.in_run, 0) + each.messages
+        upsert(
+            connection,
+            total,
+            {"sensor": each.sensor},
+            last | {"in_run": each.messages, "total": each.messages},
+            last | {"in_run": in_run, "total": total.c.total + each.messages},
+        )
+        upsert(
+            connection,
+            hour,
+            {"hour": each.utc_ms // HOUR_MS, "sensor": each.sensor},
+            {"t_ms": each.t, "messages": each.messages},
+            {"t_ms": each.t, "messages": hour.c.messages + each.messages},
+        )
 
 
 _COUNT = Struct("<I")
 
 
-class RepeatRing:
-    """The slots of the ring: which are in use, oldest first, and which comes next.
-
-    A broker can send again at most as many messages as it may have unacknowledged; once the newer
-    slots hold that many, the oldest slot is overwritten. So the ring stays small and in place.
-    """
-
-    def __init__(self, connection: Connection, most_messages: int) -> None:
-        query = select(
-            repeat_window_table.c.slot, repeat_window_table.c.length, repeat_window_table.c.turn
-        ).order_by(repeat_window_table.c.turn)
-        rows = connection.execute(query).all()
-        self._most_messages = most_messages
-        self._slots = deque((row.slot, row.length) for row in rows)
-        self._turn = rows[-1].turn if rows else 0
-
-    def write(
-        self, connection: Connection, messages: Sequence[Repeatable], *, forget: bool
-    ) -> "deque[tuple[int, int]]":
-        """Write the identifiers of one commit.
-
-        Args:
-            connection: within a transaction.
-            messages: in order of arrival.
-            forget: the session before is lost, and all that could be repeated with it.
-
-        Returns:
-            The slots as they are once the transaction is committed; hand them to `adopt`.
-        """
-        slots = deque(() if forget else self._slots)
-        if forget and self._slots:
-            connection.execute(delete(repeat_window_table))
-        if not messages:
-            return slots
-        newer = len(messages) + sum(count for _, count in slots)
-        if slots and newer - slots[0][1] >= self._most_messages:
-            slot = slots.popleft()[0]
-        else:
-            slot = 1 + max((slot for slot, _ in slots), default=0)
-        values = {"turn": self._turn + 1, "length": len(messages), "data": _pack(messages)}
-        row = upsert(repeat_window_table).values(slot=slot, **values)
-        connection.execute(row.on_conflict_do_update(index_elements=["slot"], set_=values))
-        slots.append((slot, len(messages)))
-        return slots
-
-    def adopt(self, slots: "deque[tuple[int, int]]") -> None:
-        """Take over what `write` gave, its transaction being committed."""
-        self._slots = slots
-        self._turn += 1
-
-
-def read_window(connection: Connection) -> list[bytes]:
-    """Give what the slots hold, oldest first, each for `messages_of`.
-
-    Args:
-        connection: within a transaction.
-    """
-    return list(
-        connection.scalars(select(repeat_window_table.c.data).order_by(repeat_window_table.c.turn))
-    )
-
-
-def messages_of(packed: bytes) -> list[Repeatable]:
-    """Give the messages of a slot.
-
-    Raises:
-        ValueError: it is damaged.
-    """
-    with whole("the list of the newest messages"):
-        return _unpack(packed)
-
-
-def _pack(messages: Sequence[Repeatable]) -> bytes:
+def _pack_window(messages: Sequence[Repeatable]) -> bytes:
     identifiers = [0, *(message.packet_id for message in messages)]
     return zlib.compress(
         _COUNT.pack(len(messages))
@@ -601,13 +590,19 @@ def _pack(messages: Sequence[Repeatable]) -> bytes:
     )
 
 
-def _unpack(packed: bytes) -> list[Repeatable]:
-    rest = memoryview(zlib.decompress(packed))
-    (count,) = _COUNT.unpack_from(rest)
-    steps, rest = unpack_integers(rest[_COUNT.size :], count)
-    lengths, rest = unpack_integers(rest, count)
-    ends = pairwise(accumulate(lengths, initial=0))
-    return [
-        Repeatable(packet_id, bytes(rest[start:end]))
-        for packet_id, (start, end) in zip(accumulate(steps), ends, strict=True)
-    ]
+def unpack_window(packed: bytes) -> list[Repeatable]:
+    """Give the messages that a slot of the ring holds.
+
+    Raises:
+        ValueError: it is damaged.
+    """
+    with whole("the list of the newest messages"):
+        rest = memoryview(zlib.decompress(packed))
+        (count,) = _COUNT.unpack_from(rest)
+        steps, rest = unpack_integers(rest[_COUNT.size :], count)
+        lengths, rest = unpack_integers(rest, count)
+        ends = pairwise(accumulate(lengths, initial=0))
+        return [
+            Repeatable(packet_id, bytes(rest[start:end]))
+            for packet_id, (start, end) in zip(accumulate(steps), ends, strict=True)
+        ]

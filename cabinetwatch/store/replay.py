@@ -1,21 +1,48 @@
-"""Running the engine over what it was told before: replay, warm start, and following."""
+"""Running the engine over what the store holds: replay, warm start, following, a snapshot.
+
+The snapshot is the present as the store knows it, which `status` and the page show. The heartbeat
+in the store says only how fresh is what it wrote: after a kill it is young, and at a start there is
+none yet. All that reads the store raises StoreError where it can't be read.
+"""
 
 import json
 import logging
+import math
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
+from cabinetwatch.clock import Clock, to_rfc3339
 from cabinetwatch.config.model import Config
+from cabinetwatch.store.database import RunningWatch, find_watch
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
+from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import ConfigError, StoreError
+from cabinetwatch.store.upkeep import Room
+from cabinetwatch.text import ConfigError, StoreError, rounded
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
-from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
+from cabinetwatch.watch.events import (
+    AlarmState,
+    Entry,
+    EntryKind,
+    Priority,
+    Reading,
+    Transition,
+)
+from cabinetwatch.watch.figures import device_figures, sensor_figures
 from cabinetwatch.watch.refusals import Refusal, describe_error
+from cabinetwatch.watch.trials import TrialRecord
+
+_log = logging.getLogger(__name__)
+
+SAVED_STATE = "the saved state"
+"""The subject of the refusal where that can't be used."""
+HEARTBEAT_OLD_MS = 60_000
+"""A watch with an older heartbeat can't write its store, or hangs; one comes every 30 s."""
 
 
 def from_oldest_reading(inputs: Iterable[tuple[int, Reading | Entry]]) -> Iterator[Reading | Entry]:
@@ -129,12 +156,6 @@ class Replayer:
         return [] if self.engine is None else self.engine.tell(entry)
 
 
-_log = logging.getLogger(__name__)
-
-SAVED_STATE = "the saved state"
-"""The subject of the refusal where that can't be used."""
-
-
 def pack_state(engine: Engine) -> bytes:
     """Serialise the engine's state with the configuration it stands under."""
     state = {"engine": engine.save(), "config": engine.config.as_json()}
@@ -144,34 +165,28 @@ def pack_state(engine: Engine) -> bytes:
 def warm_engine(store: Store) -> Engine | None:
     """Rebuild the engine as it stood at the end of what the store holds.
 
-    Returns:
-        The engine, or None when the store is new or was written by a version whose configuration
-        this one no longer understands.
-
-    Raises:
-        StoreError: the store can't be read.
+    None when that is new, or has a configuration that this version no longer understands.
     """
-    replayer, after_seq = resume(store)
-    damage = replayer.damage
+    replayer, after_seq = _resume(store)
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
     except ConfigError as error:
         _log.warning("the journal's configuration is no longer understood: %s", error)
         return None
-    _catch_up(replayer.engine, store.last_t())
-    if replayer.engine is not None and damage:
+    engine, ran_until_ms = replayer.engine, store.last_t()
+    if engine is not None and ran_until_ms is not None:
+        # What fell due then was committed with the mark of how far the watch had come, and told: it
+        # must not be told again.
+        engine.advance(ran_until_ms)
+    if engine is not None and replayer.damage:
         shown = "what was learnt and stood is put together again from the journal"
-        replayer.engine.refused.append(Refusal(replayer.engine.now, SAVED_STATE, shown, damage))
-    return replayer.engine
+        engine.refused.append(Refusal(engine.now, SAVED_STATE, shown, replayer.damage))
+    return engine
 
 
-def resume(store: Store) -> tuple[Replayer, int]:
-    """Give a replayer with the engine as last saved, and the number of the last input it knows.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+def _resume(store: Store) -> tuple[Replayer, int]:
+    """Give a replayer with the engine as last saved, and the number of the last input it knows."""
     saved = store.saved_state()
     engine, damage = None, ""
     if saved is not None:
@@ -181,16 +196,6 @@ def resume(store: Store) -> tuple[Replayer, int]:
             damage = describe_error(error)
             _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
     return Replayer(engine, damage=damage), 0 if saved is None or engine is None else saved.seq
-
-
-def _catch_up(engine: Engine | None, ran_until_ms: int | None) -> None:
-    """Let pass what the watch before lived through after its last input.
-
-    What fell due then was committed with the mark of how far it had come, and told: it must not be
-    told again.
-    """
-    if engine is not None and ran_until_ms is not None:
-        engine.advance(ran_until_ms)
 
 
 def _unpack(data: bytes) -> Engine | None:
@@ -217,7 +222,7 @@ class StoreFollower:
     def __init__(self, store: Store, config: Config | None = None) -> None:
         self._store = store
         self._config = config
-        self._replayer, self._seq = resume(store)
+        self._replayer, self._seq = _resume(store)
 
     def engine(self) -> Engine:
         """Give the engine at the newest commit.
@@ -230,9 +235,7 @@ class StoreFollower:
         self._take_new()
         engine = self._replayer.engine
         if engine is None:
-            if self._config is None:
-                raise _nothing_in_force(self._store)
-            return Engine(self._config)
+            return Engine(_required(self._config, self._store))
         if last_t is not None:
             engine.advance(max(last_t, engine.now))
         return engine
@@ -264,13 +267,182 @@ def in_force(store: Store, config: Config | None) -> Config:
             return configuration.restore(entries[-1][1].data["config"])
     except ConfigError as error:
         _log.warning("the journal's configuration is no longer understood: %s", error)
+    return _required(config, store)
+
+
+def _required(config: Config | None, store: Store) -> Config:
     if config is None:
-        raise _nothing_in_force(store)
+        raise StoreError(
+            f"The store {store.path} holds no configuration that this version understands; start"
+            " the watch with it first"
+        )
     return config
 
 
-def _nothing_in_force(store: Store) -> StoreError:
-    return StoreError(
-        f"The store {store.path} holds no configuration that this version understands; start the"
-        " watch with it first"
+def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
+    """Whether a running watch has written nothing for long: it can't, or it hangs.
+
+    A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
+    much.
+    """
+    signs = [watch.since_utc_ms, store.heartbeat()]
+    return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+
+
+def running_since(store: Store) -> int | None:
+    """Give since when (watch ms) the newest run goes, read again as its file may have been."""
+    began: int | None = None
+    for _, entry in reversed(store.entries(EntryKind.START)):
+        began = entry.t
+        if not entry.data.get("reloaded"):
+            break
+    return began
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The watch, its devices and sensors, and what stands.
+
+    `starting` is a watch that runs and has not written yet: the figures are of the one before.
+    `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
+    `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
+    `running` where the figures are those in memory.
+    `utc_ms` is the instant that the figures are of, None when nothing was ever written.
+    `devices` and `sensors` hold the published figures by ID.
+    """
+
+    site: str
+    utc_ms: int | None
+    running: bool
+    starting: bool
+    mute_process: int | None
+    memory_process: int | None
+    connected: bool
+    session_taken: bool
+    since_utc_ms: int | None
+    devices: dict[str, dict[str, Any]]
+    sensors: dict[str, dict[str, Any]]
+    standing: list[Transition]
+    room: Room
+    trials: list[TrialRecord]
+
+    @property
+    def is_well(self) -> bool:
+        """Whether the watch runs and no alarm of medium or high priority stands."""
+        return self.running and not any(is_bad(transition) for transition in self.standing)
+
+    def public(self) -> dict[str, Any]:
+        """Give the form of `status --json`."""
+        return {
+            "site": self.site,
+            "time": _instant(self.utc_ms),
+            "watch": {
+                "running": self.running,
+                "mute_process": self.mute_process,
+                "memory_process": self.memory_process,
+                "connected": self.connected,
+                "session_taken": self.session_taken,
+                "since": _instant(self.since_utc_ms),
+            },
+            "devices": self.devices,
+            "sensors": self.sensors,
+            "store": _public_room(self.room),
+            "alarms": [transition.public() for transition in self.standing],
+        }
+
+
+def is_bad(transition: Transition) -> bool:
+    """Whether a standing alarm is bad news: of medium or high priority, and not hidden."""
+    visible = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+    return transition.state in visible and transition.priority is not Priority.LOW
+
+
+def _public_room(room: Room) -> dict[str, Any]:
+    """Give the store's room under its public names."""
+    growth, left = room.growth_bytes_per_day, room.days_left
+    return {
+        "bytes": room.bytes,
+        "free_bytes": room.free_bytes,
+        "growth_bytes_per_day": None if growth is None else rounded(growth, 0),
+        "days_left": None if left is None else rounded(left, 1),
+        "oldest_raw": _instant(room.oldest_raw_utc_ms),
+        "oldest_minutes": _instant(room.oldest_minutes_utc_ms),
+        "oldest_quarters": _instant(room.oldest_quarters_utc_ms),
+    }
+
+
+def _public_unreadable(counted: UnreadableTotal | None, run_t: int | None) -> dict[str, Any]:
+    """Give what could not be read of a sensor under its public names; `since_start` of the watch.
+
+    `time` and `problem` are those of the last.
+    """
+    if counted is None:
+        return {"since_start": 0, "total": 0, "time": None, "problem": None}
+    return {
+        "since_start": counted.in_run if counted.run_t == run_t else 0,
+        "total": counted.total,
+        "time": _instant(counted.utc_ms),
+        "problem": counted.problem,
+    }
+
+
+def _instant(utc_ms: int | None) -> str | None:
+    return None if utc_ms is None else to_rfc3339(utc_ms)
+
+
+def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
+    """Read the present from the store; `config` counts while it has none in force."""
+    return snapshot_of(StoreFollower(store, config).engine(), store, clock, config.store_path())
+
+
+def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = None) -> Snapshot:
+    """Give the present of an engine that has followed the store.
+
+    Args:
+        engine: that has followed it.
+        store: the real one, or the one in memory that stands in for it.
+        clock: says how old the newest heartbeat is.
+        real: the path of the real one, where `store` may be another.
+    """
+    now_utc_ms = clock.utc_ms()
+    runs = [entry.kind for _, entry in store.entries(EntryKind.START, EntryKind.STOP)]
+    ended, heartbeat_ms = runs[-1:] == [EntryKind.STOP], store.heartbeat()
+    watch = find_watch(real or store.path)
+    if watch is not None and ended and (heartbeat_ms or 0) >= (watch.since_utc_ms or math.inf):
+        # It has written its last, and only holds its lock until its end.
+        watch = None
+    in_memory = watch is not None and watch.in_memory
+    here = find_watch(store.path) if in_memory and store.path != real else watch
+    elsewhere = here is not None and here.in_memory
+    mute = here is not None and not elsewhere and is_mute(here, store, now_utc_ms)
+    running = here is not None and not elsewhere and not mute
+    # One that has not written yet leaves what the one before it wrote.
+    starting = here is not None and running and (not runs or ended)
+    if here is not None and here.since_utc_ms is not None and running:
+        starting |= (heartbeat_ms or 0) < here.since_utc_ms <= now_utc_ms
+    counted, run_t = store.unreadable(), running_since(store)
+    # By the offset of now: the clock may have been wrong at the start, and was put right since.
+    since_ms = None if run_t is None else run_t + engine.offset_ms
+    if here is not None and starting:
+        since_ms = here.since_utc_ms
+    heard = running and not starting
+    return Snapshot(
+        site=engine.config.site.name,
+        # Importing leaves a heartbeat, too: it is a sign of life only where the watch has run.
+        utc_ms=heartbeat_ms if EntryKind.START in runs else None,
+        running=running,
+        starting=starting,
+        mute_process=here.process if here is not None and mute else None,
+        memory_process=watch.process if watch is not None and in_memory else None,
+        connected=heard and engine.house.site.connected,
+        session_taken=heard and engine.house.site.connection.is_taken(engine.now),
+        since_utc_ms=since_ms if running else None,
+        devices=device_figures(engine),
+        sensors={
+            sensor: figures | {"unreadable": _public_unreadable(counted.get(sensor), run_t)}
+            for sensor, figures in sensor_figures(engine).items()
+        },
+        standing=store.standing(),
+        room=store.room(),
+        trials=[trial for trial in engine.trials.trials.values() if trial.open],
     )

@@ -5,19 +5,17 @@ sections. A file of ours has a pointer map (1.8), for it can be vacuumed in step
 page which one it hangs from. So the rows of a page count although the pages above it are gone, and
 those of freed pages, which are old, do not.
 
-    python -m cabinetwatch.store.salvage begin|rest URL
-
-In two goes, each in a process of its own. `begin` fills the new store, before anything else is
-written to it, in one transaction with all that a watch needs to go on where it was: outbox, alarms,
-journal, the engine's state and what it was told since. `rest` brings the readings and tiers, in
-short transactions beside the watch. A note beside the store says what is still to be done; until it
-is gone nothing is condensed or pruned, and both can be done again after a kill without a double.
+In two goes, each a process of its own (`begin URL`, `rest URL`). The first fills the new store,
+before anything else is written to it, in one transaction with all that a watch needs to go on where
+it was: outbox, alarms, journal, the engine's state and what it was told since. The second brings
+the readings and tiers, in short transactions beside the watch. A note beside the store says what is
+still to be done; until it is gone nothing is condensed or pruned, and both can be done again after
+a kill without a double.
 """
 
 import json
 import os
 import shutil
-import sqlite3
 import sys
 import time
 import zlib
@@ -32,7 +30,7 @@ from typing import Any, NamedTuple
 from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import DAY_MS, Tier, TierBlock, decode_block
-from cabinetwatch.store.database import PAGE_BYTES, connect, translated
+from cabinetwatch.store.database import PAGE_BYTES, connect, is_sound, translated
 from cabinetwatch.store.inputs import Rename, Renames, is_of_sensor
 from cabinetwatch.store.place import (
     UNREADABLE,
@@ -41,7 +39,7 @@ from cabinetwatch.store.place import (
     exit_status,
     pending_salvage,
 )
-from cabinetwatch.store.records import messages_of, posted
+from cabinetwatch.store.records import posted, unpack_window
 from cabinetwatch.text import StoreError
 from cabinetwatch.watch.events import EntryKind, Transition
 
@@ -60,7 +58,7 @@ _FRAME = Struct(">6I")  # 4.1
 _MOST_DEEP = 40
 _PENDING_BYTE = 0x40000000  # 1.4
 _SCHEMA_ROOT = 1
-_INTEGER_BYTES = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}  # 2.1
+_VALUE_BYTES = (0, 1, 2, 3, 4, 6, 8, 8, 0, 0)  # 2.1
 
 
 class Pages:
@@ -72,27 +70,17 @@ class Pages:
     def __init__(self, path: Path, page_bytes: int, *, with_log: bool) -> None:
         self._size = page_bytes
         self._file = path.open("rb")
-        self._log = None
-        self._in_log: dict[int, int] = {}
-        try:
-            log = path.with_name(path.name + "-wal")
-            if with_log and log.exists():
-                self._log = log.open("rb")
-                self._in_log = _committed(self._log.read(), page_bytes)
-            in_file = path.stat().st_size // page_bytes
-        except BaseException:
-            self.close()
-            raise
-        self.count = max(in_file, *self._in_log) if self._in_log else in_file
+        log = path.with_name(path.name + "-wal")
+        self._log = log.read_bytes() if with_log and log.exists() else b""
+        self._in_log = _committed(self._log, page_bytes)
+        self.count = max(path.stat().st_size // page_bytes, *self._in_log, 0)
         self._roots: dict[int, int] = {}
         self._maps: dict[int, bytes] = {}
         self._above: dict[int, int] | None = None
 
     def close(self) -> None:
-        """Close the files."""
+        """Close the file."""
         self._file.close()
-        if self._log is not None:
-            self._log.close()
 
     def roots(self) -> dict[str, int]:
         """Give the root page of each table, as far as the file's own list of them can be read."""
@@ -140,9 +128,8 @@ class Pages:
                     waiting.append(child)
 
     def _page(self, number: int) -> bytes:
-        if number in self._in_log and self._log is not None:
-            self._log.seek(self._in_log[number])
-            return self._log.read(self._size)
+        if number in self._in_log:
+            return self._log[self._in_log[number] :][: self._size]
         self._file.seek((number - 1) * self._size)
         return self._file.read(self._size)
 
@@ -152,28 +139,20 @@ class Pages:
         """Give the root above a page of a tree; None for any other page."""
         way: list[int] = []
         at = number
-        root: int | None = None
-        while len(way) < _MOST_DEEP:
-            if at == _SCHEMA_ROOT:
-                root = at
-                break
-            if at in self._roots:
-                root = self._roots[at]
-                break
+        while at != _SCHEMA_ROOT and at not in self._roots:
             kind, parent = self._map_entry(at)
             if kind not in _KINDS:
                 # That part of the map is gone: what points here from above says it instead.
                 kind, parent = self._from_above(at)
             if kind == _ROOT:
-                root = at
-                break
-            if kind != _BTREE or not 0 < parent <= self.count:
                 break
             way.append(at)
+            if kind != _BTREE or not 0 < parent <= self.count or len(way) == _MOST_DEEP:
+                return None
             at = parent
-        if root is not None:
-            # Leaves are asked for once; what is above them again and again.
-            self._roots.update(dict.fromkeys(way[1:], root))
+        root = self._roots.get(at, at)
+        # Leaves are asked for once; what is above them again and again.
+        self._roots.update(dict.fromkeys(way[1:], root))
         return root
 
     def _map_entry(self, number: int) -> tuple[int, int]:
@@ -210,11 +189,10 @@ class Pages:
         for cell in range(min(cells, (self._size - start - 12) // 2)):
             where = start + 12 + 2 * cell
             at = int.from_bytes(page[where : where + 2], "big")
-            if at + 4 <= self._size - 9:
-                most = _varint(page, at + 4)[0] if page[start] == 0x05 else None
+            if at + 4 < self._size:
+                is_numbered = page[start] == 0x05 and at + 4 <= self._size - 9
+                most = _varint(page, at + 4)[0] if is_numbered else None
                 yield int.from_bytes(page[at : at + 4], "big"), most
-            elif at + 4 < self._size:
-                yield int.from_bytes(page[at : at + 4], "big"), None
         yield int.from_bytes(page[start + 8 : start + 12], "big"), None
 
     # Rows.
@@ -241,19 +219,17 @@ class Pages:
         if kind in _INTERIOR:
             at += 4
         length, at = _varint(page, at)
-        number = None
-        if kind == 0x0D:
-            number, at = _varint(page, at)
-        payload = self._payload(page, at, length, has_number=number is not None)
-        row = _record(payload)
-        if number is not None and row and row[0] is None:
+        if kind != 0x0D:
+            return _record(self._payload(page, at, length, (self._size - 12) * 64 // 255 - 23))
+        number, at = _varint(page, at)
+        row = _record(self._payload(page, at, length, self._size - 35))
+        if row and row[0] is None:
             row[0] = number
         return row
 
-    def _payload(self, page: bytes, at: int, length: int, *, has_number: bool) -> bytes:
-        """Put a payload together that may go on on other pages (1.6)."""
+    def _payload(self, page: bytes, at: int, length: int, most: int) -> bytes:
+        """Put a payload together that goes on on other pages if it is longer than most (1.6)."""
         usable = self._size
-        most = usable - 35 if has_number else (usable - 12) * 64 // 255 - 23
         if length <= most:
             return _cut(page, at, length)
         if length > self.count * self._size:
@@ -317,35 +293,29 @@ def _summed(sums: tuple[int, int], words: tuple[int, ...]) -> tuple[int, int]:
 
 
 def _record(payload: bytes) -> Row:
-    """Unpack a record (2.1)."""
-    end, at = _varint(payload, 0)
-    kinds = []
+    """Unpack a record (2.1): first the kinds of its values, then these."""
+    at_value, at = _varint(payload, 0)
+    end, row = at_value, []
     while at < end:
         kind, at = _varint(payload, at)
-        kinds.append(kind)
-    row: Row = []
-    for kind in kinds:
-        value, end = _value(payload, end, kind)
+        if kind < 0 or kind in {10, 11}:
+            raise ValueError("no kind of value")
+        size = (kind - 12) // 2 if kind >= 12 else _VALUE_BYTES[kind]
+        content = _cut(payload, at_value, size)
+        at_value += size
+        value: Value = content
+        if kind == 0:
+            value = None
+        elif kind in {8, 9}:
+            value = kind - 8
+        elif kind == 7:
+            (value,) = unpack_from(">d", content)
+        elif kind < 7:
+            value = int.from_bytes(content, "big", signed=True)
+        elif kind % 2:
+            value = content.decode()
         row.append(value)
     return row
-
-
-def _value(payload: bytes, at: int, kind: int) -> tuple[Value, int]:
-    if kind == 0:
-        return None, at
-    if kind in _INTEGER_BYTES:
-        size = _INTEGER_BYTES[kind]
-        return int.from_bytes(_cut(payload, at, size), "big", signed=True), at + size
-    if kind == 7:
-        (number,) = unpack_from(">d", _cut(payload, at, 8))
-        return float(number), at + 8
-    if kind in {8, 9}:
-        return kind - 8, at
-    if kind < 12:
-        raise ValueError("no kind of value")
-    size = (kind - 12) // 2
-    content = _cut(payload, at, size)
-    return (content.decode() if kind % 2 else content), at + size
 
 
 def _cut(content: bytes, at: int, size: int) -> bytes:
@@ -373,7 +343,6 @@ _ROWS_AT_ONCE = 256
 _REST = 2
 """A transaction is followed by so many times its own length of rest."""
 _CHECK_S = 20.0
-_CHECK_STEPS = 100_000
 _MOST_TOLD_AGAIN = 2_000
 """Blocks that a watch without a saved state is told again: some hours."""
 _SPARE_BYTES = 16_000_000
@@ -386,6 +355,14 @@ class Lost(NamedTuple):
     from_utc_ms: int | None
     to_utc_ms: int | None
 
+    def as_json(self) -> dict[str, Any]:
+        """Give it with instants as text."""
+        since, until = (
+            None if utc_ms is None else to_rfc3339(utc_ms)
+            for utc_ms in (self.from_utc_ms, self.to_utc_ms)
+        )
+        return {"inputs": self.inputs, "from": since, "to": until}
+
 
 class Salvager:
     """Carries rows from the store that was set aside into the new one at `path`."""
@@ -393,8 +370,8 @@ class Salvager:
     def __init__(self, path: Path, salvage: Salvage) -> None:
         self._path = path
         self._salvage = salvage
-        with_log = _owns_log(salvage.aside)
-        self._old = Pages(salvage.aside, _page_bytes(salvage.aside), with_log=with_log)
+        page_bytes, with_log = _page_bytes(salvage.aside), _owns_log(salvage.aside)
+        self._old = Pages(salvage.aside, page_bytes, with_log=with_log)
         self._new = connect(path, "rw")
         self._columns = {
             name: [row[1:3] for row in self._new.execute(f'PRAGMA table_info("{name}")')]
@@ -421,7 +398,7 @@ class Salvager:
             "notice": lambda row: posted(SimpleNamespace(**row)),
             "saved_state": lambda row: zlib.decompress(row["data"]),
             "figure_minute": lambda row: zlib.decompress(row["data"]),
-            "repeat_window": lambda row: messages_of(row["data"]),
+            "repeat_window": lambda row: unpack_window(row["data"]),
         }
 
     def close(self) -> None:
@@ -641,22 +618,13 @@ def _owns_log(aside: Path) -> bool:
 
 
 def _is_whole(aside: Path, mode: str) -> bool:
-    until = time.monotonic() + _CHECK_S
-    try:
-        with closing(connect(aside, mode)) as connection:
-            connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
-            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
-    except sqlite3.Error:
-        return False
+    with suppress(StoreError):
+        return is_sound(aside, _CHECK_S, mode)
+    return False
 
 
 def main(arguments: list[str]) -> int:
-    """Run as a program: `begin URL` or `rest URL`.
-
-    Returns:
-        0, with what was done as JSON on standard output; 2, or that of the error (`exit_status`),
-        with one sentence on standard error.
-    """
+    """Run as a program: what was done goes to standard output as JSON; an error is one sentence."""
     if len(arguments) != 2 or arguments[0] not in {"begin", "rest"}:
         print("usage: python -m cabinetwatch.store.salvage begin|rest URL", file=sys.stderr)
         return 2
@@ -672,20 +640,12 @@ def main(arguments: list[str]) -> int:
             else:
                 os.nice(10)
                 salvager.rest()
-                out = {"readings": salvager.readings(), "lost": _as_json(salvager.lost())}
+                out = {"readings": salvager.readings(), "lost": salvager.lost().as_json()}
     except (StoreError, OSError) as error:
         print(error, file=sys.stderr)
         return exit_status(error) if isinstance(error, StoreError) else 2
     print(json.dumps(out))
     return 0
-
-
-def _as_json(lost: Lost) -> dict[str, Any]:
-    return {
-        "inputs": lost.inputs,
-        "from": None if lost.from_utc_ms is None else to_rfc3339(lost.from_utc_ms),
-        "to": None if lost.to_utc_ms is None else to_rfc3339(lost.to_utc_ms),
-    }
 
 
 if __name__ == "__main__":

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store import snapshot as store_running
+from cabinetwatch.store import replay
+from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.place import WriterLock, holder_of
 from cabinetwatch.store.store import Store
 from tests.report.serving import write_page
@@ -109,26 +110,26 @@ def test_who_may_not_see_the_kernels_list_of_locks_sees_the_lock_all_the_same(
     # So it is in the sandbox of the service, where the page is written (ProcSubset=pid).
     monkeypatch.setattr("cabinetwatch.store.place.lock_holder", lambda of: None)
     path = tmp_path / "watch.db"
-    assert store_running.find_watch(path) is None
+    assert find_watch(path) is None
     with WriterLock(path, watch=True):
-        found = store_running.find_watch(path)
+        found = find_watch(path)
         assert found is not None
         assert found.process is None
-    assert store_running.find_watch(path) is None
+    assert find_watch(path) is None
 
 
 def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
     house = build(tmp_path, round(time.time() * 1000), devices=1, days=1)
     with Store.open(house.url, watch=True) as store:
         store.let_go()
-        found = store_running.find_watch(store.path)
+        found = find_watch(store.path)
         assert found is not None
         assert (found.process, found.in_memory) == (os.getpid(), True)
         store.take_up()
-        found = store_running.find_watch(store.path)
+        found = find_watch(store.path)
         assert found is not None
         assert not found.in_memory
-    assert store_running.find_watch(store.path) is None
+    assert find_watch(store.path) is None
 
 
 def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) -> None:
@@ -146,7 +147,7 @@ def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     # So that nobody has to wait a minute.
-    monkeypatch.setattr(store_running, "HEARTBEAT_OLD_MS", 1000)
+    monkeypatch.setattr(replay, "HEARTBEAT_OLD_MS", 1000)
     with running(site.write()) as watch:
         cabinet.wait_online()
         path = site.folder / "watch.db"

@@ -7,7 +7,7 @@ import pytest
 
 from cabinetwatch.cli import trial as trial_apply
 from cabinetwatch.cli.trial import apply_setpoints
-from cabinetwatch.store.snapshot import find_watch
+from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.trial.judgement import PhaseFigures, Setpoints, TrialFigures
 from tests.service.conftest import cabinet, site

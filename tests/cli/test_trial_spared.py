@@ -167,7 +167,7 @@ def test_a_phase_that_lasted_for_longer_than_is_spared_says_so(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # A week of readings would take a minute to write: here the week is an hour.
-    monkeypatch.setattr(spared, "LONGEST_SPARED_MS", 3_600_000)
+    monkeypatch.setattr(spared, "LONGEST_PROTECTED_MS", 3_600_000)
     house = House(tmp_path, is_told=True)
     house.prune()
     answer = _report(house, capsys, "slow-fan")

@@ -15,7 +15,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 WORK: dict[str, tuple[type, str]] = {
     "network": (Connection, "work"),
     "engine": (EngineLoop, "_round"),
-    "store": (StoreLoop, "_batch"),
+    "store": (StoreLoop, "_commit"),
     "delivery": (DeliveryLoop, "run"),
     "summary": (SummaryLoop, "run"),
 }

@@ -6,10 +6,9 @@ python -m tests.faults.impatient run --config FILE
 import sys
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.service import startup as stand_in
-from cabinetwatch.service import store_loop
+from cabinetwatch.service import startup, store_loop
 
 if __name__ == "__main__":
     store_loop.RETRY_MS = 500
-    stand_in.TRY_EVERY_S = 0.5
+    startup.TRY_EVERY_S = 0.5
     sys.exit(main(sys.argv[1:]))

@@ -8,7 +8,6 @@ from pathlib import Path
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.service import startup
-from cabinetwatch.service import startup as stand_in
 from cabinetwatch.store.database import MEMORY
 from cabinetwatch.store.place import DiskFaultError, WriterLock
 from cabinetwatch.store.store import Store
@@ -24,6 +23,6 @@ def open_unless_full(url: str, *, watch: bool = False, lock: WriterLock | None =
 
 
 if __name__ == "__main__":
-    stand_in.TRY_EVERY_S = 0.5
+    startup.TRY_EVERY_S = 0.5
     startup.open_or_make = open_unless_full
     sys.exit(main(sys.argv[2:]))

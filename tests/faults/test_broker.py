@@ -7,12 +7,12 @@ import pytest
 
 from cabinetwatch.demo.servers import EmbeddedBroker
 from cabinetwatch.watch.events import Transition
-from tests.faults.house import (
+from tests.faults.watched import (
     TABLES,
+    drive_over_threshold,
     mailed,
     numbers_in,
     publish_numbers,
-    swing,
     wait_mailed,
     wait_stored,
 )
@@ -103,7 +103,7 @@ def test_a_broker_restarted_without_its_memory_is_subscribed_anew_and_told_again
             publish_numbers(back, range(100, 200))
             wait_stored(site, range(200))
             back.wait_for(lambda each: each.topic.endswith("device/nas"), "live figures")
-            swing(back)
+            drive_over_threshold(back)
 
 
 def test_a_broker_that_refuses_the_login_is_told_with_the_remedy_until_it_is_put_right(
@@ -142,7 +142,7 @@ def test_a_broker_that_speaks_3_1_1_only_gets_a_watch_that_keeps_up(site: Site) 
             # More than it has in flight at once (20 without Receive Maximum, 3.1.1 knows none).
             publish_numbers(cabinet, range(60))
             wait_stored(site, range(60))
-            alarm = swing(cabinet)
+            alarm = drive_over_threshold(cabinet)
             assert watch.stop() == 0
 
     assert numbers_in(site).total() == 60

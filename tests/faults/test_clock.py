@@ -6,7 +6,7 @@ import pytest
 
 from cabinetwatch.clock import to_datetime
 from cabinetwatch.watch.events import Transition
-from tests.faults.house import TABLES, swing
+from tests.faults.watched import TABLES, drive_over_threshold
 from tests.service.day import START_MS, DrivenWatch
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import wait_until
@@ -43,11 +43,11 @@ def test_a_clock_stepped_by_an_hour_is_told_and_changes_nothing_else(
     watches.append(DrivenWatch(site.write(), START_MS))
     cabinet.wait_online()
     cabinet.publish(HALL, "21")
-    swing(cabinet)
+    drive_over_threshold(cabinet)
     watches[0].say("run")
     watches[0].say(f"step {step_ms}")
     wait_until(lambda: len(steps(site)) == 1, "the step to be told")
-    swing(cabinet)
+    drive_over_threshold(cabinet)
     watches[0].say("")
     watches.pop().stop()
 
@@ -68,7 +68,7 @@ def test_a_watch_that_wakes_in_1970_watches_at_once_and_is_right_once_the_clock_
     watches.append(DrivenWatch(site.write(), 1000))
     cabinet.wait_online()
     cabinet.publish(HALL, "21")
-    swing(cabinet)
+    drive_over_threshold(cabinet)
     watches[0].say("run")
     watches[0].say(f"step {START_MS}")
     wait_until(lambda: len(steps(site)) == 1, "the step to be told")
@@ -77,7 +77,7 @@ def test_a_watch_that_wakes_in_1970_watches_at_once_and_is_right_once_the_clock_
         lambda each: each.topic.endswith("/watch") and each.data.get("since", "").startswith(year),
         "the watch to say since when it really runs",
     )
-    swing(cabinet)
+    drive_over_threshold(cabinet)
     cabinet.publish(NAS, "38")
     watches.pop().stop()
 

@@ -17,7 +17,14 @@ from cabinetwatch.service.parts import run_child
 from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.place import DiskFaultError, WriterLock, database_url, pending_salvage
 from cabinetwatch.watch.events import AlarmState
-from tests.faults.house import TABLES, numbers_in, publish_numbers, swing, wait_mailed, wait_stored
+from tests.faults.watched import (
+    TABLES,
+    drive_over_threshold,
+    numbers_in,
+    publish_numbers,
+    wait_mailed,
+    wait_stored,
+)
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire, wire
@@ -38,7 +45,7 @@ def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for start in range(0, 3000, 500):
             publish_numbers(cabinet, range(start, start + 500))
             wait_stored(site, range(start + 500))
-        swing(cabinet)
+        drive_over_threshold(cabinet)
     broker.stop()
     return site.folder / "watch.db"
 
@@ -127,7 +134,7 @@ def test_a_store_damaged_while_nothing_ran_is_set_aside_salvaged_and_the_watch_g
         cabinet.wait_online()
         publish_numbers(cabinet, range(3000, 3050))
         wait_until(lambda: has_all(site, range(3000, 3050)), "the new numbers in the store")
-        swing(cabinet)
+        drive_over_threshold(cabinet)
         wait_until(lambda: pending_salvage(path) is None, "the end of the salvage")
     numbers = numbers_in(site)
 

@@ -11,12 +11,12 @@ from cabinetwatch.store import database
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from tests.faults.disk import FailingDisk, SmallDisk, let_write, refuse_writes
-from tests.faults.house import (
+from tests.faults.watched import (
     TABLES,
+    drive_over_threshold,
     mailed,
     numbers_in,
     publish_numbers,
-    swing,
     wait_mailed,
     wait_stored,
 )
@@ -143,7 +143,7 @@ def survive(
         fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
         assert reason in fault["text"]
         wait_mailed(smtp, fault["text"])
-        alarm = swing(cabinet)
+        alarm = drive_over_threshold(cabinet)
         wait_mailed(smtp, alarm, 2)
         mend(watch)
         back = cabinet.wait_transition("site", "store-fault", "returned")
@@ -176,7 +176,7 @@ def test_what_memory_cannot_hold_is_given_up_oldest_first_counted_and_said(
         publish_numbers(cabinet, range(100, 200))
         fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
         publish_numbers(cabinet, range(200, 1000))
-        swing(cabinet)
+        drive_over_threshold(cabinet)
         # A try under way holds the older readings; with it over, all wait together again.
         wait_until(lambda: daemon._store_loop._in_flight is None, "a try to fail")
         holder.execute("ROLLBACK")
@@ -244,7 +244,7 @@ def test_a_disk_that_hangs_for_a_minute_holds_up_no_alarm_and_loses_nothing(
             hang.begin()
             publish_numbers(cabinet, range(100, 200))
             fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
-        alarm = swing(cabinet)
+        alarm = drive_over_threshold(cabinet)
         wait_mailed(smtp, alarm, 2)
         threading.Event().wait(minute_s)
         publish_numbers(cabinet, range(200, 300))

@@ -6,7 +6,7 @@ import pytest
 
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.watch.events import AlarmState
-from tests.faults.house import TABLES
+from tests.faults.watched import TABLES
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire, retained, wire

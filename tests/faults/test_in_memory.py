@@ -11,14 +11,13 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.service import startup
-from cabinetwatch.service import startup as stand_in
 from cabinetwatch.service.startup import FallbackStore
 from cabinetwatch.store import database as in_memory
 from cabinetwatch.store.database import MemoryPlace, clear_leftovers, find_records
 from cabinetwatch.store.place import DiskFaultError, database_path
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
-from tests.faults.house import TABLES
+from tests.faults.watched import TABLES
 from tests.report.serving import write_page
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until
@@ -139,7 +138,7 @@ def test_a_store_that_takes_long_to_open_holds_up_nobody(
 
     open_for_good = startup.open_or_make
     monkeypatch.setattr(startup, "open_or_make", slowly)
-    monkeypatch.setattr(stand_in, "TRY_EVERY_S", 0.0)
+    monkeypatch.setattr(startup, "TRY_EVERY_S", 0.0)
     instead = FallbackStore(configuration.load(site.write()), DiskFaultError("the disk is full"))
     try:
         assert not instead.is_over()

@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from cabinetwatch.watch import configuration
-from tests.faults.house import TABLES, mailed, swing, wait_mailed
+from tests.faults.watched import TABLES, drive_over_threshold, mailed, wait_mailed
 from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
@@ -24,8 +24,8 @@ def test_a_mail_server_that_accepts_slowly_gets_each_mail_once_and_delays_nothin
     with watching(site.config()):
         cabinet.wait_online()
         # Not acknowledged in between, so that both are one occurrence.
-        alarm = swing(cabinet)
-        assert swing(cabinet) == alarm
+        alarm = drive_over_threshold(cabinet)
+        assert drive_over_threshold(cabinet) == alarm
         # Told over MQTT while the first mail is under way.
         assert smtp.messages == []
         smtp.behaviour.pause.set()

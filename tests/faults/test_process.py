@@ -6,7 +6,7 @@ import pytest
 
 from cabinetwatch.notify.smtp import Timeouts
 from tests.faults.dying import WORK
-from tests.faults.house import TABLES, numbers_in, publish_numbers, wait_stored
+from tests.faults.watched import TABLES, numbers_in, publish_numbers, wait_stored
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire, wire

@@ -11,7 +11,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop as housekeeping
 from cabinetwatch.service.engine_loop import FigureSampler
-from cabinetwatch.service.parts import Frame, Work
+from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import PRUNE_AFTER_MS, ROUND_MS, Housekeeping, StoreLoop
 from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.records import Batch
@@ -165,7 +165,7 @@ def test_a_store_loop_prunes_for_a_command_and_goes_on_writing_in_between(store:
         loop.start()
         written = threading.Event()
         now = T0 + 40 * DAY_MS
-        loop.put(Work(now, 0, inputs=[Reading("hall", now, 21.0)], done=[written]))
+        loop.put(Batch(now, 0, inputs=[Reading("hall", now, 21.0)], done=[written]))
         assert written.wait(WITHIN_S)
         wait_until(lambda: onlooker.command_result(row) is not None, "the answer")
         loop.stop()

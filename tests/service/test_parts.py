@@ -12,11 +12,11 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.service.parts import Frame, Receipt, Work
+from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store import database
 from cabinetwatch.store.codecs import Bucket, FigureMinute, Tier
-from cabinetwatch.store.records import Repeatable
+from cabinetwatch.store.records import Batch, Receipt, Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.service.mails import part
@@ -41,27 +41,26 @@ class StillClock(RatedClock):
 
 
 def test_a_saved_state_is_given_up_when_inputs_come_after_it() -> None:
-    work = Work(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
-    work.append(Work(inputs=[Reading("hall", 2, 21.0)]))
+    work = Batch(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
+    work.append(Batch(inputs=[Reading("hall", 2, 21.0)]))
 
     assert work.state is None
 
 
 def test_a_saved_state_is_kept_when_only_outcomes_come_after_it() -> None:
-    work = Work(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
-    work.append(Work())
+    work = Batch(inputs=[Reading("hall", 1, 20.0)], state=b"after the first")
+    work.append(Batch())
 
     assert work.state == b"after the first"
 
 
 def test_a_lost_session_takes_the_identifiers_before_it_with_it() -> None:
     before, after = Repeatable(1, b"before"), Repeatable(1, b"after")
-    work = Work(window=[before])
-    later = Work(window=[before])
-    later.forget_session()
-    later.window.append(after)
+    work = Batch(window=[before])
+    lost = Entry(START_MS, EntryKind.CONNECT, {"session_present": False})
+    later = Batch(inputs=[lost], window=[after])
     work.append(later)
-    work.append(Work(window=[after]))
+    work.append(Batch(window=[after]))
 
     assert work.window == [after, after]
     assert later.window == [after]
@@ -114,10 +113,10 @@ def blocked(site: Site) -> Iterator[sqlite3.Connection]:
     holder.close()
 
 
-def numbered(start: int, count: int) -> Work:
+def numbered(start: int, count: int) -> Batch:
     """Work of so many readings, each with its message's receipt."""
     numbers = range(start, start + count)
-    return Work(
+    return Batch(
         START_MS,
         0,
         inputs=[Reading("hall", START_MS, float(number)) for number in numbers],
@@ -148,7 +147,7 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
         blocked.execute("ROLLBACK")
         wait_until(lambda: len(ends.acknowledged) == 100, "the rest to be acknowledged")
         written = threading.Event()
-        loop.put(Work(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
+        loop.put(Batch(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
         assert written.wait(WITHIN_S)
         loop.stop()
         assert loop.join(WITHIN_S)
@@ -185,7 +184,7 @@ def test_what_waits_for_a_disk_that_is_away_stays_within_bounds(
             rise = Bucket(utc_ms, 6, 10.0, 10.0, 10.0)
             figures = [FigureMinute(utc_ms, {"nas": {"rise_k": rise}})]
             window = [Repeatable(number, b"digest")]
-            loop.put(Work(utc_ms, 0, window=window, figures=figures))
+            loop.put(Batch(utc_ms, 0, window=window, figures=figures))
         blocked.execute("ROLLBACK")
         wait_until(lambda: ends.reports == [False, True], "the store to be written again")
         loop.stop()

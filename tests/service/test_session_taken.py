@@ -10,7 +10,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.service.startup import client_id_last, client_id_of, client_id_without
-from cabinetwatch.store.snapshot import take_snapshot
+from cabinetwatch.store.replay import take_snapshot
 from cabinetwatch.watch import configuration
 from tests.service.site import HALL, Site
 from tests.service.watching import wait_until, watching

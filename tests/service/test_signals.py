@@ -9,7 +9,7 @@ from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.store.place import WriterLock
-from cabinetwatch.store.snapshot import running_since
+from cabinetwatch.store.replay import running_since
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from cabinetwatch.watch import configuration

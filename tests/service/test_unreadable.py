@@ -11,7 +11,6 @@ from cabinetwatch.clock import RatedClock
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.report.summary_words import summary_of
-from cabinetwatch.service.parts import Work
 from cabinetwatch.store.records import Batch, Unreadable
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
@@ -97,8 +96,8 @@ def test_a_hundred_of_them_are_a_few_rows(
 
 def test_they_are_no_reason_to_write_before_something_else_is() -> None:
     count = Unreadable("nas-air", 1, 2, 3, 4, "nas-air: 'warm' is not a number")
-    waiting = Work()
-    waiting.append(Work(unreadable=[count]))
+    waiting = Batch()
+    waiting.append(Batch(unreadable=[count]))
     assert waiting.unreadable == [count]
     assert waiting.empty
     assert not waiting.urgent

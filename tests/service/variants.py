@@ -18,8 +18,8 @@ from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.delivery import Delivery
 from cabinetwatch.service import daemon, delivery_loop
 from cabinetwatch.service.engine_loop import EngineLoop
-from cabinetwatch.service.parts import Work
 from cabinetwatch.service.store_loop import StoreLoop
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.thermal.device import DeviceObserver
 
@@ -33,7 +33,7 @@ def acknowledge_early() -> None:
     """Tell the broker that a message is kept before it is."""
     put = StoreLoop.put
 
-    def put_acknowledged(self: StoreLoop, work: Work) -> None:
+    def put_acknowledged(self: StoreLoop, work: Batch) -> None:
         self._acknowledge(work.take_receipts(len(work.receipts)))
         put(self, work)
 

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.store import place
-from cabinetwatch.store import snapshot as running
+from cabinetwatch.store import database, place
+from cabinetwatch.store.database import signal_watch
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import (
     WriterLock,
@@ -24,7 +24,6 @@ from cabinetwatch.store.place import (
     create_private,
     database_url,
 )
-from cabinetwatch.store.snapshot import signal_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from cabinetwatch.watch.events import Entry, EntryKind
@@ -131,7 +130,7 @@ def test_a_process_that_is_no_watch_is_not_signalled_though_it_holds_the_store(
     sent: list[int] = []
     before = signal.signal(signal.SIGHUP, lambda number, _: sent.append(number))
     try:
-        assert signal_watch(held, signal.SIGHUP) is None
+        assert signal_watch(held.path, signal.SIGHUP) is None
     finally:
         signal.signal(signal.SIGHUP, before)
     assert sent == []
@@ -140,12 +139,12 @@ def test_a_process_that_is_no_watch_is_not_signalled_though_it_holds_the_store(
 def test_the_number_in_the_lock_file_counts_for_nothing(
     held: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(running, "_is_a_watch", lambda process: True)
+    monkeypatch.setattr(database, "_is_a_watch", lambda process: True)
     sent: list[int] = []
     before = signal.signal(signal.SIGHUP, lambda number, _: sent.append(number))
     held.path.with_name("watch.db.lock").write_text(f"{os.getppid()}\ncabinetwatch\n")
     try:
-        assert signal_watch(held, signal.SIGHUP) == os.getpid()
+        assert signal_watch(held.path, signal.SIGHUP) == os.getpid()
     finally:
         signal.signal(signal.SIGHUP, before)
     assert sent == [signal.SIGHUP]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.store import inputs, writer
+from cabinetwatch.store import inputs, records
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
@@ -71,7 +71,7 @@ def test_order_holds_over_many_chunks_of_blocks(
 def test_a_long_stretch_is_cut_into_blocks_and_comes_back_whole(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer, "_MOST_READINGS", 10)
+    monkeypatch.setattr(records, "_MOST_READINGS", 10)
     items = [reading(t=T0 + n, value=n / 8) for n in range(35)]
     store.commit(batch(*items))
     assert [len(list(stretch.readings)) for stretch in store.stretches()] == [10, 10, 10, 5]

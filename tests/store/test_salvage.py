@@ -20,7 +20,7 @@ from cabinetwatch.store.place import (
     database_url,
     end_salvage,
     finish_setting_aside,
-    note_begun,
+    note_salvage,
     pending_salvage,
     set_aside,
 )
@@ -82,7 +82,7 @@ def begun(path: Path) -> None:
     salvage = pending_salvage(path)
     assert salvage is not None
     with closing(Salvager(path, salvage)) as salvager:
-        note_begun(path, salvage, salvager.begin())
+        note_salvage(path, salvage._replace(last_seq=salvager.begin()))
 
 
 def finished(path: Path) -> Lost:

@@ -3,7 +3,7 @@
 import pytest
 
 from cabinetwatch.store.codecs import DAY_MS
-from cabinetwatch.store.records import HOUR_MS, Unreadable, UnreadableTotal, merge
+from cabinetwatch.store.records import HOUR_MS, Unreadable, UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
 from tests.store.examples import T0, batch
@@ -40,12 +40,12 @@ def test_they_are_found_by_the_hour_they_came_in(store: Store) -> None:
 
 
 def test_those_that_wait_for_a_disk_become_one_a_sensor_and_hour(store: Store) -> None:
-    waiting: list[Unreadable] = []
+    waiting = batch()
     for minute in range(180):
         each = count("air", 1, at=HOUR + minute * 60_000, problem=str(minute))
-        waiting = merge(waiting, [each, count("fan", 2, at=each.utc_ms)])
-    assert len(waiting) == 6
-    commit(store, *waiting)
+        waiting.append(batch(unreadable=[each, count("fan", 2, at=each.utc_ms)]))
+    assert len(waiting.unreadable) == 6
+    store.commit(waiting)
     assert store.unreadable()["air"] == UnreadableTotal(1, 180, 180, HOUR + 179 * 60_000, "179")
     assert store.unreadable_between(HOUR, HOUR + HOUR_MS) == {"air": 60, "fan": 120}
 

@@ -17,11 +17,12 @@ from sqlalchemy import insert
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier, condense, encode_tier_block
+from cabinetwatch.store.inputs import TABLES
 from cabinetwatch.store.migrate import migrate
-from cabinetwatch.store.minutes import TABLES, mark
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice, Outcome
 from cabinetwatch.store.store import Store
+from cabinetwatch.store.upkeep import mark
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Reading, Transition
 

@@ -141,7 +141,8 @@ def build(
     with Store.open(config.store.url) as store:
         for batch in _minutes(now_utc_ms, days, devices):
             store.commit(batch)
-            for _ in store.tidy(Now(batch.advanced_to, batch.advanced_to)):
+            t = batch.advanced_to or 0
+            for _ in store.tidy(Now(t, t)):
                 pass
         _live(store, config, now_utc_ms, devices)
     return House(path, config, now_utc_ms)

@@ -42,7 +42,7 @@ def test_readings_of_a_measured_phase_stay_and_others_go(pruned: Store) -> None:
     assert all(BEGIN <= utc_ms <= CHANGE for utc_ms in old)
 
 
-def test_what_was_spared_is_no_part_of_a_replay_nor_of_what_is_whole(pruned: Store) -> None:
+def test_what_was_protected_is_no_part_of_a_replay_nor_of_what_is_whole(pruned: Store) -> None:
     gone_ms = pruned.raw_gone_before()
     assert gone_ms is not None
     assert gone_ms > END - 3 * DAY_MS
@@ -70,5 +70,5 @@ def test_of_a_phase_longer_than_a_week_the_first_seven_days_stay(store: Store) -
     # The phase still lasts: 18 of its days are older than the two that are kept of any time.
     assert BEGIN <= min(old) < BEGIN + DAY_MS // 24
     week_ms = 7 * DAY_MS
-    # Blocks are spared whole: the last one may reach an hour past the week.
+    # Blocks are protected whole: the last one may reach an hour past the week.
     assert BEGIN + week_ms - DAY_MS // 24 < max(old) <= BEGIN + week_ms + DAY_MS // 24

@@ -41,7 +41,7 @@ def wait_stored(site: Site, numbers: range) -> None:
     assert numbers_in(site) == Counter(numbers)
 
 
-def swing(cabinet: Wire) -> str:
+def drive_over_threshold(cabinet: Wire) -> str:
     """Drive the NAS over its threshold and back; give the alarm's id once both are told."""
     heard = len(cabinet.messages)
     cabinet.publish(NAS, "55")
