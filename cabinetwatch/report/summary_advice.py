@@ -9,6 +9,7 @@ from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, SensorWeek, 
 from cabinetwatch.report.words import capital, percent, short_time, times
 from cabinetwatch.text import counted
 from cabinetwatch.watch.alarms import without_span
+from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState
 
 SHRUNK_K = 1.0
@@ -201,7 +202,10 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
 def _hot_day(alarm: AlarmWeek, week: Week) -> str:
     """Give the week's own figure beside that of the raise, which may be older."""
     device = next((each for each in week.devices if each.id == alarm.subject), None)
-    if alarm.condition != "hot-day" or device is None or device.hot_day_margin_k is None:
+    condition = named(alarm.condition)
+    if condition is None or condition.weekly_figure != "hot_day_margin_k":
+        return ""
+    if device is None or device.hot_day_margin_k is None:
         return ""
     return f" On average over the week: hot-day margin {device.hot_day_margin_k:z.1f} K."
 
@@ -221,12 +225,13 @@ def _passed(device: DeviceWeek, week: Week) -> Matter:
 
 def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     """Give what got worse with a device, but for what a standing alarm tells already."""
-    if (device.margin_k or 0.0) < 0 and "over-derating" not in told:
+    told = {condition.weekly_figure for condition in map(named, told) if condition is not None}
+    if (device.margin_k or 0.0) < 0 and "margin_k" not in told:
         yield _passed(device, week)
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= SHRUNK_K
-    if hot_k is not None and (shrunk or (hot_k < 0 and "hot-day" not in told)):
+    if hot_k is not None and (shrunk or (hot_k < 0 and "hot_day_margin_k" not in told)):
         change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
         words = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         yield Matter(
@@ -235,14 +240,14 @@ def _device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
             f"Hot-day margin {hot_k:z.1f} K{change}.",
             _CLEAN,
         )
-    elif _is_worse(settled_k, normal_k) and not {"cooling-loss", "over-rise"} & told:
+    elif _is_worse(settled_k, normal_k) and "settled_rise_k" not in told:
         yield Matter(
             Urgency.THIS_WEEK,
             f"{device.name}: warmer than its normal",
             f"Settled rise {settled_k:z.1f} K on average, normal {normal_k:z.1f} K.",
             _CLEAN,
         )
-    drift = None if "drift" in told else device.drift
+    drift = None if "climb_per_week" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         ends = drift.exhausted_in_days
         until = ""
@@ -317,7 +322,11 @@ def _watch(week: Week) -> Iterator[Matter]:
             f"Notices of this week: {', '.join(told)}.",
             "See to the mail server, the broker or the program: cabinetwatch check --send.",
         )
-    taken_s = sum(each.stood_s for each in week.alarms if each.condition == "session-taken")
+    taken_s = sum(
+        each.stood_s
+        for each in week.alarms
+        if (condition := named(each.condition)) is not None and condition.misses_readings
+    )
     if taken_s:
         yield Matter(
             Urgency.THIS_WEEK,

@@ -41,6 +41,7 @@ from cabinetwatch.store.records import Posted
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.thermal.derating import arrhenius_factor
+from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
@@ -381,7 +382,7 @@ def life_factor(temperature_c: Figures, ambient_c: Figures, normal_rise_k: Figur
 
 def drift_of(engine: Engine, device_id: str) -> DriftWeek | None:
     """Give a device's trend as an engine knows it."""
-    device = engine.house.devices.get(device_id)
+    device = engine.model.devices.get(device_id)
     finding = None if device is None else device.drift_finding
     if finding is None:
         return None
@@ -419,9 +420,6 @@ def _spread(buckets: Sequence[Bucket]) -> Spread | None:
     )
 
 
-FAULTS = {"silent", "stuck", "implausible"}
-"""The conditions that tell of the sensor itself, rather than of what it measures."""
-
 _QUARTER_S = Tier.QUARTERS.width_ms / 1000
 
 
@@ -452,7 +450,8 @@ def sensor_week(
     faults = Counter(
         each.condition
         for each in transitions
-        if each.subject == sensor_id and each.is_raise and each.condition in FAULTS
+        if each.subject == sensor_id and each.is_raise
+        if (condition := named(each.condition)) is not None and condition.is_sensor_fault
     )
     readings = sum(bucket.samples for bucket in quarters)
     every_s = _heard_every_s(sensor, tier)

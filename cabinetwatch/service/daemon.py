@@ -127,7 +127,7 @@ class Daemon:
         startup.rename_sensors(store, config)
         before = warm_engine(store)
         has_run = bool(store.entries(EntryKind.START))
-        last_id = "" if before is None else before.house.site.connection.client_id
+        last_id = "" if before is None else before.model.site.connection.client_id
         self.client_id = client_id_of(
             config.mqtt, config.store_path(), has_run=has_run, last=last_id
         )
@@ -153,7 +153,7 @@ class Daemon:
         self._publisher = Publisher(config, began_t, gone, self._publish)
         last_live_t = {
             name: sensor.last_live_t
-            for name, sensor in engine.house.sensors.items()
+            for name, sensor in engine.model.sensors.items()
             if sensor.last_live_t is not None
         }
         self._engine_loop = EngineLoop(

@@ -18,9 +18,6 @@ MEASURED = ("zero", "before", "after")
 CHANGED = frozenset({"change", "after"})
 """Phases in which the cooling is no longer what was learnt as normal."""
 
-WITHHELD = frozenset({"cooling-loss", "fan-slow", "over-rise", "rise-missing", "drift"})
-"""What the change itself may raise: suppressed by design in those phases."""
-
 _NAME = re.compile(r"[a-z0-9-]{1,64}")
 _LONGEST_CHANGE = 500
 

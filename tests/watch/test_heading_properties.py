@@ -46,8 +46,8 @@ def run(engine: Engine, inputs: Sequence[Reading | Entry]) -> list[Transition]:
 @given(seed=st.integers(0, 10_000), shift=st.integers(-12, 12))
 def test_shifting_all_temperatures_by_a_constant_changes_no_rise(seed: int, shift: int) -> None:
     seed -= seed % 2  # without a fault code, which is no temperature and does not shift
-    here = eventful(seed).engine.house.devices["nas"].figures()
-    there = eventful(seed, shift * 0.25).engine.house.devices["nas"].figures()
+    here = eventful(seed).engine.model.devices["nas"].figures()
+    there = eventful(seed, shift * 0.25).engine.model.devices["nas"].figures()
     assert here["rise_k"] is not None
     for name in RISES:
         assert there[name] == pytest.approx(here[name], abs=0.02), name
