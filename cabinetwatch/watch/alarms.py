@@ -42,7 +42,8 @@ class Alarm:
         self.active = False
         self.acknowledged = False
         self.suppressed = False
-        self._lingers = False
+        self.lingers = False
+        """Whether what explained it is gone, and it is still hidden because it recovers."""
         self.pending_t: int | None = None
         self.since_t: int | None = None
         self.shelved_until_t: int | None = None
@@ -97,18 +98,17 @@ class Alarm:
     def take(self, raw: bool | None, t: int, at: int) -> bool:
         """Let a judgement of what was measured `at` an instant, at the latest now, pass the delays.
 
-        Says whether `active` changed, or what it explains.
+        Says whether `active` changed, or what it explains, or its suppression may end.
         """
         stood, self.raw = self.stands, raw
         if raw is None or raw == self.active:
             self.pending_t = None
-            return self.stands is not stood
-        if self.pending_t is None:
+        elif self.pending_t is None:
             self.pending_t = at
-        if t < self.pending_t + self._delay_ms:
-            return self.stands is not stood
-        self._switch(raw, t)
-        return True
+        if self.pending_t is not None and t >= self.pending_t + self._delay_ms:
+            self._switch(not self.active, t)
+            return True
+        return self.stands is not stood or (self.lingers and not self._recovers)
 
     def put_off(self, ms: int) -> None:
         """Let a delay that runs end so much later: for so long nobody looked."""
@@ -175,8 +175,8 @@ class Alarm:
         The gear takes its time to cool once its fan turns again: until then that explains it still.
         """
         self.suppressed = bool(self.withheld_by) or any(o.stands for o in self.hidden_by)
-        self._lingers = not self.suppressed and self._recovers
-        self.suppressed = self.suppressed or self._lingers
+        self.lingers = not self.suppressed and self._recovers
+        self.suppressed = self.suppressed or self.lingers
 
     @property
     def _recovers(self) -> bool:

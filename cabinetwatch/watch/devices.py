@@ -393,28 +393,32 @@ class DeviceView:
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""
-        heading = self.heading
-        return {
-            "temperature_c": _rounded(self.temperature_c),
-            "ambient_c": _rounded(self.ambient_c),
-            "raw_rise_k": _rounded(self.raw_rise_k),
-            "rise_k": _rounded(self.rise_k),
-            "settled_rise_k": _rounded(self.settled_rise_k),
-            "settled_rise_sd_k": _rounded(None if heading is None else heading.settled_rise_sd_k),
-            "normal_rise_k": _rounded(None if heading is None else heading.normal_rise_k),
-            "resistance_k_per_w": _rounded(
-                None if heading is None else heading.resistance_k_per_w, 4
-            ),
-            "time_constant_s": None if heading is None else rounded(heading.time_constant_s, 1),
-            "power_w": _rounded(self.power_w),
-            "load_fraction": _rounded(self.load_fraction, 4),
-            "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
-            "threshold_c": _rounded(self.threshold_c),
-            "margin_k": _rounded(self.margin_k),
-            "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
-            "hot_day_margin_k": _rounded(self.hot_day_margin_k),
-            "off": self.off,
+        fan, heading = self.fan, self.heading
+        figures: dict[str, float | None] = {
+            "temperature_c": self.temperature_c,
+            "ambient_c": self.ambient_c,
+            "raw_rise_k": self.raw_rise_k,
+            "rise_k": self.rise_k,
+            "settled_rise_k": self.settled_rise_k,
+            "settled_rise_sd_k": None if heading is None else heading.settled_rise_sd_k,
+            "normal_rise_k": None if heading is None else heading.normal_rise_k,
+            "resistance_k_per_w": None if heading is None else heading.resistance_k_per_w,
+            "time_constant_s": None if heading is None else heading.time_constant_s,
+            "power_w": self.power_w,
+            "load_fraction": self.load_fraction,
+            "fan_rpm": None if fan is None or not fan.good else fan.value,
+            "threshold_c": self.threshold_c,
+            "margin_k": self.margin_k,
+            "hot_day_temperature_c": self.hot_day_temperature_c,
+            "hot_day_margin_k": self.hot_day_margin_k,
         }
+        # JSON knows no infinity, which a threshold can be.
+        return {
+            key: rounded(value, _DIGITS.get(key, 3))
+            if value is not None and math.isfinite(value)
+            else None
+            for key, value in figures.items()
+        } | {"off": self.off}
 
     def learning_figures(self, offset_ms: int) -> dict[str, Any] | None:
         """Give how far learning is; None for a device without an ambient, which has no rise.
@@ -485,6 +489,8 @@ class DeviceView:
         ]
 
 
+_DIGITS = {"resistance_k_per_w": 4, "load_fraction": 4, "time_constant_s": 1}
+
 LEARNT_FROM = (
     "temperature", "ambient", "power", "normal_rise_k", "normal_power_w", "time_constant_s",
     "rated_power_w", "off_below_w",
@@ -511,8 +517,3 @@ def with_sensors_called(made_for: list[Any], called: Callable[[str], str]) -> li
     temperature, ambient, powers, *rest = made_for
     ambient = None if ambient is None else called(ambient)
     return [called(temperature), ambient, [called(power) for power in powers], *rest]
-
-
-def _rounded(value: float | None, digits: int = 3) -> float | None:
-    """Round for publication; JSON knows no infinity, which a threshold can be: None."""
-    return None if value is None or not math.isfinite(value) else rounded(value, digits)

@@ -169,7 +169,7 @@ class Engine:
             if feed(t, value):
                 for alarm in alarms:
                     raw = alarm.condition.judge(t, alarm.active)
-                    if raw is not alarm.raw:
+                    if raw is not alarm.raw or alarm.lingers:
                         self._manager.take(alarm, raw, self.now, t)
         for alarm in route.judged:
             raw = alarm.condition.judge(t, alarm.active)

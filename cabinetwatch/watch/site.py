@@ -208,32 +208,29 @@ class SiteView:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
-            "running": self.running,
+        return {name: getattr(self, name) for name in _KEPT_OF_SITE} | {
             "connected": self.connected,
             "disconnect_reason": self.connection.reason,
             "connection": self.connection.save(),
-            "store_error": self.store_error,
-            "readings_lost": self.readings_lost,
-            "store_note": self.store_note,
-            "store_set_aside": self.store_set_aside,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
             "refusals": self.refusals.save(),
         }
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.running = state["running"]
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state; one of an earlier version lacks some of it."""
+        for name in _KEPT_OF_SITE & state.keys():
+            setattr(self, name, state[name])
         self.connection.load(
             state.get("connection", {}), up=state["connected"], reason=state["disconnect_reason"]
         )
-        self.store_error = state["store_error"]
-        self.readings_lost = state["readings_lost"]
-        self.store_note = state.get("store_note", "")
-        self.store_set_aside = state.get("store_set_aside", False)
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
         self.refusals = Refusals.load(state.get("refusals", {}))
 
+
+_KEPT_OF_SITE = frozenset(
+    {"running", "store_error", "readings_lost", "store_note", "store_set_aside"}
+)
+"""Attributes of the watch that are saved as they are."""
 
 MOVED_K = 2.0
 """How far what drives a device's temperature must move before that has to move too."""

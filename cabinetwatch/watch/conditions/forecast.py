@@ -1,4 +1,9 @@
-"""Conditions on what is to come: the time left, the hottest day, dust."""
+"""Conditions on what is to come: the time left, the hottest day, dust.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 import math
 from collections.abc import Iterable, Mapping
@@ -124,7 +129,6 @@ class DeratingForecast(HeadingCondition):
         return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
 
     def seen(self) -> str:
-        """Say when, how sure, and against which threshold."""
         device, forecast = self.device, self._forecast
         figures, threshold_c = device.observer.figures, device.threshold_c
         if figures is None or threshold_c is None or forecast.time_left_s is None:
@@ -142,7 +146,6 @@ class DeratingForecast(HeadingCondition):
         )
 
     def gone(self) -> str:
-        """Say where it is heading now."""
         device, figures = self.device, self.device.observer.figures
         threshold_c = device.threshold_c
         if figures is None or threshold_c is None:
@@ -153,7 +156,6 @@ class DeratingForecast(HeadingCondition):
         )
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the forecast."""
         forecast = self._forecast
         return super().values() | {
             "time_left_s": _rounded(forecast.time_left_s),
@@ -179,7 +181,6 @@ class DeratingForecast(HeadingCondition):
         )
 
     def save(self) -> dict[str, Any]:
-        """The forecast of the observer's last step."""
         return {
             "t": self._forecast_t,
             "watch": self._watch.save(),
@@ -188,7 +189,6 @@ class DeratingForecast(HeadingCondition):
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from it."""
         self._forecast_t = state["t"]
         self._forecast = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
@@ -245,7 +245,6 @@ class HotDay(HeadingCondition):
         return device.ambient_c - device.design_ambient_c
 
     def seen(self) -> str:
-        """Say what the hottest day would bring, or that it is here already."""
         device = self.device
         excess_k = self._ambient_excess_k()
         if excess_k is not None and excess_k > 0.0:
@@ -264,14 +263,12 @@ class HotDay(HeadingCondition):
         )
 
     def gone(self) -> str:
-        """Say how much margin there is."""
         margin_k = self.device.hot_day_margin_k
         if margin_k is None:
             return f"{self.device.name}: its hot-day margin is no longer below zero."
         return f"{self.device.name} has {kelvin(margin_k)} of margin for the hottest day again."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the design ambient."""
         return super().values() | {"design_ambient_c": self.device.design_ambient_c}
 
 
@@ -336,11 +333,9 @@ class Drift(HeadingCondition):
         return finding.within(_STANDS_UNTIL * horizon_days if active else horizon_days)
 
     def save(self) -> dict[str, Any]:
-        """The last judgement, and after how many days it was made."""
         return {"judged_at": self._judged_at, "judgement": self._judgement}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from it."""
         self._judged_at, self._judgement = state["judged_at"], state["judgement"]
 
     def began(self, pending_t: int) -> int:
@@ -351,7 +346,6 @@ class Drift(HeadingCondition):
         return min(pending_t, finding.since_ms)
 
     def seen(self) -> str:
-        """Say how fast, against what margin, and until when that lasts."""
         finding, margin_k = self.device.drift_finding, self.device.tight_margin_k
         climb = None if finding is None else finding.climb_per_week
         if finding is None or climb is None or margin_k is None:
@@ -368,7 +362,6 @@ class Drift(HeadingCondition):
         )
 
     def gone(self) -> str:
-        """Say that it no longer climbs so fast."""
         if self.device.drift.too_few:
             return f"{self.device.name}: what climbs from week to week is watched anew."
         margin_k = self.device.tight_margin_k
@@ -376,7 +369,6 @@ class Drift(HeadingCondition):
         return f"{self.device.name} no longer gets warmer from week to week{margin}."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the trend."""
         finding = self.device.drift_finding
         if finding is None:
             return super().values()

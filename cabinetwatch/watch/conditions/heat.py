@@ -1,4 +1,9 @@
-"""Conditions on the heat of a device: derating, fan, cooling, rise."""
+"""Conditions on the heat of a device: derating, fan, cooling, rise.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 import math
 from abc import abstractmethod
@@ -26,6 +31,7 @@ from cabinetwatch.watch.conditions.base import (
 )
 from cabinetwatch.watch.conditions.forecast import DeratingForecast, Drift, HotDay
 from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.site import SiteModel
 
 
 class OverDerating(DeviceCondition):
@@ -62,14 +68,12 @@ class OverDerating(DeviceCondition):
         return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Compare; unknown while the air's temperature is."""
         air_c, threshold_c = self.device.air_c, self.device.threshold_c
         if air_c is None or threshold_c is None:
             return None
         return beyond(air_c, threshold_c, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
-        """Say by how much it is above."""
         device = self.device
         if device.margin_k is None or device.air_c is None or device.threshold_c is None:
             return f"{device.name} was last seen above its derating threshold."
@@ -86,7 +90,6 @@ class OverDerating(DeviceCondition):
         )
 
     def gone(self) -> str:
-        """Say how much margin there is again."""
         device = self.device
         if device.margin_k is None or device.air_c is None or device.threshold_c is None:
             return f"{device.name} is no longer above its derating threshold."
@@ -128,18 +131,15 @@ class OverRise(HeadingCondition):
 
     @property
     def limit_k(self) -> float:
-        """The configured limit."""
         return self.device.config.max_rise_k or 0.0
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Compare; unknown while either sensor is."""
         rise_k = self.device.rise_k
         if rise_k is None:
             return None
         return beyond(rise_k, self.limit_k, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
-        """Say by how much."""
         rise_k = self.device.rise_k
         if rise_k is None:
             return f"{self._present()}; it was last seen above the {kelvin(self.limit_k)} allowed."
@@ -147,7 +147,6 @@ class OverRise(HeadingCondition):
         return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
 
     def gone(self) -> str:
-        """Say where it is now."""
         return f"{self._present()}, within the {kelvin(self.limit_k)} allowed."
 
     def _present(self) -> str:
@@ -161,7 +160,6 @@ class OverRise(HeadingCondition):
         )
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the limit."""
         return super().values() | {"max_rise_k": self.limit_k}
 
 
@@ -233,12 +231,10 @@ class CoolingLoss(BoundTestCondition):
 
     @property
     def finding(self) -> Finding:
-        """What the test above the band has found."""
         return self.device.observer.cooling_loss
 
     @property
     def suspicion(self) -> str:
-        """What it likely is: surer when the load is known."""
         if self.device.powers:
             return "A fan has stalled or slowed, or an intake or outlet is blocked."
         return "More load or less cooling: without a power sensor the two look the same."
@@ -285,7 +281,6 @@ class CoolingLoss(BoundTestCondition):
         return lowest_k <= figures.highest_normal_k
 
     def seen(self) -> str:
-        """Say what rise it is heading for, and what is normal."""
         device, figures = self.device, self.device.observer.figures
         if figures is None:
             return f"{device.name} was last seen heading for more than its normal rise."
@@ -299,7 +294,6 @@ class CoolingLoss(BoundTestCondition):
         )
 
     def gone(self) -> str:
-        """Say that the rise is normal again."""
         device, figures = self.device, self.device.observer.figures
         if device.off:
             return f"{device.name} {device.off_clause}, so its cooling is not judged."
@@ -316,11 +310,9 @@ class CoolingLoss(BoundTestCondition):
         return "" if power_w is None else f" at {power_w:z.0f} W"
 
     def save(self) -> dict[str, Any]:
-        """How often it has come of late."""
         return self._recurrence.save()
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from it."""
         self._recurrence.load(state)
 
 
@@ -409,7 +401,6 @@ class RiseMissing(BoundTestCondition):
 
     @property
     def finding(self) -> Finding:
-        """What the test below the band has found."""
         return self.device.observer.rise_missing
 
     @property
@@ -425,7 +416,6 @@ class RiseMissing(BoundTestCondition):
         return self.response if self.device.powers else f"{_IF_OFF} {self.response}"
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the test; unknown while the rise is, not at all while the device is off."""
         device, figures = self.device, self.device.observer.figures
         if not device.rise_is_known:
             return None
@@ -438,7 +428,6 @@ class RiseMissing(BoundTestCondition):
         return highest_k < figures.normal_rise_k
 
     def seen(self) -> str:
-        """Say what rise there is, and what is normal."""
         device, figures = self.device, self.device.observer.figures
         if figures is None:
             return f"{device.name} was last seen with less rise than normal."
@@ -451,7 +440,6 @@ class RiseMissing(BoundTestCondition):
         )
 
     def gone(self) -> str:
-        """Say that the rise is normal again."""
         device, figures = self.device, self.device.observer.figures
         if device.off:
             return f"{device.name} {device.off_clause}, so its rise is not judged."
@@ -492,55 +480,48 @@ class FanSlow(DeviceCondition):
         " fan on a series resistor must be seen to start from cold, and after a power cut."
     )
 
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        config = model.config.devices[subject]
+        self.fan = model.sensors[config.fan or ""]
+        self.limit_rpm = config.min_fan_rpm or 0.0
+
     @property
     def inputs(self) -> tuple[SensorView, ...]:
         """The fan, and the power that tells whether the device is on."""
-        fan = self.device.fan
-        return (() if fan is None else (fan,)) + self.device.powers
-
-    @property
-    def limit_rpm(self) -> float:
-        """The configured least speed."""
-        return self.device.config.min_fan_rpm or 0.0
+        return (self.fan, *self.device.powers)
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; not while the device is off, just on, or lets its fan stop on purpose."""
-        device = self.device
+        device, fan = self.device, self.fan
         settled_on_t = device.settled_on_t
         self.due = settled_on_t if settled_on_t is not None and settled_on_t > t else None
         if not device.judged_running(t):
             return False
-        fan = device.fan
-        if fan is None or not fan.good:
+        if not fan.good:
             return None
         if device.config.fan_may_stop and fan.value < STOPPED_BELOW_RPM:
             return False
-        limit_rpm = self.limit_rpm + (self.settings.deadband_rpm if active else 0.0)
-        return fan.value < limit_rpm
+        return fan.value < self.limit_rpm + (self.settings.deadband_rpm if active else 0.0)
 
     def seen(self) -> str:
-        """Say how slow."""
-        fan = self.device.fan
-        is_back = fan is not None and fan.value >= self.limit_rpm
-        where = "not yet safely above" if is_back else "below"
+        where = "not yet safely above" if self.fan.value >= self.limit_rpm else "below"
         return f"{self._present()}, {where} the {quantity(self.limit_rpm, 'fan-speed')} it needs."
 
     def gone(self) -> str:
-        """Say what it does now."""
         if self.device.off:
             return f"{self.device.name} {self.device.off_clause}, so its fan need not turn."
         return f"{self._present()}; {quantity(self.limit_rpm, 'fan-speed')} is the least it needs."
 
     def _present(self) -> str:
-        fan = self.device.fan
-        if fan is None or not fan.known:
-            return f"{self.device.name}: its fan speed is not known now"
+        name, fan = self.device.name, self.fan
+        if not fan.known:
+            return f"{name}: its fan speed is not known now"
         if fan.value < STOPPED_BELOW_RPM:
             stands = "stands still" if fan.good else "stood still when last heard of"
-            return f"{self.device.name}: its fan {stands}"
+            return f"{name}: its fan {stands}"
         turns = "turns" if fan.good else "last turned"
-        return f"{self.device.name}: its fan {turns} at {quantity(fan.value, 'fan-speed')}"
+        return f"{name}: its fan {turns} at {quantity(fan.value, 'fan-speed')}"
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the least speed."""
         return super().values() | {"min_fan_rpm": self.limit_rpm}

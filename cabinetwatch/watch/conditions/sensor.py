@@ -1,4 +1,9 @@
-"""Conditions on sensors: what they read, and what can no longer be believed."""
+"""Conditions on sensors: what they read, and what can no longer be believed.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 import math
 from collections.abc import Iterable
@@ -47,6 +52,9 @@ class Limit(SensorCondition):
 
     Settings = LimitSettings
     settings: LimitSettings
+    sign: ClassVar[float]
+    past: ClassVar[str]
+    """Which way, as a factor and as a word, it is too much."""
 
     @property
     def cause(self) -> str:
@@ -56,7 +64,6 @@ class Limit(SensorCondition):
 
     @property
     def limit(self) -> float:
-        """The configured limit, in the sensor's SI unit."""
         limit: float = getattr(self.model.config.sensors[self.subject], self.name)
         return limit
 
@@ -68,7 +75,6 @@ class Limit(SensorCondition):
         return _OTHER_DEADBAND.get(self.sensor.quantity, self.settings.deadband_k)
 
     def values(self) -> dict[str, Any]:
-        """The value and its limit, in the sensor's SI unit."""
         return super().values() | {self.name: self.limit}
 
     def _present(self) -> str:
@@ -79,8 +85,18 @@ class Limit(SensorCondition):
     def _limit(self) -> str:
         return quantity(self.limit, self.sensor.quantity)
 
+    def judge(self, t: int, active: bool) -> bool | None:
+        if not self.sensor.good:
+            return None
+        value, limit = self.sign * self.sensor.value, self.sign * self.limit
+        return beyond(value, limit, self.deadband, active=active)
+
+    def seen(self) -> str:
+        is_past = self.sign * self.sensor.value > self.sign * self.limit
+        where = self.past if is_past else NOT_YET_BACK
+        return f"{self._present()}, {where} its limit of {self._limit()}."
+
     def gone(self) -> str:
-        """Say that it is within its limit again."""
         return f"{self._present()}, within its limit of {self._limit()} again."
 
 
@@ -92,19 +108,9 @@ class High(Limit):
     needs = ("high",)
     labels: ClassVar = {"high": "Upper limit"}
     in_own_unit = ("value", "high")
+    sign, past = 1.0, "above"
     likely = "More than was thought right for this place when the limit was set."
     response = "See what has changed around this sensor; give the cabinet air if it is heat."
-
-    def judge(self, t: int, active: bool) -> bool | None:
-        """Compare; unknown while the sensor is."""
-        if not self.sensor.good:
-            return None
-        return beyond(self.sensor.value, self.limit, self.deadband, active=active)
-
-    def seen(self) -> str:
-        """Say by how much."""
-        above = "above" if self.sensor.value > self.limit else NOT_YET_BACK
-        return f"{self._present()}, {above} its limit of {self._limit()}."
 
 
 class Low(Limit):
@@ -115,19 +121,9 @@ class Low(Limit):
     needs = ("low",)
     labels: ClassVar = {"low": "Lower limit"}
     in_own_unit = ("value", "low")
+    sign, past = -1.0, "below"
     likely = "Less than was thought right for this place when the limit was set."
     response = "See what has changed around this sensor."
-
-    def judge(self, t: int, active: bool) -> bool | None:
-        """Compare; unknown while the sensor is."""
-        if not self.sensor.good:
-            return None
-        return beyond(-self.sensor.value, -self.limit, self.deadband, active=active)
-
-    def seen(self) -> str:
-        """Say by how much."""
-        below = "below" if self.sensor.value < self.limit else NOT_YET_BACK
-        return f"{self._present()}, {below} its limit of {self._limit()}."
 
 
 class CondensationSettings(SetpointSettings):
@@ -200,7 +196,6 @@ class Condensation(SensorCondition):
         return min(good, key=lambda surface: surface.value, default=None)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Compare the distance with the margin."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
             return None
@@ -208,7 +203,6 @@ class Condensation(SensorCondition):
         return coldest.value - dew_c < margin_k + (self.settings.deadband_k if active else 0.0)
 
     def seen(self) -> str:
-        """Say how near it is, and where."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
             return f"The air at {self.called} was last seen close to its dew point."
@@ -221,7 +215,6 @@ class Condensation(SensorCondition):
         )
 
     def gone(self) -> str:
-        """Say how far it is."""
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
             return f"The air at {self.called} is no longer close to its dew point."
@@ -231,7 +224,6 @@ class Condensation(SensorCondition):
         )
 
     def values(self) -> dict[str, Any]:
-        """Humidity, air, dew point, coldest surface."""
         dew_c, coldest = self.dew_point_c, self.coldest
         return {
             "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
@@ -284,12 +276,11 @@ class BlindSettings(AlarmSettings):
     )
 
 
-def hold_s(settings: AlarmSettings, sensor: SensorView | None) -> float:
+def hold_s(settings: AlarmSettings, sensor: SensorView) -> float:
     """Give for how long a sensor must be well again before its alarm returns."""
     if settings.off_delay_s is not None:
         return settings.off_delay_s
-    silence_ms = None if sensor is None else sensor.silence_ms
-    return max(SHORTEST_HOLD_S, 0.0 if silence_ms is None else HOLD_SILENCES * silence_ms / 1000)
+    return max(SHORTEST_HOLD_S, HOLD_SILENCES * (sensor.silence_ms or 0) / 1000)
 
 
 class BlindSensorCondition(SensorCondition):
@@ -305,7 +296,6 @@ class BlindSensorCondition(SensorCondition):
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
-        """The sensor itself."""
         return (self.sensor,)
 
     @property
@@ -331,7 +321,6 @@ class FaultySensorCondition(BlindSensorCondition):
     """A sensor is heard, but what it says is not taken."""
 
     def gone(self) -> str:
-        """Say what it reads now."""
         value = self._reading()
         return f"{self.called} can be believed again and reads {value}."
 
@@ -365,7 +354,6 @@ class Silent(BlindSensorCondition):
         return f"node/{self.model.config.sensors[self.subject].topic}"
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the silence that the sensor's deadlines find."""
         return self.sensor.silent
 
     def began(self, pending_t: int) -> int:
@@ -373,7 +361,6 @@ class Silent(BlindSensorCondition):
         return pending_t if self.sensor.last_live_t is None else self.sensor.last_live_t
 
     def seen(self) -> str:
-        """Say what is missing and what that blinds."""
         clue = self._clue()
         why = "" if clue is None else f"; {clue.seen}"
         if self.sensor.last_live_t is None:
@@ -422,14 +409,12 @@ class Silent(BlindSensorCondition):
         return self.sensor.heard_t is None or t > self.sensor.heard_t
 
     def gone(self) -> str:
-        """Say that it is back."""
         if not self.sensor.known:
             return f"{self.called} is heard again."
         value = self._reading()
         return f"{self.called} is heard again and reads {value}."
 
     def values(self) -> dict[str, Any]:
-        """The last value, and after how long it counts as silent."""
         silence_ms = self.sensor.silence_ms
         return super().values() | {"silence_s": None if silence_ms is None else silence_ms / 1000}
 
@@ -455,7 +440,6 @@ class Stuck(FaultySensorCondition):
         return sorted(used)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the watch over the sensor's standing still."""
         return self.sensor.stuck
 
     def began(self, pending_t: int) -> int:
@@ -464,7 +448,6 @@ class Stuck(FaultySensorCondition):
         return pending_t if frozen is None else min(pending_t, frozen.since_t)
 
     def seen(self) -> str:
-        """Say what it stands at, for how long, and what that blinds."""
         value = self._reading()
         return (
             f"{self.called} has stood at {value} for {describe_duration(self._stood_s)} while the"
@@ -477,7 +460,6 @@ class Stuck(FaultySensorCondition):
         return 0.0 if frozen is None or last_t is None else (last_t - frozen.since_t) / 1000
 
     def values(self) -> dict[str, Any]:
-        """The value, and how long it has stood."""
         return super().values() | {"stood_s": self._stood_s}
 
 
@@ -497,7 +479,6 @@ class Implausible(FaultySensorCondition):
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the filter of the sensor's values."""
         return self.sensor.implausible
 
     def began(self, pending_t: int) -> int:
@@ -506,7 +487,6 @@ class Implausible(FaultySensorCondition):
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
     def seen(self) -> str:
-        """Say what it reads and why that can't be."""
         sensor = self.sensor
         if sensor.wild_value is None:
             return f"{self.called} was last seen giving readings that can't be true."
@@ -528,7 +508,6 @@ class Implausible(FaultySensorCondition):
         return "which can't be true"
 
     def values(self) -> dict[str, Any]:
-        """The last good value, the last wild one, and why that is wild."""
         sensor = self.sensor
         wild = sensor.wild_value
         return super().values() | {
@@ -554,6 +533,10 @@ class AmbientLost(DeviceCondition):
         " guard it, where it has any: a lost fan is seen later than usual, or not at all."
     )
 
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        self.ambient = model.sensors[model.config.devices[subject].ambient or ""]
+
     @property
     def inputs(self) -> tuple[SensorView, ...]:
         """No value changes it, only coming and going."""
@@ -561,88 +544,64 @@ class AmbientLost(DeviceCondition):
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
-        """The ambient sensor."""
-        return () if self.device.ambient is None else (self.device.ambient,)
+        return (self.ambient,)
 
     @property
     def off_delay_s(self) -> float:
         """As long as its sensor's own faults take to return."""
-        return hold_s(self.settings, self.device.ambient)
+        return hold_s(self.settings, self.ambient)
 
     @property
     def cause(self) -> str:
         """One dead sensor is one notice, however many devices it serves."""
-        return f"ambient/{self._sensor_id()}"
+        return f"ambient/{self.ambient.id}"
 
     def explains(self, other: Condition) -> bool:
         """It tells the faults of the ambient sensor in their place, too."""
         if isinstance(other, BlindSensorCondition):
-            return other.sensor is self.device.ambient
+            return other.sensor is self.ambient
         return super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the sensor."""
-        ambient = self.device.ambient
-        return ambient is not None and (ambient.silent or ambient.stuck or ambient.implausible)
+        return self.ambient.silent or self.ambient.stuck or self.ambient.implausible
 
     def began(self, pending_t: int) -> int:
         """It began with the sensor's last reading, or the first of those that can't be true."""
-        ambient = self.device.ambient
-        if ambient is None or ambient.last_live_t is None:
+        ambient = self.ambient
+        if ambient.last_live_t is None:
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
-        if ambient.implausible:
-            return ambient.screen.since_ms
-        return ambient.last_live_t
+        return ambient.screen.since_ms if ambient.implausible else ambient.last_live_t
 
     def seen(self) -> str:
-        """Say which sensor, and what can't be known."""
-        ambient = self.device.ambient
+        device = self.device.config
+        unknown = "its rise can't be"
+        if device.derating and device.derating_air == "ambient":
+            unknown = "neither its rise nor its derating margin can be"
+        # Nobody may rely on a limit that isn't there.
+        guard = "no limit guards it until that is back"
+        has_limit = self.model.config.sensors[device.temperature].high is not None
+        if has_limit or (device.derating and device.derating_air == "device"):
+            guard = "its temperature is still watched"
         return (
-            f"{self.device.name} has lost its ambient reference: {self._sensor_name()} is"
-            f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
+            f"{self.device.name} has lost its ambient reference: {self.ambient.name} is"
+            f" {self._fault()}, so {unknown} known; {guard}."
         )
 
-    def _unknown(self) -> str:
-        device = self.device.config
-        if device.derating and device.derating_air == "ambient":
-            return "neither its rise nor its derating margin can be"
-        return "its rise can't be"
-
-    def _guard(self) -> str:
-        """Say what goes on guarding the device: nobody may rely on a limit that isn't there."""
-        device = self.device.config
-        has_curve = device.derating and device.derating_air == "device"
-        has_limit = self.model.config.sensors[device.temperature].high is not None
-        if has_curve or has_limit:
-            return "its temperature is still watched"
-        return "no limit guards it until that is back"
+    def _fault(self) -> str:
+        ambient = self.ambient
+        at = celsius(ambient.value)
+        if ambient.implausible and ambient.wild_value is not None:
+            return f"implausible (it reads {celsius(ambient.wild_value)})"
+        if ambient.stuck:
+            return f"stuck (at {at})" if ambient.known else "stuck"
+        return f"silent (last reading {at})" if ambient.known else "silent"
 
     def gone(self) -> str:
-        """Say that it is back."""
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
-        return f"{self.device.name}: its ambient reference {self._sensor_name()} is back{now}."
+        return f"{self.device.name}: its ambient reference {self.ambient.name} is back{now}."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the sensor's name."""
-        return super().values() | {"ambient_sensor": self._sensor_id()}
-
-    def _sensor_name(self) -> str:
-        return "" if self.device.ambient is None else self.device.ambient.name
-
-    def _sensor_id(self) -> str:
-        return "" if self.device.ambient is None else self.device.ambient.id
-
-
-def _fault(ambient: SensorView | None) -> str:
-    """Say what is wrong with a sensor."""
-    if ambient is None:
-        return "not there"
-    last = f" (last reading {celsius(ambient.value)})" if ambient.known else ""
-    if ambient.implausible and ambient.wild_value is not None:
-        return f"implausible (it reads {celsius(ambient.wild_value)})"
-    if ambient.stuck:
-        return f"stuck{last.replace('last reading', 'at')}"
-    return f"silent{last}"
+        return super().values() | {"ambient_sensor": self.ambient.id}

@@ -1,4 +1,9 @@
-"""Conditions on the watch itself."""
+"""Conditions on the watch itself.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 from collections.abc import Mapping
 from typing import Any, ClassVar
@@ -60,7 +65,6 @@ class BrokerLost(SiteCondition):
         return pending_t if away_t is None else min(pending_t, away_t)
 
     def seen(self) -> str:
-        """Say why, as far as known."""
         connection = self.site.connection
         why = f": {connection.reason}" if connection.reason else ""
         if connection.broken:
@@ -76,11 +80,9 @@ class BrokerLost(SiteCondition):
         return f"The watch has no connection to its MQTT broker{why}."
 
     def gone(self) -> str:
-        """Say that it is back."""
         return "The watch is connected to its MQTT broker again."
 
     def values(self) -> dict[str, Any]:
-        """Why the connection is gone, and how many did not hold."""
         connection = self.site.connection
         return {"reason": connection.reason, "broken_connections": connection.broken}
 
@@ -120,7 +122,6 @@ class SessionTaken(SiteCondition):
         return taken
 
     def seen(self) -> str:
-        """Say who it is, as far as known, and what that costs."""
         connection = self.site.connection
         surely = "uses" if connection.told_taken else "seems to use"
         return (
@@ -130,11 +131,9 @@ class SessionTaken(SiteCondition):
         )
 
     def gone(self) -> str:
-        """Say that it is over."""
         return "No other client has taken the watch's session for 5 min."
 
     def values(self) -> dict[str, Any]:
-        """The ID in question."""
         return {"client_id": self.site.connection.client_id}
 
 
@@ -151,7 +150,6 @@ class StoreFault(SiteCondition):
 
     @property
     def suspicion(self) -> str:
-        """What it likely is."""
         if self.site.store_set_aside:
             return "The disk or SD card is worn out, or lost power while it wrote."
         return "The disk or SD card is full, worn out or read-only, or another program holds it."
@@ -167,11 +165,9 @@ class StoreFault(SiteCondition):
         return self.response
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow what the store's writer says."""
         return self.site.store_error is not None
 
     def seen(self) -> str:
-        """Say what the disk answers."""
         site = self.site
         lost = f"; {_readings(site.readings_lost)} given up" if site.readings_lost else ""
         error = (site.store_error or "").removesuffix(".")
@@ -180,7 +176,6 @@ class StoreFault(SiteCondition):
         return f"The watch can't keep its records: {error[:1].lower()}{error[1:]}{lost}."
 
     def gone(self) -> str:
-        """Say that it works again, and what was lost."""
         site = self.site
         if site.store_note:
             return f"The watch goes on with a new store; {site.store_note}."
@@ -189,7 +184,6 @@ class StoreFault(SiteCondition):
         return f"The watch can keep its records again{so}."
 
     def values(self) -> dict[str, Any]:
-        """The error and the loss."""
         site = self.site
         return {"error": site.store_error, "readings_lost": site.readings_lost}
 
@@ -212,7 +206,6 @@ class NoticeUndelivered(SiteCondition):
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow what delivery says of its channels."""
         return bool(self.site.failing)
 
     @property
@@ -223,18 +216,15 @@ class NoticeUndelivered(SiteCondition):
         return self.settings.on_delay_s
 
     def seen(self) -> str:
-        """Say which channel, and what it answers."""
         faults = "; ".join(
             f"{channel}: {error}" for channel, (error, _) in sorted(self.site.failing.items())
         )
         return f"Notices can't be delivered by {faults}."
 
     def gone(self) -> str:
-        """Say that they go out again."""
         return "Notices are delivered again."
 
     def values(self) -> dict[str, Any]:
-        """The error of each failing channel."""
         return {"channels": {name: error for name, (error, _) in self.site.failing.items()}}
 
 
@@ -310,7 +300,6 @@ class InputRefused(SiteCondition):
         return printable(name)
 
     def gone(self) -> str:
-        """Say for how long there has been none."""
         span = describe_duration(self.settings.quiet_for_s)
         return f"Nothing has had to be set aside for {span}."
 
@@ -351,7 +340,6 @@ class ClockStep(SiteCondition):
         self._stepped = False
 
     def hear(self, entry: Entry, offset_ms: int) -> None:
-        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
         if entry.kind is EntryKind.OFFSET:
             self._step_ms = int(entry.data["offset_ms"]) - offset_ms
             self._stepped = abs(self._step_ms) > self.settings.larger_than_s * 1000
@@ -362,7 +350,6 @@ class ClockStep(SiteCondition):
         return stepped
 
     def seen(self) -> str:
-        """Say how far and which way."""
         way = "forward" if self._step_ms > 0 else "back"
         return (
             f"The wall clock was put {way} by {describe_duration(abs(self._step_ms) / 1000)};"
@@ -374,13 +361,10 @@ class ClockStep(SiteCondition):
         return "The watch has taken over the new time."
 
     def values(self) -> dict[str, Any]:
-        """The step."""
         return {"step_s": self._step_ms / 1000}
 
     def save(self) -> dict[str, Any]:
-        """The last step."""
         return {"step_ms": self._step_ms}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from it."""
         self._step_ms = state["step_ms"]
