@@ -52,6 +52,7 @@ from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import ConfigError, UsageError
 from cabinetwatch.thermal.derating import arrhenius_factor
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import AlarmState, EntryKind, Priority, Transition
 
@@ -227,7 +228,7 @@ def _device(
     before = store.columns(device_id, _COMPARED, Tier.QUARTERS, *last_week)
     least = min(now["margin_k"], key=lambda bucket: bucket.minimum, default=None)
     normal, ambient = _while_on(now, "normal_rise_k"), _means(now["ambient_c"])
-    watched = None if engine is None else engine.house.devices.get(device_id)
+    watched = None if engine is None else engine.model.devices.get(device_id)
     drift = None if watched is None else watched.drift_finding
     return DeviceWeek(
         id=device_id,
@@ -292,9 +293,6 @@ def _spread(buckets: Sequence[Bucket]) -> Spread | None:
 
 # Sensors.
 
-_FAULTS = {"silent", "stuck", "implausible"}
-"""The conditions that tell of the sensor itself, rather than of what it measures."""
-
 _QUARTER_S = Tier.QUARTERS.width_ms / 1000
 
 
@@ -314,7 +312,8 @@ def _sensor(
     faults = Counter(
         each.condition
         for each in transitions
-        if each.subject == sensor_id and each.is_raise and each.condition in _FAULTS
+        if each.subject == sensor_id and each.is_raise
+        if (condition := named(each.condition)) is not None and condition.is_sensor_fault
     )
     every_s = _heard_every_s(sensor, tier)
     availability: float | None = None

@@ -21,6 +21,7 @@ from cabinetwatch.report.summary_week import (
 from cabinetwatch.report.words import STANDS, short_time, times
 from cabinetwatch.text import counted, printable
 from cabinetwatch.watch.alarms import without_span
+from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState
 
 PROOF_OF_LIFE = (
@@ -255,7 +256,9 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
         f" {without_span(alarm.text)}"
     )
     device = next((each for each in week.devices if each.id == alarm.subject), None)
-    if alarm.condition == "hot-day" and device and device.hot_day_margin_k is not None:
+    condition = named(alarm.condition)
+    tells_hot_day = condition is not None and condition.weekly_figure == "hot_day_margin_k"
+    if tells_hot_day and device and device.hot_day_margin_k is not None:
         # The week's own figure beside that of the raise, which may be older.
         words += f" On average over the week: hot-day margin {device.hot_day_margin_k:z.1f} K."
     return Matter(
@@ -268,8 +271,9 @@ def _standing(alarm: AlarmWeek, week: Week) -> Matter:
 
 def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
     """Give what got worse with a device, but for what a standing alarm tells already."""
+    told = {condition.weekly_figure for condition in map(named, told) if condition is not None}
     margin_k = device.margin_k or 0.0
-    if margin_k < 0 and "over-derating" not in told:
+    if margin_k < 0 and "margin_k" not in told:
         # Though all may be well again.
         when = short_time(device.margin_utc_ms or week.from_utc_ms, week.timezone)
         yield Matter(
@@ -282,15 +286,15 @@ def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matte
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= _SHRUNK_K
-    if hot_k is not None and (shrunk or (hot_k < 0 and "hot-day" not in told)):
+    if hot_k is not None and (shrunk or (hot_k < 0 and "hot_day_margin_k" not in told)):
         change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
         what = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         words = f"Hot-day margin {hot_k:z.1f} K{change}."
         yield Matter(THIS_WEEK, f"{device.name}: {what}", words, _CLEAN)
-    elif _is_worse(settled_k, normal_k) and not {"cooling-loss", "over-rise"} & told:
+    elif _is_worse(settled_k, normal_k) and "settled_rise_k" not in told:
         words = f"Settled rise {settled_k:z.1f} K on average, normal {normal_k:z.1f} K."
         yield Matter(THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
-    drift = None if "drift" in told else device.drift
+    drift = None if "climb_per_week" in told else device.drift
     if drift is not None and drift.significant and drift.climb_per_week is not None:
         until = ""
         if drift.exhausted_in_days is not None:
@@ -339,7 +343,11 @@ def _of_watch(week: Week) -> Iterator[Matter]:
             f"Notices of this week: {notices}.",
             "See to the mail server, the broker or the program: cabinetwatch check --send.",
         )
-    taken_s = sum(each.stood_s for each in week.alarms if each.condition == "session-taken")
+    taken_s = sum(
+        each.stood_s
+        for each in week.alarms
+        if (condition := named(each.condition)) is not None and condition.misses_readings
+    )
     if taken_s:
         yield Matter(
             THIS_WEEK,

@@ -40,8 +40,9 @@ from cabinetwatch.trial.readings import (
     Trial,
     rectangular,
 )
+from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.events import EntryKind, Quality
-from cabinetwatch.watch.trials import CHANGED, MEASURED, PHASES, WITHHELD, TrialRecord
+from cabinetwatch.watch.trials import CHANGED, MEASURED, PHASES, TrialRecord
 
 Readings = Mapping[str, Series]
 """By sensor: UTC in ms and SI values with the offset applied, in order of time."""
@@ -487,9 +488,11 @@ def _warnings(case: Case, trial: TrialRecord, now_utc_ms: int) -> list[str]:
             f" it: cabinetwatch trial end {trial.name}."
         )
     if name in CHANGED:
+        withheld = sorted(each.name for each in CONDITIONS if each.withheld_in_trial)
+        urgent = [each.name for each in CONDITIONS if each.ends_a_trial]
         warnings.append(
-            f"While it lasts {', '.join(sorted(WITHHELD))} of {trial.device} are suppressed;"
-            " over-derating and derating-forecast are told."
+            f"While it lasts {', '.join(withheld)} of {trial.device} are suppressed;"
+            f" {' and '.join(urgent)} are told."
         )
     return warnings
 

@@ -144,7 +144,7 @@ class Daemon:
             config.mqtt,
             config.store_path(),
             has_run=bool(store.entries(EntryKind.START)),
-            last="" if before is None else before.house.site.connection.client_id,
+            last="" if before is None else before.model.site.connection.client_id,
         )
         now = self.watch.now_ms()
         renamed = [rename.old for rename in store.renames_unpublished()]
@@ -180,7 +180,7 @@ class Daemon:
         )
         last_live_t = {
             name: sensor.last_live_t
-            for name, sensor in engine.house.sensors.items()
+            for name, sensor in engine.model.sensors.items()
             if sensor.last_live_t is not None
         }
         self._engine_loop = EngineLoop(

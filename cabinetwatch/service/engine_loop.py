@@ -23,7 +23,6 @@ from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
 
 _log = logging.getLogger(__name__)
@@ -502,7 +501,7 @@ class EngineLoop(WatchedPart):
 
     def _sample(self, now: int) -> None:
         utc_ms = now + self._engine.offset_ms
-        self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+        self._work.figures += self._sampler.sample(utc_ms, self._engine.device_figures())
 
     def _save(self) -> None:
         self._work.state = pack_state(self._engine)

@@ -32,9 +32,9 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
 from cabinetwatch.text import CabinetwatchError, UsageError
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.devices import LEARNT_FROM
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.figures import device_figures
 
 _AT_ONCE = 20_000
 """Readings looked up and written together."""
@@ -307,7 +307,7 @@ def teach(
         to_utc_ms: up to before this; none: to the last reading.
 
     Returns:
-        The state of the observer that has learnt, as `DeviceView.take_over` wants it.
+        The state of the observer that has learnt, as `DeviceView.learn_anew` wants it.
 
     Raises:
         LessonError: there is too little in it.
@@ -318,7 +318,7 @@ def teach(
         raise LessonError(f"The store has no readings of {device_id} in that interval")
     first_ms, last_ms = heard[0].t, heard[-1].t
     days = min(config.site.learning_days, (last_ms - first_ms) / DAY_MS * _WHOLE)
-    device = _fed(_alone(config, device_id, days), heard).house.devices[device_id]
+    device = _fed(_alone(config, device_id, days), heard).model.devices[device_id]
     if device.observer.learning.stage not in _LEARNT or device.observer.normal is None:
         raise LessonError(
             f"The record from {to_rfc3339(first_ms)} to {to_rfc3339(last_ms)} holds too little of"
@@ -354,8 +354,8 @@ def _alone(config: Config, device_id: str, learning_days: float) -> Engine:
     tables["site"]["learning_days"] = learning_days
     needed = _sensors_of(config, device_id)
     tables["sensors"] = {name: tables["sensors"][name] for name in needed}
-    device = tables["devices"][device_id] | {"fan": None, "min_fan_rpm": None, "sound": None}
-    tables["devices"] = {device_id: device | {"fan_may_stop": False}}
+    device = tables["devices"][device_id]
+    tables["devices"] = {device_id: {key: device[key] for key in LEARNT_FROM}}
     return Engine(configuration.restore(tables))
 
 
@@ -457,7 +457,7 @@ class OfflineRun:
         self._follow(self._engine.advance(utc_ms))
         if utc_ms >= self._next_sample:
             self._next_sample = utc_ms + _SAMPLE_EVERY_MS
-            self._batch.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+            self._batch.figures += self._sampler.sample(utc_ms, self._engine.device_figures())
         if utc_ms >= self._next_commit:
             self._next_commit = utc_ms + _COMMIT_EVERY_MS
             self._commit()

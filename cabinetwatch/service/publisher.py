@@ -19,7 +19,6 @@ from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS
 from cabinetwatch.text import UsageError, printable
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.figures import device_figures
 
 _log = logging.getLogger(__name__)
 
@@ -158,19 +157,19 @@ class Publisher:
 
     def tick(self, engine: Engine, now: int) -> None:
         """Publish what is due."""
-        if not engine.house.site.connected:
+        if not engine.model.site.connected:
             return
         time = {"time": to_rfc3339(now + engine.offset_ms)}
         if now >= self._next_heartbeat_t:
             self._next_heartbeat_t = now + HEARTBEAT_MS
             since = to_rfc3339(self._started_t + engine.offset_ms)
-            taken = engine.house.site.connection.is_taken(now)
+            taken = engine.model.site.connection.is_taken(now)
             # Not the client ID: whoever reads along could come in under it.
             run = {"run": self._run, "session_taken": taken}
             self._send("watch", {"online": True, "since": since} | time | run)
         if now >= self._next_figures_t:
             self._next_figures_t = now + FIGURES_MS
-            for device_id, figures in device_figures(engine).items():
+            for device_id, figures in engine.device_figures().items():
                 self._send(f"device/{device_id}", figures | time)
 
     def is_command(self, message: Incoming) -> bool:
@@ -226,12 +225,12 @@ def topics_gone(before: Engine | None, config: Config, renamed: Sequence[str]) -
     after = Engine(config)
     prefix = config.mqtt.publish_under
     previous_prefix = prefix if before is None else before.config.mqtt.publish_under
-    devices = set() if before is None else set(before.house.devices)
+    devices = set() if before is None else set(before.model.devices)
     alarms = set() if before is None else set(before.alarms)
     alarms |= {f"{old}/{condition}" for old in renamed for condition in SENSOR_CONDITIONS}
     topics = []
     if prefix == previous_prefix:
-        devices -= set(after.house.devices)
+        devices -= set(after.model.devices)
         alarms -= set(after.alarms)
     else:
         topics.append(f"{previous_prefix}/watch")

@@ -36,10 +36,10 @@ class Driven:
         """Wait for what a line of the test names."""
         if word == "heard":
             sensor, value = rest.split()
-            view = self._engine.house.sensors[sensor]
+            view = self._engine.model.sensors[sensor]
             _wait(lambda: view.value == float(value), f"{sensor} to be {value}, not {view.value}")
         elif word == "away":
-            _wait(lambda: not self._engine.house.site.connected, "the broker to be gone")
+            _wait(lambda: not self._engine.model.site.connected, "the broker to be gone")
         elif word == "raised":
             raised = [a for a in self._engine.alarms.values() if a.condition.name == rest]
             _wait(lambda: any(each.state == "unacknowledged" for each in raised), rest)

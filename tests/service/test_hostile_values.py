@@ -150,7 +150,7 @@ def wild(count: int, seed: int) -> Iterator[bytes]:
 
 def teach(site: Site) -> dict[str, object]:
     """Give the observer of a switch that has learnt for some days."""
-    observer = DeviceObserver(Engine(site.config()).house.devices["switch"].settings)
+    observer = DeviceObserver(Engine(site.config()).model.devices["switch"].settings)
     noise = random.Random(5)
     for minute in range(8 * 1440):
         t = START_MS - 9 * 86_400_000 + minute * 60_000
@@ -224,7 +224,7 @@ def _round(
         cabinet.send(topic, payload)
 
     def heard() -> bool:
-        house = daemon._engine_loop._engine.house
+        house = daemon._engine_loop._engine.model
         resting = house.site.refusals.rests
         return all(
             name in resting or (house.sensors[name].last_live_t or 0) >= t

@@ -174,7 +174,7 @@ quantity = "temperature"
         behind = json.dumps([{"n": "air", "bt": (clock.utc_ms() - 8_000) / 1000, "v": 38}])
         for topic, payload in ((NAS, behind), (HALL, EVIL)):
             cabinet.publish(topic, payload)
-        unheard = [engine.house.sensors[name].unheard for name in ("nas-air", "hall")]
+        unheard = [engine.model.sensors[name].unheard for name in ("nas-air", "hall")]
         wait_until(lambda: unheard[0].late + unheard[1].unreadable == 2, "the engine to be told")
         clock.let_pass(120)
         cabinet.wait_transition("nas-air", "silent", "unacknowledged")
