@@ -20,11 +20,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.page import (
     CHARTS,
@@ -43,13 +43,6 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
 
 _FOLDER = Path(__file__).parent / "templates"
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 _STYLE = (_FOLDER / "page.css").read_text(encoding="utf-8")
 _SCRIPT = (_FOLDER / "page.js").read_text(encoding="utf-8")
 ICON_SVG = (_FOLDER / "icon.svg").read_bytes()
@@ -71,7 +64,7 @@ file it carries this itself; the server sends it as a header too."""
 
 def html_of(page: Page) -> bytes:
     """Give the page as a file; everything from outside is escaped."""
-    text = _TEMPLATES.get_template("page.html.j2").render(
+    text = TEMPLATES.get_template("report/templates/page.html.j2").render(
         page=page,
         policy=POLICY,
         # Ours, and the policy's hash is of these very letters.

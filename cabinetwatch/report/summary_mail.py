@@ -9,17 +9,11 @@ import json
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from email.headerregistry import Address
 from email.message import EmailMessage
-from email.utils import format_datetime, parseaddr
-from pathlib import Path
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-from cabinetwatch.clock import SystemClock, to_datetime
-from cabinetwatch.notify.mail import MAIL_POLICY, header_text
+from cabinetwatch.clock import SystemClock
+from cabinetwatch.notify.mail import TEMPLATES, Envelope, make_mail
 from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
 from cabinetwatch.report.summary_content import (
     Summary,
@@ -184,15 +178,6 @@ def _wrapped(text: str, indent: str = "") -> Iterator[str]:
     )
 
 
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-
-
 class Shown(NamedTuple):
     """A picture in the page: where it comes from, its words, and what is marked on it."""
 
@@ -209,39 +194,16 @@ def html_of(summary: Summary, pictures: Mapping[str, list[Shown]]) -> str:
         summary: in words.
         pictures: those of each device, by its ID.
     """
-    return _TEMPLATES.get_template("summary.html.j2").render(summary=summary, pictures=pictures)
-
-
-class Envelope(NamedTuple):
-    """From whom, to whom, when it was written, and what it is called."""
-
-    sender: str
-    recipients: Sequence[str]
-    utc_ms: int
-    timezone: str
-    message_id: str
+    template = TEMPLATES.get_template("report/templates/summary.html.j2")
+    return template.render(summary=summary, pictures=pictures)
 
 
 def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> EmailMessage:
     """Give the mail: the same bytes for the same arguments."""
-    message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(envelope.sender)
-    written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
-    message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
-    message["To"] = ", ".join(envelope.recipients)
-    message["Subject"] = header_text(summary.subject)
-    message["Message-ID"] = envelope.message_id
-    # RFC 3834: no vacation reply to a program, please.
-    message["Auto-Submitted"] = "auto-generated"
     token, _, domain = envelope.message_id.strip("<>").partition("@")
     ids = [f"{index}.{token}@{domain}" for index in range(len(drawn))]
     html = html_of(summary, by_device(drawn, [f"cid:{cid}" for cid in ids]))
-    # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
-    message.set_content(encodable(text_of(summary)), cte="quoted-printable")
-    message.add_alternative(encodable(html), subtype="html", cte="quoted-printable")
-    # An equals sign and underscore can't occur in quoted-printable (RFC 2045 section 6.7).
-    message.set_boundary(f"=_{token}")
+    message = make_mail(envelope, summary.subject, text_of(summary), html)
     _add_pictures(message, drawn, ids, f"=_r{token}")
     return message
 
@@ -253,11 +215,6 @@ def by_device(drawn: Sequence[Drawn], sources: Sequence[str]) -> dict[str, list[
         picture = Shown(source, each.title, each.alt, each.key)
         shown.setdefault(each.device_id, []).append(picture)
     return shown
-
-
-def encodable(text: str) -> str:
-    """Replace lone surrogates, which no mail can carry."""
-    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _add_pictures(

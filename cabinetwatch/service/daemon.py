@@ -12,8 +12,8 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.delivery import Carrier
 from cabinetwatch.notify.plan import last_told
-from cabinetwatch.notify.queue import Carrier
 from cabinetwatch.service import startup
 from cabinetwatch.service.children import PageLoop, SalvageLoop, SummaryLoop
 from cabinetwatch.service.delivery_loop import DeliveryLoop, carriers

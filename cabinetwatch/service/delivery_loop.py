@@ -7,8 +7,7 @@ from cabinetwatch.clock import Clock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import CommandChannel, EmailChannel, MqttChannel
-from cabinetwatch.notify.delivery import Delivery
-from cabinetwatch.notify.queue import Carrier, Fault
+from cabinetwatch.notify.delivery import Carrier, Delivery, Fault
 from cabinetwatch.service.engine_loop import EngineInput
 from cabinetwatch.service.parts import WatchedPart, Work
 from cabinetwatch.service.store_loop import StoreLoop

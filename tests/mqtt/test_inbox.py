@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import pytest
 
-from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt import backlog as inbox
+from cabinetwatch.mqtt.backlog import Inbox, Refused
 from cabinetwatch.mqtt.link import Incoming
-from cabinetwatch.mqtt.session import Inbox, Refused
 
 
 class News(NamedTuple):

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.notify.delivery import Attempt, Fault, Refusal
 from cabinetwatch.notify.plan import plan, plan_test
-from cabinetwatch.notify.queue import Attempt, Fault, Refusal
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (

@@ -12,9 +12,9 @@ from pydantic import SecretStr
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.channels import EmailChannel
+from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.notify.queue import Attempt
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.records import Notice
 from tests.notify.byte_server import ByteServer, Connection

@@ -11,10 +11,14 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pydantic import SecretStr
 
+from cabinetwatch.config import Config
 from cabinetwatch.notify import smtp as wire
-from cabinetwatch.notify.queue import Attempt, ChannelQueue, Send
+from cabinetwatch.notify.channels import EmailChannel
+from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Send, carry_out
 from cabinetwatch.notify.smtp import Timeouts
+from cabinetwatch.store.records import Notice, Outcome
 from tests.notify.byte_server import ByteServer, Connection
 from tests.notify.test_email_channel import (
     NEIGHBOUR,
@@ -134,6 +138,16 @@ def server_that(deed: Deed, phase: str) -> Callable[[Connection], None]:
     return serve
 
 
+WEEK = Notice("week", "email", "summary", 0, 0, ())
+
+
+def posting(config: Config, mail: bytes, timeouts: Timeouts | None) -> EmailChannel:
+    """Give a channel that sends this mail."""
+    assert config.notify.email is not None
+    password = SecretStr(PASSWORD)
+    return EmailChannel(config, config.notify.email, password, timeouts, compose=lambda _: mail)
+
+
 def attempted(
     deed: Deed, phase: str, timeouts: Timeouts | None = None, to: tuple[str, ...] = (OWNER,)
 ) -> tuple[Attempt, str]:
@@ -141,14 +155,13 @@ def attempted(
     with ByteServer(server_that(deed, phase)) as server:
         more = 'username = "watch"'
         config = secured_config(server.port, "none", more=more)
-        carrier = channel(config, timeouts, PASSWORD)
-        lane = ChannelQueue(to)
-        lane.add(the_notice(config), 0)
-        job = lane.next_job(0, 0)
+        carrier, outcomes = posting(config, MAIL, timeouts), list[Outcome]()
+        waiting = ChannelQueue(to)
+        waiting.add(WEEK, 0)
+        job = waiting.next_job(0, 0)
         assert isinstance(job, Send)
-        lane.begin(job.notice.id, 0)
-        attempt = carrier.post(MAIL, job.recipients)
-        return attempt, lane.settle(job.notice.id, attempt, 0).status
+        attempt = carry_out(job, waiting, carrier, 0, lambda _, outcome: outcomes.append(outcome))
+        return attempt, outcomes[-1].status
 
 
 @pytest.mark.parametrize(
@@ -353,8 +366,10 @@ def test_a_server_that_takes_nothing_of_a_long_mail_is_left_in_time() -> None:
 
     gone = threading.Event()
     with ByteServer(serve) as server:
-        carrier = channel(plain_config(server.port), Timeouts(final_s=0.3))
-        attempt = carrier.post(b"x" * 60 + b"\r\n" + b"y" * 20_000_000, (OWNER,))
+        long = b"x" * 60 + b"\r\n" + b"y" * 20_000_000
+        attempt = posting(plain_config(server.port), long, Timeouts(final_s=0.3)).send(
+            WEEK, (OWNER,)
+        )
         gone.set()
     assert attempt.in_doubt
     assert "does not answer in time" in why(attempt)

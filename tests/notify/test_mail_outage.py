@@ -9,9 +9,8 @@ import pytest
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.channels import EmailChannel
-from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.notify.delivery import Delivery, Fault
 from cabinetwatch.notify.plan import last_told, plan
-from cabinetwatch.notify.queue import Fault
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url

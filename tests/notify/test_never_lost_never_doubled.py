@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.notify.queue import Attempt, Refusal
+from cabinetwatch.notify.delivery import Attempt, Refusal
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, transition

@@ -8,8 +8,8 @@ import pytest
 
 from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.channels import EmailChannel, NotComposedError
+from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.notify.plan import QuietHours, plan_summary
-from cabinetwatch.notify.queue import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, returned, transition

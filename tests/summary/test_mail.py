@@ -12,9 +12,10 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import Envelope
 from cabinetwatch.report.charts import Drawn, draw_week
 from cabinetwatch.report.summary_content import summary_of
-from cabinetwatch.report.summary_mail import Envelope, mail_of
+from cabinetwatch.report.summary_mail import mail_of
 from cabinetwatch.report.summary_week import Week
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
