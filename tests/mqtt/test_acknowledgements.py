@@ -61,12 +61,3 @@ def test_what_we_leave_unread_counts_like_a_full_window() -> None:
     assert pending.stalled_ms == 300
     pending.hold(500, held=False)
     assert pending.stalled_ms == 300
-
-
-def test_nothing_is_kept_of_what_was_acknowledged() -> None:
-    acknowledgements = Acknowledgements(10)
-    for packet_id in range(1, 1001):
-        acknowledgements.arrive(packet_id, 0)
-        acknowledgements.done(packet_id)
-        assert acknowledgements.sendable(0) == [packet_id]
-    assert not acknowledgements._done

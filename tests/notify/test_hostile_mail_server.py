@@ -27,6 +27,7 @@ from tests.notify.test_email_channel import (
     channel,
     plain_config,
     secured_config,
+    send,
     the_notice,
     why,
 )
@@ -263,8 +264,7 @@ def test_a_handshake_that_hangs_or_drips_is_left_in_time(
     serve = deed if security == "tls" else handshake(deed)
     with ByteServer(serve) as server:
         config = secured_config(server.port, security)
-        carrier = channel(config, timeouts)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, timeouts)
     assert "does not answer in time" in str(attempt.unreachable)
 
 
@@ -279,8 +279,7 @@ def test_what_is_said_ahead_of_tls_is_never_taken_for_something_said_under_it() 
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "starttls")
-        carrier = channel(config)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config)
     assert "it answers before it is asked" in str(attempt.unreachable)
 
 
@@ -300,13 +299,11 @@ def test_a_resolver_that_hangs_is_waited_for_in_time_and_by_one_thread(
     with ByteServer(server_that(silence, "nowhere")) as server:
         config = secured_config(server.port, "none", host="hanging.under-stairs.example")
         for timeouts in (SHORT, ONE_DEADLINE, SHORT):
-            carrier = channel(config, timeouts)
-            attempt = carrier.send(the_notice(config), carrier.recipients)
+            attempt = send(config, timeouts)
             assert "the resolver does not answer in time" in str(attempt.unreachable)
         # What comes late is good for the next who asks.
         answer.set()
-        carrier = channel(config)
-        assert carrier.send(the_notice(config), carrier.recipients).accepted == (OWNER,)
+        assert send(config).accepted == (OWNER,)
     assert asked == ["hanging.under-stairs.example"]
 
 
@@ -334,8 +331,7 @@ def test_addresses_that_hang_leave_time_for_those_that_answer(
         for found, delivered in (([hanging, hanging], False), ([hanging, answers], True)):
             monkeypatch.setattr(socket, "getaddrinfo", lambda *_, found=found, **__: found)
             timeouts = SHORT if not delivered else Timeouts(connect_s=1.0)
-            carrier = channel(config, timeouts)
-            attempt = carrier.send(the_notice(config), carrier.recipients)
+            attempt = send(config, timeouts)
             assert bool(attempt.accepted) == delivered
             assert delivered or "does not answer in time" in str(attempt.unreachable)
     for sock in held:
@@ -455,8 +451,7 @@ def test_a_password_beyond_ascii_goes_out_in_utf_8(mechanism: str) -> None:
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "watch"')
-        carrier = channel(config, password=password)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password=password)
     digest = hmac.new(password.encode(), b"Username:", "md5").hexdigest()
     expected = {
         "PLAIN": f"\0watch\0{password}",
@@ -485,8 +480,7 @@ def test_a_challenge_of_cram_md5_is_answered_as_in_its_specification() -> None:
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "tim"')
-        carrier = channel(config, password="tanstaaftanstaaf")
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password="tanstaaftanstaaf")
     assert heard == [b"tim b913a602c7eda7a495b4e6e7334d3890"]
     assert "454" in str(attempt.unreachable)
 
@@ -508,8 +502,7 @@ def test_a_login_that_leads_nowhere_is_left(challenge: str, sentence: str) -> No
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "watch"')
-        carrier = channel(config, password=PASSWORD)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password=PASSWORD)
     assert sentence in str(attempt.unreachable)
 
 
@@ -521,8 +514,7 @@ def test_a_login_beyond_ascii_is_taken_by_a_server_that_can(
     config = secured_config(
         drop.port, "starttls", ca_file=certificate.ca_file, more='username = "wächter"'
     )
-    carrier = channel(config, password=password)
-    assert carrier.send(the_notice(config), carrier.recipients).accepted == (OWNER,)
+    assert send(config, password=password).accepted == (OWNER,)
 
 
 @pytest.mark.parametrize("security", ["none", "starttls"])
@@ -537,7 +529,6 @@ def test_a_server_that_wants_tls_first_is_told_with_the_remedy(
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, security)
-        carrier = channel(config, SHORT)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, SHORT)
     sentence = str(attempt.unreachable)
     assert 'as on port 465, set security = "tls"' in sentence
