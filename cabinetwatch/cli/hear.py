@@ -20,10 +20,11 @@ from cabinetwatch.cli.terminal import say
 from cabinetwatch.clock import SystemClock, WatchTime, describe_duration, parse_duration, to_rfc3339
 from cabinetwatch.config import Config, find_config_file
 from cabinetwatch.config.values import check_filter
+from cabinetwatch.mqtt.backlog import Inbox
 from cabinetwatch.mqtt.draft import Heard, Survey, draft
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
 from cabinetwatch.mqtt.recording import Recorded, Recorder
-from cabinetwatch.mqtt.session import Inbox, MqttSession
+from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.text import CabinetwatchError, UsageError, counted
 from cabinetwatch.watch import configuration
 

@@ -300,7 +300,8 @@ def recipients(config: Config) -> tuple[str, ...]:
 
 
 def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: int) -> bytes:
-    from cabinetwatch.report.summary_mail import Envelope, mail_of  # noqa: PLC0415
+    from cabinetwatch.notify.mail import Envelope  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import mail_of  # noqa: PLC0415
 
     email = config.notify.email
     sender = _NOBODY if email is None else email.from_
@@ -338,7 +339,8 @@ def _write_summary(
 def _files(
     week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
 ) -> Iterator[tuple[str, bytes]]:
-    from cabinetwatch.report.summary_mail import encodable, html_of, text_of  # noqa: PLC0415
+    from cabinetwatch.notify.mail import encodable  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import html_of, text_of  # noqa: PLC0415
 
     stem = f"summary-{week}"
     names = [f"{stem}-{each.file_name}" for each in drawn]

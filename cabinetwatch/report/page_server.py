@@ -28,6 +28,7 @@ from markupsafe import Markup
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.page import (
     CHARTS,
@@ -38,7 +39,7 @@ from cabinetwatch.report.page import (
     read_manifest,
     write_atomically,
 )
-from cabinetwatch.report.words import FOLDER, TEMPLATES, number
+from cabinetwatch.report.words import FOLDER, number
 from cabinetwatch.store.place import database_path
 from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower
 from cabinetwatch.store.store import Store
@@ -93,7 +94,7 @@ class PageSource:
             self.close()
             self._open()
         engine, charts = self._follower.engine(), read_manifest(self._folder)
-        text = TEMPLATES.get_template("page.html.j2").render(
+        text = TEMPLATES.get_template("report/templates/page.html.j2").render(
             page=page_of(engine, self._store, self._clock, charts, self._every_s),
             number=number,
             policy=_POLICY,

@@ -14,15 +14,11 @@ import json
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from email.headerregistry import Address
 from email.message import EmailMessage
-from email.utils import format_datetime, parseaddr
-from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import SystemClock, to_datetime
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import MAIL_POLICY, display_names, header_text
+from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
 from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
 from cabinetwatch.report.summary_make import WeekMaker
@@ -34,7 +30,7 @@ from cabinetwatch.report.summary_words import (
     Table,
     summary_of,
 )
-from cabinetwatch.report.words import STANDS, TEMPLATES, short_time
+from cabinetwatch.report.words import STANDS, short_time
 from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, printable
@@ -139,7 +135,7 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str] = ()) -> str:
     """Give the HTML with pictures that come from some sources; what is from outside is escaped."""
-    return TEMPLATES.get_template("summary.html.j2").render(
+    return TEMPLATES.get_template("report/templates/summary.html.j2").render(
         summary=summary,
         pictures=list(zip(drawn, sources, strict=True)),
         cautions=DEVICE_CAUTIONS,
@@ -148,36 +144,12 @@ def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str
     )
 
 
-class Envelope(NamedTuple):
-    """From whom, to whom, when it was written, and what it is called."""
-
-    sender: str
-    recipients: Sequence[str]
-    utc_ms: int
-    timezone: str
-    message_id: str
-
-
 def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> EmailMessage:
     """Give the mail: the same bytes for the same arguments."""
-    message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(envelope.sender)
-    written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
-    message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
-    message["To"] = ", ".join(envelope.recipients)
-    message["Subject"] = header_text(summary.subject)
-    message["Message-ID"] = envelope.message_id
-    # RFC 3834: no vacation reply to a program, please.
-    message["Auto-Submitted"] = "auto-generated"
     token, _, domain = envelope.message_id.strip("<>").partition("@")
     ids = [f"{index}.{token}@{domain}" for index in range(len(drawn))]
     html = html_of(summary, drawn, [f"cid:{cid}" for cid in ids])
-    # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
-    message.set_content(encodable(text_of(summary)), cte="quoted-printable")
-    message.add_alternative(encodable(html), subtype="html", cte="quoted-printable")
-    # An equals sign and underscore can't occur in quoted-printable (RFC 2045 section 6.7).
-    message.set_boundary(f"=_{token}")
+    message = make_mail(envelope, summary.subject, text_of(summary), html)
     # The pictures stand beside the HTML that shows them (multipart/related, RFC 2387).
     _, beside = message.iter_parts()
     for each, cid in zip(drawn, ids, strict=True):
@@ -187,11 +159,6 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
     if drawn:
         beside.set_boundary(f"=_r{token}")
     return message
-
-
-def encodable(text: str) -> str:
-    """Replace lone surrogates, which no mail can carry."""
-    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:

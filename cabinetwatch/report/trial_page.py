@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from cabinetwatch.charts.canvas import DARK_RULES, draw_svg, inlined
@@ -18,6 +17,7 @@ from cabinetwatch.charts.picture import (
     rise_picture,
     temperature_picture,
 )
+from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.report.trial_case import (
     NOTHING_FOLLOWS,
     Case,
@@ -219,13 +219,6 @@ def _parts(case: Case, figures: TrialFigures) -> list[_Part]:
 
 
 _FOLDER = Path(__file__).parent / "templates"
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 _STYLE = (_FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
@@ -234,7 +227,7 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
     """Give the report as a file; everything from outside is escaped."""
     timezone = case.config.site.timezone
     span = case.span if case.intervals else None
-    text = _TEMPLATES.get_template("trial.html.j2").render(
+    text = TEMPLATES.get_template("report/templates/trial.html.j2").render(
         case=case,
         site=case.config.site.name,
         span=[short_time(at, timezone) for at in span] if span else [],

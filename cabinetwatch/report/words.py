@@ -6,8 +6,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
 from cabinetwatch.clock import from_rfc3339, to_datetime
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.store.store import Store
@@ -21,13 +19,6 @@ STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 """What people see stand; the rest is over, or was put out of sight."""
 
 FOLDER = Path(__file__).parent / "templates"
-TEMPLATES = Environment(
-    loader=FileSystemLoader(FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
 
 
 def short_time(utc_ms: int, timezone: str, form: str = "%a %-d %b %H:%M") -> str:

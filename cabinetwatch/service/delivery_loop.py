@@ -31,9 +31,8 @@ from cabinetwatch.notify.channels import (
     MqttChannel,
     NotComposedError,
 )
-from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.notify.delivery import Carrier, Delivery, Fault
 from cabinetwatch.notify.plan import plan_summary, summary_notice_id
-from cabinetwatch.notify.queue import Carrier, Fault
 from cabinetwatch.report.summary_week import (
     IsoWeek,
     Span,

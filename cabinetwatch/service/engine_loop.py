@@ -11,8 +11,8 @@ from dataclasses import replace
 from typing import Any, NamedTuple
 
 from cabinetwatch.clock import describe_duration
+from cabinetwatch.mqtt.backlog import Inbox, Refused
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
-from cabinetwatch.mqtt.session import Inbox, Refused
 from cabinetwatch.notify.plan import plan
 from cabinetwatch.service.ingest import Ingest
 from cabinetwatch.service.parts import Frame, WatchedPart

@@ -6,13 +6,13 @@ from cabinetwatch.clock import WatchTime, to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.backlog import (
     Backlog,
+    ProblemLog,
     Released,
     Repeats,
     UnheardCounts,
     UnreadableCounts,
     identify,
 )
-from cabinetwatch.mqtt.connection import ProblemLog
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.store.records import Batch, Receipt, Repeatable

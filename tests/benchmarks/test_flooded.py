@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt import backlog as inbox
 from cabinetwatch.mqtt.decoding import MOST_RECORDS
 from tests.benchmarks.flooded import measure
 

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.notify.mail import Envelope
 from cabinetwatch.report.charts import Drawn, draw_week
-from cabinetwatch.report.summary_mail import Envelope, mail_of
+from cabinetwatch.report.summary_mail import mail_of
 from cabinetwatch.report.summary_week import Week
 from cabinetwatch.report.summary_words import summary_of
 from cabinetwatch.store.migrate import migrate

@@ -237,7 +237,7 @@ def _round(
     cabinet.wait_for(lambda each: each.topic == "cabinetwatch/round", "the round", after=marker)
     wait_until(heard, "the watch to hear the round")
     inbox = daemon._engine_loop._inbox
-    wait_until(lambda: inbox._arrived.empty() and not inbox._turns, "nothing to wait")
+    wait_until(lambda: inbox._arrived.empty() and not inbox._queues, "nothing to wait")
     clock.let_pass(EVERY_S)
 
 
