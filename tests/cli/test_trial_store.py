@@ -1,4 +1,4 @@
-"""A trial's report from a store whose readings of that time were pruned: spared, or let go."""
+"""A trial out of the store: fitted once, and when its time was pruned spared, or let go."""
 
 import csv
 import json
@@ -20,7 +20,8 @@ from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower, pack_state
 from cabinetwatch.store.store import Store
-from cabinetwatch.trial.readings import Terms
+from cabinetwatch.trial.fit import Settling, settle
+from cabinetwatch.trial.readings import Profile, Terms
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.cli.demonstration import CONFIGURATION
@@ -37,7 +38,7 @@ FIRST_MS = START_MS - 60_000
 class House:
     """A configuration, and a store with the demonstration's trial, told or not, 40 days ago."""
 
-    def __init__(self, folder: Path, *, is_told: bool) -> None:
+    def __init__(self, folder: Path, *, is_told: bool, is_open: bool = False) -> None:
         self.path = folder / "config.toml"
         text = CONFIGURATION.replace("[store]\n", "[store]\nkeep_raw_days = 5\n", 1)
         self.path.write_text(text)
@@ -45,17 +46,19 @@ class House:
         self.phases = write_trial_record(folder / "trial.csv", START_MS)
         migrate(self.config.store.url)
         with Store.open(self.config.store.url) as store:
-            self._live(store, folder / "trial.csv", _deeds() if is_told else [])
+            self._live(store, folder / "trial.csv", _deeds() if is_told else [], is_open)
 
-    def _live(self, store: Store, record: Path, deeds: list[Entry]) -> None:
+    def _live(self, store: Store, record: Path, deeds: list[Entry], is_open: bool) -> None:
         config = Entry(FIRST_MS, EntryKind.CONFIG, {"config": self.config.as_json()})
         start = Entry(FIRST_MS, EntryKind.START, {"offset_ms": 0, "boot_ms": 0})
         readings = _readings(record)
         # The sort keeps what is told before what is read in the same instant.
-        told: list[Reading | Entry] = [config, start, *deeds, *readings]
+        told: list[Reading | Entry] = [config, start, *deeds[: -1 if is_open else None], *readings]
         told.sort(key=lambda item: item.t)
         for i in range(0, len(told), 600):
             store.commit(Batch(told[min(i + 600, len(told)) - 1].t, 0, told[i : i + 600]))
+        if is_open:
+            return
         store.commit(Batch(LATER_MS, 0, [Reading("nas-air", LATER_MS, 30.0)]))
         store.commit(Batch(LATER_MS, 0, state=pack_state(StoreFollower(store).engine())))
         tidied(store, LATER_MS)
@@ -120,20 +123,43 @@ def test_a_told_trial_gives_the_same_figures_after_its_time_was_pruned(
         assert by_intervals[key] == fresh[key]
 
 
+def test_an_open_trial_is_fitted_once_for_all_that_is_shown_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fitted = []
+
+    def counted(profile: Profile) -> Settling:
+        fitted.append(profile)
+        return settle(profile)
+
+    monkeypatch.setattr("cabinetwatch.trial.phases.settle", counted)
+    house = House(tmp_path, is_told=True, is_open=True)
+    page = tmp_path / "report.html"
+    assert "reject" in _report(house, capsys, "slow-fan", "--html", str(page))["verdict"]
+    # Before, after, and the cabinet around the NAS; drawn twice, with the sum of the hottest day.
+    assert page.read_text().count("<svg") == 3
+    assert 0 < len(fitted) <= 3
+    fitted.clear()
+    main(["status", "--config", str(house.path)])
+    assert "The after phase has settled" in capsys.readouterr().out
+    assert len(fitted) == 1
+
+
+def _check_let_go(answer: dict[str, Any]) -> None:
+    assert answer["verdict"] == "undecided"
+    assert answer["setpoints"] is None
+    for phase in ("before", "after"):
+        pattern = f"The {phase} phase can't be judged any more.*were let go.*up to a week of each"
+        assert any(re.match(pattern, reason) for reason in answer["reasons"])
+    assert not any("has no reading" in reason for reason in answer["reasons"])
+
+
 def test_what_was_let_go_is_said_to_have_been_let_go(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     house = House(tmp_path, is_told=False)
     house.prune()
-    answer = _report(house, capsys, *_intervals(house.phases))
-    assert answer["verdict"] == "undecided"
-    assert answer["setpoints"] is None
-    for phase in ("before", "after"):
-        assert any(
-            re.match(f"The {phase} phase can't be judged any more.*were let go", reason)
-            for reason in answer["reasons"]
-        )
-    assert not any("has no reading" in reason for reason in answer["reasons"])
+    _check_let_go(_report(house, capsys, *_intervals(house.phases)))
 
 
 def test_a_told_trial_outlived_by_none_of_its_readings_says_so(
@@ -141,14 +167,10 @@ def test_a_told_trial_outlived_by_none_of_its_readings_says_so(
 ) -> None:
     house = House(tmp_path, is_told=True)
     # Minutes, and with them a trial's readings, for 20 days only.
-    text = house.path.read_text()
-    house.path.write_text(
-        text.replace("keep_raw_days = 5\n", "keep_raw_days = 5\nkeep_minutes_days = 20\n")
-    )
+    short = "keep_raw_days = 5\nkeep_minutes_days = 20\n"
+    house.path.write_text(house.path.read_text().replace("keep_raw_days = 5\n", short))
     house.prune()
-    reasons = _report(house, capsys, "slow-fan")["reasons"]
-    assert any("before phase can't be judged any more" in reason for reason in reasons)
-    assert any("after phase can't be judged any more" in reason for reason in reasons)
+    _check_let_go(_report(house, capsys, "slow-fan"))
 
 
 def test_a_sensor_that_was_silent_in_a_spared_phase_is_still_called_silent(
@@ -170,14 +192,7 @@ def test_a_phase_that_lasted_for_longer_than_is_spared_says_so(
     monkeypatch.setattr(spared, "LONGEST_PROTECTED_MS", 3_600_000)
     house = House(tmp_path, is_told=True)
     house.prune()
-    answer = _report(house, capsys, "slow-fan")
-    assert answer["verdict"] == "undecided"
-    assert answer["setpoints"] is None
-    for phase in ("before", "after"):
-        assert any(
-            re.match(f"The {phase} phase can't be judged any more.*up to a week of each", reason)
-            for reason in answer["reasons"]
-        )
+    _check_let_go(_report(house, capsys, "slow-fan"))
 
 
 def test_what_was_read_between_the_phases_is_for_the_picture_alone(tmp_path: Path) -> None:
