@@ -200,9 +200,11 @@ def _step_inside(
         free = solve([[m[i][j] for j in active] for i in active], [r[i] for i in active])
         if min(free) > 0.0:
             break
+        # One that is 0 and stays 0 (a column that repeats others) leaves no room for a step.
         step = min(
-            (x[i] / (x[i] - f) for i, f in zip(active, free, strict=True) if f <= 0.0),
-            default=0.0,
+            x[i] / (x[i] - f) if x[i] > f else 0.0
+            for i, f in zip(active, free, strict=True)
+            if f <= 0.0
         )
         for i, f in zip(active, free, strict=True):
             x[i] += step * (f - x[i])

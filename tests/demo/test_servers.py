@@ -115,8 +115,7 @@ def test_a_client_that_asks_for_mqtt_5_is_told_that_it_is_not_spoken_here() -> N
         client.connect(broker.host, broker.port)
         client.loop_start()
         answer = told.get(timeout=WITHIN_S)
-        client.disconnect()
-        client.loop_stop()
+        leave(client)
 
     assert answer == "Unsupported protocol version"
 

@@ -200,39 +200,39 @@ def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
 
 # --- a power that isn't known for a while ---
 
-SILENT = SILENT_S, HEARD_S = 4 * HOUR_S, 7 * HOUR_S
+SILENT = SILENT_S, HEARD_S = 6 * HOUR_S, 9 * HOUR_S
 
 
 @pytest.mark.parametrize(
     "power_w",
     [
         lambda _t: 20.0,
-        step_at(5 * HOUR_S, 20.0, 40.0),
-        step_at(5 * HOUR_S, 40.0, 15.0),
+        step_at(7 * HOUR_S, 20.0, 40.0),
+        step_at(7 * HOUR_S, 40.0, 15.0),
         step_at(HEARD_S - 300.0, 40.0, 15.0),
         step_at(HEARD_S - 300.0, 15.0, 40.0),
     ],
     ids=["half", "rises", "falls", "falls just before", "rises just before"],
 )
 def test_a_power_that_falls_silent_raises_nothing_and_invents_no_rise(power_w: Course) -> None:
-    run = Run(Scene(power_w=power_w), 10 * HOUR_S, silent_s=SILENT)
+    run = Run(Scene(power_w=power_w), 12 * HOUR_S, silent_s=SILENT)
     assert run.found == ([], [])
     assert 3.0 < min(run.settled_k) <= max(run.settled_k) < 15.0
     figures = run.observer.figures
     assert figures is not None
-    truth_k = 12.0 * power_w(10 * HOUR_S) / 40.0
+    truth_k = 12.0 * power_w(12 * HOUR_S) / 40.0
     assert abs(figures.settled_rise_k - truth_k) < 1.96 * figures.settled_rise_sd_k
 
 
-@pytest.mark.parametrize("stall_s", [5 * HOUR_S, HEARD_S - 60.0, HEARD_S + 60.0])
+@pytest.mark.parametrize("stall_s", [7 * HOUR_S, HEARD_S - 60.0, HEARD_S + 60.0])
 def test_a_stall_around_the_silence_is_found_all_the_same(stall_s: float) -> None:
-    run = Run(Scene(loss=step_at(stall_s, 1.0, 2.0)), 10 * HOUR_S, silent_s=SILENT)
+    run = Run(Scene(loss=step_at(stall_s, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
     assert 0.0 < run.losses[0] - stall_s < 1800.0
     assert not run.missing
 
 
 def test_a_loss_goes_on_over_the_silence() -> None:
-    run = Run(Scene(loss=step_at(SILENT_S - HOUR_S, 1.0, 2.0)), 10 * HOUR_S, silent_s=SILENT)
+    run = Run(Scene(loss=step_at(SILENT_S - HOUR_S, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
     assert len(run.losses) == 1
     assert run.observer.cooling_loss.standing
 
