@@ -69,8 +69,8 @@ def run(args: argparse.Namespace) -> int:
         return _write(url, config, args.out, charts_only=args.charts)
     except OSError as error:
         raise UsageError(
-            f"--out {args.out}: the page can't be written there ({error.strerror}); name a folder"
-            " that you may write to"
+            f"--out {args.out}: the page can't be written there ({error.strerror or error}); name a"
+            " folder that you may write to"
         ) from error
 
 

@@ -374,6 +374,31 @@ def test_a_watch_that_is_killed_or_hangs_is_mailed_and_started_again(
     assert ordeal.end().wrong == []
 
 
+def test_a_full_disk_silences_no_alarm_and_loses_nothing(ordeal: Ordeal, cabinet: Wire) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    heard = len(cabinet.messages)
+    machine.run(
+        "for size in 512M 64M 8M 1M 64K 4K; do number=0; while fallocate -l $size"
+        " /ballast-$size-$number 2>/dev/null; do number=$((number + 1)); done;"
+        " rm -f /ballast-$size-$number; done"
+    )
+    ordeal.wait_alarm(heard, "store-fault", "unacknowledged")
+    ordeal.wait_subject("keep its records")
+    full, mails = len(cabinet.messages), len(ordeal.smtp.messages)
+    ordeal.wait_alarm(full, "high", "unacknowledged")
+    ordeal.wait_subject("load", mails)
+    machine.until("test -s /run/cabinetwatch/pictures/fontlist-*", "pictures", PATIENCE_S)
+    assert "can't be written there" not in machine.journal()
+    machine.run("rm -f /ballast-*")
+    ordeal.wait_alarm(full, "store-fault", "returned")
+    free = len(cabinet.messages)
+    ordeal.wait_alarm(free, "high", "unacknowledged")
+    assert "Failed with result" not in machine.journal()
+
+    assert ordeal.end().wrong == []
+
+
 def test_the_weekly_mail_comes_at_its_hour(ordeal: Ordeal, cabinet: Wire) -> None:
     ordeal.cabinet = cabinet
     today = datetime.now(UTC).date()
