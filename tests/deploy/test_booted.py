@@ -399,6 +399,30 @@ def test_a_full_disk_silences_no_alarm_and_loses_nothing(ordeal: Ordeal, cabinet
     assert ordeal.end().wrong == []
 
 
+def test_a_computer_that_wakes_in_1970_goes_on_from_what_it_knows(
+    ordeal: Ordeal, cabinet: Wire
+) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    time.sleep(5.0)
+    machine.power_off()
+    ordeal.boot("1970-01-02T00:00:00")
+    clock = machine.run("date -u +%s").text
+    heard = len(cabinet.messages)
+    ordeal.wait_alarm(heard, "high", "unacknowledged")
+    machine.run(f"date -u -s @{int(time.time())}")
+    ordeal.wait_message(
+        heard, "the step to be told", lambda each: each.topic.endswith("clock-step")
+    )
+    found = ordeal.end()
+    print(f"its clock was at {clock}")
+
+    assert found.wrong == []
+    with open_store(ordeal.folder / "at-the-end" / "cabinetwatch" / "cabinetwatch.db") as store:
+        times = [reading.t for reading, _ in store.readings("counter")]
+    assert times == sorted(times)
+
+
 def test_the_weekly_mail_comes_at_its_hour(ordeal: Ordeal, cabinet: Wire) -> None:
     ordeal.cabinet = cabinet
     today = datetime.now(UTC).date()
