@@ -71,6 +71,13 @@ priorities = ["high", "medium", "low"]
 PEAKS = (
     "cd /sys/fs/cgroup/system.slice && grep . cabinetwatch*/memory.peak cabinetwatch*/memory.events"
 )
+GREEDY = """#!/bin/sh
+# Each tail is small enough for itself; together they are too much for the unit.
+for each in 1 2 3 4; do
+    head -c 150M /dev/zero | tail -c 150M | (sleep 60; cat >/dev/null) &
+done
+wait
+"""
 COPY_STORE = (
     'python3 -I -c "import sqlite3, sys;'
     f" sqlite3.connect('{STATE}/cabinetwatch.db').backup(sqlite3.connect(sys.argv[1]))\""
