@@ -68,9 +68,6 @@ priorities = ["high", "medium", "low"]
 
 [summary]
 """
-PEAKS = (
-    "cd /sys/fs/cgroup/system.slice && grep . cabinetwatch*/memory.peak cabinetwatch*/memory.events"
-)
 GREEDY = """#!/bin/sh
 # Each tail is small enough for itself; together they are too much for the unit.
 for each in 1 2 3 4; do
@@ -83,8 +80,6 @@ COPY_STORE = (
     f" sqlite3.connect('{STATE}/cabinetwatch.db').backup(sqlite3.connect(sys.argv[1]))\""
     " /run/copy.db && cat /run/copy.db && rm /run/copy.db"
 )
-
-
 INSTALL = "cd /src && PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels sh deploy/install.sh"
 
 
@@ -456,3 +451,46 @@ def of_week(smtp: MailDrop, words: str) -> Sequence[str]:
     """Give the subjects of the weekly summaries of a week that have come."""
     subjects = [str(mail.message["Subject"]) for mail in smtp.messages]
     return [each for each in subjects if "[Weekly summary]" in each and each.endswith(words)]
+
+
+def test_an_upgrade_cut_short_leaves_the_version_before(ordeal: Ordeal, cabinet: Wire) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    before = machine.run("readlink /opt/cabinetwatch/env").text
+    machine.begin(INSTALL)
+    packages = "/opt/cabinetwatch/env-*/lib/*/site-packages/sqlalchemy"
+    # Pip takes minutes of a machine that is busy.
+    machine.until(f"test $(ls -d {packages} | wc -l) = 2", "packages", 5 * PATIENCE_S)
+    time.sleep(random.Random(SEED).uniform(0.0, 20.0))
+    lost = ordeal.cut()
+    ordeal.boot()
+    print(f"{lost} blocks lost")
+    assert machine.run("readlink /opt/cabinetwatch/env").text == before
+    installed = f"{before.strip()}/lib/python3.11/site-packages/cabinetwatch"
+    machine.run(f"diff -r --exclude=__pycache__ /src/cabinetwatch {installed}")
+
+    heard = len(cabinet.messages)
+    machine.run(INSTALL)
+    ordeal.wait_online(heard)
+    assert machine.run("ls -d /opt/cabinetwatch/env-* | wc -l").text.strip() == "2"
+    assert ordeal.end().wrong == []
+
+
+def test_uninstall_leaves_configuration_and_data_alone(ordeal: Ordeal, cabinet: Wire) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    removed = machine.run("sh /src/deploy/uninstall.sh").text
+    assert "cleared cabinetwatch/watch" in removed
+    with wire(ordeal.broker.port, "house", session="later", password=PASSWORDS["house"]) as later:
+        later.mark()
+        assert [each.topic for each in later.messages if each.retain] == []
+    # With nothing to list it says so by its status.
+    units = machine.run("systemctl list-unit-files 'cabinetwatch*' --no-legend", check=False).text
+    assert units.strip() == ""
+    machine.run(f"test ! -e /opt/cabinetwatch -a -s {STATE}/cabinetwatch.db")
+    machine.run(
+        "test -s /etc/cabinetwatch/config.toml -a -s /etc/credstore/cabinetwatch.mqtt-password"
+    )
+    machine.power_off()
+    machine.boot()
+    assert machine.run("systemctl --failed --no-legend").text.strip() == ""
