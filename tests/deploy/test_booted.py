@@ -68,6 +68,7 @@ priorities = ["high", "medium", "low"]
 
 [summary]
 """
+GROUPS = "/sys/fs/cgroup/system.slice"
 GREEDY = """#!/bin/sh
 # Each tail is small enough for itself; together they are too much for the unit.
 for each in 1 2 3 4; do
@@ -494,3 +495,38 @@ def test_uninstall_leaves_configuration_and_data_alone(ordeal: Ordeal, cabinet: 
     machine.power_off()
     machine.boot()
     assert machine.run("systemctl --failed --no-legend").text.strip() == ""
+
+
+def test_memory_limits_end_a_greedy_program_and_leave_the_watch_alone(
+    ordeal: Ordeal, cabinet: Wire
+) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    machine.write("/usr/local/bin/greedy", GREEDY, "0755")
+    table = '\n[notify.command]\nargv = ["/usr/local/bin/greedy"]\ntimeout_s = 120\n'
+    machine.run("cat >>/etc/cabinetwatch/config.toml", f'{table}priorities = ["medium"]\n'.encode())
+    heard = len(cabinet.messages)
+    machine.run("systemctl restart cabinetwatch")
+    ordeal.wait_online(heard)
+    show = "systemctl show --value --property={} cabinetwatch"
+    process = machine.run(show.format("MainPID")).text
+    ended = f"grep -q '^oom_kill [1-9]' {GROUPS}/cabinetwatch.service/memory.events"
+    machine.until(ended, "the greedy program to be ended", PATIENCE_S)
+    heard, mails = len(cabinet.messages), len(ordeal.smtp.messages)
+    ordeal.wait_alarm(heard, "high", "unacknowledged")
+    ordeal.wait_subject("load", mails)
+    assert machine.run(show.format("MainPID")).text == process
+    assert machine.run(show.format("NRestarts")).text.strip() == "0"
+
+    machine.run("systemctl start cabinetwatch-guard")
+    time.sleep(30.0)
+    machine.run("rm -rf /run/cabinetwatch-failed/told")
+    failed = machine.begin("systemctl start cabinetwatch-failed")
+    ordeal.wait_subject("cabinetwatch.service", mails)
+    machine.wait(failed, "the mailer")
+    print(machine.run(f"cd {GROUPS} && grep . cabinetwatch*/memory.[ep]*").text)
+    for unit, limit_mb in (("cabinetwatch", 512), ("cabinetwatch-guard", 192)):
+        place = f"{GROUPS}/{unit}.service"
+        assert int(machine.run(f"cat {place}/memory.max").text) == limit_mb << 20
+        # The kernel lets a few pages more pass while it ends somebody.
+        assert int(machine.run(f"cat {place}/memory.peak").text) < (limit_mb + 1) << 20
