@@ -16,8 +16,11 @@ want_program systemd-analyze systemd
 case " $* " in
 *" --long "*)
     want_program debootstrap debootstrap
-    want_program qemu-system-x86_64 qemu-system-x86
+    want_program linux.uml user-mode-linux
+    want_program qemu-storage-daemon qemu-system-common
+    want_program insmod kmod
     want_program mkfs.ext4 e2fsprogs
+    want_program ip iproute2
     ;;
 esac
 install_missing

@@ -49,7 +49,7 @@ def page(args: argparse.Namespace) -> int:
         return _write_page(url, config, args.out, charts_only=args.charts)
     except OSError as error:
         raise UsageError(
-            f"--out {args.out}: the page can't be written there ({error.strerror}); name a folder"
+            f"--out {args.out}: the page can't be written there ({error.strerror or error}); name a folder"
             " that you may write to"
         ) from error
 
@@ -248,7 +248,7 @@ def _write_summary(
             path.write_bytes(data)
     except OSError as error:
         raise UsageError(
-            f"--out {folder}: the summary can't be written there ({error.strerror}); name a folder"
+            f"--out {folder}: the summary can't be written there ({error.strerror or error}); name a folder"
             " that you may write to"
         ) from error
     return [folder / name for name in files]
