@@ -17,8 +17,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from cabinetwatch.clock import to_datetime
-from cabinetwatch.text import counted
+from cabinetwatch.text import counted, to_datetime
 
 Numbers = NDArray[np.float64]
 

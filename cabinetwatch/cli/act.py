@@ -13,12 +13,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from cabinetwatch.cli.terminal import say
-from cabinetwatch.clock import SystemClock, to_rfc3339
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import Config
 from cabinetwatch.store.database import MemoryRecords, find_records, find_watch
 from cabinetwatch.store.replay import is_mute
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import UsageError
+from cabinetwatch.text import UsageError, to_rfc3339
 
 _ANSWER_WITHIN_S = 10.0
 _LOOK_EVERY_S = 0.1

@@ -13,7 +13,7 @@ from contextlib import closing, contextmanager
 from typing import NamedTuple
 
 from cabinetwatch.cli.terminal import print_table, say
-from cabinetwatch.clock import SystemClock, WatchTime, describe_duration
+from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.mqtt.decoding import Decoder, covers
@@ -26,7 +26,7 @@ from cabinetwatch.service.delivery_loop import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.place import NoStoreError, act_as_owner
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError, counted
+from cabinetwatch.text import StoreError, counted, describe_duration
 from cabinetwatch.watch.conditions.base import quantity
 
 _CONNECT_WITHIN_S = 10.0

@@ -14,7 +14,7 @@ from typing import NamedTuple, TextIO
 
 from cabinetwatch.cli.act import ask
 from cabinetwatch.cli.terminal import LeftOut, say
-from cabinetwatch.clock import SystemClock, WatchTime, to_rfc3339
+from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
 from cabinetwatch.mqtt import recording
 from cabinetwatch.service.offline import (
@@ -35,7 +35,7 @@ from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
-from cabinetwatch.text import StoreError, UsageError, counted
+from cabinetwatch.text import StoreError, UsageError, counted, to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 

@@ -27,7 +27,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cabinetwatch.cli.reports import write_summary
-from cabinetwatch.clock import RatedClock, from_rfc3339
+from cabinetwatch.clock import RatedClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.demo import fortnight, nodes
 from cabinetwatch.demo.fortnight import DEVICE as TRIAL_DEVICE
@@ -46,7 +46,7 @@ from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import CabinetwatchError, UsageError
+from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339
 from cabinetwatch.watch.configuration import load
 
 if TYPE_CHECKING:

@@ -14,14 +14,14 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from cabinetwatch.cli.terminal import say
-from cabinetwatch.clock import SystemClock, WatchTime, describe_duration, to_rfc3339
+from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
 from cabinetwatch.mqtt.backlog import Inbox
 from cabinetwatch.mqtt.draft import Heard, Survey, draft
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
 from cabinetwatch.mqtt.recording import Recorded, Recorder
 from cabinetwatch.mqtt.session import MqttSession
-from cabinetwatch.text import CabinetwatchError, UsageError, counted
+from cabinetwatch.text import CabinetwatchError, UsageError, counted, describe_duration, to_rfc3339
 
 if TYPE_CHECKING:
     from rich.table import Table

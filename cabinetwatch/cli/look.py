@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.cli.act import in_memory_sentence, open_records, open_where
 from cabinetwatch.cli.terminal import print_json, print_table, say, utc_minute
-from cabinetwatch.clock import Clock, SystemClock, describe_duration, from_rfc3339
+from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config
 from cabinetwatch.notify.words import learning_words
 from cabinetwatch.store.database import find_records
@@ -16,7 +16,7 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.replay import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import StoreError, counted
+from cabinetwatch.text import StoreError, counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
 from cabinetwatch.watch.events import AlarmState, Transition

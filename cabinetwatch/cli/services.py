@@ -10,7 +10,6 @@ from types import FrameType
 from typing import Self
 
 from cabinetwatch.cli.terminal import log_to_standard_error, say
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.session import RetainedError, clear_retained
@@ -21,7 +20,7 @@ from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.startup import FallbackStore, client_id_last
 from cabinetwatch.store.database import clear_leftovers, find_watch
 from cabinetwatch.store.place import DiskFaultError, WriterLock
-from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted
+from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted, describe_duration
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)

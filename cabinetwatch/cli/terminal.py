@@ -20,8 +20,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TextIO, TypeVar
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import from_datetime, from_rfc3339, parse_duration, to_datetime
-from cabinetwatch.text import UsageError, printable
+from cabinetwatch.text import (
+    UsageError,
+    from_datetime,
+    from_rfc3339,
+    parse_duration,
+    printable,
+    to_datetime,
+)
 from cabinetwatch.watch.trials import check_name
 
 if TYPE_CHECKING:

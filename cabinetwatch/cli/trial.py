@@ -27,7 +27,7 @@ from cabinetwatch.cli.terminal import (
     say,
     utc_minute,
 )
-from cabinetwatch.clock import SystemClock, to_datetime
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.charts import note_marks
 from cabinetwatch.report.trial_case import (
@@ -50,7 +50,7 @@ from cabinetwatch.store.database import signal_watch
 from cabinetwatch.store.place import as_root_again
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import ConfigError, UsageError
+from cabinetwatch.text import ConfigError, UsageError, to_datetime
 from cabinetwatch.trial.judgement import CAUTIONS, TrialFigures, check_intervals
 from cabinetwatch.trial.readings import EMPTY, Phase, Terms
 from cabinetwatch.watch.conditions import SPECS

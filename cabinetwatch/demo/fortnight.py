@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import from_datetime, to_datetime, to_rfc3339
 from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet, under_stairs
 from cabinetwatch.demo.nodes import INTERVAL_S, Instruments, instrument
+from cabinetwatch.text import from_datetime, to_datetime, to_rfc3339
 
 SEED = 7
 MOMENT_S = 60

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from cabinetwatch.clock import Clock, from_datetime, to_datetime
+from cabinetwatch.clock import Clock
 from cabinetwatch.demo.cabinet import Cabinet, Probe, under_stairs
+from cabinetwatch.text import from_datetime, to_datetime
 
 Payload = Callable[[], str | None]
 """What a topic carries at this instant; None publishes nothing."""

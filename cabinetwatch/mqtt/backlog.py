@@ -14,10 +14,10 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Generic, NamedTuple, TypeVar
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S
 from cabinetwatch.mqtt.link import Incoming, excerpt
 from cabinetwatch.store.records import HOUR_MS, Repeatable, Unreadable
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.events import Quality, Reading
 
 _log = logging.getLogger(__name__)

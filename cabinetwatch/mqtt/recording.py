@@ -21,12 +21,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self, TextIO
 
-from cabinetwatch.clock import from_instant, to_rfc3339
 from cabinetwatch.config.checking import among, nearest
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import excerpt
-from cabinetwatch.text import UsageError, counted
+from cabinetwatch.text import UsageError, counted, from_instant, to_rfc3339
 
 _LONGEST_LOOK = 4096
 # ISO 8601 as strftime's %z has it, which RFC 3339 has with a colon; some put a Z before it.

@@ -21,7 +21,6 @@ from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
-from cabinetwatch.clock import from_rfc3339, to_datetime
 from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
@@ -39,7 +38,7 @@ from cabinetwatch.notify.words import (
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import printable
+from cabinetwatch.text import from_rfc3339, printable, to_datetime
 from cabinetwatch.watch.conditions.base import kelvin
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 

@@ -12,10 +12,10 @@ from hashlib import blake2b
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import to_datetime
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind
+from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
 _LONGEST_REPEAT_S = 86_400.0

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import describe_duration, from_rfc3339, to_datetime
 from cabinetwatch.config.values import UNITS
+from cabinetwatch.text import describe_duration, from_rfc3339, to_datetime
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
 from cabinetwatch.watch.conditions import base

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock, describe_duration, from_rfc3339
+from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.words import (
@@ -33,7 +33,7 @@ from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import counted
+from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine

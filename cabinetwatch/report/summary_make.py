@@ -12,7 +12,6 @@ from itertools import pairwise
 from statistics import fmean, median
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
@@ -49,7 +48,7 @@ from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import StoreFollower, in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import ConfigError, UsageError
+from cabinetwatch.text import ConfigError, UsageError, describe_duration
 from cabinetwatch.thermal.derating import arrhenius_factor
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.conditions import named

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter, ValidationError
 
-from cabinetwatch.clock import from_datetime, to_datetime
+from cabinetwatch.text import from_datetime, to_datetime
 from cabinetwatch.watch.events import Entry, EntryKind
 
 WEEK_MS = 7 * 86_400_000

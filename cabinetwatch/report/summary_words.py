@@ -7,7 +7,6 @@ room for what a terminal shows, each has a section of its own. Pure.
 from collections.abc import Iterator, Sequence, Set
 from typing import NamedTuple
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.summary_week import (
     AlarmWeek,
@@ -19,7 +18,7 @@ from cabinetwatch.report.summary_week import (
     Week,
 )
 from cabinetwatch.report.words import STANDS, short_time, times
-from cabinetwatch.text import counted, printable
+from cabinetwatch.text import counted, describe_duration, printable
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState

@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from cabinetwatch.clock import describe_duration, to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
 from cabinetwatch.report.words import UNKNOWN, LogEntry, number, short_time, subjects_of
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import describe_duration, to_rfc3339
 from cabinetwatch.thermal.derating import altitude_lowering_k
 from cabinetwatch.trial.judgement import PhaseFigures, TrialFigures, analyse, threshold_c
 from cabinetwatch.trial.phases import (

@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import from_rfc3339, to_datetime
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import printable
+from cabinetwatch.text import from_rfc3339, printable, to_datetime
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from cabinetwatch.watch.trials import TrialBook
 

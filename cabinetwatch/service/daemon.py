@@ -14,7 +14,7 @@ from functools import partial
 from typing import Any
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock, SystemClock, WatchTime, describe_duration
+from cabinetwatch.clock import Clock, SystemClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
@@ -42,6 +42,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
 from cabinetwatch.store.records import Notice, Receipt
 from cabinetwatch.store.replay import running_since, warm_engine
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Transition
 

@@ -10,7 +10,6 @@ from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.mqtt.backlog import Inbox, Refused
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
 from cabinetwatch.notify.plan import plan
@@ -21,6 +20,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
 from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error

@@ -19,14 +19,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from cabinetwatch.clock import SystemClock, WatchTime, describe_duration
+from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import SystemMailer
 from cabinetwatch.notify.mail import SystemMail
 from cabinetwatch.service.parts import NETWORK_S, Notifier, Vital, Vitality
-from cabinetwatch.text import CabinetwatchError
+from cabinetwatch.text import CabinetwatchError, describe_duration
 
 _log = logging.getLogger(__name__)
 

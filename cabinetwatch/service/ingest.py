@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from cabinetwatch.clock import WatchTime, to_rfc3339
+from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.backlog import (
     Backlog,
@@ -16,6 +16,7 @@ from cabinetwatch.mqtt.backlog import (
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.store.records import Batch, Receipt, Repeatable
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.events import Quality, Reading
 
 _DAY_MS = 86_400_000

@@ -17,7 +17,6 @@ from itertools import islice
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.recording import FileReading, Problem, Recorded
@@ -30,7 +29,7 @@ from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
-from cabinetwatch.text import CabinetwatchError, UsageError
+from cabinetwatch.text import CabinetwatchError, UsageError, to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.devices import LEARNT_FROM
 from cabinetwatch.watch.engine import Engine

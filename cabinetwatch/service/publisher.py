@@ -13,11 +13,10 @@ from typing import Annotated, Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from cabinetwatch.clock import parse_duration, to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS
-from cabinetwatch.text import UsageError, printable
+from cabinetwatch.text import UsageError, parse_duration, printable, to_rfc3339
 from cabinetwatch.watch.engine import Engine
 
 _log = logging.getLogger(__name__)

@@ -15,14 +15,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.clock import Clock, to_rfc3339
+from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.database import RunningWatch, find_watch
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
 from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import ConfigError, StoreError, rounded
+from cabinetwatch.text import ConfigError, StoreError, rounded, to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
 from cabinetwatch.watch.events import (

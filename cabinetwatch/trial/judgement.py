@@ -13,8 +13,7 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from cabinetwatch.clock import describe_duration, to_rfc3339
-from cabinetwatch.text import UsageError, rounded
+from cabinetwatch.text import UsageError, describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import (
     DeratingCurve,
     arrhenius_factor,

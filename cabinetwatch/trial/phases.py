@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cabinetwatch.clock import describe_duration
+from cabinetwatch.text import describe_duration
 from cabinetwatch.trial.fit import MIDDLE_68, Hypotheses, Settling, TimeConstant, settle
 from cabinetwatch.trial.readings import (
     COVERAGE_FACTOR,

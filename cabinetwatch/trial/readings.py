@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from cabinetwatch.clock import describe_duration
-from cabinetwatch.text import CabinetwatchError, counted
+from cabinetwatch.text import CabinetwatchError, counted, describe_duration
 
 Floats = NDArray[np.float64]
 Name = Literal["before", "after"]

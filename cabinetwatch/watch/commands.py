@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from cabinetwatch.clock import describe_duration, from_rfc3339
-from cabinetwatch.text import printable
+from cabinetwatch.text import describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import AlarmState

@@ -4,9 +4,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from cabinetwatch.clock import describe_duration, to_rfc3339
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import rounded
+from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, fields
 from enum import IntEnum, StrEnum
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import from_rfc3339, to_rfc3339
+from cabinetwatch.text import from_rfc3339, to_rfc3339
 
 
 class Quality(IntEnum):

@@ -7,11 +7,10 @@ from dataclasses import asdict, dataclass
 from math import exp, nan
 from typing import Any
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
-from cabinetwatch.text import rounded
+from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
 

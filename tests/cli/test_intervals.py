@@ -6,9 +6,8 @@ from typing import cast
 import pytest
 
 from cabinetwatch.cli.terminal import interval
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import UsageError
+from cabinetwatch.text import UsageError, from_rfc3339
 
 
 def read_interval(text: str, timezone: str) -> tuple[int, int]:

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.mqtt.recording import Recorded, to_line
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Reading
 from tests.cli.recorded_day import keep, run, write_config

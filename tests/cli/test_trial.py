@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.demo.fortnight import INVENTED, Phases, write_trial_record
+from cabinetwatch.text import from_rfc3339
 from tests.cli.demonstration import CONFIGURATION
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.demo.fortnight import Phases, write_trial_record
 from cabinetwatch.report.trial_case import Case, judge_case, with_stored_readings
 from cabinetwatch.report.trial_page import draw_charts
@@ -20,6 +19,7 @@ from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower, pack_state
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.trial.fit import Settling, settle
 from cabinetwatch.trial.readings import Profile, Terms
 from cabinetwatch.watch.configuration import load

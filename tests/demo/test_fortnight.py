@@ -6,10 +6,10 @@ from itertools import islice
 
 import pytest
 
-from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import fortnight
 from cabinetwatch.demo.fortnight import fortnight_configuration_text
 from cabinetwatch.demo.nodes import TIME_ZONE
+from cabinetwatch.text import from_datetime, to_datetime
 
 DAY_MS = 86_400_000
 

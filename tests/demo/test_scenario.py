@@ -5,10 +5,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import configuration_text
 from cabinetwatch.demo.nodes import WatchMessage
+from cabinetwatch.text import from_datetime, to_datetime
 
 
 def at(text: str) -> int:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.delivery import Attempt, Fault, Refusal
 from cabinetwatch.notify.plan import plan, plan_test
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,

@@ -4,10 +4,10 @@ import doctest
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.config.values import UNITS
 from cabinetwatch.notify import words as labels
 from cabinetwatch.notify.words import Figure, figures, label, local_time, written
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.devices import LABELS
 

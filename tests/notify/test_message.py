@@ -12,13 +12,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.clock import to_datetime
 from cabinetwatch.config import Config
 from cabinetwatch.config.loading import SYSTEM_FILE
 from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_digest, plan_repeat, plan_test
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (

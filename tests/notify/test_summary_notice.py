@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.channels import EmailChannel, NotComposedError
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.notify.plan import QuietHours, plan_summary
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.notify.world import mail_world, many

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.report.charts import alarm_marks, curve_of, draw_charts, note_marks
 from cabinetwatch.report.page import CHARTS, MANIFEST, SPANS, chart_name
 from cabinetwatch.report.words import LogEntry, operator_log
 from cabinetwatch.store.codecs import Bucket, Tier
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from tests.support.fortnight import transition
 from tests.support.house import DAY_MS, House, build, temperature_c, threshold_c

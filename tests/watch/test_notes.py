@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftObserver
 from cabinetwatch.watch.commands import CommandResult
 from cabinetwatch.watch.events import EntryKind

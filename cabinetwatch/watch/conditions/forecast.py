@@ -11,10 +11,9 @@ from typing import Any, ClassVar
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import counted, rounded
+from cabinetwatch.text import counted, describe_duration, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
 from cabinetwatch.watch.conditions.base import (
     HeadingCondition,

@@ -11,11 +11,10 @@ from typing import Any, ClassVar, NamedTuple
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import common_levels
-from cabinetwatch.text import counted, rounded
+from cabinetwatch.text import counted, describe_duration, rounded
 from cabinetwatch.thermal.humidity import dew_point_c
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,

@@ -10,9 +10,8 @@ from typing import Any, ClassVar
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
-from cabinetwatch.text import counted, printable
+from cabinetwatch.text import counted, describe_duration, printable
 from cabinetwatch.watch.conditions.base import Condition, SiteCondition, with_defaults
 from cabinetwatch.watch.conditions.sensor import AmbientLost, Silent, Stuck
 from cabinetwatch.watch.events import Entry, EntryKind
