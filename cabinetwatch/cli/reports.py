@@ -248,8 +248,8 @@ def _write_summary(
             path.write_bytes(data)
     except OSError as error:
         raise UsageError(
-            f"--out {folder}: the summary can't be written there ({error.strerror or error}); name a"
-            " folder that you may write to"
+            f"--out {folder}: the summary can't be written there ({error.strerror or error}); name"
+            " a folder that you may write to"
         ) from error
     return [folder / name for name in files]
 
