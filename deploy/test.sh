@@ -16,8 +16,11 @@ want_program systemd-analyze systemd
 case " $* " in
 *" --long "*)
     want_program debootstrap debootstrap
-    want_program qemu-system-x86_64 qemu-system-x86
+    want_program linux.uml user-mode-linux
+    want_program qemu-storage-daemon qemu-system-common
+    want_program insmod kmod
     want_program mkfs.ext4 e2fsprogs
+    want_program ip iproute2
     ;;
 esac
 install_missing
@@ -39,9 +42,9 @@ case " $* " in
     ;;
 esac
 
-# Most tests wait for a broker, a mail server or a browser: three at once fill two cores. Files go out
+# Most tests wait for a broker, a mail server or a browser: six at once fill two cores. Files go out
 # whole; the long ones, which go first, keep a core busy for most of an hour.
-shares="-n 3"
+shares="-n 6"
 case " $* " in *" --long "*) shares="-n 2 --no-loadscope-reorder" ;; esac
 say "pytest"
 # shellcheck disable=SC2086 # several words on purpose

@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cabinetwatch.clock import from_instant, from_rfc3339, to_datetime, to_rfc3339
+from cabinetwatch.text import from_instant, from_rfc3339, to_datetime, to_rfc3339
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Draws a picture, and finishes its SVG: the one place that knows matplotlib.
+"""Draws a picture as SVG or PNG: the one place that knows matplotlib.
 
 A figure with axes costs 20 to 70 ms; lines and texts put straight on the figure, a few. So the
 scales are our own, and one figure is used again and again. One thread draws at a time.
@@ -31,102 +31,77 @@ from cabinetwatch.charts.picture import (
     AlarmMark,
     Box,
     Line,
-    NoteMark,
     Numbers,
     Picture,
-    Shade,
     frame_of,
     mark_names,
     spread,
     time_ticks,
 )
 
-_NAMES = {colour: name for name, colour in LIGHT.items()}
-_COLOUR = re.compile(r"#[0-9a-f]{6}\b")
-_OPENING = re.compile(r"<svg\b[^>]*>")
-_STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
-_ID = re.compile(r'\b(id)="([^"]*)"')
-_REFERENCE = re.compile(r'(url\(|href=")#')
-_FAMILY = re.compile(r"font-family: [^;\"]*")
-_FONT = "system-ui,-apple-system,'Segoe UI',Roboto,Helvetica,Arial,sans-serif"
-DARK_RULES = "".join(f"--{name}:{colour};" for name, colour in DARK.items())
-
-
-def finish(drawn: str, title: str, description: str) -> str:
-    """Give the SVG as it is written to a file.
-
-    Args:
-        drawn: by matplotlib, in the light colours, with texts as texts.
-        title: What the picture is.
-        description: What it shows, with its figures, for those who don't see it.
-    """
-    body = drawn[drawn.index("<svg") :]
-    opening = _OPENING.match(body)
-    if opening is None:
-        raise ValueError("this is no SVG")
-    rest = _COLOUR.sub(_by_name, body[opening.end() :])
-    # Text is set in the reader's own font; the one it was measured in need not be there.
-    rest = _FAMILY.sub(f"font-family: {_FONT}", rest)
-    return (
-        '<?xml version="1.0" encoding="utf-8"?>\n'
-        + _named(opening.group())
-        + f'<title id="title">{escape(title)}</title><desc id="desc">{escape(description)}</desc>'
-        + f"<style>@media (prefers-color-scheme:dark){{:root{{{DARK_RULES}}}}}</style>"
-        + rest
-    )
-
-
-def inlined(svg: str, prefix: str) -> str:
-    """Give a finished SVG as part of a page: without a head and a style of its own.
-
-    The page gives the dark colours (`DARK_RULES`). IDs get a prefix, so that several can stand on
-    one page.
-    """
-    body = _STYLE.sub("", svg[svg.index("<svg") :])
-    body = _ID.sub(rf'\1="{prefix}-\2"', body)
-    body = _REFERENCE.sub(rf"\1#{prefix}-", body)
-    labelled = f'aria-labelledby="{prefix}-title {prefix}-desc"'
-    return body.replace('aria-labelledby="title desc"', labelled)
-
-
-def _by_name(match: re.Match[str]) -> str:
-    colour = match.group()
-    name = _NAMES.get(colour)
-    return colour if name is None else f"var(--{name},{colour})"
-
-
-def _named(opening: str) -> str:
-    return opening[:-1] + ' role="img" aria-labelledby="title desc">'
-
-
 WIDTH, HEIGHT = 400, 250
 """In points, which are the units of the SVG: as wide as a phone."""
+
+MOST_MARKS_NAMED = 8
+DARK_RULES = "".join(f"--{name}:{colour};" for name, colour in DARK.items())
 
 _TEXT_PT = 12.0
 _SMALL_PT = 11.0
 _LABEL_GAP = 14.0
 _BAND_OPACITY = 0.22
-_ALARM_HEIGHT = 5.0
 _SHADE_OPACITY = 0.45
+_ALARM_HEIGHT = 5.0
 _COLOURS = 64
-MOST_MARKS_NAMED = 8
 
-_drawing = threading.Lock()
+_FONT = "system-ui,-apple-system,'Segoe UI',Roboto,Helvetica,Arial,sans-serif"
 _SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "cabinetwatch",
     "path.simplify": True,
 }
+_FIGURE = Figure(figsize=(WIDTH / 72, HEIGHT / 72), dpi=72, facecolor="#ffffff")
+_FIGURE.patch.set_visible(False)
+_drawing = threading.Lock()
 
 
 def draw_svg(picture: Picture) -> str:
     """Draw for the page: an SVG that follows the reader's light or dark setting."""
     out = StringIO()
     with _drawing, mpl.rc_context(_SETTINGS):
-        _Drawing(picture).onto(_FIGURE)
+        _Drawing(picture)
         no_metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         FigureCanvasSVG(_FIGURE).print_svg(out, metadata=no_metadata)  # type: ignore[no-untyped-call]
-    return finish(out.getvalue(), picture.title, picture.description)
+    head, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
+    del head
+    names = {colour: name for name, colour in LIGHT.items()}
+
+    def by_name(match: re.Match[str]) -> str:
+        colour = match.group()
+        return f"var(--{names[colour]},{colour})" if colour in names else colour
+
+    body = re.sub(r"#[0-9a-f]{6}\b", by_name, body)
+    # Text is set in the reader's own font; the one it was measured in need not be there.
+    body = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONT}", body)
+    return (
+        '<?xml version="1.0" encoding="utf-8"?>\n'
+        f'{opening} role="img" aria-labelledby="title desc">'
+        f'<title id="title">{escape(picture.title)}</title>'
+        f'<desc id="desc">{escape(picture.description)}</desc>'
+        f"<style>@media (prefers-color-scheme:dark){{:root{{{DARK_RULES}}}}}</style>{body}"
+    )
+
+
+def inlined(svg: str, prefix: str) -> str:
+    """Give a drawn SVG as part of a page: without a head and a style of its own.
+
+    The page gives the dark colours (`DARK_RULES`). IDs get a prefix, so that several can stand on
+    one page.
+    """
+    body = re.sub(r"<style>.*?</style>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
+    body = re.sub(r'\bid="([^"]*)"', rf'id="{prefix}-\1"', body)
+    body = re.sub(r'(url\(|href=")#', rf"\1#{prefix}-", body)
+    labelled = f'aria-labelledby="{prefix}-title {prefix}-desc"'
+    return body.replace('aria-labelledby="title desc"', labelled)
 
 
 def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
@@ -136,7 +111,7 @@ def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
     """
     out = BytesIO()
     with _drawing:
-        _Drawing(picture).onto(_FIGURE)
+        _Drawing(picture)
         _FIGURE.dpi = 72 * scale
         _FIGURE.patch.set_visible(True)
         try:
@@ -152,120 +127,95 @@ def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
     return out.getvalue()
 
 
-_FIGURE = Figure(figsize=(WIDTH / 72, HEIGHT / 72), dpi=72, facecolor="#ffffff")
-_FIGURE.patch.set_visible(False)
-
-
 class _Drawing:
-    """One picture on its way onto the figure. Places are in points from the lower left corner."""
+    """One picture on the figure, drawn from the back to the front."""
 
     def __init__(self, picture: Picture) -> None:
-        self._picture = picture
+        self._picture, self._timeline = picture, picture.timeline
         self._frame = frame_of(picture, Box(36, 24, WIDTH - 84, HEIGHT - 26))
-
-    def onto(self, figure: Figure) -> None:
-        """Clear the figure and draw."""
-        figure.clear()
-        self._figure = figure
+        self._box = self._frame.box
+        _FIGURE.clear()
         # Follows the resolution: 72 points are an inch.
-        self._points = Affine2D().scale(1 / 72) + figure.dpi_scale_trans
-        for shade in self._picture.shades:
-            self._shade(shade)
+        self._points = Affine2D().scale(1 / 72) + _FIGURE.dpi_scale_trans
+        self._shades()
         self._scales()
-        for alarm in self._picture.alarms:
-            self._alarm(alarm)
-        for note in self._picture.notes:
-            self._note(note)
-        self._name_marks()
-        for line in self._picture.lines:
+        self._marks()
+        for line in picture.lines:
             self._line(line)
         self._labels()
 
-    def _shade(self, shade: Shade) -> None:
-        box, frame = self._frame.box, self._frame
-        left, right = float(frame.x(shade.from_utc_ms)), float(frame.x(shade.to_utc_ms))
-        corners = [left, right, right, left], [box.bottom, box.bottom, box.top, box.top]
-        self._fill(*corners, RULE, _SHADE_OPACITY)
-        self._text((left + right) / 2, box.top + 4, shade.text, INK, ha="center", size=_SMALL_PT)
+    def _shades(self) -> None:
+        box = self._box
+        for shade in self._timeline.shades:
+            left, right = (self._frame.x(at) for at in (shade.from_utc_ms, shade.to_utc_ms))
+            self._bar(Box(left, box.bottom, right, box.top), RULE, _SHADE_OPACITY)
+            middle = (left + right) / 2
+            self._text(middle, box.top + 4, shade.text, INK, ha="center", size=_SMALL_PT)
 
     def _scales(self) -> None:
-        box, frame = self._frame.box, self._frame
+        box, frame = self._box, self._frame
         for tick in frame.ticks:
             y = frame.y(tick.at)
             self._stroke([box.left, box.right], [y, y], RULE, 0.8)
             self._text(box.left - 5, y, tick.text, QUIET, ha="right", va="center")
         self._text(2, HEIGHT - 5, self._picture.unit, QUIET, va="top")
-        span = self._picture.from_utc_ms, self._picture.to_utc_ms
-        for tick in time_ticks(*span, self._picture.timezone):
-            x = float(frame.x(tick.at))
+        for tick in time_ticks(self._timeline):
+            x = frame.x(tick.at)
             self._stroke([x, x], [box.bottom, box.bottom - 4], QUIET, 0.8)
             # At the edges the words would leave the picture.
-            half = 3.2 * len(tick.text)
-            ha = "left" if x < half else "center"
+            ha = "left" if x < 3.2 * len(tick.text) else "center"
             self._text(x, box.bottom - 7, tick.text, QUIET, ha=ha, va="top")
         self._stroke([box.left, box.right], [box.bottom, box.bottom], QUIET, 0.8)
 
+    def _marks(self) -> None:
+        """Mark alarms above and notes across, and name the first of each."""
+        box, top = self._box, self._box.top + 2
+        alarms, notes = self._timeline.alarms, self._timeline.notes
+        for alarm in alarms:
+            left, to_utc_ms = self._left_of(alarm), alarm.to_utc_ms
+            right = box.right if to_utc_ms is None else self._frame.x(to_utc_ms)
+            self._stroke([left, left], [box.bottom, top], alarm.priority, 0.9)
+            bar = Box(left, top, max(left + 2.0, right), top + _ALARM_HEIGHT)
+            self._bar(bar, alarm.priority, 1.0)
+        places = [self._frame.x(note.utc_ms) for note in notes]
+        for x in places:
+            self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
+        lefts = [self._left_of(alarm) for alarm in alarms[:MOST_MARKS_NAMED]]
+        for first, x, name in mark_names("A", lefts, WIDTH):
+            colour = alarms[first].priority
+            self._text(x, top + _ALARM_HEIGHT + 2, name, colour, va="bottom", size=_SMALL_PT)
+        beside = [x + 2 for x in places[:MOST_MARKS_NAMED]]
+        for _, x, name in mark_names("N", beside, box.right):
+            self._text(x, box.bottom + 2, name, INK, va="bottom", size=_SMALL_PT)
+
+    def _left_of(self, alarm: AlarmMark) -> float:
+        return max(self._box.left, self._frame.x(alarm.from_utc_ms))
+
     def _line(self, line: Line) -> None:
-        frame, curve = self._frame, line.curve
+        curve, frame = line.curve, self._frame
         if not curve.known:
             return
-        x = frame.x(curve.utc_ms)
+        x, y = frame.x(curve.utc_ms), frame.y(curve.mean)
+        pieces = _unbroken(curve.mean)
         if line.band:
-            for piece in _unbroken(curve.mean):
+            for piece in pieces:
                 edge = np.concatenate([curve.high[piece], curve.low[piece][::-1]])
                 across = np.concatenate([x[piece], x[piece][::-1]])
                 self._fill(across, frame.y(edge), line.role, _BAND_OPACITY)
-        width, dashes = STROKES[line.role]
-        self._stroke(x, frame.y(curve.mean), line.role, width, dashes)
-        for piece in _unbroken(curve.mean):
+        self._stroke(x, y, line.role, *STROKES[line.role])
+        for piece in pieces:
             if piece.stop - piece.start == 1:
-                self._dot(float(x[piece][0]), float(frame.y(curve.mean[piece])[0]), line.role)
+                at, height = float(x[piece][0]), float(y[piece][0])
+                self._stroke([at - 1, at + 1], [height, height], line.role, 2.0)
 
     def _labels(self) -> None:
         """Name each line at its end, moved apart where two would touch."""
-        named = []
-        for line in self._picture.lines:
-            known = line.curve.mean[np.isfinite(line.curve.mean)]
-            if len(known):
-                named.append((float(self._frame.y(float(known[-1]))), line))
-        box = self._frame.box
-        places = spread([y for y, _ in named], _LABEL_GAP, box.bottom + 4, box.top - 4)
-        for (y, line), place in zip(named, places, strict=True):
-            beyond = "↑ " if y > box.top + 1 else ""
-            self._text(box.right + 6, place, beyond + line.label, line.role, va="center")
-
-    def _alarm(self, alarm: AlarmMark) -> None:
-        box, to_utc_ms = self._frame.box, alarm.to_utc_ms
-        left = self._left_of(alarm)
-        right = box.right if to_utc_ms is None else float(self._frame.x(to_utc_ms))
-        right = max(left + 2.0, right)
-        top = box.top + 2
-        self._stroke([left, left], [box.bottom, top], alarm.priority, 0.9)
-        self._fill(
-            [left, right, right, left],
-            [top, top, top + _ALARM_HEIGHT, top + _ALARM_HEIGHT],
-            alarm.priority,
-            1.0,
-        )
-
-    def _note(self, note: NoteMark) -> None:
-        box, x = self._frame.box, float(self._frame.x(note.utc_ms))
-        self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
-
-    def _left_of(self, alarm: AlarmMark) -> float:
-        return max(self._frame.box.left, float(self._frame.x(alarm.from_utc_ms)))
-
-    def _name_marks(self) -> None:
-        """Name alarms above and notes below, the first of each."""
-        box = self._frame.box
-        alarms = self._picture.alarms[:MOST_MARKS_NAMED]
-        above = box.top + 2 + _ALARM_HEIGHT + 2
-        lefts = [self._left_of(alarm) for alarm in alarms]
-        for first, x, name in mark_names("A", lefts, WIDTH):
-            self._text(x, above, name, alarms[first].priority, va="bottom", size=_SMALL_PT)
-        beside = [float(self._frame.x(note.utc_ms)) + 2 for note in self._picture.notes]
-        for _, x, name in mark_names("N", beside[:MOST_MARKS_NAMED], box.right):
-            self._text(x, box.bottom + 2, name, INK, va="bottom", size=_SMALL_PT)
+        named = [line for line in self._picture.lines if line.curve.known]
+        ends = [self._frame.y(line.curve.last) for line in named]
+        places = spread(ends, _LABEL_GAP, self._box.bottom + 4, self._box.top - 4)
+        for line, y, place in zip(named, ends, places, strict=True):
+            beyond = "↑ " if y > self._box.top + 1 else ""
+            self._text(self._box.right + 6, place, beyond + line.label, line.role, va="center")
 
     # What the figure takes.
 
@@ -277,33 +227,23 @@ class _Drawing:
         width: float,
         dashes: tuple[float, ...] = (),
     ) -> None:
-        line = Line2D(
-            x,
-            y,
-            color=LIGHT[colour],
-            linewidth=width,
-            solid_joinstyle="round",
-            transform=self._points,
-        )
+        line = Line2D(x, y, color=LIGHT[colour], linewidth=width, transform=self._points)
+        line.set_solid_joinstyle("round")
         if dashes:
             line.set_linestyle((0, dashes))
-        self._figure.add_artist(line)
+        _FIGURE.add_artist(line)
+
+    def _bar(self, box: Box, colour: str, opacity: float) -> None:
+        left, bottom, right, top = box
+        self._fill([left, right, right, left], [bottom, bottom, top, top], colour, opacity)
 
     def _fill(
         self, x: Numbers | list[float], y: Numbers | list[float], colour: str, opacity: float
     ) -> None:
-        self._figure.add_artist(
-            Polygon(
-                np.column_stack([x, y]),
-                facecolor=LIGHT[colour],
-                alpha=opacity,
-                linewidth=0,
-                transform=self._points,
-            )
-        )
-
-    def _dot(self, x: float, y: float, colour: str) -> None:
-        self._stroke([x - 1, x + 1], [y, y], colour, 2.0)
+        corners = np.column_stack([x, y])
+        fill = Polygon(corners, facecolor=LIGHT[colour], alpha=opacity, linewidth=0)
+        fill.set_transform(self._points)
+        _FIGURE.add_artist(fill)
 
     def _text(
         self,
@@ -316,19 +256,9 @@ class _Drawing:
         va: str = "baseline",
         size: float = _TEXT_PT,
     ) -> None:
-        self._figure.add_artist(
-            Text(
-                x,
-                y,
-                words,
-                color=LIGHT[colour],
-                fontsize=size,
-                ha=ha,
-                va=va,
-                transform=self._points,
-                parse_math=False,
-            )
-        )
+        text = Text(x, y, words, color=LIGHT[colour], ha=ha, va=va, fontsize=size)
+        text.set(transform=self._points, parse_math=False)
+        _FIGURE.add_artist(text)
 
 
 def _unbroken(values: Numbers) -> list[slice]:

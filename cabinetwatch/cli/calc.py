@@ -1,71 +1,277 @@
-"""The bench sums behind a change: airflow, life, sound, dew point."""
+"""`cabinetwatch calc`: the bench sums behind a change: fan, airflow, life, sound, dew point."""
 
 import argparse
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
 
-from cabinetwatch.cli.calc_fan import FAN_HELP, calculate_fan, configure_fan
-from cabinetwatch.cli.terminal import BenchResult, Figure, number, positive, show, temperature
-from cabinetwatch.clock import parse_duration
+from cabinetwatch.cli.terminal import print_json, print_table, say
 from cabinetwatch.text import UsageError
-from cabinetwatch.thermal.derating import (
-    BOLTZMANN_EV_K,
-    DEFAULT_ACTIVATION_ENERGY_EV,
-    arrhenius_factor,
-    bearing_life_h,
-    capacitor_life_h,
-    ten_degree_factor,
-)
-from cabinetwatch.thermal.fan import (
-    CFM_PER_M3_S,
-    HEAT_CAPACITY_J_KGK,
-    M3_H_PER_M3_S,
-    density_kg_m3,
-    flow_m3_s,
-    mean_level_db,
-    rise_k,
-    speed_change_db,
-    sum_level_db,
-    without_background_db,
-)
-from cabinetwatch.thermal.humidity import (
-    ICE,
-    WATER,
-    check_air,
-    dew_point_c,
-    frost_point_c,
-    warmed_humidity_percent,
-)
-
-AIRFLOW_HELP = "the flow of air for a heat load and a permitted rise, or the rise for a flow"
-_COLDEST_C = -40.0
-_HOTTEST_C = 90.0
+from cabinetwatch.thermal import derating, fan, humidity
 
 
-def configure_airflow(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
-    parser.add_argument("--heat", type=positive, required=True, metavar="W", help="heat in W")
-    wanted = parser.add_mutually_exclusive_group(required=True)
-    wanted.add_argument("--rise", type=positive, metavar="K", help="permitted rise of the air in K")
-    wanted.add_argument("--flow-m3h", type=positive, metavar="FLOW", help="a flow in m3/h")
-    wanted.add_argument("--flow-cfm", type=positive, metavar="FLOW", help="a flow in ft3/min")
-    parser.add_argument(
-        "--altitude",
-        type=number,
-        default=0.0,
-        metavar="M",
-        help="height above the sea (default: 0)",
-    )
-    parser.add_argument(
-        "--air", type=number, default=20.0, metavar="C", help="air at the fan, °C (default: 20)"
-    )
-
-
-def calculate_airflow(args: argparse.Namespace) -> BenchResult:
-    """Calculate.
+def run(args: argparse.Namespace) -> int:
+    """Calculate and print formula, source, inputs and answer.
 
     Raises:
-        ValueError: figures out of range.
+        UsageError: figures that make no sense, in one sentence.
     """
-    if not _COLDEST_C <= args.air <= _HOTTEST_C:
+    calculate = {
+        "fan": _fan,
+        "airflow": _airflow,
+        "life": _life,
+        "sound": _sound,
+        "dew-point": _dew_point,
+    }[args.calculation]
+    try:
+        answer = calculate(args)
+    except ValueError as error:
+        raise UsageError(f"calc {args.calculation}: {error}") from error
+    _show(answer, as_json=args.json)
+    return 0
+
+
+class Figure(NamedTuple):
+    """One quantity: its key in JSON (with the unit as suffix), its name for people, value, unit."""
+
+    key: str
+    name: str
+    value: float | str
+    unit: str = ""
+
+    @property
+    def text(self) -> str:
+        """The value with its unit, four digits; powers of ten only where it would be long.
+
+        >>> Figure("life_h", "life", 90509.7, "h").text, Figure("life_h", "life", 1.64e10).text
+        ('90510 h', '1.64e+10')
+        """
+        written = self.value
+        if not isinstance(written, str):
+            written = f"{self.value:z.4g}"
+            if 1e4 <= abs(float(self.value)) < 1e9:
+                written = f"{float(written):z.0f}"
+        return f"{written} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True)
+class BenchResult:
+    """What is printed. `notes` say what the sum can't, `cautions` where hands get hurt."""
+
+    calculation: str
+    formula: str
+    source: str
+    inputs: list[Figure]
+    results: list[Figure]
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse an answer that is no number.
+
+        Raises:
+            ValueError: an input was so large or so small that the sum left the numbers.
+        """
+        for figure in self.results:
+            if isinstance(figure.value, float) and not math.isfinite(figure.value):
+                raise ValueError(
+                    f"with these figures the answer ({figure.name}) is beyond all numbers; check"
+                    " their units"
+                )
+
+
+def _show(answer: BenchResult, *, as_json: bool) -> None:
+    """Print an answer."""
+    if as_json:
+        print_json(
+            {
+                "calculation": answer.calculation,
+                "formula": answer.formula,
+                "source": answer.source,
+                "inputs": {figure.key: figure.value for figure in answer.inputs},
+                "answer": {figure.key: figure.value for figure in answer.results},
+                "notes": list(answer.notes),
+                "cautions": list(answer.cautions),
+            }
+        )
+        return
+    say(f"Formula: {answer.formula}")
+    say(f"Source:  {answer.source}")
+    print_table(("given", "", "key"), [(f.name, f.text, f.key) for f in answer.inputs])
+    print_table(("answer", "", "key"), [(f.name, f.text, f.key) for f in answer.results])
+    for note in answer.notes:
+        say(f"Note: {note}")
+    for caution in answer.cautions:
+        say(f"CAUTION: {caution}")
+
+
+_HIGHEST_V = 60.0
+_FAN_CAUTIONS = (
+    (
+        "A slowed fan must be SEEN to start from cold, at this voltage, several times, and again"
+        " after a power cut: it needs more voltage to start than to keep turning."
+    ),
+    (
+        "The resistor is hot at its dissipation, and hotter when the fan is stuck: keep it in the"
+        " airflow, away from plastic and cables, and buy at least twice the rating."
+    ),
+    (
+        "Work with the gear unplugged. Opened gear holds mains voltage and charged capacitors; the"
+        " fan of a power supply or UPS is for licensed people."
+    ),
+)
+_FAN_NOTES = (
+    (
+        "Speed is taken to follow the fan's voltage in proportion (common practice, no source); a"
+        " fan that is driven by PWM or limits its own speed does not."
+    ),
+    "Prove it: run a trial, and set min_fan_rpm where the fan reports its speed.",
+)
+
+
+def _fan(args: argparse.Namespace) -> BenchResult:
+    if args.supply > _HIGHEST_V:
+        raise ValueError(f"a supply of {args.supply:zg} V is no DC fan's (up to {_HIGHEST_V:zg} V)")
+    if args.speed is not None and args.speed >= 100:
+        raise ValueError(
+            f"a resistor can't bring a fan to {args.speed:zg} % of its speed; give less"
+        )
+    if args.start is not None and args.start >= args.supply:
+        raise ValueError("a fan that needs the whole supply to start can't have a resistor")
+    models, full_v, known = _models(args)
+    inputs = [Figure("supply_v", "supply", args.supply, "V"), *known]
+    results: list[Figure] = []
+    if args.resistor is not None:
+        resistance = sum(args.resistor)
+        fan.check_resistor(models, args.supply, resistance, full_v)
+        inputs.append(Figure("resistor_ohm", "resistor, in all", resistance, "ohm"))
+    else:
+        wanted_v = args.voltage
+        if wanted_v is None:
+            wanted_v = args.supply * args.speed / 100
+            inputs.append(Figure("wanted_percent", "wanted speed", args.speed, "%"))
+        else:
+            inputs.append(Figure("wanted_v", "wanted at the fan", args.voltage, "V"))
+        resistance = _choose(args, models, wanted_v, results)
+    points = _points(models, args.supply, resistance)
+    results += _behind(points, args.supply)
+    start_v, notes = args.start or fan.START_PART * args.supply, list(_FAN_NOTES)
+    most_w = max(point.dissipation_w for _, point in points)
+    name = f"rating to buy: {fan.RATING_FACTOR:zg} times the highest, rounded up"
+    results += [
+        Figure("dissipation_w", "resistor's heat, highest of the models", most_w, "W"),
+        Figure("rating_w", name, fan.rating_to_buy_w(most_w), "W"),
+    ]
+    results.append(Figure("start_v", "voltage it needs to start", start_v, "V"))
+    lowest_v = min(point.fan_v for _, point in points)
+    results.append(Figure("start_margin_v", "lowest voltage less that", lowest_v - start_v, "V"))
+    if lowest_v < start_v:
+        notes.insert(
+            0, f"The fan may get only {lowest_v:z.3g} V, less than {start_v:z.3g} V to start."
+        )
+    highest_v = max(point.fan_v for _, point in points)
+    if args.rated is not None and highest_v > 1.1 * args.rated[0]:
+        notes.insert(
+            0,
+            f"The fan may get {highest_v:z.3g} V, more than the {args.rated[0]:zg} V it is rated"
+            " for.",
+        )
+    if args.start is None:
+        notes.append(
+            "The start voltage is a guess: a 12 V fan starts at 4 to 7 V (common practice, no"
+            " source)."
+        )
+    if args.measured is None:
+        notes.append("Measure the current at two voltages: the models lie far apart without.")
+    return BenchResult(
+        "fan",
+        "V_fan = V_supply - R I(V_fan); P = I^2 R; flow ~ n, pressure ~ n^2, power ~ n^3,"
+        " sound 50 log10(n2/n1)",
+        "Kirchhoff; fan laws as cpemma's 'Basic Fan Laws' prints them; E series of IEC 60063",
+        inputs,
+        results,
+        tuple(notes),
+        _FAN_CAUTIONS,
+    )
+
+
+def _models(args: argparse.Namespace) -> tuple[tuple[fan.CurrentModel, ...], float, list[Figure]]:
+    """The model to go by first, then those that bracket it; the fan's full voltage; its figures.
+
+    Where a fan was measured, its full voltage is the highest that it was seen at.
+    """
+    if args.rated is not None:
+        volts, amperes = args.rated
+        figures = [
+            Figure("rated_v", "rated voltage", volts, "V"),
+            Figure("rated_a", "rated current", amperes, "A"),
+        ]
+        return fan.rated_models(volts, amperes), volts, figures
+    v1, a1, v2, a2 = args.measured
+    figures = [
+        Figure("measured_1_v", "measured 1", v1, "V"),
+        Figure("measured_1_a", "measured 1", a1, "A"),
+        Figure("measured_2_v", "measured 2", v2, "V"),
+        Figure("measured_2_a", "measured 2", a2, "A"),
+    ]
+    return (fan.measured_model((v1, a1), (v2, a2)),), max(v1, v2), figures
+
+
+def _choose(
+    args: argparse.Namespace,
+    models: tuple[fan.CurrentModel, ...],
+    wanted_v: float,
+    results: list[Figure],
+) -> float:
+    """Choose the resistor by the first model, on the side of a faster fan."""
+    for model in models:
+        resistance = fan.resistor_for(model, args.supply, wanted_v)
+        results.append(Figure(f"exact_{model.name}_ohm", f"exact, {model.law}", resistance, "ohm"))
+    exact = fan.resistor_for(models[0], args.supply, wanted_v)
+    chosen = fan.value_below(exact, args.series)
+    large, small = fan.pair_below(exact, args.series)
+    results.append(Figure("resistor_ohm", f"next lower value of {args.series}", chosen, "ohm"))
+    results.append(Figure("pair_ohm", "or two in series", f"{large:zg} + {small:zg}", "ohm"))
+    return chosen
+
+
+def _points(
+    models: tuple[fan.CurrentModel, ...], supply_v: float, resistance: float
+) -> list[tuple[fan.CurrentModel, fan.OperatingPoint]]:
+    """What each model gives; a bracketing model that gives the fan nothing counts as 0 V."""
+    points = [(models[0], fan.with_resistor(models[0], supply_v, resistance))]
+    for model in models[1:]:
+        try:
+            points.append((model, fan.with_resistor(model, supply_v, resistance)))
+        except ValueError:
+            stuck = fan.OperatingPoint(0.0, supply_v / resistance, supply_v**2 / resistance)
+            points.append((model, stuck))
+    return points
+
+
+def _behind(
+    points: list[tuple[fan.CurrentModel, fan.OperatingPoint]], supply_v: float
+) -> list[Figure]:
+    figures = []
+    for model, point in points:
+        figures += [
+            Figure(f"fan_{model.name}_v", f"at the fan, {model.law}", point.fan_v, "V"),
+            Figure(f"current_{model.name}_a", "current", point.current_a, "A"),
+            Figure(f"dissipation_{model.name}_w", "resistor's heat", point.dissipation_w, "W"),
+        ]
+    laws = fan.fan_laws(points[0][1].fan_v / supply_v)
+    return [
+        *figures,
+        Figure("speed_ratio", f"speed, of full, {points[0][0].law}", laws.flow),
+        Figure("flow_ratio", "flow, of full", laws.flow),
+        Figure("pressure_ratio", "pressure, of full", laws.pressure),
+        Figure("rise_ratio", "rise of the air, of that at full", laws.rise),
+        Figure("sound_change_db", "change of sound", laws.sound_db, "dB"),
+    ]
+
+
+def _airflow(args: argparse.Namespace) -> BenchResult:
+    if not -40.0 <= args.air <= 90.0:
         raise ValueError(f"air at {args.air:zg} °C is beyond -40 to 90 °C")
     inputs = [
         Figure("heat_w", "heat", args.heat, "W"),
@@ -74,25 +280,25 @@ def calculate_airflow(args: argparse.Namespace) -> BenchResult:
     ]
     if args.rise is not None:
         inputs.append(Figure("rise_k", "permitted rise", args.rise, "K"))
-        flow = flow_m3_s(args.heat, args.rise, args.air, args.altitude)
+        flow = fan.flow_m3_s(args.heat, args.rise, args.air, args.altitude)
         results, formula = [], "Q = P / (rho cp dT)"
     else:
         flow = (
-            args.flow_m3h / M3_H_PER_M3_S
+            args.flow_m3h / fan.M3_H_PER_M3_S
             if args.flow_m3h is not None
-            else args.flow_cfm / CFM_PER_M3_S
+            else args.flow_cfm / fan.CFM_PER_M3_S
         )
-        rise = rise_k(args.heat, flow, args.air, args.altitude)
+        rise = fan.rise_k(args.heat, flow, args.air, args.altitude)
         results, formula = [Figure("rise_k", "rise of the air", rise, "K")], "dT = P / (rho cp Q)"
     flows = [
         Figure("flow_m3_s", "flow", flow, "m3/s"),
-        Figure("flow_m3_h", "flow", flow * M3_H_PER_M3_S, "m3/h"),
-        Figure("flow_cfm", "flow", flow * CFM_PER_M3_S, "ft3/min"),
+        Figure("flow_m3_h", "flow", flow * fan.M3_H_PER_M3_S, "m3/h"),
+        Figure("flow_cfm", "flow", flow * fan.CFM_PER_M3_S, "ft3/min"),
     ]
-    density = density_kg_m3(args.air, args.altitude)
+    density = fan.density_kg_m3(args.air, args.altitude)
     return BenchResult(
         "airflow",
-        f"{formula}, cp = {HEAT_CAPACITY_J_KGK:zg} J/(kg K), rho = p / (R T)",
+        f"{formula}, cp = {fan.HEAT_CAPACITY_J_KGK:zg} J/(kg K), rho = p / (R T)",
         "heat balance of dry air; pressure by the standard atmosphere (ICAO)",
         inputs,
         [*results, *flows, Figure("density_kg_m3", "density of the air", density, "kg/m3")],
@@ -106,104 +312,7 @@ def calculate_airflow(args: argparse.Namespace) -> BenchResult:
     )
 
 
-DEW_POINT_HELP = "the dew point of air, and how near a surface is to it"
-
-
-def configure_dew_point(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
-    parser.add_argument(
-        "--temperature", type=number, required=True, metavar="C", help="of the air, °C"
-    )
-    parser.add_argument(
-        "--humidity", type=number, required=True, metavar="PERCENT", help="relative humidity, %%"
-    )
-    parser.add_argument(
-        "--surface", type=number, metavar="C", help="temperature of the coldest surface, °C"
-    )
-
-
-def calculate_dew_point(args: argparse.Namespace) -> BenchResult:
-    """Calculate.
-
-    Raises:
-        ValueError: figures out of range.
-    """
-    check_air(args.temperature, args.humidity)
-    dew_c = dew_point_c(args.temperature, args.humidity)
-    frost_c = frost_point_c(args.temperature, args.humidity)
-    inputs = [
-        Figure("temperature_c", "air", args.temperature, "°C"),
-        Figure("humidity_percent", "relative humidity", args.humidity, "%RH"),
-    ]
-    results = [Figure("dew_point_c", "dew point", dew_c, "°C")]
-    source = WATER.source
-    if frost_c is not None:
-        results.append(Figure("frost_point_c", "frost point", frost_c, "°C"))
-        source = f"{source}; frost: {ICE.source}"
-    notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more."]
-    if args.surface is not None:
-        inputs.append(Figure("surface_c", "surface", args.surface, "°C"))
-        wet_c = max(dew_c, frost_c) if frost_c is not None else dew_c
-        at_surface = warmed_humidity_percent(args.temperature, args.humidity, args.surface)
-        results += [
-            Figure("margin_k", "surface above it", args.surface - wet_c, "K"),
-            Figure("surface_humidity_percent", "humidity at the surface", at_surface, "%RH"),
-        ]
-        if args.surface <= wet_c:
-            notes.append("The surface is at or below it: water or frost forms there.")
-    return BenchResult(
-        "dew-point",
-        f"g = ln(RH/100) + a T/(b + T); Td = b g/(a - g); a = {WATER.a}, b = {WATER.b_c} °C",
-        source,
-        inputs,
-        results,
-        tuple(notes),
-        ("Gear that may be wet inside stays unplugged until it is dry.",)
-        if args.surface is not None
-        else (),
-    )
-
-
-LIFE_HELP = "how life changes from one temperature to another, as ratios"
-
-
-def configure_life(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
-    parser.add_argument(
-        "--from", dest="from_c", type=temperature, required=True, metavar="C", help="before, °C"
-    )
-    parser.add_argument(
-        "--to", dest="to_c", type=temperature, required=True, metavar="C", help="after, °C"
-    )
-    parser.add_argument(
-        "--energy",
-        type=positive,
-        default=DEFAULT_ACTIVATION_ENERGY_EV,
-        metavar="EV",
-        help="activation energy in eV (default: 0.7)",
-    )
-    parser.add_argument(
-        "--capacitor",
-        type=positive,
-        nargs=2,
-        metavar=("HOURS", "AT_C"),
-        help="an electrolytic capacitor's rated life, and the temperature it is rated for",
-    )
-    parser.add_argument(
-        "--bearing",
-        type=positive,
-        nargs=2,
-        metavar=("HOURS", "AT_C"),
-        help="a fan bearing's rated life, and the temperature it is rated for",
-    )
-
-
-def calculate_life(args: argparse.Namespace) -> BenchResult:
-    """Calculate.
-
-    Raises:
-        ValueError: figures out of range.
-    """
+def _life(args: argparse.Namespace) -> BenchResult:
     if args.energy > 3:
         raise ValueError(
             f"an activation energy of {args.energy:zg} eV is unheard of; give 0.3 to 1.5"
@@ -214,20 +323,20 @@ def calculate_life(args: argparse.Namespace) -> BenchResult:
         Figure("to_c", "after", args.to_c, "°C"),
         Figure("activation_energy_ev", "activation energy", args.energy, "eV"),
     ]
-    arrhenius = arrhenius_factor(args.from_c, args.to_c, args.energy)
+    arrhenius = derating.arrhenius_factor(args.from_c, args.to_c, args.energy)
     results = [
         Figure("life_factor", "life after over before, Arrhenius", arrhenius),
         Figure("ageing_factor", "ageing after over before, Arrhenius", 1 / arrhenius),
         Figure(
             "life_factor_capacitor",
             "life after over before, ten-degree rule",
-            ten_degree_factor(change_k),
+            derating.ten_degree_factor(change_k),
         ),
     ]
     _add_rated(args, inputs, results)
     return BenchResult(
         "life",
-        f"exp[(Ea/k)(1/T2 - 1/T1)], k = {BOLTZMANN_EV_K:z.6e} eV/K; 2^((T1 - T2)/10) for"
+        f"exp[(Ea/k)(1/T2 - 1/T1)], k = {derating.BOLTZMANN_EV_K:z.6e} eV/K; 2^((T1 - T2)/10) for"
         " capacitors; bearings by 1.5 every 10 K and by 2 every 15 K",
         "Arrhenius as in the NIST/SEMATECH e-Handbook 8.1.5.1; Rubycon technical note 5-1;"
         " Jamicon, and EAO/Sanyo Denki, on fan life",
@@ -254,14 +363,14 @@ def _add_rated(args: argparse.Namespace, inputs: list[Figure], results: list[Fig
         hours, at_c = args.capacitor
         inputs += _rated("capacitor", hours, at_c)
         for key, where_c in (("from", args.from_c), ("to", args.to_c)):
-            life_h = capacitor_life_h(hours, at_c, where_c)
+            life_h = derating.capacitor_life_h(hours, at_c, where_c)
             name = f"capacitor at {where_c:zg} °C, ten-degree rule, at most 15 years"
             results.append(Figure(f"capacitor_{key}_h", name, life_h, "h"))
     if args.bearing is not None:
         hours, at_c = args.bearing
         inputs += _rated("bearing", hours, at_c)
         for key, factor, per_k in (("10k", 1.5, 10.0), ("15k", 2.0, 15.0)):
-            life_h = bearing_life_h(hours, at_c, args.to_c, factor, per_k)
+            life_h = derating.bearing_life_h(hours, at_c, args.to_c, factor, per_k)
             name = f"bearing at {args.to_c:zg} °C, {factor:zg} every {per_k:zg} K"
             results.append(Figure(f"bearing_{key}_h", name, life_h, "h"))
 
@@ -273,169 +382,99 @@ def _rated(part: str, hours: float, at_c: float) -> list[Figure]:
     ]
 
 
-SOUND_HELP = (
-    "the level of several sources, a mean, a level without background, a change of fan speed"
-)
-_LOUDEST_DB = 200.0
 _GUESS_DB = 3.0
 
 
-def configure_sound(parser: argparse.ArgumentParser) -> None:
-    """Add the options."""
-    wanted = parser.add_mutually_exclusive_group(required=True)
-    wanted.add_argument(
-        "--add", type=_level, nargs="+", metavar="DB", help="levels of sources that sound together"
-    )
-    wanted.add_argument(
-        "--mean",
-        type=_timed_level,
-        nargs="+",
-        metavar="DB:TIME",
-        help="levels with how long each lasts, such as 40:15m 30:45m",
-    )
-    wanted.add_argument(
-        "--background",
-        type=_level,
-        nargs=2,
-        metavar=("TOTAL_DB", "BACKGROUND_DB"),
-        help="a level and the background in it, measured with the source off",
-    )
-    wanted.add_argument(
-        "--speed",
-        type=positive,
-        nargs=2,
-        metavar=("FROM_RPM", "TO_RPM"),
-        help="a fan's speed before and after",
-    )
-
-
-def calculate_sound(args: argparse.Namespace) -> BenchResult:
-    """Calculate.
-
-    Raises:
-        ValueError: a background louder than the whole.
-    """
+def _sound(args: argparse.Namespace) -> BenchResult:
     if args.add is not None:
-        return _add(args.add)
+        levels = [
+            Figure(f"level_{i}_db", f"source {i}", x, "dB") for i, x in enumerate(args.add, 1)
+        ]
+        return _level(
+            "L = 10 log10 sum 10^(Li/10)",
+            "sum of the powers of sources that know nothing of each other",
+            levels,
+            Figure("level_db", "all together", fan.sum_level_db(args.add), "dB"),
+        )
     if args.mean is not None:
-        return _mean(args.mean)
+        inputs = []
+        for i, (level_db, duration_s) in enumerate(args.mean, 1):
+            inputs.append(Figure(f"level_{i}_db", f"level {i}", level_db, "dB"))
+            inputs.append(Figure(f"duration_{i}_s", f"for {i}", duration_s, "s"))
+        return _level(
+            "Leq = 10 log10 (sum t 10^(L/10) / sum t)",
+            "energy-mean level, IEC 61672-1 (from memory)",
+            inputs,
+            Figure(
+                "level_db", "mean level", fan.mean_level_db(*zip(*args.mean, strict=True)), "dB"
+            ),
+        )
     if args.background is not None:
-        return _clean(*args.background)
-    return _speed(*args.speed)
-
-
-def _add(levels_db: list[float]) -> BenchResult:
-    return _answer(
-        "L = 10 log10 sum 10^(Li/10)",
-        "sum of the powers of sources that know nothing of each other",
-        [
-            Figure(f"level_{i}_db", f"source {i}", level, "dB")
-            for i, level in enumerate(levels_db, 1)
-        ],
-        Figure("level_db", "all together", sum_level_db(levels_db), "dB"),
-    )
-
-
-def _mean(timed: list[tuple[float, float]]) -> BenchResult:
-    inputs = []
-    for i, (level, duration) in enumerate(timed, 1):
-        inputs.append(Figure(f"level_{i}_db", f"level {i}", level, "dB"))
-        inputs.append(Figure(f"duration_{i}_s", f"for {i}", duration, "s"))
-    levels, durations = zip(*timed, strict=True)
-    return _answer(
-        "Leq = 10 log10 (sum t 10^(L/10) / sum t)",
-        "energy-mean level, IEC 61672-1 (from memory)",
-        inputs,
-        Figure("level_db", "mean level", mean_level_db(levels, durations), "dB"),
-    )
-
-
-def _clean(total_db: float, background_db: float) -> BenchResult:
-    notes: tuple[str, ...] = ()
-    if total_db - background_db < _GUESS_DB:
-        notes = ("The two lie less than 3 dB apart: the answer is hardly more than a guess.",)
-    return _answer(
-        "L = 10 log10 (10^(Lt/10) - 10^(Lb/10))",
-        "difference of the powers",
-        [
-            Figure("total_db", "with the source", total_db, "dB"),
-            Figure("background_db", "background alone", background_db, "dB"),
-        ],
-        Figure("level_db", "source alone", without_background_db(total_db, background_db), "dB"),
-        *notes,
-    )
-
-
-def _speed(from_rpm: float, to_rpm: float) -> BenchResult:
-    return _answer(
+        total_db, background_db = args.background
+        guess = "The two lie less than 3 dB apart: the answer is hardly more than a guess."
+        alone_db = fan.without_background_db(total_db, background_db)
+        return _level(
+            "L = 10 log10 (10^(Lt/10) - 10^(Lb/10))",
+            "difference of the powers",
+            [
+                Figure("total_db", "with the source", total_db, "dB"),
+                Figure("background_db", "background alone", background_db, "dB"),
+            ],
+            Figure("level_db", "source alone", alone_db, "dB"),
+            *([guess] if total_db - background_db < _GUESS_DB else []),
+        )
+    from_rpm, to_rpm = args.speed
+    return _level(
         "dL = 50 log10 (n2 / n1)",
         "fan laws as cpemma's page on fans prints them; some take 55 for 50",
         [
             Figure("from_rpm", "speed before", from_rpm, "rpm"),
             Figure("to_rpm", "speed after", to_rpm, "rpm"),
         ],
-        Figure("change_db", "change of level", speed_change_db(to_rpm / from_rpm), "dB"),
+        Figure("change_db", "change of level", fan.speed_change_db(to_rpm / from_rpm), "dB"),
         "Noise of bearing and motor, and of drives beside the fan, does not follow this.",
     )
 
 
-def _answer(
+def _level(
     formula: str, source: str, inputs: list[Figure], result: Figure, *notes: str
 ) -> BenchResult:
     return BenchResult("sound", formula, source, inputs, [result], notes)
 
 
-def _level(text: str) -> float:
-    level = number(text)
-    if not -_LOUDEST_DB <= level <= _LOUDEST_DB:
-        raise argparse.ArgumentTypeError(f"{text!r} is no sound level in dB (-200 to 200)")
-    return level
-
-
-def _timed_level(text: str) -> tuple[float, float]:
-    level, separator, duration = text.rpartition(":")
-    if not separator:
-        raise argparse.ArgumentTypeError(f"{text!r} has no duration; write it like 40:15m")
-    try:
-        return _level(level), parse_duration(duration)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error
-
-
-_CALCULATIONS = {
-    "fan": (FAN_HELP, configure_fan, calculate_fan),
-    "airflow": (AIRFLOW_HELP, configure_airflow, calculate_airflow),
-    "life": (LIFE_HELP, configure_life, calculate_life),
-    "sound": (SOUND_HELP, configure_sound, calculate_sound),
-    "dew-point": (DEW_POINT_HELP, configure_dew_point, calculate_dew_point),
-}
-
-
-def configure_calc(parser: argparse.ArgumentParser) -> None:
-    """Add one parser for each calculation."""
-    calculations = parser.add_subparsers(
-        dest="calculation", metavar="CALCULATION", required=True, title="calculations"
+def _dew_point(args: argparse.Namespace) -> BenchResult:
+    humidity.check_air(args.temperature, args.humidity)
+    dew_c = humidity.dew_point_c(args.temperature, args.humidity)
+    frost_c = humidity.frost_point_c(args.temperature, args.humidity)
+    inputs = [
+        Figure("temperature_c", "air", args.temperature, "°C"),
+        Figure("humidity_percent", "relative humidity", args.humidity, "%RH"),
+    ]
+    results = [Figure("dew_point_c", "dew point", dew_c, "°C")]
+    source = humidity.WATER.source
+    if frost_c is not None:
+        results.append(Figure("frost_point_c", "frost point", frost_c, "°C"))
+        source = f"{source}; frost: {humidity.ICE.source}"
+    notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more."]
+    if args.surface is not None:
+        inputs.append(Figure("surface_c", "surface", args.surface, "°C"))
+        wet_c = max(dew_c, frost_c) if frost_c is not None else dew_c
+        at_surface = humidity.warmed_humidity_percent(args.temperature, args.humidity, args.surface)
+        results += [
+            Figure("margin_k", "surface above it", args.surface - wet_c, "K"),
+            Figure("surface_humidity_percent", "humidity at the surface", at_surface, "%RH"),
+        ]
+        if args.surface <= wet_c:
+            notes.append("The surface is at or below it: water or frost forms there.")
+    return BenchResult(
+        "dew-point",
+        "g = ln(RH/100) + a T/(b + T); Td = b g/(a - g);"
+        f" a = {humidity.WATER.a}, b = {humidity.WATER.b_c} °C",
+        source,
+        inputs,
+        results,
+        tuple(notes),
+        ("Gear that may be wet inside stays unplugged until it is dry.",)
+        if args.surface is not None
+        else (),
     )
-    for name, (help_line, configure_one, _) in _CALCULATIONS.items():
-        one = calculations.add_parser(
-            name, help=help_line, description=f"{help_line[0].upper()}{help_line[1:]}."
-        )
-        configure_one(one)
-        one.add_argument("--json", action="store_true", help="print the answer as JSON")
-
-
-def run_calc(args: argparse.Namespace) -> int:
-    """Calculate and print formula, source, inputs and answer.
-
-    Returns:
-        0.
-
-    Raises:
-        UsageError: figures that make no sense, in one sentence.
-    """
-    try:
-        answer = _CALCULATIONS[args.calculation][2](args)
-    except ValueError as error:
-        raise UsageError(f"calc {args.calculation}: {error}") from error
-    show(answer, as_json=args.json)
-    return 0

@@ -9,12 +9,12 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from typing import NamedTuple
 
 from cabinetwatch.cli.terminal import print_table, say
-from cabinetwatch.clock import SystemClock, WatchTime, describe_duration, parse_duration
-from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.clock import SystemClock, WatchTime
+from cabinetwatch.config import Config
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.mqtt.decoding import Decoder, covers
 from cabinetwatch.mqtt.draft import with_remedy
@@ -26,8 +26,7 @@ from cabinetwatch.service.delivery_loop import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.place import NoStoreError, act_as_owner
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError, UsageError, counted
-from cabinetwatch.watch import configuration
+from cabinetwatch.text import StoreError, counted, describe_duration
 from cabinetwatch.watch.conditions.base import quantity
 
 _CONNECT_WITHIN_S = 10.0
@@ -37,6 +36,8 @@ _SUBSCRIBE_WITHIN_S = 10.0
 _PROBE_EVERY_S = 0.02
 _MAIL_TIMEOUTS = Timeouts(connect_s=10.0, answer_s=10.0)
 
+News = queue.Queue[ConnectionEvent]
+
 
 class Finding(NamedTuple):
     """What came of trying one thing, with a sentence; `trouble` is the word when it is not well."""
@@ -45,6 +46,99 @@ class Finding(NamedTuple):
     well: bool
     details: str
     trouble: str = "REFUSED"
+
+
+def run(args: argparse.Namespace) -> int:
+    """Tell of the file, then try what it names.
+
+    The status is 1 when a broker, a server or the store refuses, or, with --listen, a sensor is not
+    heard or can't be read.
+    """
+    config, listen_s = args.config, args.listen_s
+    sensors = counted(len(config.sensors), "sensor")
+    say(f"{args.config_file} is right: {sensors}, {counted(len(config.devices), 'device')}.")
+    for warning in warnings(config):
+        say(f"Warning: {warning}")
+    if listen_s is not None and config.sensors:
+        say(f"Listening for {sensors}, {describe_duration(listen_s)} at most ...", sys.stderr)
+    findings = _try_all(config, send=args.send, listen_s=listen_s)
+    rows = [(each.what, "well" if each.well else each.trouble, each.details) for each in findings]
+    print_table(("what", "answer", "details"), rows)
+    # Only now: reading the store may mean to go on as its owner, who need not see a password.
+    for warning in _rename_warnings(config):
+        say(f"Warning: {warning}")
+    return 0 if all(finding.well for finding in findings) else 1
+
+
+def warnings(config: Config) -> Iterator[str]:
+    """Give what is allowed and yet hardly meant."""
+    if not config.sensors:
+        yield "there is no sensor, so nothing is watched; cabinetwatch listen drafts their tables."
+    for name, sensor in config.sensors.items():
+        if sensor.topic.startswith("/"):
+            yield (
+                f"[sensors.{name}] topic begins with a slash, which makes it another topic than"
+                f" {sensor.topic[1:]!r}; leave the slash out unless the sensor really sends there."
+            )
+    for name, device in config.devices.items():
+        judged = device.derating or device.max_rise_k is not None
+        if not judged and config.sensors[device.temperature].high is None:
+            yield (
+                f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
+                f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
+            )
+    yield from _shared_sensors(config)
+    for table in (config.mqtt, config.notify.email):
+        if table is not None and table.exposure is not None:
+            yield table.exposure
+    if config.notify.email is None and config.notify.command is None:
+        yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
+
+
+def _shared_sensors(config: Config) -> Iterator[str]:
+    """Several devices by one temperature: the heat of one is told of all."""
+    sharing: dict[str, list[str]] = {}
+    for name, device in config.devices.items():
+        sharing.setdefault(device.temperature, []).append(name)
+    for sensor, devices in sharing.items():
+        if len(devices) > 1:
+            *others, last = (f"[devices.{name}]" for name in devices)
+            yield (
+                f"{', '.join(others)} and {last} have one temperature sensor, {sensor}, so the heat"
+                " of one is told of the others too; give each a sensor of its own, or make them"
+                " one device, whose power may be a list."
+            )
+
+
+def _rename_warnings(config: Config) -> Iterator[str]:
+    """Give which sensors can't take over the history that they are to have."""
+    if not config.renames:
+        return
+    try:
+        with Store.open(config.store.url, read_only=True) as store:
+            yield from (f"{remark}." for remark in store.renames_wanted(config.renames).remarks)
+    except NoStoreError as error:
+        for old, new in config.renames:
+            yield f'[sensors.{new}] renamed_from = "{old}": {error}, so there is no history yet.'
+    except StoreError:
+        return  # its finding says so
+
+
+def _try_all(config: Config, *, send: bool, listen_s: float | None) -> list[Finding]:
+    """Try everything the configuration names, hear each sensor once, send through each channel."""
+    ear = Ear(config)
+    with _session(config, f"cabinetwatchCheck{secrets.token_hex(3)}", ear) as (session, news):
+        findings = list(_try_broker(config, session, news))
+        if all(finding.well for finding in findings):
+            findings += _try_keeping(config)
+        if listen_s is not None and session.subscribed:
+            ear.all_heard.wait(listen_s)
+            findings += ear.findings(listen_s, session.refusals)
+        findings += _try_mail(config)
+        findings += [_try_store(config), *_try_command(config)]
+        if send:
+            findings += _send_notices(config, session)
+    return findings
 
 
 class Ear:
@@ -59,7 +153,7 @@ class Ear:
         self._values: dict[str, tuple[float, bool]] = {}
         self._problems: dict[str, str] = {}
         self._waiting = set(config.sensors)
-        self._all_heard = threading.Event()
+        self.all_heard = threading.Event()
 
     def note(self, message: Incoming) -> None:
         """Take a message; a kept one that can't be read may be followed by a live one that can."""
@@ -74,18 +168,12 @@ class Ear:
         heard = {value.sensor for value in decoded.values}
         self._waiting -= heard if message.retain else heard.union(decoded.unread)
         if not self._waiting:
-            self._all_heard.set()
-
-    def listen(self, for_s: float) -> None:
-        """Wait until all were heard, or the time is over."""
-        self._all_heard.wait(for_s)
+            self.all_heard.set()
 
     def findings(self, for_s: float, refusals: Mapping[str, str]) -> Iterator[Finding]:
-        """Say of each sensor what came, or why nothing did.
+        """Say of each sensor what came in so long, or why nothing did.
 
-        Args:
-            for_s: how long it was listened for.
-            refusals: the filters that the broker would not let us read, with its reasons.
+        `refusals`: the filters that the broker would not let us read, with its reasons.
         """
         for sensor_id, sensor in self._config.sensors.items():
             if sensor_id in self._values:
@@ -129,51 +217,30 @@ def _nothing(sensor: Sensor, for_s: float, refusals: Mapping[str, str]) -> str:
     )
 
 
-def try_all(config: Config, *, send: bool, listen_s: float | None = None) -> list[Finding]:
-    """Try everything the configuration names.
-
-    Args:
-        config: names it.
-        send: also send a notice through every channel.
-        listen_s: also hear each sensor once, for so long at most.
-    """
-    ear = Ear(config)
-    with _session(config, ear) as (session, news):
-        findings = list(_try_broker(config, session, news))
-        if all(finding.well for finding in findings):
-            findings += _try_keeping(config)
-        if listen_s is not None and session.subscribed:
-            ear.listen(listen_s)
-            findings += ear.findings(listen_s, session.refusals)
-        findings += _try_mail(config)
-        findings += [_try_store(config), *_try_command(config)]
-        if send:
-            findings += _send_notices(config, session)
-    return findings
-
-
 @contextmanager
 def _session(
-    config: Config, ear: Ear
-) -> Iterator[tuple[MqttSession, "queue.Queue[ConnectionEvent]"]]:
-    """Connect under a name of our own and with a clean session: the watch's is left alone."""
-    news: queue.Queue[ConnectionEvent] = queue.Queue()
+    config: Config, client_id: str, ear: Ear | None = None, *, clean: bool = True
+) -> Iterator[tuple[MqttSession, News]]:
+    """Connect under a name of our own: the watch's session is left alone.
+
+    At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
+    """
+    news: News = queue.Queue()
 
     def deliver(item: Incoming | ConnectionEvent) -> None:
         if isinstance(item, ConnectionEvent):
             news.put(item)
-        else:
+        elif ear is not None:
             ear.note(item)
 
     session = MqttSession(
         config.mqtt,
         config.secret("mqtt-password"),
-        [sensor.topic for sensor in config.sensors.values()],
+        [] if ear is None else [sensor.topic for sensor in config.sensors.values()],
         watch=WatchTime(SystemClock()),
         deliver=deliver,
-        # At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
-        client_id=f"cabinetwatchCheck{secrets.token_hex(3)}",
-        clean=True,
+        client_id=client_id,
+        clean=clean,
     )
     session.start()
     try:
@@ -182,9 +249,7 @@ def _session(
         session.stop()
 
 
-def _try_broker(
-    config: Config, session: MqttSession, news: "queue.Queue[ConnectionEvent]"
-) -> Iterator[Finding]:
+def _try_broker(config: Config, session: MqttSession, news: News) -> Iterator[Finding]:
     event = _await_connection(config, news)
     if event is None:
         where = f"{config.mqtt.host}:{config.mqtt.port}"
@@ -196,7 +261,10 @@ def _try_broker(
     yield Finding("broker", True, f"{event.reason}, MQTT {event.protocol}")
     if not config.sensors:
         return
-    if not _await_subscriptions(session):
+    deadline = time.monotonic() + _SUBSCRIBE_WITHIN_S
+    while not session.subscribed and time.monotonic() < deadline:
+        time.sleep(_PROBE_EVERY_S)
+    if not session.subscribed:
         yield Finding("topics", False, "the broker does not answer the subscriptions")
         return
     refusals = session.refusals
@@ -206,9 +274,7 @@ def _try_broker(
         yield Finding("topics", True, f"subscribed for {counted(len(config.sensors), 'sensor')}")
 
 
-def _await_connection(
-    config: Config, news: "queue.Queue[ConnectionEvent]"
-) -> ConnectionEvent | None:
+def _await_connection(config: Config, news: News) -> ConnectionEvent | None:
     """Wait for the broker's first word, and for its second where another protocol may do."""
     event: ConnectionEvent | None = None
     deadline = time.monotonic() + _CONNECT_WITHIN_S
@@ -222,22 +288,15 @@ def _await_connection(
         deadline = time.monotonic() + _SECOND_TRY_WITHIN_S
 
 
-def _await_subscriptions(session: MqttSession) -> bool:
-    deadline = time.monotonic() + _SUBSCRIBE_WITHIN_S
-    while not session.subscribed:
-        if time.monotonic() >= deadline:
-            return False
-        time.sleep(_PROBE_EVERY_S)
-    return True
-
-
 def _try_keeping(config: Config) -> Iterator[Finding]:
     """See that the broker keeps a session, and with it what is sent while the watch is away."""
     client_id = f"cabinetwatchKeep{secrets.token_hex(3)}"
-    _connect_once(config, client_id, clean=False)
-    again = _connect_once(config, client_id, clean=False)
-    # A clean session under the same ID leaves nothing behind.
-    _connect_once(config, client_id, clean=True)
+    answers = []
+    # A clean session under the same ID, at last, leaves nothing behind.
+    for clean in (False, False, True):
+        with _session(config, client_id, clean=clean) as (_, news):
+            answers.append(_await_connection(config, news))
+    again = answers[1]
     if again is None:
         yield Finding("session", False, "the broker does not answer when asked to keep a session")
     elif not again.up:
@@ -251,25 +310,6 @@ def _try_keeping(config: Config) -> Iterator[Finding]:
         yield Finding("session", False, details, "NOT KEPT")
     else:
         yield Finding("session", True, "the broker keeps a session while its client is away")
-
-
-def _connect_once(config: Config, client_id: str, *, clean: bool) -> ConnectionEvent | None:
-    """Connect and disconnect; give what the broker said to it."""
-    news: queue.Queue[ConnectionEvent] = queue.Queue()
-    session = MqttSession(
-        config.mqtt,
-        config.secret("mqtt-password"),
-        [],
-        watch=WatchTime(SystemClock()),
-        deliver=lambda item: news.put(item) if isinstance(item, ConnectionEvent) else None,
-        client_id=client_id,
-        clean=clean,
-    )
-    session.start()
-    try:
-        return _await_connection(config, news)
-    finally:
-        session.stop()
 
 
 def _try_mail(config: Config) -> Iterator[Finding]:
@@ -316,12 +356,8 @@ def _try_store(config: Config) -> Finding:
     try:
         if not is_ours(path):
             return Finding("store", True, f"{path} will be made at the first run")
-        database = Database(path, read_only=True)
-        try:
-            with database.reading() as connection:
-                check_revision(connection, path)
-        finally:
-            database.close()
+        with closing(Database(path, read_only=True)) as database, database.reading() as connection:
+            check_revision(connection, path)
     except StoreError as error:
         return Finding("store", False, str(error))
     return Finding("store", True, f"{path} can be read and written")
@@ -353,112 +389,3 @@ def _send_notices(config: Config, session: MqttSession) -> Iterator[Finding]:
             yield Finding(what, False, refusal.error)
         if attempt.accepted:
             yield Finding(what, True, f"taken for {', '.join(attempt.accepted)}")
-
-
-def configure_check(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--send", action="store_true", help="send a test notice through every channel"
-    )
-    parser.add_argument(
-        "--listen",
-        metavar="TIME",
-        help="hear each sensor once, for this time at most: a number with s, m, h or d, such as"
-        " 30s",
-    )
-
-
-def run_check(args: argparse.Namespace) -> int:
-    """Check the file, then try what it names.
-
-    Returns:
-        0 when all is well, 1 when a broker, a server or the store refuses, or, with --listen, a
-        sensor is not heard or can't be read.
-
-    Raises:
-        ConfigError: the configuration is faulty.
-        UsageError: --listen is no duration.
-    """
-    listen_s = _listen_s(args)
-    path = find_config_file(args.config)
-    config = configuration.load(path)
-    sensors = counted(len(config.sensors), "sensor")
-    say(f"{path} is right: {sensors}, {counted(len(config.devices), 'device')}.")
-    for warning in warnings(config):
-        say(f"Warning: {warning}")
-    if listen_s is not None and config.sensors:
-        sensors = counted(len(config.sensors), "sensor")
-        say(f"Listening for {sensors}, {describe_duration(listen_s)} at most ...", sys.stderr)
-    findings = try_all(config, send=args.send, listen_s=listen_s)
-    print_table(("what", "answer", "details"), [_row(finding) for finding in findings])
-    # Only now: reading the store may mean to go on as its owner, who need not see a password.
-    for warning in rename_warnings(config):
-        say(f"Warning: {warning}")
-    return 0 if all(finding.well for finding in findings) else 1
-
-
-def _listen_s(args: argparse.Namespace) -> float | None:
-    if args.listen is None:
-        return None
-    try:
-        return parse_duration(args.listen)
-    except ValueError as error:
-        raise UsageError(f"--listen: {error}") from None
-
-
-def warnings(config: Config) -> Iterator[str]:
-    """Give what is allowed and yet hardly meant."""
-    if not config.sensors:
-        yield "there is no sensor, so nothing is watched; cabinetwatch listen drafts their tables."
-    for name, sensor in config.sensors.items():
-        if sensor.topic.startswith("/"):
-            yield (
-                f"[sensors.{name}] topic begins with a slash, which makes it another topic than"
-                f" {sensor.topic[1:]!r}; leave the slash out unless the sensor really sends there."
-            )
-    for name, device in config.devices.items():
-        judged = device.derating or device.max_rise_k is not None
-        if not judged and config.sensors[device.temperature].high is None:
-            yield (
-                f"[devices.{name}] has no derating and no max_rise_k, and [sensors."
-                f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
-            )
-    yield from _shared_sensors(config)
-    for table in (config.mqtt, config.notify.email):
-        if table is not None and table.exposure is not None:
-            yield table.exposure
-    if config.notify.email is None and config.notify.command is None:
-        yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
-
-
-def _shared_sensors(config: Config) -> Iterator[str]:
-    """Several devices by one temperature: the heat of one is told of all."""
-    sharing: dict[str, list[str]] = {}
-    for name, device in config.devices.items():
-        sharing.setdefault(device.temperature, []).append(name)
-    for sensor, devices in sharing.items():
-        if len(devices) > 1:
-            *others, last = (f"[devices.{name}]" for name in devices)
-            yield (
-                f"{', '.join(others)} and {last} have one temperature sensor, {sensor}, so the heat"
-                " of one is told of the others too; give each a sensor of its own, or make them"
-                " one device, whose power may be a list."
-            )
-
-
-def rename_warnings(config: Config) -> Iterator[str]:
-    """Give which sensors can't take over the history that they are to have."""
-    if not config.renames:
-        return
-    try:
-        with Store.open(config.store.url, read_only=True) as store:
-            yield from (f"{remark}." for remark in store.renames_wanted(config.renames).remarks)
-    except NoStoreError as error:
-        for old, new in config.renames:
-            yield f'[sensors.{new}] renamed_from = "{old}": {error}, so there is no history yet.'
-    except StoreError:
-        return  # its finding says so
-
-
-def _row(finding: Finding) -> tuple[str, str, str]:
-    return finding.what, "well" if finding.well else finding.trouble, finding.details

@@ -1,54 +1,53 @@
-"""Data in and out, and its upkeep: import, export, backup, restore, prune."""
+"""Data in, out and through the engine, and its upkeep.
+
+import, export, replay, backup, restore, prune.
+"""
 
 import argparse
 import csv
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from itertools import chain, islice
-from pathlib import Path
-from typing import Any, NamedTuple, TextIO
+from typing import NamedTuple, TextIO
 
 from cabinetwatch.cli.act import ask
-from cabinetwatch.cli.terminal import LeftOut, add_interval, check_interval, say
-from cabinetwatch.clock import SystemClock, WatchTime, to_rfc3339
-from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.cli.terminal import LeftOut, say
+from cabinetwatch.clock import SystemClock, WatchTime
+from cabinetwatch.config import Config
 from cabinetwatch.mqtt import recording
-from cabinetwatch.service.offline import Imported, corrected, import_readings
+from cabinetwatch.service.offline import (
+    Change,
+    Imported,
+    changed_restore,
+    corrected,
+    import_readings,
+    imported_inputs,
+    recording_inputs,
+)
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.service.store_loop import PRUNE, megabytes, thorough_round
 from cabinetwatch.store.backup import Restored, back_up, restore
 from cabinetwatch.store.codecs import DAY_MS, SENSOR_FIGURE, Tier
 from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.inputs import OffsetsInForce
+from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
-from cabinetwatch.text import StoreError, UsageError, counted
-from cabinetwatch.watch import configuration
-from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.events import EntryKind, Quality
+from cabinetwatch.text import StoreError, UsageError, counted, to_rfc3339
+from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 
 
-def configure_import(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this command."""
-    parser.add_argument(
-        "file",
-        type=Path,
-        metavar="FILE",
-        help="CSV (time,sensor,value; values are taken as corrected), the JSON Lines of export, or"
-        " a recording",
-    )
-
-
-def run_import(args: argparse.Namespace) -> int:
-    """Take the file in; what can't be read is told by its line and left out.
+def import_file(args: argparse.Namespace) -> int:
+    """Take a file in; what can't be read is told by its line and left out.
 
     Raises:
-        ConfigError: the configuration is faulty.
         StoreError: the watch is running with this store, or it can't be written.
         UsageError: the file can't be read, or is of no known kind, or no line in it is right.
     """
-    config = configuration.load(find_config_file(args.config))
+    config: Config = args.config
     left_out = LeftOut(args.file)
     readings = recording.read_table(args.file, config.sensors, left_out.tell)
     # The file is opened by who asks: in the folder of the store root may be another user.
@@ -80,9 +79,6 @@ def _summary(imported: Imported, left_out: int) -> str:
     return "; ".join(parts) + "."
 
 
-_RAW = "raw"
-
-
 class Exported(NamedTuple):
     """One line of the export; `value` in the quantity's SI unit, the sensor's offset applied.
 
@@ -94,56 +90,34 @@ class Exported(NamedTuple):
     sensor: str
     value: float
     quality: Quality | None
-    tier: str = _RAW
+    tier: str = "raw"
 
 
-def configure_export(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--format",
-        choices=("csv", "jsonl"),
-        default="csv",
-        help="csv: time,sensor,value; jsonl: the same and the quality, an object a line; both with "
-        "the tier where minutes stand for readings that are gone (default: csv)",
-    )
-    add_interval(
-        parser,
-        from_help="from this time on (RFC 3339, such as 2026-07-01T12:00:00Z)",
-        to_help="up to before this time",
-    )
-    parser.add_argument(
-        "--sensor",
-        dest="sensors",
-        metavar="ID",
-        action="append",
-        default=[],
-        help="only this sensor; may be given more than once",
-    )
-
-
-def run_export(args: argparse.Namespace) -> int:
+def export(args: argparse.Namespace) -> int:
     """Write the readings, in the order in which they arrived.
 
-    Returns:
-        0.
-
     Raises:
-        ConfigError: the configuration is faulty.
         StoreError: the store can't be read.
-        UsageError: an unknown sensor, or an interval that ends before it begins.
+        UsageError: an unknown sensor.
     """
-    check_interval(args)
-    config = load(find_config_file(args.config))
+    config: Config = args.config
     with Store.open(config.store.url, read_only=True) as store:
-        _check_sensors(args.sensors, config, store)
-        lines = exported(store, config, frozenset(args.sensors), args.from_utc_ms, args.to_utc_ms)
+        known = {*config.sensors, *store.sensors()}
+        for sensor in args.sensors:
+            if sensor not in known:
+                raise UsageError(
+                    f'--sensor: there is no sensor "{sensor}" in the configuration or the store; '
+                    f"known are {', '.join(sorted(known)) or 'none'}"
+                )
+        lines = _exported(store, config, frozenset(args.sensors), args.from_utc_ms, args.to_utc_ms)
         gone_ms = store.raw_gone_before()
+        # Only then some lines stand for readings that are gone, and there is a tier to tell.
         condensed = gone_ms is not None and (args.from_utc_ms or 0) < gone_ms
-        _WRITERS[args.format](lines, sys.stdout, condensed)
+        (_write_csv if args.format == "csv" else _write_jsonl)(lines, sys.stdout, condensed)
     return 0
 
 
-def exported(
+def _exported(
     store: Store,
     config: Config,
     sensors: frozenset[str],
@@ -161,16 +135,6 @@ def exported(
         until_ms = gone_ms if to_utc_ms is None else min(gone_ms, to_utc_ms)
         yield from _condensed(store, sensors or frozenset(store.sensors()), from_utc_ms, until_ms)
         from_utc_ms = gone_ms if from_utc_ms is None else max(gone_ms, from_utc_ms)
-    yield from _single(store, config, sensors, from_utc_ms, to_utc_ms)
-
-
-def _single(
-    store: Store,
-    config: Config,
-    sensors: frozenset[str],
-    from_utc_ms: int | None,
-    to_utc_ms: int | None,
-) -> Iterator[Exported]:
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
     for stretch in store.stretches(from_utc_ms, to_utc_ms):
         in_force = offsets.at(stretch.first_seq)
@@ -209,16 +173,6 @@ def _condensed(
         yield from sorted(lines, key=lambda line: (line.utc_ms, line.sensor))
 
 
-def _check_sensors(wanted: list[str], config: Config, store: Store) -> None:
-    known = {*config.sensors, *store.sensors()}
-    for sensor in wanted:
-        if sensor not in known:
-            raise UsageError(
-                f'--sensor: there is no sensor "{sensor}" in the configuration or the store; '
-                f"known are {', '.join(sorted(known)) or 'none'}"
-            )
-
-
 def _write_csv(lines: Iterator[Exported], out: TextIO, condensed: bool) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("time", "sensor", "value", *(("tier",) if condensed else ())))
@@ -229,7 +183,7 @@ def _write_csv(lines: Iterator[Exported], out: TextIO, condensed: bool) -> None:
 
 def _write_jsonl(lines: Iterator[Exported], out: TextIO, condensed: bool) -> None:
     for line in lines:
-        fields: dict[str, Any] = {
+        fields = {
             "time": to_rfc3339(line.utc_ms),
             "sensor": line.sensor,
             "value": line.value,
@@ -240,55 +194,144 @@ def _write_jsonl(lines: Iterator[Exported], out: TextIO, condensed: bool) -> Non
         out.write(json.dumps(fields) + "\n")
 
 
-# Takes also whether some lines stand for readings that are gone: only then is there a tier to tell.
-_WRITERS: dict[str, Callable[[Iterator[Exported], TextIO, bool], None]] = {
-    "csv": _write_csv,
-    "jsonl": _write_jsonl,
-}
+_MOST_LISTED = 20
+_MOST_PROBLEMS_TOLD = 10
 
 
-def configure_backup(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this command."""
-    parser.add_argument(
-        "file", metavar="FILE", type=Path, help="the copy; it may be used as a store"
+def replay(args: argparse.Namespace) -> int:
+    """Write one JSON object a line for each transition; show what --set changes if asked to."""
+    if args.compare and not args.changes:
+        raise UsageError("--compare shows what --set changes; give at least one --set KEY=VALUE")
+    told = []
+    for transition in _replayed(args, args.changes):
+        told.append(transition)
+        sys.stdout.write(json.dumps(transition.public()) + "\n")
+    if not told:
+        say("No alarm moved in what was replayed.", sys.stderr)
+    if args.compare:
+        for line in _difference(list(_replayed(args, [])), told):
+            say(line, sys.stderr)
+    return 0
+
+
+def _replayed(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
+    """Judge the whole record; give what is asked for of it."""
+    source = _stored if args.recording is None else _recorded
+    for each in source(args, changes):
+        after = args.from_utc_ms is None or each.utc_ms >= args.from_utc_ms
+        if after and (args.to_utc_ms is None or each.utc_ms < args.to_utc_ms):
+            yield each
+
+
+def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
+    with Store.open(args.config.store.url, read_only=True) as store:
+        if not store.entries(EntryKind.START):
+            # No watch has written it: the imported readings are judged as a recording is.
+            engine = Engine(_changed(args.config, changes))
+            yield from Replayer(engine).run(imported_inputs(store.readings()))
+            yield from engine.advance(engine.now)
+            return
+        inputs: Iterator[Reading | Entry] = (item for _, item in store.inputs())
+        gone_before = store.raw_gone_before()
+        if gone_before is not None:
+            say(
+                f"Single readings from before {to_rfc3339(gone_before)} were pruned: the replay"
+                " begins there, and an alarm that stood then is raised anew.",
+                sys.stderr,
+            )
+            inputs = from_oldest_reading(store.inputs())
+        renames = store.renames()
+        replayer = Replayer(restore=changed_restore(changes, renames), renames=renames)
+        yield from replayer.run(inputs)
+        last_t = store.last_t()
+        if replayer.engine is not None and last_t is not None:
+            yield from replayer.engine.advance(last_t)
+
+
+def _recorded(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Transition]:
+    config = _changed(args.config, changes)
+    problems = messages = 0
+
+    def tell(sentence: str) -> None:
+        nonlocal problems
+        problems += 1
+        if problems <= _MOST_PROBLEMS_TOLD:
+            say(sentence, sys.stderr)
+
+    def messages_counted() -> Iterator[recording.Recorded]:
+        nonlocal messages
+        for message in recording.read_recording(args.recording, tell):
+            messages += 1
+            yield message
+
+    engine = Engine(config)
+    yield from Replayer(engine).run(recording_inputs(messages_counted(), config, tell))
+    yield from engine.advance(engine.now)
+    if problems > _MOST_PROBLEMS_TOLD:
+        more = problems - _MOST_PROBLEMS_TOLD
+        say(f"{more} more messages could not be read.", sys.stderr)
+    if not messages:
+        raise UsageError(
+            f"{args.recording}: there is no message in it; give what cabinetwatch record writes"
+        )
+
+
+def _changed(config: Config, changes: Sequence[Change]) -> Config:
+    return changed_restore(changes)(config.as_json()) if changes else config
+
+
+def _difference(before: Sequence[Transition], after: Sequence[Transition]) -> Iterator[str]:
+    """Tell in lines what was raised before and after a change of settings.
+
+    Raises are counted by subject and condition; those that only one side has are listed.
+    """
+    raised_before, raised_after = (
+        [(t.utc_ms, t.subject, t.condition) for t in each if t.is_raise] for each in (before, after)
     )
-    parser.add_argument("--force", action="store_true", help="replace FILE if it is there already")
+    if raised_before == raised_after and len(before) == len(after):
+        yield "The change makes no difference on this record."
+        return
+    yield f"Alarms raised: {len(raised_before)} with the settings as they were,"
+    yield f"               {len(raised_after)} with the change."
+    counts_before, counts_after = (
+        Counter(each[1:] for each in raised) for raised in (raised_before, raised_after)
+    )
+    for key in sorted(counts_before.keys() | counts_after.keys()):
+        yield f"  {key[0]} {key[1]}: {counts_before[key]} -> {counts_after[key]}"
+    for heading, these, those in (
+        ("Only with the settings as they were:", raised_before, set(raised_after)),
+        ("Only with the change:", raised_after, set(raised_before)),
+    ):
+        only = [each for each in these if each not in those]
+        if only:
+            yield heading
+        for utc_ms, subject, condition in only[:_MOST_LISTED]:
+            yield f"  {to_rfc3339(utc_ms)} {subject} {condition}"
+        if len(only) > _MOST_LISTED:
+            yield f"  and {len(only) - _MOST_LISTED} more"
 
 
-def run_backup(args: argparse.Namespace) -> int:
+def backup(args: argparse.Namespace) -> int:
     """Copy and verify.
 
     Raises:
-        ConfigError: the configuration is faulty.
         StoreError: there is no store, FILE is there or can't be written, or does not check out.
     """
-    config = configuration.load(find_config_file(args.config))
-    backup = back_up(config.store.path, args.file, replace=args.force)
+    done = back_up(args.config.store.path, args.file, replace=args.force)
     say(
-        f"{args.file}: {megabytes(backup.bytes)}, opened and checked; "
-        f"{backup.readings} single readings are in it."
+        f"{args.file}: {megabytes(done.bytes)}, opened and checked; "
+        f"{done.readings} single readings are in it."
     )
     return 0
 
 
-def configure_restore(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of this command."""
-    parser.add_argument("file", metavar="FILE", type=Path, help="what `backup` wrote; it is kept")
-    parser.epilog = (
-        "Stop the watch first. The store that is there is kept under a dated name beside it, with "
-        "its log; do not copy a backup over the store yourself: the log left there would spoil it."
-    )
-
-
-def run_restore(args: argparse.Namespace) -> int:
-    """Check the backup and put it in place.
+def restore_backup(args: argparse.Namespace) -> int:
+    """Check a backup and put it in place.
 
     Raises:
-        ConfigError: the configuration is faulty.
         StoreError: a watch runs, FILE is no sound backup, or it can't be put there.
     """
-    config = configuration.load(find_config_file(args.config))
-    path = config.store.path
+    path = args.config.store.path
     watch = find_watch(path)
     if watch is not None:
         process = "" if watch.process is None else f" (process {watch.process})"
@@ -323,37 +366,23 @@ _ANSWER_WITHIN_S = 900.0
 """A running watch prunes in small steps and goes on watching in between: that takes its time."""
 
 
-def configure_prune(parser: argparse.ArgumentParser) -> None:
-    """Say what is pruned; there are no options."""
-    parser.epilog = (
-        "The keeping times stand in [store]. The watch prunes by itself; this does it now, and "
-        "gives all free space in the file back to the disk."
-    )
-
-
-def run_prune(args: argparse.Namespace) -> int:
+def prune(args: argparse.Namespace) -> int:
     """Prune, by the watch if it runs.
 
     Raises:
-        ConfigError: the configuration is faulty.
         StoreError: there is no store, or it can't be written.
     """
-    config = configuration.load(find_config_file(args.config))
-    with Store.open(config.store.url, read_only=True) as store:
+    table = args.config.store
+    with Store.open(table.url, read_only=True) as store:
         if find_watch(store.path) is not None:
             return ask(store, {"command": PRUNE}, within_s=_ANSWER_WITHIN_S)
-    print(_prune(config))
-    return 0
-
-
-def _prune(config: Config) -> str:
-    """Prune without a watch; give the sentence on what came of it."""
-    with Store.open(config.store.url) as store:
+    with Store.open(table.url) as store:
         watch = WatchTime(SystemClock(), store.last_t())
         now_t = watch.now_ms()
-        steps = thorough_round(store, Now(now_t, watch.utc_ms(now_t)), Keeping.of(config.store))
+        steps = thorough_round(store, Now(now_t, watch.utc_ms(now_t)), Keeping.of(table))
         while True:
             try:
                 next(steps)
             except StopIteration as end:
-                return str(end.value)
+                print(end.value)
+                return 0

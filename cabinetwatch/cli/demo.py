@@ -1,39 +1,65 @@
-"""`cabinetwatch demo`: the whole job in a minute and a half, on this machine alone."""
+"""`cabinetwatch demo`: the whole job in a minute and a half, on this machine alone.
+
+Beside the evening that is played live, a child of low priority (this module as a program, with a
+folder) lets the watch's engine live through a fortnight in the same cabinet, as fast as the machine
+can, and makes summary and page of its store as of any other.
+"""
 
 import argparse
+import gc
 import logging
+import os
 import shlex
 import shutil
 import subprocess
 import sys
 import time
 from collections import deque
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
+from zoneinfo import ZoneInfo
 
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from cabinetwatch.cli import demo_fortnight
-from cabinetwatch.cli.demo_fortnight import PAGE_FOLDER, SUMMARY_FOLDER, Fortnight
-from cabinetwatch.clock import RatedClock, from_rfc3339
-from cabinetwatch.demo import nodes
+from cabinetwatch.cli.reports import write_summary
+from cabinetwatch.clock import RatedClock
+from cabinetwatch.config.model import Config
+from cabinetwatch.demo import fortnight, nodes
 from cabinetwatch.demo.fortnight import DEVICE as TRIAL_DEVICE
 from cabinetwatch.demo.fortnight import (
     MARK,
     PREFIX,
     STORE_FILE,
     configuration_text,
+    fortnight_configuration_text,
     write_trial_record,
 )
-from cabinetwatch.demo.nodes import Observer, SensorNodes, WatchMessage
+from cabinetwatch.demo.nodes import TIME_ZONE, Observer, SensorNodes, WatchMessage
+from cabinetwatch.report.summary_week import CLOSES_AFTER_MS, IsoWeek
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.text import CabinetwatchError, UsageError
+from cabinetwatch.service.offline import OfflineRun
+from cabinetwatch.service.startup import open_or_make
+from cabinetwatch.store.place import WriterLock
+from cabinetwatch.store.store import Store
+from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339
 from cabinetwatch.watch.configuration import load
+
+if TYPE_CHECKING:
+    from cabinetwatch.demo.servers import DroppedMail, EmbeddedBroker, MailDrop
+
+CONFIG_FILE = "config.toml"
+LOG_FILE = "watch.log"
+MAIL_FOLDER = "mails"
+TRIAL_RECORD = "trial-nas.csv"
+TRIAL_PAGE = "trial-nas.html"
+FORTNIGHT_FOLDER = "fortnight"
+SUMMARY_FOLDER = "summary"
+PAGE_FOLDER = "page"
 
 FIRST_PLAIN_TABLE_S = 60.0
 PLAIN_TABLE_EVERY_S = 240.0
@@ -42,6 +68,144 @@ PLAIN_TABLE_EVERY_S = 240.0
 CELSIUS = "\N{DEGREE SIGN}C"
 
 _STYLES = {"unacknowledged": "bold red", "returned": "green", "normal": "green"}
+_LOOK_EVERY_S = 0.1
+_ONLINE_WITHIN_S = 30.0
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demonstration; 0 when the watch told all that it should have, 1 when not.
+
+    Raises:
+        UsageError: the folder holds something else or can't be written, or a library is missing.
+    """
+    try:
+        from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
+    except ModuleNotFoundError as missing:
+        raise UsageError(
+            f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
+            " install cabinetwatch[demo] instead of cabinetwatch alone, or what"
+            " deploy/requirements-demo.txt lists"
+        ) from missing
+    folder: Path = args.out
+    _make_room(folder)
+    console = Console(highlight=False)
+    _introduce(console)
+    try:
+        with Fortnight(folder / FORTNIGHT_FOLDER) as past:
+            with _log_to(folder / LOG_FILE):
+                complete = _Show(folder, console).play(EmbeddedBroker, MailDrop)
+            _prove_a_change(console, folder)
+            _look_back(console, past)
+    except KeyboardInterrupt:
+        console.print(f"Ended early; what there was by then is in {folder}.", soft_wrap=True)
+        raise
+    _conclude(console, folder)
+    return 0 if complete else 1
+
+
+class _Show:
+    """Everything that runs during the demonstration."""
+
+    def __init__(self, folder: Path, console: Console) -> None:
+        self._folder = folder
+        self._screen = Screen(console)
+        self._stage = nodes.Stage()
+        self._start_utc_ms = nodes.start_utc_ms(time.time_ns() // 1_000_000)
+        self._mails: deque[DroppedMail] = deque()
+        self._told: list[WatchMessage] = []
+
+    def play(self, embedded_broker: "type[EmbeddedBroker]", mail_drop: "type[MailDrop]") -> bool:
+        """Start the parts, play the acts, stop the parts; True when all was told."""
+        with ExitStack() as parts:
+            broker = parts.enter_context(embedded_broker())
+            drop = parts.enter_context(mail_drop(self._folder / MAIL_FOLDER, self._mails.append))
+            text = configuration_text(
+                time_zone=nodes.TIME_ZONE,
+                broker_host=broker.host,
+                broker_port=broker.port,
+                mail_host=drop.host,
+                mail_port=drop.port,
+            )
+            (self._folder / CONFIG_FILE).write_text(text, encoding="utf-8")
+            self._clock = RatedClock(nodes.RATE, self._start_utc_ms)
+            self._observer = parts.enter_context(Observer(broker.host, broker.port, PREFIX))
+            self._daemon = Daemon(load(self._folder / CONFIG_FILE), clock=self._clock)
+            self._daemon.start()
+            parts.callback(self._daemon.stop)
+            if not self._observer.wait_online(_ONLINE_WITHIN_S):
+                raise CabinetwatchError(
+                    f"the watch did not come online within {_ONLINE_WITHIN_S:z.0f} s;"
+                    f" {self._folder / LOG_FILE} says why"
+                )
+            self._nodes = parts.enter_context(
+                SensorNodes(
+                    self._stage.cabinet,
+                    self._stage.instruments.nodes,
+                    clock=self._clock,
+                    host=broker.host,
+                    port=broker.port,
+                )
+            )
+            parts.enter_context(self._screen)
+            self._begun_utc_ms = self._clock.utc_ms()
+            for act in nodes.ACTS:
+                self._look_until(act.at_s)
+                self._screen.happened(self._now(), act.says)
+                with self._nodes.touching():
+                    act.do(self._stage)
+            self._look_until(nodes.END_S)
+            self._look()
+            return self._judge(drop)
+
+    def _after_s(self, utc_ms: int) -> float:
+        """Simulated seconds from the beginning to an instant."""
+        return (utc_ms - self._begun_utc_ms) / 1000
+
+    def _now(self) -> str:
+        return nodes.clock_time(self._clock.utc_ms())
+
+    def _look_until(self, at_s: float) -> None:
+        """Show what comes in until `at_s` simulated seconds after the beginning."""
+        while (left_s := at_s - self._after_s(self._clock.utc_ms())) > 0:
+            self._look()
+            time.sleep(min(_LOOK_EVERY_S, self._clock.real_s(left_s)))
+
+    def _look(self) -> None:
+        """Show what has come in since the last look."""
+        self._nodes.check()
+        if self._daemon.failure is not None:
+            part, error = self._daemon.failure
+            raise CabinetwatchError(
+                f"the watch's {part} part ended ({error!r});"
+                f" {self._folder / LOG_FILE} has the details"
+            )
+        for told in self._observer.told(len(self._told)):
+            self._told.append(told)
+            self._screen.alarm(nodes.clock_time(from_rfc3339(told.time)), told.whole)
+        while self._mails:
+            mail = self._mails.popleft()
+            self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
+        self._screen.devices(
+            self._now(), self._after_s(self._clock.utc_ms()), self._observer.devices()
+        )
+
+    def _judge(self, drop: "MailDrop") -> bool:
+        """Say by name what the watch should have told and didn't."""
+        from cabinetwatch.demo.servers import text_of  # noqa: PLC0415
+
+        faults = self._observer.faults()
+        mailed = "\n".join(text_of(mail) for mail in drop.mails)
+        for expected in nodes.EXPECTED:
+            told = expected.find(
+                (self._after_s(from_rfc3339(told.time)), told) for told in self._told
+            )
+            if told is None:
+                faults.append(f"{expected} did not come in time")
+            elif told.text not in mailed:
+                faults.append(f"{expected} was not mailed")
+        for fault in faults:
+            self._screen.say(f"The demonstration failed: {fault}.", "bold red")
+        return not faults
 
 
 class Screen:
@@ -59,12 +223,7 @@ class Screen:
             self._live.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Leave what was said on the screen and take the table away."""
         if self._live is not None:
             self._live.stop()
@@ -133,192 +292,23 @@ def _figure(value: float | None, unit: str, otherwise: str = "unknown") -> str:
     return otherwise if value is None else f"{value:z.1f} {unit}"
 
 
-try:
-    from cabinetwatch.demo.servers import DroppedMail, EmbeddedBroker, MailDrop, text_of
-except ModuleNotFoundError as missing:
-    raise UsageError(
-        f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
-        " install cabinetwatch[demo] instead of cabinetwatch alone, or what"
-        " deploy/requirements-demo.txt lists"
-    ) from missing
-
-DEFAULT_FOLDER = Path("demo-output")
-CONFIG_FILE = "config.toml"
-LOG_FILE = "watch.log"
-MAIL_FOLDER = "mails"
-TRIAL_RECORD = "trial-nas.csv"
-TRIAL_PAGE = "trial-nas.html"
-FORTNIGHT_FOLDER = "fortnight"
-
-_LOOK_EVERY_S = 0.1
-_ONLINE_WITHIN_S = 30.0
-
-
-def configure_demo(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        type=Path,
-        default=DEFAULT_FOLDER,
-        help=f"folder for mails, database and configuration (default: {DEFAULT_FOLDER})",
-    )
-
-
-def run_demo(args: argparse.Namespace) -> int:
-    """Run the demonstration.
-
-    Returns:
-        0 when the watch told all that it should have, 1 when not.
-
-    Raises:
-        UsageError: the folder holds something else or can't be written.
-    """
-    folder: Path = args.out
-    _make_room(folder)
-    console = Console(highlight=False)
-    _introduce(console)
+@contextmanager
+def _log_to(path: Path) -> Iterator[None]:
+    """Send the watch's log to a file instead of the screen."""
+    handler = logging.FileHandler(path, encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
+    logger = logging.getLogger("cabinetwatch")
+    level, propagate = logger.level, logger.propagate
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
     try:
-        with Fortnight(folder / FORTNIGHT_FOLDER) as fortnight:
-            with _log_to(folder / LOG_FILE):
-                complete = _Show(folder, console).play()
-            _prove_a_change(console, folder)
-            _look_back(console, fortnight)
-    except KeyboardInterrupt:
-        console.print(f"Ended early; what there was by then is in {folder}.", soft_wrap=True)
-        raise
-    _conclude(console, folder)
-    return 0 if complete else 1
-
-
-class _Show:
-    """Everything that runs during the demonstration."""
-
-    def __init__(self, folder: Path, console: Console) -> None:
-        self._folder = folder
-        self._screen = Screen(console)
-        self._stage = nodes.Stage()
-        self._start_utc_ms = nodes.start_utc_ms(time.time_ns() // 1_000_000)
-        self._mails: deque[DroppedMail] = deque()
-        self._told: list[WatchMessage] = []
-
-    def play(self) -> bool:
-        """Start the parts, play the acts, stop the parts; True when all was told."""
-        with ExitStack() as parts:
-            broker = parts.enter_context(EmbeddedBroker())
-            drop = parts.enter_context(MailDrop(self._folder / MAIL_FOLDER, self._mails.append))
-            self._write_configuration(broker, drop)
-            self._clock = RatedClock(nodes.RATE, self._start_utc_ms)
-            self._observer = parts.enter_context(Observer(broker.host, broker.port, PREFIX))
-            self._daemon = Daemon(load(self._folder / CONFIG_FILE), clock=self._clock)
-            self._daemon.start()
-            parts.callback(self._daemon.stop)
-            if not self._observer.wait_online(_ONLINE_WITHIN_S):
-                raise CabinetwatchError(
-                    f"the watch did not come online within {_ONLINE_WITHIN_S:z.0f} s;"
-                    f" {self._folder / LOG_FILE} says why"
-                )
-            self._nodes = parts.enter_context(
-                SensorNodes(
-                    self._stage.cabinet,
-                    self._stage.instruments.nodes,
-                    clock=self._clock,
-                    host=broker.host,
-                    port=broker.port,
-                )
-            )
-            parts.enter_context(self._screen)
-            self._begun_utc_ms = self._clock.utc_ms()
-            for act in nodes.ACTS:
-                self._look_until(act.at_s)
-                self._screen.happened(self._now(), act.says)
-                with self._nodes.touching():
-                    act.do(self._stage)
-            self._look_until(nodes.END_S)
-            self._look()
-            return self._judge(drop)
-
-    def _write_configuration(self, broker: EmbeddedBroker, drop: MailDrop) -> None:
-        text = configuration_text(
-            time_zone=nodes.TIME_ZONE,
-            broker_host=broker.host,
-            broker_port=broker.port,
-            mail_host=drop.host,
-            mail_port=drop.port,
-        )
-        (self._folder / CONFIG_FILE).write_text(text, encoding="utf-8")
-
-    def _at_s(self) -> float:
-        return self._after_s(self._clock.utc_ms())
-
-    def _after_s(self, utc_ms: int) -> float:
-        """Simulated seconds from the beginning to an instant."""
-        return (utc_ms - self._begun_utc_ms) / 1000
-
-    def _now(self) -> str:
-        return nodes.clock_time(self._clock.utc_ms())
-
-    def _look_until(self, at_s: float) -> None:
-        """Show what comes in until `at_s` simulated seconds after the beginning."""
-        while (left_s := at_s - self._at_s()) > 0:
-            self._look()
-            time.sleep(min(_LOOK_EVERY_S, self._clock.real_s(left_s)))
-
-    def _look(self) -> None:
-        """Show what has come in since the last look."""
-        self._nodes.check()
-        if self._daemon.failure is not None:
-            part, error = self._daemon.failure
-            raise CabinetwatchError(
-                f"the watch's {part} part ended ({error!r});"
-                f" {self._folder / LOG_FILE} has the details"
-            )
-        for told in self._observer.told(len(self._told)):
-            self._told.append(told)
-            self._screen.alarm(nodes.clock_time(from_rfc3339(told.time)), told.whole)
-        while self._mails:
-            mail = self._mails.popleft()
-            self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
-        self._screen.devices(self._now(), self._at_s(), self._observer.devices())
-
-    def _judge(self, drop: MailDrop) -> bool:
-        """Say by name what the watch should have told and didn't."""
-        faults = self._observer.faults()
-        mailed = "\n".join(text_of(mail) for mail in drop.mails)
-        for expected in nodes.EXPECTED:
-            told = expected.find(
-                (self._after_s(from_rfc3339(told.time)), told) for told in self._told
-            )
-            if told is None:
-                faults.append(f"{expected} did not come in time")
-            elif told.text not in mailed:
-                faults.append(f"{expected} was not mailed")
-        for fault in faults:
-            self._screen.say(f"The demonstration failed: {fault}.", "bold red")
-        return not faults
-
-
-class _log_to:  # noqa: N801 - reads as a verb where it is used
-    """A context manager that sends the watch's log to a file instead of the screen."""
-
-    def __init__(self, path: Path) -> None:
-        self._handler = logging.FileHandler(path, encoding="utf-8")
-        self._handler.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
-        self._logger = logging.getLogger("cabinetwatch")
-
-    def __enter__(self) -> None:
-        """Divert the log."""
-        self._level, self._propagate = self._logger.level, self._logger.propagate
-        self._logger.addHandler(self._handler)
-        self._logger.setLevel(logging.INFO)
-        self._logger.propagate = False
-
-    def __exit__(self, *_: object) -> None:
-        """Put the log back."""
-        self._logger.removeHandler(self._handler)
-        self._logger.setLevel(self._level)
-        self._logger.propagate = self._propagate
-        self._handler.close()
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(level)
+        logger.propagate = propagate
+        handler.close()
 
 
 def _make_room(folder: Path) -> None:
@@ -330,13 +320,17 @@ def _make_room(folder: Path) -> None:
                 f"{folder} holds other files than an earlier demonstration's;"
                 " name another folder with --out"
             )
-        for old in [*folder.glob(f"{STORE_FILE}*"), folder / CONFIG_FILE, folder / LOG_FILE]:
+        past = folder / FORTNIGHT_FOLDER
+        for part in (SUMMARY_FOLDER, PAGE_FOLDER):
+            shutil.rmtree(past / part, ignore_errors=True)
+        for old in (
+            *folder.glob(f"{STORE_FILE}*"),
+            *past.glob(f"{STORE_FILE}*"),
+            *(folder / name for name in (CONFIG_FILE, LOG_FILE, TRIAL_RECORD, TRIAL_PAGE)),
+            past / CONFIG_FILE,
+            *(folder / MAIL_FOLDER).glob("[0-9][0-9][0-9].eml"),
+        ):
             old.unlink(missing_ok=True)
-        for old in (folder / TRIAL_RECORD, folder / TRIAL_PAGE):
-            old.unlink(missing_ok=True)
-        demo_fortnight.clear(folder / FORTNIGHT_FOLDER)
-        for old in (folder / MAIL_FOLDER).glob("[0-9][0-9][0-9].eml"):
-            old.unlink()
         (folder / CONFIG_FILE).write_text(MARK, encoding="utf-8")
     except OSError as fault:
         raise UsageError(
@@ -388,7 +382,7 @@ def _prove_a_change(console: Console, folder: Path) -> None:
     console.print(f"  judged by: {_own_name()} {shlex.join(command)}", soft_wrap=True)
 
 
-def _look_back(console: Console, fortnight: Fortnight) -> None:
+def _look_back(console: Console, past: "Fortnight") -> None:
     """Show the beginning of the weekly summary of a simulated fortnight."""
     console.print(
         "\nAnd how it looks in the long run: a SIMULATED fortnight in the same cabinet, with dust"
@@ -396,13 +390,13 @@ def _look_back(console: Console, fortnight: Fortnight) -> None:
         " weekly mail of its second week begins:",
         soft_wrap=True,
     )
-    for line in fortnight.wait():
+    for line in past.wait():
         console.print(f"  {line}", soft_wrap=True)
 
 
 def _conclude(console: Console, folder: Path) -> None:
     """Name the files and what to type next."""
-    command, fortnight = _own_name(), folder / FORTNIGHT_FOLDER
+    command, past = _own_name(), folder / FORTNIGHT_FOLDER
     lines = [
         "",
         "That was all, on simulated data. These files are left:",
@@ -412,9 +406,9 @@ def _conclude(console: Console, folder: Path) -> None:
         f"  {folder / LOG_FILE}  the watch's own log",
         f"  {folder / TRIAL_RECORD}  an invented trial record: before and after a fan was slowed",
         f"  {folder / TRIAL_PAGE}  the report of that trial; open it in a browser",
-        f"  {fortnight / SUMMARY_FOLDER}/  the weekly summary: mail, HTML, text and pictures",
-        f"  {fortnight / PAGE_FOLDER}/index.html  the page as it stood then; open it in a browser",
-        f"  {fortnight / STORE_FILE}  the simulated fortnight, with its configuration beside it",
+        f"  {past / SUMMARY_FOLDER}/  the weekly summary: mail, HTML, text and pictures",
+        f"  {past / PAGE_FOLDER}/index.html  the page as it stood then; open it in a browser",
+        f"  {past / STORE_FILE}  the simulated fortnight, with its configuration beside it",
         "Next, look at the alarms of that evening:",
         f"  {command} alarms --config {folder / CONFIG_FILE}",
         "Then, on your own broker, see README.md: the first quarter of an hour.",
@@ -430,3 +424,132 @@ def _own_name() -> str:
     if found is not None or program.name != "cabinetwatch":
         return "cabinetwatch"
     return str(program)
+
+
+class _Standing:
+    """A clock that stands at one instant: the page is of then."""
+
+    def __init__(self, utc_ms: int) -> None:
+        self._utc_ms = utc_ms
+
+    def monotonic_ms(self) -> int:
+        return self._utc_ms
+
+    def utc_ms(self) -> int:
+        return self._utc_ms
+
+    def since_boot_ms(self) -> int:
+        return self._utc_ms
+
+    def real_s(self, watch_s: float) -> float:
+        return watch_s
+
+    def life_ms(self) -> int:
+        return self._utc_ms
+
+
+class Fortnight:
+    """The fortnight being made by a child of low priority, beside the evening that is live.
+
+    A context manager that ends the child if it is still at work.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __enter__(self) -> Self:
+        """Start the child."""
+        command = [sys.executable, "-P", "-m", __spec__.name, str(self.folder)]
+        self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
+            command, stderr=subprocess.PIPE, text=True
+        )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End the child."""
+        if self._child.poll() is None:
+            self._child.kill()
+            self._child.communicate()
+
+    def wait(self) -> list[str]:
+        """Wait until it is done; give the first lines of the summary, which say what matters.
+
+        Raises:
+            CabinetwatchError: it could not be made.
+        """
+        _, errors = self._child.communicate()
+        if self._child.returncode != 0:
+            last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
+            raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
+        (text,) = (self.folder / SUMMARY_FOLDER).glob("*.txt")
+        return beginning(text.read_text(encoding="utf-8"))
+
+
+def beginning(summary: str) -> list[str]:
+    """Give a summary's lines up to the end of the first thing that needs a hand."""
+    head, first, rest = summary.partition("\n1. ")
+    matter, _, _ = rest.partition("\n\n")
+    return f"{head}{first}{matter}".rstrip().splitlines()
+
+
+def _make(folder: Path, now_utc_ms: int) -> None:
+    """Live through the fortnight that ended last Monday, and write what is to be seen of it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.MOMENT_S)
+    (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
+    config = load(folder / CONFIG_FILE)
+    end_utc_ms = fortnight.end_utc_ms(now_utc_ms, TIME_ZONE)
+    with open_or_make(config.store.url) as store:
+        week = _live(config, store, end_utc_ms)
+    write_summary(config, week, folder / SUMMARY_FOLDER, end_utc_ms)
+    _write_page(config, folder / PAGE_FOLDER, end_utc_ms)
+
+
+def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
+    """Let the watch live through it; give the newest week that is over."""
+    zone = ZoneInfo(TIME_ZONE)
+    start_utc_ms = fortnight.start_utc_ms(end_utc_ms, TIME_ZONE)
+    offline = OfflineRun(config, store, start_utc_ms)
+    week = IsoWeek.of(start_utc_ms, zone)
+    for moment in fortnight.moments(start_utc_ms, end_utc_ms):
+        offline.live(moment.utc_ms, moment.values)
+        for action in moment.actions:
+            offline.obey({**action.command}, action.alarm)
+        if moment.utc_ms >= week.ends_utc_ms(zone) + CLOSES_AFTER_MS:
+            offline.close_week(week)
+            week = week.after()
+    offline.pause()
+    return week.before()
+
+
+def _write_page(config: Config, folder: Path, utc_ms: int) -> None:
+    from cabinetwatch.report.charts import draw_charts  # noqa: PLC0415
+    from cabinetwatch.report.page import make_folder  # noqa: PLC0415
+    from cabinetwatch.report.page_server import PageSource, write_page  # noqa: PLC0415
+
+    make_folder(folder)
+    with Store.open(config.store.url, read_only=True) as store:
+        draw_charts(store, config, folder, utc_ms)
+    source = PageSource(config.store.url, config, folder, _Standing(utc_ms), None)
+    # The page is of an evening on which that watch ran.
+    with WriterLock(config.store_path(), watch=True):
+        write_page(source, folder)
+    source.close()
+
+
+def _main(folder: Path) -> int:
+    """Make it; 2 with one sentence on standard error when it can't be made."""
+    # It shares the machine with the evening that is played live.
+    os.nice(5)
+    # Hundreds of thousands of readings and no cycle; going through them takes its time.
+    gc.disable()
+    try:
+        _make(folder, time.time_ns() // 1_000_000)
+    except (CabinetwatchError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(_main(Path(sys.argv[1])))

@@ -3,23 +3,23 @@
 import argparse
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from cabinetwatch.cli.act import in_memory_sentence, open_store, open_where
-from cabinetwatch.cli.terminal import print_history, print_json, print_standing, print_table, say
-from cabinetwatch.clock import Clock, SystemClock, describe_duration, from_rfc3339
-from cabinetwatch.config import Config, find_config_file
+from cabinetwatch.cli.act import in_memory_sentence, open_records, open_where
+from cabinetwatch.cli.terminal import print_json, print_table, say, utc_minute
+from cabinetwatch.clock import Clock, SystemClock
+from cabinetwatch.config import Config
 from cabinetwatch.notify.words import learning_words
-from cabinetwatch.service.store_loop import LITTLE_LEFT_DAYS, megabytes
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.replay import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import StoreError, UsageError, counted
-from cabinetwatch.watch import configuration
+from cabinetwatch.text import StoreError, counted, describe_duration, from_rfc3339
+from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
+from cabinetwatch.watch.events import AlarmState, Transition
 
 if TYPE_CHECKING:
     from cabinetwatch.report.trial_case import TrialState
@@ -27,20 +27,12 @@ if TYPE_CHECKING:
 _UNKNOWN = "-"
 _FOLLOW_EVERY_S = 2.0
 _CLEAR = "\x1b[H\x1b[2J"
+_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
-def configure_status(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument("--json", action="store_true", help="print JSON, for programs")
-    parser.add_argument(
-        "--follow", action="store_true", help="show it anew every two seconds, until Ctrl-C"
-    )
-
-
-def run_status(args: argparse.Namespace) -> int:
+def status(args: argparse.Namespace) -> int:
     """Show the present; exit status 1 when something is wrong or the watch is not running."""
-    config = configuration.load(find_config_file(args.config))
-    clock = SystemClock()
+    config, clock = args.config, SystemClock()
     records = find_records(config.store_path())
     try:
         store = open_where(config, records)
@@ -52,72 +44,55 @@ def run_status(args: argparse.Namespace) -> int:
         if records is not None:
             say(in_memory_sentence(config.site.name, records.process), sys.stderr)
         return 1
-    if args.follow:
-        store.close()
-        return _follow(config, clock, as_json=args.json)
-    with store:
-        snapshot = take_snapshot(store, config, clock)
-        _print(snapshot, clock, _open_trials(snapshot, store, config), as_json=args.json)
-    return _status(snapshot)
-
-
-def _follow(config: Config, clock: Clock, *, as_json: bool) -> int:
-    """Show it again and again; on a terminal in place, else one below the other.
-
-    Each time it is looked anew where the records are: they may move into memory and back.
-    """
-    status = 1
+    found = 1
     try:
         while True:
-            with open_where(config, find_records(config.store_path())) as store:
-                snapshot = take_snapshot(store, config, clock)
-                trials = _open_trials(snapshot, store, config)
-            status = _status(snapshot)
-            if sys.stdout.isatty():
-                sys.stdout.write(_CLEAR)
-            _print(snapshot, clock, trials, as_json=as_json)
+            found = _look(store, config, clock, args)
+            if not args.follow:
+                return found
             sys.stdout.flush()
             time.sleep(_FOLLOW_EVERY_S)
+            # Anew each time: records may move into memory and back.
+            store = open_where(config, find_records(config.store_path()))
     except KeyboardInterrupt:
-        return status
+        if not args.follow:
+            raise
+        return found
 
 
-def _open_trials(snapshot: Snapshot, store: Store, config: Config) -> "list[TrialState]":
-    """Say how open trials stand."""
-    if not snapshot.trials:
-        return []
-    # It fits curves, with libraries that take a second to import; trials are rare.
-    from cabinetwatch.report.trial_case import state_of  # noqa: PLC0415
+def _look(store: Store, config: Config, clock: Clock, args: argparse.Namespace) -> int:
+    """Show the present once; when it is followed on a terminal, in the place of what was there."""
+    trials: list[TrialState] = []
+    with store:
+        snapshot = take_snapshot(store, config, clock)
+        if snapshot.trials:
+            # It fits curves, with libraries that take a second to import; trials are rare.
+            from cabinetwatch.report.trial_case import state_of  # noqa: PLC0415
 
-    now_utc_ms = snapshot.utc_ms or 0
-    return [state_of(store, config, trial, now_utc_ms) for trial in snapshot.trials]
+            now_utc_ms = snapshot.utc_ms or 0
+            trials = [state_of(store, config, trial, now_utc_ms) for trial in snapshot.trials]
+    if args.follow and sys.stdout.isatty():
+        sys.stdout.write(_CLEAR)
+    if args.json:
+        print_json(snapshot.public() | {"trials": [each.public() for each in trials]})
+    else:
+        _show(snapshot, clock.utc_ms())
+        for state in trials:
+            print()
+            say(_trial_line(state))
+            for sentence in state.sentences:
+                say(f"  {sentence}")
+    return 0 if snapshot.is_well else 1
 
 
-def trial_line(state: "TrialState") -> str:
-    """Name an open trial and its phase."""
+def _trial_line(state: "TrialState") -> str:
     trial = state.trial
     phase = f"in its {trial.phase} phase" if trial.phase else "before its first phase"
     change = f" ({trial.change})" if trial.change else ""
     return f"Trial {trial.name} of {trial.device}{change}, {phase}:"
 
 
-def _print(snapshot: Snapshot, clock: Clock, trials: "list[TrialState]", *, as_json: bool) -> None:
-    if as_json:
-        print_json(snapshot.public() | {"trials": [each.public() for each in trials]})
-        return
-    show(snapshot, clock.utc_ms())
-    for state in trials:
-        print()
-        say(trial_line(state))
-        for sentence in state.sentences:
-            say(f"  {sentence}")
-
-
-def _status(snapshot: Snapshot) -> int:
-    return 0 if snapshot.is_well else 1
-
-
-def show(snapshot: Snapshot, now_utc_ms: int) -> None:
+def _show(snapshot: Snapshot, now_utc_ms: int) -> None:
     """Print a snapshot for people, who read it at `now_utc_ms`."""
     say(_headline(snapshot, now_utc_ms))
     print()
@@ -147,7 +122,7 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
         if each["late"]["since_start"]:
             say(_late_line(each))
     print()
-    print_standing(snapshot.standing)
+    _print_standing(snapshot.standing)
     little = _little_room(snapshot.room)
     if little is not None:
         print()
@@ -156,7 +131,12 @@ def show(snapshot: Snapshot, now_utc_ms: int) -> None:
 
 def _little_room(room: Room) -> str | None:
     """Say when the disk of the store will soon be full; None as long as it won't."""
-    if room.days_left is None or room.days_left >= LITTLE_LEFT_DAYS:
+    if room.days_left is None:
+        return None
+    # Beside the rounds of upkeep stands all that the store's thread needs.
+    from cabinetwatch.service.store_loop import LITTLE_LEFT_DAYS, megabytes  # noqa: PLC0415
+
+    if room.days_left >= LITTLE_LEFT_DAYS:
         return None
     return (
         f"THE DISK OF THE STORE WILL BE FULL IN {describe_duration(room.days_left * 86400)}, as it "
@@ -254,37 +234,78 @@ def _written(value: float | None, write: Callable[[float], str]) -> str:
     return _UNKNOWN if value is None else write(value)
 
 
-_DEFAULT_LIMIT = 50
-_LARGEST_LIMIT = 1_000_000
-
-
-def configure_alarms(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument("--json", action="store_true", help="print JSON, for programs")
-    parser.add_argument(
-        "--limit",
-        type=int,
-        default=_DEFAULT_LIMIT,
-        metavar="N",
-        help=f"so many of the newest transitions (default {_DEFAULT_LIMIT})",
-    )
-
-
-def run_alarms(args: argparse.Namespace) -> int:
-    """Show alarms."""
-    if not 1 <= args.limit <= _LARGEST_LIMIT:
-        raise UsageError(f"--limit {args.limit} is not from 1 to {_LARGEST_LIMIT}")
-    with open_store(args) as store:
+def alarms(args: argparse.Namespace) -> int:
+    """Show what stands, and the newest transitions."""
+    with open_records(args.config) as store:
         standing, history = store.standing(), store.transitions(limit=args.limit)
     if args.json:
-        print_json(
-            {
-                "standing": [each.public() for each in standing],
-                "history": [each.public() for each in history],
-            }
-        )
+        told = {"standing": standing, "history": history}
+        print_json({key: [each.public() for each in told[key]] for key in told})
         return 0
-    print_standing(standing)
+    _print_standing(standing)
     print()
-    print_history(history)
+    if not history:
+        say("No alarm has ever moved.")
+        return 0
+    print_table(
+        ("Time (UTC)", "ID", "Subject", "Condition", "From", "To", "Priority"),
+        [
+            (
+                utc_minute(each.utc_ms, seconds=True),
+                each.id,
+                each.subject,
+                each.condition,
+                each.previous.value,
+                each.state.value,
+                each.priority.value,
+            )
+            for each in history
+        ],
+        title="History",
+    )
     return 0
+
+
+def _print_standing(standing: Sequence[Transition]) -> None:
+    """Print what stands, each with its sentence and its ID, and apart from it what is hidden."""
+    seen = [each for each in standing if each.state not in _HIDDEN]
+    hidden = [each for each in standing if each.state in _HIDDEN]
+    if seen:
+        _print_alarms(seen, "Standing alarms")
+    else:
+        say("No alarm stands.")
+    if hidden:
+        print()
+        _print_alarms(hidden, "Hidden: shelved, suppressed or out of service")
+
+
+def _print_alarms(alarms: Sequence[Transition], title: str) -> None:
+    print_table(
+        ("ID", "Priority", "State", "Subject", "Condition", "Since (UTC)"),
+        [
+            (
+                each.id,
+                each.priority.value,
+                each.state.value,
+                each.subject,
+                each.condition,
+                utc_minute(_since_utc_ms(each)),
+            )
+            for each in alarms
+        ],
+        title=title,
+    )
+    # A device out of service has the same sentence for each of its conditions.
+    told: dict[str, list[str]] = {}
+    # Since when stands above; for how long it was when it was told is no longer true.
+    texts = {each.id: without_span(each.text) for each in alarms}
+    for each in alarms:
+        told.setdefault(f"{each.subject} {texts[each.id]}", []).append(each.id)
+    for ids in told.values():
+        say(f"{', '.join(ids)}: {texts[ids[0]]}")
+
+
+def _since_utc_ms(transition: Transition) -> int:
+    """Give when it began; for one that only was taken out of service, when it was."""
+    since: str | None = transition.values.get("since")
+    return transition.utc_ms if since is None else from_rfc3339(since)

@@ -1,18 +1,19 @@
-"""The command `cabinetwatch`: finds the command asked for, and turns errors into sentences."""
+"""The program `cabinetwatch`: finds the command asked for, and turns errors into sentences."""
 
 import argparse
 import difflib
 import errno
-import importlib
 import logging
 import os
 import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, NoReturn
+from typing import Any, NoReturn
 
 from cabinetwatch import __version__
+from cabinetwatch.cli.commands import COMMANDS, Parser, parser_of
+from cabinetwatch.cli.terminal import function_of
 from cabinetwatch.text import CabinetwatchError, UsageError, printable
 
 _WRONG_USE = 2
@@ -25,60 +26,17 @@ _NUMBER = re.compile(r"-\d+|-\d*\.\d+")
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
-class Command(NamedTuple):
-    """A command: the module that has it, what it does in a line, and whether it takes --config."""
-
-    module: str
-    help: str
-    takes_config: bool = True
-
-
-COMMANDS: dict[str, Command] = {
-    "demo": Command(
-        "demo", "show the whole job in a minute and a half, on this machine alone", False
-    ),
-    "listen": Command("hear", "show what arrives from the broker, and draft the tables for it"),
-    "record": Command("hear", "write what arrives from the broker to a recording"),
-    "check": Command("check", "check the configuration, then try broker, mail and store"),
-    "run": Command("services", "run the watch"),
-    "status": Command("look", "show devices, their figures, and standing alarms"),
-    "alarms": Command("look", "show standing alarms and their history"),
-    "ack": Command("act", "acknowledge an alarm"),
-    "shelve": Command("act", "silence an alarm for a time"),
-    "unshelve": Command("act", "take an alarm off the shelf"),
-    "service": Command("act", "take a device or sensor out of service, or back in"),
-    "page": Command("reports", "write or show the page that says whether all is well"),
-    "trial": Command("trial", "prove a change of cooling: before, change, after, verdict"),
-    "note": Command("act", "log what somebody did to the cabinet"),
-    "calc": Command(
-        "calc", "the bench sums behind a change: fan, airflow, life, sound, dew point", False
-    ),
-    "summary": Command("reports", "show, write or mail the summary of a week"),
-    "learn": Command("act", "learn a device's normal rise and response again, after a change"),
-    "replay": Command("replay", "run the engine over a recording or over the store"),
-    "export": Command("data", "write the readings to standard output"),
-    "import": Command("data", "take readings from a file into the store"),
-    "backup": Command("data", "copy the store while the watch goes on, and verify the copy"),
-    "restore": Command("data", "put a backup in the place of the store"),
-    "prune": Command("data", "let go of what is older than its keeping time, now"),
-    "guard": Command(
-        "services", "on a second computer: mail when the watch is gone, and when it is back"
-    ),
-    "failed": Command(
-        "services", "mail that the service has failed, at most once an hour; for systemd"
-    ),
-    "clear": Command("services", "take the watch's retained topics and session off the broker"),
-}
-"""The module is imported only when a command of its is asked for. For each it has
-`configure_NAME(parser)` and `run_NAME(arguments)`."""
-
-
-class Parser(argparse.ArgumentParser):
-    """An argument parser whose complaints are one sentence."""
-
-    def error(self, message: str) -> NoReturn:
-        """Refuse the arguments."""
-        raise UsageError(f"{self.prog}: {message}; {self.prog} --help shows what it takes")
+def entry() -> NoReturn:
+    """Be the program `cabinetwatch`."""
+    # A closed output is no reason to fall over, nor is a terminal that can't show a letter.
+    if sys.stdout is None or sys.stderr is None:
+        nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - to the end
+        sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure: Any = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+    sys.exit(main(sys.argv[1:]))
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -113,12 +71,11 @@ def main(arguments: Sequence[str]) -> int:
 
 def _remedy(error: CabinetwatchError) -> list[str]:
     """Say what becomes of a damaged store, or what to do with it."""
-    from cabinetwatch.store.database import find_watch  # noqa: PLC0415
-    from cabinetwatch.store.place import DamagedStoreError  # noqa: PLC0415
-
-    if not isinstance(error, DamagedStoreError) or error.path is None:
+    # Only who opens the store can find it damaged, and has imported this.
+    place = sys.modules.get("cabinetwatch.store.place")
+    if place is None or not isinstance(error, place.DamagedStoreError) or error.path is None:
         return []
-    if find_watch(error.path) is not None:
+    if function_of("store.snapshot:find_watch")(error.path) is not None:
         return ["The running watch was told; it checks the store and sets it aside if it must."]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "
@@ -132,22 +89,8 @@ def _write_no_more() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def entry() -> NoReturn:
-    """Be the program `cabinetwatch`."""
-    # A closed output is no reason to fall over, nor is a terminal that can't show a letter.
-    if sys.stdout is None or sys.stderr is None:
-        nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - to the end
-        sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure: Any = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
-    sys.exit(main(sys.argv[1:]))
-
-
 def _run(arguments: Sequence[str]) -> int:
-    asked = _top_parser().parse_args(arguments[:1])
-    name: str | None = asked.command
+    name: str | None = _top_parser().parse_args(arguments[:1]).command
     if name is None:
         # A person wants to see what there is; a script that left its command out must not go on,
         # nor take this for an answer.
@@ -156,11 +99,17 @@ def _run(arguments: Sequence[str]) -> int:
     if name not in COMMANDS:
         nearest = difflib.get_close_matches(name, COMMANDS, 1, cutoff=0.0)[0]
         raise UsageError(f"cabinetwatch: there is no command {name}; the nearest is {nearest}")
-    module = importlib.import_module(f"cabinetwatch.cli.{COMMANDS[name].module}")
-    parser = _command_parser(name)
-    getattr(module, f"configure_{name}")(parser)
-    parsed = parser.parse_args(_with_their_values(arguments[1:]))
-    status: int = getattr(module, f"run_{name}")(parsed)
+    args = parser_of(name).parse_args(_with_their_values(arguments[1:]))
+    since, until = getattr(args, "from_utc_ms", None), getattr(args, "to_utc_ms", None)
+    if since is not None and until is not None and since >= until:
+        raise UsageError("--from is not before --to; give the earlier time first")
+    if args.command.config == "loaded":
+        args.config_file = function_of("config:find_config_file")(args.config_file)
+        args.config = function_of("watch.configuration:load")(args.config_file)
+        for key, read in args.known.items():
+            text = getattr(args, key)
+            setattr(args, key, None if text is None else read(text, args.config))
+    status: int = function_of(args.command.run)(args)
     return status
 
 
@@ -192,21 +141,4 @@ def _top_parser() -> Parser:
     )
     parser.add_argument("--version", action="version", version=f"cabinetwatch {__version__}")
     parser.add_argument("command", nargs="?", metavar="COMMAND", help="one of those below")
-    return parser
-
-
-def _command_parser(name: str) -> Parser:
-    command = COMMANDS[name]
-    description = f"{command.help[0].upper()}{command.help[1:]}."
-    # Abbreviated options would change their meaning when a new one comes.
-    parser = Parser(prog=f"cabinetwatch {name}", description=description, allow_abbrev=False)
-    if command.takes_config:
-        parser.add_argument(
-            "--config",
-            metavar="FILE",
-            type=Path,
-            help="the configuration (default: $CABINETWATCH_CONFIG, then ./config.toml, then"
-            " cabinetwatch/config.toml in $XDG_CONFIG_HOME or ~/.config, then"
-            " /etc/cabinetwatch/config.toml); root takes only files that are root's",
-        )
     return parser

@@ -14,7 +14,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
-from cabinetwatch.cli.terminal import say
+from cabinetwatch.cli.terminal import function_of, say
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
@@ -25,50 +25,22 @@ from cabinetwatch.watch import configuration
 
 if TYPE_CHECKING:
     from cabinetwatch.report.charts import Drawn
-    from cabinetwatch.report.summary_content import Summary
     from cabinetwatch.report.summary_week import Week
+    from cabinetwatch.report.summary_words import Summary
 
 _EVERY_S = 15.0
-_LONGEST_S = 366 * 86_400.0
 
 
-def configure_page(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    where = parser.add_mutually_exclusive_group(required=True)
-    where.add_argument("--out", type=Path, metavar="DIR", help="write the page into a folder, once")
-    where.add_argument(
-        "--serve", type=_address, metavar="HOST:PORT", help="show the page over HTTP, until Ctrl-C"
-    )
-    parser.add_argument(
-        "--every",
-        dest="every_s",
-        type=_seconds,
-        metavar="SECONDS",
-        help="with --out: write it again and again, until Ctrl-C",
-    )
-    parser.add_argument(
-        "--parent",
-        type=int,
-        metavar="PID",
-        help="with --every: end some time after this process, which started this one",
-    )
-    parser.add_argument(
-        "--charts",
-        action="store_true",
-        help="with --out: draw the pictures only, in the background",
-    )
-    parser.add_argument(
-        "--store", metavar="URL", help="read this store, and go by the configuration in force there"
-    )
-
-
-def run_page(args: argparse.Namespace) -> int:
+def page(args: argparse.Namespace) -> int:
     """Write or show the page."""
     if args.serve is not None and (args.every_s is not None or args.charts):
         raise UsageError("--every and --charts go with --out; --serve is always up to date")
     if args.parent is not None and args.every_s is None:
         raise UsageError("--parent goes with --every")
-    url, config = _site(args)
+    url, config = args.store, None
+    if url is None:
+        config = configuration.load(find_config_file(args.config_file))
+        url = config.store.url
     if args.serve is not None:
         return _serve(url, config, *args.serve)
     try:
@@ -77,16 +49,9 @@ def run_page(args: argparse.Namespace) -> int:
         return _write_page(url, config, args.out, charts_only=args.charts)
     except OSError as error:
         raise UsageError(
-            f"--out {args.out}: the page can't be written there ({error.strerror}); name a folder"
-            " that you may write to"
+            f"--out {args.out}: the page can't be written there ({error.strerror or error}); name a"
+            " folder that you may write to"
         ) from error
-
-
-def _site(args: argparse.Namespace) -> tuple[str, Config | None]:
-    if args.store is not None:
-        return args.store, None
-    config = configuration.load(find_config_file(args.config))
-    return config.store.url, config
 
 
 def _write_page(url: str, config: Config | None, folder: Path, *, charts_only: bool) -> int:
@@ -180,81 +145,30 @@ def _log_to_standard_error() -> None:
     )
 
 
-def _address(text: str) -> tuple[str, int]:
-    host, colon, port = text.rpartition(":")
-    host = host.removeprefix("[").removesuffix("]")
-    if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65535:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is no address; write it like 127.0.0.1:8080, with a port up to 65535"
-        )
-    return host, int(port)
-
-
-def _seconds(text: str) -> float:
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = 0.0
-    if not 0.0 < seconds <= _LONGEST_S:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
-    return seconds
-
-
 _NOBODY = "watch@localhost"
 
 
-def configure_summary(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--week",
-        type=_week,
-        metavar="YEAR-WNN",
-        help="an ISO week, such as 2026-W47 (default: the newest that is over)",
-    )
-    parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="write the mail, its HTML, text and pictures there"
-    )
-    parser.add_argument(
-        "--send", action="store_true", help="mail it, to those whom the weekly mail goes to"
-    )
-
-
-def run_summary(args: argparse.Namespace) -> int:
-    """Make the summary; without --out and --send, show its text.
-
-    Returns:
-        0; 1 when the mail server refuses.
-    """
-    path = find_config_file(args.config)
-    config = configuration.load(path)
+def summary(args: argparse.Namespace) -> int:
+    """Make the summary; without --out and --send, show its text. 1 when the mail server refuses."""
+    config: Config = args.config
     if args.send:
-        require_mail(config, path)
-    # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
-    gc.disable()
-    try:
-        return _run(config, args)
-    finally:
-        # Nor are they to be gone through at the end, which is near.
-        gc.freeze()
-        gc.enable()
-
-
-def _run(config: Config, args: argparse.Namespace) -> int:
+        require_mail(config, args.config_file)
     now_utc_ms = SystemClock().utc_ms()
-    with Store.open(config.store.url, read_only=True) as store:
-        week, summary = _summary(store, config, args.week, now_utc_ms)
-        if args.out is None and not args.send:
-            # What reckons and draws is imported only where it is used: it takes a while.
-            from cabinetwatch.report.summary_mail import text_of  # noqa: PLC0415
+    with _no_looking_for_cycles():
+        with Store.open(config.store.url, read_only=True) as store:
+            week, made = _made(store, config, args.week, now_utc_ms)
+            if args.out is None and not args.send:
+                # What reckons and draws is imported only where it is used: it takes a while.
+                from cabinetwatch.report.summary_mail import text_of  # noqa: PLC0415
 
-            sys.stdout.write(text_of(summary))
-            return 0
-        drawn = _drawn(store, config, week)
-    content = _mail(config, summary, drawn, now_utc_ms)
-    if args.out is not None:
-        for path in _write_summary(args.out, week.week, summary, drawn, content):
-            say(str(path))
-    return _send(config, content, now_utc_ms) if args.send else 0
+                sys.stdout.write(text_of(made))
+                return 0
+            drawn = function_of("report.charts:draw_week")(store, config, week)
+        content = _mail(config, made, drawn, now_utc_ms)
+        if args.out is not None:
+            for path in _write_summary(args.out, week.week, made, drawn, content):
+                say(str(path))
+        return _send(config, content, now_utc_ms) if args.send else 0
 
 
 def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) -> list[Path]:
@@ -265,18 +179,19 @@ def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) 
         StoreError: the store can't be read.
     """
     with Store.open(config.store.url, read_only=True) as store:
-        made, summary = _summary(store, config, week, now_utc_ms)
-        drawn = _drawn(store, config, made)
-    content = _mail(config, summary, drawn, now_utc_ms)
-    return _write_summary(folder, week.name, summary, drawn, content)
+        figures, made = _made(store, config, week, now_utc_ms)
+        drawn = function_of("report.charts:draw_week")(store, config, figures)
+    content = _mail(config, made, drawn, now_utc_ms)
+    return _write_summary(folder, week.name, made, drawn, content)
 
 
-def _summary(
+def _made(
     store: Store, config: Config, wanted: IsoWeek | None, now_utc_ms: int
 ) -> "tuple[Week, Summary]":
     """Give a week's figures and words; of the newest that is over when none is named."""
-    from cabinetwatch.report.summary_content import present_sentence, summary_of  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import present_sentence  # noqa: PLC0415
     from cabinetwatch.report.summary_make import WeekMaker  # noqa: PLC0415
+    from cabinetwatch.report.summary_words import summary_of  # noqa: PLC0415
 
     maker = WeekMaker(store, config, now_utc_ms)
     iso_week = wanted or maker.newest_closed()
@@ -285,13 +200,7 @@ def _summary(
     return week, summary_of(week, present_sentence(store, config, now_utc_ms) if is_news else "")
 
 
-def _drawn(store: Store, config: Config, week: "Week") -> "list[Drawn]":
-    from cabinetwatch.report.charts import draw_week  # noqa: PLC0415
-
-    return draw_week(store, config, week)
-
-
-def recipients(config: Config) -> tuple[str, ...]:
+def _recipients(config: Config) -> tuple[str, ...]:
     """Give those whom the summary is mailed to."""
     if config.summary is not None and config.summary.to is not None:
         return config.summary.to
@@ -299,14 +208,15 @@ def recipients(config: Config) -> tuple[str, ...]:
 
 
 def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: int) -> bytes:
-    from cabinetwatch.report.summary_mail import Envelope, mail_of  # noqa: PLC0415
+    from cabinetwatch.notify.mail import Envelope  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import mail_of  # noqa: PLC0415
 
     email = config.notify.email
     sender = _NOBODY if email is None else email.from_
     domain = sender.rpartition("@")[2].rstrip(">")
     envelope = Envelope(
         sender,
-        recipients(config) or (_NOBODY,),
+        _recipients(config) or (_NOBODY,),
         now_utc_ms,
         config.site.timezone,
         # Each is a mail of its own, also when a week is sent again.
@@ -318,39 +228,30 @@ def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: 
 def _write_summary(
     folder: Path, week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
 ) -> list[Path]:
-    written = []
+    from cabinetwatch.notify.mail import encodable  # noqa: PLC0415
+    from cabinetwatch.report.summary_mail import html_of, text_of  # noqa: PLC0415
+
+    stem = f"summary-{week}"
+    pictures = {f"{stem}-{each.file_name}": each.png for each in drawn}
+    html = html_of(summary, drawn, list(pictures))
+    files = {
+        f"{stem}.eml": content,
+        f"{stem}.html": encodable(html).encode(),
+        f"{stem}.txt": encodable(text_of(summary)).encode(),
+        **pictures,
+    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, data in _files(week, summary, drawn, content):
+        for name, data in files.items():
             path = folder / name
             path.touch(mode=0o600)
             path.write_bytes(data)
-            written.append(path)
     except OSError as error:
         raise UsageError(
-            f"--out {folder}: the summary can't be written there ({error.strerror}); name a folder"
-            " that you may write to"
+            f"--out {folder}: the summary can't be written there ({error.strerror or error}); name"
+            " a folder that you may write to"
         ) from error
-    return written
-
-
-def _files(
-    week: str, summary: "Summary", drawn: "list[Drawn]", content: bytes
-) -> Iterator[tuple[str, bytes]]:
-    from cabinetwatch.report.summary_mail import (  # noqa: PLC0415
-        by_device,
-        encodable,
-        html_of,
-        text_of,
-    )
-
-    stem = f"summary-{week}"
-    names = [f"{stem}-{each.file_name}" for each in drawn]
-    yield f"{stem}.eml", content
-    yield f"{stem}.html", encodable(html_of(summary, by_device(drawn, names))).encode()
-    yield f"{stem}.txt", encodable(text_of(summary)).encode()
-    for name, each in zip(names, drawn, strict=True):
-        yield name, each.png
+    return [folder / name for name in files]
 
 
 def _send(config: Config, content: bytes, now_utc_ms: int) -> int:
@@ -364,18 +265,11 @@ def _send(config: Config, content: bytes, now_utc_ms: int) -> int:
         config, email, config.secret("email-password"), compose=lambda _: content
     )
     notice = Notice("summary", "email", "summary", now_utc_ms, now_utc_ms, ())
-    attempt = channel.send(notice, recipients(config))
+    attempt = channel.send(notice, _recipients(config))
     if attempt.unreachable is not None:
         say(attempt.unreachable, sys.stderr)
     for refusal in attempt.refused.values():
         say(refusal.error, sys.stderr)
     if attempt.accepted:
         say(f"Sent to {', '.join(attempt.accepted)}")
-    return 0 if set(attempt.accepted) == set(recipients(config)) else 1
-
-
-def _week(text: str) -> IsoWeek:
-    try:
-        return IsoWeek.parse(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+    return 0 if set(attempt.accepted) == set(_recipients(config)) else 1

@@ -5,13 +5,11 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
+from typing import Self
 
 from cabinetwatch.cli.terminal import log_to_standard_error, say
-from cabinetwatch.clock import describe_duration, parse_duration
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.session import RetainedError, clear_retained
@@ -22,7 +20,7 @@ from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.startup import FallbackStore, client_id_last
 from cabinetwatch.store.database import clear_leftovers, find_watch
 from cabinetwatch.store.place import DiskFaultError, WriterLock
-from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted
+from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted, describe_duration
 from cabinetwatch.watch import configuration
 
 _log = logging.getLogger(__name__)
@@ -36,60 +34,50 @@ _OPENING_S = 900.0
 
 
 class Signals:
-    """What the process has been asked by signals. Handlers only set flags."""
+    """What the process has been asked by signals, while it is a context. Handlers set flags."""
 
     def __init__(self) -> None:
         self.stop = threading.Event()
         self.reload = threading.Event()
 
-    def handle(self, number: int, frame: FrameType | None) -> None:
-        """Take a signal."""
+    def _handle(self, number: int, frame: FrameType | None) -> None:
         del frame
         (self.reload if number == signal.SIGHUP else self.stop).set()
 
-    @contextmanager
-    def caught(self) -> Iterator[None]:
-        """Catch the signals while the daemon runs, and give them back after."""
+    def __enter__(self) -> Self:
+        """Catch the signals."""
         numbers = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
-        before = {number: signal.signal(number, self.handle) for number in numbers}
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+        self._before = {number: signal.signal(number, self._handle) for number in numbers}
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Give them back."""
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
 
 
-def configure_run(parser: argparse.ArgumentParser) -> None:
-    """Add the options of the command."""
-    parser.add_argument(
-        "--verbose",
-        action="store_true",
-        help="log also what is only of use when looking for faults",
-    )
-
-
-def run_run(args: argparse.Namespace) -> int:
+def run(args: argparse.Namespace) -> int:
     """Run until told to stop; exit status 1 when a part of the daemon has died."""
     log_to_standard_error(logging.DEBUG if args.verbose else logging.INFO)
-    path = find_config_file(args.config)
+    path = find_config_file(args.config_file)
     config = _loaded(path)
-    signals, notifier = Signals(), Notifier()
-    with signals.caught():
-        daemon, stand_in = _started(config)
+    notifier = Notifier()
+    with Signals() as signals:
+        daemon, fallback = _started(config)
         while True:
             notifier.ready()
-            changed, lock = _watch(daemon, path, signals, notifier, stand_in)
-            lost = 0 if stand_in is None else stand_in.end()
+            changed, lock = _watch(daemon, path, signals, notifier, fallback)
+            lost = 0 if fallback is None else fallback.end()
             if isinstance(changed, int):
                 return changed
-            before = daemon.config if stand_in is None else stand_in.real
-            was_away = "" if stand_in is None else stand_in.error
-            # Otherwise it is a new store, or the real one again after a stand-in.
+            before = daemon.config if fallback is None else fallback.real
+            was_away = "" if fallback is None else fallback.error
+            # Otherwise it is a new store, or the real one again after the fallback.
             same = changed.store.url == before.store.url
-            reloaded = same and daemon.damage is None and stand_in is None
+            reloaded = same and daemon.damage is None and fallback is None
             with notifier.kept_alive(_OPENING_S):
-                daemon, stand_in = _started_anew(changed, before, reloaded=reloaded, lock=lock)
-            if was_away and stand_in is None:
+                daemon, fallback = _started_anew(changed, before, reloaded=reloaded, lock=lock)
+            if was_away and fallback is None:
                 # Told once more together with its end, and with what it has cost.
                 daemon.tell_store(ok=False, error=was_away)
                 daemon.tell_store(ok=True, lost=lost)
@@ -117,12 +105,15 @@ def _started(
     """Start a daemon; where the store's disk is at fault, with a store in memory instead."""
     if clear_leftovers(config.store_path()):
         _log.warning("what a watch that was killed had kept in memory was removed")
+    fallback = None
     try:
-        daemon, stand_in = _begun(config, reloaded=reloaded, lock=lock), None
+        daemon = Daemon(config, reloaded=reloaded, lock=lock)
+        daemon.start()
     except DiskFaultError as error:
-        stand_in = FallbackStore(config, error)
-        daemon = _begun(stand_in.config)
-        daemon.tell_store(ok=False, error=stand_in.error)
+        fallback = FallbackStore(config, error)
+        daemon = Daemon(fallback.config)
+        daemon.start()
+        daemon.tell_store(ok=False, error=fallback.error)
     email = config.notify.email
     if email is not None and email.exposure is not None:
         _log.warning("%s", email.exposure)
@@ -133,13 +124,7 @@ def _started(
         ", ".join(config.devices) or "none",
         ", ".join(config.sensors) or "none",
     )
-    return daemon, stand_in
-
-
-def _begun(config: Config, *, reloaded: bool = False, lock: WriterLock | None = None) -> Daemon:
-    daemon = Daemon(config, reloaded=reloaded, lock=lock)
-    daemon.start()
-    return daemon
+    return daemon, fallback
 
 
 def _started_anew(
@@ -154,7 +139,7 @@ def _started_anew(
 
 
 def _watch(
-    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: FallbackStore | None
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, fallback: FallbackStore | None
 ) -> tuple[Config | int, WriterLock | None]:
     """Run a daemon to its end; give the configuration to go on with, or the exit status.
 
@@ -162,7 +147,7 @@ def _watch(
     """
     patience_s, hold = 1.0, False
     try:
-        changed = _end_of(daemon, path, signals, notifier, stand_in)
+        changed = _end_of(daemon, path, signals, notifier, fallback)
         if not isinstance(changed, int):
             patience_s = _RELOAD_PATIENCE_S
             hold = changed.store.url == daemon.config.store.url
@@ -173,7 +158,7 @@ def _watch(
 
 
 def _end_of(
-    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, stand_in: FallbackStore | None
+    daemon: Daemon, path: Path, signals: Signals, notifier: Notifier, fallback: FallbackStore | None
 ) -> Config | int:
     """Wait until a daemon has to end; give the configuration to go on with, or the exit status.
 
@@ -192,11 +177,11 @@ def _end_of(
             _log.info("asked to stop")
             notifier.stopping()
             return 0
-        if stand_in is not None and stand_in.is_over():
-            return stand_in.real
+        if fallback is not None and fallback.is_over():
+            return fallback.real
         if signals.reload.is_set():
             signals.reload.clear()
-            changed = _reload(path, daemon, works=stand_in is None)
+            changed = _reload(path, daemon, works=fallback is None)
             if changed is not None:
                 notifier.reloading()
                 return changed
@@ -227,100 +212,50 @@ SHORTEST_S = 2 * HEARTBEAT_MS / 1000
 """One heartbeat may be late or lost without the watch being gone."""
 
 
-def configure_guard(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--after",
-        metavar="TIME",
-        default="3m",
-        help="tell when the watch has not been heard for this long: a number with s, m, h or d"
-        " (default: 3m; it is heard every 30 s; at least 1m)",
-    )
-
-
-def run_guard(args: argparse.Namespace) -> int:
+def guard(args: argparse.Namespace) -> int:
     """Guard until told to stop.
 
     Raises:
         ConfigError: the configuration is faulty, or says not whom to mail.
-        UsageError: --after is no duration, or too short a one.
+        UsageError: --after is too short.
     """
-    try:
-        after_s = parse_duration(args.after)
-    except ValueError as error:
-        raise UsageError(f"--after: {error}") from None
-    if after_s < SHORTEST_S:
+    if args.after_s < SHORTEST_S:
         raise UsageError(
-            f"--after: {args.after} is less than two heartbeats of the watch, which comes every"
-            f" {HEARTBEAT_MS // 1000} s, so that it would count as gone again and again; give"
+            f"--after: {args.after_s:zg}s is less than two heartbeats of the watch, which comes"
+            f" every {HEARTBEAT_MS // 1000} s, so that it would count as gone again and again; give"
             f" {describe_duration(SHORTEST_S)} or more"
         )
-    path = find_config_file(args.config)
+    path = find_config_file(args.config_file)
     config = require_mail(configuration.load(path), path)
     log_to_standard_error(logging.INFO)
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    Guard(config, after_s).run(stop, Notifier())
+    Guard(config, args.after_s).run(stop, Notifier())
     return 0
 
 
-def configure_failed(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command."""
-    parser.add_argument(
-        "--unit",
-        metavar="NAME",
-        default="cabinetwatch.service",
-        help="the unit that has failed (default: cabinetwatch.service)",
-    )
-    parser.add_argument(
-        "--stamp",
-        metavar="FILE",
-        type=Path,
-        required=True,
-        help="a file that remembers when it was last told; best below /run",
-    )
-    parser.add_argument(
-        "--for",
-        dest="span",
-        metavar="TIME",
-        default="15m",
-        help="go on trying for this long: a number with s, m, h or d (default: 15m)",
-    )
-
-
-def run_failed(args: argparse.Namespace) -> int:
-    """Mail it; exit status 1 when nobody could be told.
+def failed(args: argparse.Namespace) -> int:
+    """Mail that the service has failed; exit status 1 when nobody could be told.
 
     Raises:
         ConfigError: the configuration says not whom to mail.
-        UsageError: --for is no duration.
     """
-    try:
-        for_s = parse_duration(args.span)
-    except ValueError as error:
-        raise UsageError(f"--for: {error}") from None
     log_to_standard_error(logging.INFO)
-    config = configuration.load_for_mail(find_config_file(args.config))
-    return 0 if tell_failure(config, args.unit, args.stamp, for_s) else 1
+    config = configuration.load_for_mail(find_config_file(args.config_file))
+    return 0 if tell_failure(config, args.unit, args.stamp, args.for_s) else 1
 
 
 _WITHIN_S = 30.0
 
 
-def configure_clear(parser: argparse.ArgumentParser) -> None:
-    """Add the options of this command: it has none of its own."""
-    del parser
-
-
-def run_clear(args: argparse.Namespace) -> int:
+def clear(args: argparse.Namespace) -> int:
     """Clear the retained topics; exit status 1 when the broker can't be reached or refuses.
 
     Raises:
-        ConfigError: the configuration is faulty.
         UsageError: the watch is running.
     """
-    config = configuration.load(find_config_file(args.config))
+    config: Config = args.config
     if find_watch(config.store_path()) is not None:
         raise UsageError("the watch is running; stop it first, or it will publish all of it again")
     try:

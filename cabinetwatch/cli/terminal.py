@@ -1,24 +1,40 @@
-"""How commands print, and the kinds of argument they take."""
+"""What the terminal shows and takes: lines, tables, the log, and the types of arguments.
+
+A type refuses what it can't read in one sentence. One that needs the configuration (an ID, an
+interval in the site's time zone) is `Known`, and reads once that is loaded. So a command is handed
+durations in s, instants in ms and IDs that exist, and parses nothing. Every command imports this
+module, so what is heavy is imported where it is used.
+"""
 
 import argparse
+import importlib
 import json
 import logging
 import math
 import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, tzinfo
+from operator import attrgetter
 from pathlib import Path
-from typing import Any, Literal, NamedTuple, TextIO, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TextIO, TypeVar
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import from_datetime, from_rfc3339, to_datetime
-from cabinetwatch.text import UsageError, printable
-from cabinetwatch.watch.alarms import without_span
-from cabinetwatch.watch.events import AlarmState, Transition
+from cabinetwatch.text import (
+    UsageError,
+    from_datetime,
+    from_rfc3339,
+    parse_duration,
+    printable,
+    to_datetime,
+)
+from cabinetwatch.watch.trials import check_name
+
+if TYPE_CHECKING:
+    from cabinetwatch.config import Config
 
 _GAP = "  "
+_T = TypeVar("_T")
 
 
 def say(sentence: str, out: TextIO | None = None) -> None:
@@ -45,12 +61,8 @@ def print_table(
 ) -> None:
     """Print a table: drawn on a terminal, else plain columns that are never cut.
 
-    Args:
-        headings: one for each column.
-        rows: as many cells in each as there are headings; nothing in them is taken for markup.
-        right: numbers, from 0, of the columns that are aligned to the right.
-        title: a line above it.
-        out: standard output if left out.
+    Nothing in the cells is taken for markup. `right` numbers, from 0, the columns that are aligned
+    to the right.
     """
     out = out or sys.stdout
     cells = [[printable(cell) for cell in row] for row in rows]
@@ -110,112 +122,9 @@ def _print_plain(
         print(_GAP.join(padded).rstrip(), file=out)
 
 
-class Figure(NamedTuple):
-    """One quantity: its key in JSON (with the unit as suffix), its name for people, value, unit."""
-
-    key: str
-    name: str
-    value: float | str
-    unit: str = ""
-
-    @property
-    def text(self) -> str:
-        """The value with its unit, four digits."""
-        return f"{_four_digits(self.value)} {self.unit}".rstrip()
-
-
-def _four_digits(value: float | str) -> str:
-    """Write a value; powers of ten only where the figure would be long.
-
-    >>> _four_digits(50000.0), _four_digits(90509.7), _four_digits(1.64e10)
-    ('50000', '90510', '1.64e+10')
-    """
-    if isinstance(value, str):
-        return value
-    written = f"{value:z.4g}"
-    if not 1e4 <= abs(value) < 1e9:
-        return written
-    return f"{float(written):z.0f}"
-
-
-@dataclass(frozen=True)
-class BenchResult:
-    """What is printed. `notes` say what the sum can't, `cautions` where hands get hurt."""
-
-    calculation: str
-    formula: str
-    source: str
-    inputs: list[Figure]
-    results: list[Figure]
-    notes: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        """Refuse an answer that is no number.
-
-        Raises:
-            ValueError: an input was so large or so small that the sum left the numbers.
-        """
-        for figure in self.results:
-            if isinstance(figure.value, float) and not math.isfinite(figure.value):
-                raise ValueError(
-                    f"with these figures the answer ({figure.name}) is beyond all numbers; check"
-                    " their units"
-                )
-
-
-def show(answer: BenchResult, *, as_json: bool) -> None:
-    """Print an answer."""
-    if as_json:
-        print_json(_as_json(answer))
-        return
-    say(f"Formula: {answer.formula}")
-    say(f"Source:  {answer.source}")
-    print_table(("given", "", "key"), [(f.name, f.text, f.key) for f in answer.inputs])
-    print_table(("answer", "", "key"), [(f.name, f.text, f.key) for f in answer.results])
-    for note in answer.notes:
-        say(f"Note: {note}")
-    for caution in answer.cautions:
-        say(f"CAUTION: {caution}")
-
-
-def _as_json(answer: BenchResult) -> dict[str, Any]:
-    return {
-        "calculation": answer.calculation,
-        "formula": answer.formula,
-        "source": answer.source,
-        "inputs": {figure.key: figure.value for figure in answer.inputs},
-        "answer": {figure.key: figure.value for figure in answer.results},
-        "notes": list(answer.notes),
-        "cautions": list(answer.cautions),
-    }
-
-
-def number(text: str) -> float:
-    """Read a finite number from the command line."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"{text!r} is no number; write it like 12 or 0.1")
-    return value
-
-
-def positive(text: str) -> float:
-    """Read a number above 0 from the command line."""
-    value = number(text)
-    if value <= 0:
-        raise argparse.ArgumentTypeError(f"{text!r} must lie above 0")
-    return value
-
-
-def temperature(text: str) -> float:
-    """Read a temperature in degC that gear may come to know."""
-    value = number(text)
-    if not -90 <= value <= 500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
-    return value
+def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:
+    """Write an instant in UTC to the minute or the second."""
+    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
 
 
 _MOST_TOLD = 20
@@ -263,99 +172,94 @@ def log_to_standard_error(level: int) -> None:
     logging.basicConfig(level=level, handlers=[handler])
 
 
+def function_of(path: str) -> Callable[..., Any]:
+    """Give what MODULE:FUNCTION names."""
+    module, _, name = path.partition(":")
+    function: Callable[..., Any] = attrgetter(name)(
+        importlib.import_module(f"cabinetwatch.{module}")
+    )
+    return function
+
+
+class Known(NamedTuple):
+    """The type of an argument that is read with the configuration."""
+
+    read: Callable[[str, "Config"], Any]
+
+
+def later(path: str, *more: Any) -> Callable[[str], Any]:
+    """Give a type whose function is imported when there is something to read."""
+
+    def read(text: str) -> Any:
+        try:
+            return function_of(path)(text, *more)
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return read
+
+
+def duration(option: str) -> Callable[[str], float]:
+    """Give the type of a duration in s: a number with s, m, h or d."""
+
+    def read(text: str) -> float:
+        try:
+            return parse_duration(text)
+        except ValueError as error:
+            raise UsageError(f"{option}: {error}") from None
+
+    return read
+
+
 def instant(text: str) -> int:
-    """Read an RFC 3339 time as an argument; UTC in ms."""
+    """Read an RFC 3339 time; UTC in ms."""
     try:
         return from_rfc3339(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 
 
-def add_interval(parser: argparse.ArgumentParser, *, from_help: str, to_help: str) -> None:
-    """Add --from and --to, which give `from_utc_ms` and `to_utc_ms`."""
-    for name, text in (("from", from_help), ("to", to_help)):
-        parser.add_argument(
-            f"--{name}", dest=f"{name}_utc_ms", type=instant, metavar="TIME", help=text
-        )
+def interval(option: str) -> Known:
+    """Give the type of an interval of ISO 8601 (5.5.1 of ISO 8601-1:2019, from memory).
 
-
-def check_interval(args: argparse.Namespace) -> None:
-    """Refuse an interval that ends before it begins.
-
-    Raises:
-        UsageError: it does.
+    It gives from and up to before, UTC in ms; the end needn't lie after the start. A time without
+    an offset is in the time zone of the site; an end may leave out what it shares with the start:
+    its date, and its offset. Hours are hours, also where the clocks change; a day is from one time
+    of day to the same on the next.
     """
-    if None not in (args.from_utc_ms, args.to_utc_ms) and args.from_utc_ms >= args.to_utc_ms:
-        raise UsageError("--from is not before --to; give the earlier time first")
 
+    def read(text: str, config: "Config") -> tuple[int, int]:
+        first, slash, second = text.strip().replace("--", "/").partition("/")
+        try:
+            start, end = _ends(first, second if slash else "", ZoneInfo(config.site.timezone))
+            return from_datetime(start), from_datetime(end)
+        except (ValueError, OverflowError) as error:
+            raise UsageError(
+                f"{option} {text}: this is no ISO 8601 interval ({error}); write it like"
+                " 2026-07-01T18:00:00Z/2026-07-01T20:00:00Z or 2026-07-01T18:00:00Z/PT2H"
+            ) from None
 
-_T = TypeVar("_T")
-_DURATION = re.compile(
-    r"P(?:(\d+(?:\.\d+)?)W)?(?:(\d+(?:\.\d+)?)D)?"
-    r"(?:T(?:(\d+(?:\.\d+)?)H)?(?:(\d+(?:\.\d+)?)M)?(?:(\d+(?:\.\d+)?)S)?)?"
-)
-
-
-def read_interval(option: str, text: str, timezone: str) -> tuple[int, int]:
-    """Read an interval of ISO 8601 (5.5.1 of ISO 8601-1:2019, from memory).
-
-    A time without an offset is in the time zone of the site; an end may leave out what it shares
-    with the start: its date, and its offset. Hours are hours, also where the clocks change; a day
-    is from one time of day to the same on the next.
-
-    Args:
-        option: the option it stands behind, for the sentence of an error.
-        text: such as 2026-07-01T18:00Z/20:00, or 2026-07-01T18:00/PT2H.
-        timezone: of the site.
-
-    Returns:
-        From and up to before, UTC in ms; the end needn't lie after the start.
-
-    Raises:
-        UsageError: it is no such interval.
-    """
-    first, slash, second = text.strip().replace("--", "/").partition("/")
-    zone = ZoneInfo(timezone)
-    try:
-        start, end = _ends(first, second if slash else "", zone)
-        return from_datetime(start), from_datetime(end)
-    except (ValueError, OverflowError) as error:
-        raise UsageError(
-            f"{option} {text}: this is no ISO 8601 interval ({error}); write it like"
-            " 2026-07-01T18:00:00Z/2026-07-01T20:00:00Z or 2026-07-01T18:00:00Z/PT2H"
-        ) from None
+    return Known(read)
 
 
 def _ends(first: str, second: str, zone: tzinfo) -> tuple[datetime, datetime]:
     if first.startswith("P"):
-        end = _instant(second, zone)
+        end = _moment(second, zone)
         return _after(end, first, -1), end
-    start = _instant(first, zone)
+    start = _moment(first, zone)
     if second.startswith("P"):
         return start, _after(start, second, 1)
-    return start, _end(second, start)
+    if "T" in second.upper():
+        return start, _moment(second, start.tzinfo)
+    end = datetime.combine(start.date(), _parsed(time.fromisoformat, second))
+    return start, end if end.tzinfo is not None else end.replace(tzinfo=start.tzinfo)
 
 
-def _after(moment: datetime, duration: str, sign: int) -> datetime:
-    """Give the time a duration after another, or before it with a sign of -1."""
-    days, hours = _duration(duration)
-    # Within one time zone the sum of a datetime and a span is what the clocks on the wall show.
-    return (moment + sign * days).astimezone(UTC) + sign * hours
-
-
-def _instant(text: str, zone: tzinfo | None) -> datetime:
+def _moment(text: str, zone: tzinfo | None) -> datetime:
     if "T" not in text.upper():
         raise ValueError(f"{text or 'nothing'} has no time of day")
     moment = _parsed(datetime.fromisoformat, text)
     return moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)
-
-
-def _end(text: str, start: datetime) -> datetime:
-    if "T" in text.upper():
-        return _instant(text, start.tzinfo)
-    moment = _parsed(time.fromisoformat, text)
-    whole = datetime.combine(start.date(), moment)
-    return whole if whole.tzinfo is not None else whole.replace(tzinfo=start.tzinfo)
 
 
 def _parsed(parse: Callable[[str], _T], text: str) -> _T:
@@ -365,89 +269,159 @@ def _parsed(parse: Callable[[str], _T], text: str) -> _T:
         raise ValueError(f"{text or 'nothing'} is no time") from None
 
 
-def _duration(text: str) -> tuple[timedelta, timedelta]:
-    """Give the days of a duration, and what is shorter."""
+_DURATION = re.compile(
+    r"P(?:(\d+(?:\.\d+)?)W)?(?:(\d+(?:\.\d+)?)D)?"
+    r"(?:T(?:(\d+(?:\.\d+)?)H)?(?:(\d+(?:\.\d+)?)M)?(?:(\d+(?:\.\d+)?)S)?)?"
+)
+
+
+def _after(moment: datetime, text: str, sign: int) -> datetime:
+    """The time an ISO 8601 duration after another, or before it with a sign of -1."""
     match = _DURATION.fullmatch(text)
     if match is None or not any(match.groups()):
         raise ValueError(f"{text} is no duration of weeks, days, hours, minutes or seconds")
     weeks, days, hours, minutes, seconds = (float(each or 0) for each in match.groups())
-    return (
-        timedelta(weeks=weeks, days=days),
-        timedelta(hours=hours, minutes=minutes, seconds=seconds),
-    )
+    # Within one time zone the sum of a datetime and a span is what the clocks on the wall show.
+    whole = moment + sign * timedelta(weeks=weeks, days=days)
+    span = timedelta(hours=hours, minutes=minutes, seconds=seconds)
+    return whole.astimezone(UTC) + sign * span
 
 
-_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+def number(text: str) -> float:
+    """Read a finite number."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write it like 12 or 0.1")
+    return value
 
 
-def print_standing(standing: Sequence[Transition]) -> None:
-    """Print what stands, each with its sentence and its ID, and apart from it what is hidden."""
-    seen = [each for each in standing if each.state not in _HIDDEN]
-    hidden = [each for each in standing if each.state in _HIDDEN]
-    if seen:
-        _print_alarms(seen, "Standing alarms")
-    else:
-        say("No alarm stands.")
-    if hidden:
-        print()
-        _print_alarms(hidden, "Hidden: shelved, suppressed or out of service")
+def positive(text: str) -> float:
+    """Read a number above 0."""
+    value = number(text)
+    if value <= 0:
+        raise argparse.ArgumentTypeError(f"{text!r} must lie above 0")
+    return value
 
 
-def _print_alarms(alarms: Sequence[Transition], title: str) -> None:
-    print_table(
-        ("ID", "Priority", "State", "Subject", "Condition", "Since (UTC)"),
-        [
-            (
-                each.id,
-                each.priority.value,
-                each.state.value,
-                each.subject,
-                each.condition,
-                utc_minute(_since_utc_ms(each)),
+def temperature(text: str) -> float:
+    """Read a temperature in degC that gear may come to know."""
+    value = number(text)
+    if not -90 <= value <= 500:
+        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
+    return value
+
+
+def level(text: str) -> float:
+    """Read a sound level in dB."""
+    value = number(text)
+    if not -200 <= value <= 200:
+        raise argparse.ArgumentTypeError(f"{text!r} is no sound level in dB (-200 to 200)")
+    return value
+
+
+def timed_level(text: str) -> tuple[float, float]:
+    """Read a level in dB and how long it lasts, s."""
+    db, separator, span = text.rpartition(":")
+    if not separator:
+        raise argparse.ArgumentTypeError(f"{text!r} has no duration; write it like 40:15m")
+    try:
+        return level(db), parse_duration(span)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
+
+
+def limit(text: str) -> int:
+    """Read how many rows of a store to show."""
+    try:
+        count = int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"invalid int value: {text!r}") from None
+    if not 1 <= count <= 1_000_000:
+        raise UsageError(f"--limit {count} is not from 1 to 1000000")
+    return count
+
+
+def every(text: str) -> float:
+    """Read an interval in s, up to a year."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = 0.0
+    if not 0.0 < seconds <= 366 * 86_400.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
+    return seconds
+
+
+def address(text: str) -> tuple[str, int]:
+    """Read HOST:PORT."""
+    host, colon, port = text.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 65535:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no address; write it like 127.0.0.1:8080, with a port up to 65535"
+        )
+    return host, int(port)
+
+
+def topic_filter(text: str) -> str:
+    """Read an MQTT topic filter."""
+    problem = function_of("config.values:check_filter")(text)
+    if problem is not None:
+        raise UsageError(f"the topic filter {text!r} {problem}")
+    return text
+
+
+def trial_name(text: str) -> str:
+    """Read a name that a trial may have."""
+    try:
+        check_name(text)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+    return text
+
+
+def note(text: str) -> str:
+    """Read what somebody did."""
+    written: str = function_of("service.publisher:words")(text, "TEXT")
+    longest: int = importlib.import_module("cabinetwatch.watch.commands").LONGEST_NOTE
+    if len(written) > longest:
+        raise UsageError(f"A note of {len(written)} letters is too long; {longest} are the most")
+    return written
+
+
+def known_device(text: str, config: "Config") -> str:
+    """Read the ID of a device."""
+    if text not in config.devices:
+        known = ", ".join(config.devices) or "none"
+        raise UsageError(f"There is no device {text!r}; there are {known}")
+    return text
+
+
+def device_to(verb: str) -> Known:
+    """Give the type of the ID of a device that has a rise, to learn or to compare it."""
+
+    def read(text: str, config: "Config") -> str:
+        if config.devices[known_device(text, config)].ambient is None:
+            raise UsageError(
+                f"{text} has no ambient sensor, so there is no rise to {verb}; name one in"
+                f" [devices.{text}]"
             )
-            for each in alarms
-        ],
-        title=title,
-    )
-    # A device out of service has the same sentence for each of its conditions.
-    told: dict[str, list[str]] = {}
-    # Since when stands above; for how long it was when it was told is no longer true.
-    texts = {each.id: without_span(each.text) for each in alarms}
-    for each in alarms:
-        told.setdefault(f"{each.subject} {texts[each.id]}", []).append(each.id)
-    for ids in told.values():
-        say(f"{', '.join(ids)}: {texts[ids[0]]}")
+        return text
+
+    return Known(read)
 
 
-def print_history(history: Sequence[Transition]) -> None:
-    """Print transitions, the newest last."""
-    if not history:
-        say("No alarm has ever moved.")
-        return
-    print_table(
-        ("Time (UTC)", "ID", "Subject", "Condition", "From", "To", "Priority"),
-        [
-            (
-                utc_minute(each.utc_ms, seconds=True),
-                each.id,
-                each.subject,
-                each.condition,
-                each.previous.value,
-                each.state.value,
-                each.priority.value,
-            )
-            for each in history
-        ],
-        title="History",
-    )
+def known_subject(text: str, config: "Config") -> str:
+    """Read the ID of a device or a sensor, or site."""
+    known = [*config.devices, *config.sensors, "site"]
+    if text not in known:
+        raise UsageError(f"There is no subject {text!r}; there are {', '.join(known)}")
+    return text
 
 
-def _since_utc_ms(transition: Transition) -> int:
-    """Give when it began; for one that only was taken out of service, when it was."""
-    since: str | None = transition.values.get("since")
-    return transition.utc_ms if since is None else from_rfc3339(since)
-
-
-def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:
-    """Write an instant in UTC to the minute or the second."""
-    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
+def said(name: str) -> Callable[[str], Any]:
+    """Give the type of a text that must have words in it."""
+    return later("service.publisher:words", name)

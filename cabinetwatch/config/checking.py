@@ -1,7 +1,8 @@
 """From the tables of a file to a `Config`, with a sentence for every fault in every table.
 
-All of it looks at the tables as they were read, so that a fault within a table hides none between
-tables.
+Each table goes through its pydantic model by itself, and `describe` turns what pydantic finds into
+the rest of a sentence that begins with file and table. What stands between tables is looked for in
+the tables as they were read, so that a fault within one hides none between two.
 """
 
 import difflib
@@ -21,7 +22,6 @@ from cabinetwatch.config.equipment import (
     ConditionSpec,
     Device,
     Sensor,
-    SubjectKind,
 )
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import (
@@ -35,7 +35,7 @@ from cabinetwatch.config.services import (
     Store,
     Summary,
 )
-from cabinetwatch.config.values import CONTRADICTION, ID, ROLES, UNITS, Table
+from cabinetwatch.config.values import ID, ROLES, UNITS, Table
 from cabinetwatch.text import ConfigError, printable, without_secrets
 
 _LONGEST_VALUE = 60
@@ -46,9 +46,10 @@ _SHORTEST_BEGINNING = 3
 _MOST_LISTED = 25
 
 _NUMBER = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D*)")
-_TRUTHS = {"true": "true", "yes": "true", "on": "true"} | dict.fromkeys(
-    ("false", "no", "off"), "false"
+TRUTHS = dict.fromkeys(("yes", "on", "true"), "true") | dict.fromkeys(
+    ("no", "off", "false"), "false"
 )
+"""What people write for one of the two, and how TOML has it."""
 
 # By pydantic's type of error; the figures in braces are from its context.
 _WRONG = {
@@ -76,9 +77,7 @@ _WRONG = {
 class Places:
     """Where each key and each table of a configuration stands.
 
-    Args:
-        keys: key and table, such as max_rise_k and [devices.ID].
-        tables: the last part of a table's name, and the whole, such as email and [notify.email].
+    `keys` are pairs such as max_rise_k and [devices.ID], `tables` such as email and [notify.email].
     """
 
     def __init__(
@@ -128,10 +127,6 @@ class Problems:
         if sentence not in self._sentences:
             self._sentences.append(sentence)
 
-    def add_error(self, table: str, model: type[Table], error: ErrorDetails) -> None:
-        """Note what pydantic found wrong with one key of a table."""
-        self.add(table, describe(model, error, self.places))
-
     def raise_if_any(self) -> None:
         """Raise a ConfigError with all the faults, if there are any."""
         if self._sentences:
@@ -164,8 +159,8 @@ def _unquoted(error: ErrorDetails) -> str:
     text = error["input"]
     if not isinstance(text, str):
         return ""
-    if error["type"] == "bool_type" and text.lower() in _TRUTHS:
-        return f"; write {_TRUTHS[text.lower()]} without quotes"
+    if error["type"] == "bool_type" and text.lower() in TRUTHS:
+        return f"; write {TRUTHS[text.lower()]} without quotes"
     number = _NUMBER.fullmatch(text)
     if error["type"] not in {"float_type", "int_type"} or number is None:
         return ""
@@ -180,14 +175,13 @@ def unknown(kind: str, name: str, known: Iterable[str], belongs: str = "") -> st
 
     `belongs` is what `Places` say of it, which counts where no known one is near.
     """
-    return f"{printable(name)} is an unknown {kind}; {_meant(kind, name, list(known), belongs)}"
-
-
-def _meant(kind: str, name: str, known: list[str], belongs: str) -> str:
-    near = nearest(name, known)
+    names = list(known)
+    near = nearest(name, names)
     if near is not None:
-        return f"the nearest known one is {near}"
-    return belongs or (among(known) if known else f"there is no {kind} yet")
+        meant = f"the nearest known one is {near}"
+    else:
+        meant = belongs or (among(names) if names else f"there is no {kind} yet")
+    return f"{printable(name)} is an unknown {kind}; {meant}"
 
 
 def among(known: Iterable[str]) -> str:
@@ -271,20 +265,22 @@ class Reader:
                 "", f"{where} = {show(raw)} is no table; write its keys below [{where}]"
             )
             return None
+        read: AnyTable | None = None
+        faults: list[ErrorDetails] = []
         try:
-            return model.model_validate(raw, context={"folder": self.folder})
+            read = model.model_validate(raw, context={"folder": self.folder})
         except ValidationError as error:
-            faults = [fault for fault in error.errors() if fault["type"] != CONTRADICTION]
+            faults = error.errors()
         with_faulty_items = {fault["loc"][0] for fault in faults if len(fault["loc"]) > 1}
         for fault in faults:
             # Pydantic doesn't count faulty items, and goes on to miss them.
             if fault["type"] != "too_short" or fault["loc"][0] not in with_faulty_items:
-                self.problems.add_error(where, model, fault)
+                self.problems.add(where, describe(model, fault, self.problems.places))
         faulty = {str(fault["loc"][0]) for fault in faults}
-        # Pydantic looks for contradictions only in a table without other faults.
-        for key, text in model.contradictions(_right_values(model, raw, faulty)):
+        contradictions = list(model.contradictions(_right_values(model, raw, faulty)))
+        for key, text in contradictions:
             self.problems.add(where, f"{key} {text}")
-        return None
+        return None if contradictions else read
 
     def tables(self, raw: object, where: str) -> dict[str, dict[str, Any]]:
         """Give the tables within a table; what is none is noted and left out."""
@@ -324,58 +320,43 @@ def read_alarms(
     conditions: Sequence[ConditionSpec],
 ) -> AlarmTables:
     """Check all tables of alarm settings, and give those of the site."""
+    specs = {spec.name: spec for spec in conditions}
     site_tables = reader.tables(raw.get("alarms", {}), "alarms")
-    checker = _Checker(reader, conditions, site_tables)
+
+    def is_right(name: str, table: dict[str, Any], where: str) -> bool:
+        """Say whether a table is right by itself, and note what is wrong."""
+        if name not in specs:
+            reader.problems.add(where, unknown("condition", name, specs))
+            return False
+        return reader.table(specs[name].settings, table, f"{where}.{name}") is not None
+
     for name, table in site_tables.items():
-        checker.check(name, table, "alarms")
-    for subject, sensor in sensors.items():
-        checker.check_subject("sensor", f"sensors.{subject}", sensor)
-    for subject, device in devices.items():
-        checker.check_subject("device", f"devices.{subject}", device)
+        is_right(name, table, "alarms")
+    subjects = [("sensor", name, table) for name, table in sensors.items()]
+    subjects += [("device", name, table) for name, table in devices.items()]
+    for kind, subject, keys in subjects:
+        where = f"{kind}s.{subject}.alarms"
+        tables = keys.get("alarms", {})
+        # What is no table was noted when the subject's own table was read.
+        for name, table in tables.items() if isinstance(tables, dict) else ():
+            if not isinstance(table, dict):
+                continue
+            spec = specs.get(name)
+            if spec is not None and spec.subject != kind:
+                reader.problems.add(f"{where}.{name}", _belongs(spec, kind))
+            elif is_right(name, table, where):
+                # Each may be right by itself and the two contradict each other.
+                merged = site_tables.get(name, {}) | table
+                reader.table(specs[name].settings, merged, f"{where}.{name}")
     return site_tables
 
 
-class _Checker:
-    """Checks tables against the settings of the conditions they are named for."""
-
-    def __init__(
-        self, reader: Reader, conditions: Sequence[ConditionSpec], site_tables: AlarmTables
-    ) -> None:
-        self._reader = reader
-        self._specs = {spec.name: spec for spec in conditions}
-        self._site_tables = site_tables
-
-    def check(self, name: str, table: dict[str, Any], where: str) -> bool:
-        """Say whether a table is right by itself, and note what is wrong."""
-        spec = self._specs.get(name)
-        if spec is None:
-            self._reader.problems.add(where, unknown("condition", name, self._specs))
-            return False
-        return self._reader.table(spec.settings, table, f"{where}.{name}") is not None
-
-    def check_subject(self, kind: SubjectKind, where: str, subject: Mapping[str, Any]) -> None:
-        """Check the alarm tables of one sensor or device."""
-        tables = subject.get("alarms", {})
-        if not isinstance(tables, dict):
-            return  # noted when the subject's own table was read
-        for name, table in tables.items():
-            spec = self._specs.get(name)
-            if not isinstance(table, dict):
-                continue  # noted likewise
-            if spec is not None and spec.subject != kind:
-                self._note_wrong_kind(kind, f"{where}.alarms", spec)
-            elif self.check(name, table, f"{where}.alarms") and spec is not None:
-                # Each may be right by itself and the two contradict each other.
-                merged = self._site_tables.get(name, {}) | table
-                self._reader.table(spec.settings, merged, f"{where}.alarms.{name}")
-
-    def _note_wrong_kind(self, kind: SubjectKind, where: str, spec: ConditionSpec) -> None:
-        own_place = "" if spec.subject == "site" else f"[{spec.subject}s.ID.alarms.{spec.name}] or "
-        self._reader.problems.add(
-            f"{where}.{spec.name}",
-            f"{spec.name} is a condition of a {spec.subject}, not of a {kind}; set it in"
-            f" {own_place}[alarms.{spec.name}]",
-        )
+def _belongs(spec: ConditionSpec, kind: str) -> str:
+    own_place = "" if spec.subject == "site" else f"[{spec.subject}s.ID.alarms.{spec.name}] or "
+    return (
+        f"{spec.name} is a condition of a {spec.subject}, not of a {kind}; set it in"
+        f" {own_place}[alarms.{spec.name}]"
+    )
 
 
 def check_references(

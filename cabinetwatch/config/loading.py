@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.config.checking import Problems, Reader, assemble, places_of
+from cabinetwatch.config.checking import TRUTHS, Problems, Reader, assemble, places_of
 from cabinetwatch.config.equipment import ConditionSpec
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import read_plain_file
@@ -70,11 +70,7 @@ def _may_exist(path: Path) -> bool:
 
 
 def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
-    """Read and check a configuration file.
-
-    Args:
-        path: the file.
-        conditions: what is known of the conditions that can be set under `alarms`.
+    """Read and check a configuration file; `conditions` can be set under `alarms`.
 
     Raises:
         ConfigError: with one sentence for each fault in it.
@@ -133,12 +129,9 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
 def from_json(
     values: Mapping[str, Any], conditions: Sequence[ConditionSpec], source: str
 ) -> Config:
-    """Rebuild a configuration from `Config.as_json`; files it names need not exist.
+    """Rebuild a configuration from what `Config.as_json` gave; files it names need not exist.
 
-    Args:
-        values: what `as_json` gave.
-        conditions: as for `load`.
-        source: what a sentence about a fault calls it.
+    `source` is what a sentence about a fault calls it.
 
     Raises:
         ConfigError: this version doesn't understand it.
@@ -208,16 +201,13 @@ _TOML_REMEDIES = (
     ),
 )
 """By what tomllib says."""
-_TRUTHS = dict.fromkeys(("yes", "on", "true"), "true") | dict.fromkeys(
-    ("no", "off", "false"), "false"
-)
 
 
 def _toml_remedy(what: str, line: str, column: int) -> str:
     """Say what would be right, from what tomllib says and the line that it stopped in."""
     word = line[column - 1 :].partition("#")[0].strip().lower()
-    if word in _TRUTHS:
-        return f"write {_TRUTHS[word]}"
+    if word in TRUTHS:
+        return f"write {TRUTHS[word]}"
     if _LEADING_ZERO.search(line):
         return "write a number without a zero before it"
     for signs, remedy in _TOML_REMEDIES:

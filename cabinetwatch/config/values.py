@@ -1,4 +1,8 @@
-"""What the keys of the configuration take: kinds of value, quantities, topics, files."""
+"""What the keys of the configuration take: tables, quantities, kinds of value, topics, files.
+
+A check says what is wrong, as the end of a sentence; the description of a field, what would be
+right. What the types and ranges of pydantic say goes through `config.checking` into the same form.
+"""
 
 import ipaddress
 import os
@@ -6,6 +10,7 @@ import pwd
 import re
 import stat
 from collections.abc import Callable, Iterator, Mapping
+from itertools import takewhile
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -16,12 +21,7 @@ from pydantic import (
     ConfigDict,
     Field,
     ValidationInfo,
-    model_validator,
 )
-from pydantic_core import PydanticCustomError
-
-CONTRADICTION = "contradiction"
-"""The type of the pydantic error that stands for a `Contradiction`."""
 
 
 class Contradiction(NamedTuple):
@@ -50,190 +50,53 @@ class Table(BaseModel):
     def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
         """Give what doesn't go together.
 
-        Args:
-            values: by attribute name, those of the keys that are right by themselves, with the
-                defaults of absent ones. A key that is wrong by itself is not in it.
+        `values` are, by attribute name, those of the keys that are right by themselves, with the
+        defaults of absent ones. A key that is wrong by itself is not among them.
         """
         del values
         return iter(())
 
-    @model_validator(mode="after")
-    def _refuse_contradictions(self) -> "Table":
-        for key, text in type(self).contradictions(vars(self)):
-            raise PydanticCustomError(CONTRADICTION, "{key} {text}", {"key": key, "text": text})
-        return self
-
-
-_LARGEST_NAMED = 1024 * 1024
-"""Bytes of a password, a key or a list of certificates."""
-
-
-def read_plain_file(path: Path, largest: int, *, trusted_by_root: bool = False) -> bytes:
-    """Read a file that is one, and not too large: a pipe or a device may have no end.
-
-    Args:
-        path: the file.
-        largest: more bytes than these are refused.
-        trusted_by_root: whether root takes it only when nobody else can have written it.
-
-    Raises:
-        ValueError: says what is wrong with it.
-    """
-    try:
-        # Without waiting for whoever writes into a pipe, and without making a terminal ours.
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC)
-    except OSError as error:
-        raise ValueError(f"can't be read ({error.strerror})") from None
-    try:
-        status = os.fstat(descriptor)
-        if stat.S_ISDIR(status.st_mode):
-            raise ValueError("can't be read (Is a directory)")
-        if not stat.S_ISREG(status.st_mode):
-            raise ValueError("is no plain file but a device or a pipe; name a file")
-        if status.st_size > largest:
-            raise ValueError(f"is larger than {largest // 1024} KB; is it the right file?")
-        if trusted_by_root and os.geteuid() == 0:
-            _check_root_s(descriptor, status)
-        with open(descriptor, "rb", closefd=False) as file:
-            return file.read(largest)
-    except OSError as error:
-        raise ValueError(f"can't be read ({error.strerror})") from None
-    finally:
-        os.close(descriptor)
-
-
-def _check_root_s(descriptor: int, status: os.stat_result) -> None:
-    """See that nobody but root can have written a file, or put it where it is.
-
-    Raises:
-        ValueError: somebody can.
-    """
-    if status.st_uid != 0:
-        user = _name_of(status.st_uid)
-        raise ValueError(
-            f"belongs to {user}, and root takes only a configuration that belongs to root; run this"
-            f" as {user}, or make the file root's"
-        )
-    if _others_may_write(status):
-        raise ValueError(
-            "can be written by others, and root takes only a configuration that root alone can"
-            " write; chmod go-w closes it"
-        )
-    # Where it lies in truth, whatever links led to it.
-    folder = Path(f"/proc/self/fd/{descriptor}").resolve().parent
-    try:
-        around = folder.stat()
-    except OSError:
-        return
-    if around.st_uid != 0 or _others_may_write(around):
-        raise ValueError(
-            f"lies in {folder}, where others than root can write, and root takes no configuration"
-            " from there; move it, or run this as another user"
-        )
-
-
-def _others_may_write(status: os.stat_result) -> bool:
-    """Whether anybody but root can; root's own group is root."""
-    by_group = status.st_mode & stat.S_IWGRP and status.st_gid != 0
-    return bool(by_group or status.st_mode & stat.S_IWOTH)
-
-
-def _name_of(user: int) -> str:
-    try:
-        return pwd.getpwuid(user).pw_name
-    except KeyError:
-        return f"user {user}"
-
-
-def check_readable(path: Path) -> None:
-    """Open the file for reading once.
-
-    Raises:
-        ValueError: it can't be opened, or is no plain file; says why.
-    """
-    read_plain_file(path, _LARGEST_NAMED)
-
-
-def check_private(path: Path) -> None:
-    """See that a file with a secret is closed to other users; a group may share it on purpose.
-
-    Raises:
-        ValueError: others can read or change it.
-    """
-    mode = path.stat().st_mode
-    if mode & stat.S_IROTH:
-        raise ValueError(f"can be read by every user of this machine; chmod o= {path} closes it")
-    if mode & stat.S_IWOTH:
-        raise ValueError(f"can be changed by every user of this machine; chmod o= {path} closes it")
-
-
-_LONGEST_BYTES = 65535
-
-
-def check_filter(topic_filter: str) -> str | None:
-    """Say what is wrong with a topic filter, or None when it is well formed."""
-    problem = _check_text(topic_filter)
-    if problem is not None:
-        return problem
-    levels = topic_filter.split("/")
-    for place, level in enumerate(levels, 1):
-        if "+" in level and level != "+":
-            return "has a + that does not stand alone between slashes"
-        if "#" in level and (level != "#" or place != len(levels)):
-            return "has a # that does not stand alone after the last slash"
-    return None
-
-
-def check_prefix(prefix: str) -> str | None:
-    """Say what is wrong with the beginning of topics to publish under, or None."""
-    problem = _check_text(prefix)
-    if problem is not None:
-        return problem
-    if is_wildcard(prefix):
-        return "has a wildcard"
-    if prefix.startswith("$"):
-        return "begins with $, which brokers keep for themselves"
-    if prefix.startswith("/") or prefix.endswith("/"):
-        return "begins or ends with a slash"
-    return None
-
-
-def is_wildcard(topic_filter: str) -> bool:
-    """Whether the filter can match more than one topic."""
-    return "+" in topic_filter or "#" in topic_filter
-
-
-def _check_text(text: str) -> str | None:
-    if not text:
-        return "is empty"
-    if "\0" in text:
-        return "holds a NUL character (U+0000), which MQTT forbids"
-    if len(text.encode()) > _LONGEST_BYTES:
-        return f"has more than {_LONGEST_BYTES} bytes"
-    return None
-
-
-def common_levels(one: str, other: str) -> int:
-    """Count the levels that two topics have in common from the start."""
-    count = 0
-    for mine, theirs in zip(one.split("/"), other.split("/"), strict=False):
-        if mine != theirs:
-            break
-        count += 1
-    return count
-
 
 Quantity = Literal["temperature", "humidity", "power", "fan-speed", "sound-level"]
 
-UNITS: dict[str, tuple[str, ...]] = {
-    "temperature": ("Cel", "K", "degF"),
-    "humidity": ("%RH",),
-    "power": ("W", "kW"),
-    "fan-speed": ("1/min",),
-    "sound-level": ("dB",),
+Conversion = Callable[[float], float]
+"""From a payload's figure to the kept unit."""
+
+
+def _unchanged(value: float) -> float:
+    return value
+
+
+def _from_kelvin(temperature_k: float) -> float:
+    return temperature_k - 273.15
+
+
+def _from_fahrenheit(temperature_f: float) -> float:
+    # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
+    return (temperature_f - 32.0) * 5.0 / 9.0
+
+
+def _from_kilowatts(power_kw: float) -> float:
+    return power_kw * 1000.0
+
+
+_CONVERSIONS: dict[str, dict[str, Conversion]] = {
+    "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
+    "humidity": {"%RH": _unchanged},
+    "power": {"W": _unchanged, "kW": _from_kilowatts},
+    "fan-speed": {"1/min": _unchanged},
+    "sound-level": {"dB": _unchanged},
 }
+
+UNITS = {quantity: tuple(units) for quantity, units in _CONVERSIONS.items()}
 """Units of each quantity as SenML names them (RFC 8428, section 12.1; kW: RFC 8798, section 3), and
 degF. The first is the one in which values are kept, and the default."""
+
+
+def conversion(quantity: str, unit: str) -> Conversion | None:
+    """Give the function from a payload's unit to the kept one; None if the unit doesn't fit."""
+    return _CONVERSIONS[quantity].get(unit)
+
 
 ROLES: dict[str, Quantity] = {
     "temperature": "temperature",
@@ -243,9 +106,6 @@ ROLES: dict[str, Quantity] = {
     "sound": "sound-level",
 }
 """The quantity that a device's sensor of each role must measure."""
-
-Conversion = Callable[[float], float]
-"""From a payload's figure to the kept unit."""
 
 Span = tuple[float, float]
 """Lowest and highest, in the kept unit."""
@@ -290,36 +150,151 @@ FAULT_CODES: dict[str, tuple[float, ...]] = {"Cel": (85.0, -127.0)}
 practice, no source)."""
 
 
-def _unchanged(value: float) -> float:
-    return value
+_LONGEST_BYTES = 65535
 
 
-def _from_kelvin(temperature_k: float) -> float:
-    return temperature_k - 273.15
+def check_filter(topic_filter: str) -> str | None:
+    """Say what is wrong with a topic filter, or None when it is well formed."""
+    if problem := _check_text(topic_filter):
+        return problem
+    levels = topic_filter.split("/")
+    for place, level in enumerate(levels, 1):
+        if "+" in level and level != "+":
+            return "has a + that does not stand alone between slashes"
+        if "#" in level and (level != "#" or place != len(levels)):
+            return "has a # that does not stand alone after the last slash"
+    return None
 
 
-def _from_fahrenheit(temperature_f: float) -> float:
-    # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
-    return (temperature_f - 32.0) * 5.0 / 9.0
+def check_prefix(prefix: str) -> str | None:
+    """Say what is wrong with the beginning of topics to publish under, or None."""
+    if problem := _check_text(prefix):
+        return problem
+    if is_wildcard(prefix):
+        return "has a wildcard"
+    if prefix.startswith("$"):
+        return "begins with $, which brokers keep for themselves"
+    if prefix.startswith("/") or prefix.endswith("/"):
+        return "begins or ends with a slash"
+    return None
 
 
-def _from_kilowatts(power_kw: float) -> float:
-    return power_kw * 1000.0
+def is_wildcard(topic_filter: str) -> bool:
+    """Whether the filter can match more than one topic."""
+    return "+" in topic_filter or "#" in topic_filter
 
 
-# For the units above; a test holds the two together.
-_CONVERSIONS: dict[str, dict[str, Conversion]] = {
-    "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
-    "humidity": {"%RH": _unchanged},
-    "power": {"W": _unchanged, "kW": _from_kilowatts},
-    "fan-speed": {"1/min": _unchanged},
-    "sound-level": {"dB": _unchanged},
-}
+def _check_text(text: str) -> str | None:
+    if not text:
+        return "is empty"
+    if "\0" in text:
+        return "holds a NUL character (U+0000), which MQTT forbids"
+    if len(text.encode()) > _LONGEST_BYTES:
+        return f"has more than {_LONGEST_BYTES} bytes"
+    return None
 
 
-def conversion(quantity: str, unit: str) -> Conversion | None:
-    """Give the function from a payload's unit to the kept one; None if the unit doesn't fit."""
-    return _CONVERSIONS[quantity].get(unit)
+def common_levels(one: str, other: str) -> int:
+    """Count the levels that two topics have in common from the start."""
+    pairs = zip(one.split("/"), other.split("/"), strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+
+
+_LARGEST_NAMED = 1024 * 1024
+"""Bytes of a password, a key or a list of certificates."""
+
+
+def read_plain_file(path: Path, largest: int, *, trusted_by_root: bool = False) -> bytes:
+    """Read a file that is one, and not too large: a pipe or a device may have no end.
+
+    More than `largest` bytes are refused; with `trusted_by_root` root takes a file only when nobody
+    else can have written it.
+
+    Raises:
+        ValueError: says what is wrong with it.
+    """
+    try:
+        # Without waiting for whoever writes into a pipe, and without making a terminal ours.
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC)
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror})") from None
+    try:
+        status = os.fstat(descriptor)
+        if stat.S_ISDIR(status.st_mode):
+            raise ValueError("can't be read (Is a directory)")
+        if not stat.S_ISREG(status.st_mode):
+            raise ValueError("is no plain file but a device or a pipe; name a file")
+        if status.st_size > largest:
+            raise ValueError(f"is larger than {largest // 1024} KB; is it the right file?")
+        if trusted_by_root and os.geteuid() == 0:
+            _check_root_s(descriptor, status)
+        with open(descriptor, "rb", closefd=False) as file:
+            return file.read(largest)
+    except OSError as error:
+        raise ValueError(f"can't be read ({error.strerror})") from None
+    finally:
+        os.close(descriptor)
+
+
+def _check_root_s(descriptor: int, status: os.stat_result) -> None:
+    """See that nobody but root can have written a file, or put it where it is.
+
+    Raises:
+        ValueError: somebody can.
+    """
+    if status.st_uid != 0:
+        try:
+            user = pwd.getpwuid(status.st_uid).pw_name
+        except KeyError:
+            user = f"user {status.st_uid}"
+        raise ValueError(
+            f"belongs to {user}, and root takes only a configuration that belongs to root; run this"
+            f" as {user}, or make the file root's"
+        )
+    if _others_may_write(status):
+        raise ValueError(
+            "can be written by others, and root takes only a configuration that root alone can"
+            " write; chmod go-w closes it"
+        )
+    # Where it lies in truth, whatever links led to it.
+    folder = Path(f"/proc/self/fd/{descriptor}").resolve().parent
+    try:
+        around = folder.stat()
+    except OSError:
+        return
+    if around.st_uid != 0 or _others_may_write(around):
+        raise ValueError(
+            f"lies in {folder}, where others than root can write, and root takes no configuration"
+            " from there; move it, or run this as another user"
+        )
+
+
+def _others_may_write(status: os.stat_result) -> bool:
+    """Whether anybody but root can; root's own group is root."""
+    by_group = status.st_mode & stat.S_IWGRP and status.st_gid != 0
+    return bool(by_group or status.st_mode & stat.S_IWOTH)
+
+
+def _check_readable(path: Path) -> None:
+    """Read the file once.
+
+    Raises:
+        ValueError: it can't be opened, or is no plain file; says why.
+    """
+    read_plain_file(path, _LARGEST_NAMED)
+
+
+def _check_private(path: Path) -> None:
+    """See that a file with a secret is closed to other users; a group may share it on purpose.
+
+    Raises:
+        ValueError: others can read or change it.
+    """
+    mode = path.stat().st_mode
+    if mode & stat.S_IROTH:
+        raise ValueError(f"can be read by every user of this machine; chmod o= {path} closes it")
+    if mode & stat.S_IWOTH:
+        raise ValueError(f"can be changed by every user of this machine; chmod o= {path} closes it")
 
 
 PriorityName = Literal["high", "medium", "low"]
@@ -329,6 +304,10 @@ _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
 ID = re.compile(r"[a-z0-9-]+")
 """What sensors and devices are told apart by."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+# RFC 6901 section 3: empty, or a slash before each token; a ~ only as ~0 or ~1.
+_POINTER = re.compile(r"(/([^/~]|~[01])*)*")
+# RFC 8428 section 4.5.1.
+_SENML_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 
 
 def is_loopback(host: str) -> bool:
@@ -360,15 +339,13 @@ def _check_plain(text: str) -> str | None:
     return None if text.isprintable() else "holds control characters"
 
 
-def _check_ascii_word(text: str) -> str | None:
-    if _check_plain(text):
-        return _check_plain(text)
-    return "holds white space" if any(map(str.isspace, text)) else None
+def _check_word(text: str) -> str | None:
+    return _check_plain(text) or ("holds white space" if any(map(str.isspace, text)) else None)
 
 
 def _check_host(text: str) -> str | None:
-    if _check_ascii_word(text):
-        return _check_ascii_word(text)
+    if problem := _check_word(text):
+        return problem
     if re.fullmatch(r"[^:]+:\d+", text):
         return "has a port with it, which the key port is for"
     return "is more than a name or address" if set("/@?#") & set(text) else None
@@ -385,31 +362,14 @@ def _check_sender(text: str) -> str | None:
     return _check_address(named[1] if named else text)
 
 
-def _check_id(text: str) -> str | None:
-    return None if ID.fullmatch(text) else "is no ID"
-
-
-def _check_pointer(text: str) -> str | None:
-    # RFC 6901 section 3: empty, or a slash before each token; a ~ only as ~0 or ~1.
-    if (text and not text.startswith("/")) or re.search(r"~(?![01])", text):
-        return "is no JSON Pointer"
-    return None
-
-
-def _check_senml_name(text: str) -> str | None:
-    # RFC 8428 section 4.5.1.
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", text):
-        return "is no SenML name"
-    return None
-
-
-def _check_clock_time(text: str) -> str | None:
-    return None if _CLOCK_TIME.fullmatch(text) else "is no time of day"
+def _is(pattern: re.Pattern[str], what: str) -> AfterValidator:
+    """Make a validator of a pattern that the whole text must fit."""
+    return _says(lambda text: None if pattern.fullmatch(text) else f"is no {what}")
 
 
 def _check_quiet_hours(text: str) -> str | None:
     start, dash, end = text.partition("-")
-    if not dash or _check_clock_time(start) or _check_clock_time(end):
+    if not (dash and _CLOCK_TIME.fullmatch(start) and _CLOCK_TIME.fullmatch(end)):
         return "is no span of two times of day"
     return "begins and ends at the same time" if start == end else None
 
@@ -438,18 +398,15 @@ def _resolve(value: Any, info: ValidationInfo) -> Any:
     return folder / path if folder is not None else path
 
 
-def _readable(path: Path, info: ValidationInfo) -> Path:
-    """Refuse a file that can't be read, when a configuration is loaded (not out of a journal)."""
-    if (info.context or {}).get("folder") is not None:
-        check_readable(path)
-    return path
+def _file(check: Callable[[Path], None]) -> AfterValidator:
+    """Make a validator of what raises at a file; one that a journal names need not exist."""
 
+    def validate(path: Path, info: ValidationInfo) -> Path:
+        if (info.context or {}).get("folder") is not None:
+            check(path)
+        return path
 
-def _private(path: Path, info: ValidationInfo) -> Path:
-    """Refuse a file that others can read, when a configuration is loaded."""
-    if (info.context or {}).get("folder") is not None:
-        check_private(path)
-    return path
+    return AfterValidator(validate)
 
 
 def _no_repeats(items: tuple[str, ...]) -> tuple[str, ...]:
@@ -466,24 +423,24 @@ def _one_or_more(value: Any) -> Any:
 
 PlainText = Annotated[str, _says(_check_plain)]
 """Not empty, and without control characters: it goes into subjects, pages and terminals."""
-Id = Annotated[str, _says(_check_id)]
+Id = Annotated[str, _is(ID, "ID")]
 """The ID of a sensor or a device."""
-Word = Annotated[str, _says(_check_ascii_word)]
+Word = Annotated[str, _says(_check_word)]
 """Plain text without white space."""
 Host = Annotated[str, _says(_check_host)]
 """A name or an address, without what else a URL has: a password in it would be printed."""
 TopicFilter = Annotated[str, _says(check_filter)]
 TopicPrefix = Annotated[str, _says(check_prefix)]
-Pointer = Annotated[str, _says(_check_pointer)]
-SenmlName = Annotated[str, _says(_check_senml_name)]
+Pointer = Annotated[str, _is(_POINTER, "JSON Pointer")]
+SenmlName = Annotated[str, _is(_SENML_NAME, "SenML name")]
 MailAddress = Annotated[str, _says(_check_address)]
 MailSender = Annotated[str, _says(_check_sender)]
-ClockTime = Annotated[str, _says(_check_clock_time)]
+ClockTime = Annotated[str, _is(_CLOCK_TIME, "time of day")]
 QuietHours = Annotated[str, _says(_check_quiet_hours)]
 FilePath = Annotated[Path, BeforeValidator(_resolve)]
 """A path; a relative one starts at the configuration's folder."""
-ReadableFile = Annotated[FilePath, AfterValidator(_readable)]
-SecretFile = Annotated[FilePath, AfterValidator(_readable), AfterValidator(_private)]
+ReadableFile = Annotated[FilePath, _file(_check_readable)]
+SecretFile = Annotated[ReadableFile, _file(_check_private)]
 
 # A strict tuple refuses the lists that TOML and JSON have; its items stay strict.
 MailAddresses = Annotated[

@@ -76,16 +76,10 @@ class SimulatedDevice:
         return self.build.chassis_to_air_w_k * math.pow(ratio, CONVECTION_EXPONENT)
 
     def step(self, step_s: float, hour: float, air_c: float, load_factor: float) -> float:
-        """Live on for one short step.
+        """Live on for one short step, well below the smallest time constant.
 
-        Args:
-            step_s: length of the step; well below the smallest time constant.
-            hour: hour of day, 0 to 24.
-            air_c: the cabinet's air.
-            load_factor: how much the load differs from its pattern just now, about 1.
-
-        Returns:
-            The heat given to the cabinet's air, W.
+        `load_factor` is how much the load differs from its pattern just now, about 1. Returns the
+        heat given to the cabinet's air, W.
         """
         target_rpm = 0.0 if self.fan_stalled else self.build.fan_rpm
         self.fan_rpm += (target_rpm - self.fan_rpm) * min(1.0, step_s / FAN_RESPONSE_S)
@@ -148,18 +142,10 @@ class Cabinet:
         dust_per_day: float = 0.0,
         step_s: float = 1.0,
     ) -> None:
-        """Put a cabinet together.
+        """`start_hour` is of day, 0 to 24; `step_s` the longest step.
 
-        Args:
-            devices: by name.
-            start_hour: hour of day at which it begins, 0 to 24.
-            seed: of all that is random in it.
-            surroundings: cupboard and hall.
-            dust_per_day: fraction of the remaining air flow that dust takes each day.
-            step_s: longest step of the simulation.
-
-        Raises:
-            ValueError: the step would not be stable.
+        `dust_per_day` is the fraction of the remaining air flow that dust takes each day.
+        ValueError for a step that would not be stable.
         """
         if not 0 < step_s <= MAX_STEP_S:
             raise ValueError(f"step_s must lie above 0 and at most at {MAX_STEP_S}, not {step_s}")
@@ -194,11 +180,7 @@ class Cabinet:
         return self.surroundings.open_w_k if self.door_open else self.surroundings.closed_w_k
 
     def advance(self, seconds: float) -> None:
-        """Let `seconds` pass, in equal steps no longer than the simulation's.
-
-        Raises:
-            ValueError: negative or not finite.
-        """
+        """Let `seconds` pass, in equal steps no longer than the simulation's."""
         if not (math.isfinite(seconds) and seconds >= 0):
             raise ValueError(f"time can pass by 0 s or more, not by {seconds}")
         self._advance(seconds, self._step_s)
@@ -246,53 +228,28 @@ class Cabinet:
         return value * kept + deviation * math.sqrt(1 - kept * kept) * self._random.gauss(0, 1)
 
 
-NAS = Build(
-    heat_share=1.0,
-    part_j_k=900.0,
-    chassis_j_k=3500.0,
-    part_to_chassis_w_k=1.5,
-    chassis_to_air_w_k=1.2,
-    vent_w_k=0.3,
-    fan_rpm=1500.0,
-    fan_flow_m3_s=0.0022,
-)
-SWITCH = Build(
-    heat_share=0.6,
-    part_j_k=300.0,
-    chassis_j_k=900.0,
-    part_to_chassis_w_k=2.0,
-    chassis_to_air_w_k=0.9,
-    vent_w_k=0.5,
-)
-UPS = Build(
-    heat_share=1.0,
-    part_j_k=1500.0,
-    chassis_j_k=9000.0,
-    part_to_chassis_w_k=2.5,
-    chassis_to_air_w_k=1.8,
-    vent_w_k=0.6,
-)
-AMPLIFIER = Build(
-    heat_share=0.9,
-    part_j_k=2500.0,
-    chassis_j_k=6000.0,
-    part_to_chassis_w_k=4.0,
-    chassis_to_air_w_k=2.4,
-    vent_w_k=2.0,
-)
+NAS = Build(1.0, 900.0, 3500.0, 1.5, 1.2, 0.3, fan_rpm=1500.0, fan_flow_m3_s=0.0022)
+SWITCH = Build(0.6, 300.0, 900.0, 2.0, 0.9, 0.5)
+UPS = Build(1.0, 1500.0, 9000.0, 2.5, 1.8, 0.6)
+AMPLIFIER = Build(0.9, 2500.0, 6000.0, 4.0, 2.4, 2.0)
 
 
 def under_stairs(
     *, start_hour: float, seed: int, dust_per_day: float = 0.0, step_s: float = 1.0
 ) -> Cabinet:
     """Give the cabinet as it stands after hours of ordinary running."""
+    made: dict[str, tuple[Build, Callable[[float], float]]] = {
+        # The nightly backup makes the disks work.
+        "nas": (NAS, lambda hour: 54.0 if 2.0 <= hour < 3.5 else 42.0),
+        # The cameras it feeds light up the night.
+        "switch": (SWITCH, lambda hour: 34.0 if hour < 7.0 or hour >= 21.0 else 30.0),
+        # Its own losses: what it draws less what it hands on.
+        "ups": (UPS, lambda _: 14.0),
+        # Music in the evening, standby otherwise.
+        "amplifier": (AMPLIFIER, lambda hour: 62.0 if 18.5 <= hour < 23.0 else 6.0),
+    }
     cabinet = Cabinet(
-        {
-            "nas": SimulatedDevice(NAS, _nas_load_w, 20.0),
-            "switch": SimulatedDevice(SWITCH, _switch_load_w, 20.0),
-            "ups": SimulatedDevice(UPS, _ups_load_w, 20.0),
-            "amplifier": SimulatedDevice(AMPLIFIER, _amplifier_load_w, 20.0),
-        },
+        {name: SimulatedDevice(build, load_w, 20.0) for name, (build, load_w) in made.items()},
         start_hour=start_hour,
         seed=seed,
         dust_per_day=dust_per_day,
@@ -300,27 +257,6 @@ def under_stairs(
     )
     cabinet.settle()
     return cabinet
-
-
-def _nas_load_w(hour: float) -> float:
-    """The nightly backup makes the disks work."""
-    return 54.0 if 2.0 <= hour < 3.5 else 42.0
-
-
-def _switch_load_w(hour: float) -> float:
-    """The cameras it feeds light up the night."""
-    return 34.0 if hour < 7.0 or hour >= 21.0 else 30.0
-
-
-def _ups_load_w(hour: float) -> float:
-    """Its own losses: what it draws less what it hands on."""
-    del hour
-    return 14.0
-
-
-def _amplifier_load_w(hour: float) -> float:
-    """Music in the evening, standby otherwise."""
-    return 62.0 if 18.5 <= hour < 23.0 else 6.0
 
 
 class Probe:

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import from_datetime, to_datetime, to_rfc3339
 from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet, under_stairs
 from cabinetwatch.demo.nodes import INTERVAL_S, Instruments, instrument
+from cabinetwatch.text import from_datetime, to_datetime, to_rfc3339
 
 SEED = 7
 MOMENT_S = 60
@@ -45,7 +45,7 @@ class Moment(NamedTuple):
 
     utc_ms: int
     values: dict[str, float]
-    deeds: list[OperatorAction]
+    actions: list[OperatorAction]
 
 
 class _Life:
@@ -58,13 +58,13 @@ class _Life:
         self.instruments: Instruments = instrument(self.cabinet, SEED)
         self._usual = self.cabinet.surroundings
 
-    def stall_fan(self, *, stalled: bool) -> None:
+    def stall_fan(self, stalled: bool) -> None:
         self.cabinet.devices["nas"].fan_stalled = stalled
 
-    def kill_probe(self, *, dead: bool) -> None:
+    def kill_probe(self, dead: bool) -> None:
         self.instruments.probes["ups-air"].dead = dead
 
-    def open_door(self, *, opened: bool) -> None:
+    def open_door(self, opened: bool) -> None:
         self.cabinet.door_open = opened
 
     def weather(self) -> None:
@@ -84,7 +84,7 @@ class _Event:
     day: int
     hour: float
     do: Callable[[_Life], None] | None = None
-    deed: OperatorAction | None = None
+    action: OperatorAction | None = None
 
     @property
     def at_s(self) -> float:
@@ -100,27 +100,27 @@ def _acknowledged(subject: str, condition: str) -> OperatorAction:
 
 
 _EVENTS = (
-    _Event(0, 0.1, deed=_note(SIMULATED)),
-    _Event(5, 15.0, lambda life: life.open_door(opened=True)),
-    _Event(5, 15.3, lambda life: life.open_door(opened=False)),
-    _Event(7, 0.1, deed=_note(SIMULATED)),
-    _Event(8, 20.25, lambda life: life.stall_fan(stalled=True)),
-    _Event(8, 20.4, deed=_acknowledged("nas", "fan-slow")),
-    _Event(8, 20.4, deed=_acknowledged("nas", "over-derating")),
+    _Event(0, 0.1, action=_note(SIMULATED)),
+    _Event(5, 15.0, lambda life: life.open_door(True)),
+    _Event(5, 15.3, lambda life: life.open_door(False)),
+    _Event(7, 0.1, action=_note(SIMULATED)),
+    _Event(8, 20.25, lambda life: life.stall_fan(True)),
+    _Event(8, 20.4, action=_acknowledged("nas", "fan-slow")),
+    _Event(8, 20.4, action=_acknowledged("nas", "over-derating")),
     _Event(
         8,
         20.75,
-        lambda life: life.stall_fan(stalled=False),
+        lambda life: life.stall_fan(False),
         _note("A cable had fallen into the fan of the NAS; tied it back from outside"),
     ),
-    _Event(12, 10.0, lambda life: life.kill_probe(dead=True)),
+    _Event(12, 10.0, lambda life: life.kill_probe(True)),
     _Event(
         12,
         13.5,
-        lambda life: life.kill_probe(dead=False),
+        lambda life: life.kill_probe(False),
         _note("Changed the cell of the sensor at the UPS"),
     ),
-    _Event(13, 11.0, deed=_note("The dust filter of the NAS looks grey")),
+    _Event(13, 11.0, action=_note("The dust filter of the NAS looks grey")),
 )
 
 
@@ -142,27 +142,22 @@ def start_utc_ms(ends_utc_ms: int, time_zone: str) -> int:
 
 
 def moments(from_utc_ms: int, to_utc_ms: int) -> Iterator[Moment]:
-    """Live through the fortnight: a moment every `INTERVAL_S`, the same whenever it is asked for.
-
-    Args:
-        from_utc_ms: the first midnight.
-        to_utc_ms: no moment lies after it.
-    """
+    """Live through the fortnight from its first midnight on, the same whenever it is asked for."""
     life, waiting = _Life(), list(_EVENTS)
     probes = life.instruments.probes.items()
     for number in range(1, (to_utc_ms - from_utc_ms) // (MOMENT_S * 1000) + 1):
         life.weather()
         life.cabinet.advance(MOMENT_S)
-        deeds = []
+        actions = []
         while waiting and waiting[0].at_s <= life.cabinet.elapsed_s:
             event = waiting.pop(0)
             if event.do is not None:
                 event.do(life)
-            if event.deed is not None:
-                deeds.append(event.deed)
+            if event.action is not None:
+                actions.append(event.action)
         read = {sensor: probe.read() for sensor, probe in probes}
         values = {sensor: value for sensor, value in read.items() if value is not None}
-        yield Moment(from_utc_ms + number * MOMENT_S * 1000, values, deeds)
+        yield Moment(from_utc_ms + number * MOMENT_S * 1000, values, actions)
 
 
 DEVICE = "nas"
@@ -188,15 +183,7 @@ class Phases(NamedTuple):
 def write_trial_record(path: Path, start_utc_ms: int) -> Phases:
     """Write the record as CSV of time, sensor, value; a remark in it says that it is invented.
 
-    Args:
-        path: the file.
-        start_utc_ms: when it begins: nine in the morning of some day.
-
-    Returns:
-        The phases to compare.
-
-    Raises:
-        OSError: the file can't be written.
+    It begins at nine in the morning of some day. OSError where the file can't be written.
     """
     cabinet = under_stairs(start_hour=START_HOUR, seed=TRIAL_SEED)
     probes = instrument(cabinet, TRIAL_SEED).probes
@@ -218,10 +205,7 @@ def write_trial_record(path: Path, start_utc_ms: int) -> Phases:
                 for sensor, probe in probes.items():
                     writer.writerow((time, sensor, probe.read(), remark))
                     remark = ""
-    return _phases(start_utc_ms)
 
-
-def _phases(start_utc_ms: int) -> Phases:
     def interval(from_s: float, to_s: float) -> str:
         ends = (to_rfc3339(start_utc_ms + round(at_s * 1000)) for at_s in (from_s, to_s))
         return "/".join(ends)
@@ -256,84 +240,7 @@ publish_under = "{prefix}"
 [store]
 url = "sqlite:///{store_file}"
 
-# --- sensors: one quantity each, read from one topic ---
-
-[sensors.hall-air]
-topic = "house/hall"
-pointer = "/temperature"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-
-[sensors.cabinet-air]
-topic = "house/cabinet/air"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-
-[sensors.nas-air]
-topic = "house/cabinet/nas"
-pointer = "/temperature"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-
-[sensors.nas-fan]
-topic = "house/cabinet/nas"
-pointer = "/fan/rpm"
-quantity = "fan-speed"
-unit = "1/min"
-interval_s = {interval_s}
-
-[sensors.nas-power]
-topic = "house/cabinet/nas"
-pointer = "/plug/power"
-quantity = "power"
-unit = "W"
-interval_s = {interval_s}
-
-[sensors.switch-air]
-topic = "house/cabinet/switch/temperature"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-
-[sensors.switch-power]
-topic = "house/cabinet/switch/power"
-quantity = "power"
-unit = "W"
-interval_s = {interval_s}
-
-[sensors.ups-air]
-topic = "house/cabinet/ups"
-senml_name = "ups/temperature"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-high = 40.0    # lead batteries age fast above that
-
-[sensors.ups-power]
-topic = "house/cabinet/ups"
-senml_name = "ups/power"
-quantity = "power"
-unit = "W"
-interval_s = {interval_s}
-
-[sensors.amplifier-air]
-topic = "house/cabinet/amplifier"
-pointer = "/temperature"
-quantity = "temperature"
-unit = "Cel"
-interval_s = {interval_s}
-
-[sensors.amplifier-power]
-topic = "house/cabinet/amplifier"
-pointer = "/power"
-quantity = "power"
-unit = "W"
-interval_s = {interval_s}
-
-# --- devices: what is to be kept cool ---
+{sensors}# --- devices: what is to be kept cool ---
 
 [devices.cabinet]
 name = "Cabinet"
@@ -378,6 +285,39 @@ rated_power_w = 200.0
 derating = [[45.0, 1.0], [65.0, 0.5]]
 max_rise_k = 25.0
 """
+
+_FIGURES = {"temperature": "Cel", "fan-speed": "1/min", "power": "W"}
+"""The quantities, and their units."""
+
+_SENSORS = (
+    # ID, topic, where in its payload, quantity, what else is to be said
+    ("hall-air", "hall", 'pointer = "/temperature"', "temperature", ""),
+    ("cabinet-air", "cabinet/air", "", "temperature", ""),
+    ("nas-air", "cabinet/nas", 'pointer = "/temperature"', "temperature", ""),
+    ("nas-fan", "cabinet/nas", 'pointer = "/fan/rpm"', "fan-speed", ""),
+    ("nas-power", "cabinet/nas", 'pointer = "/plug/power"', "power", ""),
+    ("switch-air", "cabinet/switch/temperature", "", "temperature", ""),
+    ("switch-power", "cabinet/switch/power", "", "power", ""),
+    ("ups-air", "cabinet/ups", 'senml_name = "ups/temperature"', "temperature",
+     "high = 40.0    # lead batteries age fast above that"),
+    ("ups-power", "cabinet/ups", 'senml_name = "ups/power"', "power", ""),
+    ("amplifier-air", "cabinet/amplifier", 'pointer = "/temperature"', "temperature", ""),
+    ("amplifier-power", "cabinet/amplifier", 'pointer = "/power"', "power", ""),
+)  # fmt: skip
+
+
+def _sensor_tables(interval_s: int) -> str:
+    tables = ["# --- sensors: one quantity each, read from one topic ---"]
+    for name, topic, where, quantity, more in _SENSORS:
+        lines = (
+            f'[sensors.{name}]\ntopic = "house/{topic}"',
+            where,
+            f'quantity = "{quantity}"\nunit = "{_FIGURES[quantity]}"\ninterval_s = {interval_s}',
+            more,
+        )
+        tables.append("\n".join(filter(None, lines)))
+    return "\n\n".join(tables) + "\n\n"
+
 
 _TOLD = """\
 
@@ -426,5 +366,5 @@ def _cabinet(remark: str, time_zone: str, host: str, port: int, interval_s: int)
         time_zone=time_zone,
         broker_host=host,
         broker_port=port,
-        interval_s=interval_s,
+        sensors=_sensor_tables(interval_s),
     )

@@ -6,15 +6,15 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from types import TracebackType
 from typing import Any, NamedTuple, Self
 from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from cabinetwatch.clock import Clock, from_datetime, to_datetime
+from cabinetwatch.clock import Clock
 from cabinetwatch.demo.cabinet import Cabinet, Probe, under_stairs
+from cabinetwatch.text import from_datetime, to_datetime
 
 Payload = Callable[[], str | None]
 """What a topic carries at this instant; None publishes nothing."""
@@ -54,11 +54,7 @@ class SensorNodes:
         self._thread = threading.Thread(target=self._guarded, name="demo-nodes", daemon=True)
 
     def __enter__(self) -> Self:
-        """Connect every node and start.
-
-        Raises:
-            OSError: the broker can't be reached.
-        """
+        """Connect every node and start; OSError when the broker can't be reached."""
         try:
             for node in self._nodes:
                 self._clients[node.name] = self._connect(node)
@@ -69,12 +65,7 @@ class SensorNodes:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         """Stop, disconnect, and raise what ended the thread early, unless an error is under way."""
         self._stop.set()
         self._thread.join()
@@ -152,10 +143,12 @@ def bare_number(probe: Probe) -> Payload:
 def json_object(tree: dict[str, Any]) -> Payload:
     """A JSON object of the shape of `tree`, probes replaced by figures; a dead one gives null."""
 
-    def payload() -> str | None:
-        return json.dumps(_read_all(tree))
+    def read(branch: Any) -> Any:
+        if isinstance(branch, Probe):
+            return branch.read()
+        return {key: read(inner) for key, inner in branch.items()}
 
-    return payload
+    return lambda: json.dumps(read(tree))
 
 
 def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload:
@@ -179,13 +172,6 @@ def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload
     return payload
 
 
-def _read_all(tree: dict[str, Any]) -> dict[str, Any]:
-    return {
-        key: branch.read() if isinstance(branch, Probe) else _read_all(branch)
-        for key, branch in tree.items()
-    }
-
-
 INTERVAL_S = 10.0
 
 
@@ -201,72 +187,54 @@ def instrument(cabinet: Cabinet, seed: int) -> Instruments:
     """Fit the cabinet with probes: thermometers, plugs with a power meter, a fan's tachometer."""
     nas, switch = cabinet.devices["nas"], cabinet.devices["switch"]
     ups, amplifier = cabinet.devices["ups"], cabinet.devices["amplifier"]
-    probes = {
-        "hall-air": Probe(lambda: cabinet.hall_c, noise=0.05, resolution=0.1, seed=seed),
-        "cabinet-air": Probe(lambda: cabinet.air_c, noise=0.05, resolution=0.0625, seed=seed + 1),
-        "nas-air": Probe(lambda: nas.part_c, noise=0.1, resolution=0.1, seed=seed + 2),
-        "nas-power": Probe(lambda: nas.power_w, noise=0.1, resolution=0.1, seed=seed + 3),
-        "nas-fan": Probe(lambda: nas.fan_rpm, noise=2.0, resolution=30.0, seed=seed + 4),
-        "switch-air": Probe(lambda: switch.part_c, noise=0.1, resolution=0.0625, seed=seed + 5),
-        "switch-power": Probe(lambda: switch.power_w, noise=0.1, resolution=0.1, seed=seed + 6),
-        "ups-air": Probe(lambda: ups.part_c, noise=0.1, resolution=0.5, seed=seed + 7),
-        "ups-power": Probe(lambda: ups.power_w, noise=0.1, resolution=0.1, seed=seed + 8),
-        "amplifier-air": Probe(lambda: amplifier.part_c, noise=0.1, resolution=0.1, seed=seed + 9),
-        "amplifier-power": Probe(
-            lambda: amplifier.power_w, noise=0.2, resolution=0.1, seed=seed + 10
-        ),
+    # By sensor: the truth, the noise (one sigma), the step of the converter.
+    fitted: dict[str, tuple[Callable[[], float], float, float]] = {
+        "hall-air": (lambda: cabinet.hall_c, 0.05, 0.1),
+        "cabinet-air": (lambda: cabinet.air_c, 0.05, 0.0625),
+        "nas-air": (lambda: nas.part_c, 0.1, 0.1),
+        "nas-power": (lambda: nas.power_w, 0.1, 0.1),
+        "nas-fan": (lambda: nas.fan_rpm, 2.0, 30.0),
+        "switch-air": (lambda: switch.part_c, 0.1, 0.0625),
+        "switch-power": (lambda: switch.power_w, 0.1, 0.1),
+        "ups-air": (lambda: ups.part_c, 0.1, 0.5),
+        "ups-power": (lambda: ups.power_w, 0.1, 0.1),
+        "amplifier-air": (lambda: amplifier.part_c, 0.1, 0.1),
+        "amplifier-power": (lambda: amplifier.power_w, 0.2, 0.1),
     }
-    return Instruments(probes, _nodes(probes))
-
-
-def _nodes(probes: dict[str, Probe]) -> list[Node]:
-    return [
-        Node("hall", INTERVAL_S, {"house/hall": json_object({"temperature": probes["hall-air"]})}),
-        Node("cabinet", INTERVAL_S, {"house/cabinet/air": bare_number(probes["cabinet-air"])}),
-        Node(
-            "nas",
-            INTERVAL_S,
-            {
-                "house/cabinet/nas": json_object(
-                    {
-                        "temperature": probes["nas-air"],
-                        "fan": {"rpm": probes["nas-fan"]},
-                        "plug": {"power": probes["nas-power"]},
-                    }
-                )
-            },
-        ),
-        Node(
-            "switch",
-            INTERVAL_S,
-            {
-                "house/cabinet/switch/temperature": bare_number(probes["switch-air"]),
-                "house/cabinet/switch/power": bare_number(probes["switch-power"]),
-            },
-        ),
-        Node(
-            "ups",
-            INTERVAL_S,
-            {
-                "house/cabinet/ups": senml_pack(
-                    "ups/",
-                    {
-                        "temperature": (probes["ups-air"], "Cel"),
-                        "power": (probes["ups-power"], "W"),
-                    },
-                )
-            },
-        ),
-        Node(
-            "amplifier",
-            INTERVAL_S,
-            {
-                "house/cabinet/amplifier": json_object(
-                    {"temperature": probes["amplifier-air"], "power": probes["amplifier-power"]}
-                )
-            },
-        ),
-    ]
+    probes = {
+        name: Probe(truth, noise=noise, resolution=step, seed=seed + number)
+        for number, (name, (truth, noise, step)) in enumerate(fitted.items())
+    }
+    payloads: dict[str, dict[str, Payload]] = {
+        "hall": {"house/hall": json_object({"temperature": probes["hall-air"]})},
+        "cabinet": {"house/cabinet/air": bare_number(probes["cabinet-air"])},
+        "nas": {
+            "house/cabinet/nas": json_object(
+                {
+                    "temperature": probes["nas-air"],
+                    "fan": {"rpm": probes["nas-fan"]},
+                    "plug": {"power": probes["nas-power"]},
+                }
+            )
+        },
+        "switch": {
+            "house/cabinet/switch/temperature": bare_number(probes["switch-air"]),
+            "house/cabinet/switch/power": bare_number(probes["switch-power"]),
+        },
+        "ups": {
+            "house/cabinet/ups": senml_pack(
+                "ups/",
+                {"temperature": (probes["ups-air"], "Cel"), "power": (probes["ups-power"], "W")},
+            )
+        },
+        "amplifier": {
+            "house/cabinet/amplifier": json_object(
+                {"temperature": probes["amplifier-air"], "power": probes["amplifier-power"]}
+            )
+        },
+    }
+    nodes = [Node(name, INTERVAL_S, topics) for name, topics in payloads.items()]
+    return Instruments(probes, nodes)
 
 
 class WatchMessage(NamedTuple):
@@ -301,21 +269,12 @@ class Observer:
         self._address = (host, port)
 
     def __enter__(self) -> Self:
-        """Connect and subscribe.
-
-        Raises:
-            OSError: the broker can't be reached.
-        """
+        """Connect and subscribe; OSError when the broker can't be reached."""
         self._client.connect(*self._address)
         self._client.loop_start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
@@ -365,10 +324,8 @@ class Observer:
             case ["device", device]:
                 self._devices[device] = content
             case ["alarm", subject, condition]:
-                told = WatchMessage(
-                    content["time"], subject, condition, content["state"], content["text"], content
-                )
-                self._told.append(told)
+                time, state, text = (content[key] for key in ("time", "state", "text"))
+                self._told.append(WatchMessage(time, subject, condition, state, text, content))
 
 
 RATE = 30.0
@@ -388,11 +345,11 @@ class Stage:
         self.cabinet: Cabinet = under_stairs(start_hour=START_HOUR + START_MINUTE / 60, seed=SEED)
         self.instruments: Instruments = instrument(self.cabinet, SEED)
 
-    def stall_fan(self, *, stalled: bool) -> None:
+    def stall_fan(self, stalled: bool) -> None:
         """Stall the fan of the NAS, or free it."""
         self.cabinet.devices["nas"].fan_stalled = stalled
 
-    def kill_probe(self, *, dead: bool) -> None:
+    def kill_probe(self, dead: bool) -> None:
         """Let the amplifier's temperature probe die, or replace it."""
         self.instruments.probes["amplifier-air"].dead = dead
 
@@ -447,23 +404,23 @@ ACTS = (
     Act(
         _STALL_S,
         "The fan of the NAS stalls. Nobody is near; the temperature still looks harmless.",
-        lambda stage: stage.stall_fan(stalled=True),
+        lambda stage: stage.stall_fan(True),
     ),
     Act(
         _FREE_S,
         "Somebody has read the mails and, from outside, pulled away the cable that held the fan:"
         " it turns again.",
-        lambda stage: stage.stall_fan(stalled=False),
+        lambda stage: stage.stall_fan(False),
     ),
     Act(
         _DIE_S,
         "The amplifier's temperature sensor dies. Its node goes on sending, without a figure.",
-        lambda stage: stage.kill_probe(dead=True),
+        lambda stage: stage.kill_probe(True),
     ),
     Act(
         _REPLACE_S,
         "The dead sensor is replaced.",
-        lambda stage: stage.kill_probe(dead=False),
+        lambda stage: stage.kill_probe(False),
     ),
 )
 

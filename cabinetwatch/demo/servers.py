@@ -11,7 +11,6 @@ from collections.abc import Callable, Coroutine
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple, Self, TypeVar
 
 import paho.mqtt.client as mqtt
@@ -34,11 +33,9 @@ class LoopThread:
         self._thread.start()
 
     def call(self, work: Coroutine[Any, Any, _T], timeout_s: float = 10.0) -> _T:
-        """Run a coroutine on the loop and hand back its result.
+        """Run a coroutine on the loop and hand back its result, or raise what it raised.
 
-        Raises:
-            TimeoutError: it took longer than `timeout_s`; it is cancelled.
-            Exception: whatever the coroutine raised.
+        One that takes longer than `timeout_s` is cancelled: TimeoutError.
         """
         future = asyncio.run_coroutine_threadsafe(work, self._loop)
         try:
@@ -99,12 +96,7 @@ class EmbeddedBroker:
         self._levels: dict[str, int] = {}
 
     def __enter__(self) -> Self:
-        """Start and wait until a client was let in.
-
-        Raises:
-            OSError: no loopback port could be had.
-            RuntimeError: the broker did not answer.
-        """
+        """Start and wait until a client was let in; OSError or RuntimeError when none is."""
         self._hush()
         self._thread = LoopThread("demo-broker")
         try:
@@ -116,12 +108,7 @@ class EmbeddedBroker:
             raise
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Close every connection and stop."""
         try:
             self._thread.call(self._stop())
@@ -201,11 +188,7 @@ class MailDrop:
         self._changed = threading.Condition()
 
     def __enter__(self) -> Self:
-        """Make the folder, start, and wait until the server greets.
-
-        Raises:
-            OSError: the folder can't be made or no loopback port could be had.
-        """
+        """Make the folder, start, and wait until the server greets; OSError when it can't."""
         self.folder.mkdir(parents=True, exist_ok=True)
         self._thread = LoopThread("demo-mail")
         try:
@@ -216,12 +199,7 @@ class MailDrop:
             raise
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop; the files stay."""
         try:
             self._thread.call(self._stop())

@@ -1,20 +1,184 @@
-"""Tells what the broker queued while we were away, and what it sends again.
+"""What stands between the network and the engine: what waits, what comes late, what comes again.
 
-What a resumed session delivers in a burst was measured at some time during the outage, nobody knows
-when. It must not be judged as if it were the present: it is kept with quality `backlog`, spread
-evenly from the last live reading to the reconnect. A reading is held back until its burst is over,
-so that the spreading can count them; its message must not be acknowledged before.
+`Inbox` holds what has come until it is taken. `Backlog` tells what the broker had queued for us
+from what is measured now, `Repeats` what it sends again. The counts and the log at the end say what
+could not be read. All of them are bounded, whatever is sent.
 """
 
+import logging
+import queue
+import time
 from array import array
-from collections.abc import Iterable, Mapping
+from collections import deque
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S
 from cabinetwatch.mqtt.link import Incoming, excerpt
 from cabinetwatch.store.records import HOUR_MS, Repeatable, Unreadable
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.events import Quality, Reading
+
+_log = logging.getLogger(__name__)
+
+# -- what waits -----------------------------------------------------------------------------------
+
+MOST_BYTES = 4 * 1024 * 1024
+"""Our choice: some seconds of judging, in packs of readings. No backlog of an ordinary house comes
+near: our receive window of 4,000 messages of 100 bytes is 1.2 MB with what Python adds to each."""
+PRESSED_S = 3.0
+"""Our choice: what a broker had kept of one sensor is through by then."""
+_OVERHEAD_BYTES = 200
+
+T = TypeVar("T")
+
+
+class Refused(NamedTuple):
+    """A message that is to be acknowledged, counted as not read, and passed over."""
+
+    message: Incoming
+
+
+@dataclass(slots=True)
+class _Queue:
+    waiting: deque[Incoming] = field(default_factory=deque)
+    bytes: int = 0
+
+
+class Inbox(Generic[T]):
+    """Messages and other items on their way to the one thread that takes them.
+
+    A single topic may bring more than can be judged. What waits stays within `MOST_BYTES`: whoever
+    reads the network asks `full` and leaves the rest with the broker, so nothing is lost. Messages
+    wait in queues, one for all that feeds the same sensors, and the queues take turns, so that a
+    long one holds up no other. And since a broker has but one queue for us, in which an alarm would
+    stand behind the flood: when reading had to pause and the queues have not been empty for
+    `PRESSED_S` since, what comes for a queue that holds more than its share is refused, until
+    nothing was for as long. Alarms go before records. Refusing from the longest queue is common
+    practice in packet networks.
+
+    Any other item is taken before the messages that wait, unless it is of a kind in `last`: that
+    one comes out after all that was put before it, and before all that was put after.
+
+    Args:
+        queue_of: gives the key of a message's queue; called by the thread that takes. Without it
+            all stand in one, and none is ever refused.
+        last: the kinds of items that keep their place among the messages.
+    """
+
+    def __init__(
+        self,
+        queue_of: Callable[[Incoming], Hashable] | None = None,
+        last: tuple[type, ...] = (),
+    ) -> None:
+        self._queue_of = queue_of
+        self._last = last
+        self._most_bytes = MOST_BYTES
+        self._arrived: queue.SimpleQueue[Incoming | T] = queue.SimpleQueue()
+        # Each of these two is written by one thread only: the one that reads the network, and ours.
+        self._bytes_in = 0
+        self._bytes_out = 0
+        self._full = False
+        self._pressed_since_s: float | None = None
+        self._refused_s = -PRESSED_S
+        self._at_once: deque[Refused | T] = deque()
+        # Emptied in turns: who was served goes to the end.
+        self._queues: dict[Hashable, _Queue] = {}
+        self._barrier: T | None = None
+
+    def put(self, item: Incoming | T) -> None:
+        """Add an item. Messages are put by one thread only, the one that asks `full`."""
+        if isinstance(item, Incoming):
+            self._bytes_in += _size(item)
+        self._arrived.put(item)
+
+    @property
+    def full(self) -> bool:
+        """Whether no more should be read for now; once full, until half of it has been taken.
+
+        While a flood is refused reading goes on, so that what stands behind it gets here; what
+        nobody has sorted yet is bounded by as much again.
+        """
+        waiting = self._bytes_in - self._bytes_out
+        if self._pressed:
+            return waiting > 2 * self._most_bytes
+        self._full = waiting > (self._most_bytes // 2 if self._full else self._most_bytes)
+        if self._full and self._pressed_since_s is None and self._queue_of is not None:
+            self._pressed_since_s = time.monotonic()
+        return self._full
+
+    @property
+    def _pressed(self) -> bool:
+        since_s = self._pressed_since_s
+        return since_s is not None and time.monotonic() - since_s >= PRESSED_S
+
+    def take(self, wait_s: float) -> Incoming | Refused | T | None:
+        """Give what is next, waiting at most so long; None when nothing has come."""
+        self._sort_all()
+        item = self._next()
+        if item is None and wait_s > 0:
+            try:
+                self._sort(self._arrived.get(timeout=wait_s))
+            except queue.Empty:
+                return None
+            self._sort_all()
+            item = self._next()
+        return item
+
+    def _sort_all(self) -> None:
+        try:
+            while self._barrier is None:
+                self._sort(self._arrived.get_nowait())
+        except queue.Empty:
+            pass
+
+    def _sort(self, item: Incoming | T) -> None:
+        if not isinstance(item, Incoming):
+            if isinstance(item, self._last):
+                self._barrier = item
+            else:
+                self._at_once.append(item)
+            return
+        key = None if self._queue_of is None else self._queue_of(item)
+        size = _size(item)
+        # While others want to be read, together the queues hold half of all.
+        share = self._most_bytes // 2 // max(1, len(self._queues))
+        waiting = self._queues.get(key)
+        if waiting is not None and waiting.bytes + size > share and self._pressed:
+            self._bytes_out += size
+            self._refused_s = time.monotonic()
+            self._at_once.append(Refused(item))
+            return
+        if waiting is None:
+            waiting = self._queues[key] = _Queue()
+        waiting.waiting.append(item)
+        waiting.bytes += size
+
+    def _next(self) -> Incoming | Refused | T | None:
+        if self._at_once:
+            return self._at_once.popleft()
+        if self._queues:
+            key = next(iter(self._queues))
+            first = self._queues.pop(key)
+            message = first.waiting.popleft()
+            size = _size(message)
+            first.bytes -= size
+            self._bytes_out += size
+            if first.waiting:
+                self._queues[key] = first
+            return message
+        if time.monotonic() - self._refused_s >= PRESSED_S:
+            self._pressed_since_s = None
+        barrier, self._barrier = self._barrier, None
+        return barrier
+
+
+def _size(message: Incoming) -> int:
+    return len(message.topic) + len(message.payload) + _OVERHEAD_BYTES
+
+
+# -- what comes late ------------------------------------------------------------------------------
 
 # Gaps under this part of the sensor's interval make a burst.
 _BURST_PART = 10
@@ -65,6 +229,12 @@ class _Burst:
 class Backlog:
     """Holds readings back after a resumed connect until it is clear whether they are backlog.
 
+    What a resumed session delivers in a burst was measured at some time during the outage, nobody
+    knows when. It must not be judged as if it were the present: it is kept with quality `backlog`,
+    spread evenly from the last live reading to the reconnect. A reading is held back until its
+    burst is over, so that the spreading can count them; until then its message must not be
+    acknowledged.
+
     Args:
         interval_s: the expected interval of each sensor, None where none is promised.
         last_live_t: watch time (ms) of each sensor's last live reading, as the store knows it.
@@ -79,9 +249,6 @@ class Backlog:
             sensor: int((seconds or DEFAULT_INTERVAL_S) * 1000)
             for sensor, seconds in interval_s.items()
         }
-        self._gap_ms = {
-            sensor: interval_ms / _BURST_PART for sensor, interval_ms in self._interval_ms.items()
-        }
         self._last_live_t = dict(last_live_t or {})
         self._bursts: dict[str, _Burst] = {}
         self._held = 0
@@ -89,19 +256,14 @@ class Backlog:
         self._reconnect_t = 0
 
     def connected(self, t: int, *, session_present: bool, window: int) -> Released:
-        """A connection came up at watch time `t` (ms).
+        """A connection came up at watch time `t` (ms); without a kept session there is no backlog.
 
-        Args:
-            t: the reconnect.
-            session_present: whether the broker kept the session; without it there is no backlog.
-            window: how many messages may stay unacknowledged. With half of them held back, what is
-                held is dated and let go, so that the broker can go on sending.
+        `window` is how many messages may stay unacknowledged. With half of them held back, what is
+        held is dated and let go, so that the broker can go on sending.
         """
         released = self.disconnected()
-        self._reconnect_t = t
         self._most_held = max(1, window // 2)
-        if session_present:
-            self._bursts = {sensor: self._new_burst(sensor, t) for sensor in self._gap_ms}
+        self._begin_bursts(t, session_present)
         return released
 
     def paused(self, t: int) -> Released:
@@ -110,9 +272,7 @@ class Backlog:
         What came meanwhile waited in its socket, and comes in a burst as from a resumed session.
         """
         released = self.disconnected()
-        self._reconnect_t = t
-        if self._most_held:
-            self._bursts = {sensor: self._new_burst(sensor, t) for sensor in self._gap_ms}
+        self._begin_bursts(t, self._most_held > 0)
         return released
 
     def disconnected(self) -> Released:
@@ -158,29 +318,34 @@ class Backlog:
 
     def deadline(self) -> int | None:
         """Watch time (ms) at which `due` has something to do; None when nothing is held."""
-        if not self._held:
-            return None
-        return min(
-            self._due_t(sensor, burst) for sensor, burst in self._bursts.items() if burst.held
-        )
+        dues = (self._due_t(sensor, burst) for sensor, burst in self._bursts.items() if burst.held)
+        return min(dues, default=None) if self._held else None
 
-    def _new_burst(self, sensor: str, t: int) -> _Burst:
-        last_t = self._last_live_t.get(sensor)
-        if last_t is None or last_t > t:
-            return _Burst(from_t=t, longest_ms=_UNKNOWN_OUTAGE_MS, idle_t=t, last_t=t)
-        outage_ms = t - last_t
-        longest_ms = min(outage_ms, max(outage_ms // _BURST_PART, _LONGEST_FLOOR_MS))
-        return _Burst(from_t=last_t, longest_ms=longest_ms, idle_t=t, last_t=t)
+    def _begin_bursts(self, t: int, expected: bool) -> None:
+        self._reconnect_t = t
+        if not expected:
+            return
+        for sensor in self._interval_ms:
+            from_t, longest_ms = self._last_live_t.get(sensor), _UNKNOWN_OUTAGE_MS
+            if from_t is None or from_t > t:
+                from_t = t
+            else:
+                outage_ms = t - from_t
+                longest_ms = min(outage_ms, max(outage_ms // _BURST_PART, _LONGEST_FLOOR_MS))
+            self._bursts[sensor] = _Burst(from_t, longest_ms, idle_t=t, last_t=t)
+
+    def _gap_ms(self, sensor: str) -> float:
+        return self._interval_ms[sensor] / _BURST_PART
 
     def _due_t(self, sensor: str, burst: _Burst) -> int:
-        return burst.last_t + int(min(self._gap_ms[sensor], _LONGEST_HOLD_MS)) + 1
+        return burst.last_t + int(min(self._gap_ms(sensor), _LONGEST_HOLD_MS)) + 1
 
     def _take_one(self, sensor: str, value: float, holding: _Holding, released: Released) -> None:
         message = holding.message
         burst = self._bursts.get(sensor)
         if burst is not None:
             idle_t = message.t - message.stalled_ms
-            in_burst = idle_t - burst.idle_t < self._gap_ms[sensor]
+            in_burst = idle_t - burst.idle_t < self._gap_ms(sensor)
             # What goes on for longer than a backlog can is a sensor that publishes much more often
             # than was configured.
             too_long = idle_t - self._reconnect_t > burst.longest_ms
@@ -210,15 +375,14 @@ class Backlog:
         span_ms = self._reconnect_t - burst.from_t
         for place, (value, arrival_t, holding) in enumerate(held, 1):
             if live:
-                reading = Reading(sensor, arrival_t, value, Quality.LIVE)
+                t = arrival_t
             elif more_may_follow:
                 # Their number is not known yet: the interval is the best guess of the spacing.
                 t = min(burst.from_t + place * self._interval_ms[sensor], self._reconnect_t)
-                reading = Reading(sensor, t, value, Quality.BACKLOG)
             else:
                 t = burst.from_t + span_ms * place // len(held)
-                reading = Reading(sensor, t, value, Quality.BACKLOG)
-            released.readings.append(reading)
+            quality = Quality.LIVE if live else Quality.BACKLOG
+            released.readings.append(Reading(sensor, t, value, quality))
             self._finish(holding, released)
         if held and not live:
             burst.from_t = released.readings[-1].t
@@ -228,6 +392,8 @@ class Backlog:
         if holding.left == 0:
             released.messages.append(holding.message)
 
+
+# -- what comes again -----------------------------------------------------------------------------
 
 MOST_SENT_AGAIN = 32_767
 """How many messages are remembered without a Receive Maximum: half of all identifiers. With all of
@@ -294,6 +460,8 @@ def identify(message: Incoming) -> Repeatable:
     return Repeatable.of(message.packet_id, message.topic, message.payload)
 
 
+# -- what could not be read -----------------------------------------------------------------------
+
 _LONGEST_PROBLEM = 200
 
 
@@ -309,13 +477,9 @@ class UnreadableCounts:
         self._run_t = run_t
 
     def note(self, sensors: Iterable[str], problem: str, t: int, utc_ms: int) -> None:
-        """Take one message that could not be read for some sensors.
+        """Take one message, arrived at watch time `t` (ms), that held nothing for some sensors.
 
-        Args:
-            sensors: which should have had a value from it.
-            problem: the first thing that is wrong with it.
-            t: watch time of its arrival (ms).
-            utc_ms: the same instant in UTC.
+        `problem` is the first thing that is wrong with it.
         """
         for sensor in sensors:
             key = sensor, utc_ms // HOUR_MS
@@ -357,11 +521,7 @@ class UnheardCounts:
         counts["late_ms"] = max(counts.get("late_ms", 0), late_ms)
 
     def take(self, now: int | None) -> dict[str, dict[str, Any]]:
-        """Take out what was counted, by sensor, if it is time for it; None: it is.
-
-        Args:
-            now: watch time (ms).
-        """
+        """Take out what was counted, by sensor, if it is time (ms of watch time); None: it is."""
         if not self._counts or (now is not None and now < self._next_t):
             return {}
         if now is not None:
@@ -370,3 +530,38 @@ class UnheardCounts:
             self._next_t = now + self._pause_ms
         taken, self._counts = self._counts, {}
         return taken
+
+
+_QUIET_MS = 600_000
+# Topics told apart; whoever may publish may invent topics, so the rest share one entry.
+_MOST_TOPICS = 256
+_OTHERS = "other topics"
+
+
+class ProblemLog:
+    """Writes at most one line in ten minutes for each topic, with what it left out since.
+
+    `count` is the number of problems so far.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        # By topic: when it was last written of, and how many were left out since.
+        self._topics: dict[str, tuple[int, int]] = {}
+
+    def note(self, topic: str, problems: Iterable[str], t: int) -> None:
+        """Take the problems of one message that arrived at watch time `t` (ms)."""
+        shown = excerpt(topic)
+        for problem in problems:
+            self.count += 1
+            known = shown in self._topics or len(self._topics) < _MOST_TOPICS
+            key = shown if known else _OTHERS
+            last_t, left_out = self._topics.get(key, (None, 0))
+            if last_t is not None and t - last_t < _QUIET_MS:
+                self._topics[key] = last_t, left_out + 1
+                continue
+            self._topics[key] = t, 0
+            more = ""
+            if left_out and last_t is not None:
+                more = f" ({left_out} more in the last {describe_duration((t - last_t) / 1000)})"
+            _log.warning("%s: %s%s", shown, excerpt(problem, 300), more)

@@ -1,27 +1,45 @@
-"""One connection after another to the broker, as the network thread sees it.
+"""One connection to the broker after another, as the network thread sees it.
 
-Nothing here blocks but `open`, and nothing here is called by another thread but the properties.
+`Connection` drives the client library and notes what is to be told. `Publications` and
+`Acknowledgements` say what may go out now: no more than the broker takes unconfirmed (MQTT 5.0,
+4.9), and PUBACKs in the order of arrival (4.6).
+
+Three surprises of the library shape it. An exception in one of its callbacks ends its network
+thread while `is_connected` still says yes: so the thread is ours, and the callbacks only note what
+happened. Callbacks of connecting and disconnecting can come twice: so they only count the first
+time. And it sends from whatever thread calls it: so only the session's thread calls it.
 """
 
 import logging
 import socket
-import ssl
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Sequence
+from typing import Any, Literal, NamedTuple
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
-from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import SecretStr
 
-from cabinetwatch.clock import WatchTime, describe_duration
+from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.mqtt import link
-from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, ProtocolChoice, Will, excerpt
+from cabinetwatch.mqtt.backlog import ProblemLog
+from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
+
+_log = logging.getLogger(__name__)
+
+# The library would wait for the answer to CONNECT for the whole keepalive. There are brokers of
+# 3.1.1 that take the properties of a CONNECT of 5 for its payload and wait for the rest.
+_ANSWER_WITHIN_S = 5.0
+# Messages, and bytes of them, read before other work gets its turn.
+_MOST_READS = 256
+_MOST_READ_BYTES = 1024 * 1024
+_NEVER_EXPIRES = 0xFFFFFFFF
+
 
 Answer = Callable[[bool], None]
 
@@ -42,48 +60,6 @@ class Publication(NamedTuple):
         )
         # The remaining length takes a byte for every seven of its bits (1.5.5).
         return 1 + -(-max(body.bit_length(), 1) // 7) + body
-
-
-class Bell:
-    """Wakes a thread that waits in `select`. `ring` may be called by any thread."""
-
-    def __init__(self) -> None:
-        self._inner, self._outer = socket.socketpair()
-        self._inner.setblocking(False)
-        self._outer.setblocking(False)
-        self._rung = False
-
-    @property
-    def socket(self) -> socket.socket:
-        """The socket that becomes readable."""
-        return self._inner
-
-    def ring(self) -> None:
-        """Wake the thread. What it was rung for must be in place before."""
-        if not self._rung:
-            self._rung = True
-            # Closed meanwhile: then nobody is left to wake.
-            with suppress(OSError):
-                self._outer.send(b"\0")
-
-    def silence(self) -> None:
-        """Take note that it rang; what it was rung for must be looked at afterwards."""
-        with suppress(BlockingIOError):
-            self._inner.recv(4096)
-        self._rung = False
-
-    def close(self) -> None:
-        """Free its sockets; ringing does nothing from now on."""
-        self._inner.close()
-        self._outer.close()
-
-
-class Requests:
-    """The requests of other threads, in the order in which they were made."""
-
-    def __init__(self) -> None:
-        self.acknowledgements: deque[tuple[int, int]] = deque()
-        self.publications: deque[Publication] = deque()
 
 
 class Publications:
@@ -127,18 +103,16 @@ class Publications:
         """What became of one is known."""
         self._settled.append((on_done, done))
 
-    def give_up(self) -> None:
-        """The connection is gone: nobody will confirm what waits."""
-        self._settled += [(on_done, False) for on_done in self._waiting.values()]
-        self._settled += [(publication.on_done, False) for publication in self._queued]
-        self._sent_again |= self._waiting.keys()
+    def give_up(self, *, client_dropped: bool = False) -> None:
+        """The connection is gone: nobody will confirm what waits.
+
+        With the library's client goes what it would have sent again.
+        """
+        unconfirmed = [*self._waiting.values(), *(each.on_done for each in self._queued)]
+        self._settled += [(on_done, False) for on_done in unconfirmed]
+        self._sent_again = set() if client_dropped else self._sent_again | self._waiting.keys()
         self._waiting.clear()
         self._queued.clear()
-
-    def forget(self) -> None:
-        """The library's client is gone as well, with what it would have sent again."""
-        self.give_up()
-        self._sent_again.clear()
 
     def take_settled(self) -> list[tuple[Answer, bool]]:
         """Take out whom to tell what."""
@@ -150,12 +124,8 @@ class Acknowledgements:
     """Messages of one connection that the broker has not been told we keep.
 
     PUBACKs must go out in the order of arrival (MQTT 5.0 and 3.1.1, section 4.6), in whatever order
-    the messages are done with. Watch times are in ms.
-
-    Args:
-        window: how many may be outstanding before the broker sends no more.
-
-    While the window is full, or we leave the socket unread (`hold`), nothing can arrive.
+    the messages are done with. While `window` of them are outstanding, or we leave the socket
+    unread (`hold`), nothing can arrive. Watch times are in ms.
     """
 
     def __init__(self, window: int) -> None:
@@ -166,17 +136,14 @@ class Acknowledgements:
         self._full = False
         self._held = False
         self._stalled_since_t: int | None = None
-        self._stalled_ms = 0
-
-    def __len__(self) -> int:
-        return len(self._arrived)
+        self.stalled_ms = 0
+        """How long nothing could arrive so far; a stall that lasts counts when it is over."""
 
     def arrive(self, packet_id: int, t: int) -> None:
         """A message came in at `t`."""
         if self._full:
             # It came although the window was thought to be full: this broker's is wider.
             self._window = 2 * len(self._arrived)
-            self._full = False
             self._stalled_since_t = None
         self._arrived.append(packet_id)
         self._full = len(self._arrived) >= self._window
@@ -205,84 +172,32 @@ class Acknowledgements:
         self._note_stall(t)
         return identifiers
 
-    def stalled_ms(self) -> int:
-        """How long nothing could arrive so far; a stall that lasts counts when it is over."""
-        return self._stalled_ms
-
     def _note_stall(self, t: int) -> None:
         if self._full or self._held:
             if self._stalled_since_t is None:
                 self._stalled_since_t = t
         elif self._stalled_since_t is not None:
-            self._stalled_ms += t - self._stalled_since_t
+            self.stalled_ms += t - self._stalled_since_t
             self._stalled_since_t = None
 
 
-_log = logging.getLogger(__name__)
-
-_QUIET_MS = 600_000
-# Topics told apart; whoever may publish may invent topics, so the rest share one entry.
-_MOST_TOPICS = 256
-_OTHERS = "other topics"
-
-
-class ProblemLog:
-    """Writes at most one line in ten minutes for each topic, with what it left out since.
-
-    `count` is the number of problems so far.
-    """
-
-    def __init__(self) -> None:
-        self.count = 0
-        self._last_t: dict[str, int] = {}
-        self._left_out: dict[str, int] = {}
-
-    def note(self, topic: str, problems: Iterable[str], t: int) -> None:
-        """Take the problems of one message that arrived at watch time `t` (ms)."""
-        for problem in problems:
-            self.count += 1
-            self._note_one(topic, problem, t)
-
-    def _note_one(self, topic: str, problem: str, t: int) -> None:
-        shown = excerpt(topic)
-        known = shown in self._last_t or len(self._last_t) < _MOST_TOPICS
-        key = shown if known else _OTHERS
-        last_t = self._last_t.get(key)
-        if last_t is not None and t - last_t < _QUIET_MS:
-            self._left_out[key] = self._left_out.get(key, 0) + 1
-            return
-        self._last_t[key] = t
-        left_out = self._left_out.pop(key, 0)
-        more = ""
-        if left_out and last_t is not None:
-            more = f" ({left_out} more in the last {describe_duration((t - last_t) / 1000)})"
-        _log.warning("%s: %s%s", shown, excerpt(problem, 300), more)
-
-
-# The library would wait for the answer to CONNECT for the whole keepalive. There are brokers of
-# 3.1.1 that take the properties of a CONNECT of 5 for its payload and wait for the rest.
-_ANSWER_WITHIN_S = 5.0
-# A broker's reasons that lie in what we sent: Packet too large, Receive Maximum exceeded.
-_SENT_TOO_MUCH = frozenset([0x95, 0x93])
-# Messages, and bytes of them, read before other work gets its turn.
-_MOST_READS = 256
-_MOST_READ_BYTES = 1024 * 1024
-
-
 class Connection:
-    """The state of the present connection, and what is left to tell of it."""
+    """The state of the present connection, and what is left to tell of it.
+
+    Nothing here blocks but `open`, and nothing is called by another thread but the properties.
+    """
 
     def __init__(
         self,
         settings: Mqtt,
         secret: SecretStr | None,
+        filters: list[str],
         *,
+        forget: Sequence[str],
         watch: WatchTime,
         client_id: str,
         clean: bool,
         will: Will | None,
-        filters: Sequence[str],
-        forget: Sequence[str],
     ) -> None:
         self._settings = settings
         self._secret = secret
@@ -292,11 +207,15 @@ class Connection:
         self._will = will
         self._tls = link.make_tls_context(settings)
         self._where = f"{settings.host}:{settings.port}"
-        self._protocol = ProtocolChoice(settings.protocol)
+        # With `auto`, 5 first, and 3.1.1 to a broker that knows no other. One that says so is
+        # believed for good. One that gives no answer may be such a broker or may be ill: every
+        # other attempt tries 3.1.1.
+        self._protocol: link.Protocol = "3.1.1" if settings.protocol == "3.1.1" else "5"
+        self._knows_no_5 = False
         self._client: Client | None = None
-        self._filters = list(filters)
+        self._filters = filters
         self._forget = set(forget) - set(filters)
-        self._asked: dict[int, list[str]] = {}
+        self._asked: dict[int, str] = {}
         self._asked_for_all = False
         self.publications = Publications()
         self._problems = ProblemLog()
@@ -322,12 +241,6 @@ class Connection:
         return sock if isinstance(sock, socket.socket) else None
 
     @property
-    def bytes_pending(self) -> bool:
-        """Whether TLS has bytes that `select` knows nothing of."""
-        sock = self.socket
-        return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
-
-    @property
     def wants_to_write(self) -> bool:
         """Whether something waits to be sent."""
         return self._client is not None and self._client.want_write()
@@ -341,9 +254,10 @@ class Connection:
         """Try to reach the broker; True when a connection stands, before any answer of its own."""
         self.retry_at_once = False
         self._reason, self._end = None, ""
-        client = self._client or self._make_client()
+        if self._client is None:
+            self._client = self._make_client()
         try:
-            client.reconnect()
+            self._client.reconnect()
         except (OSError, ValueError) as error:
             # ValueError: a host name that can't be encoded.
             if self._tls is not None:
@@ -357,12 +271,51 @@ class Connection:
         self._answer_by = time.monotonic() + _ANSWER_WITHIN_S
         return True
 
+    def _make_client(self) -> Client:
+        """Make a client that is ready for `reconnect`.
+
+        When `clean` the session begins anew and ends with the connection, and messages are
+        acknowledged as they come; else the broker keeps it for as long as it can.
+        """
+        settings, modern = self._settings, self._protocol == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._client_id,
+            clean_session=None if modern else self._clean,
+            protocol=MQTTProtocolVersion.MQTTv5 if modern else MQTTProtocolVersion.MQTTv311,
+            reconnect_on_failure=False,
+            manual_ack=not self._clean,
+        )
+        if settings.username is not None:
+            password = self._secret.get_secret_value() if self._secret else None
+            client.username_pw_set(settings.username, password)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        if self._will is not None:
+            client.will_set(self._will.topic, self._will.payload(), qos=1, retain=True)
+        options: dict[str, Any] = {}
+        if modern:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.ReceiveMaximum = link.RECEIVE_MAXIMUM
+            properties.MaximumPacketSize = link.MAXIMUM_PACKET_BYTES
+            if not self._clean:
+                # Absent means that the session ends with the connection (MQTT 5.0, 3.1.2.11.2).
+                properties.SessionExpiryInterval = _NEVER_EXPIRES
+            options = {"clean_start": self._clean, "properties": properties}
+        client.connect_async(settings.host, settings.port, link.KEEPALIVE_S, **options)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_subscribe = self._on_subscribe
+        client.on_publish = self._on_publish
+        return client
+
     def hold(self, *, held: bool) -> None:
         """Note whether the socket is left unread for now."""
         if self.up:
             self._unacknowledged.hold(self._watch.now_ms(), held=held)
 
-    def work(self, *, readable: bool, writable: bool, sparingly: bool = False) -> None:
+    def work(self, *, readable: bool, writable: bool, sparingly: bool) -> None:
         """Read, write and keep alive, as far as the socket allows; `sparingly`, read but once."""
         client = self._client
         if client is None:
@@ -381,6 +334,17 @@ class Connection:
         if not self.up and time.monotonic() > self._answer_by:
             self._drop_client()
 
+    def _read(self, client: Client, most: int) -> None:
+        """Read on for as long as messages come; the library alone would read one a turn."""
+        read_to = self._read_bytes + _MOST_READ_BYTES
+        for _ in range(most):
+            count = len(self._arrivals)
+            client.loop_read()
+            if len(self._arrivals) == count or client.socket() is None:
+                return
+            if self._read_bytes >= read_to:
+                return
+
     def acknowledge(self, epoch: int, packet_id: int) -> None:
         """Note that a message is done with, unless it came in an earlier connection."""
         if self.up and epoch == self._epoch and packet_id and not self._clean:
@@ -388,10 +352,9 @@ class Connection:
 
     def send_acknowledgements(self) -> None:
         """Acknowledge what is done with, in the order of arrival."""
-        if not self.up or self._client is None:
-            return
-        for packet_id in self._unacknowledged.sendable(self._watch.now_ms()):
-            self._client.ack(packet_id, 1)
+        if self.up and self._client is not None:
+            for packet_id in self._unacknowledged.sendable(self._watch.now_ms()):
+                self._client.ack(packet_id, 1)
 
     def publish(self, publication: Publication) -> None:
         """Send a message, or note that it can't be sent."""
@@ -408,6 +371,28 @@ class Connection:
         while self.up and (publication := self.publications.next()) is not None:
             self._send(publication)
 
+    def _send(self, publication: Publication) -> None:
+        topic, payload, retain, qos, on_done = publication
+        sent = self._client.publish(topic, payload, qos, retain) if self._client else None
+        if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self.publications.settle(on_done, done=False)
+        elif qos == 0:
+            self.publications.settle(on_done, done=True)
+        else:
+            self.publications.wait(sent.mid, on_done)
+
+    def _is_too_large(self, publication: Publication) -> bool:
+        """Whether the broker would end the connection for it (MQTT 5.0, 3.2.2.3.6)."""
+        most = self._most_packet_bytes
+        size = publication.packet_bytes(properties=self._protocol == "5")
+        if most is None or size <= most:
+            return False
+        problem = (
+            f"not published: it takes {size} bytes, and the broker {self._where} allows {most}"
+        )
+        self._problems.note(publication.topic, [problem], self._watch.now_ms())
+        return True
+
     def lost(self) -> None:
         """The socket is gone: say why, and settle how the next attempt is made."""
         was_up, self.up = self.up, False
@@ -416,15 +401,17 @@ class Connection:
             reason = self._reason or "the connection broke"
             self._tell_down(f"the connection to the broker {self._where} is lost: {reason}")
         else:
-            bare_tls = self._settings.tls and self._settings.cert_file is None
-            silent = link.NO_ANSWER_OVER_TLS if bare_tls else link.NO_ANSWER
-            reason = self._reason or silent
+            reason = self._reason or link.of_silence(self._settings)
             self._tell_down(f"the broker {self._where} did not let us in: {reason}")
         if self._sent_too_much:
             self._sent_too_much = False
             self._drop_client()
-        if self._protocol.after_loss(no_answer=not was_up and self._reason is None):
-            self.retry_at_once = self._protocol.present == "3.1.1"
+        unanswered = not was_up and self._reason is None
+        fall_back = self._knows_no_5 or (unanswered and self._protocol == "5")
+        protocol: link.Protocol = "3.1.1" if fall_back else "5"
+        if self._settings.protocol == "auto" and protocol != self._protocol:
+            self._protocol = protocol
+            self.retry_at_once = protocol == "3.1.1"
             self._drop_client()
 
     def leave(self) -> None:
@@ -440,74 +427,17 @@ class Connection:
         self.up = False
         self._drop_client()
 
-    def take_arrivals(self) -> list[Incoming | ConnectionEvent]:
-        """Take out the messages and news noted since the last time."""
-        arrivals, self._arrivals = self._arrivals, []
-        return arrivals
-
-    def _send(self, publication: Publication) -> None:
-        sent = None
-        if self._client is not None:
-            sent = self._client.publish(
-                publication.topic,
-                publication.payload,
-                qos=publication.qos,
-                retain=publication.retain,
-            )
-        if sent is None or sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self.publications.settle(publication.on_done, done=False)
-        elif publication.qos == 0:
-            self.publications.settle(publication.on_done, done=True)
-        else:
-            self.publications.wait(sent.mid, publication.on_done)
-
-    def _is_too_large(self, publication: Publication) -> bool:
-        """Whether the broker would end the connection for it (MQTT 5.0, 3.2.2.3.6)."""
-        most = self._most_packet_bytes
-        size = publication.packet_bytes(properties=self._protocol.present == "5")
-        if most is None or size <= most:
-            return False
-        problem = (
-            f"not published: it takes {size} bytes, and the broker {self._where} allows {most}"
-        )
-        self._problems.note(publication.topic, [problem], self._watch.now_ms())
-        return True
-
-    def _make_client(self) -> Client:
-        client = link.make_client(
-            self._settings,
-            self._secret,
-            self._tls,
-            protocol=self._protocol.present,
-            client_id=self._client_id,
-            clean=self._clean,
-            will=self._will,
-        )
-        client.on_connect = self._on_connect
-        client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
-        client.on_subscribe = self._on_subscribe
-        client.on_publish = self._on_publish
-        self._client = client
-        return client
-
     def _drop_client(self) -> None:
         sock = self.socket
         if sock is not None:
             sock.close()
         self._client = None
-        self.publications.forget()
+        self.publications.give_up(client_dropped=True)
 
-    def _read(self, client: Client, most: int) -> None:
-        """Read on for as long as messages come; the library alone would read one a turn."""
-        read_to = self._read_bytes + _MOST_READ_BYTES
-        for _ in range(most):
-            count = len(self._arrivals)
-            client.loop_read()
-            if len(self._arrivals) == count or client.socket() is None:
-                return
-            if self._read_bytes >= read_to:
-                return
+    def take_arrivals(self) -> list[Incoming | ConnectionEvent]:
+        """Take out the messages and news noted since the last time."""
+        arrivals, self._arrivals = self._arrivals, []
+        return arrivals
 
     def _subscribe(self) -> None:
         """Ask for all filters; then take back those of an earlier configuration.
@@ -522,18 +452,17 @@ class Connection:
         for topic_filter in self._filters:
             _, packet_id = self._client.subscribe(topic_filter, 1)
             if packet_id is not None:
-                self._asked[packet_id] = [topic_filter]
+                self._asked[packet_id] = topic_filter
         if self._forget:
             self._client.unsubscribe(sorted(self._forget))
         self._asked_for_all = True
 
     def _tell_down(self, sentence: str) -> None:
         """Tell that there is no connection; the same again and again is told once."""
-        if sentence == self._told_down:
-            return
-        self._told_down = sentence
-        _log.warning("%s", sentence)
-        self._tell(up=False, reason=sentence)
+        if sentence != self._told_down:
+            self._told_down = sentence
+            _log.warning("%s", sentence)
+            self._tell(up=False, reason=sentence)
 
     def _tell(self, *, up: bool, reason: str) -> None:
         self._arrivals.append(
@@ -543,13 +472,13 @@ class Connection:
                 t=self._watch.now_ms(),
                 session_present=self._session_present and up,
                 reason=reason,
-                protocol=self._protocol.present,
-                receive_maximum=link.RECEIVE_MAXIMUM if self._protocol.present == "5" else None,
+                protocol=self._protocol,
+                receive_maximum=link.RECEIVE_MAXIMUM if self._protocol == "5" else None,
                 end="" if up else self._end,
             )
         )
 
-    # What follows is called by the library, on our thread, out of `work`.
+    # -- called by the library, on our thread, out of `work` --------------------------------------
 
     def _on_connect(
         self,
@@ -566,10 +495,8 @@ class Connection:
         if code.is_failure:
             self._reason = link.of_code(code)
             if code.value == link.UNSUPPORTED_PROTOCOL:
-                self._reason = link.of_refused_version(
-                    self._settings.protocol, self._protocol.present
-                )
-                self._protocol.refused_version()
+                self._reason = link.of_refused_version(self._settings.protocol, self._protocol)
+                self._knows_no_5 |= self._protocol == "5"
             return
         if self._epoch and not flags.session_present and not self._clean:
             _log.warning(
@@ -585,10 +512,9 @@ class Connection:
         self._most_packet_bytes = getattr(properties, "MaximumPacketSize", None)
         most_unconfirmed = getattr(properties, "ReceiveMaximum", link.MOST_UNCONFIRMED)
         self.publications.most = min(most_unconfirmed, link.MOST_UNCONFIRMED)
-        window = (
-            link.RECEIVE_MAXIMUM if self._protocol.present == "5" else link.WINDOW_WITHOUT_MAXIMUM
+        self._unacknowledged = Acknowledgements(
+            link.RECEIVE_MAXIMUM if self._protocol == "5" else link.WINDOW_WITHOUT_MAXIMUM
         )
-        self._unacknowledged = Acknowledgements(window)
         sentence = f"connected to the broker {self._where}"
         _log.info("%s", sentence)
         self._tell(up=True, reason=sentence)
@@ -613,7 +539,11 @@ class Connection:
         if flags.is_disconnect_packet_from_server:
             self._reason = self._reason or link.of_code(code)
             self._end = "taken" if code.value == link.SESSION_TAKEN_OVER else ""
-            self._sent_too_much = code.value in _SENT_TOO_MUCH
+            # Reasons that lie in what we sent: it is not sent again.
+            self._sent_too_much = code.value in {
+                link.PACKET_TOO_LARGE,
+                link.RECEIVE_MAXIMUM_EXCEEDED,
+            }
         elif self.up and self._reason is None and code.value != link.KEEP_ALIVE_TIMEOUT:
             self._end = "closed"
 
@@ -642,7 +572,7 @@ class Connection:
                 message.retain,
                 t,
                 self._session_present,
-                self._unacknowledged.stalled_ms(),
+                self._unacknowledged.stalled_ms,
             )
         )
 
@@ -652,28 +582,28 @@ class Connection:
         _userdata: object,
         packet_id: int,
         codes: list[ReasonCode],
-        _properties: Properties | None,
+        *_: object,
     ) -> None:
-        for topic_filter, code in zip(self._asked.pop(packet_id, []), codes, strict=False):
-            if code.is_failure:
-                reason = link.of_refused_filter(code)
-                self.refusals[topic_filter] = reason
-                _log.error(
-                    "the broker %s does not let us read %s: %s", self._where, topic_filter, reason
-                )
-            elif code.value == 0:
-                _log.warning(
-                    "the broker %s gives %s at QoS 0 only, so that messages may be lost",
-                    self._where,
-                    topic_filter,
-                )
+        topic_filter = self._asked.pop(packet_id, None)
+        if topic_filter is None or not codes:
+            return
+        code = codes[0]
+        if code.is_failure:
+            # 3.1.1 knows only 0x80, a failure of any kind.
+            forbidden = code.value in {0x80, 0x87}
+            advice = "it does not allow it; correct its access list"
+            reason = self.refusals[topic_filter] = advice if forbidden else link.of_code(code)
+            _log.error(
+                "the broker %s does not let us read %s: %s", self._where, topic_filter, reason
+            )
+        elif code.value == 0:
+            _log.warning(
+                "the broker %s gives %s at QoS 0 only, so that messages may be lost",
+                self._where,
+                topic_filter,
+            )
 
     def _on_publish(
-        self,
-        _client: Client,
-        _userdata: object,
-        packet_id: int,
-        code: ReasonCode,
-        _properties: Properties | None,
+        self, _client: Client, _userdata: object, packet_id: int, code: ReasonCode, *_: object
     ) -> None:
         self.publications.confirm(packet_id, accepted=not code.is_failure)

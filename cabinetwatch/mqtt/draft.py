@@ -1,4 +1,8 @@
-"""A survey of what arrives, and sensor and device tables drafted for it."""
+"""A survey of what arrives, and the sensor and device tables drafted for it.
+
+`Survey` collects messages within bounds, `find_sources` finds the numbers in a payload, `guess`
+says what they probably are, and `draft` writes it as TOML, honest about what is guessed.
+"""
 
 import math
 import re
@@ -9,6 +13,9 @@ from dataclasses import dataclass, field
 from itertools import islice
 from statistics import median
 from typing import Any, NamedTuple
+
+from jsonpointer import escape
+from paho.mqtt.client import topic_matches_sub
 
 from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S, Sensor
 from cabinetwatch.config.model import SITE_SUBJECT, Config
@@ -28,8 +35,6 @@ _SHOWN = 60
 _MOST_MEMBERS = 100
 _DEEPEST = 32
 _LONGEST_POINTER = 500
-_COMMA = re.compile(rb"\d,\d")
-_UNIT_KEYS = ("unit", "units", "uom", "unit_of_measurement")
 
 
 class Source(NamedTuple):
@@ -65,7 +70,13 @@ class Heard:
         """Take a message of this topic; its payload is kept where there is room."""
         self.count += 1
         self.shown = excerpt_of_bytes(message.payload, _SHOWN)
-        self._keep(message.payload, room_bytes)
+        # A picture from a camera is no reading.
+        size, most = len(message.payload), decoding.LONGEST_BYTES
+        if size <= min(most, room_bytes):
+            self.payload_bytes += size
+            while self.payload_bytes > most or len(self.payloads) >= _PAYLOADS_KEPT:
+                self.payload_bytes -= len(self.payloads.popleft())
+            self.payloads.append(message.payload)
         if message.retain:
             self.retained += 1
             return
@@ -75,26 +86,14 @@ class Heard:
             self.gaps_ms.append(message.t - self.last_live_t)
         self.last_live_t = message.t
 
-    def _keep(self, payload: bytes, room_bytes: int) -> None:
-        # A picture from a camera is no reading.
-        if len(payload) > min(decoding.LONGEST_BYTES, room_bytes):
-            return
-        self.payload_bytes += len(payload)
-        while self.payload_bytes > decoding.LONGEST_BYTES or len(self.payloads) >= _PAYLOADS_KEPT:
-            self.payload_bytes -= len(self.payloads.popleft())
-        self.payloads.append(payload)
-
     def interval_s(self) -> float | None:
         """The usual seconds between live messages; None when it was heard but once."""
         return median(self.gaps_ms) / 1000 if self.gaps_ms else None
 
     def sources(self) -> list[Source]:
         """The numbers seen in its latest payloads, the latest value of each."""
-        found: dict[tuple[str | None, str | None], Source] = {}
-        for payload in self.payloads:
-            for source in find_sources(payload):
-                found[source.pointer, source.senml_name] = source
-        return list(found.values())
+        seen = (source for payload in self.payloads for source in find_sources(payload))
+        return list({(source.pointer, source.senml_name): source for source in seen}.values())
 
 
 class Survey:
@@ -121,15 +120,21 @@ class Survey:
 
 def find_sources(payload: bytes) -> list[Source]:
     """Give every number in a payload; nothing for one that is neither a number nor JSON."""
-    try:
+    with suppress(decoding.Undecodable):
         return [Source(decoding.from_payload(payload))]
-    except decoding.NotANumber:
-        pass
     try:
         document = decoding.parse(payload)
-    except decoding.NotJson:
+    except decoding.Undecodable:
         return []
-    return _of_pack(document) or list(islice(_of_members(document, ""), _MOST_MEMBERS))
+    with suppress(decoding.Undecodable):
+        pack = [
+            Source(float(record.value), senml_name=record.name, unit=record.unit)
+            for record in decoding.resolve(document, 0.0).records
+            if isinstance(record.value, float)
+        ]
+        if pack:
+            return pack[:_MOST_MEMBERS]
+    return list(islice(_of_members(document, ""), _MOST_MEMBERS))
 
 
 def with_remedy(problem: str, sensor: Sensor, payload: bytes) -> str:
@@ -152,23 +157,11 @@ def with_remedy(problem: str, sensor: Sensor, payload: bytes) -> str:
     if found:
         key = "pointer" if sensor.senml_name is None else "senml_name"
         return f"{problem}; it is a bare number, so leave {key} out"
-    if _COMMA.search(payload) is not None:
+    if re.search(rb"\d,\d", payload):
         return f"{problem}; write the number with a point, such as 21.4, in what sends it"
     return (
         f"{problem}; have what sends it write a bare number, JSON or SenML, or take another topic"
     )
-
-
-def _of_pack(document: Any) -> list[Source]:
-    try:
-        records = decoding.resolve(document, 0.0).records
-    except decoding.BadPack:
-        return []
-    return [
-        Source(float(record.value), senml_name=record.name, unit=record.unit)
-        for record in records
-        if isinstance(record.value, float)
-    ][:_MOST_MEMBERS]
 
 
 def _of_members(value: Any, pointer: str, hint: str | None = None) -> Iterator[Source]:
@@ -184,39 +177,22 @@ def _of_members(value: Any, pointer: str, hint: str | None = None) -> Iterator[S
     elif isinstance(value, list):
         members = enumerate(value)
     else:
-        with suppress(decoding.NotANumber):
+        with suppress(decoding.Undecodable):
             yield Source(decoding.from_json(value), pointer=pointer, hint=hint)
         return
     for key, member in members:
-        yield from _of_members(member, f"{pointer}/{_escape(str(key))}", hint)
+        yield from _of_members(member, f"{pointer}/{escape(str(key))}", hint)
 
 
-def _escape(token: str) -> str:
-    # RFC 6901, section 3; the order matters.
-    return token.replace("~", "~0").replace("/", "~1")
-
-
-_WORDS: dict[Quantity, frozenset[str]] = {
-    "temperature": frozenset(
-        [
-            "temperature",
-            "temp",
-            "temps",
-            "t",
-            "tempc",
-            "tempf",
-            "celsius",
-            "fahrenheit",
-            "kelvin",
-            "degc",
-            "degf",
-        ]
-    ),
-    "humidity": frozenset(["humidity", "humid", "hum", "rh"]),
-    "power": frozenset(["power", "watt", "watts", "w", "kw", "kilowatt", "kilowatts"]),
-    "fan-speed": frozenset(["fan", "fans", "rpm", "tach", "tacho", "speed"]),
-    "sound-level": frozenset(["sound", "noise", "spl", "db", "dba", "loudness"]),
+_UNIT_KEYS = ("unit", "units", "uom", "unit_of_measurement")
+_WORDS: dict[Quantity, str] = {
+    "temperature": "temp(erature|s|c|f)?|t|celsius|fahrenheit|kelvin|deg[cf]",
+    "humidity": "humid(ity)?|hum|rh",
+    "power": "power|watts?|w|kw|kilowatts?",
+    "fan-speed": "fans?|rpm|tacho?|speed",
+    "sound-level": "sound|noise|spl|dba?|loudness",
 }
+"""The words that name a quantity, as a regular expression."""
 # What such a sensor in a house can read, in the unit that values are kept in. Our choice, wide.
 _POSSIBLE: dict[Quantity, tuple[float, float]] = {
     "temperature": (-60.0, 150.0),
@@ -241,21 +217,7 @@ _HINTS = {
     **dict.fromkeys(("db", "dba", "db(a)"), "dB"),
 }
 # Units that are none of ours: a number so named is left to its owner.
-_OTHER_UNITS = frozenset(
-    [
-        "mw",
-        "kwh",
-        "wh",
-        "mah",
-        "battery",
-        "batt",
-        "volt",
-        "volts",
-        "v",
-        "amp",
-        "amps",
-    ]
-)
+_OTHER_UNITS = "mw|k?wh|mah|batt(ery)?|v(olts?)?|amps?"
 # Names that say nothing, so that the topic must.
 _EMPTY_NAMES = frozenset(
     ["value", "val", "state", "data", "reading", "measurement", "current", "now", "payload", "0"]
@@ -288,9 +250,10 @@ def guess(topic: str, source: Source) -> Guess | None:
     named = _named(words)
     if source.hint is not None:
         return _hinted(named, source.hint, source.value)
-    if named is None or _OTHER_UNITS & set(words[-2:]):
+    last = words[-2:]
+    if named is None or any(re.fullmatch(_OTHER_UNITS, word) for word in last):
         return None
-    if _PERCENT & set(words[-2:]) and named != "humidity":
+    if _PERCENT & set(last) and named != "humidity":
         return None
     return _checked(named, _unit_of(named, set(words), source.value), source.value)
 
@@ -303,7 +266,7 @@ def _named(words: list[str]) -> Quantity | None:
     """Give the quantity that is named; the last name is the nearest to the number."""
     for word in reversed(words):
         for quantity, names in _WORDS.items():
-            if word in names:
+            if re.fullmatch(names, word):
                 return quantity
     return None
 
@@ -345,23 +308,7 @@ QOS_0 = "comes at QoS 0, which no broker keeps: what it says while the watch is 
 RETAINED = "only a retained message came: the broker's copy of a last known value"
 _LONGEST_ID = 60
 # Words that name the quantity and not the place where it is measured.
-_QUANTITY_WORDS = frozenset(
-    [
-        "temperature",
-        "temp",
-        "humidity",
-        "power",
-        "fan",
-        "speed",
-        "sound",
-        "level",
-        "rpm",
-        "state",
-        "value",
-        "status",
-        "sensor",
-    ]
-)
+_NO_PLACE = "temp(erature)?|humidity|power|fan|speed|sound|level|rpm|state|value|status|sensor"
 _ROLES = {"power": "power", "fan-speed": "fan", "sound-level": "sound"}
 
 
@@ -377,7 +324,7 @@ class Drafted:
     @property
     def place(self) -> tuple[str, ...]:
         """The words that tell where it is, without what it measures."""
-        return tuple(word for word in self._words() if word not in _QUANTITY_WORDS)
+        return tuple(word for word in self._words() if not re.fullmatch(_NO_PLACE, word))
 
     @property
     def may_be_ambient(self) -> bool:
@@ -399,7 +346,7 @@ def draft(heard: Iterable[Heard], config: Config) -> str:
     drafted: list[Drafted] = []
     remarks: list[str] = []
     for topic in sorted(heard, key=lambda one: one.topic):
-        if decoding.matches(f"{config.mqtt.publish_under}/#", topic.topic):
+        if topic_matches_sub(f"{config.mqtt.publish_under}/#", topic.topic):
             continue
         _draft_topic(topic, config.sensors, taken, drafted, remarks)
     parts = [_sensor_table(one) for one in drafted]
@@ -426,7 +373,8 @@ def _draft_topic(
         where = shown if name is None else f"{shown} {excerpt(name)}"
         known = _configured_as(heard.topic, source, configured)
         guessed = guess(heard.topic, source)
-        if not _is_writable(name):
+        if name is not None and any(0xD800 <= ord(letter) < 0xE000 for letter in name):
+            # JSON can name half a surrogate pair, TOML only whole characters.
             remarks.append(f"{where}: half a character stands in its name, which TOML can't hold")
         elif known is not None:
             remarks.append(f"{where}: it is [sensors.{known}] already")
@@ -437,15 +385,10 @@ def _draft_topic(
             drafted.append(Drafted(identity, heard, source, guessed))
 
 
-def _is_writable(name: str | None) -> bool:
-    """Whether TOML can hold it: JSON can name half a surrogate pair, TOML only whole characters."""
-    return name is None or not any(0xD800 <= ord(letter) < 0xE000 for letter in name)
-
-
 def _configured_as(topic: str, source: Source, configured: Mapping[str, Sensor]) -> str | None:
     for name, sensor in configured.items():
         same = (sensor.pointer, sensor.senml_name) == (source.pointer, source.senml_name)
-        if same and decoding.matches(sensor.topic, topic):
+        if same and topic_matches_sub(sensor.topic, topic):
             return name
     return None
 
@@ -539,17 +482,16 @@ def _companions(one: Drafted, temperatures: list[Drafted], drafted: list[Drafted
 
 def toml_text(text: str) -> str:
     """Write a TOML basic string; what a terminal could take for a command is escaped."""
-    escaped = "".join(
-        f"\\{letter}"
-        if letter in '"\\'
-        else letter
-        if letter.isprintable()
-        else f"\\u{ord(letter):04X}"
-        if ord(letter) < 0x10000
-        else f"\\U{ord(letter):08X}"
-        for letter in text
-    )
-    return f'"{escaped}"'
+
+    def escaped(letter: str) -> str:
+        if letter in '"\\':
+            return f"\\{letter}"
+        code = ord(letter)
+        if letter.isprintable():
+            return letter
+        return f"\\u{code:04X}" if code < 0x10000 else f"\\U{code:08X}"
+
+    return f'"{"".join(map(escaped, text))}"'
 
 
 def _rounded(interval_s: float) -> float:

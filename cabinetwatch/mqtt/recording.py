@@ -1,9 +1,12 @@
 """Readings from files: recordings, CSV, and the JSON Lines of an export.
 
-`{"time": RFC 3339 or seconds since 1970, "topic": "...", "payload": "..."}`, and `"retain": true`
-on the broker's copy of a last known value. Other members are left alone. Read, but never written,
-is also what a broker's own command line client prints as JSON: `tst` for the time, and `retain` as
-a number.
+A line of a recording is `{"time": RFC 3339 or seconds since 1970, "topic": "...", "payload":
+"..."}`, with `"retain": true` on the broker's copy of a last known value. Other members are left
+alone. Read, but never written, is also what a broker's own command line client prints as JSON:
+`tst` for the time, and `retain` as a number.
+
+A line that can't be read costs only itself: the last one of a recording that was cut off by a power
+failure must not cost the rest.
 """
 
 import csv
@@ -13,16 +16,16 @@ import os
 import re
 import stat
 from collections.abc import Callable, Iterator, Mapping
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self, TextIO
 
-from cabinetwatch.clock import from_instant, to_rfc3339
 from cabinetwatch.config.checking import among, nearest
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import excerpt
-from cabinetwatch.text import UsageError, counted
+from cabinetwatch.text import UsageError, counted, from_instant, to_rfc3339
 
 _LONGEST_LOOK = 4096
 # ISO 8601 as strftime's %z has it, which RFC 3339 has with a colon; some put a Z before it.
@@ -60,6 +63,27 @@ def from_line(line: str) -> Recorded:
     Raises:
         ValueError: it is none; the text says why.
     """
+    fields = _object(line)
+    if "time" not in fields and isinstance(fields.get("tst"), str):
+        fields["time"] = _CLIENT_ZONE.sub(r"\1:\2", fields["tst"])
+        if fields.get("payload", "") is None:
+            fields["payload"] = ""
+    _require(fields, "time", "topic", "payload")
+    topic, payload = fields["topic"], fields["payload"]
+    _check_moment(fields["time"])
+    if not isinstance(topic, str) or not topic:
+        raise ValueError("has a topic that is no text")
+    if not isinstance(payload, str):
+        # A payload written as the JSON it was, not as text.
+        payload = json.dumps(payload)
+    try:
+        content = payload.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        raise ValueError("has a payload that stands for no bytes") from None
+    return Recorded(from_instant(fields["time"]), topic, content, fields.get("retain") in (True, 1))
+
+
+def _object(line: str) -> dict[str, Any]:
     try:
         fields = json.loads(line)
     except RecursionError:
@@ -68,28 +92,22 @@ def from_line(line: str) -> Recorded:
         raise ValueError("is not JSON") from None
     if not isinstance(fields, dict):
         raise ValueError("is no JSON object")  # noqa: TRY004 - the file is wrong, not the caller
-    if "time" not in fields and isinstance(fields.get("tst"), str):
-        fields["time"] = _CLIENT_ZONE.sub(r"\1:\2", fields["tst"])
-        if fields.get("payload", "") is None:
-            fields["payload"] = ""
-    missing = [name for name in ("time", "topic", "payload") if name not in fields]
+    return fields
+
+
+def _require(fields: Mapping[str, Any], *names: str) -> None:
+    missing = [name for name in names if name not in fields]
     if missing:
         raise ValueError(f"lacks {' and '.join(missing)}")
-    moment, topic = fields["time"], fields["topic"]
+
+
+def _check_moment(moment: object) -> None:
     if isinstance(moment, bool) or not isinstance(moment, str | int | float):
         raise ValueError("has a time that is no text and no number")  # noqa: TRY004 - as above
-    if not isinstance(topic, str) or not topic:
-        raise ValueError("has a topic that is no text")
-    return Recorded(
-        from_instant(moment), topic, _payload(fields["payload"]), fields.get("retain") in (True, 1)
-    )
 
 
 def read_recording(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
-    """Read a recording in the order of its lines.
-
-    A line that can't be read is left out and told to `on_problem` in a sentence: the last one of a
-    recording that was cut off by a power failure must not cost the rest.
+    """Read a recording in the order of its lines; what can't be read is told in a sentence.
 
     Raises:
         UsageError: the file can't be opened.
@@ -161,27 +179,14 @@ class Recorder:
         self._file.close()
 
 
-def _payload(value: object) -> bytes:
-    if not isinstance(value, str):
-        # A payload written as the JSON it was, not as text.
-        return json.dumps(value).encode()
-    try:
-        return value.encode("utf-8", "surrogateescape")
-    except UnicodeEncodeError:
-        raise ValueError("has a payload that stands for no bytes") from None
-
-
 def _begins_as_recording(descriptor: int) -> bool:
     """Whether a file is empty or begins like a recording: a slip of the pen must not spoil another.
 
     A first line that was cut off by a power failure, or is longer, counts by its beginning.
     """
-    start = os.pread(descriptor, _LONGEST_LOOK, 0) if _is_regular(descriptor) else b""
+    regular = stat.S_ISREG(os.fstat(descriptor).st_mode)
+    start = os.pread(descriptor, _LONGEST_LOOK, 0) if regular else b""
     return not start.strip() or start.lstrip().startswith(b"{")
-
-
-def _is_regular(descriptor: int) -> bool:
-    return stat.S_ISREG(os.fstat(descriptor).st_mode)
 
 
 def _ends_in_mid_line(descriptor: int) -> bool:
@@ -217,28 +222,41 @@ def read_table(
 ) -> Iterator[FileReading]:
     """Give the readings of a file of any of the three kinds, told apart by its first line.
 
-    Args:
-        path: the file.
-        sensors: those that are configured; others are left out.
-        on_problem: told of each line that is left out.
+    Only configured sensors are read; `on_problem` is told of each line that is left out.
 
     Raises:
         UsageError: the file can't be opened, or is of none of the kinds.
     """
     with _opened(path) as file:
-        first = next(_numbered(file), None)
-    if first is None:
+        number, first = next(_numbered(file), (0, ""))
+    if not first:
         raise UsageError(f"{path}: there is nothing in it")
-    return _read(path, _parser(path, first, sensors), on_problem)
+    if not first.lstrip().startswith("{"):
+        return _read(path, _csv_parser(path, number, first, sensors), on_problem, skipped=1)
+    try:
+        fields = _object(first)
+    except ValueError:
+        fields = {}
+    exported = "topic" not in fields and "sensor" in fields
+    parse = _export_parser(sensors) if exported else _recording_parser(sensors)
+    return _read(path, parse, on_problem)
 
 
-def _read(path: Path, parse: "_Parser", on_problem: Problem) -> Iterator[FileReading]:
+_Parser = Callable[[int, str, Problem], Iterator[FileReading]]
+
+
+def _read(
+    path: Path, parse: _Parser, on_problem: Problem, skipped: int = 0
+) -> Iterator[FileReading]:
     with _opened(path) as file:
-        lines = _numbered(file)
-        if isinstance(parse, _CsvParser):
-            next(lines)
-        for numbered in lines:
-            yield from _parsed(parse, numbered, on_problem)
+        for number, line in islice(_numbered(file), skipped, None):
+            if len(line) > _LONGEST_LINE:
+                on_problem(number, "is too long")
+                continue
+            try:
+                yield from parse(number, line, on_problem)
+            except (ValueError, OverflowError, csv.Error) as error:
+                on_problem(number, excerpt(str(error), 200))
 
 
 def _opened(path: Path) -> TextIO:
@@ -255,91 +273,54 @@ def _numbered(file: TextIO) -> Iterator[tuple[int, str]]:
     return ((number, line) for number, line in enumerate(file, 1) if line.strip())
 
 
-def _parser(path: Path, first: tuple[int, str], sensors: Mapping[str, Sensor]) -> "_Parser":
-    number, line = first
-    if not line.lstrip().startswith("{"):
-        return _CsvParser(path, number, line, sensors)
-    fields = _json(line)
-    if isinstance(fields, dict) and "topic" not in fields and "sensor" in fields:
-        return _ExportParser(sensors)
-    return _RecordingParser(sensors)
+def _csv_parser(path: Path, number: int, header: str, sensors: Mapping[str, Sensor]) -> _Parser:
+    """Give what reads lines under a header that names time, sensor and value, in any order."""
+    names = [name.strip().lower() for name in _cells(header)]
+    if not set(CSV_HEADER) <= set(names):
+        raise UsageError(
+            f"{path}, line {number}: no header with {', '.join(CSV_HEADER)} and no JSON object;"
+            " give a CSV file, the JSON Lines of an export, or a recording"
+        )
+    places = [names.index(name) for name in CSV_HEADER]
 
-
-def _parsed(
-    parse: "_Parser", numbered: tuple[int, str], on_problem: Problem
-) -> Iterator[FileReading]:
-    number, line = numbered
-    if len(line) > _LONGEST_LINE:
-        on_problem(number, "is too long")
-        return
-    try:
-        yield from parse(number, line, on_problem)
-    except (ValueError, OverflowError, csv.Error) as error:
-        on_problem(number, excerpt(str(error), 200))
-
-
-class _CsvParser:
-    """Lines of CSV under a header that names time, sensor and value, in any order."""
-
-    def __init__(self, path: Path, number: int, header: str, sensors: Mapping[str, Sensor]) -> None:
-        names = [name.strip().lower() for name in _cells(header)]
-        missing = [name for name in CSV_HEADER if name not in names]
-        if missing:
-            raise UsageError(
-                f"{path}, line {number}: no header with {', '.join(CSV_HEADER)} and no JSON object;"
-                " give a CSV file, the JSON Lines of an export, or a recording"
-            )
-        self._places = [names.index(name) for name in CSV_HEADER]
-        self._width = len(names)
-        self._sensors = sensors
-
-    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
-        del on_problem
+    def parse(number: int, line: str, _: Problem) -> Iterator[FileReading]:
         cells = _cells(line)
-        if len(cells) != self._width:
-            raise ValueError(f"has {counted(len(cells), 'cell')}, not {self._width}")
-        time, sensor, value = (cells[place].strip() for place in self._places)
-        yield FileReading(
-            number, _instant(time), _known(sensor, self._sensors), _number(value), corrected=True
-        )
+        if len(cells) != len(names):
+            raise ValueError(f"has {counted(len(cells), 'cell')}, not {len(names)}")
+        time, sensor, value = (cells[place].strip() for place in places)
+        try:
+            moment: str | float = float(time)  # seconds since 1970
+        except ValueError:
+            moment = time
+        utc_ms = from_instant(moment)
+        yield FileReading(number, utc_ms, _known(sensor, sensors), _number(value), corrected=True)
+
+    return parse
 
 
-class _ExportParser:
-    """Objects with time, sensor and value."""
-
-    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
-        self._sensors = sensors
-
-    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
-        del on_problem
-        fields = _json(line)
-        if not isinstance(fields, dict):
-            raise ValueError("is no JSON object")  # noqa: TRY004 - the file is wrong
-        if missing := [name for name in CSV_HEADER if name not in fields]:
-            raise ValueError(f"lacks {' and '.join(missing)}")
-        time, sensor = fields["time"], fields["sensor"]
-        if isinstance(time, bool) or not isinstance(time, str | int | float):
-            raise ValueError("has a time that is no text and no number")  # noqa: TRY004 - as above
-        yield FileReading(
-            number,
-            from_instant(time),
-            _known(str(sensor), self._sensors),
-            _number(fields["value"]),
-            corrected=True,
-        )
+def _cells(line: str) -> list[str]:
+    return next(csv.reader([line.rstrip("\r\n")]), [])
 
 
-class _RecordingParser:
-    """Recorded messages, decoded for the configured sensors."""
+def _export_parser(sensors: Mapping[str, Sensor]) -> _Parser:
+    def parse(number: int, line: str, _: Problem) -> Iterator[FileReading]:
+        fields = _object(line)
+        _require(fields, *CSV_HEADER)
+        _check_moment(fields["time"])
+        utc_ms, sensor = from_instant(fields["time"]), _known(str(fields["sensor"]), sensors)
+        yield FileReading(number, utc_ms, sensor, _number(fields["value"]), corrected=True)
 
-    def __init__(self, sensors: Mapping[str, Sensor]) -> None:
-        self._decoder = Decoder(sensors)
+    return parse
 
-    def __call__(self, number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
+
+def _recording_parser(sensors: Mapping[str, Sensor]) -> _Parser:
+    decoder = Decoder(sensors)
+
+    def parse(number: int, line: str, on_problem: Problem) -> Iterator[FileReading]:
         message = from_line(line)
         if message.retain:
             raise ValueError("is the broker's copy of an older message, which says not when it was")
-        decoded = self._decoder.decode(message.topic, message.payload, message.utc_ms)
+        decoded = decoder.decode(message.topic, message.payload, message.utc_ms)
         for problem in decoded.problems:
             on_problem(number, f"can't be decoded in full: {problem}")
         for sensor, value, own_utc_ms in decoded.values:
@@ -347,30 +328,7 @@ class _RecordingParser:
             utc_ms = message.utc_ms if own_utc_ms is None else own_utc_ms
             yield FileReading(number, utc_ms, sensor, value, corrected=False, at_arrival=at_arrival)
 
-
-_Parser = _CsvParser | _ExportParser | _RecordingParser
-
-
-def _cells(line: str) -> list[str]:
-    return next(csv.reader([line.rstrip("\r\n")]), [])
-
-
-def _json(line: str) -> Any:
-    try:
-        return json.loads(line)
-    except RecursionError:
-        raise ValueError("is JSON nested too deeply") from None
-    except ValueError:
-        raise ValueError("is not JSON") from None
-
-
-def _instant(text: str) -> int:
-    """Read RFC 3339, or seconds since 1970."""
-    try:
-        seconds = float(text)
-    except ValueError:
-        return from_instant(text)
-    return from_instant(seconds)
+    return parse
 
 
 def _known(sensor: str, sensors: Mapping[str, Sensor]) -> str:

@@ -1,4 +1,8 @@
-"""The channels: e-mail, MQTT, and a program of the user's."""
+"""The channels: a program of the user's, MQTT, e-mail; and the mails that tell of no alarm.
+
+Each carries one notice at a time within its time limits, and says in an `Attempt` what became of
+it.
+"""
 
 import json
 import logging
@@ -9,9 +13,8 @@ import signal
 import subprocess  # No shell: the argument list of the configuration is run as it stands.
 import threading
 import time
-from collections import deque
-from collections.abc import Callable
-from contextlib import closing, suppress
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from smtplib import SMTPDataError
 from typing import Protocol
@@ -20,8 +23,8 @@ from pydantic import SecretStr
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Command, Email
-from cabinetwatch.notify.mail import SystemMail, build_message, write
-from cabinetwatch.notify.queue import Attempt, Refusal
+from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
+from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
 from cabinetwatch.notify.smtp import (
     Login,
     Reply,
@@ -35,7 +38,10 @@ from cabinetwatch.store.records import Notice
 from cabinetwatch.text import ConfigError, printable
 from cabinetwatch.watch.events import Transition
 
+_log = logging.getLogger(__name__)
+
 COMMAND_RECIPIENT = "command"
+MQTT_RECIPIENT = "mqtt"
 MOST_DATA_BYTES = 256 * 2**20
 """Beside the watch's own 80 MB this stays below what its unit may have (MemoryMax=)."""
 
@@ -43,6 +49,7 @@ _SHOWN_OF_ERRORS = 300
 _CHUNK = 65_536
 _PIPE_CHUNKS = 16
 _DEAD_WITHIN_S = 5.0
+_CONFIRMED_WITHIN_S = 10.0
 _SECRETS = ("CABINETWATCH_MQTT_PASSWORD", "CABINETWATCH_EMAIL_PASSWORD", "CREDENTIALS_DIRECTORY")
 
 
@@ -72,32 +79,39 @@ class CommandChannel:
         return Attempt(refused={COMMAND_RECIPIENT: Refusal(f"program {self._argv[0]} {problem}")})
 
     def _run(self, told: bytes) -> str | None:
-        """Run the program; say what went wrong, None if nothing."""
-        # What it is told lies in memory, for it need not read it, and the disk may be full. What it
-        # says goes through a pipe, of which only the end is kept: a program that says the same for
-        # ever fills neither memory nor card, and a child that it leaves behind holds nobody up.
+        """Run the program; say what went wrong, None if nothing.
+
+        What it is told lies in memory, for it need not read it, and the disk may be full. What it
+        says goes through a pipe, of which only the end is kept: a program that says the same for
+        ever fills neither memory nor card, and a child that it leaves behind holds nobody up.
+        """
         with os.fdopen(os.memfd_create("notice"), "r+b", buffering=0) as stdin:
             stdin.write(told)
             stdin.seek(0)
             reader, writer = os.pipe()
-            with closing(_LastWords(reader)) as last_words:
+            with os.fdopen(reader, "rb", buffering=0):
                 try:
                     process = subprocess.Popen(  # noqa: S603 - the owner's own program
                         self._argv,
                         stdin=stdin,
                         stdout=subprocess.DEVNULL,
                         stderr=writer,
-                        env=_environment(),
+                        env={key: text for key, text in os.environ.items() if key not in _SECRETS},
                         start_new_session=True,
                     )
                 finally:
                     os.close(writer)
                 _keep_small(process.pid)
+                last_words = _LastWords(reader)
                 try:
                     ended = last_words.until_the_end(process, self._timeout_s)
                 finally:
                     if process.poll() is None:
-                        _kill_group(process)
+                        # It leads a process group of its own, of all that it started.
+                        os.killpg(process.pid, signal.SIGKILL)
+                        # One that waits for a disk ends only with that; it is not waited for.
+                        with suppress(subprocess.TimeoutExpired):
+                            process.wait(_DEAD_WITHIN_S)
         if not ended:
             return f"was stopped after {self._timeout_s:zg} s{last_words}"
         status = process.wait()
@@ -142,10 +156,6 @@ class _LastWords:
         self._tail = (self._tail + said)[-_SHOWN_OF_ERRORS:]
         return bool(said)
 
-    def close(self) -> None:
-        """Listen no longer."""
-        os.close(self._said)
-
     def __str__(self) -> str:
         text = printable(" ".join(self._tail.decode("utf-8", "replace").split()))
         return f": {text}" if text else ""
@@ -161,23 +171,6 @@ def _keep_small(pid: int) -> None:
         resource.prlimit(pid, resource.RLIMIT_DATA, (MOST_DATA_BYTES, hard))
     with suppress(OSError):
         Path(f"/proc/{pid}/oom_score_adj").write_text("500")
-
-
-def _kill_group(process: subprocess.Popen[bytes]) -> None:
-    """End a program and all that it started; it leads a process group of its own."""
-    os.killpg(process.pid, signal.SIGKILL)
-    # One that waits for a disk ends only with that; it is not waited for.
-    with suppress(subprocess.TimeoutExpired):
-        process.wait(_DEAD_WITHIN_S)
-
-
-def _environment() -> dict[str, str]:
-    """Give our environment without our secrets."""
-    return {name: value for name, value in os.environ.items() if name not in _SECRETS}
-
-
-MQTT_RECIPIENT = "mqtt"
-_CONFIRMED_WITHIN_S = 10.0
 
 
 class Publish(Protocol):
@@ -220,23 +213,23 @@ class MqttChannel:
         return Attempt(unreachable="there is no connection to the broker", told_elsewhere=True)
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
-        """Publish the transition of a notice once."""
+        """Publish the transition of a notice once; a test leaves nothing behind."""
         absent = self.probe()
         if absent.unreachable is not None:
             return absent
         (transition,) = notice.transitions
-        confirmed = self._published(transition, retain=notice.kind != "test")
+        topic = f"{self._prefix}/alarm/{transition.subject}/{transition.condition}"
+        confirmed = self._published(topic, transition, retain=notice.kind != "test")
         if confirmed:
             return Attempt(accepted=recipients)
         if not self._connected():
             return self.probe()
-        topic = self._topic(transition)
         how = "has not confirmed" if confirmed is None else "does not take"
         return Attempt(
             refused={MQTT_RECIPIENT: Refusal(f"the broker {how} what is sent to {topic}")}
         )
 
-    def _published(self, transition: Transition, *, retain: bool) -> bool | None:
+    def _published(self, topic: str, transition: Transition, *, retain: bool) -> bool | None:
         """Publish and wait; None when no word came in time."""
         answered = threading.Event()
         answers: list[bool] = []
@@ -246,12 +239,9 @@ class MqttChannel:
             answered.set()
 
         payload = json.dumps(transition.public(), ensure_ascii=False).encode("utf-8", "replace")
-        self._publish(self._topic(transition), payload, retain=retain, qos=1, on_done=on_done)
+        self._publish(topic, payload, retain=retain, qos=1, on_done=on_done)
         answered.wait(self._confirmed_within_s)
         return answers[0] if answers else None
-
-    def _topic(self, transition: Transition) -> str:
-        return f"{self._prefix}/alarm/{transition.subject}/{transition.condition}"
 
 
 class NotComposedError(Exception):
@@ -270,7 +260,7 @@ class EmailChannel:
         email: its table of that name.
         password: to log in with.
         timeouts: of the server's answers.
-        compose: gives the mail of a notice that tells of a week; raises NotComposedError.
+        compose: gives the mail of a notice that tells of no alarm; raises NotComposedError.
     """
 
     def __init__(
@@ -309,122 +299,68 @@ class EmailChannel:
             return Attempt() if error.permanent else Attempt(unreachable=str(error))
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
-        """Try once to mail a notice to these recipients."""
+        """Try once to mail a notice to these recipients.
+
+        An address at which the server fell silent would keep the mail from all the others again;
+        so it is left to an attempt of its own.
+        """
         try:
             content = self._content(notice)
         except NotComposedError as error:
             reason = dict.fromkeys(recipients, Refusal(str(error)))
             return Attempt(refused=reason, told_elsewhere=error.in_the_making)
-        return self.post(content, recipients)
-
-    def post(self, content: bytes, recipients: tuple[str, ...]) -> Attempt:
-        """Try once to hand a finished mail to the server for these recipients.
-
-        An address at which the server fell silent would keep the mail from all the others again;
-        so it is left to an attempt of its own.
-        """
         now = tuple(each for each in recipients if each not in self._silent_at) or recipients
+        transaction = _Transaction(self._email, now)
         try:
             with smtp_session(self._email, self._login, self._timeouts) as session:
-                handover = self._hand_over(session, content, now)
+                transaction.run(session, content)
         except SessionError as error:
             if error.permanent:
-                return _refused(recipients, str(error), permanent=True)
+                return Attempt(refused=dict.fromkeys(recipients, Refusal(str(error), True)))
             return Attempt(unreachable=str(error))
         self._silent_at -= set(now)
-        if handover.silent_at is not None and len(self._email.to) > 1:
-            self._silent_at.add(handover.silent_at)
+        if transaction.silent_at is not None and len(self._email.to) > 1:
+            self._silent_at.add(transaction.silent_at)
         for left in [each for each in recipients if each not in now]:
-            sentence = f"{self._server()}: it fell silent at {left}, whose turn comes by itself"
-            handover.leave(left, sentence)
-        return handover.attempt()
+            transaction.refuse([left], f"it fell silent at {left}, whose turn comes by itself")
+        return transaction.attempt()
 
     def _content(self, notice: Notice) -> bytes:
-        if notice.kind != "summary":
+        if notice.kind not in ("summary", "system"):
             return build_message(notice, self._config, self._email).as_bytes()
         if self._compose is None:
             raise NotComposedError("nothing here makes the mail of a weekly summary")
         return self._compose(notice)
 
-    def _hand_over(
-        self, session: SmtpSession, content: bytes, recipients: tuple[str, ...]
-    ) -> "_Handover":
-        """Do one mail transaction (RFC 5321 section 3.3)."""
-        handover = _Handover(recipients)
-        try:
-            handover.run(session, self._sender(), content)
-        except OSError as error:
-            handover.refuse_rest(explain(error, self._email), permanent=False)
-            handover.connection_lost = True
-        handover.name_server(self._server())
-        return handover
 
-    def _sender(self) -> str:
-        return self._email.from_.rpartition("<")[2].rstrip(">")
+class _Transaction:
+    """One mail transaction (RFC 5321 section 3.3), and how far it came.
 
-    def _server(self) -> str:
-        return f"mail server {self._email.host}:{self._email.port}"
+    `silent_at` is the address whose answer did not come.
+    """
 
-
-class _Handover:
-    """One mail transaction, and how far it came."""
-
-    def __init__(self, recipients: tuple[str, ...]) -> None:
+    def __init__(self, email: Email, recipients: tuple[str, ...]) -> None:
+        self._email = email
         self._recipients = recipients
         self._refused: dict[str, Refusal] = {}
         self._accepted: tuple[str, ...] = ()
         self._in_doubt = False
-        self.connection_lost = False
+        self._connection_lost = False
         self.silent_at: str | None = None
-        """The address whose answer did not come."""
 
-    def run(self, session: SmtpSession, sender: str, content: bytes) -> None:
-        """Go through the transaction; an OSError leaves what is known so far."""
-        session.mail(sender)
-        if not session.answer.accepted:
-            self._refuse_all(session.answer, f"it answers MAIL FROM {sender} with")
-            return
-        for number, recipient in enumerate(self._recipients):
-            if session.time_is_short and number > len(self._refused):
-                # Those who are through should get it now, however slow the server is.
-                sentence = "it is slow, and the time of this attempt is for those before"
-                self._refused |= dict.fromkeys(self._recipients[number:], Refusal(sentence))
-                break
-            self.silent_at = recipient
-            session.rcpt(recipient)
-            answer = session.answer
-            self.silent_at = None
-            if not answer.accepted:
-                sentence = f"it refuses {recipient} with {answer}"
-                self._refused[recipient] = Refusal(sentence, answer.permanent)
-        if not self._open():
-            return
+    def run(self, session: SmtpSession, content: bytes) -> None:
+        """Go through the transaction, as far as the connection lets us."""
         try:
-            session.data(content)
-        except SMTPDataError:
-            self._refuse_all(session.answer, "it answers DATA with")
-            return
-        finally:
-            self._in_doubt = session.in_doubt
-        if session.answer.accepted:
-            self._accepted = self._open()
-        else:
-            self._refuse_all(session.answer, "it refuses the mail with")
+            self._run(session, self._email.from_.rpartition("<")[2].rstrip(">"), content)
+        except OSError as error:
+            self.refuse(self._open(), explain(error, self._email))
+            self._connection_lost = True
 
-    def refuse_rest(self, sentence: str, *, permanent: bool) -> None:
-        """Note the same reason for everybody who has no answer yet."""
-        self._refused |= dict.fromkeys(self._open(), Refusal(sentence, permanent))
-
-    def leave(self, recipient: str, sentence: str) -> None:
-        """Note why somebody was left out of this transaction."""
-        self._refused[recipient] = Refusal(sentence)
-
-    def name_server(self, server: str) -> None:
-        """Put the server's name before each reason."""
-        self._refused = {
-            recipient: refusal._replace(error=f"{server}: {refusal.error}")
-            for recipient, refusal in self._refused.items()
-        }
+    def refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
+        """Note why these were not told."""
+        server = f"mail server {self._email.host}:{self._email.port}"
+        refusal = Refusal(f"{server}: {sentence}", permanent)
+        self._refused |= dict.fromkeys(recipients, refusal)
 
     def attempt(self) -> Attempt:
         """Give the result."""
@@ -432,28 +368,51 @@ class _Handover:
             accepted=self._accepted,
             refused=self._refused,
             in_doubt=self._in_doubt,
-            connection_lost=self.connection_lost,
+            connection_lost=self._connection_lost,
         )
 
+    def _run(self, session: SmtpSession, sender: str, content: bytes) -> None:
+        session.mail(sender)
+        if not session.answer.accepted:
+            self._refuse_rest(session.answer, f"it answers MAIL FROM {sender} with")
+            return
+        for number, recipient in enumerate(self._recipients):
+            if session.time_is_short and number > len(self._refused):
+                # Those who are through should get it now, however slow the server is.
+                sentence = "it is slow, and the time of this attempt is for those before"
+                self.refuse(self._recipients[number:], sentence)
+                break
+            self.silent_at = recipient
+            session.rcpt(recipient)
+            self.silent_at = None
+            answer = session.answer
+            if not answer.accepted:
+                sentence = f"it refuses {recipient} with {answer}"
+                self.refuse([recipient], sentence, permanent=answer.permanent)
+        if not self._open():
+            return
+        try:
+            session.data(content)
+        except SMTPDataError:
+            self._refuse_rest(session.answer, "it answers DATA with")
+            return
+        finally:
+            self._in_doubt = session.in_doubt
+        if session.answer.accepted:
+            self._accepted = self._open()
+        else:
+            self._refuse_rest(session.answer, "it refuses the mail with")
+
+    def _refuse_rest(self, answer: Reply, words: str) -> None:
+        self.refuse(self._open(), f"{words} {answer}", permanent=answer.permanent)
+
     def _open(self) -> tuple[str, ...]:
+        """Give those who have no answer yet."""
         return tuple(each for each in self._recipients if each not in self._refused)
-
-    def _refuse_all(self, answer: Reply, words: str) -> None:
-        self.refuse_rest(f"{words} {answer}", permanent=answer.permanent)
-
-
-def _refused(recipients: tuple[str, ...], sentence: str, *, permanent: bool) -> Attempt:
-    return Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent)))
-
-
-_log = logging.getLogger(__name__)
-
-_FIRST_PAUSE_S = 10.0
-_LONGEST_PAUSE_S = 300.0
 
 
 class SystemMailer:
-    """Letters under way, in memory. Each recipient is told once.
+    """System mails under way, in memory, one after the other. Each recipient is told once.
 
     Args:
         config: with a table [notify.email].
@@ -469,50 +428,43 @@ class SystemMailer:
             raise ConfigError(["a table [notify.email] is needed: it says whom to mail, and how"])
         self._config = config
         self._email: Email = email
-        self._channel = EmailChannel(config, email, config.secret("email-password"), timeouts)
-        self._waiting: deque[tuple[bytes, str]] = deque()
-        self._recipients = email.to
-        self._pause_s = _FIRST_PAUSE_S
-        self._next_s = 0.0
+        self._mails: dict[str, tuple[str, bytes]] = {}
+        self._channel = EmailChannel(
+            config,
+            email,
+            config.secret("email-password"),
+            timeouts,
+            compose=lambda notice: self._mails[notice.id][1],
+        )
+        self._queue = ChannelQueue(email.to, in_order=True)
         self.delivered = 0
-        """Letters that the server has taken for at least one recipient."""
+        """Mails that the server has taken for at least one recipient."""
 
     @property
     def pending(self) -> bool:
-        """Whether a letter waits."""
-        return bool(self._waiting)
+        """Whether a mail waits."""
+        return len(self._queue) > 0
 
-    def add(self, letter: SystemMail) -> None:
-        """Take a letter; its mail stays the same at each attempt."""
-        self._waiting.append((write(letter, self._config, self._email), letter.subject))
+    def add(self, mail: SystemMail) -> None:
+        """Take a mail; it stays the same at each attempt."""
+        message = build_system_mail(mail, self._config, self._email)
+        notice = Notice(str(message["Message-ID"]), "email", "system", mail.utc_ms, mail.utc_ms, ())
+        self._mails[notice.id] = mail.subject, message.as_bytes()
+        self._queue.add(notice, 0)
 
     def step(self, now_s: float) -> None:
-        """Try the oldest letter, if one waits and it is time (on any clock that never steps)."""
-        if not self._waiting or now_s < self._next_s:
-            return
-        content, subject = self._waiting[0]
-        attempt = self._channel.post(content, self._recipients)
-        if attempt.accepted:
-            _log.info("mailed: %s", subject)
-        for address, refusal in attempt.refused.items():
-            _log.error("%s was not told: %s", address, refusal.error)
-        if attempt.unreachable:
-            _log.error("not mailed yet: %s", attempt.unreachable)
-        left = tuple(
-            address
-            for address in self._recipients
-            if attempt.unreachable
-            or (address in attempt.refused and not attempt.refused[address].permanent)
-        )
-        self.delivered += bool(attempt.accepted)
-        self._go_on(left, now_s)
-
-    def _go_on(self, left: tuple[str, ...], now_s: float) -> None:
-        if left:
-            self._recipients = left
-            self._next_s = now_s + self._pause_s
-            self._pause_s = min(2 * self._pause_s, _LONGEST_PAUSE_S)
-            return
-        self._waiting.popleft()
-        self._recipients = self._email.to
-        self._pause_s, self._next_s = _FIRST_PAUSE_S, now_s
+        """Try the oldest mail, if one waits and it is time (on any clock that never steps)."""
+        t = round(now_s * 1000)
+        while isinstance(job := self._queue.next_job(t, t), Send | Probe):
+            attempt = carry_out(job, self._queue, self._channel, t)
+            if attempt.unreachable:
+                _log.error("not mailed yet: %s", attempt.unreachable)
+            if isinstance(job, Send):
+                if attempt.accepted:
+                    _log.info("mailed: %s", self._mails[job.notice.id][0])
+                for address, refusal in attempt.refused.items():
+                    _log.error("%s was not told: %s", address, refusal.error)
+                self.delivered += bool(attempt.accepted)
+                if not self.pending:
+                    self._mails.clear()
+                return

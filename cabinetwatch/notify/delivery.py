@@ -1,17 +1,20 @@
-"""Delivers notices: carries out what the queues say, and reports.
+"""How notices get to people: a queue for each channel, and the delivery that works them off.
 
-Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that delivers.
-A delivery serves the channels it is given carriers for and leaves the notices of others alone, so
-that a service may run one for each channel: a mail server that hangs then holds up no siren.
+A `ChannelQueue` knows what waits for one channel and says what is to be tried next; it touches no
+network and no clock. Everything that is sent goes through one, and so everything is tried again in
+the same way. `Delivery` carries out what the queues say, tells standing alarms again, and reports.
+Watch time decides on everything but quiet hours, which are the wall clock's.
 """
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
+from cabinetwatch.mqtt.link import backoff_s
 from cabinetwatch.notify.plan import (
     QuietHours,
     Repeats,
@@ -20,66 +23,395 @@ from cabinetwatch.notify.plan import (
     plan_repeat,
     plan_together,
 )
-from cabinetwatch.notify.queue import (
-    Attempt,
-    Carrier,
-    ChannelQueue,
-    Fault,
-    Merge,
-    Probe,
-    Refusal,
-    Send,
-)
-from cabinetwatch.store.records import Channel, Notice, Outcome
-from cabinetwatch.watch.events import AlarmState, Transition
+from cabinetwatch.store.records import Channel, Notice, Outcome, Status
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
+
+_log = logging.getLogger(__name__)
+
+_FIRST_RETRY_S = 10.0
+_LONGEST_RETRY_S = 300.0
 
 _Key = tuple[str, str]
+"""Subject and condition of an alarm."""
 
 
-class RetainedAlarms:
-    """Follows what was published last of each alarm that is not normal.
+class Refusal(NamedTuple):
+    """Why somebody was not told: one sentence, and whether trying again is useless."""
 
-    What stands and what was published are held apart: a transition that is not committed yet, or
-    waits in the queue, must not be published ahead of its turn; and one that waited until its alarm
-    was no longer in the configuration must not be published again.
+    error: str
+    permanent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt to deliver one notice.
+
+    Each recipient tried is in `accepted` or in `refused`, unless `unreachable` says that the
+    channel was never got hold of; nothing was handed over then, and nobody was refused. `in_doubt`:
+    the connection broke so late that the channel may have taken the notice all the same.
+    `connection_lost`: whoever comes next should wait, too. `told_elsewhere`: another alarm tells
+    of this trouble, so it is no delivery fault.
     """
 
-    def __init__(self) -> None:
-        self._standing: set[_Key] = set()
-        self._published: dict[_Key, Transition] = {}
+    accepted: tuple[str, ...] = ()
+    refused: Mapping[str, Refusal] = field(default_factory=dict)
+    unreachable: str | None = None
+    in_doubt: bool = False
+    connection_lost: bool = False
+    told_elsewhere: bool = False
 
-    def restore(self, standing: Iterable[Transition]) -> None:
-        """Go on after a restart, from the last transition of each alarm that is not normal."""
-        for transition in standing:
-            self._standing.add(_key(transition))
-            self._published[_key(transition)] = transition
 
-    def observe(self, transition: Transition) -> None:
-        """Take a transition when it happens."""
-        key = _key(transition)
-        if transition.state is AlarmState.NORMAL:
-            self._standing.discard(key)
-            self._published.pop(key, None)
+class Carrier(Protocol):
+    """A channel: it carries one notice at a time, and blocks no longer than its time limits."""
+
+    @property
+    def recipients(self) -> tuple[str, ...]:
+        """Everybody whom this channel tells."""
+        ...
+
+    def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
+        """Try once to deliver a notice to these recipients."""
+        ...
+
+    def probe(self) -> Attempt:
+        """Find out whether the channel can be reached, without delivering anything."""
+        ...
+
+
+class Send(NamedTuple):
+    """Try to deliver this notice to these recipients."""
+
+    notice: Notice
+    recipients: tuple[str, ...]
+
+
+class Probe(NamedTuple):
+    """Find out first whether the channel works again: only then is a digest worth making."""
+
+
+class Merge(NamedTuple):
+    """So many wait that one digest should tell them; the queue has let go of them."""
+
+    members: tuple[Notice, ...]
+
+
+class Fault(NamedTuple):
+    """Whether a channel delivers, and if not, why, and whether that is final for some notice."""
+
+    ok: bool
+    permanent: bool = False
+    error: str = ""
+
+
+def retry_delay_ms(failures: int) -> int:
+    """Give the wait after the given number of failures in a row: 10 s, doubling to 5 min."""
+    return round(1000 * backoff_s(failures, _FIRST_RETRY_S, _LONGEST_RETRY_S))
+
+
+_RANKS = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+
+_CHANNEL = ""
+"""Stands among the recipients' faults for the channel as a whole."""
+
+
+@dataclass(slots=True)
+class _Pending:
+    """A notice that waits, with what is known of it.
+
+    `may_be_known`: an attempt may have reached somebody without our knowing, so the notice keeps
+    its Message-ID and joins no digest.
+    """
+
+    notice: Notice
+    recipients_done: tuple[str, ...] = ()
+    refusals: dict[str, Refusal] = field(default_factory=dict)
+    unreachable: str = ""
+    attempts: int = 0
+    due_t: int = 0
+    may_be_known: bool = False
+
+    @property
+    def rank(self) -> int:
+        """How urgent it is: 0 for high. What a summary tells can wait, whatever it lists."""
+        if self.notice.kind == "summary":
+            return _RANKS[Priority.LOW]
+        return min((_RANKS[each.priority] for each in self.notice.transitions), default=2)
+
+    @property
+    def can_merge(self) -> bool:
+        """Whether a digest may tell it instead: nobody has heard of it, nobody turned it down."""
+        settled = self.may_be_known or self.recipients_done or self.given_up
+        return not settled and self.notice.kind not in ("test", "summary")
+
+    @property
+    def given_up(self) -> list[str]:
+        """The recipients who refused it for good."""
+        return [recipient for recipient, refusal in self.refusals.items() if refusal.permanent]
+
+    def remaining(self, recipients: Iterable[str]) -> tuple[str, ...]:
+        """Give those who are still to be told, out of its own recipients or else the channel's."""
+        settled = {*self.recipients_done, *self.given_up}
+        return tuple(each for each in self.notice.recipients or recipients if each not in settled)
+
+    def outcome(self, recipients: Iterable[str], t: int) -> Outcome:
+        """Give what became of it so far."""
+        status: Status = "delivered" if self.recipients_done else "failed"
+        return Outcome(
+            notice_id=self.notice.id,
+            status="waiting" if self.remaining(recipients) else status,
+            t=t,
+            attempts=self.attempts,
+            error=self.unreachable or _sentences(self.refusals),
+            recipients_done=self.recipients_done,
+        )
+
+
+class ChannelQueue:
+    """What waits for one channel, and which of it is to be tried next.
+
+    `recipients` are everybody to be told. In `quiet_hours` all but high and test notices wait.
+    More than `digest_over` notices become one (None: never). `in_order` keeps the transitions of
+    one alarm in their order, for channels where the last word counts: a retained message, a siren;
+    and the mails that tell of no alarm.
+    """
+
+    def __init__(
+        self,
+        recipients: tuple[str, ...],
+        *,
+        quiet_hours: QuietHours | None = None,
+        digest_over: int | None = None,
+        in_order: bool = False,
+    ) -> None:
+        self._recipients = recipients
+        self._quiet_hours = quiet_hours
+        self._digest_over = digest_over
+        self._in_order = in_order
+        self._pending: dict[str, _Pending] = {}
+        self._down = False
+        self._failures = 0
+        self._not_before_t = 0
+        self._faults: dict[str, Refusal] = {}
+        self._told_fault: Fault | None = None
+
+    def __len__(self) -> int:
+        return len(self._pending)
+
+    def add(self, notice: Notice, t: int, hold_until_t: int = 0) -> None:
+        """Take a new notice; it is worth a try at once, however long the channel has been away.
+
+        One that is held for others goes when a newer one of the same alarm comes.
+        """
+        for other in self._pending.values():
+            if other.attempts == 0 and _alarms(other.notice) & _alarms(notice):
+                other.due_t = min(other.due_t, t)
+        self._pending.setdefault(notice.id, _Pending(notice, due_t=max(t, hold_until_t)))
+        self.hurry(t)
+
+    def hurry(self, t: int) -> None:
+        """The channel is worth a try at `t`: don't wait for the next one that was due."""
+        self._failures = 0
+        self._not_before_t = min(self._not_before_t, t)
+
+    def restore(self, notice: Notice, outcome: Outcome | None, t: int) -> Outcome | None:
+        """Take a notice that waited when the watch ended, with what was known of it.
+
+        Returns its outcome if nobody is left to be told: a recipient was taken out meanwhile.
+        """
+        pending = _Pending(notice)
+        if outcome is not None:
+            pending.recipients_done = outcome.recipients_done
+            pending.attempts = outcome.attempts
+            pending.may_be_known = outcome.attempts > 0
+        if not pending.remaining(self._recipients):
+            return pending.outcome(self._recipients, t)
+        self._pending.setdefault(notice.id, pending)
+        return None
+
+    def withdraw_returns(self, occurrences: Collection[str], since_t: int) -> list[Notice]:
+        """Take back what was to tell the returns of these occurrences and nobody has heard of."""
+        found = [
+            pending.notice
+            for pending in self._pending.values()
+            if pending.notice.kind == "return"
+            and pending.notice.t >= since_t
+            and pending.attempts == 0
+            and pending.can_merge
+            and all(each.id in occurrences for each in pending.notice.transitions)
+        ]
+        for notice in found:
+            del self._pending[notice.id]
+        return found
+
+    def waits_for(self, transition: Transition) -> bool:
+        """Whether a notice of this transition's alarm waits here."""
+        return any(_key(transition) in _alarms(each.notice) for each in self._pending.values())
+
+    def has_yet_to_tell(self, occurrence: str) -> bool:
+        """Whether a raise of this occurrence waits here of which nobody has heard yet."""
+        return any(
+            not pending.recipients_done
+            and any(each.id == occurrence and each.is_raise for each in pending.notice.transitions)
+            for pending in self._pending.values()
+        )
+
+    def next_job(self, t: int, utc_ms: int) -> Send | Probe | Merge | None:
+        """Say what to do now; None when everything has to wait."""
+        if t < self._not_before_t:
+            return None
+        free = self._free(utc_ms)
+        ready = [pending for pending in free if pending.due_t <= t]
+        if not ready:
+            return None
+        if self._down:
+            return Probe()
+        members = tuple(pending.notice for pending in free if pending.can_merge)
+        if self._are_too_many(members):
+            for member in members:
+                del self._pending[member.id]
+            return Merge(members)
+        # What failed before comes after the rest, so that no single notice holds up the others.
+        first = min(ready, key=lambda each: (each.attempts, each.rank, each.notice.t))
+        return Send(first.notice, first.remaining(self._recipients))
+
+    def next_due_t(self, t: int, utc_ms: int) -> int | None:
+        """Watch time of the next job if nothing new comes; None when nothing waits."""
+        if not self._pending:
+            return None
+        dues = [max(pending.due_t, self._not_before_t) for pending in self._free(utc_ms)]
+        if self._quiet_hours is not None:
+            quiet_until_ms = self._quiet_hours.quiet_until(utc_ms)
+            if quiet_until_ms is not None:
+                dues.append(t + quiet_until_ms - utc_ms)
+        return max(t, min(dues))
+
+    def begin(self, notice_id: str, t: int) -> Outcome:
+        """Note that an attempt starts, and give the outcome to write down ahead of it.
+
+        After a kill, a notice that was being tried may have arrived; it must not come again in a
+        digest, under another Message-ID.
+        """
+        pending = self._pending[notice_id]
+        pending.attempts += 1
+        return pending.outcome(self._recipients, t)
+
+    def settle(self, notice_id: str, attempt: Attempt, t: int) -> Outcome:
+        """Take the result of an attempt, and give the outcome to write down."""
+        pending = self._pending[notice_id]
+        self.probed(attempt, t)
+        if attempt.unreachable is not None:
+            pending.attempts -= 1
+            pending.unreachable = attempt.unreachable
+            return pending.outcome(self._recipients, t)
+        pending.unreachable = ""
+        pending.recipients_done += attempt.accepted
+        for recipient in attempt.accepted:
+            pending.refusals.pop(recipient, None)
+        pending.refusals.update(attempt.refused)
+        pending.may_be_known |= attempt.in_doubt
+        pending.due_t = t + retry_delay_ms(pending.attempts)
+        if not pending.remaining(self._recipients):
+            del self._pending[notice_id]
+        return pending.outcome(self._recipients, t)
+
+    def probed(self, attempt: Attempt, t: int) -> None:
+        """Take what an attempt or a probe says of the channel itself."""
+        self._down = attempt.unreachable is not None
+        if self._down or attempt.connection_lost:
+            self._failures += 1
+            self._not_before_t = t + retry_delay_ms(self._failures)
         else:
-            self._standing.add(key)
+            self._failures = 0
+        # Who fails, and who no longer does; that a probe succeeds tells of neither.
+        if attempt.told_elsewhere:
+            return
+        if attempt.unreachable is not None:
+            self._faults[_CHANNEL] = Refusal(attempt.unreachable)
+            return
+        if attempt.accepted or attempt.refused:
+            self._faults.pop(_CHANNEL, None)
+        for recipient in attempt.accepted:
+            self._faults.pop(recipient, None)
+        self._faults.update(attempt.refused)
 
-    def published(self, transitions: Iterable[Transition]) -> None:
-        """Take transitions when the broker has confirmed them."""
-        for transition in transitions:
-            key = _key(transition)
-            if key in self._standing and transition.state is not AlarmState.NORMAL:
-                self._published[key] = transition
+    def take_fault(self) -> Fault | None:
+        """Give the state of the channel if it has changed since last asked.
 
-    def all(self) -> list[Transition]:
-        """Give what a broker should keep, in the order in which it happened."""
-        return sorted(self._published.values(), key=lambda each: each.t)
+        The first word after a start is given even when all is well: the watch may still believe
+        in a fault from before.
+        """
+        fault = Fault(
+            ok=not self._faults,
+            permanent=any(refusal.permanent for refusal in self._faults.values()),
+            error=_sentences(self._faults),
+        )
+        if fault == self._told_fault:
+            return None
+        self._told_fault = fault
+        return fault
+
+    def _free(self, utc_ms: int) -> list[_Pending]:
+        """Give what neither quiet hours nor an earlier notice of its alarm holds back."""
+        quiet = self._quiet_hours is not None and self._quiet_hours.quiet_at(utc_ms)
+        seen: set[_Key] = set()
+        free: list[_Pending] = []
+        for pending in self._pending.values():
+            alarms = _alarms(pending.notice)
+            held = quiet and pending.rank > 0 and pending.notice.kind != "test"
+            if not held and not (self._in_order and seen & alarms):
+                free.append(pending)
+            seen |= alarms
+        return free
+
+    def _are_too_many(self, notices: Sequence[Notice]) -> bool:
+        """Whether a digest should tell these; one that waits counts for all that it tells."""
+        if self._digest_over is None or len(notices) < 2:
+            return False
+        weights = (len(each.transitions) if each.kind == "digest" else 1 for each in notices)
+        return sum(weights) > self._digest_over
+
+
+def carry_out(
+    job: Send | Probe,
+    queue: ChannelQueue,
+    carrier: Carrier,
+    t: int,
+    note: Callable[[Notice, Outcome], None] = lambda *_: None,
+) -> Attempt:
+    """Do what a queue says, and have it take the result; `note` gets each outcome as it changes."""
+    if isinstance(job, Probe):
+        try:
+            attempt = carrier.probe()
+        except Exception as error:  # noqa: BLE001 - whatever a server answers, it is tried again
+            _log.exception("A channel could not be tried")
+            attempt = Attempt(unreachable=f"the channel could not be tried: {error}")
+        queue.probed(attempt, t)
+        return attempt
+    notice, recipients = job
+    note(notice, queue.begin(notice.id, t))
+    try:
+        attempt = carrier.send(notice, recipients)
+    except Exception as error:  # noqa: BLE001 - one bad notice must not stop all the others
+        _log.exception("Notice %s could not be sent", notice.id)
+        sentence = f"notice {notice.id} could not be sent: {error}"
+        attempt = Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent=True)))
+    note(notice, queue.settle(notice.id, attempt, t))
+    return attempt
 
 
 def _key(transition: Transition) -> _Key:
     return transition.subject, transition.condition
 
 
-_log = logging.getLogger(__name__)
+def _alarms(notice: Notice) -> set[_Key]:
+    """Give the alarms that a notice tells of; those that tell of none are of one kind."""
+    return {_key(each) for each in notice.transitions} or {("", notice.kind)}
+
+
+def _sentences(refusals: Mapping[str, Refusal]) -> str:
+    """Join the reasons, each once: a server that refuses a mail refuses it to everybody."""
+    return "; ".join(dict.fromkeys(refusal.error for refusal in refusals.values()))
+
 
 WRITE_PATIENCE_MS = 10_000
 """How long a digest or repeat waits to be written down before it is told from memory."""
@@ -115,39 +447,14 @@ class _Back(NamedTuple):
     forgetful: bool
 
 
-class _Together:
-    """Which alarms were raised in one mail, and which of them stand still. For the mails alone."""
-
-    def __init__(self) -> None:
-        self._groups: dict[str, tuple[frozenset[str], set[str]]] = {}
-
-    def take(self, notice: Notice) -> tuple[frozenset[str], set[str]]:
-        """Take a mail of raises or returns; give who was raised with it, and who of them stands."""
-        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
-        if notice.channel != "email" or notice.kind not in ("raise", "return"):
-            return group
-        raised = frozenset(each.id for each in notice.transitions if each.is_raise)
-        if len(raised) > 1:
-            self._groups |= dict.fromkeys(raised, (raised, set(raised)))
-            while len(self._groups) > _REMEMBERED:
-                del self._groups[next(iter(self._groups))]
-        for each in notice.transitions:
-            group = self._groups.get(each.id, group)
-            if each.is_return:
-                group[1].discard(each.id)
-        return group
-
-    def observe(self, transition: Transition) -> None:
-        """Take that an alarm has ended without a mail: nobody waits for it."""
-        if transition.state is AlarmState.NORMAL and transition.id in self._groups:
-            self._groups[transition.id][1].discard(transition.id)
-
-
 class Delivery:
     """All the notices on their way, and the standing alarms to be told again.
 
-    Notices that could not be committed are welcome: told from memory, they are not told again
-    when they come once more after their commit, for the id stays the same.
+    Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that
+    delivers. A delivery serves the channels it is given carriers for and leaves the notices of
+    others alone, so that a service may run one for each: a mail server that hangs then holds up no
+    siren. Notices that could not be committed are welcome: told from memory, they are not told
+    again when they come once more after their commit, for the id stays the same.
     """
 
     def __init__(
@@ -156,9 +463,20 @@ class Delivery:
         self._carriers = carriers
         self._config = config
         self._listener = listener
-        self._lanes = {channel: _lane(channel, carriers[channel], config) for channel in carriers}
+        span = config.notify.quiet
+        quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
+        self._queues = {
+            channel: ChannelQueue(
+                carrier.recipients,
+                # What MQTT retains is the present state, which never waits for the morning.
+                quiet_hours=None if channel == "mqtt" else quiet,
+                digest_over=config.notify.digest_over if channel == "email" else None,
+                in_order=channel != "email",
+            )
+            for channel, carrier in carriers.items()
+        }
         self._repeats = Repeats(config.notify.repeat_s)
-        self._retained = RetainedAlarms()
+        self._retained = _Retained()
         self._together = _Together()
         self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
         self._known: dict[str, None] = {}
@@ -176,18 +494,20 @@ class Delivery:
         Args:
             waiting: The notices not yet delivered, oldest first, with their last outcome.
             standing: The last transition of each alarm that is not normal.
-            told: When each occurrence was last told (`repeats.last_told`).
+            told: When each occurrence was last told (`plan.last_told`).
             t: Watch time now (ms).
         """
         settled, standing = [], list(standing)
         for notice, outcome in waiting:
-            lane = self._lanes.get(notice.channel)
-            if lane is not None and self._is_new(notice):
+            queue = self._queues.get(notice.channel)
+            if queue is not None and self._is_new(notice):
                 self._together.take(notice)
-                settled.append(lane.restore(notice, outcome, t))
+                settled.append(queue.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
-        self._retained.restore(standing)
+        for transition in standing:
+            self._retained.observe(transition)
+            self._retained.published(transition)
 
     def add(self, notices: Iterable[Notice]) -> None:
         """Take notices to deliver, committed or not."""
@@ -208,23 +528,25 @@ class Delivery:
         self._inbox.put(_Back(forgetful))
 
     def step(self, t: int, utc_ms: int) -> int | None:
-        """Do at most one job on each channel.
+        """Do at most one job on each channel, at watch time `t`; `utc_ms` is for quiet hours alone.
 
-        Args:
-            t: Watch time now (ms); a retry is counted from here, not from the end of an attempt.
-            utc_ms: The wall clock now (UTC, ms), for quiet hours alone.
-
-        Returns:
-            Watch time at which to call again if nothing new comes; None when nothing waits.
+        Retries are counted from `t`, not from the end of an attempt. Returns the watch time (ms) at
+        which to call again if nothing new comes; None when nothing waits.
         """
         self._empty_inbox(t, utc_ms)
-        self._take_unwritten(t)
-        self._tell_again(t, utc_ms)
-        for channel in self._lanes:
+        for notice, due_t in list(self._being_written.values()):
+            if due_t <= t:
+                # It has waited too long to be written, and is told from memory.
+                del self._being_written[notice.id]
+                self._take(notice, due_t)
+        for due in self._repeats.take_due(t):
+            again = plan_repeat(due, self._config, t, utc_ms - t)
+            self._write([each for each in again if self._is_worth_repeating(each)], [], t)
+        for channel in self._queues:
             self._work(channel, t, utc_ms)
         if not self._inbox.empty():
             return t
-        dues = [lane.next_due_t(t, utc_ms) for lane in self._lanes.values()]
+        dues = [queue.next_due_t(t, utc_ms) for queue in self._queues.values()]
         dues += [due_t for _, due_t in self._being_written.values()]
         dues.append(self._repeats.next_due_t)
         return min((due_t for due_t in dues if due_t is not None), default=None)
@@ -236,8 +558,8 @@ class Delivery:
             except Empty:
                 return
             if isinstance(item, _Back):
-                for lane in self._lanes.values():
-                    lane.hurry(t)
+                for queue in self._queues.values():
+                    queue.hurry(t)
                 if item.forgetful:
                     self._remind(t, utc_ms)
             elif isinstance(item, Transition):
@@ -248,77 +570,51 @@ class Delivery:
                 self._take(item, t)
 
     def _take(self, notice: Notice, t: int) -> None:
-        lane = self._lanes.get(notice.channel)
-        if lane is None:
+        queue = self._queues.get(notice.channel)
+        if queue is None:
             return
         members, standing = self._together.take(notice)
         if notice.kind != "return" or not members:
-            lane.add(notice, t)
-        elif others := lane.withdraw_returns(members, notice.t - TOGETHER_MS):
-            self._join([*others, notice], t)
+            queue.add(notice, t)
+        elif others := queue.withdraw_returns(members, notice.t - TOGETHER_MS):
+            self._merge([*others, notice], plan_together([*others, notice], self._config), t)
         else:
-            lane.add(notice, t, hold_until_t=notice.t + TOGETHER_MS if standing else 0)
-
-    def _join(self, members: Sequence[Notice], t: int) -> None:
-        joint = plan_together(members, self._config)
-        self._write([joint], _merged(members, joint, t), t)
+            queue.add(notice, t, hold_until_t=notice.t + TOGETHER_MS if standing else 0)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
-        lane = self._lanes.get("mqtt")
-        if lane is None:
-            return
-        for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
-            (transition,) = notice.transitions
-            if not lane.waits_for(transition.subject, transition.condition):
-                lane.add(notice, t)
+        queue = self._queues.get("mqtt")
+        if queue is not None:
+            for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
+                if not queue.waits_for(notice.transitions[0]):
+                    queue.add(notice, t)
 
-    def _take_unwritten(self, t: int) -> None:
-        """Tell from memory what has waited too long to be written."""
-        for notice, due_t in list(self._being_written.values()):
-            if due_t <= t:
-                del self._being_written[notice.id]
-                self._take(notice, due_t)
-
-    def _tell_again(self, t: int, utc_ms: int) -> None:
-        for due in self._repeats.take_due(t):
-            notices = [
-                notice
-                for notice in plan_repeat(due, self._config, t, utc_ms - t)
-                if notice.channel in self._lanes and not self._still_untold(notice)
-            ]
-            self._write(notices, [], t)
-
-    def _still_untold(self, notice: Notice) -> bool:
-        """Whether the first word on these alarms is yet to get out: a second one adds nothing."""
-        lane = self._lanes[notice.channel]
-        return all(lane.has_yet_to_tell(transition.id) for transition in notice.transitions)
+    def _is_worth_repeating(self, notice: Notice) -> bool:
+        """Whether the first word on any of its alarms has got out, so that a second adds to it."""
+        queue = self._queues.get(notice.channel)
+        return queue is not None and not all(
+            queue.has_yet_to_tell(transition.id) for transition in notice.transitions
+        )
 
     def _work(self, channel: Channel, t: int, utc_ms: int) -> None:
-        lane, carrier = self._lanes[channel], self._carriers[channel]
-        job = lane.next_job(t, utc_ms)
-        match job:
-            case Send(notice, recipients):
-                self._note(notice, lane.begin(notice.id, t))
-                attempt = _send(carrier, notice, recipients)
-                self._note(notice, lane.settle(notice.id, attempt, t))
-                if channel == "mqtt" and attempt.accepted:
-                    self._retained.published(notice.transitions)
-            case Probe():
-                attempt = _probe(carrier)
-                lane.probed(attempt, t)
-            case Merge(members):
-                self._merge(members, t, utc_ms)
-                return
-            case None:
-                return
-        fault = None if attempt.told_elsewhere else lane.take_fault()
+        queue = self._queues[channel]
+        job = queue.next_job(t, utc_ms)
+        if job is None:
+            return
+        if isinstance(job, Merge):
+            self._merge(job.members, plan_digest(job.members, self._config, t, utc_ms - t), t)
+            return
+        attempt = carry_out(job, queue, self._carriers[channel], t, self._note)
+        if channel == "mqtt" and attempt.accepted and isinstance(job, Send):
+            for transition in job.notice.transitions:
+                self._retained.published(transition)
+        fault = None if attempt.told_elsewhere else queue.take_fault()
         if fault is not None:
             self._listener.channel_fault(channel, fault)
 
-    def _merge(self, members: Sequence[Notice], t: int, utc_ms: int) -> None:
-        digest = plan_digest(members, self._config, t, utc_ms - t)
-        self._write([digest], _merged(members, digest, t), t)
+    def _merge(self, members: Sequence[Notice], into: Notice, t: int) -> None:
+        merged = [Outcome(each.id, "merged", t, merged_into=into.id) for each in members]
+        self._write([into], merged, t)
 
     def _write(self, notices: Sequence[Notice], outcomes: Sequence[Outcome], t: int) -> None:
         """Have new notices written down; they set out when they come back through `add`."""
@@ -346,38 +642,59 @@ class Delivery:
         return True
 
 
-def _merged(members: Sequence[Notice], into: Notice, t: int) -> list[Outcome]:
-    return [Outcome(each.id, "merged", t, merged_into=into.id) for each in members]
+class _Retained:
+    """Follows what was published last of each alarm that is not normal.
 
-
-def _lane(channel: Channel, carrier: Carrier, config: Config) -> ChannelQueue:
-    """Make the queue of a channel.
-
-    What MQTT retains is the present state, which never waits for the morning.
+    What stands and what was published are held apart: a transition that is not committed yet, or
+    waits in the queue, must not be published ahead of its turn; and one that waited until its alarm
+    was no longer in the configuration must not be published again.
     """
-    span = config.notify.quiet
-    quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
-    mail = channel == "email"
-    return ChannelQueue(
-        carrier.recipients,
-        quiet_hours=None if channel == "mqtt" else quiet,
-        digest_over=config.notify.digest_over if mail else None,
-        in_order=not mail,
-    )
+
+    def __init__(self) -> None:
+        self._standing: set[_Key] = set()
+        self._published: dict[_Key, Transition] = {}
+
+    def observe(self, transition: Transition) -> None:
+        """Take a transition when it happens."""
+        if transition.state is AlarmState.NORMAL:
+            self._standing.discard(_key(transition))
+            self._published.pop(_key(transition), None)
+        else:
+            self._standing.add(_key(transition))
+
+    def published(self, transition: Transition) -> None:
+        """Take a transition when the broker has confirmed it."""
+        if _key(transition) in self._standing and transition.state is not AlarmState.NORMAL:
+            self._published[_key(transition)] = transition
+
+    def all(self) -> list[Transition]:
+        """Give what a broker should keep, in the order in which it happened."""
+        return sorted(self._published.values(), key=lambda each: each.t)
 
 
-def _probe(carrier: Carrier) -> Attempt:
-    try:
-        return carrier.probe()
-    except Exception as error:  # noqa: BLE001 - whatever a server answers, the channel is tried again
-        _log.exception("A channel could not be tried")
-        return Attempt(unreachable=f"the channel could not be tried: {error}")
+class _Together:
+    """Which alarms were raised in one mail, and which of them stand still. For the mails alone."""
 
+    def __init__(self) -> None:
+        self._groups: dict[str, tuple[frozenset[str], set[str]]] = {}
 
-def _send(carrier: Carrier, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
-    try:
-        return carrier.send(notice, recipients)
-    except Exception as error:  # noqa: BLE001 - one bad notice must not stop all the others
-        _log.exception("Notice %s could not be sent", notice.id)
-        sentence = f"notice {notice.id} could not be sent: {error}"
-        return Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent=True)))
+    def take(self, notice: Notice) -> tuple[frozenset[str], set[str]]:
+        """Take a mail of raises or returns; give who was raised with it, and who of them stands."""
+        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
+        if notice.channel != "email" or notice.kind not in ("raise", "return"):
+            return group
+        raised = frozenset(each.id for each in notice.transitions if each.is_raise)
+        if len(raised) > 1:
+            self._groups |= dict.fromkeys(raised, (raised, set(raised)))
+            while len(self._groups) > _REMEMBERED:
+                del self._groups[next(iter(self._groups))]
+        for each in notice.transitions:
+            group = self._groups.get(each.id, group)
+            if each.is_return:
+                group[1].discard(each.id)
+        return group
+
+    def observe(self, transition: Transition) -> None:
+        """Take that an alarm has ended without a mail: nobody waits for it."""
+        if transition.state is AlarmState.NORMAL and transition.id in self._groups:
+            self._groups[transition.id][1].discard(transition.id)

@@ -1,4 +1,4 @@
-"""Mails: what a notice says as text and HTML, and mails that are no notice.
+"""Mails: what a notice says as text and HTML, and the one way in which all our mails are built.
 
 The standard library's folding writes encoded-words of 76 characters (RFC 2047 section 2 allows 75)
 and in some releases doubles a blank between two of them, so the headers with free text and those
@@ -8,20 +8,19 @@ with Message-IDs are folded here; everything else is left to the library.
 import shlex
 import textwrap
 from base64 import b64encode
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import EmailPolicy
 from email.utils import format_datetime, parseaddr
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
-from cabinetwatch.clock import from_rfc3339, to_datetime
 from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
@@ -39,7 +38,7 @@ from cabinetwatch.notify.words import (
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import printable
+from cabinetwatch.text import from_rfc3339, printable, to_datetime
 from cabinetwatch.watch.conditions.base import kelvin
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
@@ -314,90 +313,103 @@ def _wrapped(text: str, indent: int = 0) -> str:
     ).replace("\n", "\n" + " " * indent)
 
 
-# Text is escaped wherever it goes into HTML; the text part is no markup and stays as it is.
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=select_autoescape(["html.j2"], default=False),
+TEMPLATES = Environment(
+    # Of every folder of ours: a name says whose it is.
+    loader=FileSystemLoader(Path(__file__).parents[1]),
+    # Text is escaped wherever it goes into HTML; the text part is no markup and stays as it is.
+    autoescape=select_autoescape(disabled_extensions=("txt.j2",), default=True),
     undefined=StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
 )
-_TEMPLATES.filters["wrapped"] = _wrapped
+"""The one environment of all that is rendered, for mail and page alike."""
+TEMPLATES.filters["wrapped"] = _wrapped
+
+
+class Envelope(NamedTuple):
+    """From whom, to whom, when it was written (UTC, ms), and what it is called."""
+
+    sender: str
+    recipients: Sequence[str]
+    utc_ms: int
+    timezone: str
+    message_id: str
+
+
+def make_mail(
+    envelope: Envelope,
+    subject: str,
+    text: str,
+    html: str | None = None,
+    *,
+    thread: Mapping[str, str] | None = None,
+    important: bool = False,
+) -> EmailMessage:
+    """Make any mail of ours: the same bytes for the same arguments.
+
+    `thread` holds the headers that tell what it answers.
+    """
+    message = EmailMessage(policy=MAIL_POLICY)
+    name, address = parseaddr(envelope.sender)
+    written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
+    message["Date"] = format_datetime(written)
+    message["From"] = Address(display_name=header_text(name), addr_spec=address)
+    message["To"] = ", ".join(envelope.recipients)
+    message["Subject"] = header_text(subject)
+    message["Message-ID"] = envelope.message_id
+    for header, ids in (thread or {}).items():
+        message[header] = ids
+    # RFC 3834: no vacation reply to a program, please.
+    message["Auto-Submitted"] = "auto-generated"
+    if important:
+        message["Importance"] = "high"
+    # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
+    message.set_content(encodable(text), cte="quoted-printable")
+    if html is not None:
+        message.add_alternative(encodable(html), subtype="html", cte="quoted-printable")
+        # An equals sign and underscore can't occur in quoted-printable (RFC 2045 section 6.7).
+        message.set_boundary(f"=_{envelope.message_id.strip('<>').partition('@')[0]}")
+    return message
+
+
+def encodable(text: str) -> str:
+    """Replace lone surrogates, which stand for bytes of somebody's answer that were no UTF-8."""
+    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def build_message(notice: Notice, config: Config, email: Email) -> EmailMessage:
     """Give the mail of a notice: the same bytes at each attempt, under the same Message-ID."""
     content = content_of(notice, config)
-    message = EmailMessage(policy=MAIL_POLICY)
-    written = to_datetime(notice.utc_ms).astimezone(ZoneInfo(config.site.timezone))
-    name, address = parseaddr(email.from_)
-    message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
-    message["To"] = ", ".join(email.to)
-    message["Subject"] = header_text(content.subject)
-    message["Message-ID"] = notice.message_id
-    _set_thread(message, notice, config)
-    # RFC 3834: no vacation reply to a program, please.
-    message["Auto-Submitted"] = "auto-generated"
-    if any(each.is_raise and each.priority is Priority.HIGH for each in notice.transitions):
-        message["Importance"] = "high"
-    text, html = render(content)
-    # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
-    message.set_content(text, cte="quoted-printable")
-    message.add_alternative(html, subtype="html", cte="quoted-printable")
-    # An equals sign and underscore can't occur in quoted-printable (RFC 2045 section 6.7).
-    message.set_boundary(f"=_{notice.message_id.strip('<>').partition('@')[0]}")
-    return message
-
-
-def render(content: Content) -> tuple[str, str]:
-    """Give the text part and the HTML part."""
     text, html = (
-        _TEMPLATES.get_template(f"notice.{kind}.j2").render(mail=content)
+        TEMPLATES.get_template(f"notify/templates/notice.{kind}.j2").render(mail=content)
         for kind in ("txt", "html")
     )
-    return _encodable(text), _encodable(html)
-
-
-def _set_thread(message: EmailMessage, notice: Notice, config: Config) -> None:
-    if notice.in_reply_to is not None:
-        message["In-Reply-To"] = notice.in_reply_to
-    references = thread_roots(notice, config)
-    if references:
-        message["References"] = " ".join(references)
-
-
-def _encodable(text: str) -> str:
-    """Replace lone surrogates, which stand for bytes of somebody's answer that were no UTF-8."""
-    return text.encode("utf-8", "replace").decode("utf-8")
+    references = " ".join(thread_roots(notice, config))
+    thread = {"In-Reply-To": notice.in_reply_to, "References": references}
+    return make_mail(
+        Envelope(email.from_, email.to, notice.utc_ms, config.site.timezone, notice.message_id),
+        content.subject,
+        text,
+        html,
+        thread={header: ids for header, ids in thread.items() if ids},
+        important=any(
+            each.is_raise and each.priority is Priority.HIGH for each in notice.transitions
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class SystemMail:
-    """A subject and paragraphs, written at an instant (UTC, ms)."""
+    """A mail that is no notice: a subject and paragraphs, written at an instant (UTC, ms)."""
 
     subject: str
     paragraphs: tuple[str, ...]
     utc_ms: int
 
 
-def write(letter: SystemMail, config: Config, email: Email) -> bytes:
-    """Give the mail of a letter, as bytes for the mail server."""
-    message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(email.from_)
-    written = to_datetime(letter.utc_ms).astimezone(ZoneInfo(config.site.timezone))
-    message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
-    message["To"] = ", ".join(email.to)
-    message["Subject"] = header_text(letter.subject)
-    message["Message-ID"] = f"<{uuid4().hex}@{address.rpartition('@')[2]}>"
-    # RFC 3834: no vacation reply to a program, please.
-    message["Auto-Submitted"] = "auto-generated"
-    message["Importance"] = "high"
-    text = "\n\n".join(_filled(printable(each)) for each in letter.paragraphs)
-    message.set_content(text + "\n", cte="quoted-printable")
-    return message.as_bytes()
-
-
-def _filled(text: str) -> str:
-    return textwrap.fill(text, _TEXT_COLUMNS, break_long_words=False, break_on_hyphens=False)
+def build_system_mail(mail: SystemMail, config: Config, email: Email) -> EmailMessage:
+    """Give the mail of a system mail, each time under another Message-ID."""
+    message_id = f"<{uuid4().hex}@{parseaddr(email.from_)[1].rpartition('@')[2]}>"
+    text = "\n\n".join(_wrapped(printable(each)) for each in mail.paragraphs)
+    envelope = Envelope(email.from_, email.to, mail.utc_ms, config.site.timezone, message_id)
+    return make_mail(envelope, mail.subject, text + "\n", important=True)

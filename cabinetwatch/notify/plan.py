@@ -1,4 +1,8 @@
-"""Which notices follow from transitions, and when one is told again. Pure."""
+"""Which notices follow from transitions, when quiet hours end, when an alarm is told again. Pure.
+
+A notice's id and Message-ID follow from what it tells, so that the same transitions, planned again
+after a kill, give the same notice.
+"""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -8,15 +12,13 @@ from hashlib import blake2b
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import to_datetime
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind
+from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
-FIRST_RETRY_S = 10.0
-LONGEST_RETRY_S = 300.0
-LONGEST_REPEAT_S = 86_400.0
+_LONGEST_REPEAT_S = 86_400.0
 
 _MINUTE_MS = 60_000
 _MINUTES_SEARCHED = 2 * 24 * 60
@@ -55,32 +57,15 @@ class QuietHours:
         raise AssertionError("a quiet span shorter than a day ends within two")
 
 
-def retry_delay_ms(failures: int) -> int:
-    """Give the wait after the given number of failures in a row: 10 s, doubling to 5 min."""
-    delay_s: float = FIRST_RETRY_S
-    for _ in range(1, failures):
-        delay_s = min(2 * delay_s, LONGEST_RETRY_S)
-        if delay_s == LONGEST_RETRY_S:
-            break
-    return round(delay_s * 1000)
-
-
 def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     """Give the first instant after `after_t` at which a standing alarm is to be told again.
 
     The first repeat comes `repeat_s` after the raise, the following at doubling intervals up to a
     day. All from the raise on, so that a restart finds the same instants.
-
-    Args:
-        raised_t: Watch time of the raise (ms).
-        after_t: Watch time (ms) up to which everything has been told or is past.
-        repeat_s: The first interval, above zero.
-
-    Returns:
-        Watch time in ms.
+    Watch times are in ms.
     """
     interval_ms = round(repeat_s * 1000)
-    longest_ms = max(interval_ms, round(LONGEST_REPEAT_S * 1000))
+    longest_ms = max(interval_ms, round(_LONGEST_REPEAT_S * 1000))
     due_t = raised_t + interval_ms
     while due_t <= after_t and interval_ms < longest_ms:
         interval_ms = min(2 * interval_ms, longest_ms)
@@ -88,12 +73,6 @@ def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     if due_t <= after_t:
         due_t += ((after_t - due_t) // interval_ms + 1) * interval_ms
     return due_t
-
-
-@dataclass(slots=True)
-class _Standing:
-    transition: Transition
-    due_t: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +88,8 @@ class Repeats:
 
     def __init__(self, repeat_s: float) -> None:
         self._repeat_s = repeat_s
-        self._standing: dict[str, _Standing] = {}
+        # By occurrence: its raise, and when that is told again.
+        self._standing: dict[str, tuple[Transition, int]] = {}
 
     def restore(self, standing: Iterable[Transition], told: Mapping[str, int]) -> None:
         """Go on after a restart; of several repeats missed meanwhile one is made good.
@@ -119,35 +99,33 @@ class Repeats:
             told: For each occurrence, the watch time (ms) of the newest notice that told of it.
         """
         for transition in standing:
-            if not _is_repeated(transition):
-                continue
-            told_t = max(transition.t, told.get(transition.id, transition.t))
-            due_t = next_repeat_t(transition.t, told_t, self._repeat_s)
-            self._standing[transition.id] = _Standing(transition, due_t)
+            self._follow(transition, max(transition.t, told.get(transition.id, transition.t)))
 
     def observe(self, transitions: Iterable[Transition]) -> None:
         """Take transitions in the order in which they happened."""
         for transition in transitions:
-            if _is_repeated(transition):
-                due_t = next_repeat_t(transition.t, transition.t, self._repeat_s)
-                self._standing[transition.id] = _Standing(transition, due_t)
-            else:
-                self._standing.pop(transition.id, None)
+            self._follow(transition, transition.t)
+
+    def _follow(self, transition: Transition, told_t: int) -> None:
+        if transition.is_raise and transition.priority is Priority.HIGH:
+            due_t = next_repeat_t(transition.t, told_t, self._repeat_s)
+            self._standing[transition.id] = transition, due_t
+        else:
+            self._standing.pop(transition.id, None)
 
     def take_due(self, t: int) -> list[DueRepeat]:
         """Give what is due at watch time `t` and set each to its next instant after `t`."""
         groups: dict[tuple[int, str], list[Transition]] = {}
-        for standing in self._standing.values():
-            if standing.due_t <= t:
-                key = (standing.due_t, standing.transition.cause)
-                groups.setdefault(key, []).append(standing.transition)
-                standing.due_t = next_repeat_t(standing.transition.t, t, self._repeat_s)
+        for transition, due_t in list(self._standing.values()):
+            if due_t <= t:
+                groups.setdefault((due_t, transition.cause), []).append(transition)
+                self._follow(transition, t)
         return [DueRepeat(due_t, tuple(group)) for (due_t, _), group in sorted(groups.items())]
 
     @property
     def next_due_t(self) -> int | None:
         """Watch time of the next repeat, None when nothing stands."""
-        return min((standing.due_t for standing in self._standing.values()), default=None)
+        return min((due_t for _, due_t in self._standing.values()), default=None)
 
 
 def last_told(notices: Iterable[Notice]) -> dict[str, int]:
@@ -158,10 +136,6 @@ def last_told(notices: Iterable[Notice]) -> dict[str, int]:
             if transition.is_raise:
                 told[transition.id] = max(notice.t, told.get(transition.id, notice.t))
     return told
-
-
-def _is_repeated(transition: Transition) -> bool:
-    return transition.is_raise and transition.priority is Priority.HIGH
 
 
 _MOST_REFERENCES = 20
@@ -204,11 +178,7 @@ def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
 def plan_repeat(due: DueRepeat, config: Config, t: int, offset_ms: int) -> list[Notice]:
     """Give the notices that tell standing raises again; MQTT keeps its last message anyway.
 
-    Args:
-        due: What is told again, and since when it has been due.
-        config: The configuration in force.
-        t: Watch time now (ms), the time of the notices.
-        offset_ms: What must be added to watch time to get UTC.
+    `t` is the watch time now (ms), `offset_ms` what must be added to it to get UTC.
     """
     occasion = _Occasion(f"repeat-{due.due_t}", t, t + offset_ms)
     mailed = _wanted("email", due.transitions, config)
@@ -222,13 +192,8 @@ def plan_again(
 ) -> list[Notice]:
     """Give what a broker that has lost its memory must be told again, one notice an alarm.
 
-    They tell nobody anything new: they go to MQTT alone, and are not written down.
-
-    Args:
-        transitions: The last one published of each alarm that is not normal, in their order.
-        config: The configuration in force.
-        t: Watch time now (ms), the time of the notices.
-        utc_ms: The same instant in UTC.
+    They tell nobody anything new: they go to MQTT alone, and are not written down. `transitions`
+    are the last one published of each alarm that is not normal, in their order.
     """
     occasion = _Occasion("again", t, utc_ms)
     wanted = _wanted("mqtt", transitions, config)
@@ -290,15 +255,9 @@ def plan_summary(
     t: int,
     utc_ms: int,
 ) -> Notice:
-    """Give the notice that mails the summary of a week.
+    """Give the notice that mails the summary of a week such as 2026-W47.
 
-    Args:
-        week: such as 2026-W47.
-        returned: the returned alarms that it lists.
-        recipients: to whom.
-        config: in force.
-        t: watch time now (ms).
-        utc_ms: the same instant in UTC.
+    `returned` are the returned alarms that it lists.
     """
     notice_id = summary_notice_id(week)
     return Notice(

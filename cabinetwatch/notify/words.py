@@ -7,10 +7,12 @@ from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import describe_duration, from_rfc3339, to_datetime
 from cabinetwatch.config.values import UNITS
+from cabinetwatch.text import describe_duration, from_rfc3339, to_datetime
+from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
 from cabinetwatch.watch.conditions import base
+from cabinetwatch.watch.devices import LABELS
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
 OVER = "Over"
@@ -18,35 +20,6 @@ OVER = "Over"
 
 TEST_CONDITION = "test"
 """The condition of a test notice; no rule raises it."""
-
-# Each goes on after "NAS: " and after "NAS: no longer ".
-_PREDICATES = {
-    "ambient-lost": "cut off from its ambient reference",
-    "condensation": "close to condensation",
-    "cooling-loss": "losing its cooling",
-    "derating-forecast": "heading for its derating threshold",
-    "drift": "slowly losing its cooling",
-    "fan-slow": "running on a slow or stopped fan",
-    "high": "above its limit",
-    "hot-day": "too warm for the hottest day",
-    "implausible": "giving implausible readings",
-    "low": "below its limit",
-    "over-derating": "above its derating threshold",
-    "over-rise": "too far above its ambient",
-    "rise-missing": "cooler than its load explains",
-    "silent": "silent",
-    "stuck": "stuck on one reading",
-    TEST_CONDITION: "a test of the notices",
-}
-
-_SITE_PREDICATES = {
-    "broker-lost": "cut off from its broker",
-    "clock-step": "on a clock that was stepped",
-    "input-refused": "setting aside what it can't judge",
-    "notice-undelivered": "unable to deliver its notices",
-    "session-taken": "sharing its client ID with another client",
-    "store-fault": "unable to write its records",
-}
 
 PRIORITY_WORDS = {Priority.HIGH: "High", Priority.MEDIUM: "Medium", Priority.LOW: "Low"}
 
@@ -67,7 +40,7 @@ NO_SMOKE_ALARM = (
 def predicate(transition: Transition) -> str:
     """Say what stands, or no longer stands, of the subject of a transition.
 
-    A condition without words of its own here is called by its name.
+    A condition that this version doesn't know is called by its name.
     """
     return _predicate(transition.condition, over=transition.is_return)
 
@@ -85,11 +58,13 @@ def told_in_short(transition: Transition) -> str:
     return _predicate(transition.condition, over=True)
 
 
-def _predicate(condition: str, *, over: bool) -> str:
-    negation = "no longer " if over else ""
-    if condition in _SITE_PREDICATES:
-        return f"the watch is {negation}{_SITE_PREDICATES[condition]}"
-    return negation + _PREDICATES.get(condition, condition.replace("-", " "))
+def _predicate(name: str, *, over: bool) -> str:
+    condition, negation = conditions.named(name), "no longer " if over else ""
+    if condition is None:
+        words = "a test of the notices" if name == TEST_CONDITION else name.replace("-", " ")
+        return f"{negation}{words}"
+    whose = "the watch is " if condition.kind == "site" else ""
+    return f"{whose}{negation}{condition.predicate}"
 
 
 def degree(transition: Transition) -> str:
@@ -109,40 +84,6 @@ class Figure(NamedTuple):
     value: str
 
 
-_LABELS = {
-    "ambient_c": "Ambient",
-    "ambient_sensor": "Ambient sensor",
-    "broken_connections": "Connections that did not hold",
-    "client_id": "Client ID",
-    "dew_point_c": "Dew point",
-    "fan_rpm": "Fan speed",
-    "high": "Upper limit",
-    "hot_day_margin_k": "Hot-day margin",
-    "hot_day_temperature_c": "Hot-day temperature",
-    "latest_s": "Time left, at the latest",
-    "load_fraction": "Load, of rated",
-    "low": "Lower limit",
-    "margin_k": "Margin to the threshold",
-    "max_rise_k": "Highest rise allowed",
-    "min_fan_rpm": "Lowest fan speed allowed",
-    "normal_power_w": "Normal power",
-    "normal_rise_k": "Normal rise",
-    "off": "Switched off",
-    "power_w": "Power",
-    "probability": "Probability of crossing",
-    "raw_rise_k": "Raw rise",
-    "readings_lost": "Readings lost",
-    "resistance_k_per_w": "Thermal resistance",
-    "rise_k": "Rise above ambient",
-    "settled_rise_k": "Settled rise",
-    "settled_rise_sd_k": "Settled rise, give or take",
-    "silence_s": "Counts as silent after",
-    "soonest_s": "Time left, at the soonest",
-    "temperature_c": "Temperature",
-    "threshold_c": "Derating threshold",
-    "time_constant_s": "Time constant",
-}
-
 # Longest first, so that "_k_per_w" is not taken for "_w".
 _UNITS = (
     ("_k_per_day", "K/day", 3),
@@ -159,8 +100,6 @@ _UNITS = (
     ("_w", "W", 1),
     ("_m", "m", 0),
 )
-
-_OF_QUANTITY = ("value", "high", "low")
 
 _DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
 _FRACTIONS = ("_fraction",)
@@ -199,9 +138,9 @@ def label(key: str) -> str:
     >>> label("settled_rise_k"), label("core_rise_k"), label("value")
     ('Settled rise', 'Core rise', 'Value')
     """
-    known = _LABELS.get(key)
-    if known is not None:
-        return known
+    for labels in (LABELS, *(condition.labels for condition in conditions.CONDITIONS)):
+        if key in labels:
+            return labels[key]
     stem = key
     for suffix in (*(suffix for suffix, _, _ in _UNITS), *_DURATIONS, *_FRACTIONS):
         if key.endswith(suffix) and key != suffix:
@@ -240,7 +179,7 @@ def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
 
 
 def _measure(key: str, value: float, quantity: Any) -> str:
-    if key in _OF_QUANTITY and quantity in UNITS:
+    if quantity in UNITS and any(key in each.in_own_unit for each in conditions.CONDITIONS):
         return base.quantity(value, quantity)
     for suffix, unit, decimals in _UNITS:
         if key.endswith(suffix):

@@ -1,4 +1,8 @@
-"""What the page says: the present of the store put into words."""
+"""The page's folder with its pictures, and what the page says: the present of the store in words.
+
+What it says is a mapping for the template `page.html.j2`, which alone knows how it looks; a row
+there is a mapping, too. Free of numpy: the watch's own page is written all day long.
+"""
 
 import json
 import os
@@ -6,12 +10,11 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock, describe_duration, from_rfc3339
+from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.words import (
@@ -23,21 +26,14 @@ from cabinetwatch.notify.words import (
     written,
 )
 from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
-from cabinetwatch.report.summary_week import KINDS, history_of
-from cabinetwatch.report.words import (
-    UNKNOWN,
-    clock_time,
-    direction,
-    long_date,
-    number,
-    short_time,
-    subjects_of,
-)
+from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
+from cabinetwatch.report.words import STANDS, UNKNOWN, short_time, subjects_of
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, is_bad, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import counted
+from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
@@ -70,13 +66,12 @@ class Span(NamedTuple):
 
 _MINUTE_MS = 60_000
 _HOUR_MS = 60 * _MINUTE_MS
-_DAY_MS = 24 * _HOUR_MS
 
 SPANS = (
     Span("6h", "6 h", "last 6 hours", 6 * _HOUR_MS, 2 * _MINUTE_MS, 0),
-    Span("24h", "24 h", "last 24 hours", _DAY_MS, 10 * _MINUTE_MS, 0),
-    Span("7d", "7 days", "last 7 days", 7 * _DAY_MS, _HOUR_MS, 1800),
-    Span("90d", "90 days", "last 90 days", 90 * _DAY_MS, _DAY_MS, 10800),
+    Span("24h", "24 h", "last 24 hours", DAY_MS, 10 * _MINUTE_MS, 0),
+    Span("7d", "7 days", "last 7 days", 7 * DAY_MS, _HOUR_MS, 1800),
+    Span("90d", "90 days", "last 90 days", 90 * DAY_MS, DAY_MS, 10800),
 )
 
 
@@ -137,6 +132,60 @@ def drop_abandoned(folder: Path) -> None:
             path.unlink(missing_ok=True)
 
 
+_MOST_NOTICES = 20
+_FAR_DAYS = 3650.0
+"""Room for longer than the tiers are kept is room enough."""
+
+_STEADY_K = 0.5
+"""A rise that settles less than this away from where it is counts as settled."""
+
+_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+_STATE_WORDS = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.RETURNED: "over, not acknowledged",
+}
+_RANKS = list(Priority)
+
+Charts = Mapping[str, Mapping[str, Any]]
+"""What each picture shows, by the name of its file."""
+
+
+def page_of(
+    engine: Engine, store: Store, clock: Clock, charts: Charts, every_s: float | None
+) -> dict[str, Any]:
+    """Put the present of an engine that has followed the store into words.
+
+    The page is written anew every `every_s`; None: it is a record of this moment.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    config, snapshot, now_utc_ms = engine.config, snapshot_of(engine, store, clock), clock.utc_ms()
+    zone, figures_utc_ms = config.site.timezone, snapshot.utc_ms
+    shown = figures_utc_ms or now_utc_ms
+    return {
+        "site": snapshot.site,
+        "headline": _headline(snapshot, zone),
+        "written_utc_ms": now_utc_ms,
+        "written": short_time(now_utc_ms, zone, "%H:%M:%S"),
+        "figures_of": UNKNOWN if figures_utc_ms is None else short_time(shown, zone, "%H:%M:%S"),
+        "date": short_time(shown, zone, "%a %-d %b %Y, %Z"),
+        "refresh_s": 0 if every_s is None else max(1, round(every_s)),
+        "alarms": _alarms(snapshot, config),
+        "devices": [
+            _device(device_id, figures, snapshot, config, charts)
+            for device_id, figures in snapshot.devices.items()
+        ],
+        "sensors": [
+            _sensor(sensor_id, figures, now_utc_ms)
+            for sensor_id, figures in snapshot.sensors.items()
+        ],
+        "notices": _notices(store, config, now_utc_ms),
+        "watch": _watch(snapshot, store, config, now_utc_ms),
+        "spans": SPANS,
+    }
+
+
 class Headline(NamedTuple):
     """How things are, in a word, and why. `tone` is a priority's value or "well"."""
 
@@ -145,178 +194,13 @@ class Headline(NamedTuple):
     detail: str
 
 
-class AlarmCard(NamedTuple):
-    """An alarm that stands, or is over and not acknowledged; `text` is of the instant `told`."""
-
-    tone: str
-    degree: str
-    heading: str
-    text: str
-    since: str
-    told: str
-    state: str
-    likely: str
-    response: str
-    id: str
-    hidden: bool
-
-
-class Reach(NamedTuple):
-    """Where a temperature stands between its ambient (0) and its threshold (100), for a bar.
-
-    `settled` is where it is heading, None while that is unknown. All are within 0 to 100.
-    """
-
-    now: float
-    settled: float | None
-
-
-class ChartCard(NamedTuple):
-    """A picture of a device; `source` is empty while it has not been drawn."""
-
-    span: Span
-    source: str
-    title: str
-    description: str
-    drawn: str
-    marks: list[dict[str, str]]
-
-
-class DeviceCard(NamedTuple):
-    """A device: the figures of its row, and what stands with its pictures."""
-
-    id: str
-    name: str
-    off: bool
-    tone: str
-    alarm: str
-    figures: Mapping[str, Any]
-    shown: Mapping[str, str]
-    arrow: str
-    heading_word: str
-    reach: Reach | None
-    more: list[tuple[str, str, str]]
-    charts: list[ChartCard]
-
-
-class SensorRow(NamedTuple):
-    """A sensor's present."""
-
-    id: str
-    name: str
-    quantity: str
-    value: str
-    state: str
-    unreadable: str
-    heard: str
-    tone: str
-
-
-class NoticeRow(NamedTuple):
-    """A notice and what became of it."""
-
-    time: str
-    channel: str
-    told: str
-    outcome: str
-    bad: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """The whole page in words."""
-
-    site: str
-    headline: Headline
-    written_utc_ms: int
-    written: str
-    figures_of: str
-    date: str
-    refresh_s: int
-    alarms: list[AlarmCard]
-    devices: list[DeviceCard]
-    sensors: list[SensorRow]
-    notices: list[NoticeRow]
-    watch: list[tuple[str, str]]
-    spans: tuple[Span, ...]
-
-
-WEEK_MS = 7 * 86_400_000
-_MOST_NOTICES = 20
-_FAR_DAYS = 3650.0
-"""Room for longer than the tiers are kept is room enough."""
-
-_FIRST = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
-"""The figures of the table on the first screen; the rest stand with the device's picture."""
-
-_STATE_WORDS = {
-    AlarmState.UNACKNOWLEDGED: "not acknowledged",
-    AlarmState.RETURNED: "over, not acknowledged",
-}
-_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
-
-
-class Background(NamedTuple):
-    """What the page needs beside the present: when it is written, and the pictures there are."""
-
-    now_utc_ms: int
-    refresh_s: int
-    charts: Mapping[str, Mapping[str, Any]]
-
-
-def page_of(
-    engine: Engine,
-    store: Store,
-    clock: Clock,
-    charts: Mapping[str, Mapping[str, Any]],
-    every_s: float | None,
-) -> Page:
-    """Put the present into words.
-
-    Args:
-        engine: has followed the store.
-        store: to read.
-        clock: says what time it is.
-        charts: what each picture shows, by the name of its file.
-        every_s: how often the page is written anew; None for a record of this moment.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
-    config, snapshot = engine.config, snapshot_of(engine, store, clock)
-    refresh_s = 0 if every_s is None else max(1, round(every_s))
-    background = Background(clock.utc_ms(), refresh_s, charts)
-    zone = config.site.timezone
-    return Page(
-        site=snapshot.site,
-        headline=_headline(snapshot, zone),
-        written_utc_ms=background.now_utc_ms,
-        written=clock_time(background.now_utc_ms, zone),
-        figures_of=UNKNOWN if snapshot.utc_ms is None else clock_time(snapshot.utc_ms, zone),
-        date=long_date(snapshot.utc_ms or background.now_utc_ms, zone),
-        refresh_s=background.refresh_s,
-        alarms=_alarms(snapshot, config),
-        devices=[
-            _device(device_id, figures, snapshot, config, background)
-            for device_id, figures in snapshot.devices.items()
-        ],
-        sensors=[
-            _sensor(sensor_id, figures, background.now_utc_ms)
-            for sensor_id, figures in snapshot.sensors.items()
-        ],
-        notices=_notices(store, config, background.now_utc_ms),
-        watch=_watch(snapshot, store, config, background.now_utc_ms),
-        spans=SPANS,
-    )
-
-
 def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.running:
         return _no_watch(snapshot, zone)
     if snapshot.starting:
         return Headline("low", "The watch has just started", "Its first figures come in a moment.")
-    seen_alarms = [each for each in snapshot.standing if each.state not in _HIDDEN]
-    bad = [each for each in seen_alarms if is_bad(each)]
+    seen = [each for each in snapshot.standing if each.state not in _HIDDEN]
+    bad = [each for each in seen if is_bad(each)]
     if bad:
         return _bad(bad)
     if snapshot.session_taken:
@@ -326,13 +210,20 @@ def _headline(snapshot: Snapshot, zone: str) -> Headline:
     if not snapshot.connected:
         words = "No connection to the broker"
         return Headline("high", words, "Nothing arrives: the figures below are the last known.")
-    return _quiet(seen_alarms, len(snapshot.standing) - len(seen_alarms))
+    return _quiet(seen, len(snapshot.standing) - len(seen))
 
 
-def _quiet(seen_alarms: list[Transition], hidden: int) -> Headline:
+def _quiet(seen: list[Transition], hidden: int) -> Headline:
     """Say that nothing urgent stands; what was put out of sight does not pass for well."""
-    if seen_alarms:
-        return Headline("low", "No urgent alarm", _remarks(seen_alarms))
+    over = sum(each.state is AlarmState.RETURNED for each in seen)
+    stand = len(seen) - over
+    remarks = []
+    if stand:
+        remarks.append(f"{stand} of low priority {'stands' if stand == 1 else 'stand'}")
+    if over:
+        remarks.append(f"{over} {'is' if over == 1 else 'are'} over and not acknowledged yet")
+    if remarks:
+        return Headline("low", "No urgent alarm", f"{', '.join(remarks)}.")
     if hidden:
         detail = f"But {counted(hidden, 'alarm')} put out of sight, see below."
         return Headline("low", "No alarm is shown", detail)
@@ -365,85 +256,120 @@ def _no_watch(snapshot: Snapshot, zone: str) -> Headline:
     )
 
 
-def _remarks(seen: list[Transition]) -> str:
-    """Count what stands that is not urgent, and what is over."""
-    over = sum(each.state is AlarmState.RETURNED for each in seen)
-    stands = len(seen) - over
-    words = []
-    if stands:
-        words.append(f"{stands} of low priority {'stands' if stands == 1 else 'stand'}")
-    if over:
-        words.append(f"{over} {'is' if over == 1 else 'are'} over and not acknowledged yet")
-    return f"{', '.join(words)}."
-
-
 def _bad(bad: list[Transition]) -> Headline:
-    tone = "high" if any(each.priority is Priority.HIGH for each in bad) else "medium"
-    unseen = sum(each.state is AlarmState.UNACKNOWLEDGED for each in bad)
-    verb = "stands" if len(bad) == 1 else "stand"
-    detail = "Somebody has acknowledged it." if len(bad) == 1 else "All are acknowledged."
+    one, unseen = len(bad) == 1, sum(each.state is AlarmState.UNACKNOWLEDGED for each in bad)
     if unseen:
-        detail = f"{unseen} not acknowledged." if len(bad) > 1 else "Not acknowledged yet."
-    return Headline(tone, f"{counted(len(bad), 'alarm')} {verb}", detail)
+        detail = "Not acknowledged yet." if one else f"{unseen} not acknowledged."
+    else:
+        detail = "Somebody has acknowledged it." if one else "All are acknowledged."
+    tone = "high" if any(each.priority is Priority.HIGH for each in bad) else "medium"
+    return Headline(tone, f"{counted(len(bad), 'alarm')} {'stands' if one else 'stand'}", detail)
 
 
-def _alarms(snapshot: Snapshot, config: Config) -> list[AlarmCard]:
+def _alarms(snapshot: Snapshot, config: Config) -> list[dict[str, Any]]:
     """Give what stands, the worst first, what is hidden last."""
-    names, ranks = display_names(config), list(Priority)
     ordered = sorted(
         snapshot.standing,
-        key=lambda each: (each.state in _HIDDEN, not each.is_raise, ranks.index(each.priority)),
+        key=lambda each: (each.state in _HIDDEN, not each.is_raise, _RANKS.index(each.priority)),
     )
-    return [_alarm(each, names, config.site.timezone) for each in ordered]
+    names, zone = display_names(config), config.site.timezone
+    return [_alarm(each, names.get(each.subject, each.subject), zone) for each in ordered]
 
 
-def _alarm(transition: Transition, names: Mapping[str, str], zone: str) -> AlarmCard:
+def _alarm(transition: Transition, name: str, zone: str) -> dict[str, Any]:
     hidden = transition.state in _HIDDEN
     over = transition.state is AlarmState.RETURNED
     since = transition.values.get("since")
     since_ms = from_rfc3339(since) if isinstance(since, str) else transition.utc_ms
-    subject = names.get(transition.subject, transition.subject)
-    return AlarmCard(
-        tone="over" if over else "hidden" if hidden else transition.priority.value,
-        degree="Over" if over else PRIORITY_WORDS[transition.priority],
-        heading=f"{subject}: {predicate(transition)}",
+    return {
+        "id": transition.id,
+        "hidden": hidden,
+        "tone": "over" if over else "hidden" if hidden else transition.priority.value,
+        "degree": "Over" if over else PRIORITY_WORDS[transition.priority],
+        "heading": f"{name}: {predicate(transition)}",
         # The page says since when; for how long it was when it was told is no longer true.
-        text=without_span(transition.text),
-        since=short_time(since_ms, zone),
-        told=short_time(transition.utc_ms, zone),
-        state=_STATE_WORDS.get(transition.state, transition.state.value.replace("-", " ")),
-        likely="" if hidden or over else transition.likely,
-        response="" if hidden or over else transition.response,
-        id=transition.id,
-        hidden=hidden,
-    )
+        "text": without_span(transition.text),
+        "since": short_time(since_ms, zone),
+        "told": short_time(transition.utc_ms, zone),
+        "state": _STATE_WORDS.get(transition.state, transition.state.value.replace("-", " ")),
+        "likely": "" if hidden or over else transition.likely,
+        "response": "" if hidden or over else transition.response,
+    }
 
 
 def _device(
-    device_id: str,
-    figures: Mapping[str, Any],
-    snapshot: Snapshot,
-    config: Config,
-    background: Background,
-) -> DeviceCard:
+    device_id: str, figures: Mapping[str, Any], snapshot: Snapshot, config: Config, charts: Charts
+) -> dict[str, Any]:
     tone, alarm = _worst(device_id, snapshot, config)
-    arrow, word = direction(figures["rise_k"], figures.get("settled_rise_k"))
-    return DeviceCard(
-        id=device_id,
-        name=figures["name"],
-        off=figures["off"],
-        tone=tone,
-        alarm=alarm,
-        figures=figures,
-        shown={key: number(figures.get(key)) for key in _FIRST},
-        arrow=arrow,
-        heading_word=word,
-        reach=_reach(figures),
-        more=[
+    arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
+    return {
+        "id": device_id,
+        "figures": figures,
+        "tone": tone,
+        "alarm": alarm,
+        "arrow": arrow,
+        "heading_word": heading_word,
+        "reach": _reach(figures),
+        "more": [
             (key, label(key), _more(key, value)) for key, value in figures.items() if key != "name"
         ],
-        charts=[_chart(device_id, span, config, background) for span in SPANS],
-    )
+        "charts": [
+            _chart(chart_name(device_id, span), span, config.site.timezone, charts)
+            for span in SPANS
+        ],
+    }
+
+
+def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:
+    """Give tone and words of the worst that stands of a device or a sensor of its own."""
+    subjects = subjects_of(device_id, config.devices.get(device_id))
+    standing = [
+        each for each in snapshot.standing if each.subject in subjects and each.state in STANDS
+    ]
+    if standing:
+        worst = min(standing, key=lambda each: _RANKS.index(each.priority))
+        words = predicate(worst)
+        if worst.subject != device_id:
+            words = f"{display_names(config).get(worst.subject, worst.subject)} {words}"
+        return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
+    # What hides the alarms of the device itself is said: it would pass for well.
+    hidden = [each for each in snapshot.standing if each.subject == device_id]
+    if any(each.state is AlarmState.OUT_OF_SERVICE for each in hidden):
+        return "hidden", "out of service"
+    aside = [predicate(each) for each in hidden if each.state in _HIDDEN]
+    return ("hidden", f"hidden: {aside[0]}") if aside else ("", "")
+
+
+def _direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:
+    """Give an arrow and a word for where a rise is heading; both empty while that is unknown."""
+    if rise_k is None or settled_rise_k is None:
+        return "", ""
+    if settled_rise_k > rise_k + _STEADY_K:
+        return "↗", "rising"
+    if settled_rise_k < rise_k - _STEADY_K:
+        return "↘", "falling"
+    return "→", "steady"
+
+
+def _reach(figures: Mapping[str, Any]) -> dict[str, float | None] | None:
+    """Give where a temperature stands between its ambient (0) and its threshold (100), for a bar.
+
+    `settled` is where it is heading, None while that is unknown. Both are kept within the bar.
+    """
+    ambient_c, threshold_c = figures["ambient_c"], figures["threshold_c"]
+    temperature_c, settled_k = figures["temperature_c"], figures.get("settled_rise_k")
+    if None in {ambient_c, threshold_c, temperature_c} or threshold_c <= ambient_c:
+        return None
+
+    height_k: float = threshold_c - ambient_c
+
+    def part(rise_k: float) -> float:
+        return round(min(100.0, max(0.0, 100.0 * rise_k / height_k)), 1)
+
+    return {
+        "now": part(temperature_c - ambient_c),
+        "settled": None if settled_k is None else part(settled_k),
+    }
 
 
 def _more(key: str, value: Any) -> str:
@@ -452,165 +378,104 @@ def _more(key: str, value: Any) -> str:
     return NOT_KNOWN if value is None else written(key, value)
 
 
-def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:
-    """Give tone and words of the worst that stands of a device or a sensor of its own."""
-    device = config.devices.get(device_id)
-    subjects = {device_id} if device is None else subjects_of(device_id, device)
-    standing = [
-        each
-        for each in snapshot.standing
-        if each.subject in subjects
-        and each.state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
-    ]
-    if not standing:
-        return _put_aside(device_id, snapshot)
-    worst = min(standing, key=lambda each: list(Priority).index(each.priority))
-    words = predicate(worst)
-    if worst.subject != device_id:
-        words = f"{display_names(config).get(worst.subject, worst.subject)} {words}"
-    return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
-
-
-def _put_aside(device_id: str, snapshot: Snapshot) -> tuple[str, str]:
-    """Say what hides the alarms of a device itself: it would pass for well."""
-    hidden = [each for each in snapshot.standing if each.subject == device_id]
-    if any(each.state is AlarmState.OUT_OF_SERVICE for each in hidden):
-        return "hidden", "out of service"
-    words = [predicate(each) for each in hidden if each.state in _HIDDEN]
-    return ("hidden", f"hidden: {words[0]}") if words else ("", "")
-
-
-def _reach(figures: Mapping[str, Any]) -> Reach | None:
-    ambient_c, threshold_c = figures["ambient_c"], figures["threshold_c"]
-    temperature_c, settled_k = figures["temperature_c"], figures.get("settled_rise_k")
-    if ambient_c is None or threshold_c is None or temperature_c is None:
-        return None
-    if threshold_c <= ambient_c:
-        return None
-
-    height_k: float = threshold_c - ambient_c
-
-    def part(rise_k: float) -> float:
-        return round(min(100.0, max(0.0, 100.0 * rise_k / height_k)), 1)
-
-    settled = None if settled_k is None else part(settled_k)
-    return Reach(part(temperature_c - ambient_c), settled)
-
-
-def _chart(device_id: str, span: Span, config: Config, background: Background) -> ChartCard:
-    name = chart_name(device_id, span)
-    entry = background.charts.get(name)
+def _chart(name: str, span: Span, zone: str, charts: Charts) -> dict[str, Any]:
+    """Give a picture of a device; its source is empty while it has not been drawn."""
+    entry = charts.get(name)
     if entry is None:
-        return ChartCard(span, "", "", "", "", [])
+        return {"span": span, "source": ""}
     drawn_ms = entry["drawn_utc_ms"]
-    return ChartCard(
-        span=span,
+    return {
+        **entry,
+        "span": span,
         # The time in the address has a browser fetch the new one, and no other.
-        source=f"{CHARTS}/{name}?{drawn_ms}",
-        title=entry["title"],
-        description=entry["description"],
-        drawn=short_time(drawn_ms, config.site.timezone),
-        marks=entry["marks"],
-    )
+        "source": f"{CHARTS}/{name}?{drawn_ms}",
+        "drawn": short_time(drawn_ms, zone),
+    }
 
 
-def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> SensorRow:
+def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> dict[str, Any]:
     heard, value, quantity = figures["time"], figures["value"], figures["quantity"]
     age_s = None if heard is None else max(0.0, (now_utc_ms - from_rfc3339(heard)) / 1000)
-    state = figures["state"]
-    return SensorRow(
-        id=sensor_id,
-        name=figures["name"],
-        quantity=quantity.replace("-", " "),
-        value=UNKNOWN if value is None else base.quantity(value, quantity),
-        state=state,
-        unreadable=_unreadable(figures["unreadable"]),
-        heard="never" if age_s is None else f"{describe_duration(age_s)} ago",
-        tone="" if state in {"live", "waiting"} else "medium",
-    )
+    unreadable = figures["unreadable"]["since_start"]
+    return {
+        "id": sensor_id,
+        "name": figures["name"],
+        "quantity": quantity.replace("-", " "),
+        "value": UNKNOWN if value is None else base.quantity(value, quantity),
+        "state": figures["state"],
+        "tone": "" if figures["state"] in {"live", "waiting"} else "medium",
+        "unreadable": f"{unreadable} unreadable" if unreadable else "",
+        "heard": "never" if age_s is None else f"{describe_duration(age_s)} ago",
+    }
 
 
-def _unreadable(counted: Mapping[str, Any]) -> str:
-    """Say how many messages could not be read; nothing when none was since the start."""
-    return f"{counted['since_start']} unreadable" if counted["since_start"] else ""
+def _notices(store: Store, config: Config, now_utc_ms: int) -> list[dict[str, Any]]:
+    posted = store.notices(now_utc_ms - WEEK_MS)[: -_MOST_NOTICES - 1 : -1]
+    names, zone = display_names(config), config.site.timezone
+    return [_notice(each, names, zone) for each in posted]
 
 
-def _notices(store: Store, config: Config, now_utc_ms: int) -> list[NoticeRow]:
-    names = display_names(config)
-    posted = store.notices(now_utc_ms - WEEK_MS)
-    return [
-        _notice(each, names, config.site.timezone) for each in posted[: -_MOST_NOTICES - 1 : -1]
-    ]
-
-
-def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> NoticeRow:
+def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, Any]:
     notice, outcome = posted
-    week = () if notice.week is None else (f"summary of {notice.week}",)
-    told = "; ".join(
-        week
-        or dict.fromkeys(
-            f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
-            for each in notice.transitions
-        )
-    )
-    return NoticeRow(
-        time=short_time(notice.utc_ms, zone),
-        channel={"email": "mail", "mqtt": "MQTT", "command": "program"}[notice.channel],
-        told=told,
-        outcome="not tried yet" if outcome is None else outcome.status,
-        bad=outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
-    )
+    told = [
+        f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
+        for each in notice.transitions
+    ]
+    if notice.week is not None:
+        told = [f"summary of {notice.week}"]
+    return {
+        "time": short_time(notice.utc_ms, zone),
+        "channel": {"email": "mail", "mqtt": "MQTT", "command": "program"}[notice.channel],
+        "told": "; ".join(dict.fromkeys(told)),
+        "outcome": "not tried yet" if outcome is None else outcome.status,
+        "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
+    }
 
 
 def _watch(
     snapshot: Snapshot, store: Store, config: Config, now_utc_ms: int
 ) -> list[tuple[str, str]]:
     """Say how the watch itself does."""
-    zone, since_ms = config.site.timezone, snapshot.since_utc_ms
-    running = "no"
+    running, life, since_ms = "no", UNKNOWN, snapshot.since_utc_ms
     if since_ms is not None:
         running = f"for {describe_duration((now_utc_ms - since_ms) / 1000)}"
-    life = UNKNOWN if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
-    history = history_of((entry for _, entry in store.entries(*KINDS)), None)
-    from_utc_ms = now_utc_ms - WEEK_MS
+    if snapshot.utc_ms is not None:
+        life = short_time(snapshot.utc_ms, config.site.timezone)
+    connected = "yes" if snapshot.connected else "no"
+    if snapshot.session_taken:
+        connected = "off and on: another client uses the watch's client ID"
     states = Counter(figures["state"] for figures in snapshot.sensors.values())
     sensors = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
+    history = history_of((entry for _, entry in store.entries(*KINDS)), None)
+
+    def lately(instants: Iterable[int]) -> str:
+        return str(sum(utc_ms >= now_utc_ms - WEEK_MS for utc_ms in instants))
+
     return [
         ("Running", running),
         ("Last sign of life", life),
-        ("Connected to the broker", _connected(snapshot)),
+        ("Connected to the broker", connected),
         ("Sensors", sensors or "none"),
-        ("Messages that could not be read", _all_unreadable(snapshot)),
+        ("Messages that could not be read", _unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
-        ("Starts in 7 days", _since(from_utc_ms, (utc_ms for utc_ms, _ in history.starts))),
-        ("Broker lost in 7 days", _since(from_utc_ms, history.disconnects)),
-        ("Clock steps in 7 days", _since(from_utc_ms, (utc_ms for utc_ms, _ in history.steps))),
+        ("Starts in 7 days", lately(utc_ms for utc_ms, _ in history.starts)),
+        ("Broker lost in 7 days", lately(history.disconnects)),
+        ("Clock steps in 7 days", lately(utc_ms for utc_ms, _ in history.steps)),
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
 
 
-def _connected(snapshot: Snapshot) -> str:
-    if snapshot.session_taken:
-        return "off and on: another client uses the watch's client ID"
-    return "yes" if snapshot.connected else "no"
+def _unreadable(snapshot: Snapshot) -> str:
+    """Say how many messages could not be read, and what was wrong with the last.
 
-
-def _since(from_utc_ms: int, instants: Iterable[int]) -> str:
-    """Count those from an instant on."""
-    return str(sum(utc_ms >= from_utc_ms for utc_ms in instants))
-
-
-def _all_unreadable(snapshot: Snapshot) -> str:
-    """Say how many messages could not be read; one that should serve two sensors counts for both.
-
-    With what was wrong with the last.
+    One that should serve two sensors counts for both.
     """
-    counted = [figures["unreadable"] for figures in snapshot.sensors.values()]
-    last = max(counted, key=lambda each: each["time"] or "", default=None)
+    by_sensor = [figures["unreadable"] for figures in snapshot.sensors.values()]
+    last = max(by_sensor, key=lambda each: each["time"] or "", default=None)
     if last is None or last["problem"] is None:
         return "none"
-    since, total = (sum(each[key] for each in counted) for key in ("since_start", "total"))
+    since, total = (sum(each[key] for each in by_sensor) for key in ("since_start", "total"))
     return f"{since} since the start, {total} in all; the last: {last['problem']}"
 
 

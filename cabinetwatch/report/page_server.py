@@ -1,4 +1,8 @@
-"""The page kept up to date as files, and shown over HTTP: reads only."""
+"""The page kept up to date as files, or shown over HTTP. It only reads the store.
+
+`PageSource` gives the HTML of the newest commit; `PageKeeper` writes it into a folder again and
+again, `PageServer` shows it. Both have `ChartDrawer` draw the pictures in a child.
+"""
 
 import base64
 import contextlib
@@ -20,38 +24,35 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
     INDEX,
-    Page,
     make_folder,
     page_of,
     read_manifest,
     write_atomically,
 )
+from cabinetwatch.report.words import FOLDER, number
 from cabinetwatch.store.place import database_path
 from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
 
-_FOLDER = Path(__file__).parent / "templates"
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_STYLE = (_FOLDER / "page.css").read_text(encoding="utf-8")
-_SCRIPT = (_FOLDER / "page.js").read_text(encoding="utf-8")
-ICON_SVG = (_FOLDER / "icon.svg").read_bytes()
+_log = logging.getLogger(__name__)
+
+CHARTS_EVERY_S = 300.0
+_CHARTS_TIMEOUT_S = 180.0
+
+_STYLE = (FOLDER / "page.css").read_text(encoding="utf-8")
+_SCRIPT = (FOLDER / "page.js").read_text(encoding="utf-8")
+_ICON_SVG = (FOLDER / "icon.svg").read_bytes()
 
 
 def _hash(text: str) -> str:
@@ -60,7 +61,7 @@ def _hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(digest).decode()}'"
 
 
-POLICY = (
+_POLICY = (
     f"default-src 'none'; style-src {_hash(_STYLE)}; script-src {_hash(_SCRIPT)};"
     " img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
 )
@@ -68,49 +69,22 @@ POLICY = (
 file it carries this itself; the server sends it as a header too."""
 
 
-def html_of(page: Page) -> bytes:
-    """Give the page as a file; everything from outside is escaped."""
-    text = _TEMPLATES.get_template("page.html.j2").render(
-        page=page,
-        policy=POLICY,
-        # Ours, and the policy's hash is of these very letters.
-        style=Markup(_STYLE),  # noqa: S704
-        script=Markup(_SCRIPT),  # noqa: S704
-        cautions=DEVICE_CAUTIONS,
-        no_smoke_alarm=NO_SMOKE_ALARM,
-    )
-    return text.encode("utf-8", "replace")
-
-
-_log = logging.getLogger(__name__)
-
-CHARTS_EVERY_S = 300.0
-_CHARTS_TIMEOUT_S = 180.0
-
-
 class PageSource:
     """Gives the page's HTML at any time. For one thread at a time.
 
-    Args:
-        url: of the store.
-        config: counts while the store has none in force; None: there must be one.
-        folder: where the pictures lie.
-        clock: says what time it is.
-        every_s: how often the page is asked for; None: once, as a record.
+    The configuration counts while the store has none in force. `every_s` is how often the page is
+    asked for; None: once, as a record.
     """
 
     def __init__(
         self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float | None
     ) -> None:
-        self._url = url
-        self._config = config
-        self._folder = folder
-        self._clock = clock
-        self._every_s = every_s
+        self._url, self._config = url, config
+        self._folder, self._clock, self._every_s = folder, clock, every_s
         self._open()
 
     def html(self) -> bytes:
-        """Give the page of the newest commit.
+        """Give the page of the newest commit; everything from outside is escaped.
 
         Raises:
             StoreError: the store can't be read.
@@ -119,9 +93,18 @@ class PageSource:
             # Another file lies there: a damaged one was set aside, or a backup was put back.
             self.close()
             self._open()
-        engine = self._follower.engine()
-        manifest = read_manifest(self._folder)
-        return html_of(page_of(engine, self._store, self._clock, manifest, self._every_s))
+        engine, charts = self._follower.engine(), read_manifest(self._folder)
+        text = TEMPLATES.get_template("report/templates/page.html.j2").render(
+            page=page_of(engine, self._store, self._clock, charts, self._every_s),
+            number=number,
+            policy=_POLICY,
+            # Ours, and the policy's hash is of these very letters.
+            style=Markup(_STYLE),  # noqa: S704
+            script=Markup(_SCRIPT),  # noqa: S704
+            cautions=DEVICE_CAUTIONS,
+            no_smoke_alarm=NO_SMOKE_ALARM,
+        )
+        return text.encode("utf-8", "replace")
 
     def close(self) -> None:
         """Close the store."""
@@ -190,27 +173,21 @@ def write_page(source: PageSource, folder: Path) -> None:
     """
     html = source.html()
     if not (folder / ICON).exists():
-        write_atomically(folder / ICON, ICON_SVG)
+        write_atomically(folder / ICON, _ICON_SVG)
     write_atomically(folder / INDEX, html)
 
 
 class PageKeeper:
     """Writes the page every so many seconds until it is told to stop.
 
-    Args:
-        url: of the store.
-        config: counts while the store has none in force; None: there must be one.
-        folder: made if it is not there.
-        clock: says what time it is.
-        every_s: the seconds between two pages.
+    The configuration counts while the store has none in force. The folder is made if need be.
     """
 
     def __init__(
         self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float
     ) -> None:
         make_folder(folder)
-        self._folder = folder
-        self._every_s = every_s
+        self._folder, self._every_s = folder, every_s
         self._source = PageSource(url, config, folder, clock, every_s)
         self._drawer = ChartDrawer(url, folder)
         self._trouble = ""
@@ -218,13 +195,14 @@ class PageKeeper:
     def run(self, stop: threading.Event, parent: int | None = None) -> None:
         """Keep the page until `stop`; the last one is written after it.
 
-        Args:
-            stop: set when it is time to end.
-            parent: the process that the page belongs to. When that is gone this ends too, but not
-                before the page says that the watch is not running.
+        When `parent`, the process that the page belongs to, is gone, this ends too, but not before
+        the page says that the watch is not running.
         """
         try:
-            while not stop.wait(self._round()):
+            while not stop.is_set():
+                self._write()
+                self._drawer.tick()
+                stop.wait(self._every_s)
                 if parent is not None and os.getppid() != parent:
                     stop.wait(HEARTBEAT_OLD_MS / 1000)
                     break
@@ -232,12 +210,6 @@ class PageKeeper:
         finally:
             self._drawer.stop()
             self._source.close()
-
-    def _round(self) -> float:
-        """Write the page; give the seconds until the next."""
-        self._write()
-        self._drawer.tick()
-        return self._every_s
 
     def _write(self) -> None:
         try:
@@ -328,14 +300,7 @@ class Response(NamedTuple):
 
 
 class PageServer(ThreadingHTTPServer):
-    """A server of the page at one address.
-
-    Args:
-        host: a name or address to listen at.
-        port: to listen at; 0: any that is free.
-        source: of the page.
-        drawer: of its pictures.
-        folder: where they lie.
+    """A server of the page, whose pictures lie in `folder`, at one address; port 0: any free one.
 
     Raises:
         UsageError: it can't listen there.
@@ -348,14 +313,11 @@ class PageServer(ThreadingHTTPServer):
         self, host: str, port: int, source: PageSource, drawer: ChartDrawer, folder: Path
     ) -> None:
         self._host = host.lower()
-        self._source = source
-        self._drawer = drawer
-        self._folder = folder
+        self._source, self._drawer, self._folder = source, drawer, folder
         self.seats = Seats(MOST_AT_ONCE)
         self._reading = threading.Lock()
         self._page: Response | None = None
-        self._page_at = 0.0
-        self._asked_at = time.monotonic()
+        self._page_at, self._asked_at = 0.0, time.monotonic()
         try:
             found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
             self.address_family = found[0]
@@ -382,18 +344,17 @@ class PageServer(ThreadingHTTPServer):
     def answer(self, path: str) -> Response:
         """Give what stands at a path."""
         if path in {"/", f"/{INDEX}"}:
-            self._asked_at = time.monotonic()
             return self._fresh_page()
-        if path == f"/{ICON}":
-            return Response(HTTPStatus.OK, "image/svg+xml", ICON_SVG, _PICTURE_POLICY, keep=True)
         folder, _, name = path[1:].rpartition("/")
+        content: bytes | None = _ICON_SVG if path == f"/{ICON}" else None
         if folder == CHARTS and _CHART.fullmatch(name):
             try:
                 content = (self._folder / CHARTS / name).read_bytes()
             except OSError:
                 return _plain(HTTPStatus.NOT_FOUND, "There is no such picture.")
-            return Response(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
-        return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
+        if content is None:
+            return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
+        return Response(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
 
     def allows(self, host: str) -> bool:
         """Whether a Host header names this house.
@@ -438,17 +399,16 @@ class PageServer(ThreadingHTTPServer):
         _log.debug("a request from %s failed", client_address, exc_info=True)
 
     def _fresh_page(self) -> Response:
+        self._asked_at = time.monotonic()
         with self._reading:
             if self._page is None or time.monotonic() - self._page_at > _FRESH_S:
-                self._page = self._new_page()
+                kind = "text/html; charset=utf-8"
+                try:
+                    self._page = Response(HTTPStatus.OK, kind, self._source.html(), _POLICY)
+                except StoreError as error:
+                    self._page = _plain(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
                 self._page_at = time.monotonic()
             return self._page
-
-    def _new_page(self) -> Response:
-        try:
-            return Response(HTTPStatus.OK, "text/html; charset=utf-8", self._source.html(), POLICY)
-        except StoreError as error:
-            return _plain(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
 
 
 class _BoundedReader(io.RawIOBase):
@@ -490,14 +450,12 @@ class _Handler(BaseHTTPRequestHandler):
         return is_right
 
     def do_GET(self) -> None:
-        self._send(self._answer(), with_content=True)
+        self._send(self._answer())
 
-    def do_HEAD(self) -> None:
-        self._send(self._answer(), with_content=False)
+    do_HEAD = do_GET  # noqa: N815 - the library's name
 
     def _refuse(self) -> None:
-        answer = _plain(HTTPStatus.METHOD_NOT_ALLOWED, "This page can only be read.")
-        self._send(answer, with_content=True, Allow="GET, HEAD")
+        self._send(_plain(HTTPStatus.METHOD_NOT_ALLOWED, "This page can only be read."))
 
     do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = do_TRACE = do_CONNECT = _refuse  # noqa: N815
 
@@ -512,7 +470,7 @@ class _Handler(BaseHTTPRequestHandler):
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
         return self.server.answer(urlsplit(self.path).path)
 
-    def _send(self, answer: Response, *, with_content: bool, **more: str) -> None:
+    def _send(self, answer: Response) -> None:
         self.connection.settimeout(REQUEST_TIMEOUT_S)
         self.send_response(answer.status)
         headers = {
@@ -524,10 +482,12 @@ class _Handler(BaseHTTPRequestHandler):
             "Cross-Origin-Resource-Policy": "same-origin",
             "Cache-Control": "max-age=86400" if answer.keep else "no-store",
         }
-        for name, value in (headers | more).items():
+        if answer.status is HTTPStatus.METHOD_NOT_ALLOWED:
+            headers["Allow"] = "GET, HEAD"
+        for name, value in headers.items():
             self.send_header(name, value)
         self.end_headers()
-        if with_content:
+        if self.command != "HEAD":
             self.wfile.write(answer.content)
 
     def version_string(self) -> str:

@@ -1,6 +1,11 @@
-"""A summary as text, HTML and mail; made in a process of its own.
+"""A summary as text, HTML and mail; as a program, what makes one for the daemon.
 
-What draws and reckons takes a hundred megabytes, which so go as soon as it is done.
+What draws and reckons takes a hundred megabytes, which go with the child that took them:
+
+    python -m cabinetwatch.report.summary_mail close --store URL --week 2026-W47
+    python -m cabinetwatch.report.summary_mail mail --store URL --week 2026-W47 ...
+
+gives a week's figures as JSON, or its mail, on standard output.
 """
 
 import argparse
@@ -8,35 +13,33 @@ import gc
 import json
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from email.headerregistry import Address
+from collections.abc import Iterable, Iterator, Sequence
 from email.message import EmailMessage
-from email.utils import format_datetime, parseaddr
-from pathlib import Path
-from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-from cabinetwatch.clock import SystemClock, to_datetime
-from cabinetwatch.notify.mail import MAIL_POLICY, header_text
+from cabinetwatch.clock import SystemClock
+from cabinetwatch.config.model import Config
+from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
 from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
-from cabinetwatch.report.summary_content import (
-    Summary,
-    Table,
-    column_widths,
-    present_sentence,
-    summary_of,
-)
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
+from cabinetwatch.report.summary_words import (
+    PROOF_OF_LIFE,
+    Section,
+    Summary,
+    Table,
+    summary_of,
+)
+from cabinetwatch.report.words import STANDS, short_time
 from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, printable
+from cabinetwatch.watch.events import AlarmState, Transition
 
-COLUMNS = 76
-_LONGEST_NAME = 16
-_GAP = "  "
+_COLUMNS = 76
+_MOST_NAMED = 3
+
+_HIDDEN = {AlarmState.SUPPRESSED, AlarmState.SHELVED}
 
 
 def text_of(summary: Summary) -> str:
@@ -48,241 +51,136 @@ def _lines(summary: Summary) -> Iterator[str]:
     yield from _wrapped(summary.title.upper())
     yield from _wrapped(summary.span)
     yield ""
-    yield from _wrapped(summary.verdict.sentence)
-    if summary.change:
-        yield from _wrapped(summary.change)
-    if summary.present:
-        yield from _wrapped(summary.present)
-    yield from _heading("What needs a hand")
-    yield from _matters(summary)
-    yield from _heading("Devices")
-    yield from _devices(summary)
-    yield from _heading("Sensors")
-    yield from _table(summary.sensors)
-    yield from _heading("Alarms of the week")
-    yield from _alarms(summary)
-    yield from _heading("How the watch did")
-    yield from _pairs(summary.watch)
-    if summary.remarks:
-        yield from _heading("What people noted")
-        yield from _pairs(summary.remarks)
-    yield from _heading("Caution")
-    for caution in (*summary.cautions, summary.no_smoke_alarm):
-        yield from _wrapped(caution)
+    for sentence in summary.lead:
+        yield from _wrapped(sentence)
+    for section in summary.sections:
+        if section.only != "html":
+            yield from ("", section.heading.upper(), "-" * len(section.heading))
+            yield from _joined(_parts(section), "")
     yield ""
-    yield from _wrapped(summary.proof_of_life)
+    yield from _wrapped(PROOF_OF_LIFE)
 
 
-def _heading(words: str) -> Iterator[str]:
-    yield ""
-    yield words.upper()
-    yield "-" * len(words)
-
-
-def _matters(summary: Summary) -> Iterator[str]:
-    if not summary.matters:
-        yield "Nothing."
-    for number, matter in enumerate(summary.matters, 1):
-        if number > 1:
-            yield ""
+def _parts(section: Section) -> Iterator[Iterable[str]]:
+    """Give the parts of a section, which blank lines set apart."""
+    for number, matter in enumerate(section.matters, 1):
         indent = " " * (len(str(number)) + 2)
-        yield from _wrapped(f"{number}. [{matter.urgency.words}] {matter.heading}", indent)
-        yield from _wrapped(f"{indent}{matter.text}", indent)
-        yield from _wrapped(f"{indent}What to do: {matter.todo}", indent)
+        yield [
+            *_wrapped(f"{number}. [{matter.urgency}] {matter.heading}", indent),
+            *_wrapped(f"{indent}{matter.text}", indent),
+            *_wrapped(f"{indent}What to do: {matter.todo}", indent),
+        ]
+    for table in section.tables:
+        yield _table(table)
+    if section.alarms is not None:
+        indent = " " * 12
+        lines = [
+            line
+            for when, what, how in section.alarms.rows
+            for text in (f"{when:<10}  {what}", f"{indent}{how}")
+            for line in _wrapped(text, indent)
+        ]
+        if section.alarms.earlier:
+            lines.append(f"And {section.alarms.earlier} before these.")
+        yield lines
+        if section.alarms.returned:
+            yield _wrapped(section.alarms.returned)
+    if section.notes:
+        yield (line for note in section.notes for line in _wrapped(note))
+    if section.pairs:
+        yield (
+            line
+            for label, value in section.pairs
+            for line in _wrapped(f"{label:<20}  {value}", " " * 22)
+        )
 
 
-def _devices(summary: Summary) -> Iterator[str]:
-    if not summary.temperatures.rows:
-        yield "None."
-        return
-    yield from _grouped(_narrowed(summary.temperatures), {1: "Temperature, °C", 5: "Rise, K"})
-    yield ""
-    yield from _grouped(_narrowed(summary.rises), {1: "Settled rise, K", 4: "Margin, K"})
-    yield ""
-    for note in summary.footnotes:
-        yield from _wrapped(note)
-
-
-def _alarms(summary: Summary) -> Iterator[str]:
-    if not summary.alarms.rows:
-        yield "None was raised, and none stood."
-    for row in summary.alarms.rows:
-        raised, priority, name, stood, seen, state = row
-        yield from _wrapped(f"{raised:<10}  [{priority}] {name}", " " * 12)
-        seen = "not acknowledged" if seen == "-" else f"acknowledged {seen}"
-        yield from _wrapped(f"{'':<12}stood {stood}, {seen}; {state}", " " * 12)
-    if summary.alarms_more:
-        yield f"And {summary.alarms_more} before these."
-    if summary.returned:
-        yield ""
-        yield from _wrapped(summary.returned)
-    yield ""
-    yield from _pairs(summary.measures)
-
-
-def _grouped(table: Table, groups: dict[int, str]) -> Iterator[str]:
-    """Put a line with the names of groups of columns above a table, each over its first column."""
-    widths, gap = column_widths(table), _gap(table)
-    line = ""
-    for first, name in groups.items():
-        line = line.ljust(sum(widths[:first]) + first * len(gap)) + name
-    yield line
-    yield from _table(table)
-
-
-def _gap(table: Table) -> str:
-    """Give what stands between columns: less where the table would be too wide."""
-    widths = column_widths(table)
-    return _GAP if sum(widths) + len(_GAP) * (len(widths) - 1) <= COLUMNS else " "
-
-
-def _narrowed(table: Table) -> Table:
-    """Shorten long names in the first column, so that the rest of the row has room."""
-    rows = tuple(
-        (row[0] if len(row[0]) <= _LONGEST_NAME else row[0][: _LONGEST_NAME - 1] + "…", *row[1:])
-        for row in table.rows
-    )
-    return Table(table.headings, rows, table.left)
+def _joined(parts: Iterable[Iterable[str]], between: str) -> Iterator[str]:
+    for number, part in enumerate(parts):
+        if number:
+            yield between
+        yield from part
 
 
 def _table(table: Table) -> Iterator[str]:
-    widths, gap = column_widths(table), _gap(table)
+    widths = [max(map(len, column)) for column in zip(table.headings, *table.rows, strict=True)]
+    gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= _COLUMNS else " "
+    names = ""
+    for first, name in table.groups:
+        names = names.ljust(sum(widths[:first]) + first * len(gap)) + name
+    if names:
+        yield names
     for line in (table.headings, *table.rows):
         cells = [
             printable(cell).ljust(width) if index in table.left else printable(cell).rjust(width)
             for index, (cell, width) in enumerate(zip(line, widths, strict=True))
         ]
-        yield from _folded(gap.join(cells))
+        row = gap.join(cells)
+        if len(row.rstrip()) <= _COLUMNS:
+            yield row
+        else:
+            # It goes on in the next line; the last column has the room for it.
+            yield from textwrap.wrap(
+                row, _COLUMNS, subsequent_indent=" " * 4, break_on_hyphens=False
+            )
 
 
-def _folded(line: str) -> Iterator[str]:
-    """Go on in the next line where a row is too long; its last column has the room for it."""
-    if len(line.rstrip()) <= COLUMNS:
-        yield line
-    else:
-        yield from textwrap.wrap(
-            line, COLUMNS, subsequent_indent="    ", drop_whitespace=True, break_on_hyphens=False
-        )
-
-
-def _pairs(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
-    for label, value in pairs:
-        yield from _wrapped(f"{label:<20}  {value}", " " * 22)
-
-
-def _wrapped(text: str, indent: str = "") -> Iterator[str]:
+def _wrapped(text: str, indent: str = "") -> list[str]:
     """Break a paragraph into lines, indented from the second one on."""
-    if len(text) <= COLUMNS:
-        yield printable(text)
-        return
-    yield from textwrap.wrap(
-        printable(text),
-        COLUMNS,
-        subsequent_indent=indent,
-        break_long_words=True,
-        break_on_hyphens=False,
+    text, is_short = printable(text), len(text) <= _COLUMNS
+    if is_short:
+        return [text]
+    return textwrap.wrap(text, _COLUMNS, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str] = ()) -> str:
+    """Give the HTML with pictures that come from some sources; what is from outside is escaped."""
+    return TEMPLATES.get_template("report/templates/summary.html.j2").render(
+        summary=summary,
+        pictures=list(zip(drawn, sources, strict=True)),
+        cautions=DEVICE_CAUTIONS,
+        no_smoke_alarm=NO_SMOKE_ALARM,
+        proof_of_life=PROOF_OF_LIFE,
     )
-
-
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(Path(__file__).parent / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-
-
-class Shown(NamedTuple):
-    """A picture in the page: where it comes from, its words, and what is marked on it."""
-
-    source: str
-    title: str
-    alt: str
-    key: str
-
-
-def html_of(summary: Summary, pictures: Mapping[str, list[Shown]]) -> str:
-    """Give the HTML; everything from outside is escaped.
-
-    Args:
-        summary: in words.
-        pictures: those of each device, by its ID.
-    """
-    return _TEMPLATES.get_template("summary.html.j2").render(summary=summary, pictures=pictures)
-
-
-class Envelope(NamedTuple):
-    """From whom, to whom, when it was written, and what it is called."""
-
-    sender: str
-    recipients: Sequence[str]
-    utc_ms: int
-    timezone: str
-    message_id: str
 
 
 def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> EmailMessage:
     """Give the mail: the same bytes for the same arguments."""
-    message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(envelope.sender)
-    written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
-    message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
-    message["To"] = ", ".join(envelope.recipients)
-    message["Subject"] = header_text(summary.subject)
-    message["Message-ID"] = envelope.message_id
-    # RFC 3834: no vacation reply to a program, please.
-    message["Auto-Submitted"] = "auto-generated"
     token, _, domain = envelope.message_id.strip("<>").partition("@")
     ids = [f"{index}.{token}@{domain}" for index in range(len(drawn))]
-    html = html_of(summary, by_device(drawn, [f"cid:{cid}" for cid in ids]))
-    # RFC 2045 section 6.7: quoted-printable passes every server, and keeps text readable.
-    message.set_content(encodable(text_of(summary)), cte="quoted-printable")
-    message.add_alternative(encodable(html), subtype="html", cte="quoted-printable")
-    # An equals sign and underscore can't occur in quoted-printable (RFC 2045 section 6.7).
-    message.set_boundary(f"=_{token}")
-    _add_pictures(message, drawn, ids, f"=_r{token}")
+    html = html_of(summary, drawn, [f"cid:{cid}" for cid in ids])
+    message = make_mail(envelope, summary.subject, text_of(summary), html)
+    # The pictures stand beside the HTML that shows them (multipart/related, RFC 2387).
+    _, beside = message.iter_parts()
+    for each, cid in zip(drawn, ids, strict=True):
+        beside.add_related(
+            each.png, "image", "png", cid=f"<{cid}>", disposition="inline", filename=each.file_name
+        )
+    if drawn:
+        beside.set_boundary(f"=_r{token}")
     return message
 
 
-def by_device(drawn: Sequence[Drawn], sources: Sequence[str]) -> dict[str, list[Shown]]:
-    """Sort pictures by the devices they belong to, each with where it comes from."""
-    shown: dict[str, list[Shown]] = {}
-    for each, source in zip(drawn, sources, strict=True):
-        picture = Shown(source, each.title, each.alt, each.key)
-        shown.setdefault(each.device_id, []).append(picture)
-    return shown
+def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
+    """Say which alarms stood at an instant.
 
+    Raises:
+        StoreError: the store can't be read.
+    """
+    standing = store.standing(now_utc_ms + 1)
+    names = display_names(config)
 
-def encodable(text: str) -> str:
-    """Replace lone surrogates, which no mail can carry."""
-    return text.encode("utf-8", "replace").decode("utf-8")
+    def named(alarms: Sequence[Transition]) -> str:
+        words = [f"{names.get(each.subject, each.subject)} {predicate(each)}" for each in alarms]
+        more = len(words) - _MOST_NAMED
+        return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
-
-def _add_pictures(
-    message: EmailMessage, drawn: Sequence[Drawn], ids: Sequence[str], boundary: str
-) -> None:
-    """Put the pictures beside the HTML that shows them (multipart/related, RFC 2387)."""
-    if not drawn:
-        return
-    html = list(_parts(message))[1]
-    for each, cid in zip(drawn, ids, strict=True):
-        html.add_related(
-            each.png,
-            "image",
-            "png",
-            cid=f"<{cid}>",
-            disposition="inline",
-            filename=each.file_name,
-        )
-    html.set_boundary(boundary)
-
-
-def _parts(message: EmailMessage) -> Iterator[EmailMessage]:
-    for part in message.iter_parts():
-        if isinstance(part, EmailMessage):
-            yield part
+    told = [each for each in standing if each.state in STANDS]
+    # Shelved, or withheld by a trial that was left open: what nobody is told must not be forgotten.
+    hidden = [each for each in standing if each.state in _HIDDEN]
+    when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"
+    unseen = f" Hidden then: {named(hidden)}." if hidden else ""
+    return f"{when}: {named(told)}.{unseen}" if told else f"{when} no alarm stood.{unseen}"
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -291,29 +189,7 @@ def main(arguments: Sequence[str]) -> int:
     Returns:
         0; 2 with one sentence on standard error.
     """
-    args = _parser().parse_args(arguments)
-    # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
-    gc.disable()
-    be_last_in_line()
-    now_utc_ms = SystemClock().utc_ms() if args.now is None else args.now
-    try:
-        week = IsoWeek.parse(args.week)
-        with Store.open(args.store, read_only=True) as store:
-            maker = WeekMaker(store, None, now_utc_ms)
-            if args.what == "close":
-                out = json.dumps(maker.make(week).as_json(), allow_nan=False).encode()
-            else:
-                out = _mail(store, maker.frozen_or_made(week), args, now_utc_ms)
-    except (CabinetwatchError, ValueError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    sys.stdout.buffer.write(out)
-    gc.freeze()
-    return 0
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="summary_child")
+    parser = argparse.ArgumentParser(prog="summary_mail")
     parser.add_argument("what", choices=("close", "mail"))
     parser.add_argument("--store", required=True)
     parser.add_argument("--week", required=True)
@@ -321,7 +197,26 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--message-id", default="")
     parser.add_argument("--from", dest="sender", default="")
     parser.add_argument("--to", nargs="*", default=[])
-    return parser
+    args = parser.parse_args(arguments)
+    # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
+    gc.disable()
+    be_last_in_line()
+    now_utc_ms = SystemClock().utc_ms() if args.now is None else args.now
+    try:
+        iso_week = IsoWeek.parse(args.week)
+        with Store.open(args.store, read_only=True) as store:
+            maker = WeekMaker(store, None, now_utc_ms)
+            if args.what == "close":
+                out = json.dumps(maker.make(iso_week).as_json(), allow_nan=False).encode()
+            else:
+                week = maker.frozen_or_made(iso_week)
+                out = _mail(store, week, args, now_utc_ms)
+    except (CabinetwatchError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    sys.stdout.buffer.write(out)
+    gc.freeze()
+    return 0
 
 
 def _mail(store: Store, week: Week, args: argparse.Namespace, now_utc_ms: int) -> bytes:

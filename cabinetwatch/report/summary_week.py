@@ -1,24 +1,45 @@
-"""ISO weeks of a site, the figures of one, which are due, and when the watch ran.
+"""Weeks: which are due, the figures of one as they are frozen, and when the watch ran.
 
-Everything follows from what the store holds, so that it does not matter when, or how often, anybody
-asks: after a power cut over the due time, after a step of the clock, twice in a minute.
+What is due follows from what the store holds, so that it does not matter when, or how often,
+anybody asks: after a power cut over the due time, after a step of the clock, twice in a minute.
 
-Temperatures in degC, differences in K, instants in UTC ms; None is unknown.
+A `Week` is stored as JSON for good: what it gains needs a default, what it has must stay, or
+`VERSION` goes up and those frozen before are no longer shown. Temperatures are in degC,
+differences in K, instants in UTC ms; None is unknown.
+
+Pure, and imported by the daemon.
 """
 
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter, ValidationError
 
-from cabinetwatch.clock import from_datetime, to_datetime
+from cabinetwatch.text import from_datetime, to_datetime
 from cabinetwatch.watch.events import Entry, EntryKind
 
-_NAME = re.compile(r"([0-9]{4})-W([0-9]{2})")
+WEEK_MS = 7 * 86_400_000
+DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+CLOSES_AFTER_MS = 600_000
+"""A week is frozen this long after its end: what was on its way then is in the store by now."""
+
+_FIRST_TRUE_YEAR = 2024
+"""No clock that is set shows an earlier one: a machine without a battery wakes in 1970."""
+
+_MOST_LATE = 4
+"""Weeks back that a summary is still worth sending for."""
+
+_FAR_MS = 60_000
+"""A clock that was put on by as much was wrong."""
+
+Span = tuple[int, int]
+"""From one instant up to another, UTC in ms."""
 
 
 class IsoWeek(NamedTuple):
@@ -37,26 +58,19 @@ class IsoWeek(NamedTuple):
         Raises:
             ValueError: it names no week.
         """
-        match = _NAME.fullmatch(text)
+        match = re.fullmatch(r"([0-9]{4})-W([0-9]{2})", text)
         if match is not None:
             week = cls(int(match[1]), int(match[2]))
-            try:
-                # The calendar's first year has no room for a week before, its last for one after.
+            # The calendar's first year has no room for a week before, its last for one after.
+            with suppress(ValueError):
                 if 1 < week.year < 9999 and week.monday:
                     return week
-            except ValueError:
-                pass
         raise ValueError(f"{text!r} is no week of ISO 8601; write it like 2026-W47")
 
     @classmethod
     def of(cls, utc_ms: int, zone: ZoneInfo) -> "IsoWeek":
         """Give the week that an instant falls into by the site's clocks."""
-        return cls._of_day(to_datetime(utc_ms).astimezone(zone).date())
-
-    @classmethod
-    def _of_day(cls, day: date) -> "IsoWeek":
-        year, number, _ = day.isocalendar()
-        return cls(year, number)
+        return cls(*to_datetime(utc_ms).astimezone(zone).isocalendar()[:2])
 
     @property
     def name(self) -> str:
@@ -74,11 +88,11 @@ class IsoWeek(NamedTuple):
 
     def before(self) -> "IsoWeek":
         """Give the week before."""
-        return self._of_day(self.monday - timedelta(days=7))
+        return IsoWeek(*(self.monday - timedelta(days=7)).isocalendar()[:2])
 
     def after(self) -> "IsoWeek":
         """Give the week after."""
-        return self._of_day(self.monday + timedelta(days=7))
+        return IsoWeek(*(self.monday + timedelta(days=7)).isocalendar()[:2])
 
     def begins_utc_ms(self, zone: ZoneInfo) -> int:
         """Give the instant of its first midnight."""
@@ -100,21 +114,6 @@ def instant(day: date, clock_time: time, zone: ZoneInfo) -> int:
     return from_datetime(local.astimezone(UTC))
 
 
-DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-
-CLOSES_AFTER_MS = 600_000
-"""A week is frozen this long after its end: what was on its way then is in the store by now."""
-
-_FIRST_TRUE_YEAR = 2024
-"""No clock that is set shows an earlier one: a machine without a battery wakes in 1970."""
-
-_MOST_LATE = 4
-"""Weeks back that a summary is still worth sending for."""
-
-Span = tuple[int, int]
-"""From one instant up to another, UTC in ms."""
-
-
 class When(NamedTuple):
     """When the summary of a week is due: the first such day and time after the week has closed."""
 
@@ -133,18 +132,10 @@ class When(NamedTuple):
 def weeks_to_freeze(
     now_utc_ms: int, spans: Sequence[Span], frozen: Collection[IsoWeek], zone: ZoneInfo
 ) -> list[IsoWeek]:
-    """Give the closed weeks that have no figures yet, oldest first.
-
-    Args:
-        now_utc_ms: by the wall clock.
-        spans: in which the watch ran; a week without any has nothing to freeze.
-        frozen: the weeks that have their figures.
-        zone: of the site.
-    """
-    lived = weeks_lived(spans, zone)
+    """Give the closed weeks in which the watch ran and that are not frozen yet, oldest first."""
     return [
         week
-        for week in lived
+        for week in weeks_lived(spans, zone)
         if week not in frozen and week.ends_utc_ms(zone) + CLOSES_AFTER_MS <= now_utc_ms
     ]
 
@@ -156,12 +147,7 @@ def week_to_mail(
 
     The first summary ever is of the newest week that is due: nobody wants a year of them at
     once. A week in which the watch did not run at all has none; the next one tells of the gap.
-
-    Args:
-        now_utc_ms: by the wall clock.
-        spans: in which the watch ran.
-        told: the weeks whose summary was written, whatever became of it.
-        when: it is due.
+    `told` are the weeks whose summary was written, whatever became of it.
     """
     newest = IsoWeek.of(now_utc_ms, when.zone).before()
     earliest = newest
@@ -448,10 +434,6 @@ KINDS = (
 """The entries that a history is made of."""
 
 
-_FAR_MS = 60_000
-
-
-@dataclass(slots=True)
 class History:
     """The life of the watch; instants are UTC in ms, by the clock as it was then.
 
@@ -460,20 +442,15 @@ class History:
     at which writing began to fail, `lost` the readings given up, told when it worked again.
     """
 
-    spans: list[Span] = field(default_factory=list)
-    connected: list[Span] = field(default_factory=list)
-    starts: list[tuple[int, bool | None]] = field(default_factory=list)
-    steps: list[tuple[int, float]] = field(default_factory=list)
-    disconnects: list[int] = field(default_factory=list)
-    store_faults: list[int] = field(default_factory=list)
-    lost: list[tuple[int, int]] = field(default_factory=list)
-
-
-class _Walk:
-    """Goes through the journal on watch time, and writes down in UTC."""
-
     def __init__(self) -> None:
-        self.history = History()
+        self.spans: list[Span] = []
+        self.connected: list[Span] = []
+        self.starts: list[tuple[int, bool | None]] = []
+        self.steps: list[tuple[int, float]] = []
+        self.disconnects: list[int] = []
+        self.store_faults: list[int] = []
+        self.lost: list[tuple[int, int]] = []
+        # Watch time, up to where the journal was taken.
         self._offset_ms = 0
         self._running_since: int | None = None
         self._connected_since: int | None = None
@@ -481,29 +458,32 @@ class _Walk:
         self._stopped_t: int | None = None
 
     def take(self, entry: Entry) -> None:
-        """Take the next entry."""
+        """Take the next entry of the journal."""
+        t, utc_ms = entry.t, entry.t + self._offset_ms
         if entry.kind is EntryKind.START:
             self._start(entry)
         elif entry.kind is EntryKind.STOP:
-            self.end(entry.t)
-            self._stopped, self._stopped_t = True, entry.t
+            self.end(t)
+            self._stopped, self._stopped_t = True, t
         elif entry.kind is EntryKind.OFFSET:
-            self._step(entry)
+            self._step(t, int(entry.data["offset_ms"]))
         elif entry.kind is EntryKind.CONNECT:
-            self._connected_since = entry.t
+            self._connected_since = t
         elif entry.kind is EntryKind.DISCONNECT:
             # First attempts that fail are told as such, too: only a connection can be lost.
             if self._connected_since is not None:
-                self.history.disconnects.append(entry.t + self._offset_ms)
-            self._disconnect(entry.t)
+                self.disconnects.append(utc_ms)
+            self._disconnect(t)
+        elif entry.kind is EntryKind.STORE and entry.data["ok"]:
+            self.lost.append((utc_ms, int(entry.data.get("lost", 0))))
         elif entry.kind is EntryKind.STORE:
-            self._store(entry)
+            self.store_faults.append(utc_ms)
 
     def end(self, t: int) -> None:
-        """The watch ran up to here."""
+        """Take note that the watch ran up to here."""
         self._disconnect(t)
         if self._running_since is not None:
-            self.history.spans.append(self._span(self._running_since, t))
+            self.spans.append(self._span(self._running_since, t))
         self._running_since = None
 
     def _start(self, entry: Entry) -> None:
@@ -513,65 +493,48 @@ class _Walk:
         self._offset_ms = int(entry.data["offset_ms"])
         in_order = None if ran_until is None else self._stopped
         if not entry.data.get("reloaded"):
-            self.history.starts.append((entry.t + self._offset_ms, in_order))
+            self.starts.append((entry.t + self._offset_ms, in_order))
         elif self._stopped_t is not None:
             # The same process went on: no restart, and nothing was missed meanwhile.
-            self.history.spans.append(self._span(self._stopped_t, entry.t))
+            self.spans.append(self._span(self._stopped_t, entry.t))
         self._running_since, self._stopped, self._stopped_t = entry.t, False, None
 
-    def _step(self, entry: Entry) -> None:
-        offset_ms = int(entry.data["offset_ms"])
+    def _step(self, t: int, offset_ms: int) -> None:
         running, connected = self._running_since, self._connected_since
-        self.end(entry.t)
-        step_s = (offset_ms - self._offset_ms) / 1000
+        self.end(t)
+        self.steps.append((t + offset_ms, (offset_ms - self._offset_ms) / 1000))
         self._offset_ms = offset_ms
-        self.history.steps.append((entry.t + offset_ms, step_s))
-        self._running_since = None if running is None else entry.t
-        self._connected_since = None if connected is None else entry.t
+        self._running_since = None if running is None else t
+        self._connected_since = None if connected is None else t
 
     def _disconnect(self, t: int) -> None:
         if self._connected_since is not None:
-            self.history.connected.append(self._span(self._connected_since, t))
+            self.connected.append(self._span(self._connected_since, t))
         self._connected_since = None
-
-    def _store(self, entry: Entry) -> None:
-        utc_ms = entry.t + self._offset_ms
-        if entry.data["ok"]:
-            self.history.lost.append((utc_ms, int(entry.data.get("lost", 0))))
-        else:
-            self.history.store_faults.append(utc_ms)
 
     def _span(self, from_t: int, to_t: int) -> Span:
         return from_t + self._offset_ms, max(from_t, to_t) + self._offset_ms
 
 
 def history_of(entries: Iterable[Entry], last_t: int | None) -> History:
-    """Give the life of the watch.
-
-    Args:
-        entries: of KINDS, in order.
-        last_t: how far it has come (watch ms).
-    """
-    walk = _Walk()
+    """Give the life of the watch from entries of KINDS, up to how far it has come (watch ms)."""
+    history = History()
     for entry in entries:
-        walk.take(entry)
+        history.take(entry)
     if last_t is not None:
-        walk.end(last_t)
-    return walk.history
+        history.end(last_t)
+    return history
 
 
 def settled_since_t(entries: Iterable[Entry]) -> int | None:
     """Give since when (watch ms) the present run has gone on with a clock that was not stepped far.
 
     None: there was no start. A clock that is wrong for a moment must not close a week.
-
-    Args:
-        entries: starts and offsets, in order.
     """
     since: int | None = None
     offset_ms = 0
     for entry in entries:
-        if entry.kind in (EntryKind.START, EntryKind.OFFSET):
+        if entry.kind in {EntryKind.START, EntryKind.OFFSET}:
             before, offset_ms = offset_ms, int(entry.data["offset_ms"])
             if entry.kind is EntryKind.START or abs(offset_ms - before) >= _FAR_MS:
                 since = entry.t

@@ -1,4 +1,7 @@
-"""A trial report as HTML: one file that needs nothing else."""
+"""A trial report as HTML: one file that needs nothing else.
+
+Its pictures are inline SVG, drawn of what the analysis left in the figures; nothing is fitted here.
+"""
 
 from html import escape
 from itertools import pairwise
@@ -21,29 +24,65 @@ from cabinetwatch.charts.picture import (
 from cabinetwatch.report.trial_case import (
     NOTHING_FOLLOWS,
     Case,
-    deed_lines,
     figure_rows,
+    note_lines,
     phase_rows,
-    results_of,
-    subject_of,
     verdict_words,
 )
 from cabinetwatch.report.words import short_time
-from cabinetwatch.trial.judgement import CAUTIONS, TrialFigures
+from cabinetwatch.trial.judgement import CAUTIONS, PhaseFigures, TrialFigures, rises_to_sum
 from cabinetwatch.trial.phases import PhaseResult
-from cabinetwatch.trial.readings import EMPTY, Floats, Series
+from cabinetwatch.trial.readings import EMPTY, Floats
 
 _POINTS = 240
 
 _Points = list[tuple[float, float, float, float]]
 
 
+def html_of(case: Case, figures: TrialFigures) -> bytes:
+    """Give the report as a file; everything from outside is escaped."""
+    timezone = case.config.site.timezone
+    span = case.span if case.intervals else None
+    bar, legend = draw_bar(case, figures)
+    text = _TEMPLATES.get_template("trial.html.j2").render(
+        case=case,
+        site=case.config.site.name,
+        span=[short_time(at, timezone) for at in span] if span else [],
+        timezone=timezone,
+        verdict=figures.verdict,
+        words=verdict_words(figures),
+        reasons=figures.reasons,
+        phases=phase_rows(case, figures),
+        figures=figure_rows(figures),
+        nothing=NOTHING_FOLLOWS,
+        # Ours: pictures and style hold no text from outside that is not escaped.
+        charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
+        bar=Markup(bar),  # noqa: S704
+        legend=legend,
+        setpoints=figures.setpoints.as_toml(),
+        notes=note_lines(case),
+        cautions=CAUTIONS,
+        policy=_POLICY,
+        style=Markup(_STYLE),  # noqa: S704
+    )
+    return text.encode("utf-8", "replace")
+
+
+_FOLDER = Path(__file__).parent / "templates"
+_TEMPLATES = Environment(
+    loader=FileSystemLoader(_FOLDER),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_STYLE = (_FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+
+
 def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
     """Give the pictures that can be drawn: what each shows, and the picture as inline SVG."""
-    phases = [
-        Shade(start, end, name)
-        for name, (start, end) in sorted(case.intervals.items(), key=lambda each: each[1])
-    ]
+    phases = [Shade(start, end, name) for name, (start, end) in case.in_order()]
     if not phases:
         return []
     timezone = case.config.site.timezone
@@ -55,17 +94,23 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
         ambient=_curve(case, device.ambient),
         threshold_c=figures.threshold_c,
         phases=phases,
-        notes=[NoteMark(deed.utc_ms, deed.text) for deed in case.notes],
+        notes=[NoteMark(note.utc_ms, note.text) for note in case.notes],
     )
     drawn = [("Temperature", inlined(draw_svg(temperature), "temperature"))]
-    results = sorted(results_of(case).items(), key=lambda each: each[1].phase.start_ms)
+    results = [
+        (each.result, each.result.settling, each)
+        for each in (figures.before, figures.after)
+        if each.result is not None
+    ]
     if results:
         rise = rise_picture(
             case.name,
             timezone=timezone,
-            rise=_joined([_measured(result) for _, result in results]),
-            fitted=_joined([_fitted(result) for _, result in results]),
-            settled=_joined([_settled(name, result, figures) for name, result in results]),
+            rise=_joined(
+                [_points(r, r.profile.temperature_c - s.felt_ambient_c) for r, s, _ in results]
+            ),
+            fitted=_joined([_points(r, s.fitted_c - s.felt_ambient_c) for r, s, _ in results]),
+            settled=_joined([_level(result, phase) for result, _, phase in results]),
             phases=phases,
         )
         drawn.append(("Rise above the ambient", inlined(draw_svg(rise), "rise")))
@@ -73,42 +118,25 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
 
 
 def _curve(case: Case, sensor: str | None) -> Curve:
-    """Average what a sensor read over equal stretches of the whole trial."""
-    series = _with_between(case, sensor)
-    start_ms, end_ms = case.span
-    if not len(series.t_ms):
-        return curve([])
-    step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * _longest_usual_gap_ms(case, sensor))
-    number = ((series.t_ms - start_ms) // step_ms).astype(int)
-    inside = (series.t_ms >= start_ms) & (series.t_ms < end_ms)
-    points = []
-    for bucket in np.unique(number[inside]):
-        values = series.value[inside & (number == bucket)]
-        middle_ms = start_ms + (bucket + 0.5) * step_ms
-        points.append((middle_ms, float(values.mean()), float(values.min()), float(values.max())))
-    return curve(points, 2 * step_ms)
-
-
-def _with_between(case: Case, sensor: str | None) -> Series:
-    """What a sensor read in the phases, with its means between them, in order of time."""
+    """Average what a sensor read, and its means between the phases, over equal stretches."""
     pieces = [each.get(sensor or "", EMPTY) for each in (case.readings, case.between)]
     t_ms = np.concatenate([piece.t_ms for piece in pieces])
     order = np.argsort(t_ms, kind="stable")
-    return Series(t_ms[order], np.concatenate([piece.value for piece in pieces])[order])
-
-
-def _longest_usual_gap_ms(case: Case, sensor: str | None) -> float:
-    """What usually lies between two readings, or two means where those lie further apart."""
-    pieces = [each.get(sensor or "", EMPTY).t_ms for each in (case.readings, case.between)]
-    return max((float(np.median(np.diff(t_ms))) for t_ms in pieces if len(t_ms) > 1), default=0.0)
-
-
-def _measured(result: PhaseResult) -> _Points:
-    return _points(result, result.profile.temperature_c - result.settling.felt_ambient_c)
-
-
-def _fitted(result: PhaseResult) -> _Points:
-    return _points(result, result.settling.fitted_c - result.settling.felt_ambient_c)
+    t_ms, value = t_ms[order], np.concatenate([piece.value for piece in pieces])[order]
+    start_ms, end_ms = case.span
+    if not len(t_ms):
+        return curve([])
+    # What usually lies between two readings, or two means where those lie further apart.
+    gaps_ms = [float(np.median(np.diff(each.t_ms))) for each in pieces if len(each.t_ms) > 1]
+    step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * max(gaps_ms, default=0.0))
+    number = ((t_ms - start_ms) // step_ms).astype(int)
+    inside = (t_ms >= start_ms) & (t_ms < end_ms)
+    points = []
+    for bucket in np.unique(number[inside]):
+        values = value[inside & (number == bucket)]
+        middle_ms = start_ms + (bucket + 0.5) * step_ms
+        points.append((middle_ms, float(values.mean()), float(values.min()), float(values.max())))
+    return curve(points, 2 * step_ms)
 
 
 def _points(result: PhaseResult, values: Floats) -> _Points:
@@ -116,11 +144,10 @@ def _points(result: PhaseResult, values: Floats) -> _Points:
     return [(t, v, v, v) for t, v in zip(times_ms.tolist(), values.tolist(), strict=True)]
 
 
-def _settled(name: str, result: PhaseResult, figures: TrialFigures) -> _Points:
+def _level(result: PhaseResult, figures: PhaseFigures) -> _Points:
     """The settled rise with its whole interval, as a level over the phase."""
-    rise = (figures.before if name == "before" else figures.after).rise or result.rise
+    rise, phase = figures.rise or result.rise, result.phase
     level = (rise.value, rise.low, rise.high)
-    phase = result.phase
     return [(float(phase.start_ms), *level), (float(phase.end_ms - 1), *level)]
 
 
@@ -145,16 +172,24 @@ class _Part(NamedTuple):
     text: str
 
 
-def draw_bar(case: Case, figures: TrialFigures) -> str:
-    """Give the bar as inline SVG; empty where the hottest day is not known."""
+def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, str]]]:
+    """Give the sum of the hottest day as inline SVG, with class and words of each part of it.
+
+    Both are empty where the hottest day is not known.
+    """
     hot_c, threshold_c, margin = (
         figures.hot_day_temperature_c,
         figures.threshold_c,
         figures.hot_day_margin,
     )
     if hot_c is None:
-        return ""
-    parts = _parts(case, figures)
+        return "", []
+    site, device = case.config.site, case.config.devices[case.device]
+    design_c, rise = site.design_ambient_c, figures.after.rise
+    parts = [_Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
+    parts += [_Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing)]
+    if device.derating_air == "device" and rise is not None:
+        parts.append(_Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
     ends = (
         [hot_c]
         if threshold_c is None or margin is None
@@ -192,67 +227,8 @@ def draw_bar(case: Case, figures: TrialFigures) -> str:
         f"{hot_c:z.1f} °C on the hottest day</text>"
     )
     words = escape(", ".join(part.text for part in parts))
-    return (
+    picture = (
         f'<svg class="bar" viewBox="0 0 {_WIDTH:z.0f} 96" role="img" aria-label="{words}">'
         f"<title>{words}</title>{''.join(drawn)}</svg>"
     )
-
-
-def bar_legend(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
-    """Give the class and the words of each part of the bar."""
-    if figures.hot_day_temperature_c is None:
-        return []
-    return [(part.kind, part.text) for part in _parts(case, figures)]
-
-
-def _parts(case: Case, figures: TrialFigures) -> list[_Part]:
-    subject, rise = subject_of(case), figures.after.rise
-    design_c = subject.design_ambient_c
-    parts = [_Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
-    for around in subject.enclosing:
-        if around.settled_rise_k is not None:
-            words = f"{around.settled_rise_k:z.1f} K of {around.device}"
-            parts.append(_Part(around.settled_rise_k, "around", words))
-    if subject.derating_air == "device" and rise is not None:
-        parts.append(_Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
-    return parts
-
-
-_FOLDER = Path(__file__).parent / "templates"
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_STYLE = (_FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
-
-
-def html_of(case: Case, figures: TrialFigures) -> bytes:
-    """Give the report as a file; everything from outside is escaped."""
-    timezone = case.config.site.timezone
-    span = case.span if case.intervals else None
-    text = _TEMPLATES.get_template("trial.html.j2").render(
-        case=case,
-        site=case.config.site.name,
-        span=[short_time(at, timezone) for at in span] if span else [],
-        timezone=timezone,
-        verdict=figures.verdict,
-        words=verdict_words(figures),
-        reasons=figures.reasons,
-        phases=phase_rows(case, figures),
-        figures=figure_rows(figures),
-        nothing=NOTHING_FOLLOWS,
-        # Ours: pictures and style hold no text from outside that is not escaped.
-        charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
-        bar=Markup(draw_bar(case, figures)),  # noqa: S704
-        legend=bar_legend(case, figures),
-        setpoints=figures.setpoints.as_toml(),
-        notes=deed_lines(case),
-        cautions=CAUTIONS,
-        policy=_POLICY,
-        style=Markup(_STYLE),  # noqa: S704
-    )
-    return text.encode("utf-8", "replace")
+    return picture, [(part.kind, part.text) for part in parts]

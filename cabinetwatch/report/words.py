@@ -1,55 +1,33 @@
-"""Words and figures that page and summary share. Pure."""
+"""What page, summary and trial report share: templates, times and figures, the operator log."""
 
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.clock import to_datetime
 from cabinetwatch.config.equipment import Device
+from cabinetwatch.store.store import Store
+from cabinetwatch.text import from_rfc3339, printable, to_datetime
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
+from cabinetwatch.watch.trials import TrialBook
 
 UNKNOWN = "—"
 
-_STEADY_K = 0.5
-"""A rise that settles less than this away from where it is counts as settled."""
+STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+"""What people see stand; the rest is over, or was put out of sight."""
+
+FOLDER = Path(__file__).parent / "templates"
 
 
-def subjects_of(device_id: str, device: Device) -> set[str]:
-    """Give a device and the sensors that belong to it."""
-    sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}
-    return {device_id} | {sensor for sensor in sensors if sensor is not None}
-
-
-def short_time(utc_ms: int, timezone: str) -> str:
-    """Write an instant to the minute, e.g. Wed 25 Nov 13:42."""
-    return _local(utc_ms, timezone, "%a %-d %b %H:%M")
-
-
-def clock_time(utc_ms: int, timezone: str) -> str:
-    """Write the time of day with its seconds, e.g. 13:42:05."""
-    return _local(utc_ms, timezone, "%H:%M:%S")
-
-
-def long_date(utc_ms: int, timezone: str) -> str:
-    """Write the date with the name of the zone's time, e.g. Wed 25 Nov 2026, GMT."""
-    return _local(utc_ms, timezone, "%a %-d %b %Y, %Z")
+def short_time(utc_ms: int, timezone: str, form: str = "%a %-d %b %H:%M") -> str:
+    """Write an instant as the site's clocks show it, e.g. Wed 25 Nov 13:42."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
 def number(value: float | None, decimals: int = 1) -> str:
     """Write a figure without its unit; a dash for what is unknown."""
     return UNKNOWN if value is None else f"{value:z.{decimals}f}"
-
-
-def direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:
-    """Give an arrow and a word for where a rise is heading; both empty while that is unknown."""
-    if rise_k is None or settled_rise_k is None:
-        return "", ""
-    if settled_rise_k > rise_k + _STEADY_K:
-        return "↗", "rising"
-    if settled_rise_k < rise_k - _STEADY_K:
-        return "↘", "falling"
-    return "→", "steady"
-
-
-def _local(utc_ms: int, timezone: str, form: str) -> str:
-    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
 def times(count: int) -> str:
@@ -61,15 +39,67 @@ def times(count: int) -> str:
     return {0: "never", 1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
-def percent(part: float) -> str:
-    """Write a part in per cent, never rounded up to all of it.
+def subjects_of(device_id: str, device: Device | None) -> set[str]:
+    """Give a device and the sensors that belong to it; one that is gone has none."""
+    if device is None:
+        return {device_id}
+    sensors = {device.temperature, device.ambient, device.fan, device.sound, *device.power}
+    return {device_id} | {sensor for sensor in sensors if sensor is not None}
 
-    >>> percent(0.95617), percent(0.99999), percent(1.0)
-    ('95.6 %', '99.9 %', '100 %')
+
+class LogEntry(NamedTuple):
+    """Something that somebody did to a subject, or to the whole cabinet (None)."""
+
+    utc_ms: int
+    subject: str | None
+    text: str
+
+
+def operator_log(store: Store) -> list[LogEntry]:
+    """Give what the journal knows of people's hands on the cabinet, oldest first.
+
+    Raises:
+        StoreError: the store can't be read.
     """
-    return f"{min(99.9, 100 * part):z.1f} %" if part < 1 else "100 %"
+    offset_ms = 0
+    book = TrialBook()
+    log = []
+    for _, entry in store.entries(EntryKind.START, EntryKind.OFFSET, EntryKind.COMMAND):
+        if entry.kind is not EntryKind.COMMAND:
+            offset_ms = entry.data["offset_ms"]
+        elif str(entry.data.get("command")).startswith("trial-"):
+            log += _phase(entry.data, entry.t + offset_ms, book)
+        else:
+            log += _done(entry, offset_ms)
+    # A note may tell of what was done long before.
+    return sorted(log, key=lambda each: each.utc_ms)
 
 
-def capital(sentence: str) -> str:
-    """Begin a sentence with a capital letter."""
-    return sentence[:1].upper() + sentence[1:]
+def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> list[LogEntry]:
+    """Let the book tell of which device a phase is, and whether the watch refused it."""
+    try:
+        # Every device is known here: what the watch refused for another reason is refused too.
+        book.take(command, {str(command.get("device")): None}, utc_ms)
+    except ValueError:
+        return []
+    if command["command"] != "trial-phase":
+        return []
+    trial = book.trials[str(command["trial"])]
+    return [LogEntry(utc_ms, trial.device, f"trial {trial.name}: {command['phase']}")]
+
+
+def _done(entry: Entry, offset_ms: int) -> list[LogEntry]:
+    command, utc_ms = entry.data, entry.t + offset_ms
+    acts = {"service-out": "taken out of service", "service-in": "back in service"}
+    if command.get("command") == "note":
+        words = str(command.get("text", ""))
+    elif (act := acts.get(str(command.get("command")))) is not None:
+        reason = command.get("reason")
+        words = f"{command.get('subject')} {act}" + (f": {reason}" if reason else "")
+    else:
+        return []
+    with suppress(ValueError):
+        # A note may say itself when it was.
+        utc_ms = min(utc_ms, from_rfc3339(str(command.get("at"))))
+    subject = command.get("subject") or command.get("device")
+    return [LogEntry(utc_ms, subject, printable(words))]

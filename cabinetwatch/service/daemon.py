@@ -1,22 +1,27 @@
-"""The daemon: makes the parts, starts them, and stops them in order."""
+"""The daemon: makes the parts, starts them, and stops them in order.
+
+A reading goes through the network's thread (in the MQTT session), the engine's, the store's, and
+one for each channel of delivery; none waits for the disk but the store's and, for some seconds, one
+that delivers. Beside them stand the summary's, the page's where the configuration wants it, and for
+a while that of a salvage. The parts know nothing of one another but what they are handed here.
+"""
 
 import logging
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from cabinetwatch import __version__
-from cabinetwatch.clock import Clock, SystemClock, WatchTime, describe_duration
+from cabinetwatch.clock import Clock, SystemClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.plan import last_told
-from cabinetwatch.notify.queue import Carrier
 from cabinetwatch.service import startup
-from cabinetwatch.service.children import PageLoop, SalvageLoop, SummaryLoop
-from cabinetwatch.service.delivery_loop import DeliveryLoop, carriers
+from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
 from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop
 from cabinetwatch.service.ingest import Ingest
 from cabinetwatch.service.parts import (
@@ -24,32 +29,44 @@ from cabinetwatch.service.parts import (
     ENGINE_S,
     NETWORK_S,
     STORE_S,
+    Frame,
     Notifier,
     Part,
     Stall,
     Vital,
     Vitality,
+    WatchedPart,
 )
 from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
-from cabinetwatch.service.startup import client_id_of
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
-from cabinetwatch.store.records import Channel, Notice, Receipt
+from cabinetwatch.store.records import Notice, Receipt
 from cabinetwatch.store.replay import running_since, warm_engine
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Transition
 
 _log = logging.getLogger(__name__)
 
+_LAST_PAGE_S = 4.0
+
 
 class Daemon:
     """One watch over one site, from start to stop.
 
-    The natural way of a reading goes through the network's thread (in the MQTT session), the
-    engine's, the store's, and one for each channel of delivery; none waits for the disk but the
-    store's and, for some seconds, one that delivers. Beside them stand the summary's, and the
-    page's where the configuration wants it.
+    Args:
+        config: what it watches.
+        clock: the machine's, unless told otherwise.
+        reloaded: it goes on for another one, whose file was read again.
+        lock: of the store, where that other one has held it for it.
     """
+
+    watch: WatchTime
+    client_id: str
+    _session: MqttSession
+    _store_loop: StoreLoop
+    _engine_loop: EngineLoop
+    _summary_loop: SummaryLoop
 
     def __init__(
         self,
@@ -59,14 +76,6 @@ class Daemon:
         reloaded: bool = False,
         lock: WriterLock | None = None,
     ) -> None:
-        """Make a daemon.
-
-        Args:
-            config: what it watches.
-            clock: the machine's, unless told otherwise.
-            reloaded: it goes on for another one, whose file was read again.
-            lock: of the store, where that other one has held it for it.
-        """
         self.config = config
         self._lock = lock
         self._reloaded = reloaded
@@ -74,10 +83,9 @@ class Daemon:
         self.failure: tuple[str, BaseException] | None = None
         """The part that died and its error: the whole must stop then."""
         self._failed = threading.Event()
-        self._patience_s = 0.0
         self._deliveries: list[DeliveryLoop] = []
-        self._page_loop: PageLoop | None = None
-        self._salvage_loop: SalvageLoop | None = None
+        self._page: list[Part] = []
+        self._salvage: list[Part] = []
 
     def start(self) -> None:
         """Open the store, warm the engine, start the threads and begin to connect.
@@ -97,14 +105,21 @@ class Daemon:
             except DamagedStoreError as error:
                 startup.put_aside(self.config.store.url, error)
                 self._open()
+        if self.config.page is not None:
+            self._page = [PageLoop(self.config.store.url, self.config.page, self._part_failed)]
+        path = self._store.path
+        salvage = pending_salvage(path)
+        if salvage is not None:
+            tell = self._tell_of_store
+            self._salvage = [startup.SalvageLoop(path, salvage, tell, self._part_failed)]
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
         self._engine_loop.start()
         self._session.start()
         self._summary_loop.start()
-        self._start_page()
-        self._start_salvage()
+        for part in (*self._page, *self._salvage):
+            part.start()
 
     def _open(self) -> None:
         try:
@@ -113,7 +128,6 @@ class Daemon:
             if self._lock is not None:
                 self._lock.release()
             raise
-        self._deliveries = []
         try:
             self._make_parts()
         except BaseException:
@@ -124,59 +138,77 @@ class Daemon:
         store, config = self._store, self.config
         startup.rename_sensors(store, config)
         before = warm_engine(store)
-        has_run = bool(store.entries(EntryKind.START))
-        last_id = "" if before is None else before.house.site.connection.client_id
-        self.client_id = client_id_of(
-            config.mqtt, config.store_path(), has_run=has_run, last=last_id
-        )
         engine = before or Engine(config)
         ran_until_ms = store.last_t()
         self.watch = WatchTime(self.clock, ran_until_ms)
+        self.client_id = startup.client_id_of(
+            config.mqtt,
+            config.store_path(),
+            has_run=bool(store.entries(EntryKind.START)),
+            last="" if before is None else before.model.site.connection.client_id,
+        )
         now = self.watch.now_ms()
         renamed = [rename.old for rename in store.renames_unpublished()]
-        gone = topics_gone(before, config, renamed)
         self._restate = bool(renamed)
+        self._session = MqttSession(
+            config.mqtt,
+            config.secret("mqtt-password"),
+            _filters(config),
+            watch=self.watch,
+            deliver=self._from_network,
+            client_id=self.client_id,
+            will=Will(
+                f"{config.mqtt.publish_under}/watch",
+                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
+            ),
+            forget=[] if before is None else _filters(before.config),
+            full=lambda: self._engine_loop.full or self._store_loop.behind,
+        )
+        frame = Frame(config, self.watch, self.clock, self._part_failed)
         self._store_loop = StoreLoop(
             store,
-            self.watch,
-            self.clock,
-            config.store,
+            frame,
             acknowledge=self._acknowledge,
             deliver=self._deliver,
-            report=self._report_store,
-            command=self._take_command,
-            on_failure=self._part_failed,
+            report=lambda ok, error, lost: self.tell_store(ok=ok, error=error, lost=lost),
+            command=lambda row, command: self._engine_loop.post(Command(command, row)),
         )
-        began_t = (running_since(store) if self._reloaded else None) or now
-        self._publisher = Publisher(config, began_t, gone, self._publish)
+        self._publisher = Publisher(
+            config,
+            (running_since(store) if self._reloaded else None) or now,
+            topics_gone(before, config, renamed),
+            self._session.publish,
+        )
         last_live_t = {
             name: sensor.last_live_t
-            for name, sensor in engine.house.sensors.items()
+            for name, sensor in engine.model.sensors.items()
             if sensor.last_live_t is not None
         }
         self._engine_loop = EngineLoop(
             engine,
+            frame,
             Ingest(config, self.watch, store.window(), last_live_t),
             self._store_loop,
             self._publisher,
             client_id=self.client_id,
-            watch=self.watch,
-            clock=self.clock,
             told=self._tell_deliveries,
-            stepped=self._clock_stepped,
-            on_failure=self._part_failed,
+            stepped=lambda: self._summary_loop.clock_stepped(),  # noqa: PLW0108 - made below
         )
-        self._session = self._make_session(before)
-        self._summary_loop = SummaryLoop(
-            config,
-            self._store_loop,
-            watch=self.watch,
-            clock=self.clock,
-            command=self._engine_loop.post,
-            on_failure=self._part_failed,
-        )
-        self._make_deliveries(now)
-        self._engine_loop.begin(config, self._beginning(before, ran_until_ms))
+        self._summary_loop = SummaryLoop(frame, self._store_loop, self._engine_loop.post)
+        self._make_deliveries(frame, now)
+        self._engine_loop.begin(self._beginning(before, ran_until_ms))
+
+    def _make_deliveries(self, frame: Frame, now: int) -> None:
+        waiting, standing = self._store.waiting(), self._store.standing()
+        since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
+        told = last_told(notice for notice, _ in self._store.notices(since_ms))
+        made = carriers(self.config, self._session, self._summary_loop.compose)
+        self._deliveries = [
+            DeliveryLoop(channel, carrier, frame, self._store_loop, self._engine_loop.post)
+            for channel, carrier in made.items()
+        ]
+        for each in self._deliveries:
+            each.delivery.restore(waiting, standing, told, now)
 
     def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
         """Give the journal entries of a start.
@@ -199,45 +231,6 @@ class Daemon:
         if before.config.as_json() == self.config.as_json():
             return [start]
         return [start, in_force]
-
-    def _make_session(self, before: Engine | None) -> MqttSession:
-        mqtt = self.config.mqtt
-        filters = _filters(self.config)
-        return MqttSession(
-            mqtt,
-            self.config.secret("mqtt-password"),
-            filters,
-            watch=self.watch,
-            deliver=self._from_network,
-            client_id=self.client_id,
-            will=Will(
-                f"{mqtt.publish_under}/watch",
-                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
-            ),
-            forget=[] if before is None else _filters(before.config),
-            full=self._takes_no_more,
-        )
-
-    def _make_deliveries(self, now: int) -> None:
-        waiting, standing = self._store.waiting(), self._store.standing()
-        since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
-        told = last_told(notice for notice, _ in self._store.notices(since_ms))
-        for channel, carrier in self._carriers().items():
-            delivery = DeliveryLoop(
-                channel,
-                carrier,
-                self.config,
-                self._store_loop,
-                watch=self.watch,
-                clock=self.clock,
-                tell=self._engine_post,
-                on_failure=self._part_failed,
-            )
-            delivery.delivery.restore(waiting, standing, told, now)
-            self._deliveries.append(delivery)
-
-    def _carriers(self) -> dict[Channel, Carrier]:
-        return carriers(self.config, self._session, self._summary_loop.mails.compose)
 
     @property
     def store_works(self) -> bool:
@@ -264,21 +257,17 @@ class Daemon:
         Not the page and the summary: their work is done by children with time limits, and nothing
         that becomes of them touches an alarm.
         """
-        session, engine, store = self._session, self._engine_loop, self._store_loop
         vitals = [
-            Vital("network", lambda: session.progress_t, NETWORK_S),
-            Vital("engine", lambda: engine.progress_t, ENGINE_S),
-            Vital("store", lambda: store.progress_t, STORE_S),
+            Vital("network", lambda: self._session.progress_t, NETWORK_S),
+            Vital("engine", lambda: self._engine_loop.progress_t, ENGINE_S),
+            Vital("store", lambda: self._store_loop.progress_t, STORE_S),
         ]
-        return vitals + [self._vital(delivery) for delivery in self._deliveries]
-
-    def _vital(self, delivery: DeliveryLoop) -> Vital:
-        """Give a delivery as something that must make progress: between two attempts it does."""
         command = self.config.notify.command
-        limit_s = ATTEMPT_S
-        if delivery.channel == "command" and command is not None:
-            limit_s += command.timeout_s
-        return Vital(delivery.name, lambda: delivery.progress_t, limit_s)
+        for each in self._deliveries:
+            # Between two attempts it makes progress.
+            longer_s = command.timeout_s if command and each.channel == "command" else 0.0
+            vitals.append(Vital(each.name, partial(_progress_of, each), ATTEMPT_S + longer_s))
+        return vitals
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until a part has failed; say whether one has."""
@@ -302,6 +291,7 @@ class Daemon:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
+        The page is last of all, so that the last one says that the watch has stopped.
 
         Args:
             patience_s: how long to wait at most for the engine, the deliveries, the store and the
@@ -312,17 +302,16 @@ class Daemon:
         Returns:
             The lock, where it is to be held and the store was let go in good order.
         """
-        self._patience_s = patience_s
-        steps = (
-            ("salvage", self._stop_salvage),
-            ("summary", self._stop_summary),
-            ("engine", self._stop_engine),
-            ("deliveries", self._stop_deliveries),
-            ("store", self._stop_store),
-            ("session", self._stop_session),
-            ("page", self._stop_page),
-        )
-        for name, step in steps:
+        steps: dict[str, Callable[[], None]] = {
+            "salvage": lambda: _end(self._salvage, patience_s),
+            "summary": lambda: _end([self._summary_loop], patience_s),
+            "engine": lambda: _end([self._engine_loop], patience_s),
+            "deliveries": lambda: _end(self._deliveries, patience_s),
+            "store": lambda: _end([self._store_loop], patience_s),
+            "session": lambda: self._leave_broker(patience_s),
+            "page": lambda: _end(self._page, max(patience_s, _LAST_PAGE_S)),
+        }
+        for name, step in steps.items():
             try:
                 step()
             except Exception:  # noqa: BLE001 - logged; the next step must still be taken
@@ -336,61 +325,17 @@ class Daemon:
                 startup.put_aside_if_damaged(self.config.store.url, self.damage)
         return None
 
-    def _stop_summary(self) -> None:
-        self._summary_loop.stop()
-        self._join(self._summary_loop, self._patience_s)
-
-    def _stop_engine(self) -> None:
-        self._engine_loop.stop()
-        self._join(self._engine_loop, self._patience_s)
-
-    def _stop_deliveries(self) -> None:
-        for delivery in self._deliveries:
-            delivery.stop()
-        until = time.monotonic() + self._patience_s
-        for delivery in self._deliveries:
-            self._join(delivery, max(0.0, until - time.monotonic()))
-
-    def _stop_store(self) -> None:
-        self._store_loop.stop()
-        self._join(self._store_loop, self._patience_s)
-
-    def _start_page(self) -> None:
-        page = self.config.page
-        if page is not None:
-            self._page_loop = PageLoop(self.config.store.url, page, self._part_failed)
-            self._page_loop.start()
-
-    def _start_salvage(self) -> None:
-        path = self._store.path
-        salvage = pending_salvage(path)
-        if salvage is not None:
-            self._salvage_loop = SalvageLoop(path, salvage, self._engine_post, self._part_failed)
-            self._salvage_loop.start()
-
-    def _stop_salvage(self) -> None:
-        if self._salvage_loop is not None:
-            self._salvage_loop.stop()
-            self._join(self._salvage_loop, self._patience_s)
-
-    def _stop_page(self) -> None:
-        """Last of all, so that the last page says that the watch has stopped."""
-        if self._page_loop is not None:
-            self._page_loop.stop()
-            self._join(self._page_loop, max(self._patience_s, 4.0))
-
-    def _stop_session(self) -> None:
+    def _leave_broker(self, patience_s: float) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
         payload = stopped_payload(self.watch.utc_ms(self.watch.now_ms()))
         self._session.publish(topic, payload, retain=True, qos=1)
         # The session takes up to a second longer than it is told.
-        if not self._session.stop(self._patience_s / 2):
+        if not self._session.stop(patience_s / 2):
             _log.warning("the network thread is still busy and is left behind")
 
-    @staticmethod
-    def _join(part: Part, most_s: float) -> None:
-        if not part.join(most_s):
-            _log.warning("the %s thread is still busy and is left behind", part.name)
+    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
+        """Tell the engine how the disk is; from outside, beyond what this daemon's store shows."""
+        self._tell_of_store({"ok": ok, "error": error, "lost": lost})
 
     # -- between the parts: called from their threads -------------------------------------------
 
@@ -403,9 +348,6 @@ class Daemon:
                     delivery.hurry(forgetful=self._restate or not item.session_present)
                     self._restate = False
 
-    def _takes_no_more(self) -> bool:
-        return self._engine_loop.full or self._store_loop.behind
-
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
         for receipt in receipts:
             self._session.ack(receipt.epoch, receipt.packet_id)
@@ -414,34 +356,30 @@ class Daemon:
         for delivery in self._deliveries:
             delivery.add(notices)
 
-    def _clock_stepped(self) -> None:
-        self._summary_loop.clock_stepped()
-
     def _tell_deliveries(self, transitions: list[Transition]) -> None:
         for delivery in self._deliveries:
             delivery.observe(transitions)
 
-    def _engine_post(self, told: EngineInput) -> None:
-        self._engine_loop.post(told)
-
-    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
-        """Tell the engine how the disk is, beyond what this daemon's own store shows."""
-        self._report_store(ok, error, lost)
-
-    def _report_store(self, ok: bool, error: str, lost: int) -> None:
-        self._engine_loop.post(
-            EngineInput(EntryKind.STORE, {"ok": ok, "error": error, "lost": lost})
-        )
-
-    def _take_command(self, row: int, command: Mapping[str, Any]) -> None:
-        self._engine_loop.post(Command(command, row))
-
-    def _publish(self, topic: str, payload: bytes, *, retain: bool, qos: int) -> None:
-        self._session.publish(topic, payload, retain=retain, qos=qos)
+    def _tell_of_store(self, data: Mapping[str, Any]) -> None:
+        self._engine_loop.post(EngineInput(EntryKind.STORE, data))
 
     def _part_failed(self, name: str, error: BaseException) -> None:
         self.failure = self.failure or (name, error)
         self._failed.set()
+
+
+def _end(parts: Sequence[Part], patience_s: float) -> None:
+    """Ask parts to stop, and wait for all of them together no longer than `patience_s`."""
+    for part in parts:
+        part.stop()
+    until = time.monotonic() + patience_s
+    for part in parts:
+        if not part.join(max(0.0, until - time.monotonic())):
+            _log.warning("the %s thread is still busy and is left behind", part.name)
+
+
+def _progress_of(part: WatchedPart) -> int:
+    return part.progress_t
 
 
 def _filters(config: Config) -> list[str]:

@@ -1,26 +1,31 @@
-"""The thread that owns the engine."""
+"""The thread that owns the engine: what comes goes in, and what follows is handed on.
+
+It waits for nobody but the clock: messages are taken in turns, work goes to the store's thread, and
+what is to be told to the channels'. Nothing from outside ends it: a message or a command at which
+something raises is set aside, logged, acknowledged, and told as `input-refused`.
+"""
 
 import logging
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import Clock, WatchTime, describe_duration
-from cabinetwatch.config.model import Config
+from cabinetwatch.mqtt.backlog import Inbox, Refused
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
-from cabinetwatch.mqtt.session import Inbox, Refused
 from cabinetwatch.notify.plan import plan
 from cabinetwatch.service.ingest import Ingest
-from cabinetwatch.service.parts import WatchedPart
+from cabinetwatch.service.parts import Frame, WatchedPart
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
 from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
+from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.figures import device_figures
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
+
+_log = logging.getLogger(__name__)
 
 
 class Planner:
@@ -36,25 +41,20 @@ class Planner:
 
     def plan(self, transitions: list[Transition], engine: Engine) -> list[Notice]:
         """Give the notices for transitions of `engine`, in their order."""
-        return [
-            self._named(notice)
-            for notice in plan(transitions, engine.config)
-            if notice.channel != "mqtt" or _has_place(notice, engine)
-        ]
-
-    def _named(self, notice: Notice) -> Notice:
-        if notice.t != self._t:
-            self._t, self._used = notice.t, {}
-        count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
-        if count == 1:
-            return notice
-        message_id = notice.message_id.replace("@", f".{count}@", 1)
-        return replace(notice, id=f"{notice.id}-{count}", message_id=message_id)
-
-
-def _has_place(notice: Notice, engine: Engine) -> bool:
-    """Whether the alarm still exists: the retained message of one that is gone is cleared."""
-    return all(f"{each.subject}/{each.condition}" in engine.alarms for each in notice.transitions)
+        planned = []
+        for notice in plan(transitions, engine.config):
+            # The retained message of an alarm that is gone is cleared, not written anew.
+            alarms = (f"{each.subject}/{each.condition}" for each in notice.transitions)
+            if notice.channel == "mqtt" and not all(each in engine.alarms for each in alarms):
+                continue
+            if notice.t != self._t:
+                self._t, self._used = notice.t, {}
+            count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
+            if count > 1:
+                message_id = notice.message_id.replace("@", f".{count}@", 1)
+                notice = replace(notice, id=f"{notice.id}-{count}", message_id=message_id)  # noqa: PLW2901
+            planned.append(notice)
+        return planned
 
 
 SAMPLE_EVERY_MS = 10_000
@@ -94,8 +94,6 @@ class FigureSampler:
         return [FigureMinute(self._minute_utc_ms, devices)] if devices else []
 
 
-_log = logging.getLogger(__name__)
-
 TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
 COUNT_EVERY_MS = 60_000
@@ -110,8 +108,6 @@ MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 MOST_READINGS_IN_A_ROUND = 4_000
 """The same for what packs hold: the next is not begun beyond this."""
-
-
 _DATED_AT_ARRIVAL = {Quality.LIVE, Quality.RETAINED}
 
 
@@ -137,44 +133,61 @@ Other = ConnectionEvent | Command | EngineInput | _Stop
 Item = Incoming | Refused | Other
 
 
+class _Every:
+    """Falls due now and then, first at once or after `first_ms`."""
+
+    def __init__(self, ms: int, now: int, first_ms: int = 0) -> None:
+        self._ms = ms
+        self.next_t = now + first_ms
+
+    def is_due(self, now: int) -> bool:
+        """Whether it is time; if so it begins anew."""
+        if now < self.next_t:
+            return False
+        self.next_t = now + self._ms
+        return True
+
+
 class EngineLoop(WatchedPart):
-    """Feeds the engine and hands on what follows: to the store, and to who tells it."""
+    """Feeds the engine and hands on what follows: to the store, and to who tells it.
+
+    `told` takes the transitions, `stepped` hears that the wall clock was set.
+    """
 
     def __init__(
         self,
         engine: Engine,
-        reception: Ingest,
+        frame: Frame,
+        ingest: Ingest,
         store_loop: StoreLoop,
         publisher: Publisher,
         *,
         client_id: str,
-        watch: WatchTime,
-        clock: Clock,
         told: Callable[[list[Transition]], None],
         stepped: Callable[[], None],
-        on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("engine", on_failure, watch=watch, clock=clock)
+        super().__init__("engine", frame)
         self._engine = engine
-        self._reception = reception
+        self._config = frame.config
+        self._ingest = ingest
         self._store_loop = store_loop
         self._publisher = publisher
         self._client_id = client_id
         self._told = told
         self._stepped = stepped
         self._planner = Planner()
-        self._lateness_ms = 0
-        self._inbox: Inbox[Other] = Inbox(self._lane, last=(ConnectionEvent, _Stop))
+        self._lateness_ms = round(frame.config.site.lateness_s * 1000)
+        self._inbox: Inbox[Other] = Inbox(self._order_of, last=(ConnectionEvent, _Stop))
         self._work = self._fresh_work()
-        now = watch.now_ms()
-        self._next_tick_t = now
-        self._next_save_t = now + SAVE_STATE_MS
         self._sampler = FigureSampler()
-        self._next_sample_t = now
-        self._next_count_t = now
+        now = frame.watch.now_ms()
+        self._tick_due = _Every(TICK_MS, now)
+        self._sample_due = _Every(SAMPLE_EVERY_MS, now)
+        self._count_due = _Every(COUNT_EVERY_MS, now)
+        self._save_due = _Every(SAVE_STATE_MS, now, SAVE_STATE_MS)
         self._refused: dict[str, dict[str, Any]] = {}
-        self._next_refused_t = now
-        self._looked_ms = clock.life_ms()
+        self._refused_due = _Every(REFUSED_EVERY_MS, now)
+        self._looked_ms = frame.clock.life_ms()
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -197,22 +210,16 @@ class EngineLoop(WatchedPart):
 
     # -- before the thread starts ---------------------------------------------------------------
 
-    def begin(self, config: Config, entries: list[Entry]) -> None:
-        """Tell the engine the journal entries of a start and hand them to the store.
-
-        Args:
-            config: the configuration that a CONFIG entry among them stands for.
-            entries: in their order.
-        """
-        self._lateness_ms = round(config.site.lateness_s * 1000)
+    def begin(self, entries: list[Entry]) -> None:
+        """Tell the engine the journal entries of a start and hand them to the store."""
         lost = [each for each in self._engine.refused if each.subject == SAVED_STATE]
         self._engine.refused.clear()
         for entry in entries:
             self._work.inputs.append(entry)
             if entry.kind is EntryKind.START:
-                self._reception.unreadable.begin(entry.t)
+                self._ingest.unreadable.begin(entry.t)
             if entry.kind is EntryKind.CONFIG:
-                self._follow(self._engine.configure(config, entry.t))
+                self._follow(self._engine.configure(self._config, entry.t))
             else:
                 self._follow(self._engine.tell(entry))
         for refusal in lost:
@@ -227,7 +234,14 @@ class EngineLoop(WatchedPart):
         self._looked_ms = self._clock.life_ms()
         while not self._stopping:
             self._round()
-        self._finish()
+        self._observe(self._ingest.rest(self._work))
+        self._work.figures += self._sampler.rest()
+        self._work.unreadable += self._ingest.unreadable.take()
+        self._tell_refused()
+        self._tell_unheard(None)
+        self._tell(EntryKind.STOP, {})
+        self._attempt("the saved state", self._save)
+        self._hand_over()
 
     def _round(self) -> None:
         for item in self._wait():
@@ -235,10 +249,10 @@ class EngineLoop(WatchedPart):
         # Before the look: what this shows of a pause, that has noticed.
         now = self._now()
         self._look_for_pause()
-        self._observe(self._reception.due(now, self._work))
+        self._observe(self._ingest.due(now, self._work))
         self._follow(self._engine.advance(now))
         self._log_refused()
-        if now >= self._next_tick_t:
+        if self._tick_due.is_due(now):
             self._tick(now)
         if not self._work.empty:
             self._hand_over()
@@ -247,8 +261,8 @@ class EngineLoop(WatchedPart):
     def _wait(self) -> Iterator[Item]:
         """Give what has come, in turns, waiting until something does or something falls due."""
         now = self._watch.now_ms()
-        due_t = min(self._engine.next_t, self._next_tick_t)
-        held_until_t = self._reception.deadline()
+        due_t = min(self._engine.next_t, self._tick_due.next_t)
+        held_until_t = self._ingest.deadline()
         if held_until_t is not None:
             due_t = min(due_t, held_until_t)
         wait_s = max(self._clock.real_s(max(0.0, due_t - now) / 1000), 0.0005)
@@ -275,13 +289,13 @@ class EngineLoop(WatchedPart):
             describe_duration((now - ran_until_t) / 1000),
         )
         self._tell(EntryKind.PAUSE, {"ran_until_ms": ran_until_t})
-        self._observe(self._reception.paused(now, self._work))
+        self._observe(self._ingest.paused(now, self._work))
 
-    def _lane(self, message: Incoming) -> Hashable:
+    def _order_of(self, message: Incoming) -> Hashable:
         """Give what a message must keep its order with; a command waits for no sensor."""
         if self._publisher.is_command(message):
             return Command
-        return self._reception.lane(message.topic)
+        return self._ingest.sensors_of(message.topic)
 
     def _take(self, item: Item) -> None:
         """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
@@ -291,7 +305,7 @@ class EngineLoop(WatchedPart):
         except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
             why = describe_error(error)
             if isinstance(item, Incoming):
-                self._reception.set_aside(item, self._work)
+                self._ingest.set_aside(item, self._work)
                 self._set_aside(item.topic, excerpt_of_bytes(item.payload, LONGEST_EXCERPT), why)
                 return
             if isinstance(item, Command) and item.row is not None:
@@ -299,68 +313,11 @@ class EngineLoop(WatchedPart):
                 self._work.handled.append((item.row, answer))
             self._set_aside(type(item).__name__, repr(item), why)
 
-    def _set_aside(self, subject: str, shown: str, why: str) -> None:
-        """Log what was set aside, and have the engine told of it before long."""
-        shown = excerpt(shown, 2 * LONGEST_EXCERPT)
-        if subject not in self._refused and len(self._refused) >= MOST_SUBJECTS:
-            subject = "others"
-        counted = self._refused.setdefault(subject, {"messages": 0})
-        counted |= {"messages": counted["messages"] + 1, "excerpt": shown, "error": why}
-        if counted["messages"] == 1:
-            _log.error(
-                "%s was set aside, it can't be dealt with (%s): %s",
-                excerpt(subject),
-                excerpt(why, 2 * LONGEST_EXCERPT),
-                shown,
-            )
-
-    def _tell_refused(self, now: int) -> None:
-        """Have the engine told of what was set aside before it came so far."""
-        if not self._refused or now < self._next_refused_t:
-            return
-        self._next_refused_t = now + REFUSED_EVERY_MS
-        refused, self._refused = self._refused, {}
-        for subject, counted in refused.items():
-            self._tell(EntryKind.REFUSED, {"subject": subject} | counted)
-
-    def _tell_unheard(self, now: int | None) -> None:
-        """Have the engine told of what comes and can't be judged; it may wait for a flush."""
-        sensors = self._reception.unheard.take(now)
-        if sensors:
-            entry = Entry(self._now(), EntryKind.UNHEARD, {"sensors": sensors})
-            self._work.inputs.append(entry)
-            self._follow(self._engine.tell(entry))
-
-    def _log_refused(self, message: Incoming | None = None) -> None:
-        """Write down what the engine could not judge: log and store keep it, with its bytes."""
-        said = "" if message is None else excerpt_of_bytes(message.payload, 2 * LONGEST_EXCERPT)
-        while self._engine.refused:
-            refusal = self._engine.refused.popleft()
-            why = excerpt(refusal.error, 2 * LONGEST_EXCERPT)
-            _log.error(
-                "%s was set aside, it can't be judged (%s): %s%s",
-                excerpt(refusal.subject),
-                why,
-                excerpt(refusal.excerpt),
-                f", out of {said}" if said else "",
-            )
-            if refusal.sensor:
-                problem = f"can't be judged ({why}): {said or excerpt(refusal.excerpt)}"
-                utc_ms = refusal.t + self._engine.offset_ms
-                self._reception.unread([refusal.subject], problem, refusal.t, utc_ms)
-
-    def _attempt(self, what: str, work: Callable[[], None]) -> None:
-        """Do what tells of the present; where that raises, the watch itself goes on."""
-        try:
-            work()
-        except Exception as error:  # noqa: BLE001 - logged and told
-            self._set_aside(what, "", describe_error(error))
-
     def _handle(self, item: Item) -> None:
         if isinstance(item, Incoming):
             self._receive(item)
         elif isinstance(item, Refused):
-            self._reception.refuse(item.message, self._work)
+            self._ingest.refuse(item.message, self._work)
         elif isinstance(item, ConnectionEvent):
             self._connection(item)
         elif isinstance(item, EngineInput):
@@ -371,14 +328,42 @@ class EngineLoop(WatchedPart):
             self._stopping = True
 
     def _receive(self, message: Incoming) -> None:
-        if not self._reception.is_new(message, self._work):
+        if not self._ingest.is_new(message, self._work):
             return
         if self._publisher.is_command(message):
-            self._remote(message)
+            # It is acknowledged with the next commit.
+            self._ingest.done_with(message, self._work)
+            command = self._publisher.read_command(message, self._now())
+            if command is not None:
+                self._command(Command(command))
+            return
+        self._observe(self._ingest.receive(message, self._work))
+        if self._engine.refused:
+            self._log_refused(message)
+
+    def _connection(self, event: ConnectionEvent) -> None:
+        if event.up:
+            present = {"session_present": event.session_present, "client_id": self._client_id}
+            self._tell(EntryKind.CONNECT, present)
+            self._store_loop.connected(event.receive_maximum)
+            self._publisher.connected(self._now())
+            self._tick_due.next_t = self._now()
+            if not event.session_present:
+                self._work.window.clear()
         else:
-            self._observe(self._reception.receive(message, self._work))
-            if self._engine.refused:
-                self._log_refused(message)
+            self._tell(EntryKind.DISCONNECT, {"reason": event.reason, "end": event.end})
+        self._observe(self._ingest.connection(event, self._work))
+
+    def _command(self, command: Command) -> None:
+        self._tell(EntryKind.COMMAND, command.data)
+        answer = self._engine.answer
+        if answer is None:
+            return
+        _log.info("command %s: %s", command.data.get("command"), answer.text)
+        if command.row is not None:
+            self._work.handled.append((command.row, {"ok": answer.ok, "text": answer.text}))
+
+    # -- the engine -----------------------------------------------------------------------------
 
     def _now(self) -> int:
         """Watch time, never before what the engine has been told already."""
@@ -404,45 +389,16 @@ class EngineLoop(WatchedPart):
         if reading.quality in _DATED_AT_ARRIVAL:
             return reading if reading.t >= now else reading._replace(t=now)
         if reading.quality is Quality.TIMED and reading.t + self._lateness_ms <= now:
-            self._reception.unheard.note_late(reading.sensor, now - reading.t)
+            self._ingest.unheard.note_late(reading.sensor, now - reading.t)
             return reading._replace(quality=Quality.LATE)
         return reading
 
-    def _tell(self, kind: EntryKind, data: Mapping[str, Any]) -> None:
+    def _tell(self, kind: EntryKind, data: Mapping[str, Any], *, may_wait: bool = False) -> None:
         entry = Entry(self._now(), kind, data)
         self._work.inputs.append(entry)
         # Rare, and what `status` tells of the connection stands in it: not to wait for a flush.
-        self._work.journaled = True
+        self._work.journaled |= not may_wait
         self._follow(self._engine.tell(entry))
-
-    def _connection(self, event: ConnectionEvent) -> None:
-        if event.up:
-            present = {"session_present": event.session_present, "client_id": self._client_id}
-            self._tell(EntryKind.CONNECT, present)
-            self._store_loop.connected(event.receive_maximum)
-            self._publisher.connected(self._now())
-            self._next_tick_t = self._now()
-            if not event.session_present:
-                self._work.window.clear()
-        else:
-            self._tell(EntryKind.DISCONNECT, {"reason": event.reason, "end": event.end})
-        self._observe(self._reception.connection(event, self._work))
-
-    def _command(self, command: Command) -> None:
-        self._tell(EntryKind.COMMAND, command.data)
-        answer = self._engine.answer
-        if answer is None:
-            return
-        _log.info("command %s: %s", command.data.get("command"), answer.text)
-        if command.row is not None:
-            self._work.handled.append((command.row, {"ok": answer.ok, "text": answer.text}))
-
-    def _remote(self, message: Incoming) -> None:
-        """Take a command that came over MQTT; it is acknowledged with the next commit."""
-        self._reception.done_with(message, self._work)
-        command = self._publisher.read_command(message, self._now())
-        if command is not None:
-            self._command(Command(command))
 
     def _follow(self, transitions: list[Transition]) -> None:
         """Hand on transitions with the notices they cause."""
@@ -451,33 +407,79 @@ class EngineLoop(WatchedPart):
         self._work.transitions += transitions
         self._work.notices += self._plan(transitions)
         self._told(transitions)
-        for transition in transitions:
-            impaired = transition.subject == "site" and transition.is_raise
+        for each in transitions:
+            impaired = each.subject == "site" and each.is_raise
             _log.log(
                 logging.WARNING if impaired else logging.INFO,
                 "%s %s %s: %s%s",
-                transition.subject,
-                transition.condition,
-                transition.state,
-                transition.text,
+                *(each.subject, each.condition, each.state, each.text),
                 # Whoever looks why the watch itself ails looks here first.
-                f" {transition.response}" if impaired else "",
+                f" {each.response}" if impaired else "",
             )
 
     def _plan(self, transitions: list[Transition]) -> list[Notice]:
         """Give the notices; a transition that none can be made of takes no other with it."""
-        notices: list[Notice] = []
         try:
-            notices = self._planner.plan(transitions, self._engine)
+            return self._planner.plan(transitions, self._engine)
         except Exception as error:  # noqa: BLE001 - logged and told
             if len(transitions) > 1:
                 return [notice for each in transitions for notice in self._plan([each])]
             only = transitions[0]
             self._set_aside(f"{only.subject}/{only.condition}", only.text, describe_error(error))
-        return notices
+            return []
+
+    # -- what can't be dealt with ---------------------------------------------------------------
+
+    def _set_aside(self, subject: str, shown: str, why: str) -> None:
+        """Log what was set aside, and have the engine told of it before long."""
+        shown = excerpt(shown, 2 * LONGEST_EXCERPT)
+        if subject not in self._refused and len(self._refused) >= MOST_SUBJECTS:
+            subject = "others"
+        counted = self._refused.setdefault(subject, {"messages": 0})
+        counted |= {"messages": counted["messages"] + 1, "excerpt": shown, "error": why}
+        if counted["messages"] == 1:
+            _log.error(
+                "%s was set aside, it can't be dealt with (%s): %s",
+                *(excerpt(subject), excerpt(why, 2 * LONGEST_EXCERPT), shown),
+            )
+
+    def _attempt(self, what: str, work: Callable[[], None]) -> None:
+        """Do what tells of the present; where that raises, the watch itself goes on."""
+        try:
+            work()
+        except Exception as error:  # noqa: BLE001 - logged and told
+            self._set_aside(what, "", describe_error(error))
+
+    def _tell_refused(self) -> None:
+        """Have the engine told of what was set aside before it came so far."""
+        refused, self._refused = self._refused, {}
+        for subject, counted in refused.items():
+            self._tell(EntryKind.REFUSED, {"subject": subject} | counted)
+
+    def _tell_unheard(self, now: int | None) -> None:
+        """Have the engine told of what comes and can't be judged; it may wait for a flush."""
+        sensors = self._ingest.unheard.take(now)
+        if sensors:
+            self._tell(EntryKind.UNHEARD, {"sensors": sensors}, may_wait=True)
+
+    def _log_refused(self, message: Incoming | None = None) -> None:
+        """Write down what the engine could not judge: log and store keep it, with its bytes."""
+        said = "" if message is None else excerpt_of_bytes(message.payload, 2 * LONGEST_EXCERPT)
+        while self._engine.refused:
+            refusal = self._engine.refused.popleft()
+            why, shown = excerpt(refusal.error, 2 * LONGEST_EXCERPT), excerpt(refusal.excerpt)
+            _log.error(
+                "%s was set aside, it can't be judged (%s): %s%s",
+                *(excerpt(refusal.subject), why, shown, f", out of {said}" if said else ""),
+            )
+            if refusal.sensor:
+                problem = f"can't be judged ({why}): {said or shown}"
+                utc_ms = refusal.t + self._engine.offset_ms
+                self._ingest.unread([refusal.subject], problem, refusal.t, utc_ms)
+
+    # -- now and then ---------------------------------------------------------------------------
 
     def _tick(self, now: int) -> None:
-        self._next_tick_t = now + TICK_MS
         offset_ms = self._watch.remeasure()
         if offset_ms is not None:
             self._tell(EntryKind.OFFSET, {"offset_ms": offset_ms})
@@ -485,42 +487,29 @@ class EngineLoop(WatchedPart):
             self._publisher.hurry(now)
         self._store_loop.supervise()
         self._attempt("what is published", lambda: self._publisher.tick(self._engine, now))
-        self._tell_refused(now)
+        if self._refused and self._refused_due.is_due(now):
+            self._tell_refused()
         self._tell_unheard(now)
-        if now >= self._next_sample_t:
-            self._next_sample_t = now + SAMPLE_EVERY_MS
+        if self._sample_due.is_due(now):
             self._attempt("the figures", lambda: self._sample(now))
-        if now >= self._next_count_t:
-            self._next_count_t = now + COUNT_EVERY_MS
-            self._work.unreadable += self._reception.unreadable.take()
-        if now >= self._next_save_t:
-            self._next_save_t = now + SAVE_STATE_MS
+        if self._count_due.is_due(now):
+            self._work.unreadable += self._ingest.unreadable.take()
+        if self._save_due.is_due(now):
             self._attempt("the saved state", self._save)
         # Even with nothing to write, how far the watch has come must reach the store in time.
         self._hand_over()
 
     def _sample(self, now: int) -> None:
         utc_ms = now + self._engine.offset_ms
-        self._work.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+        self._work.figures += self._sampler.sample(utc_ms, self._engine.device_figures())
 
     def _save(self) -> None:
         self._work.state = pack_state(self._engine)
 
     def _hand_over(self) -> None:
         work, self._work = self._work, self._fresh_work()
-        work.advanced_to = self._engine.now
-        work.offset_ms = self._engine.offset_ms
+        work.advanced_to, work.offset_ms = self._engine.now, self._engine.offset_ms
         self._store_loop.put(work)
 
     def _fresh_work(self) -> Batch:
         return Batch(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)
-
-    def _finish(self) -> None:
-        self._observe(self._reception.rest(self._work))
-        self._work.figures += self._sampler.rest()
-        self._work.unreadable += self._reception.unreadable.take()
-        self._tell_refused(self._next_refused_t)
-        self._tell_unheard(None)
-        self._tell(EntryKind.STOP, {})
-        self._attempt("the saved state", self._save)
-        self._hand_over()

@@ -1,4 +1,8 @@
-"""The guard on a second computer, and the mail of a service that failed."""
+"""The guard on a second computer, and the mail of a service that failed.
+
+Both tell of a watch that can't tell of itself any more, so both mail by themselves, and need
+nothing of the watch but its configuration.
+"""
 
 import fcntl
 import json
@@ -10,20 +14,24 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, NamedTuple
 
-from cabinetwatch.clock import SystemClock, WatchTime, describe_duration
+from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import SystemMailer
 from cabinetwatch.notify.mail import SystemMail
 from cabinetwatch.service.parts import NETWORK_S, Notifier, Vital, Vitality
-from cabinetwatch.text import CabinetwatchError
+from cabinetwatch.text import CabinetwatchError, describe_duration
+
+_log = logging.getLogger(__name__)
 
 MOST_BYTES = 4096
+"""A heartbeat has some hundred; what is longer is none, cut off or not."""
 
 SHARED_FOR_S = 600.0
 """So long after the last sign of a second watch there is one alone: twenty heartbeats."""
@@ -113,13 +121,12 @@ class Judge:
 
         A restart changes the run once and for good.
         """
-        runs = self._runs
-        why = "" if not beat.session_taken else _SESSION_TAKEN
-        if beat.run and (not runs or runs[-1] != beat.run):
-            if beat.run in runs:
+        why = _SESSION_TAKEN if beat.session_taken else ""
+        if beat.run and self._runs[-1:] != [beat.run]:
+            if beat.run in self._runs:
                 why = why or _TWO_WATCHES
             # The last two suffice: it is heard by turns.
-            self._runs = [*runs[-1:], beat.run]
+            self._runs = [*self._runs[-1:], beat.run]
         if not why:
             return None
         was_shared, self._shared_s = self._shared_s is not None, now_s
@@ -171,12 +178,7 @@ _TWO_WATCHES = (
     " only part of what is sent; if not, nobody can hear from here when one of them is gone."
 )
 
-
-_log = logging.getLogger(__name__)
-
 _TURN_S = 1.0
-# A heartbeat has some hundred bytes; what is longer is none, cut off or not.
-_LONGEST_HEARTBEAT = 4_096
 _MOST_WAITING = 1_000
 
 Heard = tuple[float, Incoming | ConnectionEvent]
@@ -195,15 +197,14 @@ class Guard:
 
     def __init__(self, config: Config, after_s: float) -> None:
         self._config = config
-        self._clock = SystemClock()
-        self._courier = SystemMailer(config)
+        self._mailer = SystemMailer(config)
         self._items: queue.SimpleQueue[Heard] = queue.SimpleQueue()
         self._judge = Judge(after_s, time.monotonic())
         self._session = MqttSession(
             config.mqtt,
             config.secret("mqtt-password"),
             [f"{config.mqtt.publish_under}/watch"],
-            watch=WatchTime(self._clock),
+            watch=WatchTime(SystemClock()),
             deliver=self._deliver,
             # Not the configured name: that is the watch's own, which would be thrown out.
             client_id=f"cabinetwatchguard{secrets.token_hex(3)}",
@@ -234,7 +235,7 @@ class Guard:
     def _deliver(self, item: Incoming | ConnectionEvent) -> None:
         # The arrival counts, however long a mail server holds up the one who looks at it.
         if isinstance(item, Incoming):
-            item = item._replace(payload=item.payload[:_LONGEST_HEARTBEAT])
+            item = item._replace(payload=item.payload[:MOST_BYTES])
         self._items.put((time.monotonic(), item))
 
     def _turn(self) -> None:
@@ -248,7 +249,7 @@ class Guard:
                 wait = self._items.get_nowait
         except queue.Empty:
             self._tell(self._judge.look(time.monotonic()))
-        self._courier.step(time.monotonic())
+        self._mailer.step(time.monotonic())
 
     def _take(self, now_s: float, item: Incoming | ConnectionEvent) -> None:
         if isinstance(item, ConnectionEvent):
@@ -259,34 +260,40 @@ class Guard:
 
     def _tell(self, verdict: Liveness | None) -> None:
         if verdict is not None:
-            letter = guard_letter(verdict, self._config, self._clock.utc_ms())
-            _log.warning("%s", letter.subject)
-            self._courier.add(letter)
+            mail = _mail_of(verdict, self._config.site.name)
+            _log.warning("%s", mail.subject)
+            self._mailer.add(mail)
 
 
-def guard_letter(verdict: Liveness, config: Config, utc_ms: int) -> SystemMail:
+def _mail_of(news: Liveness, site: str) -> SystemMail:
     """Say in a mail what the guard has found."""
-    site, for_how_long = config.site.name, describe_duration(verdict.for_s)
-    if verdict.kind == "back":
-        subject = f"{site}: the watch is back"
-        what = f"The watch over {site} is heard again, after {for_how_long}."
-        return SystemMail(subject, (what, _SIGNATURE), utc_ms)
-    if verdict.kind == "shared":
-        subject = f"{site}: THE WATCH IS NOT ALONE"
-        what = f"The watch over {site} can't be relied on: alarms may come late or not at all."
-        return SystemMail(subject, (what, verdict.why, _WHO_ELSE, _SIGNATURE), utc_ms)
-    if verdict.kind == "alone":
-        subject = f"{site}: the watch is alone again"
-        what = f"There was no sign of a second watch for 10 min; it began {for_how_long} ago."
-        return SystemMail(subject, (what, _SIGNATURE), utc_ms)
-    subject = f"{site}: THE WATCH IS GONE"
-    what = (
-        f"The watch over {site} has not been heard for {for_how_long}. Until it is back nobody"
-        " is told when something there runs hot."
-    )
-    return SystemMail(subject, (what, verdict.why, _WHAT_TO_DO, _SIGNATURE), utc_ms)
+    for_how_long = describe_duration(news.for_s)
+    subject, *paragraphs = {
+        "gone": (
+            "THE WATCH IS GONE",
+            f"The watch over {site} has not been heard for {for_how_long}. {_UNTIL_THEN}",
+            news.why,
+            _WHAT_TO_DO,
+        ),
+        "back": (
+            "the watch is back",
+            f"The watch over {site} is heard again, after {for_how_long}.",
+        ),
+        "shared": (
+            "THE WATCH IS NOT ALONE",
+            f"The watch over {site} can't be relied on: alarms may come late or not at all.",
+            news.why,
+            _WHO_ELSE,
+        ),
+        "alone": (
+            "the watch is alone again",
+            f"There was no sign of a second watch for 10 min; it began {for_how_long} ago.",
+        ),
+    }[news.kind]
+    return SystemMail(f"{site}: {subject}", (*paragraphs, _SIGNATURE), SystemClock().utc_ms())
 
 
+_UNTIL_THEN = "Until it is back nobody is told when something there runs hot."
 _WHAT_TO_DO = (
     "Look whether its computer has power and answers, then at systemctl status cabinetwatch there."
     " If there was a power cut, see that every fan turns again. Open nothing that holds mains. You"
@@ -336,7 +343,7 @@ class Stamp:
         if self._file is None:
             return False
         state = os.fstat(self._file)
-        # An empty file is one just made: only a letter that was delivered writes into it.
+        # An empty file is one just made: only a mail that was delivered writes into it.
         return state.st_size > 0 and 0 <= time.time() - state.st_mtime < TOLD_EVERY_S
 
     def renew(self) -> None:
@@ -362,11 +369,7 @@ class Stamp:
 def tell_failure(config: Config, unit: str, stamp: Path, for_s: float) -> bool:
     """Mail the failure of a unit, unless that was done within the last hour.
 
-    Args:
-        config: with a table [notify.email].
-        unit: as systemd names it.
-        stamp: the file that remembers when it was last told.
-        for_s: how long to go on trying.
+    `stamp` is the file that remembers when it was last told; `for_s` how long to go on trying.
 
     Returns:
         Whether the mail was delivered, or was not due.
@@ -374,33 +377,24 @@ def tell_failure(config: Config, unit: str, stamp: Path, for_s: float) -> bool:
     Raises:
         ConfigError: the configuration says not whom to mail.
     """
-    kept = Stamp(stamp)
-    try:
+    with closing(Stamp(stamp)) as kept:
         if kept.is_fresh():
             _log.info("%s has failed again; that was told less than an hour ago", unit)
             return True
-        told = _deliver(
-            failure_letter(config, unit, os.environ, SystemClock().utc_ms()), config, for_s
-        )
+        mailer = SystemMailer(config)
+        mailer.add(failure_mail(config, unit, os.environ, SystemClock().utc_ms()))
+        until = time.monotonic() + for_s
+        while mailer.pending and time.monotonic() < until:
+            mailer.step(time.monotonic())
+            if mailer.pending:
+                time.sleep(_LOOK_EVERY_S)
+        told = mailer.delivered > 0
         if told:
             kept.renew()
         return told
-    finally:
-        kept.close()
 
 
-def _deliver(letter: SystemMail, config: Config, for_s: float) -> bool:
-    courier = SystemMailer(config)
-    courier.add(letter)
-    until = time.monotonic() + for_s
-    while courier.pending and time.monotonic() < until:
-        courier.step(time.monotonic())
-        if courier.pending:
-            time.sleep(_LOOK_EVERY_S)
-    return courier.delivered > 0
-
-
-def failure_letter(
+def failure_mail(
     config: Config, unit: str, environment: Mapping[str, str], utc_ms: int
 ) -> SystemMail:
     """Say in a mail that a unit has failed.

@@ -1,21 +1,22 @@
 """From a message to readings: repeats told apart, payload decoded, backlog dated."""
 
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
-from cabinetwatch.clock import WatchTime, to_rfc3339
+from cabinetwatch.clock import WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.backlog import (
     Backlog,
+    ProblemLog,
     Released,
     Repeats,
     UnheardCounts,
     UnreadableCounts,
     identify,
 )
-from cabinetwatch.mqtt.connection import ProblemLog
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.store.records import Batch, Receipt, Repeatable
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.events import Quality, Reading
 
 _DAY_MS = 86_400_000
@@ -89,9 +90,7 @@ class Ingest:
         arrived_utc_ms = self._watch.utc_ms(message.t)
         decoded = self._decoder.decode(message.topic, message.payload, arrived_utc_ms)
         if decoded.problems:
-            self.problems.note(message.topic, decoded.problems, message.t)
-            problem = decoded.problems[0]
-            self.unread(decoded.unread, problem, message.t, arrived_utc_ms)
+            self._leave_out(message, decoded.unread, decoded.problems)
         readings: list[Reading] = []
         undated: list[tuple[str, float]] = []
         too_old: dict[str, int] = {}
@@ -113,7 +112,13 @@ class Ingest:
                 )
                 self.problems.note(message.topic, [ahead], message.t)
         if too_old:
-            self._refuse_old(message, too_old)
+            # They would be pruned as soon as they were written.
+            sensor, utc_ms = next(iter(too_old.items()))
+            problem = (
+                f"{sensor}: its time, {to_rfc3339(utc_ms)}, lies further back than single readings"
+                f" are kept ({self._keep_raw_days} days); check the clock of its node"
+            )
+            self._leave_out(message, too_old, [problem])
         return readings + self._let_go(self._backlog.take(message, undated), work)
 
     def set_aside(self, message: Incoming, work: Batch) -> None:
@@ -121,16 +126,14 @@ class Ingest:
         if Receipt(message.epoch, message.packet_id) not in work.receipts:
             self.done_with(message, work)
 
-    def lane(self, topic: str) -> Hashable:
-        """Give what a message of a topic must keep its order with: the sensors that it feeds."""
+    def sensors_of(self, topic: str) -> tuple[str, ...]:
+        """Give the sensors that a topic feeds: its messages keep their order with those."""
         return self._decoder.sensors_of(topic)
 
     def refuse(self, message: Incoming, work: Batch) -> None:
         """Pass over a message of which more come than can be judged: count it and let it go."""
         problem = "more arrives than can be judged; left out, so that no other sensor has to wait"
-        sensors = self._decoder.sensors_of(message.topic)
-        self.problems.note(message.topic, [problem], message.t)
-        self.unread(sensors, problem, message.t, self._watch.utc_ms(message.t))
+        self._leave_out(message, self.sensors_of(message.topic), [problem])
         work.receipts.append(Receipt(message.epoch, message.packet_id))
 
     def done_with(self, message: Incoming, work: Batch) -> None:
@@ -139,15 +142,12 @@ class Ingest:
             work.receipts.append(Receipt(message.epoch, message.packet_id))
             work.window.append(identify(message))
 
-    def _refuse_old(self, message: Incoming, times: Mapping[str, int]) -> None:
-        """Count readings that would be pruned as soon as they were written."""
-        sensor, utc_ms = next(iter(times.items()))
-        problem = (
-            f"{sensor}: its time, {to_rfc3339(utc_ms)}, lies further back than single readings are"
-            f" kept ({self._keep_raw_days} days); check the clock of its node"
-        )
-        self.problems.note(message.topic, [problem], message.t)
-        self.unread(times, problem, message.t, self._watch.utc_ms(message.t))
+    def _leave_out(
+        self, message: Incoming, sensors: Iterable[str], problems: Sequence[str]
+    ) -> None:
+        """Log why a message, or a part of it, is left out, and count it for its sensors."""
+        self.problems.note(message.topic, problems, message.t)
+        self.unread(sensors, problems[0], message.t, self._watch.utc_ms(message.t))
 
     def _timed(self, message: Incoming, sensor: str, value: float, own_utc_ms: int) -> Reading:
         """Give a reading with the payload's own time."""

@@ -1,7 +1,8 @@
-"""The engine over what was measured: import, recordings, lessons, other settings.
+"""Without a daemon: an offline run of a watch, imports, recordings, lessons, other settings.
 
-What the daemon does with what it is told, for a simulation that is over in seconds: readings are
-judged and kept, transitions follow, tiers are brought up and weeks closed, each at its instant.
+An offline run does what the daemon does with what it is told, for a simulation that is over in
+seconds. An import brings readings of a file into a store, each once; a replay tells an engine what
+a recording or the imported readings say, or asks it again under settings that are tried.
 """
 
 import math
@@ -16,7 +17,6 @@ from itertools import islice
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.recording import FileReading, Problem, Recorded
@@ -29,11 +29,11 @@ from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
-from cabinetwatch.text import CabinetwatchError, UsageError
+from cabinetwatch.text import CabinetwatchError, UsageError, to_rfc3339
 from cabinetwatch.watch import configuration
+from cabinetwatch.watch.devices import LEARNT_FROM
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.figures import device_figures
 
 _AT_ONCE = 20_000
 """Readings looked up and written together."""
@@ -50,11 +50,6 @@ _NEAREST = 64
 
 Key = tuple[str, int, float]
 """Sensor, instant (UTC, ms), value as it is kept."""
-
-
-class _Wanted(NamedTuple):
-    key: Key
-    at_arrival: bool
 
 
 class Dated(NamedTuple):
@@ -91,8 +86,8 @@ def import_readings(
 
     Args:
         store: open for writing.
-        readings: in any order, though the order of their instants is quickest.
-        offsets: of the sensors as the store's journal has them in force.
+        readings: in any order, though that of their instants is quickest.
+        offsets: of the sensors, as the store's journal has them in force.
         now_utc_ms: what lies after it is left out.
         on_problem: told of each reading that is left out.
 
@@ -106,7 +101,7 @@ def import_readings(
     last_seq = store.last_seq()
     remaining = iter(readings)
     while chunk := list(islice(remaining, _AT_ONCE)):
-        wanted: list[_Wanted] = []
+        wanted: list[tuple[Key, bool]] = []
         for reading in chunk:
             if reading.utc_ms > now_utc_ms + _AHEAD_MS:
                 on_problem(reading.number, "lies in the future")
@@ -115,32 +110,21 @@ def import_readings(
                 result.too_old += 1
                 continue
             key = (reading.sensor, reading.utc_ms, _kept(reading, offsets))
-            wanted.append(_Wanted(key, reading.at_arrival))
-        fresh = _without_known(store, wanted, last_seq)
+            wanted.append((key, reading.at_arrival))
+        fresh = _without_known(store, wanted, last_seq) if wanted else []
         result.taken += len(fresh)
         result.known += len(wanted) - len(fresh)
         if fresh:
-            store.commit(_batch(store, fresh, offset_ms, foreign=watched))
+            late = [Reading(name, utc_ms - offset_ms, v, Quality.LATE) for name, utc_ms, v in fresh]
+            # A watch that has run goes on from where it was, not from the newest reading of the
+            # file: what falls due between the two is still to be told.
+            advanced_to = max(store.last_t() or 0, *(each.t for each in late))
+            store.commit(Batch(advanced_to, offset_ms, [*late], foreign=watched))
     return result
 
 
-def _batch(store: Store, keys: list[Key], offset_ms: int, *, foreign: bool) -> Batch:
-    """Give what is to be written.
-
-    Where a watch has run it goes on from where it was, not from the newest reading of the file:
-    what falls due between the two is still to be told.
-    """
-    inputs = [
-        Reading(name, utc_ms - offset_ms, value, Quality.LATE) for name, utc_ms, value in keys
-    ]
-    advanced_to = max(store.last_t() or 0, *(each.t for each in inputs))
-    return Batch(advanced_to, offset_ms, list(inputs), foreign=foreign)
-
-
-def _without_known(store: Store, wanted: list[_Wanted], last_seq: int) -> list[Key]:
+def _without_known(store: Store, wanted: list[tuple[Key, bool]], last_seq: int) -> list[Key]:
     """Leave out what the store has, as often as it has it: two alike in one instant are two."""
-    if not wanted:
-        return []
     stored = _stored(store, wanted, last_seq)
     known: set[int] = set()
     places: defaultdict[str, list[int]] = defaultdict(list)
@@ -155,16 +139,16 @@ def _without_known(store: Store, wanted: list[_Wanted], last_seq: int) -> list[K
             left[sensor][Dated(utc_ms, value)] -= 1
             known.add(place)
     for sensor, recorded in places.items():
-        recorded.sort(key=lambda place: wanted[place].key[1])
+        recorded.sort(key=lambda place: wanted[place][0][1])
         there = sorted(left.get(sensor, Counter()).elements(), key=itemgetter(0))
         known.update(
             recorded[place]
-            for place in heard_by_both([Dated(*wanted[each].key[1:]) for each in recorded], there)
+            for place in heard_by_both([Dated(*wanted[each][0][1:]) for each in recorded], there)
         )
     return [key for place, (key, _) in enumerate(wanted) if place not in known]
 
 
-def _stored(store: Store, wanted: list[_Wanted], last_seq: int) -> dict[str, list[Dated]]:
+def _stored(store: Store, wanted: list[tuple[Key, bool]], last_seq: int) -> dict[str, list[Dated]]:
     """Give by sensor, in the order of arrival, what may be among the readings of a file."""
     instants = [key[1] for key, _ in wanted]
     first, last = min(instants) - ARRIVAL_JITTER_MS, max(instants) + ARRIVAL_JITTER_MS
@@ -195,57 +179,38 @@ def heard_by_both(recorded: Sequence[Dated], stored: Sequence[Dated]) -> set[int
     Returns:
         The places in `recorded` of those that are stored.
     """
-    instants: defaultdict[float, list[int]] = defaultdict(list)
-    numbers: defaultdict[float, list[int]] = defaultdict(list)
+    of_value: defaultdict[float, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
     for number, each in enumerate(stored):
-        instants[each.value].append(each.utc_ms)
-        numbers[each.value].append(number)
-    best = _Best(len(stored))
+        instants, numbers = of_value[each.value]
+        instants.append(each.utc_ms)
+        numbers.append(number)
+    # Chains of pairs: how near each is in all, its last recorded place, the chain before.
+    chains: list[tuple[int, int, int]] = [(0, -1, -1)]
+    # By the stored readings that they end with, those that no nearer one ends before.
+    ends, best = [-1], [0]
     for place, (utc_ms, value) in enumerate(recorded):
-        of_value = instants.get(value, [])
-        here = bisect_left(of_value, utc_ms)
-        first = bisect_right(of_value, utc_ms - ARRIVAL_JITTER_MS, max(0, here - _NEAREST))
-        last = bisect_left(
-            of_value, utc_ms + ARRIVAL_JITTER_MS, here, min(len(of_value), here + _NEAREST)
-        )
+        instants, numbers = of_value[value]
+        here = bisect_left(instants, utc_ms)
+        first = bisect_right(instants, utc_ms - ARRIVAL_JITTER_MS, max(0, here - _NEAREST))
+        most = min(len(instants), here + _NEAREST)
+        last = bisect_left(instants, utc_ms + ARRIVAL_JITTER_MS, here, most)
         # The last first, so that none of them builds upon another with the same recorded reading.
         for at in reversed(range(first, last)):
-            near_ms = ARRIVAL_JITTER_MS - abs(utc_ms - of_value[at])
-            best.add(place, numbers[value][at], near_ms)
-    return best.places()
-
-
-class _Best:
-    """The best chain of pairs that ends at or before each stored reading (a Fenwick tree)."""
-
-    def __init__(self, size: int) -> None:
-        # Of each chain: how near it is in all, its last recorded place, the chain before.
-        self._chains: list[tuple[int, int, int]] = [(0, -1, -1)]
-        self._tree = [0] * (size + 1)
-
-    def add(self, place: int, number: int, near_ms: int) -> None:
-        """Go on from the best chain before a stored reading with a pair."""
-        before, at = 0, number
-        while at > 0:
-            before = self._better(self._tree[at], before)
-            at -= at & -at
-        self._chains.append((self._chains[before][0] + near_ms, place, before))
-        chain, at = len(self._chains) - 1, number + 1
-        while at < len(self._tree):
-            self._tree[at] = self._better(chain, self._tree[at])
-            at += at & -at
-
-    def places(self) -> set[int]:
-        """Give the recorded places of the best chain of all."""
-        chain = max(range(len(self._chains)), key=lambda each: self._chains[each][0])
-        found = set()
-        while chain > 0:
-            _, place, chain = self._chains[chain]
-            found.add(place)
-        return found
-
-    def _better(self, one: int, other: int) -> int:
-        return one if self._chains[one][0] > self._chains[other][0] else other
+            number = numbers[at]
+            start = stop = bisect_left(ends, number)
+            before = best[start - 1]
+            near_ms = chains[before][0] + ARRIVAL_JITTER_MS - abs(utc_ms - instants[at])
+            while stop < len(ends) and chains[best[stop]][0] < near_ms:
+                stop += 1
+            if stop > start or ends[start : start + 1] != [number]:
+                ends[start:stop], best[start:stop] = [number], [len(chains)]
+                chains.append((near_ms, place, before))
+    chain = max(range(len(chains)), key=lambda each: chains[each][0])
+    found = set()
+    while chain > 0:
+        _, place, chain = chains[chain]
+        found.add(place)
+    return found
 
 
 def _kept(reading: FileReading, offsets: Mapping[str, float]) -> float:
@@ -277,12 +242,7 @@ def recording_inputs(
 
     A bare recording has no journal, so it begins with a start and a connection at its first
     message, and site conditions don't occur in it. A line that is older than one before it counts
-    as arrived with that one.
-
-    Args:
-        messages: in the order of the file.
-        config: says which sensors they feed.
-        on_problem: takes a sentence for each message that can't be decoded.
+    as arrived with that one. `on_problem` takes a sentence for each message that can't be decoded.
     """
     decoder = Decoder(config.sensors)
     lateness_ms = round(config.site.lateness_s * 1000)
@@ -306,10 +266,9 @@ def recording_inputs(
 
 
 def imported_inputs(readings: Iterable[tuple[Reading, int]]) -> Iterator[Reading | Entry]:
-    """Give what the engine is told by readings that were imported and that no watch ever heard.
+    """Give what the engine is told by readings (with their UTC, ms) that no watch ever heard.
 
-    Args:
-        readings: with their UTC, ms; files may have come in any order, and are put in that of time.
+    Files may have been imported in any order; they are put in that of time.
     """
     in_order = sorted(readings, key=lambda item: item[1])
     if in_order:
@@ -347,7 +306,7 @@ def teach(
         to_utc_ms: up to before this; none: to the last reading.
 
     Returns:
-        The state of the observer that has learnt, as `DeviceView.take_over` wants it.
+        The state of the observer that has learnt, as `DeviceView.learn_anew` wants it.
 
     Raises:
         LessonError: there is too little in it.
@@ -358,7 +317,7 @@ def teach(
         raise LessonError(f"The store has no readings of {device_id} in that interval")
     first_ms, last_ms = heard[0].t, heard[-1].t
     days = min(config.site.learning_days, (last_ms - first_ms) / DAY_MS * _WHOLE)
-    device = _fed(_alone(config, device_id, days), heard).house.devices[device_id]
+    device = _fed(_alone(config, device_id, days), heard).model.devices[device_id]
     if device.observer.learning.stage not in _LEARNT or device.observer.normal is None:
         raise LessonError(
             f"The record from {to_rfc3339(first_ms)} to {to_rfc3339(last_ms)} holds too little of"
@@ -394,8 +353,8 @@ def _alone(config: Config, device_id: str, learning_days: float) -> Engine:
     tables["site"]["learning_days"] = learning_days
     needed = _sensors_of(config, device_id)
     tables["sensors"] = {name: tables["sensors"][name] for name in needed}
-    device = tables["devices"][device_id] | {"fan": None, "min_fan_rpm": None, "sound": None}
-    tables["devices"] = {device_id: device | {"fan_may_stop": False}}
+    device = tables["devices"][device_id]
+    tables["devices"] = {device_id: {key: device[key] for key in LEARNT_FROM}}
     return Engine(configuration.restore(tables))
 
 
@@ -407,10 +366,6 @@ def _fed(engine: Engine, heard: Sequence[Reading]) -> Engine:
 
 Change = tuple[tuple[str, ...], Any]
 """A path of keys, such as devices, nas, max_rise_k, and the value to stand there."""
-
-
-_WITHIN_A_TABLE = 3
-"""The parts of a path to a key in [sensors.ID], at least."""
 
 
 def parse_change(text: str) -> Change:
@@ -436,56 +391,46 @@ def changed_restore(
 ) -> Callable[[Mapping[str, Any]], Config]:
     """Give a way to restore a configuration with these changes made to it.
 
-    What is tried of a sensor counts for the time before it was renamed, too.
-    A key that does not exist is refused by the configuration itself, with the nearest known one.
+    What is tried of a sensor counts for the time before it was renamed, too. A key that does not
+    exist is refused by the configuration itself, with the nearest known one.
     """
-    before = tuple(renames)
+    latest_first = tuple(renames)[::-1]
 
     def restore(journaled: Mapping[str, Any]) -> Config:
         config = deepcopy(dict(journaled))
         for path, value in changes:
-            _put(config, _then(path, config, before), value)
+            *tables, key = path
+            if len(tables) > 1 and tables[0] == "sensors":
+                tables[1] = _id_then(tables[1], config.get("sensors", {}), latest_first)
+            table = config
+            for part in tables:
+                table = table.setdefault(part, {})
+                if not isinstance(table, dict):
+                    raise UsageError(f"--set {'.'.join((*tables, key))}: {part} is no table")
+            table[key] = value
         return configuration.restore(config, "the configuration with --set")
 
     return restore
 
 
-def _then(
-    path: tuple[str, ...], config: Mapping[str, Any], renames: Sequence[Rename]
-) -> tuple[str, ...]:
-    """Give a path with the ID that its sensor has in a configuration of then."""
-    if path[0] != "sensors" or len(path) < _WITHIN_A_TABLE:
-        return path
-    name = path[1]
-    for rename in reversed(renames):
-        if name in config.get("sensors", {}):
+def _id_then(name: str, sensors: Mapping[str, Any], latest_first: Sequence[Rename]) -> str:
+    """Give the ID that a sensor has in a configuration of then."""
+    for rename in latest_first:
+        if name in sensors:
             break
         name = rename.old if rename.new == name else name
-    return (path[0], name, *path[2:])
-
-
-def _put(config: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
-    table = config
-    for part in path[:-1]:
-        inner = table.setdefault(part, {})
-        if not isinstance(inner, dict):
-            raise UsageError(f"--set {'.'.join(path)}: {part} is no table")
-        table = inner
-    table[path[-1]] = value
+    return name
 
 
 _COMMIT_EVERY_MS = 6 * 3_600_000
 _SAMPLE_EVERY_MS = 60_000
-_LONG_UP_MS = 86_400_000
 
 
 class OfflineRun:
     """One run of a watch that begins at an instant; watch time is UTC.
 
-    Args:
-        config: in force throughout.
-        store: open for writing, and new.
-        start_utc_ms: the beginning.
+    Readings are judged and kept, transitions follow, tiers are brought up and weeks closed, each at
+    its instant. `config` is in force throughout; `store` is open for writing, and new.
     """
 
     def __init__(self, config: Config, store: Store, start_utc_ms: int) -> None:
@@ -497,16 +442,10 @@ class OfflineRun:
         self._next_commit = start_utc_ms + _COMMIT_EVERY_MS
         self._next_sample = start_utc_ms
         self._next_round = start_utc_ms + DAY_MS
-        start = {
-            "offset_ms": 0,
-            "boot_ms": start_utc_ms - _LONG_UP_MS,
-            "ran_until_ms": None,
-        }
-        self._batch.inputs.append(
-            Entry(start_utc_ms, EntryKind.CONFIG, {"config": config.as_json()})
-        )
-        self._tell(Entry(start_utc_ms, EntryKind.START, start))
-        self._tell(Entry(start_utc_ms, EntryKind.CONNECT, {"session_present": False}))
+        in_force = Entry(start_utc_ms, EntryKind.CONFIG, {"config": config.as_json()})
+        self._batch.inputs.append(in_force)
+        for entry in _opening(start_utc_ms):
+            self._tell(entry)
 
     def live(self, utc_ms: int, values: Mapping[str, float]) -> None:
         """Take what the sensors read at an instant, and let time have come that far."""
@@ -517,7 +456,7 @@ class OfflineRun:
         self._follow(self._engine.advance(utc_ms))
         if utc_ms >= self._next_sample:
             self._next_sample = utc_ms + _SAMPLE_EVERY_MS
-            self._batch.figures += self._sampler.sample(utc_ms, device_figures(self._engine))
+            self._batch.figures += self._sampler.sample(utc_ms, self._engine.device_figures())
         if utc_ms >= self._next_commit:
             self._next_commit = utc_ms + _COMMIT_EVERY_MS
             self._commit()
@@ -526,11 +465,9 @@ class OfflineRun:
             self._tidy()
 
     def obey(self, command: Mapping[str, Any], alarm: tuple[str, str] | None = None) -> None:
-        """Carry out a person's command now.
+        """Carry out a person's command now, as the watch takes it.
 
-        Args:
-            command: as the watch takes it.
-            alarm: subject and condition of the standing alarm that it is about; its id is added.
+        `alarm` is subject and condition of the standing one that it is about; its id is added.
 
         Raises:
             ValueError: the watch can't obey.

@@ -1,4 +1,8 @@
-"""What the watch publishes of itself over MQTT, and the commands that come to it."""
+"""What the watch publishes of itself over MQTT, and the commands that come to it.
+
+Retained: PREFIX/watch (heartbeat, will, end) and PREFIX/device/ID (figures). What alarms do is
+published by a channel of its own. A command is read strictly: whoever may publish can send one.
+"""
 
 import json
 import logging
@@ -9,13 +13,13 @@ from typing import Annotated, Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from cabinetwatch.clock import parse_duration, to_rfc3339
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS
-from cabinetwatch.text import UsageError, printable
+from cabinetwatch.text import UsageError, parse_duration, printable, to_rfc3339
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.figures import device_figures
+
+_log = logging.getLogger(__name__)
 
 MOST_BYTES = 1024
 LONGEST_SHELVING_S = 30 * 86_400.0
@@ -71,11 +75,7 @@ def read_command(payload: bytes) -> Mapping[str, Any]:
 
 
 def words(text: str, name: str) -> str:
-    """Read what somebody must say.
-
-    Args:
-        text: what was said.
-        name: what a sentence about its absence calls it.
+    """Read what somebody must say; `name` is what a sentence about its absence calls it.
 
     Raises:
         UsageError: there is no letter to be seen in it.
@@ -112,8 +112,6 @@ def service_s(text: str) -> float:
     return for_s
 
 
-_log = logging.getLogger(__name__)
-
 HEARTBEAT_MS = 30_000
 FIGURES_MS = 10_000
 MOST_COMMANDS_A_MINUTE = 30
@@ -135,6 +133,7 @@ class Publisher:
 
     def __init__(self, config: Config, started_t: int, gone: list[str], publish: Publish) -> None:
         self._prefix = config.mqtt.publish_under
+        self._command_topic = f"{self._prefix}/command"
         self._takes_commands = config.mqtt.commands
         self._started_t = started_t
         self._run = secrets.token_hex(4)
@@ -143,11 +142,6 @@ class Publisher:
         self._next_heartbeat_t = 0
         self._next_figures_t = 0
         self._command_times: deque[int] = deque(maxlen=MOST_COMMANDS_A_MINUTE)
-
-    @property
-    def command_topic(self) -> str:
-        """Where commands come in."""
-        return f"{self._prefix}/command"
 
     def connected(self, now: int) -> None:
         """Say at once that the watch is there, and clear what is gone."""
@@ -162,23 +156,24 @@ class Publisher:
 
     def tick(self, engine: Engine, now: int) -> None:
         """Publish what is due."""
-        if not engine.house.site.connected:
+        if not engine.model.site.connected:
             return
+        time = {"time": to_rfc3339(now + engine.offset_ms)}
         if now >= self._next_heartbeat_t:
             self._next_heartbeat_t = now + HEARTBEAT_MS
-            since = _utc(engine, self._started_t)
+            since = to_rfc3339(self._started_t + engine.offset_ms)
+            taken = engine.model.site.connection.is_taken(now)
             # Not the client ID: whoever reads along could come in under it.
-            beat = {"online": True, "since": since, "time": _utc(engine, now), "run": self._run}
-            taken = engine.house.site.connection.is_taken(now)
-            self._send("watch", beat | {"session_taken": taken})
+            run = {"run": self._run, "session_taken": taken}
+            self._send("watch", {"online": True, "since": since} | time | run)
         if now >= self._next_figures_t:
             self._next_figures_t = now + FIGURES_MS
-            for device_id, figures in device_figures(engine).items():
-                self._send(f"device/{device_id}", figures | {"time": _utc(engine, now)})
+            for device_id, figures in engine.device_figures().items():
+                self._send(f"device/{device_id}", figures | time)
 
     def is_command(self, message: Incoming) -> bool:
         """Whether a message came on the command topic."""
-        return self._takes_commands and message.topic == self.command_topic
+        return self._takes_commands and message.topic == self._command_topic
 
     def read_command(self, message: Incoming, now: int) -> Mapping[str, Any] | None:
         """Give the command of a message, or None when it is no good one or one too many.
@@ -186,7 +181,7 @@ class Publisher:
         A retained command is passed over: it would be carried out again at every start.
         """
         if message.retain:
-            _log.warning("a retained message on %s is no command", self.command_topic)
+            _log.warning("a retained message on %s is no command", self._command_topic)
             return None
         times = self._command_times
         if len(times) == times.maxlen and now - times[0] < 60_000:
@@ -202,10 +197,6 @@ class Publisher:
     def _send(self, topic: str, payload: Mapping[str, Any]) -> None:
         text = json.dumps(payload, separators=(",", ":"), ensure_ascii=False)
         self._publish(f"{self._prefix}/{topic}", text.encode(), retain=True, qos=0)
-
-
-def _utc(engine: Engine, now: int) -> str:
-    return to_rfc3339(now + engine.offset_ms)
 
 
 def stopped_payload(utc_ms: int) -> bytes:
@@ -233,12 +224,12 @@ def topics_gone(before: Engine | None, config: Config, renamed: Sequence[str]) -
     after = Engine(config)
     prefix = config.mqtt.publish_under
     previous_prefix = prefix if before is None else before.config.mqtt.publish_under
-    devices = set() if before is None else set(before.house.devices)
+    devices = set() if before is None else set(before.model.devices)
     alarms = set() if before is None else set(before.alarms)
     alarms |= {f"{old}/{condition}" for old in renamed for condition in SENSOR_CONDITIONS}
     topics = []
     if prefix == previous_prefix:
-        devices -= set(after.house.devices)
+        devices -= set(after.model.devices)
         alarms -= set(after.alarms)
     else:
         topics.append(f"{previous_prefix}/watch")

@@ -1,7 +1,11 @@
-"""Opening the store at a start: identity, migration, and memory where the disk refuses.
+"""What a start needs: the store, opened, made, mended or stood in for, and the client ID.
 
-What the broker keeps for the watch hangs on it. It is kept in a file of its own, so that a store
-that is damaged and set aside takes no queued messages along.
+What the broker keeps for the watch hangs on its client ID. So that is kept in a file of its own,
+and a store that is damaged and set aside takes no queued messages along.
+
+Migrations and the salvage of a damaged store are done by children: what they import would stay for
+years, and what they read may be broken in any way. Where the disk refuses, `FallbackStore` lets the
+watch begin all the same, with its records in memory.
 """
 
 import json
@@ -9,16 +13,17 @@ import logging
 import os
 import re
 import secrets
-import subprocess
-import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
+from cabinetwatch.service.parts import ChildEndedError, OnFailure, Part, run_child
 from cabinetwatch.store.database import MemoryPlace, is_sound
 from cabinetwatch.store.place import (
     DamagedRecordError,
@@ -27,101 +32,160 @@ from cabinetwatch.store.place import (
     Salvage,
     WriterLock,
     database_path,
+    database_url,
+    end_salvage,
     finish_setting_aside,
     has_our_lock,
-    kind_of_status,
     note_salvage,
     pending_salvage,
     set_aside,
     take_report,
 )
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError, without_secrets
+from cabinetwatch.text import CabinetwatchError, StoreError, counted, without_secrets
 
 _log = logging.getLogger(__name__)
 
-_BEFORE = "cabinetwatch"
-"""What every watch was called that made up no ID of its own yet."""
-
-_LETTERS = "0123456789abcdefghijklmnopqrstuvwxyz"
-_LONGEST = 23
-"""Every broker takes letters and digits up to here (MQTT 3.1.1, 3.1.3-5; MQTT 5.0, 3.1.3-5)."""
-
-_OURS = re.compile(r"[0-9A-Za-z]{1,23}")
+_MIGRATION_S = 600.0
+_SALVAGE_BEGIN_S = 240.0
+_SALVAGE_REST_S = 86_400.0
+_CHECK_S = 20.0
 
 
-def client_id_of(settings: Mqtt, store: Path, *, has_run: bool, last: str = "") -> str:
-    """Give the client ID of the watch over a store: the configured one, or else its own.
-
-    Its own is made up at its first start, and the same ever after. Where it is not beside the
-    store, as after a restore onto a new card, the watch goes on under the name that it last had,
-    and one that ran before it made one up under the old name: the broker keeps messages for that.
+def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
+    """Open the store for writing, made or brought up to date where that is needed.
 
     Args:
-        settings: the table [mqtt].
-        store: the path of the store.
-        has_run: whether a watch has run with this store before.
-        last: under which ID it was last let in, as the store has it; empty where it does not say.
+        url: of the store.
+        watch: it is a watch that writes to it, and others see that it runs.
+        lock: as for `Store.open`.
+
+    Raises:
+        DamagedStoreError: it is ours, but damaged.
+        StoreError: it can't be made, opened, or belongs to another daemon or program.
     """
-    path = store.with_name(f"{store.name}.client-id")
-    own = _read(path)
-    if own is None:
-        own = made_up()
-        if has_run and settings.client_id is None:
-            own = last if _OURS.fullmatch(last) else _BEFORE
-        _keep(path, own)
-    return settings.client_id or own
-
-
-def client_id_without(settings: Mqtt, store: Path) -> str:
-    """Give the client ID where the store's disk refuses: as `client_id_of`, but nothing is kept."""
-    own = _read(store.with_name(f"{store.name}.client-id"))
-    if own is None:
-        own = _BEFORE if has_our_lock(store) else made_up()
-    return settings.client_id or own
-
-
-def client_id_last(settings: Mqtt, store: Path) -> str:
-    """Give the client ID that a watch over the store would have gone by so far."""
-    return settings.client_id or _read(store.with_name(f"{store.name}.client-id")) or _BEFORE
-
-
-def made_up() -> str:
-    """Make up a client ID that nobody guesses: 56 bits behind the program's name."""
-    return _BEFORE + "".join(secrets.choice(_LETTERS) for _ in range(_LONGEST - len(_BEFORE)))
-
-
-def _read(path: Path) -> str | None:
+    path = database_path(url)
+    finish_setting_aside(path)
+    store = _opened(url, watch=watch, lock=lock)
+    salvage = pending_salvage(path)
+    if salvage is not None and salvage.last_seq is None and not salvage.error:
+        store.close()
+        _begin_salvage(url, salvage)
+        store = _opened(url, watch=watch)
     try:
-        with path.open("rb") as file:
-            text = file.read(_LONGEST + 2).decode("ascii", "replace").strip()
-    except OSError:
-        return None
-    return text if _OURS.fullmatch(text) else None
+        store.saved_state()
+        store.last_t()
+    except BaseException:
+        store.close()
+        raise
+    return store
 
 
-def _keep(path: Path, client_id: str) -> None:
-    """Write the file whole or not at all; a disk that refuses is told, not fatal."""
-    made = path.with_name(f"{path.name}.new")
+def _opened(url: str, *, watch: bool, lock: WriterLock | None = None) -> Store:
+    """Open the store as it is; only one that is not there or is older is worth a migration."""
     try:
-        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(f"{client_id}\n")
-            file.flush()
-            os.fsync(file.fileno())
-        made.replace(path)
-    except OSError as error:
-        _log.error(
-            "the client ID can't be kept in %s (%s): after a restart the broker will take the watch"
-            " for another one, and keep this one's messages from it; set client_id in [mqtt]",
-            path,
-            error.strerror,
-        )
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch, lock=lock)
+    except (DamagedStoreError, DiskFaultError):
+        raise
+    except StoreError:
+        # What is none of ours, or in use, is refused by the child with the same sentence.
+        _prepared("cabinetwatch.store.migrate", url, within_s=_MIGRATION_S)
+        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
 
 
-MIGRATION_TIMEOUT_S = 600
-_SALVAGE_TIMEOUT_S = 240
-_CHECK_S = 20.0
+def _prepared(module: str, *arguments: str, within_s: float) -> bytes:
+    """Have a child work on the store, whose url is the last argument; give what it says."""
+    try:
+        return run_child(module, *arguments, within_s=within_s)
+    except ChildEndedError:
+        url = without_secrets(arguments[-1])
+        raise StoreError(f"Making the store {url} ready took too long; try again") from None
+
+
+def _begin_salvage(url: str, salvage: Salvage) -> None:
+    """Have all carried over that a watch goes on from; without that it begins anew, and says so.
+
+    Raises:
+        DiskFaultError: there is no room for it now; it can still be done once there is.
+    """
+    path = database_path(url)
+    try:
+        said = _prepared("cabinetwatch.store.salvage", "begin", url, within_s=_SALVAGE_BEGIN_S)
+        note_salvage(path, salvage._replace(last_seq=json.loads(said)["last_seq"]))
+    except DiskFaultError:
+        raise
+    except (StoreError, OSError, ValueError, KeyError) as error:
+        _log.error("nothing of %s could be carried over: %s", salvage.aside, error)
+        note_salvage(path, salvage._replace(error=str(error)))
+
+
+_NOTHING = (
+    "nothing of the damaged one could be carried over: readings, alarms and what was learnt before"
+    " are missing"
+)
+
+
+class SalvageLoop(Part):
+    """Has a child carry the rest over beside the running watch, then tells what could not be read.
+
+    Args:
+        path: of the new store.
+        salvage: what is to be carried over into it.
+        tell: takes what the engine's journal says of the store: its fault, and the fault's end.
+        on_failure: takes what ends the thread.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        salvage: Salvage,
+        tell: Callable[[dict[str, Any]], None],
+        on_failure: OnFailure,
+    ) -> None:
+        super().__init__("salvage", on_failure)
+        self._path, self._salvage, self._tell = path, salvage, tell
+        self._stopping = threading.Event()
+
+    def stop(self) -> None:
+        """End the child; the next start does it again."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Carry over, and tell. Nothing that goes wrong here stops the watch."""
+        aside = self._salvage.aside
+        was = f"The store was damaged; it was set aside as {aside.name}"
+        if self._salvage.error:
+            self._say(ok=False, error=f"{was}, and nothing could be carried over")
+            end_salvage(self._path)
+            self._say(ok=True, note=f"{_NOTHING} ({self._salvage.error})")
+            return
+        self._say(ok=False, error=f"{was}, and what can be read of it is being carried over")
+        child = ("cabinetwatch.store.salvage", "rest", database_url(self._path))
+        try:
+            done = json.loads(run_child(*child, within_s=_SALVAGE_REST_S, stop=self._stopping))
+            end_salvage(self._path)
+        except (CabinetwatchError, OSError, ValueError) as error:
+            if not self._stopping.is_set():
+                _log.error("what can be read of %s is not carried over: %s", aside, error)
+                self._say(ok=False, error=f"{was}. {error}")
+            return
+        if done:
+            note = _carried(done) if self._salvage.last_seq else _NOTHING
+            _log.warning("%s; %s", was, note)
+            self._say(ok=True, lost=done["lost"]["inputs"], note=note)
+
+    def _say(self, **data: Any) -> None:
+        self._tell({"error": "", "lost": 0, "set_aside": True} | data)
+
+
+def _carried(done: dict[str, Any]) -> str:
+    """Say what came over and what did not."""
+    count, lost = done["readings"], done["lost"]
+    carried = f"{counted(count, 'reading')} {'was' if count == 1 else 'were'} carried over"
+    if not lost["inputs"]:
+        return f"{carried}, and none is missing among them"
+    between = f"between {lost['from'] or 'the first'} and {lost['to'] or 'the last'}"
+    return f"{carried}; {counted(lost['inputs'], 'reading')} {between} could not be read"
 
 
 def put_aside(url: str, error: DamagedStoreError) -> None:
@@ -155,64 +219,6 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     put_aside(url, error)
 
 
-def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
-    """Open the store for writing, made or brought up to date where that is needed.
-
-    Args:
-        url: of the store.
-        watch: it is a watch that writes to it, and others see that it runs.
-        lock: as for `Store.open`.
-
-    Raises:
-        DamagedStoreError: it is ours, but damaged.
-        StoreError: it can't be made, opened, or belongs to another daemon or program.
-    """
-    path = database_path(url)
-    finish_setting_aside(path)
-    store = _opened(url, watch=watch, lock=lock)
-    salvage = pending_salvage(path)
-    if salvage is not None and salvage.last_seq is None and not salvage.error:
-        store.close()
-        _begin_salvage(url, salvage)
-        store = _opened(url, watch=watch)
-    try:
-        store.saved_state()
-        store.last_t()
-    except BaseException:
-        store.close()
-        raise
-    return store
-
-
-def _begin_salvage(url: str, salvage: Salvage) -> None:
-    """Have all carried over that a watch goes on from; without that it begins anew, and says so.
-
-    Raises:
-        DiskFaultError: there is no room for it now; it can still be done once there is.
-    """
-    path = database_path(url)
-    try:
-        said = _run_child("cabinetwatch.store.salvage", "begin", url, within_s=_SALVAGE_TIMEOUT_S)
-        note_salvage(path, salvage._replace(last_seq=json.loads(said)["last_seq"]))
-    except DiskFaultError:
-        raise
-    except (StoreError, OSError, ValueError, KeyError) as error:
-        _log.error("nothing of %s could be carried over: %s", salvage.aside, error)
-        note_salvage(path, salvage._replace(error=str(error)))
-
-
-def _opened(url: str, *, watch: bool, lock: WriterLock | None = None) -> Store:
-    """Open the store as it is; only one that is not there or is older is worth a migration."""
-    try:
-        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch, lock=lock)
-    except (DamagedStoreError, DiskFaultError):
-        raise
-    except StoreError:
-        # What is none of ours, or in use, is refused here with the same sentence.
-        migrate(url)
-        return Store.open(url, window_messages=MOST_SENT_AGAIN, watch=watch)
-
-
 def rename_sensors(store: Store, config: Config) -> None:
     """Hand the past of renamed sensors over to their new IDs, before anything reads it.
 
@@ -234,36 +240,6 @@ def rename_sensors(store: Store, config: Config) -> None:
         _log.warning("%s", remark)
 
 
-def migrate(url: str) -> None:
-    """Run the migrations in a process of their own: what they import would stay for years.
-
-    Raises:
-        StoreError: with the child's own sentence.
-    """
-    _run_child("cabinetwatch.store.migrate", url, within_s=MIGRATION_TIMEOUT_S)
-
-
-def _run_child(module: str, *arguments: str, within_s: float) -> str:
-    """Run a module of ours to its end; give what it writes.
-
-    Raises:
-        StoreError: with its own sentence.
-    """
-    command = [sys.executable, "-P", "-m", module, *arguments]
-    try:
-        child = subprocess.run(  # noqa: S603 - our own program
-            command, capture_output=True, text=True, timeout=within_s, check=False
-        )
-    except subprocess.TimeoutExpired:
-        url = without_secrets(arguments[-1])
-        raise StoreError(f"Making the store {url} ready took too long; try again") from None
-    if child.returncode != 0:
-        lines = child.stderr.strip().splitlines()
-        sentence = lines[-1] if lines else f"exit status {child.returncode}"
-        raise kind_of_status(child.returncode)(sentence)
-    return child.stdout
-
-
 TRY_EVERY_S = 15.0
 
 
@@ -282,9 +258,10 @@ class FallbackStore:
         self.real = real
         self.error = str(error)
         _log.error("%s; the watch begins all the same, with its records in memory", error)
-        self._place = MemoryPlace(database_path(real.store.url))
+        path = database_path(real.store.url)
+        self._place = MemoryPlace(path)
         store = real.store.model_copy(update={"url": self._place.url})
-        client_id = client_id_without(real.mqtt, database_path(real.store.url))
+        client_id = client_id_without(real.mqtt, path)
         mqtt = real.mqtt.model_copy(update={"client_id": client_id})
         self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
         self._next_try = time.monotonic() + TRY_EVERY_S
@@ -327,3 +304,82 @@ class FallbackStore:
             count = 0
         self._place.remove()
         return count
+
+
+_BEFORE = "cabinetwatch"
+"""What every watch was called that made up no client ID of its own yet."""
+_LETTERS = "0123456789abcdefghijklmnopqrstuvwxyz"
+_LONGEST = 23
+"""Every broker takes letters and digits up to here (MQTT 3.1.1, 3.1.3-5; MQTT 5.0, 3.1.3-5)."""
+_OURS = re.compile(r"[0-9A-Za-z]{1,23}")
+
+
+def client_id_of(settings: Mqtt, store: Path, *, has_run: bool, last: str = "") -> str:
+    """Give the client ID of the watch over a store: the configured one, or else its own.
+
+    Its own is made up at its first start, and the same ever after. Where it is not beside the
+    store, as after a restore onto a new card, the watch goes on under the name that it last had,
+    and one that ran before it made one up under the old name: the broker keeps messages for that.
+
+    Args:
+        settings: the table [mqtt].
+        store: the path of the store.
+        has_run: whether a watch has run with this store before.
+        last: under which ID it was last let in, as the store has it; empty where it does not say.
+    """
+    own = _kept(store)
+    if own is None:
+        own = _made_up()
+        if has_run and settings.client_id is None:
+            own = last if _OURS.fullmatch(last) else _BEFORE
+        _keep(store, own)
+    return settings.client_id or own
+
+
+def client_id_without(settings: Mqtt, store: Path) -> str:
+    """Give the client ID where the store's disk refuses: as `client_id_of`, but nothing is kept."""
+    own = _kept(store) or (_BEFORE if has_our_lock(store) else _made_up())
+    return settings.client_id or own
+
+
+def client_id_last(settings: Mqtt, store: Path) -> str:
+    """Give the client ID that a watch over the store would have gone by so far."""
+    return settings.client_id or _kept(store) or _BEFORE
+
+
+def _made_up() -> str:
+    """Make up a client ID that nobody guesses: 56 bits behind the program's name."""
+    return _BEFORE + "".join(secrets.choice(_LETTERS) for _ in range(_LONGEST - len(_BEFORE)))
+
+
+def _beside(store: Path) -> Path:
+    return store.with_name(f"{store.name}.client-id")
+
+
+def _kept(store: Path) -> str | None:
+    try:
+        with _beside(store).open("rb") as file:
+            text = file.read(_LONGEST + 2).decode("ascii", "replace").strip()
+    except OSError:
+        return None
+    return text if _OURS.fullmatch(text) else None
+
+
+def _keep(store: Path, client_id: str) -> None:
+    """Write the file whole or not at all; a disk that refuses is told, not fatal."""
+    path = _beside(store)
+    made = path.with_name(f"{path.name}.new")
+    try:
+        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(f"{client_id}\n")
+            file.flush()
+            os.fsync(file.fileno())
+        made.replace(path)
+    except OSError as error:
+        _log.error(
+            "the client ID can't be kept in %s (%s): after a restart the broker will take the watch"
+            " for another one, and keep this one's messages from it; set client_id in [mqtt]",
+            path,
+            error.strerror,
+        )

@@ -1,4 +1,9 @@
-"""The thread that owns the store: gathers work, commits it, and keeps it in order."""
+"""The thread that owns the store: gathers work, commits it, and keeps the store in order.
+
+Whoever hands it work never waits for the disk, unless it asks to. While the disk refuses, what is
+to be told is told from memory, messages are acknowledged, the oldest readings are dropped beyond a
+bound, and the same work is tried again and again: never go blind to save a record.
+"""
 
 import logging
 import threading
@@ -6,10 +11,8 @@ import time
 from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import Any
 
-from cabinetwatch.clock import Clock, WatchTime
-from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
-from cabinetwatch.service.parts import WatchedPart
+from cabinetwatch.service.parts import Frame, WatchedPart
 from cabinetwatch.store.database import is_sound
 from cabinetwatch.store.place import (
     DamagedRecordError,
@@ -25,116 +28,6 @@ from cabinetwatch.text import StoreError
 from cabinetwatch.watch.events import Reading
 
 _log = logging.getLogger(__name__)
-
-ROUND_MS = 3_600_000
-"""Seldom enough that what a round writes is little, beside the readings themselves."""
-_AFTER_THE_HOUR_MS = 30_000
-"""What belongs to the hour has been written by then."""
-_FIRST_ROUND_MS = 60_000
-PRUNE_AFTER_MS = 3_600_000
-"""Nothing is let go in the first hour: by then a clock that woke up wrong has been set."""
-_REST = 4
-"""A step is followed by so many times its own length of rest."""
-LITTLE_LEFT_DAYS = 30
-"""A disk that will be full sooner is worth a word."""
-_WARN_EVERY_MS = 86_400_000
-
-Round = Generator[object, None, str]
-"""Steps, each short; at the end a sentence on what came of them."""
-
-Answer = tuple[int, dict[str, Any]]
-"""The row of a command, and its result."""
-
-
-def thorough_round(store: Store, now: Now, keeping: Keeping) -> Round:
-    """Bring the tiers up, let go of all that is old, and give all the space back."""
-    before = store.room().bytes
-    yield from store.tidy(now)
-    gone = 0
-    for rows in store.clear(now, keeping, spare_pages=0):
-        gone += rows
-        yield rows
-    return (
-        f"{gone or 'No'} row{'' if gone == 1 else 's'} pruned; the store takes "
-        f"{megabytes(store.room().bytes)} now, and took {megabytes(before)} before."
-    )
-
-
-def megabytes(size: float) -> str:
-    """Write a size for people."""
-    return f"{size / 1e6:z.1f} MB"
-
-
-class Housekeeping:
-    """The rounds of upkeep. Owned by the store's thread, which calls `step` when it has time.
-
-    `due_t` (watch ms) says when there is something to do.
-    """
-
-    def __init__(self, store: Store, keeping: Keeping, started_t: int) -> None:
-        self._store = store
-        self._keeping = keeping
-        self._started_t = started_t
-        self._round: Round | None = None
-        self._asked: list[int] = []
-        self._answering: list[int] = []
-        self._next_warning_t = started_t
-        self.due_t = started_t + _FIRST_ROUND_MS
-
-    def ask(self, row: int, now_t: int) -> None:
-        """Begin a thorough round next, for the command in `row`."""
-        self._asked.append(row)
-        self.due_t = min(self.due_t, now_t)
-
-    def step(self, now: Now) -> list[Answer]:
-        """Do the next step, if one is due; give the commands that it answers."""
-        if now.t < self.due_t:
-            return []
-        if self._round is None:
-            self._answering, self._asked = self._asked, []
-            thorough = bool(self._answering)
-            self._round = self._thorough(now) if thorough else self._ordinary(now)
-        try:
-            next(self._round)
-        except StopIteration as end:
-            return self._end(now, ok=True, text=str(end.value))
-        except StoreError as error:
-            _log.warning("the store's upkeep was given up for now: %s", error)
-            return self._end(now, ok=False, text=str(error))
-        return []
-
-    def rest(self, took_ms: int, now_t: int) -> None:
-        """Leave time to others after a step that took so long, when its round goes on."""
-        if self._round is not None:
-            self.due_t = now_t + _REST * took_ms
-
-    def _end(self, now: Now, *, ok: bool, text: str) -> list[Answer]:
-        """Close the round and say when the next is due."""
-        self._round = None
-        since_round_ms = (now.utc_ms - _AFTER_THE_HOUR_MS) % ROUND_MS
-        self.due_t = now.t if self._asked else now.t + ROUND_MS - since_round_ms
-        answers: list[Answer] = [(row, {"ok": ok, "text": text}) for row in self._answering]
-        self._answering = []
-        return answers
-
-    def _thorough(self, now: Now) -> Round:
-        return thorough_round(self._store, now, self._keeping)
-
-    def _ordinary(self, now: Now) -> Round:
-        yield from self._store.tidy(now)
-        if now.t - self._started_t >= PRUNE_AFTER_MS:
-            yield from self._store.clear(now, self._keeping, SPARE_PAGES)
-        self._warn(now.t)
-        return ""
-
-    def _warn(self, now_t: int) -> None:
-        """Say once a day when the disk will soon be full."""
-        days_left = self._store.room().days_left
-        if days_left is None or days_left >= LITTLE_LEFT_DAYS or now_t < self._next_warning_t:
-            return
-        self._next_warning_t = now_t + _WARN_EVERY_MS
-        _log.warning("the disk of the store will be full in %.0f days, as it grows now", days_left)
-
 
 SLOW_WRITE_S = 10.0
 """A write that takes longer is told as a store fault. It counts on a clock of its own, which stands
@@ -175,17 +68,15 @@ class StoreLoop(WatchedPart):
     def __init__(
         self,
         store: Store,
-        watch: WatchTime,
-        clock: Clock,
-        config: StoreConfig,
+        frame: Frame,
         *,
         acknowledge: Callable[[Sequence[Receipt]], None],
         deliver: Callable[[Sequence[Notice]], None],
         report: Callable[[bool, str, int], None],
         command: Callable[[int, Mapping[str, Any]], None],
-        on_failure: Callable[[str, BaseException], None],
     ) -> None:
-        super().__init__("store", on_failure, watch=watch, clock=clock)
+        super().__init__("store", frame)
+        config, now = frame.config.store, frame.watch.now_ms()
         self._store = store
         self._flush_ms = round(config.flush_s * 1000)
         self._acknowledge = acknowledge
@@ -205,13 +96,13 @@ class StoreLoop(WatchedPart):
         self._let_go = False
         self._retry_t = 0
         self._lost = 0
-        self._last_commit_t = watch.now_ms()
+        self._last_commit_t = now
         # Until the engine's first word no more than the watch before had lived through.
-        self._advanced_to = store.last_t() or watch.now_ms()
-        self._offset_ms = watch.offset_ms
+        self._advanced_to = store.last_t() or now
+        self._offset_ms = frame.watch.offset_ms
         self._next_poll_t = 0
         self._taken_commands: set[int] = set()
-        self._house = Housekeeping(store, Keeping.of(config), watch.now_ms())
+        self._housekeeping = Housekeeping(store, Keeping.of(config), now)
 
     # -- called by the engine's thread ----------------------------------------------------------
 
@@ -300,7 +191,7 @@ class StoreLoop(WatchedPart):
             now = self._watch.now_ms()
             due_t = min(self._due_t(now), self._next_poll_t)
             if not self._failing:
-                due_t = min(due_t, self._house.due_t)
+                due_t = min(due_t, self._housekeeping.due_t)
             if due_t > now and not self._stopping:
                 self._changed.wait(self._clock.real_s((due_t - now) / 1000))
             now = self._watch.now_ms()
@@ -317,19 +208,16 @@ class StoreLoop(WatchedPart):
             return now + COMMANDS_EVERY_MS
         if self._failing:
             return self._retry_t
-        if pending.urgent or self._is_full(pending):
+        if pending.urgent or len(pending.inputs) >= STORM_READINGS:
+            return now
+        # So many that the broker might stop.
+        most = PROMPT_MESSAGES if self._prompt else self._half_window
+        if most is not None and len(pending.receipts) >= most:
             return now
         if pending.empty:
             return self._last_commit_t + HEARTBEAT_MS
         prompt = self._prompt and pending.receipts
         return self._pending_since_t + (PROMPT_MS if prompt else self._flush_ms)
-
-    def _is_full(self, pending: Batch) -> bool:
-        """Whether so much waits that the broker might stop, or a power cut cost too much."""
-        if len(pending.inputs) >= STORM_READINGS:
-            return True
-        most = PROMPT_MESSAGES if self._prompt else self._half_window
-        return most is not None and len(pending.receipts) >= most
 
     def _commit(self, work: Batch) -> None:
         if work.advanced_to is None or work.offset_ms is None:
@@ -378,12 +266,7 @@ class StoreLoop(WatchedPart):
         with self._changed:
             self._retry_t = self._watch.now_ms() + RETRY_MS
             known, self._failing = self._failing, True
-            unwritten = [
-                notice
-                for work in (self._in_flight, self._pending)
-                if work is not None
-                for notice in work.notices
-            ]
+            unwritten = [notice for work in self._held() for notice in work.notices]
             self._relieve()
         if not known:
             _log.error("store fault: %s", error)
@@ -413,12 +296,15 @@ class StoreLoop(WatchedPart):
                 self._store.let_go()
                 self._let_go = True
 
+    def _held(self) -> list[Batch]:
+        return [work for work in (self._in_flight, self._pending) if work is not None]
+
     def _relieve(self) -> None:
         """Never go blind to save a record: let the broker go on sending, whatever the disk does.
 
         The oldest are acknowledged first, those in a write that hangs before those that wait.
         """
-        held = [work for work in (self._in_flight, self._pending) if work is not None]
+        held = self._held()
         excess = sum(len(work.receipts) for work in held) - (self._half_window or PROMPT_MESSAGES)
         for work in held:
             if excess > 0:
@@ -448,7 +334,7 @@ class StoreLoop(WatchedPart):
             if not isinstance(command, dict):
                 self.put(Batch(handled=[(row, {"ok": False, "text": "That is no command."})]))
             elif command.get("command") == PRUNE:
-                self._house.ask(row, now)
+                self._housekeeping.ask(row, now)
             else:
                 self._command(row, command)
 
@@ -472,11 +358,11 @@ class StoreLoop(WatchedPart):
     def _keep_house(self) -> None:
         """Do a step of upkeep, if one is due and nothing is wrong."""
         now = self._watch.now_ms()
-        if self._failing or now < self._house.due_t:
+        if self._failing or now < self._housekeeping.due_t:
             return
-        answers = self._house.step(Now(now, now + self._offset_ms))
+        answers = self._housekeeping.step(Now(now, now + self._offset_ms))
         after = self._watch.now_ms()
-        self._house.rest(after - now, after)
+        self._housekeeping.rest(after - now, after)
         self.progress_t = after
         if answers:
             self.put(Batch(handled=list(answers)))
@@ -486,21 +372,122 @@ def _give_up_oldest(work: Batch) -> int:
     """Keep what waits within bounds, however long it has to; say how many readings went."""
     del work.window[:-MOST_SENT_AGAIN]
     del work.figures[:-MOST_MINUTES_HELD]
+    excess = len(work.inputs) - MOST_HELD
     # Some more than the most, so that not all are gone through for each that comes.
-    if len(work.inputs) <= MOST_HELD + MOST_HELD // 100:
+    if excess <= MOST_HELD // 100:
         return 0
-    return _drop_readings(work, MOST_HELD)
-
-
-def _drop_readings(work: Batch, keep: int) -> int:
-    """Drop the oldest readings beyond `keep` inputs, never a journal entry; say how many."""
-    excess = len(work.inputs) - keep
     kept = []
     dropped = 0
     for item in work.inputs:
+        # Never a journal entry.
         if dropped < excess and isinstance(item, Reading):
             dropped += 1
         else:
             kept.append(item)
     work.inputs = kept
     return dropped
+
+
+ROUND_MS = 3_600_000
+"""Seldom enough that what a round writes is little, beside the readings themselves."""
+_AFTER_THE_HOUR_MS = 30_000
+"""What belongs to the hour has been written by then."""
+_FIRST_ROUND_MS = 60_000
+PRUNE_AFTER_MS = 3_600_000
+"""Nothing is let go in the first hour: by then a clock that woke up wrong has been set."""
+_REST = 4
+"""A step is followed by so many times its own length of rest."""
+LITTLE_LEFT_DAYS = 30
+"""A disk that will be full sooner is worth a word."""
+_WARN_EVERY_MS = 86_400_000
+
+Round = Generator[object, None, str]
+"""Steps, each short; at the end a sentence on what came of them."""
+
+Answer = tuple[int, dict[str, Any]]
+"""The row of a command, and its result."""
+
+
+def thorough_round(store: Store, now: Now, keeping: Keeping) -> Round:
+    """Bring the tiers up, let go of all that is old, and give all the space back."""
+    before = store.room().bytes
+    yield from store.tidy(now)
+    gone = 0
+    for rows in store.clear(now, keeping, spare_pages=0):
+        gone += rows
+        yield rows
+    return (
+        f"{gone or 'No'} row{'' if gone == 1 else 's'} pruned; the store takes "
+        f"{megabytes(store.room().bytes)} now, and took {megabytes(before)} before."
+    )
+
+
+def megabytes(size: float) -> str:
+    """Write a size for people."""
+    return f"{size / 1e6:z.1f} MB"
+
+
+class Housekeeping:
+    """The rounds of upkeep. Owned by the store's thread, which calls `step` when it has time.
+
+    `due_t` (watch ms) says when there is something to do.
+    """
+
+    def __init__(self, store: Store, keeping: Keeping, started_t: int) -> None:
+        self._store = store
+        self._keeping = keeping
+        self._started_t = started_t
+        self._round: Round | None = None
+        self._asked: list[int] = []
+        self._answering: list[int] = []
+        self._next_warning_t = started_t
+        self.due_t = started_t + _FIRST_ROUND_MS
+
+    def ask(self, row: int, now_t: int) -> None:
+        """Begin a thorough round next, for the command in `row`."""
+        self._asked.append(row)
+        self.due_t = min(self.due_t, now_t)
+
+    def step(self, now: Now) -> list[Answer]:
+        """Do the next step, if one is due; give the commands that it answers."""
+        if now.t < self.due_t:
+            return []
+        if self._round is None:
+            self._answering, self._asked = self._asked, []
+            if self._answering:
+                self._round = thorough_round(self._store, now, self._keeping)
+            else:
+                self._round = self._ordinary_round(now)
+        try:
+            next(self._round)
+        except StopIteration as end:
+            return self._end(now, ok=True, text=str(end.value))
+        except StoreError as error:
+            _log.warning("the store's upkeep was given up for now: %s", error)
+            return self._end(now, ok=False, text=str(error))
+        return []
+
+    def rest(self, took_ms: int, now_t: int) -> None:
+        """Leave time to others after a step that took so long, when its round goes on."""
+        if self._round is not None:
+            self.due_t = now_t + _REST * took_ms
+
+    def _end(self, now: Now, *, ok: bool, text: str) -> list[Answer]:
+        """Close the round and say when the next is due."""
+        self._round = None
+        since_round_ms = (now.utc_ms - _AFTER_THE_HOUR_MS) % ROUND_MS
+        self.due_t = now.t if self._asked else now.t + ROUND_MS - since_round_ms
+        answers: list[Answer] = [(row, {"ok": ok, "text": text}) for row in self._answering]
+        self._answering = []
+        return answers
+
+    def _ordinary_round(self, now: Now) -> Round:
+        """Bring the tiers up, let some go that is old; warn once a day of a disk soon full."""
+        yield from self._store.tidy(now)
+        if now.t - self._started_t >= PRUNE_AFTER_MS:
+            yield from self._store.clear(now, self._keeping, SPARE_PAGES)
+        days = self._store.room().days_left
+        if days is not None and days < LITTLE_LEFT_DAYS and now.t >= self._next_warning_t:
+            self._next_warning_t = now.t + _WARN_EVERY_MS
+            _log.warning("the disk of the store will be full in %.0f days, as it grows now", days)
+        return ""

@@ -24,8 +24,7 @@ from typing import Any, NamedTuple
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
-from cabinetwatch.clock import to_datetime
-from cabinetwatch.text import StoreError, without_secrets
+from cabinetwatch.text import StoreError, to_datetime, without_secrets
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
 _COMPANIONS = ("", "-wal", "-shm")

@@ -40,9 +40,12 @@ HOUR_MS = 3_600_000
 Channel = Literal["email", "mqtt", "command"]
 """The ways by which a notice reaches somebody."""
 
-NoticeKind = Literal["raise", "return", "repeat", "change", "digest", "test", "summary", "again"]
+NoticeKind = Literal[
+    "raise", "return", "repeat", "change", "digest", "test", "summary", "again", "system"
+]
 """Why a notice is written. `change` tells of a transition that is neither raise nor return,
-`summary` of a week. `again` is never written: it gives a broker back what it should retain."""
+`summary` of a week. Never written are `again`, which gives a broker back what it should retain, and
+`system`, a mail that tells of no alarm, such as a guard's."""
 
 Status = Literal["waiting", "delivered", "failed", "merged"]
 """What became of a notice. `waiting`: tried, to be tried again; `failed`: given up for good;

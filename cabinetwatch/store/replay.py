@@ -15,14 +15,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.clock import Clock, to_rfc3339
+from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.database import RunningWatch, find_watch
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
 from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import ConfigError, StoreError, rounded
+from cabinetwatch.text import ConfigError, StoreError, rounded, to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
 from cabinetwatch.watch.events import (
@@ -33,7 +33,6 @@ from cabinetwatch.watch.events import (
     Reading,
     Transition,
 )
-from cabinetwatch.watch.figures import device_figures, sensor_figures
 from cabinetwatch.watch.refusals import Refusal, describe_error
 from cabinetwatch.watch.trials import TrialRecord
 
@@ -434,13 +433,13 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         starting=starting,
         mute_process=here.process if here is not None and mute else None,
         memory_process=watch.process if watch is not None and in_memory else None,
-        connected=heard and engine.house.site.connected,
-        session_taken=heard and engine.house.site.connection.is_taken(engine.now),
+        connected=heard and engine.model.site.connected,
+        session_taken=heard and engine.model.site.connection.is_taken(engine.now),
         since_utc_ms=since_ms if running else None,
-        devices=device_figures(engine),
+        devices=engine.device_figures(),
         sensors={
             sensor: figures | {"unreadable": _public_unreadable(counted.get(sensor), run_t)}
-            for sensor, figures in sensor_figures(engine).items()
+            for sensor, figures in engine.sensor_figures().items()
         },
         standing=store.standing(),
         room=store.room(),

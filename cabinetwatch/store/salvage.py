@@ -27,7 +27,6 @@ from struct import Struct, unpack_from
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import DAY_MS, Tier, TierBlock, decode_block
 from cabinetwatch.store.database import PAGE_BYTES, connect, is_sound, translated
@@ -40,7 +39,7 @@ from cabinetwatch.store.place import (
     pending_salvage,
 )
 from cabinetwatch.store.records import posted, unpack_window
-from cabinetwatch.text import StoreError
+from cabinetwatch.text import StoreError, to_rfc3339
 from cabinetwatch.watch.events import EntryKind, Transition
 
 Value = int | float | str | bytes | None

@@ -37,7 +37,6 @@ from sqlalchemy import (
     update,
 )
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import (
@@ -58,6 +57,7 @@ from cabinetwatch.store.inputs import TABLES, offsets_from, read_renames, sensor
 from cabinetwatch.store.place import UNREADABLE
 from cabinetwatch.store.records import HOUR_MS
 from cabinetwatch.store.schema import block, figure_minute, journal
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.events import AlarmState, EntryKind, Quality
 from cabinetwatch.watch.trials import MEASURED, TrialBook
 

@@ -1,92 +1,80 @@
-"""Sequential detection of lost cooling: cumulative sums and envelopes.
+"""Sequential detection of lost cooling: cumulative sums and bounds.
 
-Sources: Page 1954, Biometrika 41, 100-115; Brook and Evans 1972, Biometrika 59, 539-549 (run length
-as a Markov chain); Siegmund 1985, Sequential Analysis (approximation). Formulas from memory; the
-tests hold the results against published tables.
-
-The test carries the highest rise that sound cooling explains. That ceiling relaxes, with the
+*The bound* (`BoundTest`) is the highest rise that sound cooling explains. It relaxes, with the
 device's own time constant, towards the highest normal settled rise; whenever the rise is found
-below it, the ceiling is pulled down to it, for no sound cooling goes up from there faster than the
-ceiling does. The distance of the rise above the ceiling is a cumulative sum of what sound cooling
-can't explain, reset at zero (Page 1954, Biometrika 41, 100-115, with the allowance in kelvin
-instead of sigmas); its last zero is the estimated time of the change. With `sign = -1` it tests for
-a rise that is too low.
+below it, the bound is pulled down to it, for no sound cooling goes up from there faster than the
+bound does. The distance of the rise above it is a cumulative sum of what sound cooling can't
+explain, reset at zero (Page 1954, with the allowance in kelvin instead of sigmas); its last zero is
+the estimated time of the change. With `sign = -1` it tests for a rise that is too low.
 
 A fall that no load explains is a door or a cover that was opened. Its end brings the rise back as
-fast, so the ceiling isn't pulled down by it: a second bound, on the other side, tells such falls.
-Nor is the ceiling ever pulled below the usual level of late: to come back there is no alarm.
+fast, so the bound isn't pulled down by it: a second bound, on the other side, tells such falls.
+Nor is the bound ever pulled below the usual level of late: to come back there is no alarm.
 
-Two tests share the budget: the envelope, quick on big changes, and a cumulative sum of means over
-half a time constant, which finds small lasting ones. The means are far enough apart for their noise
-to be independent, as the run-length formulas demand.
+*The test of a device* (`ChangeTest`) shares its false alarms between two: the bound, quick on big
+changes, and a cumulative sum of means over half a time constant, which finds small lasting ones.
+The means are far enough apart for their noise to be independent, as the run-length formula demands.
+
+Sources: Page 1954, Biometrika 41, 100-115; Siegmund 1985, Sequential Analysis (run length, by
+approximation). Formulas from memory; the tests hold the results against published tables.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import erfc, exp, log, sqrt
+from math import exp, log
+from statistics import NormalDist
 from typing import Any
 
-from cabinetwatch.thermal.windows import Finding, check, check_positive, checked
-
-_MOST = 100.0
-"""Allowances, limits and shifts are in sigmas: no test has one beyond this."""
-_MOST_EXPONENT = 600.0
-_FEWEST_STATES, _MOST_STATES = 4, 1000
-_LEAST_ALLOWANCE = 0.01
+from cabinetwatch.thermal.rise import NormalRise, RiseEstimator
+from cabinetwatch.thermal.windows import Kept, Window
 
 
 @dataclass(slots=True)
-class Cusum:
+class Finding:
+    """Result of one sequential test: `since_ms` is the estimated time of the change.
+
+    `certainty` is the evidence over what a detection needs (1 or more: detected).
+    """
+
+    standing: bool = False
+    since_ms: int = 0
+    certainty: float = 0.0
+
+
+@dataclass(slots=True)
+class Cusum(Kept):
     """One-sided cumulative sum of (z - k), kept at zero or above.
 
     `run` counts the samples since it last stood at zero: the change is dated at its start.
     """
 
-    k: float
+    kept = ("k", "value", "run")
+
+    k: float = 0.5
     value: float = 0.0
     run: int = 0
 
     def add(self, z: float) -> float:
-        """Take one standardised sample and return the sum.
-
-        Raises:
-            ValueError: a sample that can't be reckoned with.
-        """
-        check(z)
+        """Take one standardised sample and return the sum."""
         self.value = max(0.0, self.value + z - self.k)
         self.run = self.run + 1 if self.value > 0.0 else 0
         return self.value
 
-    def cap(self, limit: float) -> None:
-        """Let no more evidence stand than was needed, so that what ends is soon known to have.
 
-        Raises:
-            ValueError: a limit that can't be reckoned with, or below 0.
-        """
-        check(limit)
-        if limit < 0.0:
-            raise ValueError("the sum is kept at zero or above")
-        self.value = min(self.value, limit)
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {"k": self.k, "value": self.value, "run": self.run}
-
-    @classmethod
-    def load(cls, state: dict[str, Any]) -> Cusum:
-        """The sum as it was at `save`."""
-        return cls(state["k"], state["value"], state["run"])
+_LEAST_ALLOWANCE, _MOST_SIGMAS, _MOST_EXPONENT, _MOST_SAMPLES = 0.01, 100.0, 600.0, 1e12
 
 
 def siegmund_run_length(k: float, h: float, shift: float = 0.0) -> float:
     """Average run length of the one-sided sum, in samples, by Siegmund's approximation.
 
-    Raises:
-        ValueError: a limit below 0, or what makes a run that can't be reckoned.
+    ValueError for allowances, limits and shifts that no test has, and for a run beyond reckoning.
     """
-    _check_sigmas(k, h, shift)
+    if not (0.0 <= h <= _MOST_SIGMAS and abs(k) <= _MOST_SIGMAS and abs(shift) <= _MOST_SIGMAS):
+        raise ValueError(
+            f"no sum has an allowance of {k:zg}, a limit of {h:zg} or {shift:zg} sigmas"
+        )
     b = h + 1.166
     d = shift - k
     if abs(d) < 1e-9:
@@ -96,53 +84,15 @@ def siegmund_run_length(k: float, h: float, shift: float = 0.0) -> float:
     return (exp(-2.0 * d * b) + 2.0 * d * b - 1.0) / (2.0 * d * d)
 
 
-def _check_sigmas(k: float, h: float, shift: float) -> None:
-    check(k, h, shift)
-    if not (0.0 <= h <= _MOST and abs(k) <= _MOST and abs(shift) <= _MOST):
-        raise ValueError(
-            f"no sum has an allowance of {k:zg}, a limit of {h:zg} or {shift:zg} sigmas"
-        )
-
-
-def run_length(k: float, h: float, shift: float = 0.0, states: int = 60) -> float:
-    """Average run length of the one-sided sum, in samples, for unit normal samples of mean `shift`.
-
-    Brook and Evans with `states` states; extrapolated from two grids, since their error falls with
-    the square of the cell's width.
-
-    Raises:
-        ValueError: a limit below 0, states not from 4 to 1000, or too long a run.
-    """
-    _check_sigmas(k, h, shift)
-    if not _FEWEST_STATES <= states <= _MOST_STATES:
-        raise ValueError(f"no chain has {states} states")
-    coarse = _chain_run_length(k, h, shift, states // 2)
-    fine = _chain_run_length(k, h, shift, states)
-    ratio = ((2.0 * states - 1.0) / (2.0 * (states // 2) - 1.0)) ** 2
-    return fine + (fine - coarse) / (ratio - 1.0)
-
-
-def two_sided_run_length(k: float, h: float, shift: float = 0.0) -> float:
-    """Average run length of the pair of sums: 1/ARL = 1/ARL+ + 1/ARL-; ValueError as above."""
-    above, below = run_length(k, h, shift), run_length(k, h, -shift)
-    if min(above, below) < 1.0:
-        raise ValueError("no sum raises before its first sample: these figures lead astray")
-    return 1.0 / (1.0 / above + 1.0 / below)
-
-
 @lru_cache(maxsize=64)
 def limit_for_run_length(samples: float, k: float = 0.5) -> float:
     """Limit h at which the one-sided sum raises falsely once in `samples` samples on average.
 
     Siegmund's formula solved by bisection: within 0.5 % of the exact run length from 1e4 samples
-    up.
-
-    Raises:
-        ValueError: an allowance that isn't from 0.01 to 100 sigmas, or no number of samples.
+    up. ValueError for no number of samples, or an allowance that isn't from 0.01 to 100 sigmas.
     """
-    check(samples)
-    if not _LEAST_ALLOWANCE <= k <= _MOST:
-        raise ValueError(f"no sum is made for an allowance of {k:zg} sigmas")
+    if not (_LEAST_ALLOWANCE <= k <= _MOST_SIGMAS and abs(samples) <= _MOST_SAMPLES):
+        raise ValueError(f"no sum has {k:zg} sigmas of allowance and runs for {samples:zg} samples")
     low, high = 0.0, 4.0 + log(max(samples, 2.0)) / (2.0 * k) + 2.0
     for _ in range(60):
         middle = 0.5 * (low + high)
@@ -153,73 +103,11 @@ def limit_for_run_length(samples: float, k: float = 0.5) -> float:
     return high
 
 
-def normal_tail(z: float) -> float:
-    """Probability that a unit normal value exceeds z; ValueError for what is no number."""
-    check(z)
-    return 0.5 * erfc(z / sqrt(2.0))
-
-
-@lru_cache(maxsize=64)
-def normal_quantile_of_tail(probability: float) -> float:
-    """The z that a unit normal value exceeds with `probability` (0 < probability < 0.5).
-
-    Raises:
-        ValueError: another probability.
-    """
-    if not 0.0 < probability < 0.5:
-        raise ValueError(f"a tail's probability lies between 0 and 0.5, not at {probability:zg}")
-    low, high = 0.0, 40.0
-    for _ in range(80):
-        middle = 0.5 * (low + high)
-        if normal_tail(middle) > probability:
-            low = middle
-        else:
-            high = middle
-    return high
-
-
-def _chain_run_length(k: float, h: float, shift: float, states: int) -> float:
-    """Solve (I - Q) L = 1 for the chain whose states are cells of the sum's value."""
-    width = 2.0 * h / (2 * states - 1)
-    below = [1.0 - normal_tail((j + 0.5) * width + k - shift) for j in range(-states, states)]
-
-    def step_probability(i: int, j: int) -> float:
-        upper = below[j - i + states]
-        return upper if j == 0 else upper - below[j - i + states - 1]
-
-    rows = [
-        [(1.0 if i == j else 0.0) - step_probability(i, j) for j in range(states)] + [1.0]
-        for i in range(states)
-    ]
-    return checked(_solve(rows)[0])
-
-
-def _solve(rows: list[list[float]]) -> list[float]:
-    """Gauss elimination without pivoting: I - Q is diagonally dominant."""
-    n = len(rows)
-    for i in range(n):
-        pivot = rows[i]
-        for lower in rows[i + 1 :]:
-            if not pivot[i]:
-                raise ValueError("such a sum never raises in any time that can be reckoned")
-            factor = lower[i] / pivot[i]
-            if factor:
-                for j in range(i, n + 1):
-                    lower[j] -= factor * pivot[j]
-    answer = [0.0] * n
-    for i in reversed(range(n)):
-        rest = sum(rows[i][j] * answer[j] for j in range(i + 1, n))
-        if not rows[i][i]:
-            raise ValueError("such a sum never raises in any time that can be reckoned")
-        answer[i] = (rows[i][n] - rest) / rows[i][i]
-    return answer
-
-
 _USUAL_TAUS = 5.0
 
 
-class BoundTest:
-    """The ceiling (sign 1) or floor (sign -1) of what is normal, and how far it is passed.
+class BoundTest(Kept):
+    """The upper (sign 1) or lower (sign -1) bound of what is normal, and how far it is passed.
 
     `score` is the distance beyond it over the limit: 1 or more is a detection. `beyond_k` is the
     same in kelvin, of the higher of two levels in a row.
@@ -228,6 +116,9 @@ class BoundTest:
     __slots__ = (
         "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "beyond_k",
         "score", "sign", "since_ms", "standing",
+    )  # fmt: skip
+    kept = (
+        "_bound_k", "_last_k", "_other_k", "_usual_k", "score", "sign", "since_ms", "standing",
     )  # fmt: skip
 
     def __init__(self, sign: int = 1) -> None:
@@ -250,12 +141,7 @@ class BoundTest:
         self.standing = False
 
     def shift(self, level_k: float) -> None:
-        """Levels are counted from elsewhere from now on: add this to those known.
-
-        Raises:
-            ValueError: a figure that can't be reckoned with.
-        """
-        check(level_k)
+        """Levels are counted from elsewhere from now on: add this to those known."""
         level = self.sign * level_k
         self._last_k += level
         self._other_k += level
@@ -279,18 +165,20 @@ class BoundTest:
         First the one that the test is about, then the one on the other side. `doubt_k` is how far
         the level may be wrong for reasons other than noise, `limit_k` how far beyond the bound it
         must be to count. Two levels in a row must agree, so that no single reading moves anything.
-
-        Raises:
-            ValueError: figures that can't be reckoned with, a time constant or limit not above 0.
         """
-        check(step_s, level_k, goals_k[0], goals_k[1], doubt_k)
-        check_positive(limit_k, tau_s)
-        step_s = max(step_s, 0.0)
         sign = self.sign
         level = sign * level_k
         goal, other_goal = sign * goals_k[0], sign * goals_k[1]
         bound, other = self._bound_k, self._other_k
-        gain, slow_gain, usual_gain = self._gains_for(step_s, tau_s)
+        if step_s != self._step_s or tau_s != self._tau_s:
+            # Shares of the way gone in a step: a bound to its goal, and back; the usual level.
+            self._step_s, self._tau_s = step_s, tau_s
+            self._gains = (
+                1.0 - exp(-step_s / tau_s),
+                1.0 - exp(-step_s / (2.0 * tau_s)),
+                1.0 - exp(-step_s / (_USUAL_TAUS * tau_s)),
+            )
+        gain, slow_gain, usual_gain = self._gains
         if bound is None:
             bound, other = max(goal, level + doubt_k), min(other_goal, level - doubt_k)
             self._last_k = level
@@ -319,30 +207,6 @@ class BoundTest:
         elif self.standing and self.score <= 0.0:
             self.standing = False
 
-    def _gains_for(self, step_s: float, tau_s: float) -> tuple[float, float, float]:
-        """Shares of the way gone in a step: a bound to its goal, and back; the usual level."""
-        if step_s != self._step_s or tau_s != self._tau_s:
-            self._step_s, self._tau_s = step_s, tau_s
-            times = (1.0, 2.0, _USUAL_TAUS)
-            first, second, third = (1.0 - exp(-step_s / (n * tau_s)) for n in times)
-            self._gains = (first, second, third)
-        return self._gains
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {name.lstrip("_"): getattr(self, name) for name in _STATE}
-
-    @classmethod
-    def load(cls, state: dict[str, Any]) -> BoundTest:
-        """The test as it was at `save`."""
-        new = cls()
-        for name in _STATE:
-            setattr(new, name, state[name.lstrip("_")])
-        return new
-
-
-_STATE = ("_bound_k", "_last_k", "_other_k", "_usual_k", "score", "sign", "since_ms", "standing")
-
 
 YEAR_S = 365.25 * 86_400.0
 _INDEPENDENT_S = 60.0
@@ -353,16 +217,15 @@ _QUICK_PULL_SIGMAS = 2.0
 """The same for single windows, whose noise is larger than that of the usual level below which no
 bound is pulled."""
 
-_LIMIT_FLOOR_K = 0.15
+_LEAST_LIMIT_K = 0.15
 DOUBT_SIGMAS = 1.5
 _EXCESS_MARGIN = 1.3
 _SLOW_CLIP = 3.0
-_SLOW_K = 0.5
 _SLOW_SHORTEST_S = 120.0
 _RETURN_LASTS_S = 600.0
 """A loss at the edge of the band (dust) must not come and go with the load."""
 
-_MOST_SAMPLES, _RAREST = 1e12, 1e-30
+_RAREST = 1e-30
 _LOW_LASTS_S = 3600.0
 """A cabinet's door stands open for a while; a probe that has slipped stays where it is."""
 
@@ -370,28 +233,13 @@ _LOW_LASTS_S = 3600.0
 class ChangeTest:
     """Has the settled rise left the normal band on one side (`sign` 1: above, -1: below)?
 
-    ValueError for figures that can't be reckoned with, and for what isn't above 0 and should be.
+    ValueError for a rate of false alarms that isn't above 0.
     """
 
     __slots__ = (
-        "_cusum",
-        "_envelope",
-        "_fast_limit_sigmas",
-        "_last_seen_ms",
-        "_limit",
-        "_limit_tau_s",
-        "_mean_doubt",
-        "_mean_s",
-        "_mean_sum",
-        "_pending_ms",
-        "_quick",
-        "_quick_limit_sigmas",
-        "_rate",
-        "_slow_beyond",
-        "_slow_since_ms",
-        "_slow_standing",
-        "finding",
-        "sign",
+        "_bound", "_bound_limit_sigmas", "_cusum", "_last_seen_ms", "_limit", "_limit_tau_s",
+        "_mean_doubt", "_mean_s", "_mean_sum", "_pending_ms", "_quick", "_quick_limit_sigmas",
+        "_rate", "_slow_beyond", "_slow_since_ms", "_slow_standing", "finding", "sign",
     )  # fmt: skip
 
     def __init__(self, sign: int, false_alarms_per_year: float) -> None:
@@ -401,12 +249,12 @@ class ChangeTest:
             raise ValueError(f"no test raises {false_alarms_per_year:zg} false alarms a year")
         instants = YEAR_S / _INDEPENDENT_S
         tail = max(_RAREST, min(0.2, 0.5 * false_alarms_per_year / instants))
-        self._fast_limit_sigmas = normal_quantile_of_tail(tail) + _PULL_SIGMAS
+        self._bound_limit_sigmas = -NormalDist().inv_cdf(tail) + _PULL_SIGMAS
         # Of single windows two in a row must be beyond, and their noise has nothing in common.
-        self._quick_limit_sigmas = normal_quantile_of_tail(tail**0.5) + _QUICK_PULL_SIGMAS
-        self._envelope = BoundTest(sign)
+        self._quick_limit_sigmas = -NormalDist().inv_cdf(tail**0.5) + _QUICK_PULL_SIGMAS
+        self._bound = BoundTest(sign)
         self._quick = BoundTest(sign)
-        self._cusum = Cusum(_SLOW_K)
+        self._cusum = Cusum()
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = self._last_seen_ms = 0
@@ -415,9 +263,9 @@ class ChangeTest:
 
     def reset(self, t_ms: int) -> None:
         """Forget all evidence."""
-        self._envelope.reset(t_ms)
+        self._bound.reset(t_ms)
         self._quick.reset(t_ms)
-        self._cusum = Cusum(_SLOW_K)
+        self._cusum = Cusum()
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = t_ms
@@ -425,46 +273,37 @@ class ChangeTest:
 
     def shift(self, level_k: float) -> None:
         """Levels are counted from elsewhere from now on: add this to those known."""
-        check(level_k)
-        self._envelope.shift(level_k)
+        self._bound.shift(level_k)
         self._quick.shift(level_k)
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
 
     def advance(
         self,
-        t_ms: int,
-        step_s: float,
-        seen_k: float,
-        noise_k: float,
-        level_k: float,
-        level_sd_k: float,
-        normal_goal_k: float,
-        other_goal_k: float,
-        doubt_k: float,
+        window: Window,
+        estimator: RiseEstimator,
+        normal: NormalRise,
+        goals_k: tuple[float, float],
         slow_sd_k: float,
-        tau_s: float,
-        excess_k: float,
-        ceiling_tau_s: float,
     ) -> None:
-        """Take the level, the extreme goals that are still normal, and what they may be off.
+        """Take what the estimator has made of a window.
 
-        `slow_sd_k` is the deviation that means over half a time constant show in ordinary life,
-        `excess_k` how far ordinary life was seen to pass the bound that relaxes with
-        `ceiling_tau_s`.
+        `goals_k` are the extreme settled rises that are still normal, as in `BoundTest`;
+        `slow_sd_k` is the deviation that means over half a time constant show in ordinary life.
         """
-        check(step_s, seen_k, noise_k, level_k, level_sd_k, normal_goal_k, other_goal_k, doubt_k)
-        check(excess_k)
-        check_positive(slow_sd_k, tau_s, ceiling_tau_s)
-        step_s, level_sd_k, noise_k = max(step_s, 0.0), max(level_sd_k, 0.0), max(noise_k, 0.0)
-        excess_k *= _EXCESS_MARGIN
-        limit_k = max(excess_k, self._fast_limit_sigmas * level_sd_k + _LIMIT_FLOOR_K)
-        envelope, quick = self._envelope, self._quick
+        t_ms, step_s = window.t_ms, window.step_ms / 1000.0
+        heading, tau_s, doubt_k = estimator.filter, estimator.response.tau_s, estimator.doubt_k
+        level_k, load_goal_k = heading.stable_level_k, estimator.load_goal_k
+        goals_k = (goals_k[0] - load_goal_k, goals_k[1] - load_goal_k)
+        # What ordinary life was seen to pass the bound by is no detection.
+        excess_k, bound_tau_s = _EXCESS_MARGIN * normal.excess_k, normal.bound_tau_s or tau_s
         margin_k = DOUBT_SIGMAS * doubt_k
-        goals_k = (normal_goal_k, other_goal_k)
-        envelope.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, ceiling_tau_s)
-        limit_k = max(excess_k, self._quick_limit_sigmas * noise_k + _LIMIT_FLOOR_K)
-        quick.advance(t_ms, step_s, seen_k, goals_k, margin_k, limit_k, ceiling_tau_s)
-        self._mean_sum += step_s * (level_k - normal_goal_k)
+        noise_k = self._bound_limit_sigmas * heading.raw_level_sd_k + _LEAST_LIMIT_K
+        limit_k = max(excess_k, noise_k)
+        self._bound.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, bound_tau_s)
+        noise_k = self._quick_limit_sigmas * estimator.noise_k() + _LEAST_LIMIT_K
+        limit_k = max(excess_k, noise_k)
+        self._quick.advance(t_ms, step_s, estimator.seen_k, goals_k, margin_k, limit_k, bound_tau_s)
+        self._mean_sum += step_s * (level_k - goals_k[0])
         self._mean_doubt += step_s * doubt_k
         self._mean_s += step_s
         if self._mean_s >= max(0.5 * tau_s, _SLOW_SHORTEST_S):
@@ -473,8 +312,8 @@ class ChangeTest:
 
     def _conclude(self, t_ms: int, tau_s: float) -> None:
         """Sum up the tests; on the low side only what lasts counts."""
-        envelope, quick, finding = self._envelope, self._quick, self.finding
-        at_once = envelope.standing or quick.standing
+        bound, quick, finding = self._bound, self._quick, self.finding
+        at_once = bound.standing or quick.standing
         if at_once and not finding.standing and quick.score <= 0.0:
             # The filtered level may overshoot; the readings themselves must be beyond too.
             at_once = False
@@ -491,26 +330,23 @@ class ChangeTest:
         elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
             finding.standing = False
         finding.certainty = max(
-            envelope.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
+            bound.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
         )
         if finding.standing and not was_standing:
             if quick.standing:
                 finding.since_ms = quick.since_ms
-            elif envelope.standing:
-                finding.since_ms = envelope.since_ms
+            elif bound.standing:
+                finding.since_ms = bound.since_ms
             else:
                 finding.since_ms = self._slow_since_ms
 
     def _slow_limit(self, tau_s: float) -> float:
-        if tau_s == self._limit_tau_s:
-            return self._limit
-        self._limit_tau_s = tau_s
-        self._limit = self._limit_for(tau_s)
+        """Limit of the slow sum; its samples are means over half a time constant."""
+        if tau_s != self._limit_tau_s:
+            samples = YEAR_S / max(0.5 * tau_s, _SLOW_SHORTEST_S)
+            self._limit_tau_s = tau_s
+            self._limit = limit_for_run_length(min(2.0 * samples / self._rate, _MOST_SAMPLES))
         return self._limit
-
-    def _limit_for(self, tau_s: float) -> float:
-        samples = YEAR_S / max(0.5 * tau_s, _SLOW_SHORTEST_S)
-        return limit_for_run_length(min(2.0 * samples / self._rate, _MOST_SAMPLES), _SLOW_K)
 
     def _slow_step(self, t_ms: int, slow_sd_k: float, tau_s: float) -> None:
         mean_k = self.sign * self._mean_sum / self._mean_s
@@ -522,7 +358,8 @@ class ChangeTest:
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         if value >= self._slow_limit(tau_s):
             self._slow_standing = True
-            self._cusum.cap(self._slow_limit(tau_s))
+            # No more evidence stands than was needed: what ends is soon known to have.
+            self._cusum.value = min(value, self._slow_limit(tau_s))
         elif value <= 0.0:
             self._slow_standing = False
         self._slow_since_ms = t_ms - round(1000.0 * length_s * self._cusum.run)
@@ -532,7 +369,7 @@ class ChangeTest:
         return {
             "sign": self.sign,
             "rate": self._rate,
-            "envelope": self._envelope.save(),
+            "envelope": self._bound.save(),
             "quick": self._quick.save(),
             "cusum": self._cusum.save(),
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
@@ -545,7 +382,7 @@ class ChangeTest:
     def load(cls, state: dict[str, Any]) -> ChangeTest:
         """The test as it was at `save`."""
         new = cls(state["sign"], state["rate"])
-        new._envelope = BoundTest.load(state["envelope"])
+        new._bound = BoundTest.load(state["envelope"])
         new._quick = BoundTest.load(state["quick"])
         new._cusum = Cusum.load(state["cusum"])
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]

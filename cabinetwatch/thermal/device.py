@@ -1,14 +1,18 @@
-"""The observer of one device: from its readings to rise, heading, normal rise and lost cooling."""
+"""The observer of one device: from its readings to rise, heading, normal rise and lost cooling.
+
+It is the border of the core: readings come in one by one, and at the end of each window
+(`windows`) the estimator (`rise`) goes on, the tests (`detection`) judge, and the record of the
+first days (`identification`, `learning`) grows until it teaches. It forgets nothing over a save.
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from cabinetwatch.config.values import POSSIBLE
-from cabinetwatch.thermal.derating import Forecast
-from cabinetwatch.thermal.detection import ChangeTest
-from cabinetwatch.thermal.follower import RiseEstimator
+from cabinetwatch.thermal.detection import ChangeTest, Finding
+from cabinetwatch.thermal.heading import Forecast
 from cabinetwatch.thermal.identification import History
 from cabinetwatch.thermal.learning import (
     SMALLEST_MISSED_RISE_K,
@@ -21,21 +25,15 @@ from cabinetwatch.thermal.learning import (
     warm_expectation,
     with_excursions,
 )
-from cabinetwatch.thermal.response import (
+from cabinetwatch.thermal.rise import (
     OFF_SHARE,
     SETTLE_TAUS,
     NormalRise,
     Response,
+    RiseEstimator,
     unlearnt_response,
 )
-from cabinetwatch.thermal.windows import (
-    DeviceSettings,
-    Figures,
-    Finding,
-    LearningStatus,
-    Window,
-    WindowGatherer,
-)
+from cabinetwatch.thermal.windows import DeviceSettings, Figures, Saved, Window, WindowGatherer
 
 STATE_VERSION = 5
 DAY_MS = 86_400_000
@@ -57,14 +55,33 @@ MOST_DUST = 1.35
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
 
-class DeviceObserver:
+@dataclass(frozen=True, slots=True)
+class LearningStatus:
+    """How far learning is.
+
+    `stage`: "none", "provisional", "frozen" or "commissioned" (nothing was to be learnt but the
+    response's details). `learnt_ms` is when; `loads_w` the span of power seen, None without power.
+    """
+
+    stage: str
+    days: float
+    learnt_ms: int | None
+    loads_w: tuple[float, float] | None
+    confidence: str | None
+    remarks: tuple[str, ...]
+
+
+class DeviceObserver(Saved):
     """Follows one device; feed it good readings only, in the order of their times.
 
-    What no reading can be is passed over, so that whatever it is fed it goes on.
-
-    Raises:
-        ValueError: settings that can't be reckoned with.
+    What no reading can be is passed over, so that whatever it is fed it goes on. ValueError for
+    settings that can't be reckoned with.
     """
+
+    kept = (
+        "is_off", "_was_cold", "_judged_ms", "_learnt_ms", "_first_ms", "_next_lesson_days",
+        "_on_since_ms", "_lows", "_low_since_ms",
+    )  # fmt: skip
 
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
@@ -83,10 +100,10 @@ class DeviceObserver:
         self._low_since_ms: int | None = None
         self._above = ChangeTest(1, settings.false_alarms_per_year)
         self._below = ChangeTest(-1, settings.false_missing_per_year)
-        self._follower = RiseEstimator(
+        self._estimator = RiseEstimator(
             unlearnt_response(settings.time_constant_s), commissioned(settings)
         )
-        self._swings = unseen_excursions(settings)
+        self._excursions = unseen_excursions(settings)
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -95,7 +112,7 @@ class DeviceObserver:
         """Take a reading of the ambient; True when the device was judged anew at it."""
         if not _COLDEST_C <= ambient_c <= _HOTTEST_C:
             return False
-        self._follower.ambient_step.take(ambient_c)
+        self._estimator.ambient_step.take(ambient_c)
         return self._judge(self._windows.ambient(t_ms, ambient_c))
 
     def observe_power(self, t_ms: int, power_w: float | None) -> bool:
@@ -110,7 +127,7 @@ class DeviceObserver:
         """Take a reading of the device's temperature; True when judged anew."""
         if not _COLDEST_C <= temperature_c <= _HOTTEST_C:
             return False
-        self._follower.own_step.take(temperature_c)
+        self._estimator.own_step.take(temperature_c)
         return self._judge(self._windows.temperature(t_ms, temperature_c))
 
     def update(
@@ -133,7 +150,7 @@ class DeviceObserver:
         """The figures of the last step; None before the first. Put together when asked for."""
         if self._judged is not None:
             window, lost = self._judged
-            self._figures = self._follower.figures(window, lost, self.is_off)
+            self._figures = self._estimator.figures(window, lost, self.is_off)
             self._judged = None
         return self._figures
 
@@ -145,7 +162,7 @@ class DeviceObserver:
     @property
     def gives_off_heat(self) -> bool:
         """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
-        return self.cooling_loss.standing and self._follower.falls()
+        return self.cooling_loss.standing and self._estimator.falls()
 
     def excuse_heat(self, t_ms: int) -> None:
         """Heat comes from what stands inside: what is seen of a higher rise is no lost cooling."""
@@ -159,12 +176,12 @@ class DeviceObserver:
     @property
     def normal(self) -> NormalRise | None:
         """The normal band in force."""
-        return self._follower.normal
+        return self._estimator.normal
 
     @property
     def response(self) -> Response:
         """The thermal response in force."""
-        return self._follower.response
+        return self._estimator.response
 
     @property
     def applies(self) -> bool:
@@ -181,12 +198,12 @@ class DeviceObserver:
 
         Without power it is the rise over the top of the band, and follows the load too.
         """
-        figures, normal, follower = self.figures, self.normal, self._follower
+        figures, normal, estimator = self.figures, self.normal, self._estimator
         if figures is None or normal is None or not self.applies:
             return None
-        has_law = follower.load_goal_k > 0.0
-        usual_k = follower.expected.load_rise_k if has_law else normal.rise_k
-        if usual_k < 0.3 * normal.rise_k or follower.doubt_k > 0.1 * usual_k:
+        has_law = estimator.load_goal_k > 0.0
+        usual_k = estimator.expected.load_rise_k if has_law else normal.rise_k
+        if usual_k < 0.3 * normal.rise_k or estimator.doubt_k > 0.1 * usual_k:
             return None
         if usual_k < _LEAST_RISE_K:
             return None
@@ -218,14 +235,13 @@ class DeviceObserver:
     def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
         """When the device will reach the threshold, on its present heading.
 
-        Raises:
-            ValueError: a threshold or horizon that can't be reckoned with.
+        ValueError for a threshold or horizon that can't be reckoned with.
         """
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
         lost = self.cooling_loss.standing
-        return self._follower.forecast(figures, threshold_c, horizon_s, lost)
+        return self._estimator.forecast(figures, threshold_c, horizon_s, lost)
 
     # --- one step ----------------------------------------------------------------------------
 
@@ -234,14 +250,16 @@ class DeviceObserver:
             return False
         if self._first_ms is None:
             self._first_ms = window.t_ms - window.step_ms
-        lost = self.cooling_loss.standing
-        moved_k = self._follower.advance(window, lost)
+        lost = self._above.finding.standing
+        moved_k = self._estimator.advance(window, lost)
         if moved_k != 0.0:
             self._above.shift(moved_k)
             self._below.shift(moved_k)
         self._watch_off(window)
         self._judged, self._judged_ms = (window, lost), window.t_ms
-        self._test(window)
+        normal = self._estimator.normal
+        if normal is not None:
+            self._test(window, normal)
         if self._history is not None:
             self._history.add(window)
             self._learn_if_due(window.t_ms, self._history, self._first_ms)
@@ -256,7 +274,7 @@ class DeviceObserver:
             # Its power isn't known any more: that turns nothing on.
             off = True
         elif normal is not None and normal.off_rise_k is not None:
-            off = self._follower.filter.level_k < normal.off_rise_k
+            off = self._estimator.filter.level_k < normal.off_rise_k
         cold = off or self._is_cold()
         if self._was_cold and not cold:
             self._on_since_ms = window.t_ms
@@ -280,7 +298,7 @@ class DeviceObserver:
         normal = self.normal
         if self.settings.has_power or normal is None:
             return False
-        return self._follower.filter.level_k < normal.cold_below_k
+        return self._estimator.filter.level_k < normal.cold_below_k
 
     def _off_below_w(self) -> float:
         settings, normal = self.settings, self.normal
@@ -291,64 +309,35 @@ class DeviceObserver:
             known_w = normal.power_w
         return OFF_SHARE * (known_w or 0.0)
 
-    def _test(self, window: Window) -> None:
-        normal = self.normal
-        if normal is None:
+    def _test(self, window: Window, normal: NormalRise) -> None:
+        estimator, above, below, t_ms = self._estimator, self._above, self._below, window.t_ms
+        if estimator.starts or not self.applies:
+            above.reset(t_ms)
+            below.reset(t_ms)
             return
-        if not self.applies or self._follower.starts:
-            self._above.reset(window.t_ms)
-            self._below.reset(window.t_ms)
-            return
-        power_w, follower = window.last_power_w, self._follower
-        was_lost = self.cooling_loss.standing
-        highest_k, lowest_k = normal.highest_k(power_w), self._lowest_k(normal, power_w)
+        power_w, load_goal_k = window.last_power_w, estimator.load_goal_k
+        was_lost = above.finding.standing
+        highest_k, lowest_k = normal.highest_k(power_w), normal.lowest_k(power_w)
         if self._was_cold:
-            self._above.reset(window.t_ms)
+            above.reset(t_ms)
         else:
-            self._advance_test(self._above, normal, window, highest_k, lowest_k)
-        if self.cooling_loss.standing and not was_lost:
-            follower.adapt_to_loss(self.cooling_loss.since_ms)
-        self._watch_swings(normal)
+            # Without power it may be switched off, with its cooling in order.
+            other_k = lowest_k if load_goal_k > 0.0 else 0.0
+            above.advance(window, estimator, normal, (highest_k, other_k), self._slow_sd_k())
+        if above.finding.standing and not was_lost:
+            estimator.adapt_to_loss(above.finding.since_ms)
+        if self._excursions is not None:
+            self._watch_excursions(normal)
         if normal.at(power_w) >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
-            self._advance_test(self._below, normal, window, normal.lowest_k(power_w), highest_k)
+            below.advance(window, estimator, normal, (lowest_k, highest_k), self._slow_sd_k())
         else:
-            self._below.reset(window.t_ms)
+            below.reset(t_ms)
 
-    def _lowest_k(self, normal: NormalRise, power_w: float | None) -> float:
-        """Lowest settled rise with the cooling in order: without power it may be switched off."""
-        return normal.lowest_k(power_w) if self._follower.load_goal_k > 0.0 else 0.0
-
-    def _advance_test(
-        self,
-        test: ChangeTest,
-        normal: NormalRise,
-        window: Window,
-        extreme_k: float,
-        other_k: float,
-    ) -> None:
-        follower = self._follower
-        test.advance(
-            t_ms=window.t_ms,
-            step_s=window.step_ms / 1000.0,
-            seen_k=follower.seen_k,
-            noise_k=follower.noise_k(),
-            level_k=follower.filter.stable_level_k,
-            level_sd_k=follower.filter.raw_level_sd_k,
-            normal_goal_k=extreme_k - follower.load_goal_k,
-            other_goal_k=other_k - follower.load_goal_k,
-            doubt_k=follower.doubt_k,
-            slow_sd_k=self._slow_sd_k(),
-            tau_s=follower.response.tau_s,
-            excess_k=normal.excess_k,
-            ceiling_tau_s=normal.ceiling_tau_s or follower.response.tau_s,
-        )
-
-    def _watch_swings(self, normal: NormalRise) -> None:
+    def _watch_excursions(self, normal: NormalRise) -> None:
         """Before anything is learnt: hold a rise that went by itself to be what the load does."""
-        swings = self._swings
-        if swings is None or not swings.take(self._follower.filter.stable_level_k):
-            return
-        self._follower.normal = with_excursions(normal, swings)
+        excursions = self._excursions
+        if excursions is not None and excursions.take(self._estimator.filter.stable_level_k):
+            self._estimator.normal = with_excursions(normal, excursions)
 
     def _slow_sd_k(self) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
@@ -365,14 +354,14 @@ class DeviceObserver:
 
         Before anything is learnt it may have been off half of its life.
         """
-        normal, follower = self.normal, self._follower
-        if normal is None or follower.load_goal_k > 0.0:
+        normal, estimator = self.normal, self._estimator
+        if normal is None or estimator.load_goal_k > 0.0:
             return False
-        if self._swings is not None:
+        if self._excursions is not None:
             return True
         if normal.off_rise_k is None:
             return False
-        heading = follower.filter
+        heading = estimator.filter
         falling = heading.goal_k < heading.level_k - 0.1 * normal.rise_k
         return falling or heading.goal_k < normal.off_rise_k + 2.0 * heading.goal_sd_k
 
@@ -399,11 +388,11 @@ class DeviceObserver:
             return
         self._next_lesson_days = min(days + _LESSONS_APART_DAYS, settings.learning_days)
         self._learnt, self._learnt_ms = learnt, t_ms
-        self._swings = None
+        self._excursions = None
         self._figures = self.figures  # of the model that made them
-        before, self._follower = self._follower, RiseEstimator(learnt.response, learnt.normal)
-        self._follower.inherit(before)
-        warm_expectation(self._follower.expected, history, learnt.normal)
+        before, self._estimator = self._estimator, RiseEstimator(learnt.response, learnt.normal)
+        self._estimator.inherit(before)
+        warm_expectation(self._estimator.expected, history, learnt.normal)
         self._set_patience()
         self._above.reset(t_ms)
         self._below.reset(t_ms)
@@ -421,8 +410,8 @@ class DeviceObserver:
         for name in ("_learnt", "_learnt_ms", "_first_ms", "_history", "_next_lesson_days"):
             setattr(new, name, getattr(self, name))
         if self._learnt is not None:
-            new._swings = None
-            new._follower = RiseEstimator(self._learnt.response, self._learnt.normal)
+            new._excursions = None
+            new._estimator = RiseEstimator(self._learnt.response, self._learnt.normal)
             new._set_patience()
         return new
 
@@ -430,57 +419,49 @@ class DeviceObserver:
 
     def save(self) -> dict[str, Any]:
         """The whole state, JSON-able, for `load` with the same settings."""
-        figures, normal = self.figures, self.normal
-        return {
+        figures, normal, history = self.figures, self.normal, self._history
+        learnt, excursions = self._learnt, self._excursions
+        return super().save() | {
             "version": STATE_VERSION,
             "figures": None if figures is None else asdict(figures),
             "windows": self._windows.save(),
             "response": self.response.save(),
             "normal": None if normal is None else normal.save(),
-            "learnt": None if self._learnt is None else self._learnt.save(),
-            "history": None if self._history is None else self._history.save(),
+            "learnt": None if learnt is None else learnt.save(),
+            "history": None if history is None else history.save(),
             "above": self._above.save(),
             "below": self._below.save(),
-            "swings": None if self._swings is None else self._swings.save(),
-            "follower": self._follower.save(),
-            **{name.lstrip("_"): getattr(self, name) for name in _PLAIN_STATE},
+            "swings": None if excursions is None else excursions.save(),
+            "follower": self._estimator.save(),
         }
 
-    @classmethod
-    def load(cls, settings: DeviceSettings, state: dict[str, Any]) -> DeviceObserver:
-        """The observer as it was at `save`; ValueError when the state is of another version."""
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take over what an observer of the same settings has saved.
+
+        ValueError when the state is of another version.
+        """
         if state.get("version") != STATE_VERSION:
             raise ValueError(
                 f"saved state is of version {state.get('version')}, not {STATE_VERSION}"
             )
-        new = cls(settings)
-        figures, normal, learnt = state["figures"], state["normal"], state["learnt"]
-        new._figures = None if figures is None else Figures(**figures)
-        new._windows = WindowGatherer.load(state["windows"])
-        new._learnt = None if learnt is None else Learnt.load(learnt)
-        new._history = None if state["history"] is None else History.load(state["history"])
-        new._above = ChangeTest.load(state["above"])
-        new._below = ChangeTest.load(state["below"])
-        swings = state["swings"]
-        new._swings = None if swings is None else LoadExcursions.load(swings)
-        new._follower = RiseEstimator.load(
-            Response.load(state["response"]),
-            None if normal is None else NormalRise.load(normal),
-            state["follower"],
+        super().restore(state)
+        figures, normal, history = state["figures"], state["normal"], state["history"]
+        learnt, excursions = state["learnt"], state["swings"]
+        self._figures, self._judged = None if figures is None else Figures(**figures), None
+        self._windows = WindowGatherer.load(state["windows"])
+        self._learnt = None if learnt is None else Learnt.load(learnt)
+        self._history = None if history is None else History.load(history)
+        self._above = ChangeTest.load(state["above"])
+        self._below = ChangeTest.load(state["below"])
+        self._excursions = None if excursions is None else LoadExcursions.load(excursions)
+        self._estimator = RiseEstimator(
+            Response.load(state["response"]), None if normal is None else NormalRise.load(normal)
         )
-        for name in _PLAIN_STATE:
-            setattr(new, name, state.get(name.lstrip("_"), getattr(new, name)))
+        self._estimator.restore(state["follower"])
+
+    @classmethod
+    def load(cls, settings: DeviceSettings, state: dict[str, Any]) -> DeviceObserver:
+        """The observer as it was at `save`."""
+        new = cls(settings)
+        new.restore(state)
         return new
-
-
-_PLAIN_STATE = (
-    "is_off",
-    "_was_cold",
-    "_judged_ms",
-    "_learnt_ms",
-    "_first_ms",
-    "_next_lesson_days",
-    "_on_since_ms",
-    "_lows",
-    "_low_since_ms",
-)

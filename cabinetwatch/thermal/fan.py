@@ -1,8 +1,7 @@
 """A DC fan slowed by a resistor, the fan laws, the air it moves and the sound it makes.
 
-ValueError for what should lie above 0 and doesn't, or lies beyond what can be reckoned.
-
-ValueError for levels that are no sound: beyond 1000 dB either way.
+ValueError for what should lie above 0 and doesn't, or lies beyond what can be reckoned, and for
+levels that are no sound.
 """
 
 import math
@@ -29,8 +28,7 @@ HIGHEST_M = 11_000.0
 def pressure_pa(altitude_m: float) -> float:
     """Give the pressure of the standard atmosphere: 101325 (1 - 2.25577e-5 h)^5.2559 (ICAO).
 
-    Raises:
-        ValueError: above 11 000 m or below -500 m, where the formula doesn't hold.
+    ValueError above 11 000 m or below -500 m, where the formula doesn't hold.
     """
     if not -500 <= altitude_m <= HIGHEST_M:
         raise ValueError(f"the altitude lies from -500 to 11000 m, not at {altitude_m:zg}")
@@ -40,8 +38,7 @@ def pressure_pa(altitude_m: float) -> float:
 def density_kg_m3(temperature_c: float, altitude_m: float = 0.0) -> float:
     """Give the density of dry air: p / (R T).
 
-    Raises:
-        ValueError: a temperature at or below absolute zero, or beyond all reckoning.
+    ValueError for a temperature at or below absolute zero, or beyond all reckoning.
     """
     if not 0 < temperature_c + 273.15 <= LARGEST:
         raise ValueError(f"air can't be at {temperature_c:zg} °C")
@@ -54,9 +51,6 @@ def flow_m3_s(
     """Give the flow that carries `heat_w` away with a rise of `rise_k`: P / (rho cp dT).
 
     `temperature_c` is that of the air where the flow is counted.
-
-    Raises:
-        ValueError: heat or rise not above 0.
     """
     if not (heat_w > 0 and rise_k > 0):
         raise ValueError("heat and rise must lie above 0")
@@ -67,11 +61,7 @@ def flow_m3_s(
 def rise_k(
     heat_w: float, flow_m3_s: float, temperature_c: float = 20.0, altitude_m: float = 0.0
 ) -> float:
-    """Give the rise of air that carries `heat_w` away at a flow: P / (rho cp Q).
-
-    Raises:
-        ValueError: heat or flow not above 0.
-    """
+    """Give the rise of air that carries `heat_w` away at a flow: P / (rho cp Q)."""
     if not (heat_w > 0 and flow_m3_s > 0):
         raise ValueError("heat and flow must lie above 0")
     per_m3_j = density_kg_m3(temperature_c, altitude_m) * HEAT_CAPACITY_J_KGK
@@ -79,32 +69,7 @@ def rise_k(
 
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
-E24 = (
-    10,
-    11,
-    12,
-    13,
-    15,
-    16,
-    18,
-    20,
-    22,
-    24,
-    27,
-    30,
-    33,
-    36,
-    39,
-    43,
-    47,
-    51,
-    56,
-    62,
-    68,
-    75,
-    82,
-    91,
-)
+E24 = tuple(sorted((*E12, 11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91)))
 """Preferred values of IEC 60063: a list, since powers of 10^(1/12) or 10^(1/24) miss some."""
 
 Series = Literal["E12", "E24"]
@@ -170,8 +135,7 @@ def rated_models(rated_v: float, rated_a: float) -> tuple[CurrentModel, ...]:
 def measured_model(first: tuple[float, float], second: tuple[float, float]) -> CurrentModel:
     """Give the straight line through two measured points (V, A).
 
-    Raises:
-        ValueError: points that aren't above 0, of one voltage, or with a current that falls.
+    ValueError for points that aren't above 0, of one voltage, or with a current that falls.
     """
     (low_v, low_a), (high_v, high_a) = sorted((first, second))
     for voltage, current in (first, second):
@@ -196,8 +160,7 @@ def measured_model(first: tuple[float, float], second: tuple[float, float]) -> C
 def with_resistor(model: CurrentModel, supply_v: float, resistance_ohm: float) -> OperatingPoint:
     """Solve V_fan = V_supply - R I(V_fan) (Kirchhoff) by halving.
 
-    Raises:
-        ValueError: a supply or resistance not above 0, or one that leaves the fan nothing.
+    ValueError for a supply or resistance not above 0, or one that leaves the fan nothing.
     """
     _check_positive(supply_v=supply_v, resistance_ohm=resistance_ohm)
     low_v, high_v = 0.0, supply_v
@@ -219,8 +182,7 @@ def with_resistor(model: CurrentModel, supply_v: float, resistance_ohm: float) -
 def resistor_for(model: CurrentModel, supply_v: float, fan_v: float) -> float:
     """Give the resistance in ohm that leaves `fan_v` to the fan: (V_supply - V_fan) / I(V_fan).
 
-    Raises:
-        ValueError: a wanted voltage not between 0 and the supply, or without current.
+    ValueError for a wanted voltage not between 0 and the supply, or without current.
     """
     _check_positive(supply_v=supply_v)
     if not 0 < fan_v < supply_v:
@@ -238,24 +200,27 @@ def check_resistor(
 ) -> None:
     """Refuse a resistor that no model lets a fan turn behind, or that changes nothing.
 
-    Args:
-        models: the one to go by first.
-        supply_v: of the supply.
-        resistance_ohm: in all.
-        full_v: what the fan is made for, or the highest voltage that it was measured at.
-
-    Raises:
-        ValueError: with the range that would be right.
+    `models`: the one to go by first; `full_v`: what the fan is made for, or the highest voltage
+    that it was measured at. The ValueError names the range that would be right.
     """
     _check_positive(supply_v=supply_v, resistance_ohm=resistance_ohm, full_v=full_v)
     if not models:
         raise ValueError("nothing is known of the fan")
-    fan_v = max(_voltage_behind(model, supply_v, resistance_ohm) for model in models)
+    fan_v = max(
+        0.0
+        if supply_v <= resistance_ohm * model.current_a(0.0)
+        else with_resistor(model, supply_v, resistance_ohm).fan_v
+        for model in models
+    )
     most_v, half_v = min(0.95 * supply_v, full_v), 0.5 * min(supply_v, full_v)
+    # Two digits, without an exponent.
+    least, most = (
+        f"{float(f'{resistor_for(models[0], supply_v, part_v):z.2g}'):zg}"
+        for part_v in (most_v, half_v)
+    )
     right = (
-        f"something from {_roughly(resistor_for(models[0], supply_v, most_v))} to"
-        f" {_roughly(resistor_for(models[0], supply_v, half_v))} ohm ({most_v:z.3g} to"
-        f" {half_v:z.3g} V at the fan) would be right"
+        f"something from {least} to {most} ohm ({most_v:z.3g} to {half_v:z.3g} V at the fan) would"
+        " be right"
     )
     if fan_v < LEAST_PART * min(supply_v, full_v):
         raise ValueError(
@@ -267,18 +232,6 @@ def check_resistor(
             f"{resistance_ohm:zg} ohm takes less than {100 * LEAST_TAKEN:zg} % of the {supply_v:zg}"
             f" V and slows no fan; {right}"
         )
-
-
-def _roughly(resistance_ohm: float) -> str:
-    """Write two digits of a resistance, without an exponent."""
-    return f"{float(f'{resistance_ohm:z.2g}'):zg}"
-
-
-def _voltage_behind(model: CurrentModel, supply_v: float, resistance_ohm: float) -> float:
-    """What a model leaves the fan; 0 when it leaves it nothing."""
-    if supply_v - resistance_ohm * model.current_a(0.0) <= 0:
-        return 0.0
-    return with_resistor(model, supply_v, resistance_ohm).fan_v
 
 
 def value_below(resistance_ohm: float, series: Series) -> float:
@@ -308,8 +261,7 @@ def pair_below(resistance_ohm: float, series: Series) -> tuple[float, float]:
 def rating_to_buy_w(dissipation_w: float) -> float:
     """Give the usual power rating that is at least twice a dissipation.
 
-    Raises:
-        ValueError: more than any usual resistor bears.
+    ValueError for more than any usual resistor bears.
     """
     if not dissipation_w >= 0:
         raise ValueError(f"a resistor doesn't dissipate {dissipation_w:zg} W")
@@ -325,9 +277,6 @@ def fan_laws(speed_ratio: float) -> FanLaws:
 
     Flow with n, pressure with n^2, power with n^3, sound by 50 log10; the rise of the air with 1/n
     where all heat leaves with it ("Basic Fan Laws", cpemma).
-
-    Raises:
-        ValueError: a ratio not above 0.
     """
     _check_positive(speed_ratio=speed_ratio)
     return FanLaws(
@@ -352,11 +301,7 @@ def _energy(level_db: float) -> float:
 
 
 def sum_level_db(levels_db: Sequence[float]) -> float:
-    """Add sources that know nothing of each other: 10 log10 sum 10^(L/10).
-
-    Raises:
-        ValueError: no level.
-    """
+    """Add sources that know nothing of each other: 10 log10 sum 10^(L/10)."""
     if not levels_db:
         raise ValueError("no level to add")
     return 10 * math.log10(math.fsum(_energy(level) for level in levels_db))
@@ -367,8 +312,7 @@ def mean_level_db(levels_db: Sequence[float], durations_s: Sequence[float]) -> f
 
     Source: IEC 61672-1, from memory.
 
-    Raises:
-        ValueError: no level, numbers that don't match, a negative duration, or none above 0.
+    ValueError for no level, numbers that don't match, a negative duration, or none above 0.
     """
     if len(levels_db) != len(durations_s) or not levels_db:
         raise ValueError("every level needs a duration, and there must be one")
@@ -382,8 +326,7 @@ def mean_level_db(levels_db: Sequence[float], durations_s: Sequence[float]) -> f
 def without_background_db(total_db: float, background_db: float) -> float:
     """Take a background off a level: 10 log10(10^(Lt/10) - 10^(Lb/10)).
 
-    Raises:
-        ValueError: the background is as loud as the whole or louder.
+    ValueError where the background is as loud as the whole or louder.
     """
     if background_db >= total_db:
         raise ValueError(
@@ -402,9 +345,6 @@ def speed_change_db(speed_ratio: float) -> float:
 
     Source: the fan laws as cpemma's page on fans prints them (12 to 7 V: 11.7 dB); some take 55.
     Bearing and motor noise don't follow it.
-
-    Raises:
-        ValueError: a ratio that isn't above 0.
     """
     if speed_ratio <= 0:
         raise ValueError("a fan that stands still has no level to reckon with")

@@ -9,7 +9,6 @@ formula means nothing, and sensors overshoot; a ValueError for what is no number
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from math import exp, isnan, log
 from typing import NamedTuple
 
@@ -42,8 +41,7 @@ _LARGEST_EXPONENT = 700.0
 def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
     """Refuse air that the formula does not hold for, where a person types the figures.
 
-    Raises:
-        ValueError: humidity outside 0 (not included) to 100, temperature outside -40 to 60 degC.
+    ValueError for humidity outside 0 (not included) to 100, temperature outside -40 to 60 degC.
     """
     if not 0 < relative_humidity_percent <= 100:
         raise ValueError(
@@ -64,8 +62,7 @@ def _held(value: float, lowest: float, highest: float) -> float:
 def saturation_pressure_hpa(temperature_c: float, coefficients: Magnus = WATER) -> float:
     """Pressure of saturated water vapour.
 
-    Raises:
-        ValueError: no number, or coefficients that fit no air.
+    ValueError for no number, or coefficients that fit no air.
     """
     temperature_c = _held(temperature_c, *_MEANT_C)
     if not coefficients.b_c > -_MEANT_C[0]:
@@ -108,10 +105,3 @@ def warmed_humidity_percent(
     share = saturation_pressure_hpa(temperature_c) / saturation_pressure_hpa(warmed_c)
     check(relative_humidity_percent)
     return relative_humidity_percent * share
-
-
-def condensation_distance_k(dew_point: float, surfaces_c: Iterable[float]) -> float | None:
-    """Coldest surface minus dew point; None without a surface."""
-    coldest = min(surfaces_c, default=None)
-    check(dew_point, 0.0 if coldest is None else coldest)
-    return None if coldest is None else coldest - dew_point

@@ -51,8 +51,7 @@ class History:
     def add(self, window: Window) -> None:
         """Take one window. After a gap that no record spans it begins anew with the next.
 
-        Raises:
-            ValueError: figures that can't be reckoned with, or a window that goes back in time.
+        ValueError for figures that can't be reckoned with, or a window that goes back in time.
         """
         window.check()
         end_s = 0 if self.start_ms is None else round((window.t_ms - self.start_ms) / 1000.0)
@@ -274,11 +273,7 @@ def _solve_shares(
 
 
 def ambient_prior(tau_s: float) -> list[float]:
-    """Shares expected before anything is seen: a fifth at once, the rest near `tau_s`.
-
-    Raises:
-        ValueError: a time constant that isn't above 0, or beyond all reckoning.
-    """
+    """Shares expected before anything is seen: a fifth at once, the rest near `tau_s`."""
     check_positive(tau_s)
     near_s = min(max(tau_s, 0.1 * POLES_S[0]), 10.0 * POLES_S[-1])
     shares = [exp(-(log(p / near_s) ** 2)) for p in POLES_S]
@@ -289,8 +284,7 @@ def ambient_prior(tau_s: float) -> list[float]:
 def fit_with_power(record: Record, tau_guess_s: float, varied: bool) -> LoadFit:
     """Fit response and power law; `varied` is False when the power hardly changed.
 
-    Raises:
-        ValueError: a record without a sound row.
+    ValueError for a record without a sound row.
     """
     power = [max(p, 0.0) for p in record.power]
     mean_power = [max(p, 0.0) for p in record.power_mean]

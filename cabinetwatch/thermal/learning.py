@@ -1,8 +1,12 @@
-"""Learns a device's normal rise, response and doubts, and the ceiling that the tests hold.
+"""Learns a device's normal rise, response and doubts, and the bound that the tests hold.
+
+`learn` fits the record of the first days (`identification`), sees how far that is off and by what,
+and runs the bound of the tests over the record itself: loads and doors that the response can't
+explain show there, and then raise nothing later.
 
 A rise commissioned without power is that of one load. A heavier one looks like lost cooling at
 first, and is told so; but unlike a stalled fan it goes by itself. How high it came is therefore
-held from then on to be within what the device does.
+held from then on to be within what the device does (`LoadExcursions`).
 """
 
 from __future__ import annotations
@@ -24,7 +28,7 @@ from cabinetwatch.thermal.identification import (
     fit_with_power,
     robust_sigma,
 )
-from cabinetwatch.thermal.response import (
+from cabinetwatch.thermal.rise import (
     DEFAULT_TAU_S,
     OFF_SHARE,
     SETTLE_TAUS,
@@ -34,121 +38,7 @@ from cabinetwatch.thermal.response import (
     Response,
     unlearnt_response,
 )
-from cabinetwatch.thermal.windows import DeviceSettings, check, gram, inner, nonnegative, root
-
-_FEWEST_A_DAY = 50
-"""Fewer rows than these say nothing of a day; a reading every ten minutes makes 144."""
-
-_YEARLY_SIGMAS = 3.0
-"""The highest of a year lies about so many deviations of the days' highest above their mean: loads
-have limits, so less than the extremes of a normal distribution would."""
-
-_SLOWEST_CEILING_S = 2000.0
-"""Our choice: slower than this, a first load within the band would count as a climb out of it."""
-
-_MOST_EXCESS = 0.04
-"""A slower ceiling is no gain where ordinary life passes it by more than this share of the rise."""
-
-Drivers: TypeAlias = tuple[list[float], list[float], list[float], list[float]]
-
-
-def daily_figures(
-    record: Record, values: Sequence[float], figure: Callable[[list[float]], float]
-) -> list[float]:
-    """A figure of each day's sound values."""
-    days: dict[int, list[float]] = {}
-    for end_s, value, ok in zip(record.end_s, values, record.sound, strict=True):
-        if ok:
-            days.setdefault(end_s // 86_400, []).append(value)
-    return [figure(day) for day in days.values() if len(day) >= _FEWEST_A_DAY]
-
-
-def yearly(days: Sequence[float]) -> float:
-    """What the highest of a year may be, from the highest of each of some days; 0 for too few.
-
-    Raises:
-        ValueError: a figure that can't be reckoned with.
-    """
-    if len(days) < 2:
-        return 0.0
-    check(*days)
-    return mean(days) + _YEARLY_SIGMAS * stdev(days)
-
-
-def with_ceiling(
-    record: Record,
-    response: Response,
-    normal: NormalRise,
-    deviation: Sequence[float],
-    drivers: Drivers,
-) -> NormalRise:
-    """The slowest ceiling that the record hardly passes, and how far that is.
-
-    The time constant learnt may be that of a quick part of the device; a ceiling that relaxes so
-    fast explains nearly all that a stalled fan does.
-    """
-    tau_s = response.tau_s
-    excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
-    best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
-    while tau_s <= 0.5 * _SLOWEST_CEILING_S:
-        tau_s *= 2.0
-        excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
-        if excess_k > max(best.excess_k, _MOST_EXCESS * normal.rise_k):
-            break
-        best = replace(normal, excess_k=excess_k, ceiling_tau_s=tau_s)
-    return best
-
-
-def _excess_k(
-    record: Record,
-    response: Response,
-    normal: NormalRise,
-    deviation: Sequence[float],
-    drivers: Drivers,
-    tau_s: float,
-) -> float:
-    """Furthest that the record, taken as sound, passes the ceiling that the tests will hold.
-
-    The test is run over the record itself: loads and doors that the response can't explain show
-    here, and then raise nothing later.
-    """
-    envelope = BoundTest()
-    expected = Expectation(response)
-    with_law = normal.power_w is not None
-    passed: list[float] = []
-    ready_s = 0.0
-    rows = zip(
-        record.end_s,
-        record.lengths_s,
-        deviation,
-        record.power,
-        zip(*drivers, strict=True),
-        strict=True,
-    )
-    for end_s, length_s, value, power, expected.drivers in rows:
-        power_w = max(power, 0.0) if with_law else None
-        usual_k = normal.at(power_w) if with_law else 0.0
-        if _is_off(normal, power_w, value):
-            ready_s = end_s + SETTLE_TAUS * response.tau_s
-        if end_s < ready_s:
-            envelope.reset(1000 * end_s)
-            passed.append(0.0)
-            continue
-        goal_k = normal.highest_k(power_w) - usual_k
-        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
-        doubt_k = DOUBT_SIGMAS * root(expected.doubt_k2())
-        envelope.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
-        passed.append(max(0.0, envelope.beyond_k))
-    days_k = daily_figures(record, passed, lambda day: sorted(day)[-2])
-    return max(max(days_k, default=0.0), yearly(days_k))
-
-
-def _is_off(normal: NormalRise, power_w: float | None, rise_k: float) -> bool:
-    """Whether the device is off, or as cold as if it were: nothing is judged then."""
-    if normal.power_w is None or power_w is None:
-        return rise_k < normal.cold_below_k
-    return power_w < OFF_SHARE * normal.power_w
-
+from cabinetwatch.thermal.windows import DeviceSettings, Kept, check, gram, inner, nonnegative, root
 
 _SMALLEST_SHARE = 0.02
 _DOUBT_FLOOR = 0.03**2
@@ -245,7 +135,7 @@ def _learn_with_power(
         tau = fit.load.mean_tau_s()
     known = tau is not None
     if tau is None:
-        tau = _tau_of_ambient(fit.ambient)
+        tau = fit.ambient.mean_tau_s() or DEFAULT_TAU_S
         remarks.append("The load hardly changed: the time constant is a safe default.")
     if fit.gain_k <= 0.0:
         remarks.append("The temperature doesn't follow the power.")
@@ -264,7 +154,7 @@ def _learn_with_power(
     guard = _guard(record, deviation, normal, tau)
     response = replace(response, doubts=doubts)
     normal = replace(_anchored(normal, given_normal, varied), guard=guard)
-    normal = with_ceiling(record, response, normal, deviation, drivers)
+    normal = with_bound(record, response, normal, deviation, drivers)
     noise_k = robust_sigma(deviation)
     confidence = _confidence(noise_k / max(fit.gain_k, 0.1), varied)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
@@ -319,27 +209,19 @@ def _learn_without_power(
         highest_k = max(given_normal.rise_k, min(top, _MOST_LOAD * given_normal.rise_k))
         low_k = min(low_k, given_normal.rise_k)
         normal = replace(normal, rise_k=highest_k, low_k=low_k)
-    normal = with_ceiling(record, response, normal, rises, drivers)
+    normal = with_bound(record, response, normal, rises, drivers)
     confidence = _confidence(sigma / max(top, 0.1), known)
     days = (record.end_s[-1] - record.end_s[0]) / 86_400.0
     return Learnt(response, normal, sigma, days, None, None, confidence, tuple(remarks))
 
 
 def quantile(ordered: Sequence[float], fraction: float) -> float:
-    """Value at `fraction` of a sorted sequence.
-
-    Raises:
-        ValueError: an empty one, figures that can't be reckoned with, or a share not from 0 to 1.
-    """
+    """Value at `fraction` of a sorted sequence; ValueError for an empty one."""
     if not ordered or not 0.0 <= fraction <= 1.0:
         raise ValueError("a quantile is of some values, from 0 to 1")
     value = ordered[round(fraction * (len(ordered) - 1))]
     check(ordered[0], value, ordered[-1])
     return value
-
-
-def _tau_of_ambient(ambient: Spectrum) -> float:
-    return ambient.mean_tau_s() or DEFAULT_TAU_S
 
 
 def _confidence(relative_noise: float, informed: bool) -> str:
@@ -458,6 +340,112 @@ def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:
     return limit
 
 
+_FEWEST_A_DAY = 50
+"""Fewer rows than these say nothing of a day; a reading every ten minutes makes 144."""
+
+_YEARLY_SIGMAS = 3.0
+"""The highest of a year lies about so many deviations of the days' highest above their mean: loads
+have limits, so less than the extremes of a normal distribution would."""
+
+_SLOWEST_BOUND_S = 2000.0
+"""Our choice: slower than this, a first load within the band would count as a climb out of it."""
+
+_MOST_EXCESS = 0.04
+"""A slower bound is no gain where ordinary life passes it by more than this share of the rise."""
+
+Drivers: TypeAlias = tuple[list[float], list[float], list[float], list[float]]
+
+
+def daily_figures(
+    record: Record, values: Sequence[float], figure: Callable[[list[float]], float]
+) -> list[float]:
+    """A figure of each day's sound values."""
+    days: dict[int, list[float]] = {}
+    for end_s, value, ok in zip(record.end_s, values, record.sound, strict=True):
+        if ok:
+            days.setdefault(end_s // 86_400, []).append(value)
+    return [figure(day) for day in days.values() if len(day) >= _FEWEST_A_DAY]
+
+
+def yearly(days: Sequence[float]) -> float:
+    """What the highest of a year may be, from the highest of each of some days; 0 for too few."""
+    if len(days) < 2:
+        return 0.0
+    check(*days)
+    return mean(days) + _YEARLY_SIGMAS * stdev(days)
+
+
+def with_bound(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+) -> NormalRise:
+    """The slowest bound that the record hardly passes, and how far that is.
+
+    The time constant learnt may be that of a quick part of the device; a bound that relaxes so
+    fast explains nearly all that a stalled fan does.
+    """
+    tau_s = response.tau_s
+    excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+    best = replace(normal, excess_k=excess_k, bound_tau_s=tau_s)
+    while tau_s <= 0.5 * _SLOWEST_BOUND_S:
+        tau_s *= 2.0
+        excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+        if excess_k > max(best.excess_k, _MOST_EXCESS * normal.rise_k):
+            break
+        best = replace(normal, excess_k=excess_k, bound_tau_s=tau_s)
+    return best
+
+
+def _excess_k(
+    record: Record,
+    response: Response,
+    normal: NormalRise,
+    deviation: Sequence[float],
+    drivers: Drivers,
+    tau_s: float,
+) -> float:
+    """Furthest that the record, taken as sound, passes the bound that the tests will hold."""
+    bound = BoundTest()
+    expected = Expectation(response)
+    with_law = normal.power_w is not None
+    passed: list[float] = []
+    ready_s = 0.0
+    rows = zip(
+        record.end_s,
+        record.lengths_s,
+        deviation,
+        record.power,
+        zip(*drivers, strict=True),
+        strict=True,
+    )
+    for end_s, length_s, value, power, expected.drivers in rows:
+        power_w = max(power, 0.0) if with_law else None
+        usual_k = normal.at(power_w) if with_law else 0.0
+        if _is_off(normal, power_w, value):
+            ready_s = end_s + SETTLE_TAUS * response.tau_s
+        if end_s < ready_s:
+            bound.reset(1000 * end_s)
+            passed.append(0.0)
+            continue
+        goal_k = normal.highest_k(power_w) - usual_k
+        low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
+        doubt_k = DOUBT_SIGMAS * root(expected.doubt_k2())
+        bound.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
+        passed.append(max(0.0, bound.beyond_k))
+    days_k = daily_figures(record, passed, lambda day: sorted(day)[-2])
+    return max(max(days_k, default=0.0), yearly(days_k))
+
+
+def _is_off(normal: NormalRise, power_w: float | None, rise_k: float) -> bool:
+    """Whether the device is off, or as cold as if it were: nothing is judged then."""
+    if normal.power_w is None or power_w is None:
+        return rise_k < normal.cold_below_k
+    return power_w < OFF_SHARE * normal.power_w
+
+
 _GONE = 0.5
 """An excursion is over when it has lost this share of its height."""
 
@@ -470,20 +458,17 @@ top of it), or a stalled fan would hide in it."""
 
 
 @dataclass(slots=True)
-class LoadExcursions:
+class LoadExcursions(Kept):
     """The highest excursion that has gone by itself, `top_k`, over the commissioned `rise_k`."""
 
-    rise_k: float
+    kept = ("rise_k", "top_k", "peak_k")
+
+    rise_k: float = 0.0
     top_k: float = 0.0
     peak_k: float = 0.0
 
     def take(self, level_k: float) -> bool:
-        """Take the rise of now; True when it has just come back from higher than was known.
-
-        Raises:
-            ValueError: a rise that can't be reckoned with.
-        """
-        check(level_k)
+        """Take the rise of now; True when it has just come back from higher than was known."""
         self.peak_k = max(self.peak_k, level_k)
         height_k = self.peak_k - self.rise_k
         if height_k < _LEAST * self.rise_k or level_k > self.peak_k - _GONE * height_k:
@@ -492,15 +477,6 @@ class LoadExcursions:
         known = peak_k <= self.top_k
         self.top_k = max(self.top_k, peak_k)
         return not known
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return asdict(self)
-
-    @classmethod
-    def load(cls, state: dict[str, Any]) -> LoadExcursions:
-        """The swings as they were at `save`."""
-        return cls(**state)
 
 
 SMALLEST_MISSED_RISE_K = 2.0
@@ -514,7 +490,7 @@ More would hide half a stall."""
 _SEEN_GUARD = 0.15
 """Allowance on top of what the load was seen to do."""
 
-_SWING_EXCESS = 0.25
+_EXCURSION_EXCESS = 0.25
 """Our choice: by this share of what a load adds it may pass what a response explains that isn't
 learnt yet."""
 
@@ -530,19 +506,19 @@ def commissioned(settings: DeviceSettings) -> NormalRise | None:
 
 
 def unseen_excursions(settings: DeviceSettings) -> LoadExcursions | None:
-    """The swings to be watched until something is learnt; None where power tells the load."""
+    """The excursions to be watched until something is learnt; None where power tells the load."""
     if settings.has_power or settings.normal_rise_k is None:
         return None
     return LoadExcursions(settings.normal_rise_k)
 
 
-def with_excursions(normal: NormalRise, swings: LoadExcursions) -> NormalRise:
+def with_excursions(normal: NormalRise, excursions: LoadExcursions) -> NormalRise:
     """The commissioned band, widened by a rise that went by itself: that is what the load does."""
-    rise_k = max(swings.rise_k * (1.0 + _UNSEEN_LOADS), swings.top_k * (1.0 + _SEEN_GUARD))
+    rise_k = max(excursions.rise_k * (1.0 + _UNSEEN_LOADS), excursions.top_k * (1.0 + _SEEN_GUARD))
     return replace(
         normal,
         rise_k=rise_k / (1.0 + _UNSEEN_LOADS),
-        excess_k=_SWING_EXCESS * (swings.top_k - swings.rise_k),
+        excess_k=_EXCURSION_EXCESS * (excursions.top_k - excursions.rise_k),
     )
 
 

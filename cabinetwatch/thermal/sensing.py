@@ -1,4 +1,4 @@
-"""Tells readings from wild values, and finds a sensor that is frozen.
+"""The value filter, which tells readings from wild values, and the watch on frozen sensors.
 
 A value that was reached in ordinary steps is a reading, whatever it is: a device that warms past
 its sensor's range, or through the value of a fault code, is believed. A wild value is set aside
@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import Enum
 from math import inf, isfinite
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from cabinetwatch.config.values import Span
-from cabinetwatch.thermal.windows import check
+from cabinetwatch.thermal.windows import Kept, check
 
 IN_A_ROW = 3
 AMONG = 10
@@ -60,7 +60,7 @@ class Quality(Enum):
     BAD = "bad"
 
 
-class ValueFilter:
+class ValueFilter(Kept):
     """Judges the values of one sensor, one after the other.
 
     `lowest`, `highest`: its range; `fault_codes` are compared with the payload's own figure;
@@ -71,9 +71,13 @@ class ValueFilter:
 
     __slots__ = (
         "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_suspect", "_usual",
-        "fault_codes",
-        "highest", "implausible", "lowest", "manner", "max_step_per_s", "possible", "reason",
-        "since_ms", "spikes",
+        "fault_codes", "highest", "implausible", "lowest", "manner", "max_step_per_s", "possible",
+        "reason", "since_ms", "spikes",
+    )  # fmt: skip
+    # Range and codes stay as configured.
+    kept = (
+        "_last", "_last_ms", "_leaps", "_recent", "_row", "_suspect", "_usual", "implausible",
+        "reason", "since_ms",
     )  # fmt: skip
 
     def __init__(
@@ -133,22 +137,19 @@ class ValueFilter:
     def may_be(self, value: float) -> bool:
         """Whether a value is within the range, whatever was before it."""
         lowest, highest = self.possible
-        return lowest <= value <= highest and not self._outside(value)
+        return lowest <= value <= highest and self.lowest <= value <= self.highest
 
     def _why_wild(self, value: float, code: float, elapsed_s: float, *, near: bool) -> str:
         """Say why a value can't be true; empty when it can."""
-        last = self._last
+        last, lowest, highest = self._last, self.lowest, self.highest
         if code in self.fault_codes and not near:
             return "fault code"
-        if self._outside(value) and not near:
+        if not lowest <= value <= highest and not near:
             return "outside its range"
         most = max(self._grain, self.max_step_per_s * elapsed_s)
-        if last is not None and not self._outside(last) and abs(value - last) > most:
+        if last is not None and lowest <= last <= highest and abs(value - last) > most:
             return "impossible step"
         return ""
-
-    def _outside(self, value: float) -> bool:
-        return not self.lowest <= value <= self.highest
 
     def _is_spike(self, value: float, elapsed_s: float) -> bool:
         """A sudden step that nothing confirms yet."""
@@ -170,18 +171,16 @@ class ValueFilter:
         return suspect is None or abs(value - suspect) > 0.5 * abs(step)
 
     def _accept(self, t_ms: int, value: float) -> Quality:
+        """Take a value for a reading; learn from it what step is usual."""
         last = self._last
         if last is not None:
             step = value - last if value >= last else last - value
             most = 4.0 * self._usual + self._more
             self._usual += _PACE * ((step if step < most else most) - self._usual)
         self._last, self._last_ms = value, t_ms
-        if self._recent or self._leaps or self._suspect is not None:
-            return self._calm_down()
-        return Quality.GOOD
-
-    def _calm_down(self) -> Quality:
-        """Take that a value was good after some that were not."""
+        if not self._recent and not self._leaps and self._suspect is None:
+            return Quality.GOOD
+        # Good after some that were not.
         self._suspect = None
         self._row = 0
         self._leaps = (self._leaps << 1) & _LAST_READINGS
@@ -200,21 +199,6 @@ class ValueFilter:
             self.reason = reason
         return Quality.BAD if self.implausible else Quality.SET_ASIDE
 
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {name.lstrip("_"): getattr(self, name) for name in _STATE}
-
-    def restore(self, state: dict[str, Any]) -> None:
-        """Take over a saved state; range and codes stay as configured."""
-        for name in _STATE:
-            setattr(self, name, state.get(name.lstrip("_"), getattr(self, name)))
-
-
-_STATE = (
-    "_last", "_last_ms", "_leaps", "_recent", "_row", "_suspect", "_usual", "implausible", "reason",
-    "since_ms",
-)  # fmt: skip
-
 
 FEWEST_REPEATS = 12
 WITNESS_MOVED_K = 2.0
@@ -222,7 +206,7 @@ _MORE_THAN_USUAL = 2.0
 _SHORTEST_MS = 600_000
 
 
-class StuckWatch:
+class StuckWatch(Kept):
     """Compares how often a value has repeated with how far a witness has moved meanwhile.
 
     The witness is what should move with the sensor: for a device's temperature the ambient it feels
@@ -232,17 +216,12 @@ class StuckWatch:
     is never stuck.
     """
 
-    __slots__ = (
+    __slots__ = kept = (
         "_high", "_low", "_most_moved", "_repeats", "_value", "_value_ms", "moved",
         "since_ms", "stuck",
     )  # fmt: skip
 
     def __init__(self, moved: float = WITNESS_MOVED_K) -> None:
-        """Begin to compare.
-
-        Raises:
-            ValueError: `moved` is no figure to reckon with.
-        """
         check(moved)
         self.moved = moved
         self._value: float | None = None
@@ -287,15 +266,3 @@ class StuckWatch:
         self._repeats = 0
         self._low = self._high = witness
         self.stuck = False
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {name.lstrip("_"): getattr(self, name) for name in self.__slots__}
-
-    @classmethod
-    def load(cls, state: dict[str, Any]) -> StuckWatch:
-        """The watch as it was at `save`."""
-        new = cls()
-        for name in cls.__slots__:
-            setattr(new, name, state[name.lstrip("_")])
-        return new

@@ -1,18 +1,17 @@
-"""Readings gathered into windows, and the small numerics that every step of the core uses.
+"""What goes into the core and comes out, readings gathered into windows, and small numerics.
 
-Readings are held within `cabinetwatch.config.values.POSSIBLE` before they come here, so that no
-square, ratio or exponential of them leaves the range of a float. A function that is also open to
-others refuses with a ValueError what lies beyond `LARGEST`: beyond it sums still come out, and are
-no longer true.
+The border of the core is `DeviceObserver`, `learn` and the functions that sums are made with: they
+hold readings within `config.values.POSSIBLE` or refuse with a ValueError what lies beyond
+`LARGEST`. What they step inside (windows, filters, bounds, courses) trusts them and checks nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, isfinite
+from math import exp, inf, isfinite
 from operator import mul
-from typing import Any
+from typing import Any, ClassVar, Self
 
 LARGEST = 1e12
 """No figure of a house comes near it, in SI units; its fourth power is still finite by far."""
@@ -22,45 +21,63 @@ SMALLEST = 1e-9
 
 
 def check(*figures: float) -> None:
-    """Refuse figures that can't be reckoned with.
-
-    Raises:
-        ValueError: one of them is no number, or beyond `LARGEST` either way.
-    """
+    """Refuse with a ValueError what is no number, or beyond `LARGEST` either way."""
     for figure in figures:
         if not -LARGEST <= figure <= LARGEST:
             raise ValueError(f"{figure:zg} is no figure to reckon with")
 
 
 def check_positive(*figures: float) -> None:
-    """Refuse figures that nothing can be divided by.
-
-    Raises:
-        ValueError: one of them is no number, below `SMALLEST` or beyond `LARGEST`.
-    """
+    """Refuse with a ValueError what nothing can be divided by."""
     for figure in figures:
         if not SMALLEST <= figure <= LARGEST:
             raise ValueError(f"{figure:zg} is no positive figure to reckon with")
 
 
 def checked(result: float) -> float:
-    """Give a result back that is finite.
-
-    Raises:
-        ValueError: the figures that it follows from lead beyond all reckoning.
-    """
+    """Give a result back that is finite; ValueError for one that isn't."""
     if not isfinite(result):
         raise ValueError("the figures given lead beyond all numbers; check them")
     return result
 
 
 def root(square: float) -> float:
-    """Give the square root; 0 for a square that rounding has brought a little below 0.
+    """Square root; 0 for what rounding has brought a little below 0; ValueError for infinity."""
+    if 0.0 < square < inf:
+        return float(square**0.5)
+    return checked(0.0 * square)
 
-    Raises:
-        ValueError: a square that is no finite number.
+
+class Saved:
+    """Saves the attributes that `kept` names, for `restore`.
+
+    What a saved state doesn't have stays as it was made.
     """
-    return checked(float(square**0.5)) if square > 0.0 else checked(0.0 * square)
+
+    __slots__ = ()
+    kept: ClassVar[tuple[str, ...]] = ()
+
+    def save(self) -> dict[str, Any]:
+        """State, JSON-able."""
+        return {name.lstrip("_"): getattr(self, name) for name in self.kept}
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take over a saved state."""
+        for name in self.kept:
+            setattr(self, name, state.get(name.lstrip("_"), getattr(self, name)))
+
+
+class Kept(Saved):
+    """What is made of its saved state alone."""
+
+    __slots__ = ()
+
+    @classmethod
+    def load(cls, state: dict[str, Any]) -> Self:
+        """A new one, as it was at `save`."""
+        new = cls()
+        new.restore(state)
+        return new
 
 
 class LowPassRow:
@@ -68,29 +85,22 @@ class LowPassRow:
 
     The signal is given as its mean over a step; each filter takes it with the exact gain
     `1 - exp(-dt/tau)`, so the length of the steps doesn't matter.
-    ValueError for figures that can't be reckoned with, and for steps below 0.
     """
 
     __slots__ = ("_gains", "_step_ms", "poles_s", "values")
 
-    def __init__(self, poles_s: Sequence[float], value: float = 0.0) -> None:
-        check(value)
-        check_positive(*poles_s)
+    def __init__(self, poles_s: Sequence[float]) -> None:
         self.poles_s = list(poles_s)
-        self.values = [value] * len(self.poles_s)
+        self.values = [0.0] * len(self.poles_s)
         self._step_ms = -1
         self._gains: list[float] = []
 
     def settle(self, value: float) -> None:
         """Put all filters at `value`, as if the signal had stood there for ever."""
-        check(value)
         self.values = [value] * len(self.poles_s)
 
     def advance(self, step_ms: int, mean: float) -> list[float]:
         """Take the signal's mean over `step_ms` and return the filters' values after it."""
-        check(mean)
-        if step_ms < 0:
-            raise ValueError(f"time doesn't go back, by {-step_ms} ms")
         if step_ms != self._step_ms:
             step_s = step_ms / 1000.0
             self._gains = [1.0 - exp(-step_s / pole_s) for pole_s in self.poles_s]
@@ -135,10 +145,8 @@ def gram(
 def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
     """Solve a symmetric positive definite system by Gauss elimination with row pivoting.
 
-    A pivot that vanishes (a column that repeats others) gets the coefficient 0.
-
-    Raises:
-        ValueError: a system that isn't square, figures whose products a float doesn't hold.
+    A pivot that vanishes (a column that repeats others) gets the coefficient 0. ValueError for a
+    system that isn't square, and for figures whose products a float doesn't hold.
     """
     _check(matrix, right)
     n = len(right)
@@ -161,10 +169,9 @@ def solve(matrix: list[list[float]], right: list[float]) -> list[float]:
 
 
 def nonnegative(matrix: list[list[float]], right: list[float]) -> list[float]:
-    """Minimise x'Mx/2 - r'x over x >= 0, by the active-set method.
+    """Minimise x'Mx/2 - r'x over x >= 0 by the active-set method (Lawson and Hanson).
 
-    Raises:
-        ValueError: a system that isn't square, figures whose products a float doesn't hold.
+    ValueError as in `solve`.
     """
     _check(matrix, right)
     n = len(right)
@@ -193,38 +200,21 @@ def _step_inside(
         free = solve([[m[i][j] for j in active] for i in active], [r[i] for i in active])
         if min(free) > 0.0:
             break
+        # One that is 0 and stays 0 (a column that repeats others) leaves no room for a step.
         step = min(
-            (x[i] / (x[i] - f) for i, f in zip(active, free, strict=True) if f <= 0.0),
-            default=0.0,
+            x[i] / (x[i] - f) if x[i] > f else 0.0
+            for i, f in zip(active, free, strict=True)
+            if f <= 0.0
         )
         for i, f in zip(active, free, strict=True):
             x[i] += step * (f - x[i])
-        keep = [i for i in active if x[i] > 1e-12]
-        active[:] = keep
+        active[:] = [i for i in active if x[i] > 1e-12]
     else:
         free = []
     result = [0.0] * len(r)
     for i, f in zip(active, free, strict=True):
         result[i] = f
     return result
-
-
-@dataclass(slots=True)
-class Resolution:
-    """Smallest difference seen between neighbouring values (K); 0 until two differ."""
-
-    last: float | None = None
-    step: float = 0.0
-
-    def take(self, value: float) -> None:
-        """Look at the next value; what is no number counts in no steps."""
-        if not isfinite(value):
-            return
-        if self.last is not None:
-            change = abs(value - self.last)
-            if change > 1e-3 and (self.step == 0.0 or change < self.step - 1e-6):
-                self.step = min(change, 1.0)
-        self.last = value
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,31 +266,19 @@ class Figures:
 
 
 @dataclass(slots=True)
-class Finding:
-    """Result of one sequential test: `since_ms` is the estimated time of the change.
+class Resolution:
+    """Smallest difference seen between neighbouring values (K); 0 until two differ."""
 
-    `certainty` is the evidence over what a detection needs (1 or more: detected).
-    """
+    last: float | None = None
+    step: float = 0.0
 
-    standing: bool = False
-    since_ms: int = 0
-    certainty: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class LearningStatus:
-    """How far learning is.
-
-    `stage`: "none", "provisional", "frozen" or "commissioned" (nothing was to be learnt but the
-    response's details). `learnt_ms` is when; `loads_w` the span of power seen, None without power.
-    """
-
-    stage: str
-    days: float
-    learnt_ms: int | None
-    loads_w: tuple[float, float] | None
-    confidence: str | None
-    remarks: tuple[str, ...]
+    def take(self, value: float) -> None:
+        """Look at the next value."""
+        if self.last is not None:
+            change = abs(value - self.last)
+            if change > 1e-3 and (self.step == 0.0 or change < self.step - 1e-6):
+                self.step = min(change, 1.0)
+        self.last = value
 
 
 SHORTEST_WINDOW_MS = 9_000
@@ -329,33 +307,28 @@ class Window:
     ambient_age_ms: int = 0
 
     def check(self) -> None:
-        """Refuse what can't be reckoned with.
-
-        Raises:
-            ValueError: a figure beyond all reckoning, or a step that isn't above 0.
-        """
+        """Refuse with a ValueError a figure beyond all reckoning, or a step that isn't above 0."""
         check(self.temperature_c, self.ambient_c, self.ambient_mean_c)
         check(self.power_w or 0.0, self.last_power_w or 0.0)
         if self.step_ms <= 0:
             raise ValueError(f"a window lasts some time, not {self.step_ms} ms")
 
 
-class WindowGatherer:
+class WindowGatherer(Kept):
     """Closes a window at the reading that completes it.
 
     A window is complete when every input has spoken in it and it is long enough. An input that
     stays silent is waited for up to `patience_ms`; that is noticed at a temperature reading. A
     reading dated before others (one that waited for its turn) counts as one of their instant.
-    ValueError for figures that can't be reckoned with.
     """
 
-    __slots__ = (
+    __slots__ = kept = (
         "_ambient_area", "_ambient_c", "_ambient_n", "_ambient_sum", "_ambient_t_ms",
         "_latest_ms", "_opened_ms", "_power_area", "_power_n", "_power_t_ms", "_power_w",
         "_temperature_n", "_temperature_sum", "expects_power", "patience_ms",
     )  # fmt: skip
 
-    def __init__(self, expects_power: bool, patience_ms: int = 60_000) -> None:
+    def __init__(self, expects_power: bool = False, patience_ms: int = 60_000) -> None:
         self.expects_power = expects_power
         self.patience_ms = patience_ms
         self._latest_ms: int | None = None
@@ -374,43 +347,46 @@ class WindowGatherer:
 
     def ambient(self, t_ms: int, ambient_c: float) -> Window | None:
         """Take an ambient reading; return the window that it completes, if it does."""
-        check(ambient_c)
         t_ms = self._in_order(t_ms)
-        before_c = self._ambient_c
+        before_c, opened_ms = self._ambient_c, self._opened_ms
         if before_c is None:
-            self._ambient_area = ambient_c * (t_ms - self._opened(t_ms))
+            self._ambient_area = 0.0 if opened_ms is None else ambient_c * (t_ms - opened_ms)
         else:
             # The window before counted the old value as held; the straight line puts that right.
-            line_ms = min(t_ms - self._ambient_t_ms, LONGEST_LINE_MS)
-            self._ambient_area += before_c * (t_ms - self._counted_to_ms(self._ambient_t_ms))
-            self._ambient_area += 0.5 * (ambient_c - before_c) * line_ms
+            before_ms = self._ambient_t_ms
+            counted_ms = before_ms if opened_ms is None else max(before_ms, opened_ms)
+            self._ambient_area += before_c * (t_ms - counted_ms)
+            self._ambient_area += (
+                0.5 * (ambient_c - before_c) * min(t_ms - before_ms, LONGEST_LINE_MS)
+            )
         self._ambient_c = ambient_c
         self._ambient_t_ms = t_ms
         self._ambient_sum += ambient_c
         self._ambient_n += 1
-        return self._close_if_complete(t_ms)
+        return self._close(t_ms) if self._is_complete(t_ms) else None
 
     def power(self, t_ms: int, power_w: float | None) -> Window | None:
         """Take a power reading, or None when the power is no longer known."""
-        check(power_w or 0.0)
         t_ms = self._in_order(t_ms)
-        before_w, opened_ms = self._power_w, self._opened(t_ms)
+        before_w, opened_ms = self._power_w, self._opened_ms
         if before_w is None:
-            self._power_area = (power_w or 0.0) * (t_ms - opened_ms)
+            self._power_area = 0.0 if opened_ms is None else (power_w or 0.0) * (t_ms - opened_ms)
         else:
-            self._power_area += before_w * (t_ms - self._counted_to_ms(self._power_t_ms))
-            if power_w is not None:
+            before_ms = self._power_t_ms
+            counted_ms = before_ms if opened_ms is None else max(before_ms, opened_ms)
+            self._power_area += before_w * (t_ms - counted_ms)
+            if power_w is not None and opened_ms is not None:
                 # Loads step at an unknown instant between two readings: take the middle.
-                line_ms = min(t_ms - self._power_t_ms, t_ms - opened_ms)
-                self._power_area += 0.5 * (power_w - before_w) * line_ms
+                self._power_area += (
+                    0.5 * (power_w - before_w) * min(t_ms - before_ms, t_ms - opened_ms)
+                )
         self._power_w = power_w
         self._power_t_ms = t_ms
         self._power_n += 1
-        return self._close_if_complete(t_ms)
+        return self._close(t_ms) if self._is_complete(t_ms) else None
 
     def temperature(self, t_ms: int, temperature_c: float) -> Window | None:
         """Take a reading of the device's temperature."""
-        check(temperature_c)
         t_ms = self._in_order(t_ms)
         opened_ms = self._opened_ms
         if opened_ms is None:
@@ -418,11 +394,10 @@ class WindowGatherer:
             return None
         self._temperature_sum += temperature_c
         self._temperature_n += 1
-        if t_ms - opened_ms < SHORTEST_WINDOW_MS or self._ambient_c is None:
+        if self._ambient_c is None:
             return None
-        if t_ms - opened_ms >= self.patience_ms or self._complete():
-            return self._close(t_ms)
-        return None
+        waited_long = t_ms - opened_ms >= max(self.patience_ms, SHORTEST_WINDOW_MS)
+        return self._close(t_ms) if waited_long or self._is_complete(t_ms) else None
 
     def forget_ambient(self) -> None:
         """The ambient is lost: no window closes until it speaks again."""
@@ -432,27 +407,20 @@ class WindowGatherer:
         self._ambient_n = 0
 
     def _in_order(self, t_ms: int) -> int:
-        self._latest_ms = t_ms = t_ms if self._latest_ms is None else max(t_ms, self._latest_ms)
-        return t_ms
+        latest_ms = self._latest_ms
+        if latest_ms is None or t_ms > latest_ms:
+            self._latest_ms = latest_ms = t_ms
+        return latest_ms
 
-    def _counted_to_ms(self, reading_t_ms: int) -> int:
-        return max(reading_t_ms, self._opened(reading_t_ms))
-
-    def _opened(self, otherwise_ms: int) -> int:
-        return otherwise_ms if self._opened_ms is None else self._opened_ms
-
-    def _complete(self) -> bool:
+    def _is_complete(self, t_ms: int) -> bool:
+        opened_ms = self._opened_ms
         return (
-            self._temperature_n > 0
+            opened_ms is not None
+            and t_ms - opened_ms >= SHORTEST_WINDOW_MS
+            and self._temperature_n > 0
             and self._ambient_n > 0
             and (self._power_n > 0 or not self.expects_power)
         )
-
-    def _close_if_complete(self, t_ms: int) -> Window | None:
-        opened_ms = self._opened_ms
-        if opened_ms is None or t_ms - opened_ms < SHORTEST_WINDOW_MS or not self._complete():
-            return None
-        return self._close(t_ms)
 
     def _close(self, t_ms: int) -> Window:
         opened_ms, ambient_c = self._opened_ms, self._ambient_c
@@ -460,12 +428,11 @@ class WindowGatherer:
             raise ArithmeticError("only a window that was opened, and has an ambient, is closed")
         step_ms = t_ms - opened_ms
         ambient_area = self._ambient_area
-        ambient_area += ambient_c * (t_ms - self._counted_to_ms(self._ambient_t_ms))
+        ambient_area += ambient_c * (t_ms - max(self._ambient_t_ms, opened_ms))
         power_w = self._power_w
         mean_power_w = power_w
         if power_w is not None:
-            power_area = self._power_area
-            power_area += power_w * (t_ms - self._counted_to_ms(self._power_t_ms))
+            power_area = self._power_area + power_w * (t_ms - max(self._power_t_ms, opened_ms))
             mean_power_w = max(0.0, power_area / step_ms)
         window = Window(
             t_ms,
@@ -485,15 +452,3 @@ class WindowGatherer:
         self._temperature_sum = self._ambient_sum = 0.0
         self._temperature_n = self._ambient_n = self._power_n = 0
         self._ambient_area = self._power_area = 0.0
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {name.lstrip("_"): getattr(self, name) for name in self.__slots__}
-
-    @classmethod
-    def load(cls, state: dict[str, Any]) -> WindowGatherer:
-        """The gatherer as it was at `save`."""
-        gatherer = cls(False)
-        for name in cls.__slots__:
-            setattr(gatherer, name, state.get(name.lstrip("_"), getattr(gatherer, name)))
-        return gatherer

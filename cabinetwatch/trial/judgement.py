@@ -1,14 +1,19 @@
-"""What a trial means: the hottest day, life, sound, reasons, verdict, setpoints."""
+"""A whole trial judged: change, hottest day, life, sound, verdict, reasons, setpoints.
+
+`analyse` is the one way in. Each phase is fitted once; what is fitted stays with the figures
+(`PhaseFigures.result`), so that whoever draws or words them fits nothing again. A phase that can't
+be used is no error: the verdict is then `undecided`, with the reason.
+"""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from cabinetwatch.clock import describe_duration
-from cabinetwatch.text import rounded
+from cabinetwatch.text import UsageError, describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import (
     DeratingCurve,
     arrhenius_factor,
@@ -16,8 +21,30 @@ from cabinetwatch.thermal.derating import (
     ten_degree_factor,
 )
 from cabinetwatch.thermal.fan import mean_level_db, speed_change_db
-from cabinetwatch.trial.phases import PhaseResult, ReportedTimeConstant, Zero, cover_off
-from cabinetwatch.trial.readings import Estimate, Floats, Phase, Series, Subject, Terms, Trial
+from cabinetwatch.trial.phases import (
+    PhaseResult,
+    ReportedTimeConstant,
+    Zero,
+    analyse_phase,
+    cover_off,
+    tell_alone,
+    tell_both,
+    with_history,
+    zero_offset,
+)
+from cabinetwatch.trial.readings import (
+    ASSUMED_ACCURACY_K,
+    Enclosing,
+    Estimate,
+    Floats,
+    Name,
+    Phase,
+    Series,
+    Subject,
+    Terms,
+    Trial,
+    rectangular,
+)
 
 CAUTIONS = (
     (
@@ -31,226 +58,26 @@ CAUTIONS = (
     "This is no smoke alarm, and it can fail together with its sensors.",
     "Local codes and licensed practice come first.",
 )
-
+MEASURED_NOT_APPROVED = (
+    "This is a sum on the figures given, no approval: local codes and licensed practice come first."
+)
 
 MOST_APART = 0.1
 """Loads further apart than this are not called equal; our choice. Rise is in proportion to power
 only near one load, and thinner still is the ground for a verdict from another."""
 
-
-@dataclass(frozen=True)
-class Comparison:
-    """The change of the settled rise at the after phase's load, and what is to be said of load.
-
-    `equal` is False when the loads lie too far apart for a verdict.
-    """
-
-    change: Estimate
-    equal: bool
-    sentence: str
-
-
-def compare(
-    before: Estimate,
-    after: Estimate,
-    before_w: float | None,
-    after_w: float | None,
-    *,
-    spreads_k: tuple[float, float],
-) -> Comparison:
-    """Compare two rises, each at its phase's mean load.
-
-    With power in both phases, the rise of before is brought to the load of after through its
-    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
-    proportion to power only roughly. Without, equal load is assumed.
-    """
-    plain = after.minus(before)
-    if not before_w or not after_w:
-        return Comparison(
-            plain,
-            True,
-            "Equal load in both phases is assumed: no power was measured. About the fitted response"
-            f" the temperature scattered by {spreads_k[0]:z.2f} K before and {spreads_k[1]:z.2f} K"
-            " after.",
-        )
-    ratio = after_w / before_w
-    moved_k = abs(before.value * (ratio - 1.0))
-    change = after.minus(before.scaled(ratio)).widened(moved_k)
-    words = (
-        f"Mean load: {before_w:z.1f} W before ({before.value / before_w:z.3f} K/W),"
-        f" {after_w:z.1f} W after ({after.value / after_w:z.3f} K/W)"
-    )
-    if abs(ratio - 1.0) > MOST_APART:
-        words += f"; that is {100 * (ratio - 1):+z.0f} %, no equal load"
-        return Comparison(change, False, f"{words}.")
-    return Comparison(change, True, f"{words}; compared at the latter.")
-
-
-@dataclass(frozen=True)
-class HotDay:
-    """The hottest day. `margin` in K is None without a curve; `sentence` shows the sum."""
-
-    temperature_c: float
-    threshold_c: float | None
-    margin: Estimate | None
-    sentence: str
-
-
-def threshold_c(subject: Subject, power_w: float | None) -> float | None:
-    """Give the temperature at which a load is just allowed, degC, lowered for altitude.
-
-    The load is full where the power or the rated power isn't known, or where it is more than the
-    rated one. None without a curve; -inf for a load that is never allowed.
-    """
-    if subject.derating is None:
-        return None
-    fraction = None
-    if power_w is not None and subject.rated_power_w is not None:
-        fraction = power_w / subject.rated_power_w
-    return DeratingCurve(subject.derating).threshold_c(fraction) - subject.curve_lowering_k
-
-
-def hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> HotDay | str:
-    """Carry a settled rise to the hottest day; a sentence when an enclosing rise is missing."""
-    enclosing = []
-    for around in subject.enclosing:
-        if around.settled_rise_k is None:
-            return (
-                f"The settled rise of {around.device}, which encloses {subject.device}, is not"
-                " known; the hottest day can't be reckoned without it."
-            )
-        enclosing.append(around.settled_rise_k)
-    own = [rise.value] if subject.derating_air == "device" else []
-    temperature_c = hot_day_temperature_c(subject.design_ambient_c, [*enclosing, *own])
-    limit_c = threshold_c(subject, power_w)
-    words = _sum_in_words(subject, rise.value, temperature_c)
-    if limit_c is None:
-        return HotDay(temperature_c, None, None, f"{words}.")
-    if math.isinf(limit_c):
-        load = "full load, which counts where power or rated power is not known"
-        if power_w is not None and subject.rated_power_w is not None:
-            load = f"the load of {power_w:z.1f} W"
-        return f"The derating curve of {subject.device} never allows {load}."
-    margin = _margin(subject, rise, limit_c - temperature_c)
-    left = (
-        f"{margin.value:z.1f} K are left"
-        if margin.value >= 0
-        else f"it would be {-margin.value:z.1f} K too hot"
-    )
-    sentence = f"{words}; the threshold at this load is {limit_c:z.1f} °C, so {left}."
-    return HotDay(temperature_c, limit_c, margin, sentence)
-
-
-def _margin(subject: Subject, rise: Estimate, value_k: float) -> Estimate:
-    """The margin with its interval: that of the rise, turned about, and of the enclosing rises."""
-    below_k, above_k = rise.high - rise.value, rise.value - rise.low
-    if subject.derating_air == "ambient":
-        below_k = above_k = 0.0
-    margin = Estimate(value_k, value_k - below_k, value_k + above_k, rise.dof)
-    around_k = math.hypot(*(around.uncertainty_k for around in subject.enclosing), 0.0)
-    return margin.widened(around_k)
-
-
-def _sum_in_words(subject: Subject, rise_k: float, temperature_c: float) -> str:
-    parts = [f"{subject.design_ambient_c:z.1f} °C outside"]
-    parts += [f"{around.settled_rise_k:z.1f} K of {around.device}" for around in subject.enclosing]
-    if subject.derating_air == "device":
-        parts.append(f"{rise_k:z.1f} K of its own")
-    return f"On the hottest day it comes to {temperature_c:z.1f} °C ({' + '.join(parts)})"
-
-
-def life_factors(
-    ambient_c: float, rise_after_k: float, change_k: float, terms: Terms
-) -> tuple[float, float]:
-    """Give life after over before by Arrhenius and by the ten-degree rule, at one ambient.
-
-    Raises:
-        ValueError: temperatures below absolute zero.
-    """
-    after_c = ambient_c + rise_after_k
-    return (
-        arrhenius_factor(after_c - change_k, after_c, terms.activation_energy_ev),
-        ten_degree_factor(change_k),
-    )
-
-
-_LOUDEST_DB = 200.0
-_STANDS_RPM = 1.0
-_LONGEST_MOMENT = 0.01
-"""Of the phase: a reading or two that were lost are no standstill."""
-
-
-class SoundFigures(NamedTuple):
-    """Leq of each phase and the change, dB; None where unknown. `sentence` says where from."""
-
-    before_dba: float | None
-    after_dba: float | None
-    change_db: float | None
-    sentence: str | None
-
-
-def sound_figures(before: Phase | None, after: Phase | None) -> SoundFigures:
-    """Compare the sound of two phases: measured where it was, else by the fan law, else not."""
-    first_dba, last_dba = _level_dba(before), _level_dba(after)
-    if first_dba is not None and last_dba is not None:
-        change_db = last_dba - first_dba
-        words = (
-            f"Sound changed by {change_db:+z.1f} dB, from {first_dba:z.1f} to {last_dba:z.1f} dB(A)"
-        )
-        return SoundFigures(first_dba, last_dba, change_db, f"{words} (energy means, measured).")
-    if _fan_stood(before) or _fan_stood(after):
-        sentence = (
-            "How the sound changed can't be told from the fan's speed: the fan stood still for part"
-            " of a phase."
-        )
-        return SoundFigures(first_dba, last_dba, None, sentence)
-    first_rpm, last_rpm = _speed_rpm(before), _speed_rpm(after)
-    if first_rpm and last_rpm:
-        change_db = speed_change_db(last_rpm / first_rpm)
-        sentence = (
-            f"Sound is expected to change by {change_db:+z.1f} dB, by the fan law from"
-            f" {first_rpm:z.0f} to {last_rpm:z.0f} rpm; it was not measured in both phases."
-        )
-        return SoundFigures(first_dba, last_dba, change_db, sentence)
-    return SoundFigures(first_dba, last_dba, None, None)
-
-
-def _level_dba(phase: Phase | None) -> float | None:
-    """Energy mean of the level; None where too little of it was measured."""
-    if phase is None or phase.sound is None:
-        return None
-    series = phase.sound
-    sane = np.abs(series.value) <= _LOUDEST_DB
-    if np.count_nonzero(sane) < 2:
-        return None
-    return mean_level_db(series.value[sane].tolist(), _durations_s(series, phase)[sane].tolist())
-
-
-def _speed_rpm(phase: Phase | None) -> float | None:
-    """Time mean of the fan's speed; None where it isn't known."""
-    if phase is None or phase.fan is None:
-        return None
-    return float(np.average(phase.fan.value, weights=_durations_s(phase.fan, phase)))
-
-
-def _fan_stood(phase: Phase | None) -> bool:
-    """Whether the fan stood still for more than a moment: then its mean speed says nothing."""
-    if phase is None or phase.fan is None:
-        return False
-    lasting_s = _durations_s(phase.fan, phase)
-    stood_s = float(lasting_s[phase.fan.value < _STANDS_RPM].sum())
-    return stood_s > _LONGEST_MOMENT * float(lasting_s.sum())
-
-
-def _durations_s(series: Series, phase: Phase) -> Floats:
-    """How long each reading stands for: until the next one, at most thrice the usual interval."""
-    until = np.append(series.t_ms[1:], phase.end_ms)
-    lasting_s = (until - series.t_ms) / 1000.0
-    return np.minimum(lasting_s, 3 * max(float(np.median(lasting_s)), 1e-3))
-
+LEAST_LENGTH = 0.5
+"""Shortest after phase, in time constants, from which a verdict is given; our choice."""
 
 ROOM_PART, ROOM_K = 0.25, 3.0
 """What `max_rise_k` leaves above the settled rise: a quarter of it, at least 3 K; our choice."""
+
+LOUDEST_DB = 200.0
+STANDS_RPM = 1.0
+LONGEST_MOMENT = 0.01
+"""Of the phase: a reading or two that were lost are no standstill."""
+
+Verdict = Literal["accept", "watch", "reject", "undecided"]
 
 
 @dataclass(frozen=True)
@@ -268,44 +95,12 @@ class Setpoints:
         return "\n".join([f"[devices.{self.device}]", *lines]) + "\n"
 
 
-def make_setpoints(
-    device: str,
-    rise: Estimate,
-    power_w: float | None,
-    *,
-    time_constant_s: float | None,
-    most_rise_k: float | None,
-) -> Setpoints:
-    """Derive the settings from an after phase.
-
-    `most_rise_k` is the rise that leaves no margin on the hottest day, None where it isn't known:
-    `max_rise_k` never lies above it. A rise or a limit at 0 or below gives none.
-    """
-    if rise.value <= 0:
-        return Setpoints(device, {})
-    values = {"normal_rise_k": _tenth(rise.value)}
-    if power_w is not None and power_w > 0:
-        values["normal_power_w"] = _tenth(power_w)
-    if time_constant_s is not None:
-        values["time_constant_s"] = float(round(time_constant_s))
-    highest_k = rise.high + max(ROOM_K, ROOM_PART * rise.value)
-    if most_rise_k is not None:
-        highest_k = min(highest_k, most_rise_k)
-    if highest_k > rise.value:
-        values["max_rise_k"] = math.floor(highest_k * 10) / 10
-    return Setpoints(device, {key: value for key, value in values.items() if value > 0})
-
-
-def _tenth(value: float) -> float:
-    return rounded(value, 1)
-
-
-Verdict = Literal["accept", "watch", "reject", "undecided"]
-
-
 @dataclass(frozen=True)
 class PhaseFigures:
-    """One phase as it is reported; `rise` with its whole uncertainty. What is unknown is None."""
+    """One phase as it is reported; `rise` with its whole uncertainty. What is unknown is None.
+
+    `result` is the analysis that the figures are from.
+    """
 
     rise: Estimate | None = None
     settled: bool = False
@@ -314,13 +109,12 @@ class PhaseFigures:
     samples: int = 0
     sound_dba: float | None = None
     power_w: float | None = None
+    result: PhaseResult | None = field(default=None, compare=False, repr=False)
 
     def as_json(self) -> dict[str, Any]:
         """Give JSON-able values; `sound_dba` only where it was measured."""
-        rise = self.rise
         figures: dict[str, Any] = {
-            "rise_k": _rounded(rise.value if rise else None),
-            "rise_ci95_k": _interval(rise),
+            **_with_interval("rise", self.rise),
             "settled": self.settled,
             "time_constant_s": _rounded(self.time_constant_s, 1),
             "ambient_c": _rounded(self.ambient_c),
@@ -348,6 +142,7 @@ class TrialFigures:
     life_factor_capacitor: float | None = None
     sound_change_db: float | None = None
     setpoints: Setpoints = field(default_factory=lambda: Setpoints("", {}))
+    enclosing: tuple[Enclosing, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Give the JSON-able report."""
@@ -357,8 +152,7 @@ class TrialFigures:
             "before": self.before.as_json(),
             "after": self.after.as_json(),
             "time_constant_s": _rounded(self.after.time_constant_s, 1),
-            "change_k": _rounded(self.change.value if self.change else None),
-            "change_ci95_k": _interval(self.change),
+            **_with_interval("change", self.change),
             "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
             "hot_day_margin_k": _rounded(margin.value if margin else None),
             "life_factor": _rounded(self.life_factor, 4),
@@ -374,114 +168,301 @@ def _rounded(value: float | None, digits: int = 3) -> float | None:
     return None if value is None else rounded(value, digits)
 
 
-def _interval(estimate: Estimate | None) -> list[float] | None:
-    return None if estimate is None else [rounded(estimate.low, 3), rounded(estimate.high, 3)]
+def _with_interval(name: str, told: Estimate | None) -> dict[str, Any]:
+    interval = None if told is None else [rounded(told.low, 3), rounded(told.high, 3)]
+    return {f"{name}_k": _rounded(told.value if told else None), f"{name}_ci95_k": interval}
 
 
-MEASURED_NOT_APPROVED = (
-    "This is a sum on the figures given, no approval: local codes and licensed practice come first."
-)
+def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
+    """Analyse a trial, as far as it has come.
 
-
-def judge(
-    margin: Estimate | None, obstacles: Sequence[str], terms: Terms
-) -> tuple[Verdict, tuple[str, ...]]:
-    """Give the verdict and its reasons; any obstacle makes it undecided.
-
-    `accept` when the lower end of the margin's interval is at least the margin to accept at,
-    `watch` when it is at least 0, `reject` when the upper end is below 0, else `undecided`.
+    Raises:
+        UsageError: phases in the wrong order, overlapping, or empty intervals.
     """
-    if obstacles:
-        return "undecided", tuple(obstacles)
-    if margin is None:
-        return "undecided", ("Without a derating curve there is no margin to judge by.",)
-    interval = (
-        f"the hot-day margin lies between {margin.low:+z.1f} and {margin.high:+z.1f} K (95 %)"
+    check_intervals({"zero": trial.zero, "before": trial.before, "after": trial.after})
+    subject, unknown = trial.subject, PhaseFigures()
+    if trial.before is None:
+        why = ("There is no before phase yet.",)
+        return TrialFigures(subject.device, unknown, unknown, "undecided", why)
+    limit_c = threshold_c(subject, None)
+    before, after = (
+        f"There is no {name} phase yet."
+        if phase is None
+        else with_history(analyse_phase(phase, name, limit_c, other), name, limit_c)
+        for name, phase, other in (
+            ("before", trial.before, trial.after),
+            ("after", trial.after, trial.before),
+        )
     )
-    wanted_k = terms.accept_margin_k
-    if margin.low >= wanted_k:
-        return "accept", (
-            f"Accept: {interval}, at least the {wanted_k:zg} K asked for.",
-            MEASURED_NOT_APPROVED,
-        )
-    if margin.low >= 0:
-        return "watch", (
-            f"Watch: {interval}, above 0 but not surely the {wanted_k:zg} K asked for.",
-            MEASURED_NOT_APPROVED,
-        )
-    if margin.high < 0:
-        return "reject", (f"Reject: {interval}, below 0: undo the change.",)
-    return "undecided", (f"Undecided: {interval}, on both sides of 0; measure for longer.",)
+    zero = None
+    if trial.zero is not None:
+        running_w = None if isinstance(before, str) else before.power_w
+        zero = zero_offset(trial.zero, subject, running_w)
+    if not isinstance(before, str) and not isinstance(after, str):
+        return _judge(subject, before, after, zero, terms or Terms())
+    sound = _compare_sound(before, after)
+
+    def figures(result: PhaseResult | str, name: Name, dba: float | None) -> PhaseFigures:
+        if isinstance(result, str):
+            return unknown
+        rise = _whole_rise(result, subject, zero)
+        return _phase_figures(result, rise, dba, tell_alone(result, name))
+
+    return TrialFigures(
+        subject.device,
+        figures(before, "before", sound.before_dba),
+        figures(after, "after", sound.after_dba),
+        "undecided",
+        tuple(each for each in (before, after, sound.sentence) if isinstance(each, str)),
+        sound_change_db=sound.change_db,
+        enclosing=subject.enclosing,
+    )
 
 
-ASSUMED_ACCURACY_K = 0.5
-"""Taken where a sensor's accuracy isn't stated: that of the common digital ones (DS18B20 from -10
-to 85 degC, by its data sheet)."""
+def check_intervals(phases: Mapping[str, Phase | None]) -> None:
+    """Refuse phases (zero, before and after) that are empty, overlap, or come in the wrong order.
 
-LEAST_LENGTH = 0.5
-"""Shortest after phase, in time constants, from which a verdict is given; our choice."""
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """Everything that was found; the rises with their whole uncertainty, K.
-
-    `day` is a sentence where the hottest day can't be reckoned.
+    Raises:
+        UsageError: with the sentence.
     """
+    named = [(name, phase) for name, phase in phases.items() if phase is not None]
+    for name, phase in named:
+        if phase.end_ms <= phase.start_ms:
+            raise UsageError(
+                f"the {name} phase ends at {to_rfc3339(phase.end_ms)}, not after it begins at"
+                f" {to_rfc3339(phase.start_ms)}; give an interval with a later end"
+            )
+    before, after = phases.get("before"), phases.get("after")
+    if before and after and after.end_ms <= before.start_ms:
+        raise UsageError("the after phase lies before the before phase; exchange the two intervals")
+    for (name, phase), (other_name, other) in combinations(named, 2):
+        if phase.start_ms < other.end_ms and other.start_ms < phase.end_ms:
+            raise UsageError(
+                f"the {name} and the {other_name} phase overlap between"
+                f" {to_rfc3339(max(phase.start_ms, other.start_ms))} and"
+                f" {to_rfc3339(min(phase.end_ms, other.end_ms))}; give intervals apart"
+            )
 
-    trial: Trial
-    before: PhaseResult
-    after: PhaseResult
-    before_rise: Estimate
-    after_rise: Estimate
-    zero: Zero | None
-    comparison: Comparison
-    day: HotDay | str
-    sound: SoundFigures
-    before_time: ReportedTimeConstant
-    after_time: ReportedTimeConstant
 
-    @property
-    def hot_day(self) -> HotDay | None:
-        """The hottest day, where it could be reckoned."""
-        return None if isinstance(self.day, str) else self.day
+def _judge(
+    subject: Subject, before: PhaseResult, after: PhaseResult, zero: Zero | None, terms: Terms
+) -> TrialFigures:
+    """Compare two phases that can be used, and judge.
+
+    The verdict is `accept` when the lower end of the hot-day margin's interval is at least the
+    margin to accept at, `watch` when it is at least 0, `reject` when the upper end is below 0, else
+    `undecided`; any obstacle makes it that.
+    """
+    rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
+    offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
+    change, equal_load, load_words = _compare(before, after, offset_k)
+    times = tell_both(before, after, offset_k, equal_load=equal_load)
+    day = _hot_day(subject, rises[1], after.power_w)
+    sound = _compare_sound(before, after)
+
+    obstacles = [
+        *_distrust(before, "before", rises[0]),
+        *_distrust(after, "after", rises[1]),
+        *_too_short((before, after), times),
+        *([] if equal_load else [load_words]),
+        *([day] if isinstance(day, str) else []),
+    ]
+    found = None if isinstance(day, str) else day
+    margin = None if found is None else found.margin
+    verdict, reasons = _verdict(margin, obstacles, terms)
+    reasons += [] if found is None else [found.sentence]
+    reasons += [before.steadiness.sentence, after.steadiness.sentence]
+    reasons += [told.sentence for told in times if told.sentence is not None]
+    reasons += [load_words] if equal_load else []
+    reasons += [] if zero is None else [zero.sentence]
+    unstated = " and ".join(
+        name
+        for name in ("temperature", "ambient")
+        if getattr(subject, f"{name}_accuracy_k") is None
+    )
+    if unstated and (zero is None or zero.offset_k is None):
+        reasons.append(
+            f"No accuracy is stated for the {unstated} sensor; {ASSUMED_ACCURACY_K:zg} K is"
+            " assumed."
+        )
+    reasons += [
+        "The life factors are ratios at one ambient, not dates: they know nothing of wear and dust."
+    ]
+    reasons += [sound.sentence] if sound.sentence else []
+
+    setpoints = Setpoints(subject.device, {})
+    if not obstacles and verdict != "reject":
+        most_k = None
+        if margin is not None and subject.derating_air == "device":
+            most_k = rises[1].value + margin.value
+        setpoints = _setpoints(subject.device, rises[1], after.power_w, times[1].value_s, most_k)
+    after_c = (before.ambient_c + after.ambient_c) / 2 + rises[1].value
+    return TrialFigures(
+        device=subject.device,
+        before=_phase_figures(before, rises[0], sound.before_dba, times[0]),
+        after=_phase_figures(after, rises[1], sound.after_dba, times[1]),
+        verdict=verdict,
+        reasons=tuple(reasons),
+        change=change,
+        hot_day_temperature_c=found and found.temperature_c,
+        hot_day_margin=margin,
+        threshold_c=found and found.threshold_c,
+        life_factor=arrhenius_factor(after_c - change.value, after_c, terms.activation_energy_ev),
+        life_factor_capacitor=ten_degree_factor(change.value),
+        sound_change_db=sound.change_db,
+        setpoints=setpoints,
+        enclosing=subject.enclosing,
+    )
 
 
-def obstacles(evidence: Evidence) -> list[str]:
-    """Give what stands against any verdict."""
+def _phase_figures(
+    result: PhaseResult, rise: Estimate, sound_dba: float | None, told: ReportedTimeConstant
+) -> PhaseFigures:
+    return PhaseFigures(
+        rise,
+        result.steadiness.settled,
+        told.value_s,
+        result.ambient_c,
+        result.samples,
+        sound_dba,
+        result.power_w,
+        result,
+    )
+
+
+def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Estimate:
+    """The absolute rise: a zero phase takes the sensors' systematic part off, else it counts."""
+    if zero is not None and zero.offset_k is not None:
+        return result.rise.minus(zero.offset_k)
+    return result.rise.widened(rectangular(*subject.accuracies_k))
+
+
+def _compare(
+    before: PhaseResult, after: PhaseResult, offset_k: float
+) -> tuple[Estimate, bool, str]:
+    """The change of the rise at the load of after, whether the loads are equal, and words on them.
+
+    With power in both phases, the rise of before is brought to the load of after through its
+    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
+    proportion to power only roughly. Without, equal load is assumed.
+    """
+    rise, rise_after = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
+    before_w, after_w = before.power_w, after.power_w
+    if not before_w or not after_w:
+        words = (
+            "Equal load in both phases is assumed: no power was measured. About the fitted response"
+            f" the temperature scattered by {before.settling.spread_k:z.2f} K before and"
+            f" {after.settling.spread_k:z.2f} K after."
+        )
+        return rise_after.minus(rise), True, words
+    ratio = after_w / before_w
+    moved_k = abs(rise.value * (ratio - 1.0))
+    change = rise_after.minus(rise.scaled(ratio)).widened(moved_k)
+    words = (
+        f"Mean load: {before_w:z.1f} W before ({rise.value / before_w:z.3f} K/W),"
+        f" {after_w:z.1f} W after ({rise_after.value / after_w:z.3f} K/W)"
+    )
+    if abs(ratio - 1.0) > MOST_APART:
+        words += f"; that is {100 * (ratio - 1):+z.0f} %, no equal load."
+        return change, False, words
+    return change, True, f"{words}; compared at the latter."
+
+
+class _HotDay(NamedTuple):
+    """The hottest day. `margin` in K is None without a curve; `sentence` shows the sum."""
+
+    temperature_c: float
+    threshold_c: float | None
+    margin: Estimate | None
+    sentence: str
+
+
+def threshold_c(subject: Subject, power_w: float | None) -> float | None:
+    """Give the temperature at which a load is just allowed, degC, lowered for altitude.
+
+    The load is full where the power or the rated power isn't known, or where it is more than the
+    rated one. None without a curve; -inf for a load that is never allowed.
+    """
+    if subject.derating is None:
+        return None
+    fraction = None
+    if power_w is not None and subject.rated_power_w is not None:
+        fraction = power_w / subject.rated_power_w
+    return DeratingCurve(subject.derating).threshold_c(fraction) - subject.curve_lowering_k
+
+
+def rises_to_sum(enclosing: tuple[Enclosing, ...]) -> list[tuple[float, str]]:
+    """Give the known rises of what encloses a device, each with its words."""
     return [
-        *_distrust(evidence.before, "before", evidence.before_rise),
-        *_distrust(evidence.after, "after", evidence.after_rise),
-        *_too_short(evidence),
-        *([] if evidence.comparison.equal else [evidence.comparison.sentence]),
-        *([evidence.day] if isinstance(evidence.day, str) else []),
+        (around.settled_rise_k, f"{around.settled_rise_k:z.1f} K of {around.device}")
+        for around in enclosing
+        if around.settled_rise_k is not None
     ]
 
 
-def remarks(evidence: Evidence) -> list[str]:
-    """Give the sentences that belong to every report, after those of the verdict."""
-    day, zero = evidence.hot_day, evidence.zero
-    sentences = [day.sentence] if day is not None else []
-    sentences += [evidence.before.steadiness.sentence, evidence.after.steadiness.sentence]
-    times = (evidence.before_time, evidence.after_time)
-    sentences += [told.sentence for told in times if told.sentence is not None]
-    if evidence.comparison.equal:
-        sentences.append(evidence.comparison.sentence)
-    if zero is not None:
-        sentences.append(zero.sentence)
-    if zero is None or zero.offset_k is None:
-        sentences += _unstated_accuracies(evidence.trial)
-    sentences.append(
-        "The life factors are ratios at one ambient, not dates: they know nothing of wear and dust."
+def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay | str:
+    """Carry a settled rise to the hottest day; a sentence when an enclosing rise is missing."""
+    for around in subject.enclosing:
+        if around.settled_rise_k is None:
+            return (
+                f"The settled rise of {around.device}, which encloses {subject.device}, is not"
+                " known; the hottest day can't be reckoned without it."
+            )
+    own = subject.derating_air == "device"
+    rises = rises_to_sum(subject.enclosing)
+    rises += [(rise.value, f"{rise.value:z.1f} K of its own")] if own else []
+    temperature_c = hot_day_temperature_c(subject.design_ambient_c, [each for each, _ in rises])
+    parts = [f"{subject.design_ambient_c:z.1f} °C outside", *(words for _, words in rises)]
+    words = f"On the hottest day it comes to {temperature_c:z.1f} °C ({' + '.join(parts)})"
+    limit_c = threshold_c(subject, power_w)
+    if limit_c is None:
+        return _HotDay(temperature_c, None, None, f"{words}.")
+    if math.isinf(limit_c):
+        load = "full load, which counts where power or rated power is not known"
+        if power_w is not None and subject.rated_power_w is not None:
+            load = f"the load of {power_w:z.1f} W"
+        return f"The derating curve of {subject.device} never allows {load}."
+    # Its interval is that of the rise, turned about, and of the enclosing rises.
+    left_k = limit_c - temperature_c
+    below_k, above_k = (rise.high - rise.value, rise.value - rise.low) if own else (0.0, 0.0)
+    around_k = math.hypot(*(around.uncertainty_k for around in subject.enclosing), 0.0)
+    margin = Estimate(left_k, left_k - below_k, left_k + above_k, rise.dof).widened(around_k)
+    left = f"{left_k:z.1f} K are left" if left_k >= 0 else f"it would be {-left_k:z.1f} K too hot"
+    sentence = f"{words}; the threshold at this load is {limit_c:z.1f} °C, so {left}."
+    return _HotDay(temperature_c, limit_c, margin, sentence)
+
+
+def _verdict(
+    margin: Estimate | None, obstacles: list[str], terms: Terms
+) -> tuple[Verdict, list[str]]:
+    if obstacles:
+        return "undecided", obstacles[:]
+    if margin is None:
+        return "undecided", ["Without a derating curve there is no margin to judge by."]
+    interval = (
+        f"the hot-day margin lies between {margin.low:+z.1f} and {margin.high:+z.1f} K (95 %)"
     )
-    if evidence.sound.sentence:
-        sentences.append(evidence.sound.sentence)
-    return sentences
+    wanted = f"the {terms.accept_margin_k:zg} K asked for."
+    if margin.low >= terms.accept_margin_k:
+        return "accept", [f"Accept: {interval}, at least {wanted}", MEASURED_NOT_APPROVED]
+    if margin.low >= 0:
+        words = f"Watch: {interval}, above 0 but not surely {wanted}"
+        return "watch", [words, MEASURED_NOT_APPROVED]
+    if margin.high < 0:
+        return "reject", [f"Reject: {interval}, below 0: undo the change."]
+    return "undecided", [f"Undecided: {interval}, on both sides of 0; measure for longer."]
 
 
-def _distrust(result: PhaseResult, name: str, rise: Estimate) -> list[str]:
+def _distrust(result: PhaseResult, name: Name, rise: Estimate) -> list[str]:
     """What makes a phase that could be fitted no ground for a verdict."""
-    sentences = _cover(result, name)
+    sentences = []
+    fall = cover_off(result.profile)
+    if fall is not None:
+        sentences.append(
+            f"In the {name} phase the temperature fell by {fall.fall_k:z.1f} K within ten minutes,"
+            f" some {describe_duration(fall.at_s)} after it began, and neither ambient nor load"
+            " did: it looks as if the cover was off, though nobody said so. Begin the phase anew."
+        )
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"
@@ -496,38 +477,28 @@ def _distrust(result: PhaseResult, name: str, rise: Estimate) -> list[str]:
     return sentences
 
 
-def _cover(result: PhaseResult, name: str) -> list[str]:
-    fall = cover_off(result.profile)
-    if fall is None:
-        return []
-    sentence = (
-        f"In the {name} phase the temperature fell by {fall.fall_k:z.1f} K within ten minutes, some"
-        f" {describe_duration(fall.at_s)} after it began, and neither ambient nor load did: it"
-        " looks as if the cover was off, though nobody said so. Begin the phase anew."
-    )
-    return [sentence]
-
-
-def _too_short(evidence: Evidence) -> list[str]:
+def _too_short(
+    results: tuple[PhaseResult, PhaseResult],
+    times: tuple[ReportedTimeConstant, ReportedTimeConstant],
+) -> list[str]:
     """Whether the after phase shows too little of its response to be carried to its end.
 
     A change of cooling changes the time constant, but seldom by more than two; so that of before
     tells too how long after must be.
     """
-    if evidence.after.steadiness.settled:
+    _, after = results
+    if after.steadiness.settled:
         return []
-    span_s = evidence.after.profile.span_s
-    times = (
-        (evidence.after_time, evidence.after.settling),
-        (evidence.before_time, evidence.before.settling),
-    )
-    taus = [told.value_s or settling.rough_time_constant_s for told, settling in times]
-    known_s = [tau_s for tau_s in taus if tau_s is not None]
-    if not known_s:
+    taus_s = [
+        told.value_s or result.settling.rough_time_constant_s
+        for told, result in zip(times, results, strict=True)
+    ]
+    longest_s = max((tau_s for tau_s in taus_s if tau_s is not None), default=None)
+    if longest_s is None:
         return ["The after phase tells no time constant and has not settled; measure for longer."]
-    if span_s >= LEAST_LENGTH * max(known_s):
+    if after.profile.span_s >= LEAST_LENGTH * longest_s:
         return []
-    lasted, tau = describe_duration(span_s), describe_duration(max(known_s))
+    lasted, tau = describe_duration(after.profile.span_s), describe_duration(longest_s)
     sentence = (
         f"The after phase lasted {lasted}, too short to be carried to its end with a time constant"
         f" of some {tau}; three of them are best."
@@ -535,16 +506,94 @@ def _too_short(evidence: Evidence) -> list[str]:
     return [sentence]
 
 
-def _unstated_accuracies(trial: Trial) -> list[str]:
-    stated = {
-        "temperature": trial.subject.temperature_accuracy_k,
-        "ambient": trial.subject.ambient_accuracy_k,
-    }
-    unstated = [name for name, accuracy in stated.items() if accuracy is None]
-    if not unstated:
-        return []
-    sentence = (
-        f"No accuracy is stated for the {' and '.join(unstated)} sensor;"
-        f" {ASSUMED_ACCURACY_K:zg} K is assumed."
+class _Sound(NamedTuple):
+    """Leq of each phase and the change, dB; None where unknown. `sentence` says where from."""
+
+    before_dba: float | None
+    after_dba: float | None
+    change_db: float | None
+    sentence: str | None
+
+
+def _compare_sound(before: PhaseResult | str, after: PhaseResult | str) -> _Sound:
+    """Compare the sound of two phases: measured where it was, else by the fan law, else not."""
+    phases = [None if isinstance(each, str) else each.phase for each in (before, after)]
+    first_dba, last_dba = (_level_dba(phase) for phase in phases)
+    if first_dba is not None and last_dba is not None:
+        change_db = last_dba - first_dba
+        words = (
+            f"Sound changed by {change_db:+z.1f} dB, from {first_dba:z.1f} to {last_dba:z.1f} dB(A)"
+            " (energy means, measured)."
+        )
+        return _Sound(first_dba, last_dba, change_db, words)
+    first_rpm, last_rpm = (_speed_rpm(phase) for phase in phases)
+    if first_rpm == 0.0 or last_rpm == 0.0:
+        words = (
+            "How the sound changed can't be told from the fan's speed: the fan stood still for part"
+            " of a phase."
+        )
+        return _Sound(first_dba, last_dba, None, words)
+    if first_rpm is None or last_rpm is None:
+        return _Sound(first_dba, last_dba, None, None)
+    change_db = speed_change_db(last_rpm / first_rpm)
+    words = (
+        f"Sound is expected to change by {change_db:+z.1f} dB, by the fan law from"
+        f" {first_rpm:z.0f} to {last_rpm:z.0f} rpm; it was not measured in both phases."
     )
-    return [sentence]
+    return _Sound(first_dba, last_dba, change_db, words)
+
+
+def _level_dba(phase: Phase | None) -> float | None:
+    """Energy mean of the level; None where too little of it was measured."""
+    if phase is None or phase.sound is None:
+        return None
+    sane = np.abs(phase.sound.value) <= LOUDEST_DB
+    if np.count_nonzero(sane) < 2:
+        return None
+    lasting_s = _durations_s(phase.sound, phase)
+    return mean_level_db(phase.sound.value[sane].tolist(), lasting_s[sane].tolist())
+
+
+def _speed_rpm(phase: Phase | None) -> float | None:
+    """Time mean of the fan's speed; None where it isn't known, 0 where it stood for a time."""
+    if phase is None or phase.fan is None:
+        return None
+    lasting_s = _durations_s(phase.fan, phase)
+    stood_s = float(lasting_s[phase.fan.value < STANDS_RPM].sum())
+    if stood_s > LONGEST_MOMENT * float(lasting_s.sum()):
+        return 0.0
+    return float(np.average(phase.fan.value, weights=lasting_s))
+
+
+def _durations_s(series: Series, phase: Phase) -> Floats:
+    """How long each reading stands for: until the next one, at most thrice the usual interval."""
+    until = np.append(series.t_ms[1:], phase.end_ms)
+    lasting_s = (until - series.t_ms) / 1000.0
+    return np.minimum(lasting_s, 3 * max(float(np.median(lasting_s)), 1e-3))
+
+
+def _setpoints(
+    device: str,
+    rise: Estimate,
+    power_w: float | None,
+    time_constant_s: float | None,
+    most_rise_k: float | None,
+) -> Setpoints:
+    """Derive the settings from an after phase that can be believed.
+
+    `most_rise_k` is the rise that leaves no margin on the hottest day, None where it isn't known:
+    `max_rise_k` never lies above it. A rise or a limit at 0 or below gives none.
+    """
+    if rise.value <= 0:
+        return Setpoints(device, {})
+    values = {"normal_rise_k": rounded(rise.value, 1)}
+    if power_w is not None and power_w > 0:
+        values["normal_power_w"] = rounded(power_w, 1)
+    if time_constant_s is not None:
+        values["time_constant_s"] = float(round(time_constant_s))
+    highest_k = rise.high + max(ROOM_K, ROOM_PART * rise.value)
+    if most_rise_k is not None:
+        highest_k = min(highest_k, most_rise_k)
+    if highest_k > rise.value:
+        values["max_rise_k"] = math.floor(highest_k * 10) / 10
+    return Setpoints(device, {key: value for key, value in values.items() if value > 0})

@@ -1,31 +1,33 @@
-"""One phase analysed, alone and beside the other: settled, zero, cover, time constants.
+"""One phase analysed, alone and beside the other: steadiness, zero, cover, time constants.
 
-A change of cooling changes the thermal resistance, not the heat capacity. So the time constant of a
-single mass goes with its settled rise per W: tau_after = tau_before R_after / R_before. A phase
-that began near its steady state shows next to nothing of its own response, and has it from there.
+*Settled* is by a published criterion and by how much is still missing, with hysteresis: near its
+limits a phase is judged anew at marks in its past. So that everybody who asks while it goes on gets
+the same answer, a phase under way is always judged up to its last mark.
 
-Where part of the heat goes another way (a second mass, the case's own way to the room, a probe in
-the exhaust) the time constant follows the resistance by less: a power of it below 1.
-
-In a short phase time constant and rise hang together: a slower response means a higher end. So the
-phases are compared hypothesis by hypothesis: each pair of time constants counts by how well it goes
-with the rises that go with it.
+*Time constants of both.* A change of cooling changes the thermal resistance, not the heat capacity.
+So the time constant of a single mass goes with its settled rise per W: tau_after = tau_before
+R_after / R_before. A phase that began near its steady state shows next to nothing of its own
+response, and has it from there. Where part of the heat goes another way (a second mass, the case's
+own way to the room, a probe in the exhaust) the time constant follows the resistance by less: a
+power of it below 1. In a short phase time constant and rise hang together: a slower response means
+a higher end. So each pair of hypotheses of the two phases counts by how well its time constants go
+with its rises.
 """
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from cabinetwatch.clock import describe_duration
-from cabinetwatch.trial.fit import Hypotheses, Settling, TimeConstant, settle
+from cabinetwatch.text import describe_duration
+from cabinetwatch.trial.fit import MIDDLE_68, Hypotheses, Settling, TimeConstant, settle
 from cabinetwatch.trial.readings import (
     COVERAGE_FACTOR,
     Estimate,
     Floats,
+    Name,
     Phase,
     Profile,
     Series,
@@ -38,8 +40,8 @@ from cabinetwatch.trial.readings import (
     smallest_step,
 )
 
-LONG_WINDOW_S, LONG_CHANGE_K = 1800.0, 3.0
-SHORT_WINDOW_S, SHORT_CHANGE_K = 300.0, 1.0
+LONG_WINDOW = (1800.0, 3.0)
+SHORT_WINDOW = (300.0, 1.0)
 """IEC 62368-1, steady state, from memory: the rise changes by no more than 3 K in 30 min; or, when
 at least 10 % below its limit, by no more than 1 K in 5 min. What has no limit counts as below."""
 
@@ -51,6 +53,10 @@ have shown all but 5 % of the rise (three time constants), or all but 0.3 K; our
 LEFT = 2.0
 """A phase that had settled has left the steady state when it passes its limits by this factor; our
 choice. Without it, one near its limits would be settled one minute and not the next."""
+
+FIRST_MARK_S, MARK_GROWTH, MOST_MARKS_BACK = 60.0, 1.02, 40
+"""Instants at which a phase under way is judged, in s from its beginning: a first one, and each
+later by this factor than the one before; our choice."""
 
 
 @dataclass(frozen=True)
@@ -64,81 +70,6 @@ class Steadiness:
     settled: bool
     sentence: str
     near: bool = False
-
-
-class _Seen(NamedTuple):
-    """The change that a window shows, K (None when the phase is shorter), and what is allowed."""
-
-    change_k: float | None
-    window_s: float
-    most_k: float
-
-    @property
-    def part(self) -> float:
-        """The change as a part of what is allowed."""
-        return math.inf if self.change_k is None else abs(self.change_k) / self.most_k
-
-    @property
-    def words(self) -> str:
-        window = describe_duration(self.window_s)
-        if self.change_k is None:
-            return f"is shorter than the {window} over which steadiness is judged"
-        allowed = f"({self.most_k:zg} K are allowed)"
-        return f"changed by {_signed(self.change_k)} in its last {window} {allowed}"
-
-
-def judge_steadiness(
-    settling: Settling, profile: Profile, limit_c: float | None, name: str
-) -> Steadiness:
-    """Judge a phase; `limit_c` is the threshold that its temperature must stay under, if known."""
-    rise_k = settling.fitted_c - settling.felt_ambient_c
-    below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
-    seen = [_Seen(_change_k(profile, rise_k, LONG_WINDOW_S), LONG_WINDOW_S, LONG_CHANGE_K)]
-    if below:
-        seen.append(
-            _Seen(_change_k(profile, rise_k, SHORT_WINDOW_S), SHORT_WINDOW_S, SHORT_CHANGE_K)
-        )
-    calmest = min(seen, key=lambda each: each.part)
-    missing_k = settling.missing_k
-    enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
-    by_criterion = calmest.part <= 1
-    furthest = max(calmest.part, abs(missing_k) / enough_k)
-    settled = furthest <= 1 and not settling.poor
-    near = furthest <= LEFT and not settling.poor and not settled
-    outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
-    sentence = (
-        f"The {name} phase {calmest.words}, and {_signed(missing_k)} were still to come: {outcome}"
-        " (criterion of IEC 62368-1, from memory)."
-    )
-    return Steadiness(by_criterion, settled, sentence, near)
-
-
-def held(steadiness: Steadiness, name: str) -> Steadiness:
-    """Give the judgement of a phase that is near its limits and had settled before."""
-    sentence = (
-        f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times what"
-        " settled gear may: settled (criterion of IEC 62368-1, from memory)."
-    )
-    return Steadiness(steadiness.by_criterion, True, sentence)
-
-
-def _change_k(profile: Profile, rise_k: Floats, window_s: float) -> float | None:
-    """Change of the fitted rise in the last `window_s`; None when the phase is shorter."""
-    if profile.span_s < window_s:
-        return None
-    since_s = profile.t_s[-1] - window_s
-    return float(rise_k[-1] - np.interp(since_s, profile.t_s, rise_k))
-
-
-def _signed(value_k: float) -> str:
-    return f"{value_k:+z.1f} K"
-
-
-FIRST_MARK_S, MARK_GROWTH = 60.0, 1.02
-"""Instants at which a phase under way is judged, in s from its beginning: a first one, and each
-later by this factor than the one before; our choice."""
-
-_MOST_MARKS_BACK = 40
 
 
 @dataclass(frozen=True)
@@ -161,7 +92,11 @@ class PhaseResult:
 def analyse_phase(
     phase: Phase, name: str, limit_c: float | None, other: Phase | None = None
 ) -> PhaseResult | str:
-    """Analyse a phase; a sentence when it can't be used. `other` knows the same sensors."""
+    """Analyse a phase; a sentence when it can't be used.
+
+    `limit_c` is the threshold that its temperature must stay under, if known; `other` is another
+    phase of the same sensors.
+    """
     try:
         cleaned = clean(phase, name, other)
     except UnusablePhaseError as problem:
@@ -173,45 +108,12 @@ def analyse_phase(
         phase=cleaned,
         profile=profile,
         settling=settling,
-        steadiness=judge_steadiness(settling, profile, limit_c, name),
+        steadiness=_judge_steadiness(settling, profile, limit_c, name),
         rise=settling.rise.widened(COVERAGE_FACTOR * steps_k),
         ambient_c=float(np.mean(profile.ambient_c)),
         power_w=profile.mean_power_w,
         samples=len(cleaned.temperature.value),
     )
-
-
-def with_history(result: PhaseResult, name: str, limit_c: float | None) -> PhaseResult:
-    """Give a phase that is near its limits as settled if it was so before, and has been near since.
-
-    It is judged anew at its marks, backwards, until one tells.
-    """
-    if not result.steadiness.near:
-        return result
-    for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms):
-        earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c)
-        if isinstance(earlier, str) or not (earlier.steadiness.settled or earlier.steadiness.near):
-            return result
-        if earlier.steadiness.settled:
-            return replace(result, steadiness=held(result.steadiness, name))
-    return result
-
-
-def last_mark_ms(start_ms: int, now_ms: int) -> int:
-    """Give the last mark of a phase under way; now when there is none yet."""
-    return next(_marks_back(start_ms, now_ms + 1), now_ms)
-
-
-def _marks_back(start_ms: int, end_ms: int) -> Iterator[int]:
-    """The marks of a phase before an instant, the last one first."""
-    lasted_s = (end_ms - start_ms) / 1000.0
-    if lasted_s <= FIRST_MARK_S:
-        return
-    number = math.ceil(math.log(lasted_s / FIRST_MARK_S) / math.log(MARK_GROWTH))
-    for each in range(number, max(-1, number - _MOST_MARKS_BACK), -1):
-        mark_ms = start_ms + round(1000 * FIRST_MARK_S * MARK_GROWTH**each)
-        if mark_ms < end_ms:
-            yield mark_ms
 
 
 def _step_error_k(series: Series) -> float:
@@ -228,6 +130,136 @@ def _step_error_k(series: Series) -> float:
     return step_k / math.sqrt(12.0) * smoothed
 
 
+def _judge_steadiness(
+    settling: Settling, profile: Profile, limit_c: float | None, name: str
+) -> Steadiness:
+    rise_k = settling.fitted_c - settling.felt_ambient_c
+    below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
+    seen: list[tuple[float, str]] = []
+    for window_s, most_k in (LONG_WINDOW, SHORT_WINDOW) if below else (LONG_WINDOW,):
+        window = describe_duration(window_s)
+        if profile.span_s < window_s:
+            words = f"is shorter than the {window} over which steadiness is judged"
+            seen.append((math.inf, words))
+            continue
+        at_first_k = np.interp(profile.t_s[-1] - window_s, profile.t_s, rise_k)
+        change_k = float(rise_k[-1] - at_first_k)
+        allowed = f"({most_k:zg} K are allowed)"
+        words = f"changed by {change_k:+z.1f} K in its last {window} {allowed}"
+        seen.append((abs(change_k) / most_k, words))
+    # Of two windows the calmer one counts; either part is that of what is allowed.
+    part, words = min(seen, key=lambda each: each[0])
+    missing_k = settling.missing_k
+    furthest = max(part, abs(missing_k) / _enough_k(settling))
+    settled = furthest <= 1 and not settling.poor
+    outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
+    sentence = (
+        f"The {name} phase {words}, and {missing_k:+z.1f} K were still to come: {outcome}"
+        " (criterion of IEC 62368-1, from memory)."
+    )
+    near = furthest <= LEFT and not settling.poor and not settled
+    return Steadiness(part <= 1, settled, sentence, near)
+
+
+def _enough_k(settling: Settling) -> float:
+    """How much may be missing of a settled rise."""
+    return max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
+
+
+def with_history(result: PhaseResult | str, name: str, limit_c: float | None) -> PhaseResult | str:
+    """Give a phase that is near its limits as settled if it was so before, and has been near since.
+
+    It is judged anew at its marks, backwards, until one tells.
+    """
+    if isinstance(result, str) or not result.steadiness.near:
+        return result
+    for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms):
+        earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c)
+        if isinstance(earlier, str) or not (earlier.steadiness.settled or earlier.steadiness.near):
+            return result
+        if earlier.steadiness.settled:
+            sentence = (
+                f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times"
+                " what settled gear may: settled (criterion of IEC 62368-1, from memory)."
+            )
+            held = Steadiness(result.steadiness.by_criterion, True, sentence)
+            return replace(result, steadiness=held)
+    return result
+
+
+def last_mark_ms(start_ms: int, now_ms: int) -> int:
+    """Give the last mark of a phase under way; now when there is none yet."""
+    return next(_marks_back(start_ms, now_ms + 1), now_ms)
+
+
+def _marks_back(start_ms: int, end_ms: int) -> Iterator[int]:
+    """The marks of a phase before an instant, the last one first."""
+    lasted_s = (end_ms - start_ms) / 1000.0
+    if lasted_s <= FIRST_MARK_S:
+        return
+    number = math.ceil(math.log(lasted_s / FIRST_MARK_S) / math.log(MARK_GROWTH))
+    for each in range(number, max(-1, number - MOST_MARKS_BACK), -1):
+        mark_ms = start_ms + round(1000 * FIRST_MARK_S * MARK_GROWTH**each)
+        if mark_ms < end_ms:
+            yield mark_ms
+
+
+LONGEST_TOLD_S = 2 * 86_400.0
+
+
+class Progress(NamedTuple):
+    """Where a phase under way stands.
+
+    `settled`: the next may start. `left_s`: how long that will still take, None where it can't be
+    told. `sentence`: both in words.
+    """
+
+    settled: bool
+    left_s: float | None
+    sentence: str
+
+
+def progress_of(result: PhaseResult | str, name: str) -> Progress:
+    """Say how a before or after phase stands that was analysed up to now, with its history."""
+    if isinstance(result, str):
+        return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
+    settling, rise = result.settling, result.settling.rise
+    measured = f"a rise of {rise.value:z.1f} K ({rise.low:z.1f} to {rise.high:z.1f})"
+    if settling.poor:
+        return Progress(
+            False,
+            None,
+            f"The {name} phase does not follow the response of a device at steady cooling:"
+            " something changed within it; begin the phase anew once all is as it shall be.",
+        )
+    if result.steadiness.settled:
+        return Progress(
+            True, 0.0, f"The {name} phase has settled at {measured}; the next may start."
+        )
+    left_s = _left_s(settling, result.profile.span_s)
+    if left_s is None:
+        return Progress(
+            False, None, f"The {name} phase has not settled; how long it takes can't be told yet."
+        )
+    return Progress(
+        False,
+        left_s,
+        f"The {name} phase has not settled: heading for {measured}, {settling.missing_k:+z.1f} K"
+        f" are still to come; about {describe_duration(left_s)} more.",
+    )
+
+
+def _left_s(settling: Settling, span_s: float) -> float | None:
+    """Time until so little is missing that it counts as settled."""
+    tau_s = settling.rough_time_constant_s
+    if tau_s is None:
+        return None
+    missing, enough = abs(settling.missing_k), _enough_k(settling)
+    decay_s = tau_s * math.log(missing / enough) if missing > enough else 0.0
+    left_s = max(decay_s, SHORT_WINDOW[0] - span_s, 60.0)
+    return None if left_s > LONGEST_TOLD_S else left_s
+
+
 MOST_DRIFT_K = 0.3
 """Most that the difference may move from the first third of the phase to the last; our choice."""
 
@@ -235,18 +267,17 @@ OFF_PART = 0.1
 """A device that draws more than this part of its running load is not off; our choice."""
 
 
-@dataclass(frozen=True)
-class Zero:
+class Zero(NamedTuple):
     """The offset of the rise in K, None when the phase can't be used, and why in words."""
 
     offset_k: Estimate | None
     sentence: str
 
 
-def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k: float) -> Zero:
+def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) -> Zero:
     """Measure the offset, unless the phase shows that the device was not off or not yet cold.
 
-    `running_w` is the power of the before phase; `limit_k` the most that the accuracies allow.
+    `running_w` is the power of the before phase.
     """
     try:
         cleaned = clean(phase, "zero")
@@ -262,13 +293,13 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k
     apart_k = (profile.temperature_c - profile.ambient_c)[profile.count > 0]
     third = len(apart_k) // 3
     drift_k = float(np.mean(apart_k[-third:]) - np.mean(apart_k[:third]))
-    offset = mean_of(apart_k)
     if abs(drift_k) > MOST_DRIFT_K:
         return Zero(
             None,
             f"The zero phase is not used: the difference still moved by {drift_k:+z.2f} K,"
             " so the device was not yet as cold as the air.",
         )
+    offset, limit_k = mean_of(apart_k), sum(subject.accuracies_k)
     if offset.low > limit_k or offset.high < -limit_k:
         return Zero(
             None,
@@ -280,6 +311,14 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None, limit_k
         offset,
         f"An offset of {offset.value:+z.2f} K between the sensors (zero phase) is taken off.",
     )
+
+
+def zero_progress(phase: Phase, subject: Subject) -> Progress:
+    """Judge a zero phase that still goes on: device off, sensors in the same air."""
+    zero = zero_offset(phase, subject)
+    if zero.offset_k is None:
+        return Progress(False, None, zero.sentence)
+    return Progress(True, 0.0, f"{zero.sentence} The next phase may start.")
 
 
 WITHIN_S = 600.0
@@ -295,8 +334,7 @@ MOST_BY_LOAD = 0.15
 itself; our choice."""
 
 
-@dataclass(frozen=True)
-class Fall:
+class Fall(NamedTuple):
     """The steepest fall that nothing explains: how far, K, and how long into the phase, s."""
 
     fall_k: float
@@ -310,37 +348,29 @@ def cover_off(profile: Profile) -> Fall | None:
     after ten minutes in which the temperature did not fall.
     """
     rows = np.flatnonzero(profile.count > 0)
-    t_s, temperature = profile.t_s[rows], profile.temperature_c[rows]
+    t_s, temperature, ambient = profile.t_s[rows], profile.temperature_c[rows], profile.ambient_c
     if len(t_s) < 3 or t_s[-1] - t_s[0] < 3 * WITHIN_S:
         return None
-    ambient = profile.ambient_c[rows]
     starts = t_s[(t_s >= t_s[0] + WITHIN_S) & (t_s <= t_s[-1] - WITHIN_S)]
-    fell_k = _at(starts, t_s, temperature) - _at(starts + WITHIN_S, t_s, temperature)
-    fell_before_k = _at(starts - WITHIN_S, t_s, temperature) - _at(starts, t_s, temperature)
-    with_ambient_k = _at(starts - WITHIN_S, t_s, ambient) - _at(starts + WITHIN_S, t_s, ambient)
-    rise_k = _at(starts, t_s, temperature) - _at(starts, t_s, ambient)
+
+    def fell(values: Floats, from_s: float, to_s: float) -> Floats:
+        first, last = (np.interp(starts + at_s, t_s, values) for at_s in (from_s, to_s))
+        return np.asarray(first - last)
+
+    fell_k = fell(temperature, 0.0, WITHIN_S)
+    rise_k = np.interp(starts, t_s, temperature) - np.interp(starts, t_s, ambient[rows])
     sudden = fell_k >= np.maximum(LEAST_FALL_K, LEAST_PART * rise_k)
-    sudden &= fell_before_k < 0.25 * fell_k
-    sudden &= with_ambient_k < MOST_BY_AMBIENT * fell_k
-    sudden &= ~_load_fell(profile, starts)
+    sudden &= fell(temperature, -WITHIN_S, 0.0) < 0.25 * fell_k
+    sudden &= fell(ambient[rows], -WITHIN_S, WITHIN_S) < MOST_BY_AMBIENT * fell_k
+    if profile.power_w is not None:
+        first_w, last_w = (
+            np.interp(starts + at_s, profile.t_s, profile.power_w) for at_s in (-WITHIN_S, WITHIN_S)
+        )
+        sudden &= ~(first_w - last_w > MOST_BY_LOAD * np.abs(first_w))
     if not np.any(sudden):
         return None
     worst = int(np.argmax(np.where(sudden, fell_k, -np.inf)))
     return Fall(float(fell_k[worst]), float(starts[worst]))
-
-
-def _at(when_s: Floats, t_s: Floats, values: Floats) -> Floats:
-    return np.interp(when_s, t_s, values)
-
-
-def _load_fell(profile: Profile, starts_s: Floats) -> NDArray[np.bool_]:
-    """Where the power fell as well, so that the temperature had to."""
-    power = profile.power_w
-    if power is None:
-        return np.zeros(len(starts_s), dtype=bool)
-    first = _at(starts_s - WITHIN_S, profile.t_s, power)
-    last = _at(starts_s + WITHIN_S, profile.t_s, power)
-    return np.asarray(first - last > MOST_BY_LOAD * np.abs(first))
 
 
 FOLLOWS, FOLLOWS_SD = 0.85, 0.2
@@ -363,25 +393,20 @@ WARM = 0.5
 WORST_SD = 0.35
 """A time constant known no better (95 % from half to twice of it) is not told; our choice."""
 
-_DOF = 4.0
+DOF = 4.0
 """Of the distribution that disagreement is weighed by: its tails let one of two phases be wrong."""
 
-_LEAST_RISE_K = 0.3
-_MIDDLE_68 = (0.16, 0.5, 0.84)
-
-Name = Literal["before", "after"]
+LEAST_RISE_K = 0.3
 
 
-@dataclass(frozen=True)
-class ReportedTimeConstant:
+class ReportedTimeConstant(NamedTuple):
     """The time constant that a phase is reported with, s; `sentence` where there is one to say."""
 
     value_s: float | None
     sentence: str | None = None
 
 
-@dataclass(frozen=True)
-class _Pairs:
+class _Pairs(NamedTuple):
     """Every hypothesis of before (n,) with every one of after (m,), all (n, m).
 
     `disagreement`: logarithm of the after time constant less what before lets expect of it, with
@@ -414,30 +439,28 @@ def tell_both(
     alone = tell_alone(before, "before"), tell_alone(after, "after")
     rises_k = before.rise.value - offset_k, after.rise.value - offset_k
     trusted = equal_load and not (before.settling.poor or after.settling.poor)
-    if min(rises_k) < _LEAST_RISE_K or not trusted:
+    if min(rises_k) < LEAST_RISE_K or not trusted:
         return alone
-    first = _lifted(before.settling.hypotheses, offset_k)
-    last = _lifted(after.settling.hypotheses, offset_k)
+    # A hypothesis of no rise has no logarithm.
+    first, last = (
+        told._replace(rise_k=np.maximum(told.rise_k - offset_k, LEAST_RISE_K))
+        for told in (before.settling.hypotheses, after.settling.hypotheses)
+    )
     floors = _floor_sd(before), _floor_sd(after)
     load_ratio = after.power_w / before.power_w if before.power_w and after.power_w else None
     pairs = _pair(first, last, floors, load_ratio)
     best_before = _marginal(first.log_tau[:, None], pairs, floors[0], 1.0)
     best_after = _marginal(last.log_tau, pairs, floors[1], -1.0)
     ratio = rises_k[1] / rises_k[0] / (load_ratio or 1.0)
+    # A phase whose time constant is not even roughly known has nothing to lend.
     return (
-        _worded(best_before, before, ("before", "after"), 1 / ratio) if _tells(after) else alone[0],
-        _worded(best_after, after, ("after", "before"), ratio) if _tells(before) else alone[1],
+        _worded(best_before, before, ("before", "after"), 1 / ratio)
+        if after.settling.rough_time_constant_s is not None
+        else alone[0],
+        _worded(best_after, after, ("after", "before"), ratio)
+        if before.settling.rough_time_constant_s is not None
+        else alone[1],
     )
-
-
-def _tells(result: PhaseResult) -> bool:
-    """Whether a phase has anything to lend."""
-    return result.settling.rough_time_constant_s is not None
-
-
-def _lifted(told: Hypotheses, offset_k: float) -> Hypotheses:
-    """Hypotheses without the offset of the sensors; none of no rise, which has no logarithm."""
-    return told._replace(rise_k=np.maximum(told.rise_k - offset_k, _LEAST_RISE_K))
 
 
 def _floor_sd(result: PhaseResult) -> float:
@@ -466,7 +489,7 @@ def _pair(
     load = UNMEASURED_LOAD_SD**2 if load_ratio is None else 0.0
     variance = floors[0] ** 2 + floors[1] ** 2 + CARRIED_SD**2
     variance = variance + (FOLLOWS_SD * log_ratio) ** 2 + FOLLOWS**2 * (rises + load)
-    tails = (1 + disagreement**2 / (_DOF * variance)) ** (-(_DOF + 1) / 2)
+    tails = (1 + disagreement**2 / (DOF * variance)) ** (-(DOF + 1) / 2)
     weight = first.weight[:, None] * last.weight * tails / np.sqrt(variance)
     return _Pairs(disagreement, variance, weight / np.sum(weight))
 
@@ -481,7 +504,7 @@ def _marginal(log_tau: Floats, pairs: _Pairs, floor: float, towards: float) -> T
     left = float(np.sum(pairs.weight * floor**2 * (1 - part)))
     order = np.argsort(moved)
     weight = pairs.weight.ravel()[order]
-    low, middle, high = np.interp(_MIDDLE_68, np.cumsum(weight) - weight / 2, moved[order])
+    low, middle, high = np.interp(MIDDLE_68, np.cumsum(weight) - weight / 2, moved[order])
     half = max(high - middle, middle - low)
     return TimeConstant(float(np.exp(middle)), math.hypot(half, math.sqrt(left)))
 
@@ -506,76 +529,3 @@ def _worded(
         f" carried over from the {other} phase, which shows more of the response: the heat"
         f" capacity stays, and the thermal resistance is {ratio:z.2f} times as high.",
     )
-
-
-LONGEST_TOLD_S = 2 * 86_400.0
-
-
-@dataclass(frozen=True)
-class Progress:
-    """Where a phase stands.
-
-    `settled`: the next may start. `left_s`: how long that will still take, None where it can't be
-    told. `sentence`: both in words.
-    """
-
-    settled: bool
-    left_s: float | None
-    sentence: str
-
-
-def phase_progress(phase: Phase, name: str, limit_c: float | None) -> Progress:
-    """Judge a before or after phase that still goes on; `phase` ends now."""
-    result = analyse_phase(phase, name, limit_c)
-    if isinstance(result, str):
-        return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
-    result = with_history(result, name, limit_c)
-    rise = result.settling.rise
-    measured = f"a rise of {rise.value:z.1f} K ({rise.low:z.1f} to {rise.high:z.1f})"
-    if result.settling.poor:
-        return Progress(
-            False,
-            None,
-            f"The {name} phase does not follow the response of a device at steady cooling:"
-            " something changed within it; begin the phase anew once all is as it shall be.",
-        )
-    if result.steadiness.settled:
-        return Progress(
-            True, 0.0, f"The {name} phase has settled at {measured}; the next may start."
-        )
-    left_s = _left_s(result)
-    if left_s is None:
-        return Progress(
-            False, None, f"The {name} phase has not settled; how long it takes can't be told yet."
-        )
-    missing_k = result.settling.missing_k
-    return Progress(
-        False,
-        left_s,
-        f"The {name} phase has not settled: heading for {measured}, {missing_k:+z.1f} K are still"
-        f" to come; about {describe_duration(left_s)} more.",
-    )
-
-
-def zero_progress(phase: Phase, subject: Subject, limit_k: float) -> Progress:
-    """Judge a zero phase that still goes on: device off, sensors in the same air."""
-    zero = zero_offset(phase, subject, None, limit_k)
-    if zero.offset_k is None:
-        return Progress(False, None, zero.sentence)
-    return Progress(True, 0.0, f"{zero.sentence} The next phase may start.")
-
-
-def _left_s(result: PhaseResult) -> float | None:
-    """Time until so little is missing that it counts as settled."""
-    settling, span_s = result.settling, result.profile.span_s
-    window_s = max(0.0, SHORT_WINDOW_S - span_s)
-    tau_s = settling.rough_time_constant_s
-    if tau_s is None:
-        return None
-    enough_k = max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
-    missing_k = abs(settling.missing_k)
-    decay_s = 0.0
-    if missing_k > enough_k:
-        decay_s = tau_s * math.log(missing_k / enough_k)
-    left_s = max(decay_s, window_s, 60.0)
-    return None if left_s > LONGEST_TOLD_S else left_s

@@ -6,14 +6,18 @@ States and edges are those of ISA-18.2 / IEC 62682 without latching (the diagram
 import hashlib
 import heapq
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from cabinetwatch.clock import describe_duration, to_rfc3339
-from cabinetwatch.watch.conditions import CONDITIONS
+from cabinetwatch.config.equipment import SubjectKind
+from cabinetwatch.text import describe_duration, to_rfc3339
+from cabinetwatch.watch import conditions
 from cabinetwatch.watch.conditions.base import Condition
+from cabinetwatch.watch.devices import Feed
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from cabinetwatch.watch.refusals import describe_error
+from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteModel
 
 _ID_ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
@@ -38,7 +42,8 @@ class Alarm:
         self.active = False
         self.acknowledged = False
         self.suppressed = False
-        self._lingers = False
+        self.lingers = False
+        """Whether what explained it is gone, and it is still hidden because it recovers."""
         self.pending_t: int | None = None
         self.since_t: int | None = None
         self.shelved_until_t: int | None = None
@@ -47,9 +52,9 @@ class Alarm:
         self.withheld_by = ""
         """The trial that suppresses it by design, if one does."""
         self.remark = ""
+        """Who asked for the present shelving or service, and why."""
         self.told_anew = False
         """Whether it is to be told although its state stays: hidden again, for another time."""
-        """Who asked for the present shelving or service, and why."""
 
     @property
     def subject(self) -> str:
@@ -62,6 +67,11 @@ class Alarm:
         return self.condition.called
 
     @property
+    def named(self) -> str:
+        """Condition and subject, for a sentence."""
+        return f"{self.condition.name} of {self.called}"
+
+    @property
     def key(self) -> str:
         """SUBJECT/CONDITION, unique in a site."""
         return f"{self.condition.subject}/{self.condition.name}"
@@ -69,19 +79,9 @@ class Alarm:
     @property
     def due(self) -> int | None:
         """The next instant at which it may change although nothing is measured."""
-        instants = (
-            self._pending_due,
-            self.shelved_until_t,
-            self.out_until_t,
-            self.condition.due,
-        )
+        pending_due = None if self.pending_t is None else self.pending_t + self._delay_ms
+        instants = (pending_due, self.shelved_until_t, self.out_until_t, self.condition.due)
         return min((t for t in instants if t is not None), default=None)
-
-    @property
-    def _pending_due(self) -> int | None:
-        if self.pending_t is None:
-            return None
-        return self.pending_t + self._delay_ms
 
     @property
     def _delay_ms(self) -> int:
@@ -95,32 +95,20 @@ class Alarm:
         held = self.raw is False and not self.condition.hides_while_held
         return self.active and not held and not self.out and not self.withheld_by
 
-    def judge(self, t: int, at: int | None = None) -> bool:
-        """Ask the condition, and let its answer pass through the delays.
-
-        Args:
-            t: now; a change is dated so.
-            at: when what is judged was measured, if earlier.
-
-        Returns:
-            Whether `active` changed, or what it explains, or suppression may end.
-        """
-        raw = self.condition.judge(t, self.active)
-        changed = self.take(raw, t, t if at is None else at)
-        return changed or (self._lingers and not self._recovers)
-
     def take(self, raw: bool | None, t: int, at: int) -> bool:
-        """Let a judgement pass through the delays; see `judge`."""
+        """Let a judgement of what was measured `at` an instant, at the latest now, pass the delays.
+
+        Says whether `active` changed, or what it explains, or its suppression may end.
+        """
         stood, self.raw = self.stands, raw
         if raw is None or raw == self.active:
             self.pending_t = None
-            return self.stands is not stood
-        if self.pending_t is None:
+        elif self.pending_t is None:
             self.pending_t = at
-        if t < self.pending_t + self._delay_ms:
-            return self.stands is not stood
-        self._switch(raw, t)
-        return True
+        if self.pending_t is not None and t >= self.pending_t + self._delay_ms:
+            self._switch(not self.active, t)
+            return True
+        return self.stands is not stood or (self.lingers and not self._recovers)
 
     def put_off(self, ms: int) -> None:
         """Let a delay that runs end so much later: for so long nobody looked."""
@@ -130,7 +118,7 @@ class Alarm:
     def _switch(self, active: bool, t: int) -> None:
         began_t = self.pending_t if self.pending_t is not None else t
         self.pending_t = None
-        self.active = active
+        self._stand(active)
         if active:
             self.since_t = self.condition.began(began_t)
             self.acknowledged = False
@@ -138,6 +126,10 @@ class Alarm:
                 self._name(t)
         elif self._hidden:
             self.acknowledged = False
+
+    def _stand(self, active: bool) -> None:
+        self.active = active
+        self.condition.told(active)
 
     def _name(self, t: int) -> None:
         """Give the occurrence its id: the same in every run over the same record."""
@@ -149,13 +141,9 @@ class Alarm:
 
     @property
     def _hidden(self) -> bool:
-        return self.state in {
-            AlarmState.SHELVED,
-            AlarmState.SUPPRESSED,
-            AlarmState.OUT_OF_SERVICE,
-        }
+        return self.state in _SHOWN_AGAIN
 
-    def expire(self, t: int) -> None:
+    def lapse(self, t: int) -> None:
         """End what has run out: shelving, a time out of service, a condition's wish to be asked."""
         if self.shelved_until_t is not None and self.shelved_until_t <= t:
             self.shelved_until_t = None
@@ -165,18 +153,10 @@ class Alarm:
         if self.condition.due is not None and self.condition.due <= t:
             self.condition.due = None
 
-    def acknowledge(self) -> None:
-        """Take note that somebody has seen this occurrence."""
-        self.acknowledged = True
-
     def shelve(self, until_t: int) -> None:
         """Hide it until an instant; judging goes on."""
         self.shelved_until_t = until_t
         self.told_anew = self.state is AlarmState.SHELVED
-
-    def unshelve(self) -> None:
-        """Show it again."""
-        self.shelved_until_t = None
 
     def take_out(self, until_t: int | None) -> None:
         """Take it out of service, for good or until an instant."""
@@ -195,8 +175,8 @@ class Alarm:
         The gear takes its time to cool once its fan turns again: until then that explains it still.
         """
         self.suppressed = bool(self.withheld_by) or any(o.stands for o in self.hidden_by)
-        self._lingers = not self.suppressed and self._recovers
-        self.suppressed = self.suppressed or self._lingers
+        self.lingers = not self.suppressed and self._recovers
+        self.suppressed = self.suppressed or self.lingers
 
     @property
     def _recovers(self) -> bool:
@@ -223,7 +203,8 @@ class Alarm:
     def end_at_once(self) -> AlarmState:
         """Go to normal unacknowledged, as only a momentary condition may; give the state before."""
         previous, self.state = self.state, AlarmState.NORMAL
-        self.active = self.raw = False
+        self._stand(False)
+        self.raw = False
         return previous
 
     def settled(self) -> None:
@@ -249,40 +230,27 @@ class Alarm:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
+        return {name: getattr(self, name) for name in _KEPT} | {
             "state": self.state.value,
-            "id": self.id,
-            "raw": self.raw,
-            "active": self.active,
-            "acknowledged": self.acknowledged,
-            "pending_t": self.pending_t,
-            "since_t": self.since_t,
-            "shelved_until_t": self.shelved_until_t,
-            "out": self.out,
-            "out_until_t": self.out_until_t,
-            "remark": self.remark,
             "memory": self.condition.save(),
             "due": self.condition.due,
         }
 
-    def load(self, state: dict[str, Any]) -> None:
+    def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state."""
-        self.state = AlarmState(state["state"])
-        for name in (
-            "id",
-            "raw",
-            "active",
-            "acknowledged",
-            "pending_t",
-            "since_t",
-            "shelved_until_t",
-            "out",
-            "out_until_t",
-            "remark",
-        ):
+        for name in _KEPT:
             setattr(self, name, state[name])
+        self.state = AlarmState(state["state"])
         self.condition.load(state["memory"])
         self.condition.due = state["due"]
+        self.condition.told(self.active)
+
+
+_KEPT = (
+    "id", "raw", "active", "acknowledged", "pending_t", "since_t", "shelved_until_t",
+    "out", "out_until_t", "remark",
+)  # fmt: skip
+"""Attributes of an alarm that are saved as they are."""
 
 
 class Timed(Protocol):
@@ -292,8 +260,15 @@ class Timed(Protocol):
     """Breaks the tie between deadlines of one instant: the same in every run."""
 
     @property
+    def key(self) -> str:
+        """What it is a deadline of."""
+
+    @property
     def due(self) -> int | None:
         """When it falls due (watch ms), or None. Moving it later needs no call: see `Deadlines`."""
+
+    def lapse(self, t: int) -> None:
+        """Take note that it has fallen due at `t`, whether or not what follows can be judged."""
 
 
 class Deadlines:
@@ -352,13 +327,20 @@ def without_span(text: str) -> str:
 
 
 def transition_of(
-    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int
+    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, **changed: Any
 ) -> Transition:
-    """Describe a move that has just happened at `t` (watch ms)."""
-    condition = alarm.condition
-    since_t = alarm.since_t
-    values = condition.values()
-    values["since"] = None if since_t is None else to_rfc3339(since_t + offset_ms)
+    """Describe a move that has just happened at `t` (watch ms); its words may be given."""
+    condition, since_t = alarm.condition, alarm.since_t
+    if not changed:
+        since = None if since_t is None else to_rfc3339(since_t + offset_ms)
+        changed = {
+            "priority": condition.priority,
+            "text": _TELLERS[alarm.state](alarm, previous, t),
+            "values": condition.values() | {"since": since},
+            "cause": condition.cause,
+            "likely": condition.suspicion,
+            "response": condition.advice,
+        }
     return Transition(
         t=t,
         utc_ms=t + offset_ms,
@@ -368,90 +350,78 @@ def transition_of(
         condition=condition.name,
         state=alarm.state,
         previous=previous,
-        priority=condition.priority,
-        text=_TELLERS[alarm.state](alarm, previous, t),
-        values=values,
-        cause=condition.cause,
-        likely=condition.suspicion,
-        response=condition.advice,
+        **changed,
     )
 
 
-def plainly(
-    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, *, error: str
-) -> Transition:
-    """Describe a move whose sentence or figures can't be put together: it is told all the same."""
+def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
+    """Give what can be said where sentence or figures can't be put together."""
     condition = alarm.condition
-    return Transition(
-        t=t,
-        utc_ms=t + offset_ms,
-        id=alarm.id,
-        site=site,
-        subject=alarm.subject,
-        condition=condition.name,
-        state=alarm.state,
-        previous=previous,
-        priority=Priority(condition.settings.priority or "medium"),
-        text=f"{condition.name} of {alarm.called} is {alarm.state.value} now; its figures failed.",
-        values={"error": error},
-        cause=alarm.key,
-        likely="",
-        response=condition.settings.response or condition.response,
-    )
+    return {
+        "priority": Priority(condition.settings.priority or "medium"),
+        "text": f"{alarm.named} is {alarm.state.value} now; its figures failed.",
+        "values": {"error": describe_error(error)},
+        "cause": alarm.key,
+        "response": condition.settings.response or condition.response,
+    }
 
 
-def _raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous
+def _tell_normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    match previous:
+        case AlarmState.ACKNOWLEDGED:
+            return _tell_returned(alarm, previous, t)
+        case AlarmState.RETURNED:
+            return f"Acknowledged{_remark(alarm)} after it had returned: {_present(alarm)}"
+        case AlarmState.SUPPRESSED | AlarmState.SHELVED:
+            return f"{_SHOWN_AGAIN[previous]}, and gone: {alarm.condition.gone()}"
+    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.called}."
+
+
+def _tell_raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
     return _lasting(alarm, t, _seen(alarm), f"{_SO_FOR} {{}}")
 
 
-def _acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del t
+def _tell_acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
     if previous in _SHOWN_AGAIN:
         # The remark is by then that of whoever hid it.
         return f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
     return f"Acknowledged{_remark(alarm)}: {_present(alarm)}"
 
 
-def _returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous
+def _tell_returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
     return _lasting(alarm, t, alarm.condition.gone(), "it lasted {}")
 
 
-def _normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    if previous is AlarmState.ACKNOWLEDGED:
-        return _returned(alarm, previous, t)
-    if previous is AlarmState.RETURNED:
-        return f"Acknowledged{_remark(alarm)} after it had returned: {_present(alarm)}"
-    if previous is AlarmState.SUPPRESSED:
-        return f"No longer suppressed, and gone: {alarm.condition.gone()}"
-    if previous is AlarmState.SHELVED:
-        return f"No longer shelved, and gone: {alarm.condition.gone()}"
-    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.called}."
-
-
-def _shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous
+def _tell_shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
     left = describe_duration(((alarm.shelved_until_t or t) - t) / 1000)
     return f"Shelved for {left}{_remark(alarm)}: {_present(alarm)}"
 
 
-def _suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous, t
-    if alarm.withheld_by:
-        return f"Suppressed during the trial {alarm.withheld_by}: {alarm.condition.seen()}"
-    told_by = ", ".join(
-        f"{other.condition.name} of {other.called}" for other in alarm.hidden_by if other.stands
+def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    told_by = ", ".join(other.named for other in alarm.hidden_by if other.stands)
+    why = (
+        f" during the trial {alarm.withheld_by}"
+        if alarm.withheld_by
+        else f", being told by {told_by}"
     )
-    return f"Suppressed, being told by {told_by}: {alarm.condition.seen()}"
+    return f"Suppressed{why}: {alarm.condition.seen()}"
 
 
-def _out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    del previous
-    left = ""
-    if alarm.out_until_t is not None:
-        left = f" for {describe_duration((alarm.out_until_t - t) / 1000)}"
+def _tell_out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    until_t = alarm.out_until_t
+    left = "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
     return f"Taken out of service{left}{_remark(alarm)}."
+
+
+_TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
+    AlarmState.UNACKNOWLEDGED: _tell_raised,
+    AlarmState.ACKNOWLEDGED: _tell_acknowledged,
+    AlarmState.RETURNED: _tell_returned,
+    AlarmState.NORMAL: _tell_normal,
+    AlarmState.SHELVED: _tell_shelved,
+    AlarmState.SUPPRESSED: _tell_suppressed,
+    AlarmState.OUT_OF_SERVICE: _tell_out_of_service,
+}
 
 
 def _present(alarm: Alarm) -> str:
@@ -477,109 +447,80 @@ def _remark(alarm: Alarm) -> str:
     return f" ({alarm.remark})" if alarm.remark else ""
 
 
-_TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
-    AlarmState.UNACKNOWLEDGED: _raised,
-    AlarmState.ACKNOWLEDGED: _acknowledged,
-    AlarmState.RETURNED: _returned,
-    AlarmState.NORMAL: _normal,
-    AlarmState.SHELVED: _shelved,
-    AlarmState.SUPPRESSED: _suppressed,
-    AlarmState.OUT_OF_SERVICE: _out_of_service,
-}
+@dataclass(slots=True)
+class Route:
+    """Where the readings of a sensor go, and whom its coming and going concerns."""
 
-
-SAME_DEVICE: Mapping[str, frozenset[str]] = {
-    "fan-slow": frozenset({"over-rise", "hot-day", "drift", "cooling-loss"}),
-    "cooling-loss": frozenset({"over-rise", "hot-day", "drift"}),
-    "over-derating": frozenset({"derating-forecast"}),
-    "ambient-lost": frozenset({"over-rise", "hot-day", "drift", "cooling-loss", "rise-missing"}),
-}
-"""Condition of a device -> conditions of the same device that it explains."""
-
-AMBIENT_SENSOR = frozenset({"silent", "stuck", "implausible"})
-"""What `ambient-lost` of a device tells in place of its ambient sensor."""
-
-WITHOUT_BROKER = frozenset({"silent", "stuck", "ambient-lost"})
-"""What nobody can know while `broker-lost` stands."""
-
-
-def link(alarms: Mapping[str, Alarm], house: SiteModel) -> None:
-    """Tell each alarm which others it hides and which hide it."""
-    for hiding, hidden in _pairs(alarms, house):
-        hiding.hides.append(hidden)
-        hidden.hidden_by.append(hiding)
-
-
-def _pairs(alarms: Mapping[str, Alarm], house: SiteModel) -> Iterator[tuple[Alarm, Alarm]]:
-    for alarm in alarms.values():
-        name = alarm.condition.name
-        for other in sorted(SAME_DEVICE.get(name, ())):
-            yield from _pair(alarm, alarms.get(f"{alarm.subject}/{other}"))
-        if name == "ambient-lost":
-            ambient = house.devices[alarm.subject].ambient
-            for other in sorted(AMBIENT_SENSOR) if ambient is not None else ():
-                yield from _pair(alarm, alarms.get(f"{ambient.id}/{other}"))  # type: ignore[union-attr]
-        if name == "session-taken":
-            yield from _pair(alarm, alarms.get("site/broker-lost"))
-        if name == "broker-lost":
-            for other_alarm in alarms.values():
-                if other_alarm.condition.name in WITHOUT_BROKER:
-                    yield alarm, other_alarm
-
-
-def _pair(hiding: Alarm, hidden: Alarm | None) -> Iterator[tuple[Alarm, Alarm]]:
-    if hidden is not None:
-        yield hiding, hidden
+    sensor: SensorView
+    feeds: list[tuple[Feed, list[Alarm]]] = field(default_factory=list)
+    """Observers of devices, each with the alarms to judge once it has judged its device anew."""
+    judged: list[Alarm] = field(default_factory=list)
+    """Alarms to judge at each live reading."""
+    watchers: list[Alarm] = field(default_factory=list)
+    """Alarms to judge when the sensor's `good` or `silent` changes."""
 
 
 _NOTHING: list[Transition] = []
 
 
 class AlarmManager:
-    """Owned by the engine. All instants are watch time (ms).
+    """All alarms of a site; owned by the engine. All instants are watch time (ms).
 
     An alarm whose judgement has changed is `touched`; what follows from all that were, once what
     happened at an instant is judged, `settle` tells together: one may hide another.
-
-    Args:
-        house: what there is to be alarmed of.
-        deadlines: take those of the alarms.
     """
 
-    def __init__(self, house: SiteModel, deadlines: Deadlines) -> None:
+    def __init__(self, model: SiteModel, deadlines: Deadlines) -> None:
         self.alarms: dict[str, Alarm] = {}
         self.touched: dict[int, Alarm] = {}
+        self.of_steps: dict[str, list[Alarm]] = {device: [] for device in model.devices}
+        """By device, the alarms to judge at each step of its observer."""
+        self.routes = {name: Route(sensor) for name, sensor in model.sensors.items()}
         self._deadlines = deadlines
-        self._site = house.config.site.name
-        order = house.next_order
-        for kind in CONDITIONS:
-            for subject in sorted(kind.subjects(house.config)):
-                settings = house.config.alarm(kind.name, subject)
+        self._site = model.config.site.name
+        for kind in conditions.CONDITIONS:
+            for subject in sorted(kind.subjects(model.config)):
+                settings = model.config.alarm(kind.name, subject)
                 if settings.enabled:
-                    alarm = Alarm(kind(house, subject, settings), order)
+                    order = model.next_order + len(self.alarms)
+                    alarm = Alarm(kind(model, subject, settings), order)
                     self.alarms[alarm.key] = alarm
-                    order += 1
-        link(self.alarms, house)
-        self._wire()
+        self._link()
+        self._wire(model)
 
-    def _wire(self) -> None:
-        """Tell each sensor which alarms its readings, and its coming and going, concern."""
+    def _link(self) -> None:
+        """Tell each alarm which others it hides and which hide it."""
+        for hiding in self.alarms.values():
+            if not hiding.condition.hides:
+                continue
+            for hidden in self.alarms.values():
+                if hiding.condition.explains(hidden.condition):
+                    hiding.hides.append(hidden)
+                    hidden.hidden_by.append(hiding)
+
+    def _wire(self, model: SiteModel) -> None:
+        """Tell each sensor and each device which alarms they concern."""
+        for name, device in model.devices.items():
+            for sensor, feed in device.feeds:
+                self.routes[sensor.id].feeds.append((feed, self.of_steps[name]))
         for alarm in self.alarms.values():
-            for sensor in alarm.condition.inputs:
-                sensor.judged += (alarm,)
-            for sensor in alarm.condition.watched:
-                sensor.watchers += (alarm,)
-            if alarm.condition.follows is not None:
-                alarm.condition.follows.step_alarms.append(alarm)
+            condition = alarm.condition
+            for sensor in condition.inputs:
+                self.routes[sensor.id].judged.append(alarm)
+            for sensor in condition.watched:
+                self.routes[sensor.id].watchers.append(alarm)
+            if condition.follows is not None:
+                self.of_steps[condition.follows.id].append(alarm)
 
-    def judge(self, alarms: Iterable[Alarm], now: int) -> None:
-        """Ask the conditions of some alarms."""
+    def of_kind(self, kind: SubjectKind) -> list[Alarm]:
+        """Give the alarms of all devices, of all sensors, or of the watch itself."""
+        return [each for each in self.alarms.values() if each.condition.kind == kind]
+
+    def judge(self, alarms: Iterable[Alarm], now: int, at: int | None = None) -> None:
+        """Ask the conditions of some alarms, of what was measured `at` an instant if not now."""
+        at = now if at is None else at
         for alarm in alarms:
-            self.take(alarm, alarm.condition.judge(now, alarm.active), now, now)
-
-    def judge_site(self, now: int) -> None:
-        """Ask the conditions of the watch itself."""
-        self.judge(self._of_the_watch(), now)
+            self.take(alarm, alarm.condition.judge(at, alarm.active), now, at)
 
     def judge_safely(self, alarms: Iterable[Alarm], now: int) -> None:
         """Ask the conditions of some alarms; where asking raises it can't be known."""
@@ -589,13 +530,6 @@ class AlarmManager:
             except Exception:  # noqa: BLE001 - asked because something else was refused, and told
                 raw = None
             self.take(alarm, raw, now, now)
-
-    def judge_site_safely(self, now: int) -> None:
-        """Ask the conditions of the watch itself, of something that could not be judged."""
-        self.judge_safely(self._of_the_watch(), now)
-
-    def _of_the_watch(self) -> list[Alarm]:
-        return [each for each in self.alarms.values() if each.condition.kind == "site"]
 
     def take(self, alarm: Alarm, raw: bool | None, now: int, at: int) -> None:
         """Take what a condition said of what was measured `at` an instant, at the latest now."""
@@ -632,11 +566,11 @@ class AlarmManager:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
         transition = self._transition(alarm, previous, t, offset_ms)
-        text = f"{alarm.condition.name} of {alarm.called} is no longer part of the configuration."
-        return Transition.from_record(transition.record() | {"text": text})
+        return replace(transition, text=f"{alarm.named} is no longer part of the configuration.")
 
     def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
         try:
             return transition_of(alarm, previous, t, self._site, offset_ms)
         except Exception as error:  # noqa: BLE001 - an alarm without words is told nevertheless
-            return plainly(alarm, previous, t, self._site, offset_ms, error=describe_error(error))
+            plain = _plainly(alarm, error)
+            return transition_of(alarm, previous, t, self._site, offset_ms, **plain)

@@ -6,7 +6,7 @@ from typing import Any
 
 from cabinetwatch import config
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions import SPECS
+from cabinetwatch.watch import conditions
 
 
 def load(path: Path) -> Config:
@@ -15,7 +15,7 @@ def load(path: Path) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    return config.load(path, SPECS)
+    return config.load(path, conditions.SPECS)
 
 
 def load_for_mail(path: Path) -> Config:
@@ -24,7 +24,7 @@ def load_for_mail(path: Path) -> Config:
     Raises:
         ConfigError: not even that can be read.
     """
-    return config.load_for_mail(path, SPECS)
+    return config.load_for_mail(path, conditions.SPECS)
 
 
 def restore(journaled: Mapping[str, Any], source: str = "the journal's configuration") -> Config:
@@ -33,4 +33,4 @@ def restore(journaled: Mapping[str, Any], source: str = "the journal's configura
     Raises:
         ConfigError: this version no longer understands it.
     """
-    return config.from_json(journaled, SPECS, source)
+    return config.from_json(journaled, conditions.SPECS, source)

@@ -1,24 +1,17 @@
 """What the engine knows of one device: temperatures, load, threshold, rise and margins."""
 
 import math
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
-from cabinetwatch.clock import describe_duration
-from cabinetwatch.config.equipment import Device
-from cabinetwatch.config.services import Site
-from cabinetwatch.text import rounded
+from cabinetwatch.config.model import Config
+from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
 from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from cabinetwatch.watch.alarms import Alarm
-    from cabinetwatch.watch.trials import TrialRecord
+from cabinetwatch.watch.trials import TrialRecord
 
 POWER_HOLD_MS = 600_000
 """How long the last known load holds when a power sensor is silent."""
@@ -31,6 +24,7 @@ class PowerHold:
         self.device = device
         self.sensor = sensor
         self.order = order
+        self.key = sensor.id
         self.lapsed = False
 
     @property
@@ -47,6 +41,10 @@ class PowerHold:
             return None
         return sensor.taken_t + POWER_HOLD_MS
 
+    def lapse(self, t: int) -> None:
+        """It no longer stands."""
+        self.lapsed = True
+
 
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
@@ -57,7 +55,10 @@ TIME_CONSTANTS_TO_SETTLE = 3.0
 DRIFT_EVERY_MS = 300_000
 """How often drift is shown the device; it makes hourly means of it."""
 
-_LOSS = "cooling-loss"
+Feed = Callable[[int, float], bool]
+"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected).
+
+It says whether it has judged its device anew."""
 
 
 class DeviceView:
@@ -69,17 +70,15 @@ class DeviceView:
     def __init__(
         self,
         device_id: str,
-        config: Device,
-        name: str,
-        site: Site,
-        sensors: dict[str, SensorView],
+        whole: Config,
+        sensors: Mapping[str, SensorView],
+        rates: Mapping[str, float],
         *,
         order: int,
-        false_alarms_per_year: float,
-        false_missing_per_year: float,
     ) -> None:
+        site, config = whole.site, whole.devices[device_id]
         self.id = device_id
-        self.name = name
+        self.name = whole.name_of(device_id)
         self.config = config
         self.temperature = sensors[config.temperature]
         self.ambient = sensors[config.ambient] if config.ambient else None
@@ -99,8 +98,7 @@ class DeviceView:
             rated_power_w=config.rated_power_w,
             off_below_w=config.off_below_w,
             learning_days=site.learning_days,
-            false_alarms_per_year=false_alarms_per_year,
-            false_missing_per_year=false_missing_per_year,
+            **rates,
         )
         self.observer = DeviceObserver(self.settings)
         self.drift = DriftObserver()
@@ -110,8 +108,8 @@ class DeviceView:
         """Hot-day margin of the last day's heavier hours; None before any."""
         self._next_drift_t = 0
         self._has_stepped = False
-        self.step_alarms: list[Alarm] = []
-        """Alarms to judge at each step of the observer."""
+        self.loss_is_told = False
+        """Whether an alarm on lost cooling of its own stands: that excuses no heat then."""
         self.trial: TrialRecord | None = None
         """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
@@ -130,14 +128,19 @@ class DeviceView:
         self._curve = None if config.derating is None else DeratingCurve(config.derating)
         self._threshold_for: tuple[float | None, float] | None = None
         self._off_below_w = self.off_below_w
-        self._connect_feeds()
 
-    def _connect_feeds(self) -> None:
-        for power in self.powers:
-            power.feeds += ((self._power_changed, self.step_alarms),)
+    @property
+    def feeds(self) -> list[tuple[SensorView, Feed]]:
+        """What takes the readings of its sensors."""
+        feeds: list[tuple[SensorView, Feed]] = [
+            (power, self._power_changed) for power in self.powers
+        ]
         if self.ambient is not None:
-            self.ambient.feeds += ((self._ambient_heard, self.step_alarms),)
-            self.temperature.feeds += ((self._temperature_heard, self.step_alarms),)
+            feeds += [
+                (self.ambient, self._ambient_heard),
+                (self.temperature, self._temperature_heard),
+            ]
+        return feeds
 
     def _ambient_heard(self, t: int, value: float) -> bool:
         self._excuse_heat(t)
@@ -152,10 +155,9 @@ class DeviceView:
 
         Lost cooling of its own that has been told stands until that is seen to be over.
         """
-        if not any(inner.observer.gives_off_heat for inner in self.enclosed):
+        if self.loss_is_told or not any(d.observer.gives_off_heat for d in self.enclosed):
             return
-        if not any(each.active for each in self.step_alarms if each.condition.name == _LOSS):
-            self.observer.excuse_heat(t)
+        self.observer.excuse_heat(t)
 
     def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
@@ -190,29 +192,22 @@ class DeviceView:
         span_ms = HOUR_MS if margin_k < tight_k else DAY_MS
         self.tight_margin_k = tight_k + DRIFT_EVERY_MS / span_ms * (margin_k - tight_k)
 
-    def ambient_gone(self) -> None:
-        """The ambient can't be trusted now: nothing is judged by it until it speaks again."""
-        self.observer.lose_ambient()
-
     def power_gone(self, t: int) -> bool:
         """The last known load no longer holds; say whether the device was judged anew."""
         if self.ambient is None:
             return False
         return self.observer.observe_power(t, None) and self._stepped(t)
 
-    def learn_anew(self) -> None:
-        """Forget what was learnt, and begin again from now."""
-        self.observer = DeviceObserver(self.settings)
-        self.drift = DriftObserver()
-        self._has_stepped = False
-
-    def take_over(self, observer_state: dict[str, Any]) -> None:
-        """Put in force what an observer of the same settings has learnt elsewhere.
+    def learn_anew(self, learnt: Mapping[str, Any] | None = None) -> None:
+        """Forget what was learnt: begin again, or from the state of an observer taught elsewhere.
 
         Raises:
             ValueError: the state is of another version.
         """
-        self.observer = DeviceObserver.load(self.settings, observer_state)
+        if learnt is None:
+            self.observer = DeviceObserver(self.settings)
+        else:
+            self.observer = DeviceObserver.load(self.settings, dict(learnt))
         self.drift = DriftObserver()
         self._has_stepped = False
 
@@ -258,14 +253,6 @@ class DeviceView:
     def heading(self) -> Figures | None:
         """What the observer makes of it, None while either sensor of the rise is missing."""
         return self.observer.figures if self.rise_is_known else None
-
-    @property
-    def learning_since_t(self) -> int | None:
-        """When the learning that is in force, or still goes on, began; None before any step."""
-        figures = self.observer.figures
-        if figures is None:
-            return None
-        return figures.t_ms - round(self.observer.learning.days * DAY_MS)
 
     @property
     def rise_is_known(self) -> bool:
@@ -405,27 +392,51 @@ class DeviceView:
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""
-        heading = self.heading
+        fan, heading = self.fan, self.heading
+        figures: dict[str, float | None] = {
+            "temperature_c": self.temperature_c,
+            "ambient_c": self.ambient_c,
+            "raw_rise_k": self.raw_rise_k,
+            "rise_k": self.rise_k,
+            "settled_rise_k": self.settled_rise_k,
+            "settled_rise_sd_k": None if heading is None else heading.settled_rise_sd_k,
+            "normal_rise_k": None if heading is None else heading.normal_rise_k,
+            "resistance_k_per_w": None if heading is None else heading.resistance_k_per_w,
+            "time_constant_s": None if heading is None else heading.time_constant_s,
+            "power_w": self.power_w,
+            "load_fraction": self.load_fraction,
+            "fan_rpm": None if fan is None or not fan.good else fan.value,
+            "threshold_c": self.threshold_c,
+            "margin_k": self.margin_k,
+            "hot_day_temperature_c": self.hot_day_temperature_c,
+            "hot_day_margin_k": self.hot_day_margin_k,
+        }
+        # JSON knows no infinity, which a threshold can be.
         return {
-            "temperature_c": _rounded(self.temperature_c),
-            "ambient_c": _rounded(self.ambient_c),
-            "raw_rise_k": _rounded(self.raw_rise_k),
-            "rise_k": _rounded(self.rise_k),
-            "settled_rise_k": _rounded(self.settled_rise_k),
-            "settled_rise_sd_k": _rounded(None if heading is None else heading.settled_rise_sd_k),
-            "normal_rise_k": _rounded(None if heading is None else heading.normal_rise_k),
-            "resistance_k_per_w": _rounded(
-                None if heading is None else heading.resistance_k_per_w, 4
-            ),
-            "time_constant_s": None if heading is None else rounded(heading.time_constant_s, 1),
-            "power_w": _rounded(self.power_w),
-            "load_fraction": _rounded(self.load_fraction, 4),
-            "fan_rpm": _rounded(self.fan.value if self.fan and self.fan.good else None),
-            "threshold_c": _rounded(self.threshold_c),
-            "margin_k": _rounded(self.margin_k),
-            "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
-            "hot_day_margin_k": _rounded(self.hot_day_margin_k),
-            "off": self.off,
+            key: rounded(value, _DIGITS.get(key, 3))
+            if value is not None and math.isfinite(value)
+            else None
+            for key, value in figures.items()
+        } | {"off": self.off}
+
+    def learning_figures(self, offset_ms: int) -> dict[str, Any] | None:
+        """Give how far learning is; None for a device without an ambient, which has no rise.
+
+        `since`: when it was learnt, or when the learning that still goes on began.
+        """
+        if self.ambient is None:
+            return None
+        status, figures = self.observer.learning, self.observer.figures
+        since_t = status.learnt_ms
+        if not since_t and figures is not None:
+            since_t = figures.t_ms - round(status.days * DAY_MS)
+        return {
+            "stage": status.stage,
+            "since": None if since_t is None else to_rfc3339(since_t + offset_ms),
+            "days": rounded(status.days, 2),
+            "loads_w": None if status.loads_w is None else [rounded(w, 1) for w in status.loads_w],
+            "confidence": status.confidence,
+            "remarks": list(status.remarks),
         }
 
     def save(self) -> dict[str, Any]:
@@ -437,8 +448,8 @@ class DeviceView:
         return {
             "made_for": self._made_for(),
             "observer": self.observer,
-            "has_stepped": self._has_stepped,
             "drift": self.drift,
+            "has_stepped": self._has_stepped,
             "tight_margin_k": self.tight_margin_k,
             "next_drift_t": self._next_drift_t,
             "days_on_record": self.days_on_record,
@@ -447,7 +458,7 @@ class DeviceView:
             "lows": self._lows,
         }
 
-    def load(self, state: dict[str, Any]) -> None:
+    def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; what was learnt of another device or normal is forgotten."""
         if state["made_for"] == self._made_for():
             observer, drift = state["observer"], state["drift"]
@@ -456,12 +467,10 @@ class DeviceView:
             if not isinstance(drift, DriftObserver):
                 drift = DriftObserver.load(drift)
             self.observer, self.drift = observer, drift
-            self._has_stepped = state["has_stepped"]
+            self._has_stepped, self._next_drift_t = state["has_stepped"], state["next_drift_t"]
             self.tight_margin_k = state["tight_margin_k"]
-            self._next_drift_t = state["next_drift_t"]
             self.days_on_record = state["days_on_record"]
-        self.on_since_t = state["on_since_t"]
-        self._was_off = state["was_off"]
+        self.on_since_t, self._was_off = state["on_since_t"], state["was_off"]
         self._lows = state.get("lows", self._lows_to_be_off if self._was_off else 0)
 
     def _made_for(self) -> list[Any]:
@@ -479,13 +488,31 @@ class DeviceView:
         ]
 
 
+_DIGITS = {"resistance_k_per_w": 4, "load_fraction": 4, "time_constant_s": 1}
+
+LEARNT_FROM = (
+    "temperature", "ambient", "power", "normal_rise_k", "normal_power_w", "time_constant_s",
+    "rated_power_w", "off_below_w",
+)  # fmt: skip
+"""The keys of a device's table that its observer is made of: a lesson needs no other."""
+
+LABELS = {
+    "fan_rpm": "Fan speed",
+    "hot_day_margin_k": "Hot-day margin",
+    "hot_day_temperature_c": "Hot-day temperature",
+    "load_fraction": "Load, of rated",
+    "margin_k": "Margin to the threshold",
+    "off": "Switched off",
+    "resistance_k_per_w": "Thermal resistance",
+    "rise_k": "Rise above ambient",
+    "settled_rise_sd_k": "Settled rise, give or take",
+    "threshold_c": "Derating threshold",
+}
+"""What people call the figures of a device, where the key does not say it without its unit."""
+
+
 def with_sensors_called(made_for: list[Any], called: Callable[[str], str]) -> list[Any]:
     """Give what a device's memory was made for, with other names of the same sensors."""
     temperature, ambient, powers, *rest = made_for
     ambient = None if ambient is None else called(ambient)
     return [called(temperature), ambient, [called(power) for power in powers], *rest]
-
-
-def _rounded(value: float | None, digits: int = 3) -> float | None:
-    """Round for publication; JSON knows no infinity, which a threshold can be: None."""
-    return None if value is None or not math.isfinite(value) else rounded(value, digits)

@@ -1,15 +1,22 @@
-"""The engine: told what was measured and when, it answers with the transitions that follow."""
+"""The engine: told what was measured and when, it answers with the transitions that follow.
+
+It hears readings and journal entries, lets fall due what is due, and goes back to before what can't
+be judged. What a sensor, a device or the site is at an instant, its views know (`SiteModel`); what
+is to be told, the alarms (`AlarmManager`).
+"""
 
 import heapq
+import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.sensing import Quality as Verdict
-from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Timed
-from cabinetwatch.watch.commands import DEEDS, CommandResult, carry_out, log_action, withhold
-from cabinetwatch.watch.devices import PowerHold, with_sensors_called
+from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Timed
+from cabinetwatch.watch.commands import CommandResult, carry_out, withhold
+from cabinetwatch.watch.conditions import observer_rates
+from cabinetwatch.watch.devices import DeviceView, PowerHold
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import (
     DEADLINE,
@@ -22,7 +29,6 @@ from cabinetwatch.watch.refusals import (
     RestorePoint,
     Waited,
     describe_error,
-    renamed_refusals,
 )
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
@@ -32,7 +38,7 @@ from cabinetwatch.watch.sensors import (
     StaleDeadline,
     Unheard,
 )
-from cabinetwatch.watch.site import ConnectionView, SiteModel
+from cabinetwatch.watch.site import ConnectionView, SiteModel, renamed
 from cabinetwatch.watch.trials import TrialBook
 
 STATE_VERSION = 7
@@ -73,20 +79,17 @@ class Engine:
     def _build(self, config: Config) -> None:
         self.config = config
         self.trials = TrialBook()
-        self.house = SiteModel.build(config)
-        # Those that are judged: a sensor that rests is left out.
-        self._judged = dict(self.house.sensors)
-        self._lateness_ms = round(config.site.lateness_s * 1000)
+        self.model = SiteModel.build(config, observer_rates)
         self._deadlines = Deadlines()
-        self._waiting: list[tuple[int, str, float]] = []
-        self._panel = AlarmManager(self.house, self._deadlines)
-        # The panel's own: it is looked at with each reading.
-        self._touched = self._panel.touched
-
-    @property
-    def alarms(self) -> Mapping[str, Alarm]:
+        self._lateness_ms = round(config.site.lateness_s * 1000)
+        self._waiting: list[Waited] = []
+        """Readings with a time of their own, whose turn is `lateness_s` after it."""
+        self._manager = AlarmManager(self.model, self._deadlines)
+        self._touched = self._manager.touched
+        self._judged = dict(self._manager.routes)
+        """Of the sensors that are judged: one that rests is left out."""
+        self.alarms: Mapping[str, Alarm] = self._manager.alarms
         """All alarms of the site, by SUBJECT/CONDITION."""
-        return self._panel.alarms
 
     # -- what is measured -------------------------------------------------------------------
 
@@ -98,14 +101,14 @@ class Engine:
             return _NOTHING
         told = self.advance(t) if t >= self._deadlines.next_t or self._waiting else _NOTHING
         self.now = t
-        sensor = self._judged.get(sensor_id)
-        if sensor is None:
+        route = self._judged.get(sensor_id)
+        if route is None:
             return told + self._pass_by(reading)
         if len(self._since) >= MOST_SINCE:
             self._keep()
         self._since.append(reading)
         try:
-            self._hear(sensor, t, value)
+            self._hear(route, t, value)
             if self._touched:
                 return told + self._settle(t)
         except Exception as error:  # noqa: BLE001 - whatever it is, the watch goes on
@@ -117,7 +120,7 @@ class Engine:
     def _keep_back(self, reading: Reading) -> None:
         """Take a reading that is not judged now."""
         sensor_id, t, value, quality = reading
-        sensor = self.house.sensors.get(sensor_id)
+        sensor = self.model.sensors.get(sensor_id)
         if sensor is None or quality == Quality.LATE:
             return
         self._record(reading)
@@ -129,7 +132,7 @@ class Engine:
     def _pass_by(self, reading: Reading) -> list[Transition]:
         """Take a reading of a sensor that nobody knows, or that rests."""
         sensor_id, t, _, _ = reading
-        if sensor_id not in self.house.sensors:
+        if sensor_id not in self.model.sensors:
             return _NOTHING
         if self._rests(sensor_id, t):
             self._record(reading)
@@ -142,48 +145,58 @@ class Engine:
             self._keep()
         self._since.append(item)
 
-    def _hear(self, sensor: SensorView, t: int, raw_value: float) -> None:
+    def _hear(self, route: Route, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
+        sensor = route.sensor
         value, heard_t = raw_value + sensor.offset, sensor.heard_t
         sensor.last_live_t = t
         if heard_t is not None and self.now - heard_t > sensor.long_gap_ms:
             sensor.note_gap(heard_t, self.now)
         sensor.heard_t = self.now
         if sensor.screen.judge(t, value, raw_value) is not _GOOD:
-            self._set_aside(sensor, t, value)
+            self._set_aside(route, t, value)
             return
         sensor.note_step(value)
         frozen = sensor.frozen
-        if frozen is not None and self._is_frozen(sensor, frozen, t, value):
+        if frozen is not None and self._is_frozen(route, frozen, t, value):
             return
         sensor.value = value
         sensor.t = sensor.taken_t = t
         revived = not sensor.good or sensor.silent
         if revived:
             sensor.good, sensor.silent, sensor.implausible, sensor.stuck = True, False, False, False
-        for feed, alarms in sensor.feeds:
+        for feed, alarms in route.feeds:
             if feed(t, value):
                 for alarm in alarms:
                     raw = alarm.condition.judge(t, alarm.active)
-                    if raw is not alarm.raw:
-                        self._panel.take(alarm, raw, self.now, t)
-        for alarm in sensor.judged:
+                    if raw is not alarm.raw or alarm.lingers:
+                        self._manager.take(alarm, raw, self.now, t)
+        for alarm in route.judged:
             raw = alarm.condition.judge(t, alarm.active)
             if raw is not alarm.raw or alarm.condition.due is not None:
-                self._panel.take(alarm, raw, self.now, t)
+                self._manager.take(alarm, raw, self.now, t)
         if revived:
-            self._revived(sensor)
+            self._revived(route)
 
-    def _set_aside(self, sensor: SensorView, t: int, value: float) -> None:
+    def _revived(self, route: Route) -> None:
+        self._deadlines.set(route.sensor.stale)
+        self._deadlines.set(route.sensor.silence)
+        for hold in self.model.holds_of(route.sensor):
+            hold.lapsed = False
+        self._manager.judge(route.watchers, self.now)
+
+    def _set_aside(self, route: Route, t: int, value: float) -> None:
         """A value that can't be true is not taken; the sensor counts as heard all the same."""
-        sensor.set_aside(value)
+        sensor = route.sensor
+        sensor.wild_value = value if math.isfinite(value) else None
         if sensor.screen.implausible and not sensor.implausible:
             sensor.implausible = True
             self._distrust(sensor, t)
-        self._heard(sensor)
+        self._heard(route)
 
-    def _is_frozen(self, sensor: SensorView, frozen: FrozenWatch, t: int, value: float) -> bool:
+    def _is_frozen(self, route: Route, frozen: FrozenWatch, t: int, value: float) -> bool:
         """Say whether the sensor is stuck; it then counts as heard and is not taken."""
+        sensor = route.sensor
         if value != sensor.value:
             if sensor.stuck:
                 frozen.recovered(t)
@@ -193,15 +206,15 @@ class Engine:
             sensor.stuck = True
             self._distrust(sensor, t)
         if sensor.stuck:
-            self._heard(sensor)
+            self._heard(route)
         return sensor.stuck
 
-    def _heard(self, sensor: SensorView) -> None:
+    def _heard(self, route: Route) -> None:
         """Whatever it says, the sensor is not silent."""
-        if sensor.silent:
-            sensor.silent = False
-            self._deadlines.set(sensor.silence)
-            self._panel.judge(sensor.watchers, self.now)
+        if route.sensor.silent:
+            route.sensor.silent = False
+            self._deadlines.set(route.sensor.silence)
+            self._manager.judge(route.watchers, self.now)
 
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
         """Keep a value that is not judged as the last known one, if it is newer and can be true."""
@@ -209,17 +222,8 @@ class Engine:
         if t >= sensor.t and sensor.screen.may_be(value):
             sensor.value, sensor.t = value, t
 
-    def _revived(self, sensor: SensorView) -> None:
-        self._deadlines.set(sensor.stale)
-        self._deadlines.set(sensor.silence)
-        for device in self.house.devices.values():
-            for hold in device.power_holds:
-                if hold.sensor is sensor:
-                    hold.lapsed = False
-        self._panel.judge(sensor.watchers, self.now)
-
     def _settle(self, t: int) -> list[Transition]:
-        return self._panel.settle(t, self.offset_ms)
+        return self._manager.settle(t, self.offset_ms)
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -279,42 +283,43 @@ class Engine:
         """Judge the readings with a time of their own that have waited long enough, in order."""
         while self._waiting and self._waiting[0][0] + self._lateness_ms <= t:
             own_t, sensor_id, value = waited = heapq.heappop(self._waiting)
-            sensor = self._judged.get(sensor_id)
-            if sensor is None and self._rests(sensor_id, t):
+            if sensor_id not in self._judged and self._rests(sensor_id, t):
                 continue
-            sensor = self.house.sensors[sensor_id]
+            route = self._manager.routes[sensor_id]
             why = self._restore.passed.get((t, waited))
             if why is not None:
                 self._note(Refusal(t, sensor_id, repr(value), why, sensor=True))
-            elif own_t >= sensor.t:
+            elif own_t >= route.sensor.t:
                 self._falling = waited
-                self._hear(sensor, own_t, value)
+                self._hear(route, own_t, value)
 
-    def _fall_due(self, item: object, t: int) -> None:
-        if isinstance(item, Alarm):
-            item.expire(t)
-            self._panel.touch(item)
-            self._panel.judge((item,), self.now)
-        elif isinstance(item, StaleDeadline):
+    def _fall_due(self, item: Timed, t: int) -> None:
+        manager = self._manager
+        if isinstance(item, StaleDeadline):
             self._distrust(item.sensor, t)
+            return
+        item.lapse(t)
+        if isinstance(item, Alarm):
+            manager.touch(item)
+            manager.judge((item,), self.now)
         elif isinstance(item, SilenceDeadline):
-            item.sensor.silent = True
-            self._panel.judge(item.sensor.watchers, self.now)
-        elif isinstance(item, ConnectionView):
-            self._online(item)
+            manager.judge(manager.routes[item.key].watchers, self.now)
         elif isinstance(item, PowerHold):
-            item.lapsed = True
-            self._panel.judge(item.sensor.judged, self.now)
+            manager.judge(manager.routes[item.key].judged, self.now)
             if item.device.power_gone(t):
-                self._panel.judge(item.device.step_alarms, self.now)
+                manager.judge(manager.of_steps[item.device.id], self.now)
+        elif isinstance(item, ConnectionView):
+            # It holds: silence counts anew from where it was made.
+            for sensor in self.model.sensors.values():
+                sensor.silence.online(item.since_t)
+                self._deadlines.set(sensor.silence)
+            manager.judge(manager.of_kind("site"), self.now)
 
     # -- what can't be judged -------------------------------------------------------------------
 
     def _keep(self) -> None:
         """Let the present state be the one to go back to."""
-        self._restore.keep(
-            self._state({name: device.snapshot() for name, device in self.house.devices.items()})
-        )
+        self._restore.keep(self._state(DeviceView.snapshot))
 
     def _go_back(self, to: int) -> None:
         """Be as before the input, or the passing of time, that could not be judged."""
@@ -353,12 +358,12 @@ class Engine:
         elif item.quality == Quality.LIVE:
             self._advance(item.t)
             if item.sensor in self._judged or not self._rests(item.sensor, item.t):
-                self._hear(self.house.sensors[item.sensor], item.t, item.value)
+                self._hear(self._manager.routes[item.sensor], item.t, item.value)
                 self._settle(item.t)
         elif item.quality == Quality.TIMED:
             heapq.heappush(self._waiting, (item.t, item.sensor, item.value))
         else:
-            self._remember(self.house.sensors[item.sensor], item.t, item.value)
+            self._remember(self.model.sensors[item.sensor], item.t, item.value)
 
     def _refuse(self, refusal: Refusal) -> list[Transition]:
         """Go back to before an input, and take instead that it was refused."""
@@ -374,94 +379,64 @@ class Engine:
         """Count it. After some of one sensor its devices begin again; then it rests at each."""
         if not self._going_back:
             self.refused.append(refusal)
-        refusals, t = self.house.site.refusals, refusal.t
+        refusals, manager = self.model.site.refusals, self._manager
         within_the_hour = refusals.note(refusal)
-        if refusal.sensor and refusal.subject in self.house.sensors:
-            if within_the_hour == RESET_AFTER:
-                self._restart(self.house.sensors[refusal.subject])
-            elif within_the_hour > RESET_AFTER:
-                refusals.rests[refusal.subject] = t + REST_MS
-                self._judged.pop(refusal.subject, None)
-        self._panel.judge_site_safely(self.now)
-
-    def _restart(self, sensor: SensorView) -> None:
-        for device in self.house.devices.values():
-            if sensor in {device.temperature, device.ambient, *device.powers}:
-                device.restart()
-                self._panel.judge_safely(device.step_alarms, self.now)
+        sensor = self.model.sensors.get(refusal.subject) if refusal.sensor else None
+        if sensor is not None and within_the_hour == RESET_AFTER:
+            for name, device in self.model.devices.items():
+                if sensor in {device.temperature, device.ambient, *device.powers}:
+                    device.restart()
+                    manager.judge_safely(manager.of_steps[name], self.now)
+        elif sensor is not None and within_the_hour > RESET_AFTER:
+            refusals.rests[sensor.id] = refusal.t + REST_MS
+            self._judged.pop(sensor.id, None)
+        manager.judge_safely(manager.of_kind("site"), self.now)
 
     def _rests(self, sensor_id: str, t: int) -> bool:
-        """Whether a sensor that is left out rests still: what it says is counted. Else it ends."""
-        refusals = self.house.site.refusals
-        if t < refusals.rests[sensor_id]:
-            refusals.add(sensor_id, 1)
+        """Whether a sensor that is left out rests still; else it is judged again."""
+        if self.model.site.refusals.is_resting(sensor_id, t):
             return True
-        del refusals.rests[sensor_id]
-        self._judged[sensor_id] = self.house.sensors[sensor_id]
+        self._judged[sensor_id] = self._manager.routes[sensor_id]
         return False
 
     def _pass_over(self, item: Timed, t: int, why: str) -> None:
         """Let a deadline pass that can't be judged: its alarms keep their state."""
-        subject = "a deadline"
+        item.lapse(t)
         if isinstance(item, Alarm):
-            subject = item.key
-            item.expire(t)
-            self._panel.touch(item)
-            self._panel.take(item, None, self.now, t)
+            self._manager.touch(item)
+            self._manager.take(item, None, self.now, t)
         elif isinstance(item, StaleDeadline | SilenceDeadline):
-            sensor = item.sensor
-            subject = sensor.id
             if isinstance(item, StaleDeadline):
-                sensor.good = False
-                self._set_holds(sensor)
-            else:
-                sensor.silent = True
-            self._panel.judge_safely(sensor.watchers, self.now)
-        elif isinstance(item, PowerHold):
-            subject = item.sensor.id
-            item.lapsed = True
-        elif isinstance(item, ConnectionView):
-            subject = "the connection"
-            item.hold()
-        self._note(Refusal(t, subject, "passed", why, what=DEADLINE))
+                self._set_holds(item.sensor)
+            self._manager.judge_safely(self._manager.routes[item.key].watchers, self.now)
+        self._note(Refusal(t, item.key, "passed", why, what=DEADLINE))
 
     def _pass_all(self, t: int, why: str) -> None:
         """Let everything of an instant pass at which even passing over raises."""
         while self._waiting and self._waiting[0][0] + self._lateness_ms <= t:
             heapq.heappop(self._waiting)
         while (item := self._deadlines.pop(t)) is not None:
+            item.lapse(t)
             if isinstance(item, Alarm):
-                item.expire(t)
                 item.pending_t = None
-            elif isinstance(item, StaleDeadline):
-                item.sensor.good = False
-            elif isinstance(item, SilenceDeadline):
-                item.sensor.silent = True
-            elif isinstance(item, PowerHold):
-                item.lapsed = True
-            elif isinstance(item, ConnectionView):
-                item.hold()
         self._touched.clear()
         refusal = Refusal(t, "the whole watch", "passed", why, what=DEADLINE)
         if not self._going_back:
             self.refused.append(refusal)
-        self.house.site.refusals.note(refusal)
+        self.model.site.refusals.note(refusal)
 
     def _set_holds(self, sensor: SensorView) -> None:
-        for device in self.house.devices.values():
-            for hold in device.power_holds:
-                if hold.sensor is sensor:
-                    self._deadlines.set(hold)
+        for hold in self.model.holds_of(sensor):
+            self._deadlines.set(hold)
 
     def _distrust(self, sensor: SensorView, t: int) -> None:
         """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
         sensor.good = False
         self._set_holds(sensor)
-        for device in self.house.devices.values():
+        for device in self.model.devices.values():
             if device.ambient is sensor:
-                device.ambient_gone()
-        for alarm in sensor.watchers:
-            self._panel.take(alarm, alarm.condition.judge(t, alarm.active), self.now, t)
+                device.observer.lose_ambient()
+        self._manager.judge(self._manager.routes[sensor.id].watchers, self.now, t)
 
     # -- what the engine is told beside readings ------------------------------------------------
 
@@ -494,51 +469,32 @@ class Engine:
         """Take one entry at its instant; a pause where it begins."""
         for alarm in self.alarms.values():
             alarm.condition.hear(entry, self.offset_ms)
-        site, data = self.house.site, entry.data
-        if entry.kind is EntryKind.STOP:
-            site.running = False
-            self._stopped(entry.t)
-        elif entry.kind is EntryKind.CONNECT:
-            site.connection.made(entry.t, data)
-            self._deadlines.set(site.connection)
-        elif entry.kind is EntryKind.DISCONNECT:
-            self._lost(entry.t, data)
-        elif entry.kind is EntryKind.OFFSET:
-            self.offset_ms = int(data["offset_ms"])
-        elif entry.kind is EntryKind.PAUSE:
-            self._pause(entry)
-        elif entry.kind is EntryKind.COMMAND:
-            self.answer = self._obey(data, entry.t)
-            for alarm in self.answer.alarms:
-                self._panel.touch(alarm)
-            self._panel.judge(self.answer.alarms, self.now)
-        else:
-            self._hear_news(entry)
-        self._panel.judge_site(self.now)
+        site, manager, data = self.model.site, self._manager, entry.data
+        match entry.kind:
+            case EntryKind.STOP:
+                self._stopped(entry.t)
+            case EntryKind.CONNECT:
+                site.connection.made(entry.t, data)
+                self._deadlines.set(site.connection)
+            case EntryKind.DISCONNECT:
+                for sensor in self.model.sensors.values():
+                    sensor.silence.offline(entry.t, site.connection.since_t)
+                    self._count_anew(sensor)
+                site.connection.lost(entry.t, data)
+            case EntryKind.OFFSET:
+                self.offset_ms = int(data["offset_ms"])
+            case EntryKind.PAUSE:
+                self._pause(entry)
+            case EntryKind.COMMAND:
+                now = entry.t, self.offset_ms
+                self.answer = carry_out(data, self._manager, self.model, self.trials, now)
+                for alarm in self.answer.alarms:
+                    manager.touch(alarm)
+                manager.judge(self.answer.alarms, self.now)
+            case _:
+                self.model.hear(entry)
+        manager.judge(manager.of_kind("site"), self.now)
         return self._settle(self.now)
-
-    def _hear_news(self, entry: Entry) -> None:
-        """Take what another part of the watch has noticed."""
-        site, data = self.house.site, entry.data
-        if entry.kind is EntryKind.STORE:
-            site.store_error = None if data["ok"] else str(data["error"])
-            site.readings_lost = int(data.get("lost", 0))
-            site.store_note = str(data.get("note", ""))
-            site.store_set_aside = data.get("set_aside") is True
-        elif entry.kind is EntryKind.DELIVERY:
-            self._delivery(data)
-        elif entry.kind is EntryKind.REFUSED:
-            site.refusals.note(_refusal_told(entry))
-        elif entry.kind is EntryKind.UNHEARD:
-            for name, counts in data["sensors"].items():
-                if (sensor := self.house.sensors.get(name)) is not None:
-                    sensor.unheard.note(entry.t, counts, sensor.heard_t)
-
-    def _obey(self, command: Mapping[str, Any], t: int) -> CommandResult:
-        alarms, devices = self.alarms.values(), self.house.devices
-        if command.get("command") in DEEDS:
-            return log_action(command, self.trials, alarms, devices, (t, self.offset_ms))
-        return carry_out(command, alarms, devices, t)
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
@@ -547,47 +503,30 @@ class Engine:
         except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
             return self.advance(entry.t) + self.set_aside(entry, error)
         told = [] if ran_until_ms is None else self.advance(ran_until_ms)
-        site = self.house.site
-        site.running = False
         self._stopped(self.now)
         # What follows is not told again on a way back: it begins here, and then at its end.
         self._keep()
         told += self.advance(entry.t)
+        site = self.model.site
         site.connection.begin(entry.t)
         self.offset_ms = offset_ms
-        for sensor in self.house.sensors.values():
+        for sensor in self.model.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
             sensor.unheard = Unheard()
         site.running = True
-        self._panel.judge_site(self.now)
+        self._manager.judge(self._manager.of_kind("site"), self.now)
         told += self._settle(entry.t)
         self._keep()
         return told
-
-    def _online(self, connection: ConnectionView) -> None:
-        """The connection holds: silence counts anew from where it was made."""
-        connection.hold()
-        for sensor in self.house.sensors.values():
-            sensor.silence.online(connection.since_t)
-            self._deadlines.set(sensor.silence)
-        self._panel.judge_site(self.now)
-
-    def _lost(self, t: int, data: Mapping[str, Any]) -> None:
-        """Without a connection nothing is silent."""
-        connection = self.house.site.connection
-        for sensor in self.house.sensors.values():
-            sensor.silence.offline(t, connection.since_t)
-            self._count_anew(sensor)
-        connection.lost(t, data)
 
     def _pause(self, entry: Entry) -> None:
         """Nothing was heard because nobody listened: delays and silence count lived time only.
 
         What is stale by its end is so all the same: nothing may be judged by what is that old.
         """
-        ran_until_ms, connection = int(entry.data["ran_until_ms"]), self.house.site.connection
+        ran_until_ms, connection = int(entry.data["ran_until_ms"]), self.model.site.connection
         t = max(self.now, ran_until_ms)
-        for sensor in self.house.sensors.values():
+        for sensor in self.model.sensors.values():
             sensor.silence.paused(t, connection.since_t, entry.t)
             self._count_anew(sensor)
         lost_ms = max(0, entry.t - t)
@@ -600,24 +539,16 @@ class Engine:
 
         The way may have been dead for as long as the sensor seemed to be.
         """
-        told = any(each.active and each.condition.tells_silence for each in sensor.watchers)
-        if sensor.silent and not told and not sensor.silence.counted_ms:
-            sensor.silent = False
-            self._deadlines.set(sensor.silence)
-            self._panel.judge(sensor.watchers, self.now)
+        route = self._manager.routes[sensor.id]
+        told = any(each.active and each.condition.tells_silence for each in route.watchers)
+        if not told and not sensor.silence.counted_ms:
+            self._heard(route)
 
     def _stopped(self, t: int) -> None:
-        for sensor in self.house.sensors.values():
+        self.model.site.running = False
+        for sensor in self.model.sensors.values():
             sensor.silence.stopped()
-        self.house.site.connection.stop(t)
-
-    def _delivery(self, data: Any) -> None:
-        failing = self.house.site.failing
-        channel = str(data["channel"])
-        if data["ok"]:
-            failing.pop(channel, None)
-        else:
-            failing[channel] = (str(data["error"]), bool(data["permanent"]))
+        self.model.site.connection.stop(t)
 
     def configure(self, config: Config, t: int) -> list[Transition]:
         """Put another configuration in force at `t`: alarms and memories that still exist go on.
@@ -636,10 +567,10 @@ class Engine:
             self.now, self.offset_ms = t, state["offset_ms"]
             why = describe_error(error)
             self._note(Refusal(t, "what was known before the configuration changed", "", why))
-        self.house.site.forget_channels_but(_channels(config))
+        self.model.site.forget_channels(config.notify)
         for key in sorted(gone.keys() - self.alarms.keys()):
-            told.append(self._panel.dropped(gone[key], t, self.offset_ms))
-        self._panel.judge(self.alarms.values(), self.now)
+            told.append(self._manager.dropped(gone[key], t, self.offset_ms))
+        self._manager.judge(self.alarms.values(), self.now)
         told += self._settle(t)
         self._keep()
         return told
@@ -658,28 +589,33 @@ class Engine:
             self._keep()
         return told
 
+    # -- what programs read ---------------------------------------------------------------------
+
+    def device_figures(self) -> dict[str, dict[str, Any]]:
+        """Give the live figures of every device, by ID."""
+        return {
+            name: {"name": device.name}
+            | device.figures()
+            | {"learning": device.learning_figures(self.offset_ms)}
+            for name, device in self.model.devices.items()
+        }
+
+    def sensor_figures(self) -> dict[str, dict[str, Any]]:
+        """Give the present of every sensor, by ID."""
+        return {name: each.figures(self.offset_ms) for name, each in self.model.sensors.items()}
+
     # -- state ------------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
         """Give the whole state as JSON-able values, for a warm start."""
-        return self._state({name: device.save() for name, device in self.house.devices.items()})
+        return self._state(DeviceView.save)
 
-    def _state(self, devices: Mapping[str, Any]) -> dict[str, Any]:
+    def _state(self, state_of: Callable[[DeviceView], dict[str, Any]]) -> dict[str, Any]:
         return {
             "version": STATE_VERSION,
             "now": self.now,
             "offset_ms": self.offset_ms,
-            "site": self.house.site.save(),
-            "sensors": {
-                name: sensor.save()
-                | {
-                    "online_t": sensor.silence.online_t,
-                    "not_before_t": sensor.silence.not_before_t,
-                    "counted_ms": sensor.silence.counted_ms,
-                }
-                for name, sensor in self.house.sensors.items()
-            },
-            "devices": devices,
+            **self.model.save({name: state_of(view) for name, view in self.model.devices.items()}),
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
             "waiting": [list(item) for item in sorted(self._waiting)],
             "trials": self.trials.save(),
@@ -691,69 +627,35 @@ class Engine:
         self._keep()
 
     def _take(self, state: Mapping[str, Any]) -> None:
-        self.now = state["now"]
-        self.offset_ms = state["offset_ms"]
-        self.house.site.load(state["site"])
-        for name, saved in state["sensors"].items():
-            if (sensor := self.house.sensors.get(name)) is not None:
-                sensor.load(saved)
-                sensor.silence.online_t = saved["online_t"]
-                sensor.silence.not_before_t = saved["not_before_t"]
-                sensor.silence.counted_ms = saved.get("counted_ms", 0)
-        for name, saved in state["devices"].items():
-            if (device := self.house.devices.get(name)) is not None:
-                device.load(saved)
-        for key, saved in state["alarms"].items():
-            if (alarm := self.alarms.get(key)) is not None:
-                alarm.load(saved)
+        self.now, self.offset_ms = state["now"], state["offset_ms"]
+        self.model.load(state)
+        for key in state["alarms"].keys() & self.alarms.keys():
+            self.alarms[key].load(state["alarms"][key])
         self._waiting = [
-            (t, name, value) for t, name, value in state["waiting"] if name in self.house.sensors
+            (t, name, value) for t, name, value in state["waiting"] if name in self.model.sensors
         ]
-        for name in list(self.house.site.refusals.rests):
+        for name in list(self.model.site.refusals.rests):
             if self._judged.pop(name, None) is None:
-                del self.house.site.refusals.rests[name]
+                del self.model.site.refusals.rests[name]
         self.trials.load(state["trials"])
         self._resume()
 
     def _resume(self) -> None:
         """Derive after a load what is not saved: suppression and deadlines."""
-        withhold(self.trials, self.alarms.values(), self.house.devices)
+        withhold(self.trials, self._manager, self.model.devices)
         for alarm in self.alarms.values():
             alarm.refresh_suppression()
             self._deadlines.set(alarm)
-        self._deadlines.set(self.house.site.connection)
-        for sensor in self.house.sensors.values():
+        self._deadlines.set(self.model.site.connection)
+        for sensor in self.model.sensors.values():
             self._deadlines.set(sensor.stale)
             self._deadlines.set(sensor.silence)
-        for device in self.house.devices.values():
+        for device in self.model.devices.values():
             for hold in device.power_holds:
                 due = hold.due
                 if due is not None and due <= self.now:
                     hold.lapsed = True
                 self._deadlines.set(hold)
-
-
-def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
-    """Give a saved state as it would be had a sensor always had its new ID."""
-
-    def called(name: str) -> str:
-        return new if name == old else name
-
-    def key_of(alarm: str) -> str:
-        subject, _, condition = alarm.partition("/")
-        return f"{called(subject)}/{condition}"
-
-    return {
-        **state,
-        "site": state["site"] | {"refusals": renamed_refusals(state["site"]["refusals"], called)},
-        "sensors": {called(name): each for name, each in state["sensors"].items()},
-        "devices": {
-            name: each | {"made_for": with_sensors_called(each["made_for"], called)}
-            for name, each in state["devices"].items()
-        },
-        "alarms": {key_of(key): each for key, each in state["alarms"].items()},
-        "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
-    }
 
 
 def _lived_until(entry: Entry) -> int:
@@ -766,15 +668,6 @@ def _lived_until(entry: Entry) -> int:
         return entry.t
 
 
-def _refusal_told(entry: Entry) -> Refusal:
-    """Read an entry that tells of something set aside."""
-    data = entry.data
-    subject, excerpt, error = (
-        str(data[key])[:LONGEST_EXCERPT] for key in ("subject", "excerpt", "error")
-    )
-    return Refusal(entry.t, subject, excerpt, error, int(data["messages"]))
-
-
 def _read_start(entry: Entry) -> tuple[int | None, int, int]:
     """Read how far the watch before ran, the clock's offset and the instant of the boot."""
     ran_until_ms = entry.data.get("ran_until_ms")
@@ -783,14 +676,3 @@ def _read_start(entry: Entry) -> tuple[int | None, int, int]:
         int(entry.data["offset_ms"]),
         int(entry.data["boot_ms"]),
     )
-
-
-def _channels(config: Config) -> set[str]:
-    """Give the channels that a configuration delivers by."""
-    notify = config.notify
-    wanted = {
-        "email": notify.email is not None,
-        "mqtt": notify.mqtt.enabled,
-        "command": notify.command is not None,
-    }
-    return {channel for channel, is_wanted in wanted.items() if is_wanted}

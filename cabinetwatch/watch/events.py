@@ -1,11 +1,11 @@
 """What the engine is told and what it answers: readings, journal entries, transitions."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import IntEnum, StrEnum
 from typing import Any, NamedTuple
 
-from cabinetwatch.clock import from_rfc3339, to_rfc3339
+from cabinetwatch.text import from_rfc3339, to_rfc3339
 
 
 class Quality(IntEnum):
@@ -193,19 +193,13 @@ class Transition:
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> "Transition":
         """Rebuild a transition from `record`."""
+        known = {each.name: record[each.name] for each in fields(cls) if each.name != "utc_ms"}
         return cls(
-            t=record["t"],
-            utc_ms=from_rfc3339(record["time"]),
-            id=record["id"],
-            site=record["site"],
-            subject=record["subject"],
-            condition=record["condition"],
-            state=AlarmState(record["state"]),
-            previous=AlarmState(record["previous"]),
-            priority=Priority(record["priority"]),
-            text=record["text"],
-            values=record["values"],
-            cause=record["cause"],
-            likely=record["likely"],
-            response=record["response"],
+            **known
+            | {
+                "utc_ms": from_rfc3339(record["time"]),
+                "state": AlarmState(record["state"]),
+                "previous": AlarmState(record["previous"]),
+                "priority": Priority(record["priority"]),
+            }
         )

@@ -31,6 +31,15 @@ class Refusal(NamedTuple):
     """Whether the subject is a sensor of the configuration."""
     what: str = MESSAGE
 
+    @classmethod
+    def told_by(cls, entry: Entry) -> "Refusal":
+        """Read an entry that tells of something set aside."""
+        data = entry.data
+        subject, excerpt, error = (
+            str(data[key])[:LONGEST_EXCERPT] for key in ("subject", "excerpt", "error")
+        )
+        return cls(entry.t, subject, excerpt, error, int(data["messages"]))
+
 
 class Refusals:
     """By subject and kind the newest refusal and how many; the longest silent are forgotten."""
@@ -58,12 +67,15 @@ class Refusals:
             del self._instants[next(iter(self._instants))]
         return sum(1 for instant in instants if t - instant < HOUR_MS)
 
-    def add(self, subject: str, messages: int) -> None:
-        """Count more of a subject that was not even tried."""
+    def is_resting(self, subject: str, t: int) -> bool:
+        """Whether a sensor that is left out rests still: what it says is counted. Else it ends."""
+        if t >= self.rests[subject]:
+            del self.rests[subject]
+            return False
         key = subject, MESSAGE
-        before = self._newest.get(key)
-        if before is not None:
-            self._newest[key] = before._replace(messages=before.messages + messages)
+        if (before := self._newest.get(key)) is not None:
+            self._newest[key] = before._replace(messages=before.messages + 1)
+        return True
 
     @property
     def last(self) -> Refusal | None:
@@ -144,7 +156,7 @@ class RestorePoint:
         self._kept: bytes | None = None
         self._advanced: tuple[int, int] | None = None
 
-    def keep(self, state: dict[str, Any]) -> None:
+    def keep(self, state: Mapping[str, Any]) -> None:
         """Let this be where a way back begins."""
         # Pickle copies what the engine goes on changing. It never leaves this process.
         self._kept = pickle.dumps(state, protocol=pickle.HIGHEST_PROTOCOL)

@@ -3,17 +3,16 @@
 import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from math import exp, nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
+from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
-
-if TYPE_CHECKING:
-    from cabinetwatch.watch.alarms import Alarm
 
 STEADY_AFTER = 10
 """A lone wild value is told by the steady ones before it: by so many, our choice."""
@@ -34,27 +33,19 @@ LEAST_GAPS = 3
 """
 
 
-Feed = Callable[[int, float], bool]
-"""An observer, handed each live reading of a sensor: watch time (ms), value (SI, corrected).
-
-It says whether it has judged its device anew."""
-
-
+@dataclass(slots=True)
 class Unheard:
     """What came of a sensor since the start and was not judged: the journal tells of it."""
 
-    __slots__ = ("late", "late_ms", "late_t", "problem", "unread_t", "unreadable")
-
-    def __init__(self) -> None:
-        self.late = 0
-        self.late_ms = 0
-        """The greatest lateness."""
-        self.late_t: int | None = None
-        """When the last was told; so `unread_t`."""
-        self.unreadable = 0
-        """Messages in a row: since a reading that could be judged."""
-        self.problem = ""
-        self.unread_t: int | None = None
+    late: int = 0
+    late_ms: int = 0
+    """The greatest lateness."""
+    late_t: int | None = None
+    """When the last was told; so `unread_t`."""
+    unreadable: int = 0
+    """Messages in a row: since a reading that could be judged."""
+    problem: str = ""
+    unread_t: int | None = None
 
     def note(self, t: int, data: Mapping[str, Any], heard_t: int | None) -> None:
         """Take what was counted until `t`, the sensor having been heard last at `heard_t`."""
@@ -69,16 +60,6 @@ class Unheard:
             self.unreadable = unreadable if fresh else self.unreadable + unreadable
             self.problem, self.unread_t = problem[:LONGEST_EXCERPT], t
 
-    def save(self) -> dict[str, Any]:
-        """Give the state as JSON-able values."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from a saved state; one of an earlier version knows of nothing."""
-        for name in self.__slots__:
-            if name in state:
-                setattr(self, name, state[name])
-
 
 class SensorView:
     """The present of one sensor.
@@ -90,35 +71,6 @@ class SensorView:
     `last_live_t` is the last reading, and `taken_t` the last that was taken as true; `heard_t` is
     when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
-
-    __slots__ = (
-        "feeds",
-        "frozen",
-        "gaps",
-        "good",
-        "heard_t",
-        "id",
-        "implausible",
-        "judged",
-        "last_live_t",
-        "long_gap_ms",
-        "name",
-        "offset",
-        "quantity",
-        "screen",
-        "silence",
-        "silence_ms",
-        "silent",
-        "stale",
-        "steady",
-        "stuck",
-        "t",
-        "taken_t",
-        "unheard",
-        "value",
-        "watchers",
-        "wild_value",
-    )
 
     def __init__(self, sensor_id: str, site: Config, order: int) -> None:
         config = site.sensors[sensor_id]
@@ -142,12 +94,6 @@ class SensorView:
         self.wild_value: float | None = None
         """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
-        self.feeds: tuple[tuple[Feed, list[Alarm]], ...] = ()
-        """Observers, each with the alarms to judge when it has judged its device anew."""
-        self.judged: tuple[Alarm, ...] = ()
-        """Alarms to judge on each live reading."""
-        self.watchers: tuple[Alarm, ...] = ()
-        """Alarms to judge when `good` or `silent` changes."""
         interval_s = config.interval_s
         self.long_gap_ms = math.inf if interval_s is None else LONG_GAP * 1000 * interval_s
         self.gaps: deque[tuple[int, int]] = deque(maxlen=MOST_GAPS)
@@ -189,49 +135,57 @@ class SensorView:
             return None
         return max(lengths)
 
-    def set_aside(self, value: float) -> None:
-        """Note a value that is not taken."""
-        self.wild_value = value if math.isfinite(value) else None
-
     @property
     def known(self) -> bool:
         """Whether there is any value, however old."""
         return not math.isnan(self.value)
 
-    def save(self) -> dict[str, Any]:
-        """Give the state as JSON-able values."""
+    def figures(self, offset_ms: int) -> dict[str, Any]:
+        """Give its present as programs read it."""
+        last_t, unheard = self.last_live_t, self.unheard
         return {
-            "value": self.value if self.known else None,
-            "t": self.t,
-            "last_live_t": self.last_live_t,
-            "taken_t": self.taken_t,
-            "heard_t": self.heard_t,
-            "good": self.good,
-            "silent": self.silent,
-            "implausible": self.implausible,
-            "stuck": self.stuck,
-            "wild_value": self.wild_value,
-            "steady": self.steady,
-            "gaps": [list(gap) for gap in self.gaps],
-            "unheard": self.unheard.save(),
-            "screen": self.screen.save(),
-            "frozen": None if self.frozen is None else self.frozen.save(),
+            "name": self.name,
+            "quantity": self.quantity,
+            "value": rounded(self.value, 3) if self.known else None,
+            "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
+            "state": self._state,
+            "late": {
+                "since_start": unheard.late,
+                "greatest_s": rounded(unheard.late_ms / 1000, 1) if unheard.late else None,
+            },
         }
 
-    def load(self, state: dict[str, Any]) -> None:
+    @property
+    def _state(self) -> str:
+        for fault in ("silent", "implausible", "stuck"):
+            if getattr(self, fault):
+                return fault
+        if self.good:
+            return "live"
+        return "waiting" if self.last_live_t is None else "stale"
+
+    def save(self) -> dict[str, Any]:
+        """Give the state as JSON-able values."""
+        silence = self.silence
+        return {name: getattr(self, name) for name in _KEPT} | {
+            "value": self.value if self.known else None,
+            "steady": self.steady,
+            "gaps": [list(gap) for gap in self.gaps],
+            "unheard": asdict(self.unheard),
+            "screen": self.screen.save(),
+            "frozen": None if self.frozen is None else self.frozen.save(),
+            "online_t": silence.online_t,
+            "not_before_t": silence.not_before_t,
+            "counted_ms": silence.counted_ms,
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state."""
+        for name in _KEPT:
+            setattr(self, name, state[name])
         self.value = math.nan if state["value"] is None else state["value"]
-        self.t = state["t"]
-        self.last_live_t = state["last_live_t"]
-        self.taken_t = state["taken_t"]
-        self.heard_t = state["heard_t"]
-        self.good = state["good"]
-        self.silent = state["silent"]
-        self.implausible = state["implausible"]
-        self.stuck = state["stuck"]
-        self.wild_value = state["wild_value"]
         self.gaps = deque(((t, length) for t, length in state.get("gaps", ())), MOST_GAPS)
-        self.unheard.load(state.get("unheard", {}))
+        self.unheard = Unheard(**state.get("unheard", {}))
         if state["screen"] is not None:
             self.screen.restore(state["screen"])
             self.steady = state["steady"]
@@ -239,6 +193,16 @@ class SensorView:
                 self.screen.spikes = self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load(state["frozen"])
+        silence = self.silence
+        silence.online_t, silence.not_before_t = state["online_t"], state["not_before_t"]
+        silence.counted_ms = state.get("counted_ms", 0)
+
+
+_KEPT = (
+    "t", "last_live_t", "taken_t", "heard_t", "wild_value",
+    "good", "silent", "implausible", "stuck",
+)  # fmt: skip
+"""Attributes of a sensor that are saved as they are."""
 
 
 def _silence_ms(config: Sensor) -> int | None:
@@ -274,6 +238,7 @@ class StaleDeadline:
     def __init__(self, sensor: SensorView, order: int) -> None:
         self.sensor = sensor
         self.order = order
+        self.key = sensor.id
 
     @property
     def due(self) -> int | None:
@@ -282,6 +247,10 @@ class StaleDeadline:
         if not sensor.good or sensor.heard_t is None or sensor.silence_ms is None:
             return None
         return sensor.heard_t + sensor.silence_ms
+
+    def lapse(self, t: int) -> None:
+        """From now on nothing is judged by it."""
+        self.sensor.good = False
 
 
 class SilenceDeadline:
@@ -295,6 +264,7 @@ class SilenceDeadline:
     def __init__(self, sensor: SensorView, order: int) -> None:
         self.sensor = sensor
         self.order = order
+        self.key = sensor.id
         self.online_t: int | None = None
         self.not_before_t = 0
         self.counted_ms = 0
@@ -331,6 +301,10 @@ class SilenceDeadline:
             return None
         heard_t = self.online_t if sensor.heard_t is None else sensor.heard_t
         return max(max(heard_t, self.online_t) + sensor.silence_ms, self.not_before_t)
+
+    def lapse(self, t: int) -> None:
+        """It has been missing for long enough."""
+        self.sensor.silent = True
 
 
 LOOK_EVERY_MS = 30_000
@@ -439,14 +413,12 @@ class FrozenWatch:
             "since_t": self.since_t,
         }
 
-    def load(self, state: dict[str, Any]) -> None:
+    def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
         if len(state["watches"]) == len(self._watches):
             self._watches = [StuckWatch.load(watch) for watch in state["watches"]]
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
-        self._longest_run_ms = state["longest_run_ms"]
-        self._run_t = state["run_t"]
-        self._look_t = state["look_t"]
-        self._looked = state["looked"]
+        self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
+        self._look_t, self._looked = state["look_t"], state["looked"]
         self.since_t = state["since_t"]

@@ -4,14 +4,17 @@ A connection that is made says little: a second client under our client ID lets 
 throws the other out, for ever. So a connection counts only once it has held.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Literal
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.devices import DeviceView
-from cabinetwatch.watch.refusals import Refusals
-from cabinetwatch.watch.sensors import FrozenWatch, SensorView, Witness
+from cabinetwatch.config.services import Notify
+from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
+from cabinetwatch.watch.events import Entry, EntryKind
+from cabinetwatch.watch.refusals import Refusal, Refusals, renamed_refusals
+from cabinetwatch.watch.sensors import FrozenWatch, SensorView
 
 HOLDS_AFTER_MS = 30_000
 """How long a connection must have held to count as one; until then it may be a flapping one. Longer
@@ -41,6 +44,7 @@ class ConnectionView:
     `told_taken` whether the broker itself has said so.
     """
 
+    key = "the connection"
     order = -1
     """Of its deadline: at one instant it is settled before what hangs on it."""
 
@@ -97,7 +101,7 @@ class ConnectionView:
         self._neglected = False
         self.client_id = str(data.get("client_id", ""))
 
-    def hold(self) -> None:
+    def lapse(self, t: int) -> None:
         """It has held for so long that it counts."""
         self.held = True
         self.away_t, self.broken, self.flapped_t = None, 0, None
@@ -150,32 +154,25 @@ class ConnectionView:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
-            "held": self.held,
-            "since_t": self.since_t,
-            "away_t": self.away_t,
-            "broken": self.broken,
-            "flapped_t": self.flapped_t,
-            "client_id": self.client_id,
-            "taken_t": self.taken_t,
-            "told_taken": self.told_taken,
+        return {name: getattr(self, name) for name in _KEPT} | {
             "closed_t": self._closed_t,
             "neglected": self._neglected,
         }
 
     def load(self, state: Mapping[str, Any], *, up: bool, reason: str) -> None:
         """Go on from a saved state; one of an earlier version says only whether there was one."""
-        self.up, self.reason = up, reason
-        self.held = state.get("held", up)
-        self.since_t = state.get("since_t", 0)
-        self.away_t = state.get("away_t")
-        self.broken = state.get("broken", 0)
-        self.flapped_t = state.get("flapped_t")
-        self.client_id = state.get("client_id", "")
-        self.taken_t = state.get("taken_t")
-        self.told_taken = state.get("told_taken", False)
+        self.up = self.held = up
+        self.reason = reason
+        for name in _KEPT & state.keys():
+            setattr(self, name, state[name])
         self._closed_t = state.get("closed_t")
         self._neglected = state.get("neglected", False)
+
+
+_KEPT = frozenset(
+    {"held", "since_t", "away_t", "broken", "flapped_t", "client_id", "taken_t", "told_taken"}
+)
+"""Attributes of a connection that are saved as they are."""
 
 
 @dataclass(slots=True)
@@ -200,38 +197,40 @@ class SiteView:
         """Whether the broker has let us in, though the connection may not hold."""
         return self.connection.up
 
-    def forget_channels_but(self, channels: set[str]) -> None:
-        """Forget the faults of channels that are no longer delivered by."""
-        self.failing = {name: fault for name, fault in self.failing.items() if name in channels}
+    def forget_channels(self, notify: Notify) -> None:
+        """Forget the faults of channels that a configuration no longer delivers by."""
+        used = {
+            "email": notify.email is not None,
+            "mqtt": notify.mqtt.enabled,
+            "command": notify.command is not None,
+        }
+        self.failing = {name: fault for name, fault in self.failing.items() if used.get(name)}
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
-            "running": self.running,
+        return {name: getattr(self, name) for name in _KEPT_OF_SITE} | {
             "connected": self.connected,
             "disconnect_reason": self.connection.reason,
             "connection": self.connection.save(),
-            "store_error": self.store_error,
-            "readings_lost": self.readings_lost,
-            "store_note": self.store_note,
-            "store_set_aside": self.store_set_aside,
             "failing": {channel: list(fault) for channel, fault in self.failing.items()},
             "refusals": self.refusals.save(),
         }
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.running = state["running"]
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state; one of an earlier version lacks some of it."""
+        for name in _KEPT_OF_SITE & state.keys():
+            setattr(self, name, state[name])
         self.connection.load(
             state.get("connection", {}), up=state["connected"], reason=state["disconnect_reason"]
         )
-        self.store_error = state["store_error"]
-        self.readings_lost = state["readings_lost"]
-        self.store_note = state.get("store_note", "")
-        self.store_set_aside = state.get("store_set_aside", False)
         self.failing = {name: (error, final) for name, (error, final) in state["failing"].items()}
         self.refusals = Refusals.load(state.get("refusals", {}))
 
+
+_KEPT_OF_SITE = frozenset(
+    {"running", "store_error", "readings_lost", "store_note", "store_set_aside"}
+)
+"""Attributes of the watch that are saved as they are."""
 
 MOVED_K = 2.0
 """How far what drives a device's temperature must move before that has to move too."""
@@ -252,31 +251,28 @@ def watch_for_standing_still(
         driven = [d for d in devices.values() if d.temperature is sensor and d.ambient is not None]
         within = [device for device in devices.values() if device.ambient is sensor]
         if driven:
-            sensor.frozen = FrozenWatch([_driver(device) for device in driven], MOVED_K)
+            sensor.frozen = FrozenWatch([partial(_driver_c, device) for device in driven], MOVED_K)
         elif within:
-            witnesses = [_temperature(device.temperature) for device in within]
+            witnesses = [partial(_temperature_c, device.temperature) for device in within]
             sensor.frozen = FrozenWatch(witnesses, NEIGHBOUR_MOVED_K)
 
 
-def _driver(device: DeviceView) -> Witness:
-    def driver_c() -> tuple[int, float] | None:
-        figures = device.heading
-        if figures is None:
-            return None
-        if figures.power_w is None or figures.normal_rise_k is None:
-            return 1, figures.felt_ambient_c
-        reckoning = device.observer.learning.learnt_ms or 2
-        return reckoning, figures.felt_ambient_c + figures.normal_rise_k
-
-    return driver_c
+def _driver_c(device: DeviceView) -> tuple[int, float] | None:
+    figures = device.heading
+    if figures is None:
+        return None
+    if figures.power_w is None or figures.normal_rise_k is None:
+        return 1, figures.felt_ambient_c
+    reckoning = device.observer.learning.learnt_ms or 2
+    return reckoning, figures.felt_ambient_c + figures.normal_rise_k
 
 
-def _temperature(sensor: SensorView) -> Witness:
-    def temperature_c() -> tuple[int, float] | None:
-        return (1, sensor.value) if sensor.good else None
+def _temperature_c(sensor: SensorView) -> tuple[int, float] | None:
+    return (1, sensor.value) if sensor.good else None
 
-    return temperature_c
 
+Rates = Callable[[Config, str], Mapping[str, float]]
+"""Gives the rates of false alarms that a device's observer is made for."""
 
 _ORDERS_A_SENSOR = 2
 
@@ -292,7 +288,7 @@ class SiteModel:
     next_order: int
 
     @classmethod
-    def build(cls, config: Config) -> "SiteModel":
+    def build(cls, config: Config, rates: Rates) -> "SiteModel":
         """Make the views that a configuration asks for, with nothing heard yet."""
         sensors = {
             sensor_id: SensorView(sensor_id, config, rank * _ORDERS_A_SENSOR)
@@ -302,14 +298,7 @@ class SiteModel:
         devices: dict[str, DeviceView] = {}
         for device_id, device in sorted(config.devices.items()):
             devices[device_id] = DeviceView(
-                device_id,
-                device,
-                config.name_of(device_id),
-                config.site,
-                sensors,
-                order=next_order,
-                false_alarms_per_year=_rate(config, "cooling-loss", device_id),
-                false_missing_per_year=_rate(config, "rise-missing", device_id),
+                device_id, config, sensors, rates(config, device_id), order=next_order
             )
             next_order += len(device.power)  # a deadline for each
         for device_id, view in devices.items():
@@ -319,15 +308,74 @@ class SiteModel:
         watch_for_standing_still(sensors, devices)
         return cls(config, sensors, devices, SiteView(config.site.name), next_order)
 
+    def hear(self, entry: Entry) -> None:
+        """Take what another part of the watch has noticed."""
+        site, data = self.site, entry.data
+        if entry.kind is EntryKind.STORE:
+            site.store_error = None if data["ok"] else str(data["error"])
+            site.readings_lost = int(data.get("lost", 0))
+            site.store_note = str(data.get("note", ""))
+            site.store_set_aside = data.get("set_aside") is True
+        elif entry.kind is EntryKind.DELIVERY:
+            channel = str(data["channel"])
+            if data["ok"]:
+                site.failing.pop(channel, None)
+            else:
+                site.failing[channel] = (str(data["error"]), bool(data["permanent"]))
+        elif entry.kind is EntryKind.REFUSED:
+            site.refusals.note(Refusal.told_by(entry))
+        elif entry.kind is EntryKind.UNHEARD:
+            for name, counts in data["sensors"].items():
+                if (sensor := self.sensors.get(name)) is not None:
+                    sensor.unheard.note(entry.t, counts, sensor.heard_t)
+
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
         """Give the device whose temperature a sensor is, if any."""
-        for device in self.devices.values():
-            if device.temperature is sensor:
-                return device
-        return None
+        return next((d for d in self.devices.values() if d.temperature is sensor), None)
+
+    def holds_of(self, sensor: SensorView) -> list[PowerHold]:
+        """Give until when a sensor's last value stands for the load of each device it feeds."""
+        holds = (hold for device in self.devices.values() for hold in device.power_holds)
+        return [hold for hold in holds if hold.sensor is sensor]
+
+    def save(self, devices: Mapping[str, Any]) -> dict[str, Any]:
+        """Give the state of all views, those of the devices as they are handed over."""
+        return {
+            "site": self.site.save(),
+            "sensors": {name: sensor.save() for name, sensor in self.sensors.items()},
+            "devices": devices,
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state; what the configuration no longer knows is passed over."""
+        self.site.load(state["site"])
+        views: tuple[tuple[str, Mapping[str, SensorView | DeviceView]], ...] = (
+            ("sensors", self.sensors),
+            ("devices", self.devices),
+        )
+        for kind, known in views:
+            for name in state[kind].keys() & known.keys():
+                known[name].load(state[kind][name])
 
 
-def _rate(config: Config, condition: str, device_id: str) -> float:
-    """Give the false alarms a year that the device's sequential test is made for."""
-    settings = config.alarm(condition, device_id)
-    return float(getattr(settings, "false_alarms_per_year"))  # noqa: B009 - the condition's own key
+def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
+    """Give an engine's saved state as it would be had a sensor always had its new ID."""
+
+    def called(name: str) -> str:
+        return new if name == old else name
+
+    def key_of(alarm: str) -> str:
+        subject, _, condition = alarm.partition("/")
+        return f"{called(subject)}/{condition}"
+
+    return {
+        **state,
+        "site": state["site"] | {"refusals": renamed_refusals(state["site"]["refusals"], called)},
+        "sensors": {called(name): each for name, each in state["sensors"].items()},
+        "devices": {
+            name: each | {"made_for": with_sensors_called(each["made_for"], called)}
+            for name, each in state["devices"].items()
+        },
+        "alarms": {key_of(key): each for key, each in state["alarms"].items()},
+        "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
+    }

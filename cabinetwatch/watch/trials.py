@@ -4,7 +4,7 @@ They are derived from the commands `trial-begin`, `trial-phase` and `trial-end` 
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, NamedTuple
 
@@ -17,9 +17,6 @@ MEASURED = ("zero", "before", "after")
 
 CHANGED = frozenset({"change", "after"})
 """Phases in which the cooling is no longer what was learnt as normal."""
-
-WITHHELD = frozenset({"cooling-loss", "fan-slow", "over-rise", "rise-missing", "drift"})
-"""What the change itself may raise: suppressed by design in those phases."""
 
 _NAME = re.compile(r"[a-z0-9-]{1,64}")
 _LONGEST_CHANGE = 500
@@ -81,30 +78,43 @@ class TrialBook:
         """Give the trial under way on a device."""
         return next((t for t in self.trials.values() if t.device == device and t.open), None)
 
-    def take(self, command: Mapping[str, Any], known: Mapping[str, Any], utc_ms: int) -> str:
-        """Carry out `trial-begin`, `trial-phase` or `trial-end`; give a sentence.
+    def take(self, command: Mapping[str, Any], known: Container[str], utc_ms: int) -> str:
+        """Carry out `trial-begin`, `trial-phase` or `trial-end`, told now; say what is so.
 
         Args:
             command: one of these.
-            known: by the IDs of all devices.
+            known: the IDs of all devices.
             utc_ms: when it was told.
 
         Raises:
             ValueError: it can't be done; the text says why.
         """
-        name = command.get("command")
-        if name == "trial-begin":
-            return self.begin(command, known, utc_ms)
-        return self.enter(command, utc_ms) if name == "trial-phase" else self.end(command, utc_ms)
+        name = str(command.get("trial"))
+        if command.get("command") == "trial-begin":
+            return self._begin(name, command, known, utc_ms)
+        trial = self.trials.get(name)
+        if trial is None:
+            raise ValueError(self.lacks(name))
+        if not trial.open:
+            raise ValueError(f"The trial {name} has ended already")
+        if command.get("command") == "trial-end":
+            trial.ended_utc_ms = utc_ms
+            return f"The trial {name} of {trial.device} has ended."
+        phase = str(command.get("phase"))
+        if phase not in PHASES:
+            raise ValueError(f"There is no phase {phase!r}; there are {', '.join(PHASES)}")
+        if phase in CHANGED and trial.interval("before") is None:
+            raise ValueError(
+                f"The trial {name} has no before phase yet, so nothing could be compared with"
+            )
+        anew = " anew" if trial.interval(phase) is not None else ""
+        trial.marks.append(PhaseMark(phase, utc_ms))
+        return f"The {phase} phase of {name} has begun{anew}."
 
-    def begin(self, command: Mapping[str, Any], known: Mapping[str, Any], utc_ms: int) -> str:
-        """Begin a trial; give a sentence.
-
-        Raises:
-            ValueError: it can't begin; the text says why.
-        """
-        name, device = str(command.get("trial")), str(command.get("device"))
-        change = printable(str(command.get("change", "")))[:_LONGEST_CHANGE]
+    def _begin(
+        self, name: str, command: Mapping[str, Any], known: Container[str], utc_ms: int
+    ) -> str:
+        device = str(command.get("device"))
         check_name(name)
         if device not in known:
             raise ValueError(f"There is no device {device!r}")
@@ -116,45 +126,9 @@ class TrialBook:
                 f"The trial {under_way.name} of {device} is still open; end it first"
                 f" (cabinetwatch trial end {under_way.name})"
             )
+        change = printable(str(command.get("change", "")))[:_LONGEST_CHANGE]
         self.trials[name] = TrialRecord(name, device, change, utc_ms)
         return f"The trial {name} of {device} has begun; now say which phase: zero, or before."
-
-    def enter(self, command: Mapping[str, Any], utc_ms: int) -> str:
-        """Enter a phase; give a sentence.
-
-        Raises:
-            ValueError: no such open trial, no such phase, or not now.
-        """
-        trial = self._opened(command)
-        phase = str(command.get("phase"))
-        if phase not in PHASES:
-            raise ValueError(f"There is no phase {phase!r}; there are {', '.join(PHASES)}")
-        if phase in CHANGED and trial.interval("before") is None:
-            raise ValueError(
-                f"The trial {trial.name} has no before phase yet, so nothing could be compared with"
-            )
-        anew = trial.interval(phase) is not None
-        trial.marks.append(PhaseMark(phase, utc_ms))
-        return f"The {phase} phase of {trial.name} has begun{' anew' if anew else ''}."
-
-    def end(self, command: Mapping[str, Any], utc_ms: int) -> str:
-        """End a trial; give a sentence.
-
-        Raises:
-            ValueError: no such open trial.
-        """
-        trial = self._opened(command)
-        trial.ended_utc_ms = utc_ms
-        return f"The trial {trial.name} of {trial.device} has ended."
-
-    def _opened(self, command: Mapping[str, Any]) -> TrialRecord:
-        name = str(command.get("trial"))
-        trial = self.trials.get(name)
-        if trial is None:
-            raise ValueError(self.lacks(name))
-        if not trial.open:
-            raise ValueError(f"The trial {name} has ended already")
-        return trial
 
     def lacks(self, name: str) -> str:
         """Say that there is no such trial, and which there are."""

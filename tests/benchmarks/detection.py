@@ -15,12 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from cabinetwatch.thermal.derating import ForecastWatch
 from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.heading import ForecastWatch
 from cabinetwatch.thermal.windows import DeviceSettings
-from tests.benchmarks import physics, records_two
+from tests.benchmarks import physics, physics_two
 from tests.benchmarks.physics import DAY_S, Array, Fault, Record
-from tests.benchmarks.yardsticks import oracle_delay_s, setpoint_delay_s, tightest_setpoint_k
 
 LEARN_DAYS = 7
 CLEARANCE_K, HORIZON_S = 3.0, 3600.0
@@ -54,6 +53,46 @@ class Outcome:
     widths_k: list[float] = field(default_factory=list)
     forecasts: list[tuple[str, float]] = field(default_factory=list)
     note: str = ""
+
+
+# --- yardsticks: a plain setpoint on raw rise, and an oracle ---
+
+ON_DELAY_S = 60
+ORACLE_EVIDENCE = 14.0
+"""Log-likelihood ratio of one false alarm in about 1e6 instants."""
+
+
+def sustained_raw_rise(record: Record, temperature_c: Array) -> Array:
+    """Raw rise that has held for the on-delay, at each temperature reading."""
+    index = np.searchsorted(record.ambient_t_s, record.t_s, side="right") - 1
+    raw = temperature_c - record.ambient_c[np.maximum(index, 0)]
+    held = max(1, -(-ON_DELAY_S // record.interval_s)) + 1
+    padded = np.concatenate([np.full(held - 1, -np.inf), raw])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, held)
+    return np.asarray(windows.min(axis=1))
+
+
+def tightest_setpoint_k(record: Record, from_s: float) -> float:
+    """The lowest raw-rise setpoint without a false alarm on the sound record."""
+    held = sustained_raw_rise(record, record.sound_c)
+    return float(held[record.t_s >= from_s].max()) + 1e-6
+
+
+def setpoint_delay_s(record: Record, fault: Fault, setpoint_k: float) -> float:
+    """Delay of the plain setpoint; infinite when the fault ends first."""
+    held = sustained_raw_rise(record, record.faulty_c)
+    during = (record.t_s >= fault.start_s) & (record.t_s < fault.end_s) & (held > setpoint_k)
+    times = record.t_s[during]
+    return float(times[0] - fault.start_s) if len(times) else float("inf")
+
+
+def oracle_delay_s(record: Record, fault: Fault) -> float:
+    """Delay of one who knows all but the noise: expected log-likelihood ratio at the limit."""
+    during = (record.t_s >= fault.start_s) & (record.t_s < fault.end_s)
+    shape = record.faulty_true_c[during] - record.sound_true_c[during]
+    evidence = np.cumsum(shape**2) / (2 * record.noise_k**2)
+    reached = np.nonzero(evidence >= ORACLE_EVIDENCE)[0]
+    return float(record.t_s[during][reached[0]] - fault.start_s) if len(reached) else float("inf")
 
 
 def settings_for(record: Record, mode: str) -> DeviceSettings:
@@ -294,7 +333,7 @@ def load_records(
     if source == "one":
         records = physics.simulate(devices, days, seed, calm=calm)
     else:
-        records = records_two.simulate(devices // 5, days, seed, calm)
+        records = physics_two.simulate(devices // 5, days, seed, calm)
     path.write_bytes(pickle.dumps(records))
     return records
 

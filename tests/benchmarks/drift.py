@@ -17,13 +17,13 @@ import numpy as np
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DriftObserver
 from cabinetwatch.thermal.windows import DeviceSettings
-from tests.benchmarks.loads_two import HouseLoads
 from tests.benchmarks.physics import DAY_S, Array
 from tests.benchmarks.physics_two import (
     KINDS,
     Cabinet,
     Gear,
     Hall,
+    HouseLoads,
     State,
     advance_gear,
     cooling_for,

@@ -10,11 +10,8 @@ before the flood, in the same run; and the highest resident memory of the daemon
 by itself.
 """
 
-import argparse
-import json
 import statistics
 import sys
-import tempfile
 import threading
 import time
 from contextlib import suppress
@@ -23,6 +20,7 @@ from pathlib import Path
 
 import psutil
 
+from tests.benchmarks.timing import command
 from tests.service.site import CABINET, NAS, Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
@@ -81,7 +79,7 @@ class PackFlood:
             self.sent += 1
 
 
-def measure(records: int, rate: float, seconds: float, folder: Path) -> dict[str, float]:
+def measure(folder: Path, records: int, rate: float, seconds: float) -> dict[str, float]:
     """Give the delays (s) and the memory (MB) with and without the flood."""
     broker = Broker(folder / "broker", config_lines=["max_queued_messages 0"]).start()
     site = Site(folder / "watch", broker.port, tables=TABLES, flush_s=10.0)
@@ -137,27 +135,20 @@ def _raise_s(cabinet: Wire) -> float:
     return max(took_s)
 
 
-def main() -> int:
-    """Measure and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--records", type=int, default=13_000, help="in a pack (default: 13000)")
-    parser.add_argument("--rate", type=float, default=20.0, help="packs a second (default: 20)")
-    parser.add_argument("--seconds", type=float, default=30.0, help="of flood (default: 30)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        figures = measure(options.records, options.rate, options.seconds, Path(name))
-    if options.json:
-        print(json.dumps(figures))
-        return 0
+def show(figures: dict[str, float]) -> None:
+    """Print a table."""
     print(f"packs sent          {figures['sent']:8.0f}, with {figures['raises']:.0f} raises")
     print(f"an alarm before     {figures['calm_median_s']:8.3f} s (median)")
     print(f"meanwhile           {figures['flooded_median_s']:8.3f} s (median)")
     print(f"                    {figures['flooded_longest_s']:8.3f} s (longest)")
     print(f"memory before       {figures['calm_mb']:8.1f} MB")
     print(f"at most             {figures['most_mb']:8.1f} MB")
-    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    numbers = {
+        "records": (13_000, "in a pack"),
+        "rate": (20.0, "packs a second"),
+        "seconds": (30.0, "of flood"),
+    }
+    sys.exit(command(__doc__, numbers, measure, show))

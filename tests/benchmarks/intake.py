@@ -10,15 +10,13 @@ message published to the moment when 95 % have been received (bare loop) or stan
 store (watch). Medians over the rounds. The store lies in the folder for temporary files (TMPDIR).
 """
 
-import argparse
-import json
 import statistics
 import subprocess
 import sys
-import tempfile
 import time
 from pathlib import Path
 
+from tests.benchmarks.timing import command
 from tests.service.site import Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import wire
@@ -122,7 +120,7 @@ def watch_per_s(port: int, messages: int, folder: Path) -> float:
         watch.kill()
 
 
-def measure(messages: int, rounds: int, folder: Path) -> dict[str, float]:
+def measure(folder: Path, messages: int, rounds: int) -> dict[str, float]:
     """Measure both in turn."""
     bare, watch = [], []
     for number in range(rounds):
@@ -140,23 +138,13 @@ def measure(messages: int, rounds: int, folder: Path) -> dict[str, float]:
     }
 
 
-def main() -> int:
-    """Measure and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--messages", type=int, default=100_000, help="(default: 100000)")
-    parser.add_argument("--rounds", type=int, default=3, help="(default: 3)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        figures = measure(options.messages, options.rounds, Path(name))
-    if options.json:
-        print(json.dumps(figures))
-        return 0
+def show(figures: dict[str, float]) -> None:
+    """Print a table."""
     print(f"bare client loop   {figures['bare_per_s']:8.0f} messages a second")
     print(f"the whole watch    {figures['watch_per_s']:8.0f} readings a second, committed")
     print(f"ratio              {figures['ratio']:8.2f}")
-    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    numbers = {"messages": (100_000, "how many"), "rounds": (3, "how often")}
+    sys.exit(command(__doc__, numbers, measure, show))

@@ -13,16 +13,14 @@ to receipt, in the same run. With --load so many readings a second of 50 other s
 devices come in all the while, at QoS 1, and are committed.
 """
 
-import argparse
-import json
 import statistics
 import sys
-import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from tests.benchmarks.intake import TABLES
+from tests.benchmarks.timing import command
 from tests.service.site import NAS, Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
@@ -35,22 +33,22 @@ TRANSITION = "transition (MQTT)"
 MAIL = "mail (SMTP)"
 
 
-def measure(raises: int, folder: Path, load_per_s: float = 0.0) -> dict[str, list[float]]:
-    """Give the latencies (ms) of so many raises, and of as many bare round trips."""
+def measure(folder: Path, raises: int, load: float) -> dict[str, dict[str, float]]:
+    """Measure so many raises, and as many bare round trips."""
     lines = ["set_tcp_nodelay true", "max_queued_messages 0"]
     broker = Broker(folder / "broker", config_lines=lines).start()
     smtp = MailDrop().start()
     site = Site(folder / "watch", broker.port, smtp.port, flush_s=10.0)
-    if load_per_s:
+    if load:
         site.tables += TABLES
     watch = WatchProcess(site.write())
     flood: Flood | None = None
     try:
         with wire(broker.port) as cabinet:
             cabinet.wait_online()
-            if load_per_s:
-                flood = Flood(broker.port, round(120 * load_per_s), load_per_s, payload="warmth")
-            return _measured(raises, cabinet, smtp)
+            if load:
+                flood = Flood(broker.port, round(120 * load), load, payload="warmth")
+            return summary(_measured(max(2, raises), cabinet, smtp))
     finally:
         if flood is not None:
             flood.close()
@@ -104,26 +102,14 @@ def summary(took: dict[str, list[float]]) -> dict[str, dict[str, float]]:
     }
 
 
-def main() -> int:
-    """Measure and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--raises", type=int, default=60, help="how many raises (default: 60)")
-    parser.add_argument(
-        "--load", type=float, default=0.0, help="other readings a second meanwhile (default: 0)"
-    )
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        figures = summary(measure(max(2, options.raises), Path(name), options.load))
-    if options.json:
-        print(json.dumps(figures))
-        return 0
+def show(figures: dict[str, dict[str, float]]) -> None:
+    """Print a table."""
     print(f"{'':20} {'median':>9} {'95 %':>9} {'longest':>9} {'times a bare round trip':>24}")
     for what, row in figures.items():
         times = " ".join(f"{row[key]:6.1f} ms" for key in ("median_ms", "p95_ms", "max_ms"))
         print(f"{what:20} {times} {row['ratio']:24.1f}")
-    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    numbers = {"raises": (60, "how many"), "load": (0.0, "other readings a second meanwhile")}
+    sys.exit(command(__doc__, numbers, measure, show))

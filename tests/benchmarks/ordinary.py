@@ -11,17 +11,15 @@ client that receives the same messages and does nothing, and a process that only
 imports.
 """
 
-import argparse
-import json
 import subprocess
 import sys
-import tempfile
 import time
 from pathlib import Path
 
 import psutil
 
 from tests.benchmarks.intake import BARE, TABLES
+from tests.benchmarks.timing import command
 from tests.service.site import Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import wire
@@ -77,7 +75,7 @@ def imports_mb() -> float:
         process.communicate(b"")
 
 
-def measure(minutes: float, folder: Path) -> dict[str, float]:
+def measure(folder: Path, minutes: float) -> dict[str, float]:
     """Let it live for so long and read the meters."""
     broker = Broker(folder / "broker").start()
     site = Site(folder / "watch", broker.port, tables=TABLES, flush_s=10.0)
@@ -114,17 +112,8 @@ def measure(minutes: float, folder: Path) -> dict[str, float]:
         broker.stop()
 
 
-def main() -> int:
-    """Measure and print a table."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--minutes", type=float, default=5.0, help="how long (default: 5)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        figures = measure(options.minutes, Path(name))
-    if options.json:
-        print(json.dumps(figures))
-        return 0
+def show(figures: dict[str, float]) -> None:
+    """Print a table."""
     ours, bare = 100 * figures["cpu_share"], 100 * figures["bare_cpu_share"]
     print(f"processor          {ours:6.2f} % of a core; a client that does nothing {bare:.2f} %")
     print(f"written            {figures['written_bytes_per_reading']:6.1f} bytes a reading")
@@ -132,8 +121,7 @@ def main() -> int:
         f"resident memory    {figures['resident_mb']:6.1f} MB; with the imports alone"
         f" {figures['imports_mb']:.1f} MB"
     )
-    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(__doc__, {"minutes": (5.0, "how long")}, measure, show))

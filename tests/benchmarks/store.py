@@ -18,12 +18,9 @@ that each tier took of whole days (SQLite's dbstat), times the days that it is k
 than 26 hours, so that a day was merged; with less it is left out.
 """
 
-import argparse
-import json
 import random
 import sqlite3
 import sys
-import tempfile
 import time
 from collections import deque
 from collections.abc import Iterator
@@ -42,6 +39,7 @@ from cabinetwatch.store.records import Batch, Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
+from tests.benchmarks.timing import command
 
 SENSORS = 50
 INTERVAL_MS = 2_000
@@ -247,24 +245,15 @@ def _counts_writes(folder: Path) -> bool:
     return _bytes_written() > before
 
 
-def main() -> int:
-    """Measure both and print them side by side."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--hours", type=float, default=28.0, help="simulated hours (default: 28)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        if not _counts_writes(folder):
-            print(f"{folder} is no file system on a disk; set TMPDIR to one", file=sys.stderr)
-            return 1
-        figures = {
-            "ours": ours(folder, options.hours),
-            "naive": naive(folder, min(options.hours, YARDSTICK_HOURS)),
-        }
-    if options.json:
-        print(json.dumps(figures))
-        return 0
+def measure(folder: Path, hours: float) -> dict[str, dict[str, float]]:
+    """Measure both."""
+    if not _counts_writes(folder):
+        raise SystemExit(f"{folder} is no file system on a disk; set TMPDIR to one")
+    return {"ours": ours(folder, hours), "naive": naive(folder, min(hours, YARDSTICK_HOURS))}
+
+
+def show(figures: dict[str, dict[str, float]]) -> None:
+    """Print both side by side."""
     for who, measured in figures.items():
         for what, figure in measured.items():
             print(f"{who:6} {what:28} {figure:14,.2f}")
@@ -272,8 +261,7 @@ def main() -> int:
         figures["naive"]["written_bytes_per_reading"] / figures["ours"]["written_bytes_per_reading"]
     )
     print(f"written: {ratio:.0f} times less than naively")
-    return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(command(__doc__, {"hours": (28.0, "simulated hours")}, measure, show))

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt import backlog as inbox
 from cabinetwatch.mqtt.decoding import MOST_RECORDS
 from tests.benchmarks.flooded import measure
 
@@ -15,7 +15,7 @@ from tests.benchmarks.flooded import measure
 def test_a_flood_of_packs_takes_little_memory_and_alarms_go_on(
     records: int, tmp_path: Path
 ) -> None:
-    figures = measure(records, rate=20.0, seconds=30.0, folder=tmp_path)
+    figures = measure(tmp_path, records, rate=20.0, seconds=30.0)
     # Payloads, what is made of a pack or two, and what the store has in hand. Without bounds it was
     # hundreds of megabytes, and no alarm came before the flood was over.
     assert figures["most_mb"] - figures["calm_mb"] < 10 * inbox.MOST_BYTES / 1e6

@@ -1,4 +1,4 @@
-"""Times of child processes beside a yardstick, for the benchmarks of what a user waits for.
+"""What the benchmarks share: their command line, and times of child processes beside a yardstick.
 
 Wall time is what somebody waits for, and depends on what else the machine does; processor time is
 the child's own. The best of five. The yardstick is a process that imports matplotlib's Figure and
@@ -10,8 +10,11 @@ import json
 import resource
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 BUDGET_S = 2.0
 ROUNDS = 5
@@ -19,6 +22,33 @@ YARDSTICK = (sys.executable, "-c", "import matplotlib.figure, sqlalchemy")
 
 Times = dict[str, float]
 """`wall_s` and `processor_s`, the least of all rounds."""
+
+
+def command(
+    description: str | None,
+    numbers: Mapping[str, tuple[float, str]],
+    measure: Callable[..., Any],
+    show: Callable[[Any], None],
+) -> int:
+    """Measure in a temporary folder and print a table, or with --json one JSON object.
+
+    `numbers`: the options, each with its default and what it means; `measure` takes them, and the
+    folder first.
+    """
+    parser = argparse.ArgumentParser(description=(description or "").splitlines()[0])
+    for name, (default, meaning) in numbers.items():
+        text = f"{meaning} (default: {default})"
+        parser.add_argument(f"--{name}", type=type(default), default=default, help=text)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    options = vars(parser.parse_args())
+    as_json = options.pop("json")
+    with tempfile.TemporaryDirectory() as name:
+        figures = measure(Path(name), **options)
+    if as_json:
+        print(json.dumps(figures))
+    else:
+        show(figures)
+    return 0
 
 
 def timed(command: Sequence[str], prepare: Callable[[], None] | None = None) -> Times:
@@ -46,13 +76,7 @@ def options(description: str) -> argparse.Namespace:
 
 
 def report(found: dict[str, Times], judged: str, args: argparse.Namespace) -> int:
-    """Print what was measured; give exit status 1 when `judged` overdraws the budget.
-
-    Args:
-        found: times by name, `yardstick` among them.
-        judged: the name of what has the budget.
-        args: as `options` gives them.
-    """
+    """Print what was measured; give exit status 1 when `judged` overdraws the budget."""
     if args.json:
         print(json.dumps(found, indent=2))
     else:

@@ -17,6 +17,7 @@ from cabinetwatch.charts.picture import (
     NoteMark,
     Picture,
     Role,
+    Timeline,
     curve,
     device_picture,
     trend_picture,
@@ -53,16 +54,11 @@ def picture(
     notes: tuple[NoteMark, ...] = (),
 ) -> Picture:
     return device_picture(
-        name,
-        "last 24 hours",
-        from_utc_ms=START_MS,
-        to_utc_ms=START_MS + 24 * HOUR_MS,
-        timezone="Europe/Dublin",
+        f"{name}, last 24 hours",
+        Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin", alarms, notes),
         temperature=temperature,
         ambient=swing(22.0, 1.0),
         threshold=threshold,
-        alarms=alarms,
-        notes=notes,
     )
 
 
@@ -95,6 +91,9 @@ def test_an_svg_is_named_described_and_asks_for_nothing() -> None:
     assert root.get("viewBox") == f"0 0 {WIDTH} {HEIGHT}"
     without_names = re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
     assert not re.search(r"https?:|<script|<image|url\(|@import|@font-face", without_names)
+    assert draw_svg(drawn) == svg
+    # One of nothing is drawn, too.
+    assert "Device" not in texts(draw_svg(picture()))
 
 
 def test_the_line_goes_through_the_figures() -> None:
@@ -110,25 +109,20 @@ def test_the_line_goes_through_the_figures() -> None:
     assert shown[0] == pytest.approx(40.0, abs=0.1)
 
 
+def test_every_line_is_named_at_its_end_and_a_far_threshold_presses_nothing_flat() -> None:
+    assert {"Device", "Ambient", "Threshold"} <= set(
+        texts(draw_svg(picture(temperature=swing(40, 3), threshold=flat(55))))
+    )
+    far = texts(draw_svg(picture(temperature=swing(40, 3), threshold=flat(150))))
+    assert "↑ Threshold" in far
+    assert max(float(each) for each in far if re.fullmatch(r"\d+", each)) <= 50
+
+
 def test_a_gap_breaks_the_line_and_its_band() -> None:
     whole, broken = (draw_svg(picture(temperature=swing(40, 3, gap))) for gap in (False, True))
     assert len(strokes(whole, "device")) == 1
     assert len(strokes(broken, "device")) == 2
     assert broken.count("fill: var(--device,") == whole.count("fill: var(--device,") + 1
-
-
-def test_every_line_is_named_at_its_end_and_told_apart_without_colour() -> None:
-    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(55)))
-    assert {"Device", "Ambient", "Threshold"} <= set(texts(svg))
-    assert len({STROKES[role].dashes for role in (Role.DEVICE, Role.AMBIENT, Role.THRESHOLD)}) == 3
-    assert STROKES[Role.NORMAL].dashes != STROKES[Role.DEVICE].dashes
-    assert STROKES[Role.BEFORE].dashes != STROKES[Role.AFTER].dashes
-
-
-def test_a_threshold_far_above_leaves_the_figures_their_height() -> None:
-    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(150)))
-    assert "↑ Threshold" in texts(svg)
-    assert max(float(each) for each in texts(svg) if re.fullmatch(r"\d+", each)) <= 50
 
 
 def test_alarms_and_notes_are_marked_by_name() -> None:
@@ -170,11 +164,8 @@ def test_the_description_carries_the_figures() -> None:
 
 def test_a_trend_shows_rise_against_normal() -> None:
     drawn = trend_picture(
-        "NAS",
-        "last 13 weeks",
-        from_utc_ms=START_MS,
-        to_utc_ms=START_MS + 24 * HOUR_MS,
-        timezone="Europe/Dublin",
+        "NAS, rise above ambient, last 13 weeks",
+        Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin"),
         rise=swing(12, 1),
         normal=flat(11),
     )
@@ -182,26 +173,17 @@ def test_a_trend_shows_rise_against_normal() -> None:
     assert drawn.description.endswith("Normal rise 11.0 K at the end.")
 
 
-def test_a_picture_of_nothing_is_drawn_too() -> None:
-    svg = draw_svg(picture(temperature=NONE))
-    assert "Device" not in texts(svg)
-
-
-def test_the_same_picture_is_the_same_bytes() -> None:
-    drawn = picture(temperature=swing(40, 3))
-    assert draw_svg(drawn) == draw_svg(drawn)
-    assert draw_png(drawn) == draw_png(drawn)
-
-
 def test_a_png_is_on_white_at_twice_the_size() -> None:
-    png = draw_png(picture(temperature=swing(40, 3)))
+    drawn = picture(temperature=swing(40, 3))
+    png = draw_png(drawn)
+    assert png == draw_png(drawn)
     assert png.startswith(b"\x89PNG\r\n\x1a\n")
     # Width and height stand in the first chunk (PNG specification, third edition, 11.2.1).
     size = int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
     assert size == (2 * WIDTH, 2 * HEIGHT)
     assert len(png) < 80_000
     # The page's are as they were, without a ground of their own.
-    assert "#ffffff" not in draw_svg(picture(temperature=swing(40, 3)))
+    assert "#ffffff" not in draw_svg(drawn)
 
 
 def luminance(colour: str) -> float:
@@ -214,13 +196,18 @@ def luminance(colour: str) -> float:
 @pytest.mark.parametrize(("colours", "ground"), [(LIGHT, "#ffffff"), (DARK, "#1b212b")])
 def test_lines_and_words_stand_out_from_their_ground(colours: dict[str, str], ground: str) -> None:
     # WCAG 2.2, 1.4.3: 4.5 to 1 for text; each colour but the grid's also writes.
+    assert colours.keys() == LIGHT.keys() >= {role.value for role in Role}
     for name, colour in colours.items():
         lights = sorted((luminance(colour), luminance(ground)))
         ratio = (lights[1] + 0.05) / (lights[0] + 0.05)
         assert ratio >= 4.5 or name == "rule", name
 
 
-def test_colours_say_what_they_stand_for() -> None:
+def test_lines_are_told_apart_by_colour_in_an_svg_and_without_it() -> None:
     assert len(set(LIGHT.values())) == len(LIGHT)
-    assert LIGHT.keys() == DARK.keys()
-    assert {role.value for role in Role} <= LIGHT.keys()
+    beside = (
+        (Role.DEVICE, Role.AMBIENT, Role.THRESHOLD),
+        (Role.DEVICE, Role.NORMAL, Role.BEFORE),
+    )
+    for roles in beside:
+        assert len({STROKES[role].dashes for role in roles}) == len(roles)

@@ -1,6 +1,5 @@
 """The demonstration as a whole, and the care it takes of the folder it writes to."""
 
-import argparse
 import io
 import sqlite3
 from contextlib import closing
@@ -11,18 +10,10 @@ import pytest
 from rich.console import Console
 
 from cabinetwatch.cli import demo
-from cabinetwatch.cli.demo import Screen
-from cabinetwatch.cli.demo_fortnight import beginning
+from cabinetwatch.cli.demo import Screen, beginning
+from cabinetwatch.cli.main import main
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import MARK, SIMULATED
-from cabinetwatch.text import UsageError
-
-
-def arguments(*words: str) -> argparse.Namespace:
-    """Parse the command's own arguments."""
-    parser = argparse.ArgumentParser()
-    demo.configure_demo(parser)
-    return parser.parse_args(words)
 
 
 # Two weeks are lived through at low priority, after all else that the machine has to do.
@@ -31,7 +22,7 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "out"
-    status = demo.run_demo(arguments("--out", str(folder)))
+    status = main(["demo", "--out", str(folder)])
     shown = capsys.readouterr().out
 
     assert status == 0, shown
@@ -67,26 +58,26 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
-def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "thesis.txt").write_text("precious")
-    with pytest.raises(UsageError, match="name another folder with --out"):
-        demo.run_demo(arguments("--out", str(tmp_path)))
-
-    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
-
-
-def test_a_configuration_of_the_users_own_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "config.toml").write_text("[site]\n")
-    with pytest.raises(UsageError, match="holds other files"):
-        demo.run_demo(arguments("--out", str(tmp_path)))
-
-    assert (tmp_path / "config.toml").read_text() == "[site]\n"
-
-
-def test_a_file_in_the_place_of_the_folder_is_a_sentence(tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("")
-    with pytest.raises(UsageError, match=r"can't be used .* \(File exists\)"):
-        demo.run_demo(arguments("--out", str(tmp_path / "file")))
+@pytest.mark.parametrize(
+    ("name", "content", "sentence"),
+    [
+        ("out/thesis.txt", "precious", "name another folder with --out"),
+        # A configuration of the user's own.
+        ("out/config.toml", "[site]\n", "holds other files"),
+        # A file in the place of the folder.
+        ("out", "", "(File exists)"),
+    ],
+)
+def test_what_is_the_users_own_is_left_alone(
+    tmp_path: Path, name: str, content: str, sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / name
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(content)
+    assert main(["demo", "--out", str(tmp_path / "out")]) == 2
+    assert sentence in capsys.readouterr().err
+    assert [each for each in tmp_path.rglob("*") if each.is_file()] == [path]
+    assert path.read_text() == content
 
 
 def test_an_earlier_demonstration_is_cleared_and_nothing_else(tmp_path: Path) -> None:

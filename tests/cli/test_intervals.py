@@ -1,10 +1,20 @@
 """ISO 8601 intervals on the command line."""
 
+from types import SimpleNamespace
+from typing import cast
+
 import pytest
 
-from cabinetwatch.cli.terminal import read_interval
-from cabinetwatch.clock import from_rfc3339
-from cabinetwatch.text import UsageError
+from cabinetwatch.cli.terminal import interval
+from cabinetwatch.config.model import Config
+from cabinetwatch.text import UsageError, from_rfc3339
+
+
+def read_interval(text: str, timezone: str) -> tuple[int, int]:
+    config = cast("Config", SimpleNamespace(site=SimpleNamespace(timezone=timezone)))
+    first, last = interval("--before").read(text, config)
+    return first, last
+
 
 START, END = from_rfc3339("2026-07-01T18:00:00Z"), from_rfc3339("2026-07-01T20:00:00Z")
 
@@ -28,11 +38,11 @@ START, END = from_rfc3339("2026-07-01T18:00:00Z"), from_rfc3339("2026-07-01T20:0
     ],
 )
 def test_every_form_gives_the_same_interval(text: str) -> None:
-    assert read_interval("--before", text, "Europe/Dublin") == (START, END)
+    assert read_interval(text, "Europe/Dublin") == (START, END)
 
 
 def test_days_and_weeks_are_durations() -> None:
-    _, end = read_interval("--before", "2026-07-01T18:00:00Z/P1W1DT1H", "UTC")
+    _, end = read_interval("2026-07-01T18:00:00Z/P1W1DT1H", "UTC")
     assert end - START == (8 * 24 + 1) * 3_600_000
 
 
@@ -50,7 +60,7 @@ def test_days_and_weeks_are_durations() -> None:
     ],
 )
 def test_hours_are_hours_and_days_are_days_where_the_clocks_change(text: str, hours: int) -> None:
-    start, end = read_interval("--before", text, "Europe/Dublin")
+    start, end = read_interval(text, "Europe/Dublin")
     assert end - start == hours * 3_600_000
 
 
@@ -74,5 +84,5 @@ def test_hours_are_hours_and_days_are_days_where_the_clocks_change(text: str, ho
 )
 def test_anything_else_is_refused_in_a_sentence_that_shows_how(text: str) -> None:
     with pytest.raises(UsageError, match=r"--before .*write it like") as refused:
-        read_interval("--before", text, "UTC")
+        read_interval(text, "UTC")
     assert len(str(refused.value).splitlines()) == 1

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.clock import to_rfc3339
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind
@@ -55,7 +55,7 @@ def test_from_the_record_it_is_learnt_at_once_and_put_in_force(stored: Path) -> 
     assert (status, err) == (0, "")
     assert "takes effect when it starts" in out
     engine, answer = carried_out(stored)
-    normal = engine.house.devices["nas"].observer.normal
+    normal = engine.model.devices["nas"].observer.normal
     assert normal is not None
     # The truth of the world: 0.25 K/W.
     assert normal.at(40.0) == pytest.approx(10.0, abs=0.7)
@@ -77,8 +77,8 @@ def test_without_an_interval_it_begins_from_now(stored: Path) -> None:
     assert run(stored, "learn", "nas")[0] == 0
     engine, answer = carried_out(stored)
     assert "from now on for 7 d" in answer
-    assert engine.house.devices["nas"].observer.figures is None
-    assert engine.house.devices["nas"].settled_rise_k is None
+    assert engine.model.devices["nas"].observer.figures is None
+    assert engine.model.devices["nas"].settled_rise_k is None
 
 
 def test_status_tells_what_was_learnt_when_and_over_which_load(stored: Path) -> None:

@@ -15,7 +15,7 @@ import pytest
 from paho.mqtt import publish
 from rich.console import Console
 
-from cabinetwatch.cli.hear import _table
+from cabinetwatch.cli.hear import table
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.mqtt.draft import Survey
@@ -216,7 +216,7 @@ def test_the_live_table_shows_each_topic_once(capsys: pytest.CaptureFixture[str]
     for retain in (True, False):
         t = watch.now_ms()
         survey.note(Incoming(1, 1, "hall/[red]air", b"21\x1b", 1, False, retain, t, False))
-    Console(width=120).print(_table(survey, watch))
+    Console(width=120).print(table(survey, watch))
     shown = capsys.readouterr().out
     assert shown.count("hall/[red]air") == 1
     assert "21\\x1b" in shown

@@ -11,6 +11,8 @@ import pytest
 
 from cabinetwatch import __version__
 from cabinetwatch.cli import main as program
+from cabinetwatch.cli.commands import COMMANDS
+from cabinetwatch.cli.terminal import function_of
 from cabinetwatch.text import ConfigError
 
 
@@ -24,17 +26,30 @@ def raising(error: BaseException) -> SimpleNamespace:
     def fail(args: argparse.Namespace) -> int:
         raise error
 
-    return SimpleNamespace(configure_check=lambda parser: None, run_check=fail)
+    return SimpleNamespace(run=fail)
 
 
-@pytest.mark.parametrize("name", program.COMMANDS)
-def test_every_command_has_its_module(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+def runs() -> list[str]:
+    """MODULE:FUNCTION of every command and deed."""
+    whole = [
+        each for one in COMMANDS.values() for each in (one.deeds or ("", {"": one}))[1].values()
+    ]
+    return sorted({each.run for each in whole})
+
+
+@pytest.mark.parametrize("path", runs())
+def test_every_command_has_its_function(path: str) -> None:
+    assert callable(function_of(path))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_its_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         run(name, "--help")
     assert ended.value.code == 0
     shown = capsys.readouterr().out
-    assert program.COMMANDS[name].help[1:20] in shown
-    assert ("--config FILE" in shown) == program.COMMANDS[name].takes_config
+    assert COMMANDS[name].help[1:20] in shown
+    assert ("--config FILE" in shown) == (COMMANDS[name].config != "none")
 
 
 def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
@@ -42,7 +57,7 @@ def test_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
         run("--help")
     assert ended.value.code == 0
     shown = capsys.readouterr().out
-    assert all(f"  {name} " in shown for name in program.COMMANDS)
+    assert all(f"  {name} " in shown for name in COMMANDS)
 
 
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
@@ -99,24 +114,23 @@ def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
     assert '[mqtt] port = "\\u001b[2J" is no whole number' in port
 
 
-def test_control_characters_in_an_error_are_escaped(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("error", "status", "told"),
+    [
+        (ConfigError(["warm\x1b[2J\x07"]), 2, "warm\\x1b[2J\\x07\n"),
+        (KeyboardInterrupt(), 130, ""),
+    ],
+)
+def test_what_ends_a_command_is_told_or_quiet(
+    error: BaseException,
+    status: int,
+    told: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setitem(
-        sys.modules,
-        "cabinetwatch.cli.check",
-        raising(ConfigError(["warm\x1b[2J\x07"])),
-    )
-    assert run("check") == 2
-    assert capsys.readouterr().err == "warm\\x1b[2J\\x07\n"
-
-
-def test_an_interrupt_is_quiet_and_status_130(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setitem(sys.modules, "cabinetwatch.cli.check", raising(KeyboardInterrupt()))
-    assert run("check") == 130
-    assert capsys.readouterr().err == ""
+    monkeypatch.setitem(sys.modules, "cabinetwatch.cli.services", raising(error))
+    assert run("run") == status
+    assert capsys.readouterr().err == told
 
 
 def test_a_reader_that_has_seen_enough_gets_no_traceback() -> None:
@@ -148,17 +162,36 @@ def test_a_terminal_without_the_letters_gets_escapes(tmp_path: Path) -> None:
     assert b"\\u03a9.toml: can't be read" in ended.stderr
 
 
-def test_only_the_module_of_the_command_is_imported() -> None:
+@pytest.mark.parametrize(
+    ("arguments", "ours", "others"),
+    [
+        (["check", "--config", "/nowhere.toml"], {"main", "commands", "terminal"}, set()),
+        (["status", "--help"], {"main", "commands", "terminal"}, set()),
+        (
+            ["status", "--config", "{config}"],
+            {"main", "commands", "terminal", "look", "act"},
+            {"pydantic", "sqlalchemy"},
+        ),
+    ],
+)
+def test_only_what_a_command_needs_is_imported(
+    arguments: list[str], ours: set[str], others: set[str], tmp_path: Path
+) -> None:
+    (tmp_path / "config.toml").write_text("")
+    filled = [each.format(config=tmp_path / "config.toml") for each in arguments]
+    heavy = ("pydantic", "sqlalchemy", "numpy", "scipy", "matplotlib", "rich", "paho")
     code = (
         "import sys\nfrom cabinetwatch.cli.main import main\n"
-        "main(['check', '--config', '/nowhere.toml'])\n"
-        "print(*(n for n in sys.modules if n.startswith('cabinetwatch.cli.')))"
+        f"try: main({filled!r})\nexcept SystemExit: pass\n"
+        "print(*(n for n in sys.modules if n.startswith('cabinetwatch.cli.')))\n"
+        f"print(*(n for n in {heavy!r} if n in sys.modules))"
     )
     ended = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
-    loaded = {name.removeprefix("cabinetwatch.cli.") for name in ended.stdout.split()}
-    assert loaded == {"main", "check", "terminal"}
+    *_, loaded, libraries = ended.stdout.splitlines()
+    assert {name.removeprefix("cabinetwatch.cli.") for name in loaded.split()} == ours
+    assert others == set(libraries.split()) - ({"pydantic"} - others)
 
 
 def test_output_that_has_no_room_is_a_sentence_and_status_1() -> None:
@@ -184,9 +217,8 @@ _SPEAKS = """
 import sys, types
 import cabinetwatch.cli.main as program
 speak = lambda args: print('warm ' * 100_000) or 0
-sys.modules['cabinetwatch.cli.check'] = types.SimpleNamespace(
-    configure_check=lambda parser: None, run_check=speak)
-sys.argv = ['cabinetwatch', 'check']
+sys.modules['cabinetwatch.cli.services'] = types.SimpleNamespace(run=speak)
+sys.argv = ['cabinetwatch', 'run']
 program.entry()
 """
 
@@ -227,5 +259,5 @@ def test_every_python_that_the_package_starts_leaves_the_current_folder_out() ->
         for line in path.read_text().splitlines()
         if "sys.executable," in line
     ]
-    assert len(started) >= 6
+    assert len(started) >= 4
     assert set(started) == {'"-P"'}

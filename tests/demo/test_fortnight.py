@@ -6,10 +6,10 @@ from itertools import islice
 
 import pytest
 
-from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import fortnight
 from cabinetwatch.demo.fortnight import fortnight_configuration_text
 from cabinetwatch.demo.nodes import TIME_ZONE
+from cabinetwatch.text import from_datetime, to_datetime
 
 DAY_MS = 86_400_000
 
@@ -45,9 +45,9 @@ def test_the_same_fortnight_comes_out_whenever_it_is_asked_for() -> None:
 
 
 def test_every_event_happens_in_its_order_and_the_first_says_that_all_is_simulated() -> None:
-    deeds = [deed for moment in fortnight.moments(0, 14 * DAY_MS) for deed in moment.deeds]
-    assert deeds[0].command["text"] == fortnight.SIMULATED
-    assert len(deeds) == sum(event.deed is not None for event in fortnight._EVENTS)
+    actions = [each for moment in fortnight.moments(0, 14 * DAY_MS) for each in moment.actions]
+    assert actions[0].command["text"] == fortnight.SIMULATED
+    assert len(actions) == sum(event.action is not None for event in fortnight._EVENTS)
 
 
 def test_its_probes_are_the_sensors_of_its_configuration_which_mails_nobody() -> None:

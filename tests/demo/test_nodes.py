@@ -12,6 +12,7 @@ from cabinetwatch.clock import RatedClock
 from cabinetwatch.demo.cabinet import Probe, under_stairs
 from cabinetwatch.demo.nodes import SensorNodes, bare_number, instrument, json_object, senml_pack
 from cabinetwatch.demo.servers import EmbeddedBroker
+from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 from tests.support.ports import free_port
 
@@ -73,8 +74,7 @@ def test_the_nodes_publish_every_probe_with_qos_1_and_live_by_the_clock() -> Non
             nodes.check()
             with nodes.touching() as touched:
                 touched.door_open = True
-        client.disconnect()
-        client.loop_stop()
+        leave(client)
 
     assert set(heard.values()) == {1}
     assert cabinet.elapsed_s > 0

@@ -5,10 +5,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from cabinetwatch.clock import from_datetime, to_datetime
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import configuration_text
 from cabinetwatch.demo.nodes import WatchMessage
+from cabinetwatch.text import from_datetime, to_datetime
 
 
 def at(text: str) -> int:
@@ -27,24 +27,18 @@ def at(text: str) -> int:
     ],
 )
 def test_the_evening_lies_wholly_in_the_past_by_the_household_clock(now: str, start: str) -> None:
-    assert to_datetime(scenario.start_utc_ms(at(now))) == to_datetime(at(start))
-
-
-def test_the_clock_shown_is_the_household_clock() -> None:
-    assert scenario.clock_time(at("2026-07-15T18:40:05")) == "19:40:05"
+    start_ms = scenario.start_utc_ms(at(now))
+    assert to_datetime(start_ms) == to_datetime(at(start))
+    assert scenario.clock_time(start_ms) == "19:40:00"
 
 
 def test_acts_follow_one_another_and_leave_time_to_see_what_they_cause() -> None:
     starts = [act.at_s for act in scenario.ACTS]
     assert starts == sorted(starts)
-    assert starts[-1] < scenario.END_S
+    assert starts[-1] < scenario.END_S <= 80 * scenario.RATE
     for expected in scenario.EXPECTED:
         assert expected.after_s in starts
         assert expected.after_s + 60 < expected.by_s <= scenario.END_S
-
-
-def test_it_runs_within_a_minute_and_a_half() -> None:
-    assert scenario.END_S / scenario.RATE <= 80
 
 
 def test_the_acts_bring_the_nas_over_its_threshold_and_back_in_the_time_that_is_expected() -> None:
@@ -65,18 +59,10 @@ def test_the_acts_bring_the_nas_over_its_threshold_and_back_in_the_time_that_is_
     assert freed < 47.6 - 3.0
 
 
-def test_a_dead_probe_of_the_scenario_gives_nothing_until_it_is_replaced() -> None:
-    stage = scenario.Stage()
-    stage.kill_probe(dead=True)
-    assert stage.instruments.probes["amplifier-air"].read() is None
-    stage.kill_probe(dead=False)
-    assert stage.instruments.probes["amplifier-air"].read() is not None
-
-
 @pytest.mark.parametrize(
     ("at_s", "subject", "condition", "state", "fits"),
     [
-        (400.0, "nas", "fan-slow", "unacknowledged", True),
+        (301.0, "nas", "fan-slow", "unacknowledged", True),
         (299.0, "nas", "fan-slow", "unacknowledged", False),
         (959.0, "nas", "fan-slow", "unacknowledged", True),
         (961.0, "nas", "fan-slow", "unacknowledged", False),
@@ -89,8 +75,7 @@ def test_only_the_right_transition_in_time_meets_an_expectation(
     at_s: float, subject: str, condition: str, state: str, fits: bool
 ) -> None:
     told = WatchMessage("2026-01-15T19:46:40Z", subject, condition, state, "words", {})
-    found = scenario.EXPECTED[0].find([(at_s, told)])
-    assert found == (told if fits else None)
+    assert scenario.EXPECTED[0].find([(at_s, told)]) == (told if fits else None)
 
 
 def test_every_probe_is_a_sensor_of_the_configuration_on_a_topic_that_is_published() -> None:

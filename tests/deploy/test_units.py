@@ -113,7 +113,10 @@ def test_the_first_configuration_is_right_and_keeps_the_database_where_the_unit_
     )
     assert config.store_path().parent == Path("/var/lib") / state
     assert config.page is not None
-    assert config.page.directory == Path("/run") / runtime.split()[-1]
+    in_memory = [Path("/run") / each for each in runtime.split()]
+    assert config.page.directory in in_memory
+    [drawing] = unit_text(DEPLOY / "cabinetwatch.service", "Environment")
+    assert Path(drawing.removeprefix("MPLCONFIGDIR=")) in in_memory
 
 
 def test_credentials_have_the_names_that_the_configuration_looks_for() -> None:

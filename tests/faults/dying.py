@@ -8,8 +8,7 @@ from typing import Any, NoReturn
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.mqtt.connection import Connection
-from cabinetwatch.service.children import SummaryLoop
-from cabinetwatch.service.delivery_loop import DeliveryLoop
+from cabinetwatch.service.delivery_loop import DeliveryLoop, SummaryLoop
 from cabinetwatch.service.engine_loop import EngineLoop
 from cabinetwatch.service.store_loop import StoreLoop
 

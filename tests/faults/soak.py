@@ -5,8 +5,6 @@ its own, whose clock jumps on once it has heard a round. Troubles come one after
 """
 
 import random
-import sqlite3
-import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -15,13 +13,12 @@ import psutil
 
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Transition
-from tests.service.day import START_MS, DrivenWatch
+from tests.service.day import START_MS, held_database, start_watch, wait_back
 from tests.service.site import Site
 from tests.service.watching import wait_until
 from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
-from tests.support.patience import WITHIN_S
 
 DEVICES = ["nas", "switch", "ups", "amplifier"]
 _SENSOR = """
@@ -125,9 +122,8 @@ class Soak:
         self.found = Reckoning()
         site.tables = self._tables()
         site.flush_s = 60.0
-        self._utc_ms = START_MS
         site.write()
-        self._watch = self._started()
+        self._watch = start_watch(site, cabinet, START_MS)
 
     def live(self, rounds: int, troubles: Counter[str]) -> None:
         """Let so many rounds pass, with these troubles spread over them at random."""
@@ -221,8 +217,7 @@ class Soak:
         self._watch.say("")
         self._watch.kill()
         self.found.kills += 1
-        self._utc_ms = self._watch.utc_ms + 1000
-        self._watch = self._started()
+        self._watch = start_watch(self._site, self._cabinet, self._watch.utc_ms + 1000)
         self._skip()
 
     def _heat_and_kill(self) -> None:
@@ -232,14 +227,7 @@ class Soak:
         """The broker goes down and comes back with its memory."""
         heard = len(self._cabinet.messages)
         self._broker.restart()
-        until = time.monotonic() + WITHIN_S
-        while time.monotonic() < until:
-            try:
-                self._cabinet.publish("cabinet/other", "1")
-                break
-            except RuntimeError:
-                time.sleep(0.02)
-        self._cabinet.wait_online(after=heard)
+        wait_back(self._cabinet, heard)
         self._skip()
 
     def _mail_outage(self) -> None:
@@ -252,12 +240,8 @@ class Soak:
 
     def _stall(self) -> None:
         """Another program holds the database while an alarm comes and goes."""
-        path = self._site.folder / "watch.db"
-        holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
-        self._heat()
-        holder.execute("ROLLBACK")
-        holder.close()
+        with held_database(self._site):
+            self._heat()
 
     def _expect(self, subject: str, condition: str) -> None:
         self._expected.append((subject, condition, self._watch.utc_ms))
@@ -275,12 +259,6 @@ class Soak:
             _DEVICE.format(name=name) + (_FAN if name == "nas" else "") for name in DEVICES
         )
         return sensors + devices + _ALARMS
-
-    def _started(self) -> DrivenWatch:
-        heard = self._cabinet.mark()
-        watch = DrivenWatch(self._site.path, self._utc_ms)
-        self._cabinet.wait_online(after=heard)
-        return watch
 
     def _reckon(self) -> None:
         found = self.found

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from cabinetwatch.clock import to_datetime
+from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.events import Transition
 from tests.faults.watched import TABLES, drive_over_threshold
 from tests.service.day import START_MS, DrivenWatch

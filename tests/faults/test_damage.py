@@ -13,6 +13,7 @@ from random import Random
 import pytest
 
 from cabinetwatch.service import startup
+from cabinetwatch.service.parts import run_child
 from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.place import DiskFaultError, WriterLock, database_url, pending_salvage
 from cabinetwatch.watch.events import AlarmState
@@ -373,15 +374,14 @@ def test_a_disk_that_is_full_puts_off_the_salvage_and_ends_it_not(
     kept = Path(shutil.copy(path, path.with_name("kept.db")))
     kept.rename(note_set_aside(path))
     url = database_url(path)
-    run_child = startup._run_child
 
-    def full(module: str, *arguments: str, within_s: float) -> str:
+    def full(module: str, *arguments: str, within_s: float) -> bytes:
         if module == "cabinetwatch.store.salvage":
             raise DiskFaultError("the disk is full")
         return run_child(module, *arguments, within_s=within_s)
 
     with monkeypatch.context() as while_full:
-        while_full.setattr(startup, "_run_child", full)
+        while_full.setattr(startup, "run_child", full)
         for _ in range(2):
             with pytest.raises(DiskFaultError):
                 startup.open_or_make(url)

@@ -15,7 +15,7 @@ SEED = 20260701
 ROUGH = Counter(
     heat=2, fan=1, dead_sensor=1, kill=1, heat_and_kill=2, broker_restart=2, mail_outage=1, stall=1
 )
-DAY_S = 86_400
+HOUR_S, DAY_S = 3_600, 86_400
 
 
 @pytest.fixture
@@ -34,12 +34,26 @@ def assert_well(found: Reckoning) -> None:
     assert found.told_twice == [], found
 
 
-def test_a_day_with_faults_misses_no_alarm_and_loses_no_notice(
-    site: Site, cabinet: Wire, broker: Broker, smtp: MailDrop, soaks: list[Soak]
+@pytest.mark.parametrize(
+    ("span_s", "troubles"),
+    [
+        (HOUR_S, Counter(heat=1, heat_and_kill=1, broker_restart=1, stall=1)),
+        pytest.param(DAY_S, ROUGH, marks=pytest.mark.long),
+    ],
+    ids=["hour", "day"],
+)
+def test_faults_at_random_hide_no_alarm_and_lose_no_notice(
+    span_s: int,
+    troubles: Counter[str],
+    site: Site,
+    cabinet: Wire,
+    broker: Broker,
+    smtp: MailDrop,
+    soaks: list[Soak],
 ) -> None:
     soak = Soak(site, cabinet, broker, smtp, interval_s=60, seed=SEED)
     soaks.append(soak)
-    soak.live(DAY_S // 60, ROUGH)
+    soak.live(span_s // 60, troubles)
     assert_well(soaks.pop().end())
 
 

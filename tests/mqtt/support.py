@@ -4,7 +4,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from paho.mqtt.client import Client
@@ -124,11 +123,6 @@ def publisher(port: int, **options: Any) -> Iterator[Callable[..., None]]:
 def sensor(topic: str, **keys: Any) -> Sensor:
     """A configured sensor, a temperature unless said otherwise."""
     return Sensor(**({"topic": topic, "quantity": "temperature"} | keys))
-
-
-def lines_of(path: Path) -> list[str]:
-    """The lines of a text file."""
-    return path.read_text().splitlines()
 
 
 def flushed(made: MqttSession) -> None:

@@ -20,7 +20,6 @@ from cabinetwatch.mqtt.draft import (
     find_sources,
     guess,
     toml_text,
-    words_of,
 )
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.watch import configuration
@@ -91,10 +90,6 @@ def test_guesses_from_names_units_and_size(
     assert guess(topic, source) == expected
 
 
-def test_splits_names_into_words() -> None:
-    assert words_of("/airTemp_C/nas-2") == ["air", "temp", "c", "nas", "2"]
-
-
 def test_finds_every_number_with_its_pointer() -> None:
     payload = b'{"a/b": {"m~n": 1.5}, "list": ["2", true, null, {"x": "3 V"}], "deep": [[4]]}'
     assert find_sources(payload) == [
@@ -133,12 +128,6 @@ def test_the_draft_is_accepted_and_has_a_device_for_each_temperature(tmp_path: P
     assert config.sensors["cabinet-nas-temperature"].interval_s == 10.0
     assert config.sensors["hall-air"].senml_name == "hall:air"
     assert config.sensors["cabinet-switch-temperature"].pointer == "/temperature"
-
-
-def test_the_draft_is_accepted_after_only_the_ids_were_edited(tmp_path: Path) -> None:
-    text = drafted(HOUSE).replace("cabinet-nas", "archive").replace("hall-air", "corridor")
-    config = accepted(text, tmp_path)
-    assert config.devices["archive"].ambient == "corridor"
 
 
 def test_says_what_comes_at_qos_0_and_what_was_only_retained() -> None:
@@ -202,7 +191,7 @@ BODY = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None, derandomize=True)
 @given(st.lists(st.tuples(TOPIC.filter(bool), BODY), max_size=12))
 def test_every_draft_is_accepted(
     tmp_path_factory: pytest.TempPathFactory, heard: list[tuple[str, bytes]]

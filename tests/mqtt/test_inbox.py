@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import pytest
 
-from cabinetwatch.mqtt import session as inbox
+from cabinetwatch.mqtt import backlog as inbox
+from cabinetwatch.mqtt.backlog import Inbox, Refused
 from cabinetwatch.mqtt.link import Incoming
-from cabinetwatch.mqtt.session import Inbox, Refused
 
 
 class News(NamedTuple):
@@ -54,7 +54,7 @@ def taken(box: "Inbox[News | Word]") -> Iterator[Incoming | Refused | News | Wor
         yield item
 
 
-def test_lanes_take_turns_and_keep_their_order() -> None:
+def test_queues_take_turns_and_keep_their_order() -> None:
     box = by_topic()
     for number in range(4):
         box.put(message("flood", packet_id=number))
@@ -104,7 +104,7 @@ def test_nothing_is_refused_of_what_is_through_soon(hand: Hand) -> None:
         assert len([each for each in taken(box) if isinstance(each, Incoming)]) == 20
 
 
-def test_a_lane_that_goes_on_flooding_loses_what_is_beyond_its_share_and_no_other_does(
+def test_a_queue_that_goes_on_flooding_loses_what_is_beyond_its_share_and_no_other_does(
     hand: Hand,
 ) -> None:
     box = by_topic()
@@ -134,7 +134,7 @@ def test_a_lane_that_goes_on_flooding_loses_what_is_beyond_its_share_and_no_othe
     assert all(isinstance(each, Incoming) for each in taken(box))
 
 
-def test_without_lanes_nothing_is_ever_refused(hand: Hand) -> None:
+def test_without_queues_nothing_is_ever_refused(hand: Hand) -> None:
     box: Inbox[News] = Inbox()
     for _ in range(20):
         box.put(message("a", b"x" * 1000))

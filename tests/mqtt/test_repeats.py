@@ -67,21 +67,11 @@ def test_an_identifier_used_again_stands_for_the_later_message() -> None:
 
 def test_an_identifier_that_comes_round_again_does_not_meet_its_own_last_use() -> None:
     # A sensor whose value never changes, and a broker that counts its identifiers round.
-    before = [message(packet_id=number) for number in range(1, 65536)]
-    repeats = Repeats(identify(one) for one in before)
+    repeats = Repeats(identify(message(packet_id=number)) for number in range(1, 32_769))
     repeats.connected(session_present=True, receive_maximum=None)
 
-    assert not repeats.is_repeat(before[0])
-    assert repeats.is_repeat(before[-1])
-
-
-def test_a_narrower_window_forgets_what_the_store_remembers_beyond_it() -> None:
-    before = [message(packet_id=number) for number in range(1, 101)]
-    repeats = Repeats(identify(one) for one in before)
-    repeats.connected(session_present=True, receive_maximum=10)
-
-    known = [one for one in before if repeats.is_repeat(one)]
-    assert [one.packet_id for one in known] == list(range(91, 101))
+    assert not repeats.is_repeat(message(packet_id=1))
+    assert repeats.is_repeat(message(packet_id=2))
 
 
 def test_what_a_narrower_window_forgot_stays_forgotten_in_a_wider_one() -> None:

@@ -32,17 +32,6 @@ def kept_session(broker: Broker) -> None:
         wait_subscribed(made)
 
 
-def test_speaks_5_and_says_so(broker: Broker) -> None:
-    ear = Ear()
-    with session(broker.port, ["cabinet/#"], ear):
-        up = ear.wait_up()
-    assert (up.protocol, up.receive_maximum, up.session_present) == (
-        "5",
-        link.RECEIVE_MAXIMUM,
-        False,
-    )
-
-
 def test_speaks_3_1_1_when_told_to(broker: Broker) -> None:
     ear = Ear()
     with session(broker.port, ["cabinet/#"], ear, protocol="3.1.1") as made:
@@ -70,14 +59,6 @@ def test_the_broker_keeps_what_comes_while_we_are_away(broker: Broker, protocol:
     assert [int(message.payload) for message in messages] == list(range(30))
     assert all(message.resumed for message in messages)
     assert ear.ups[0].session_present
-
-
-def test_a_clean_session_leaves_nothing_behind(broker: Broker) -> None:
-    with session(broker.port, ["cabinet/#"], Ear(), clean=True, client_id="visitor") as made:
-        wait_subscribed(made)
-    ear = Ear()
-    with session(broker.port, [], ear, clean=False, client_id="visitor"):
-        assert not ear.wait_up().session_present
 
 
 def test_asks_for_its_receive_maximum_and_gets_it(broker: Broker) -> None:

@@ -5,8 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.clock import from_rfc3339, to_rfc3339
 from cabinetwatch.config import Config, parse
+from cabinetwatch.text import from_rfc3339, to_rfc3339
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 

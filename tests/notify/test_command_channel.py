@@ -11,8 +11,8 @@ import pytest
 
 from cabinetwatch.config.services import Command
 from cabinetwatch.notify.channels import MOST_DATA_BYTES, CommandChannel
+from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.notify.queue import Attempt
 from cabinetwatch.store.records import Notice
 from tests.notify.samples import make_config, transition
 from tests.support.patience import WITHIN_S

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.notify.delivery import Attempt, Fault, Refusal
 from cabinetwatch.notify.plan import plan, plan_test
-from cabinetwatch.notify.queue import Attempt, Fault, Refusal
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,
@@ -136,25 +136,6 @@ def test_one_refused_recipient_neither_holds_up_nor_repeats_the_others(permanent
     world.run(86_400)
     late = [(notice.kind, to) for notice, to in mail.told[2:]]
     assert sorted(late) == ([] if permanent else [("raise", (gone,)), ("return", (gone,))])
-
-
-def test_a_recipient_done_before_a_restart_is_not_told_again() -> None:
-    world = mail_world()
-    mail = world.carriers["email"]
-    mail.recipients = ("a@under-stairs.example", "b@under-stairs.example")
-    world.restart()
-    mail.behave = lambda notice, to: Attempt(
-        accepted=to[:1], refused=dict.fromkeys(to[1:], Refusal("later"))
-    )
-    world.emit(transition(priority=Priority.MEDIUM))
-    world.settle()
-    mail.behave = accept
-    world.restart()
-    world.run(60)
-    assert [to for _, to in mail.told] == [
-        ("a@under-stairs.example",),
-        ("b@under-stairs.example",),
-    ]
 
 
 def test_a_recipient_taken_out_of_the_configuration_ends_a_notice() -> None:

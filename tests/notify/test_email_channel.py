@@ -12,13 +12,13 @@ from pydantic import SecretStr
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.channels import EmailChannel
+from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.notify.queue import Attempt
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.records import Notice
 from tests.notify.byte_server import ByteServer, Connection
-from tests.notify.samples import make_config, returned, transition
+from tests.notify.samples import make_config, transition
 from tests.support import certificates
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.mail import MailDrop, MailDropFactory, Stage
@@ -102,13 +102,6 @@ def test_a_mail_arrives_byte_for_byte_at_every_recipient(smtp: MailDrop) -> None
     assert delivered.content == built
 
 
-def test_only_those_still_to_be_told_get_the_mail(smtp: MailDrop) -> None:
-    config = plain_config(smtp.port, OWNER, NEIGHBOUR)
-    channel(config).send(the_notice(config), (NEIGHBOUR,))
-    (delivered,) = smtp.messages
-    assert delivered.recipients == [NEIGHBOUR]
-
-
 def test_a_senders_name_stays_out_of_the_envelope(smtp: MailDrop) -> None:
     config = make_config(port=smtp.port, sender="The watch <watch@under-stairs.example>")
     assert send(config).accepted
@@ -124,16 +117,6 @@ def test_a_line_that_begins_with_a_dot_arrives_whole(smtp: MailDrop) -> None:
     carrier.send(plan([raised], config)[0], carrier.recipients)
     text = next(smtp.messages[0].message.iter_parts()).get_content()
     assert text.splitlines()[2:5] == [".", ". QUIT", ".."]
-
-
-def test_alarm_and_return_are_one_thread_in_the_mailbox(smtp: MailDrop) -> None:
-    config = plain_config(smtp.port)
-    carrier = channel(config)
-    for each in (transition(), returned(transition())):
-        carrier.send(plan([each], config)[0], carrier.recipients)
-    first, second = (delivered.message for delivered in smtp.messages)
-    assert second["In-Reply-To"] == first["Message-ID"]
-    assert second["References"] == first["Message-ID"]
 
 
 def test_a_server_that_is_not_running_is_unreachable() -> None:

@@ -11,10 +11,14 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pydantic import SecretStr
 
+from cabinetwatch.config import Config
 from cabinetwatch.notify import smtp as wire
-from cabinetwatch.notify.queue import Attempt, ChannelQueue, Send
+from cabinetwatch.notify.channels import EmailChannel
+from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Send, carry_out
 from cabinetwatch.notify.smtp import Timeouts
+from cabinetwatch.store.records import Notice, Outcome
 from tests.notify.byte_server import ByteServer, Connection
 from tests.notify.test_email_channel import (
     NEIGHBOUR,
@@ -23,6 +27,7 @@ from tests.notify.test_email_channel import (
     channel,
     plain_config,
     secured_config,
+    send,
     the_notice,
     why,
 )
@@ -134,6 +139,16 @@ def server_that(deed: Deed, phase: str) -> Callable[[Connection], None]:
     return serve
 
 
+WEEK = Notice("week", "email", "summary", 0, 0, ())
+
+
+def posting(config: Config, mail: bytes, timeouts: Timeouts | None) -> EmailChannel:
+    """Give a channel that sends this mail."""
+    assert config.notify.email is not None
+    password = SecretStr(PASSWORD)
+    return EmailChannel(config, config.notify.email, password, timeouts, compose=lambda _: mail)
+
+
 def attempted(
     deed: Deed, phase: str, timeouts: Timeouts | None = None, to: tuple[str, ...] = (OWNER,)
 ) -> tuple[Attempt, str]:
@@ -141,14 +156,13 @@ def attempted(
     with ByteServer(server_that(deed, phase)) as server:
         more = 'username = "watch"'
         config = secured_config(server.port, "none", more=more)
-        carrier = channel(config, timeouts, PASSWORD)
-        lane = ChannelQueue(to)
-        lane.add(the_notice(config), 0)
-        job = lane.next_job(0, 0)
+        carrier, outcomes = posting(config, MAIL, timeouts), list[Outcome]()
+        waiting = ChannelQueue(to)
+        waiting.add(WEEK, 0)
+        job = waiting.next_job(0, 0)
         assert isinstance(job, Send)
-        lane.begin(job.notice.id, 0)
-        attempt = carrier.post(MAIL, job.recipients)
-        return attempt, lane.settle(job.notice.id, attempt, 0).status
+        attempt = carry_out(job, waiting, carrier, 0, lambda _, outcome: outcomes.append(outcome))
+        return attempt, outcomes[-1].status
 
 
 @pytest.mark.parametrize(
@@ -250,8 +264,7 @@ def test_a_handshake_that_hangs_or_drips_is_left_in_time(
     serve = deed if security == "tls" else handshake(deed)
     with ByteServer(serve) as server:
         config = secured_config(server.port, security)
-        carrier = channel(config, timeouts)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, timeouts)
     assert "does not answer in time" in str(attempt.unreachable)
 
 
@@ -266,8 +279,7 @@ def test_what_is_said_ahead_of_tls_is_never_taken_for_something_said_under_it() 
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "starttls")
-        carrier = channel(config)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config)
     assert "it answers before it is asked" in str(attempt.unreachable)
 
 
@@ -287,13 +299,11 @@ def test_a_resolver_that_hangs_is_waited_for_in_time_and_by_one_thread(
     with ByteServer(server_that(silence, "nowhere")) as server:
         config = secured_config(server.port, "none", host="hanging.under-stairs.example")
         for timeouts in (SHORT, ONE_DEADLINE, SHORT):
-            carrier = channel(config, timeouts)
-            attempt = carrier.send(the_notice(config), carrier.recipients)
+            attempt = send(config, timeouts)
             assert "the resolver does not answer in time" in str(attempt.unreachable)
         # What comes late is good for the next who asks.
         answer.set()
-        carrier = channel(config)
-        assert carrier.send(the_notice(config), carrier.recipients).accepted == (OWNER,)
+        assert send(config).accepted == (OWNER,)
     assert asked == ["hanging.under-stairs.example"]
 
 
@@ -321,8 +331,7 @@ def test_addresses_that_hang_leave_time_for_those_that_answer(
         for found, delivered in (([hanging, hanging], False), ([hanging, answers], True)):
             monkeypatch.setattr(socket, "getaddrinfo", lambda *_, found=found, **__: found)
             timeouts = SHORT if not delivered else Timeouts(connect_s=1.0)
-            carrier = channel(config, timeouts)
-            attempt = carrier.send(the_notice(config), carrier.recipients)
+            attempt = send(config, timeouts)
             assert bool(attempt.accepted) == delivered
             assert delivered or "does not answer in time" in str(attempt.unreachable)
     for sock in held:
@@ -353,8 +362,10 @@ def test_a_server_that_takes_nothing_of_a_long_mail_is_left_in_time() -> None:
 
     gone = threading.Event()
     with ByteServer(serve) as server:
-        carrier = channel(plain_config(server.port), Timeouts(final_s=0.3))
-        attempt = carrier.post(b"x" * 60 + b"\r\n" + b"y" * 20_000_000, (OWNER,))
+        long = b"x" * 60 + b"\r\n" + b"y" * 20_000_000
+        attempt = posting(plain_config(server.port), long, Timeouts(final_s=0.3)).send(
+            WEEK, (OWNER,)
+        )
         gone.set()
     assert attempt.in_doubt
     assert "does not answer in time" in why(attempt)
@@ -440,8 +451,7 @@ def test_a_password_beyond_ascii_goes_out_in_utf_8(mechanism: str) -> None:
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "watch"')
-        carrier = channel(config, password=password)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password=password)
     digest = hmac.new(password.encode(), b"Username:", "md5").hexdigest()
     expected = {
         "PLAIN": f"\0watch\0{password}",
@@ -470,8 +480,7 @@ def test_a_challenge_of_cram_md5_is_answered_as_in_its_specification() -> None:
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "tim"')
-        carrier = channel(config, password="tanstaaftanstaaf")
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password="tanstaaftanstaaf")
     assert heard == [b"tim b913a602c7eda7a495b4e6e7334d3890"]
     assert "454" in str(attempt.unreachable)
 
@@ -493,8 +502,7 @@ def test_a_login_that_leads_nowhere_is_left(challenge: str, sentence: str) -> No
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, "none", more='username = "watch"')
-        carrier = channel(config, password=PASSWORD)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, password=PASSWORD)
     assert sentence in str(attempt.unreachable)
 
 
@@ -506,8 +514,7 @@ def test_a_login_beyond_ascii_is_taken_by_a_server_that_can(
     config = secured_config(
         drop.port, "starttls", ca_file=certificate.ca_file, more='username = "wächter"'
     )
-    carrier = channel(config, password=password)
-    assert carrier.send(the_notice(config), carrier.recipients).accepted == (OWNER,)
+    assert send(config, password=password).accepted == (OWNER,)
 
 
 @pytest.mark.parametrize("security", ["none", "starttls"])
@@ -522,7 +529,6 @@ def test_a_server_that_wants_tls_first_is_told_with_the_remedy(
 
     with ByteServer(serve) as server:
         config = secured_config(server.port, security)
-        carrier = channel(config, SHORT)
-        attempt = carrier.send(the_notice(config), carrier.recipients)
+        attempt = send(config, SHORT)
     sentence = str(attempt.unreachable)
     assert 'as on port 465, set security = "tls"' in sentence

@@ -4,10 +4,12 @@ import doctest
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.config.values import UNITS
 from cabinetwatch.notify import words as labels
 from cabinetwatch.notify.words import Figure, figures, label, local_time, written
+from cabinetwatch.text import from_rfc3339
+from cabinetwatch.watch.conditions import CONDITIONS
+from cabinetwatch.watch.devices import LABELS
 
 
 @pytest.mark.parametrize(
@@ -58,7 +60,7 @@ def test_an_unknown_key_is_its_words_without_the_unit() -> None:
 
 
 def test_no_two_figures_of_one_device_have_the_same_label() -> None:
-    known = list(labels._LABELS.values())
+    known = [words for each in (LABELS, *(c.labels for c in CONDITIONS)) for words in each.values()]
     assert len(set(known)) == len(known)
 
 

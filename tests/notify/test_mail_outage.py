@@ -9,9 +9,8 @@ import pytest
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.channels import EmailChannel
-from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.notify.delivery import Delivery, Fault
 from cabinetwatch.notify.plan import last_told, plan
-from cabinetwatch.notify.queue import Fault
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
@@ -164,18 +163,6 @@ def test_a_kill_between_the_250_and_its_commit_doubles_that_mail_under_its_own_i
     assert post.store.waiting() == []
 
 
-def test_a_reply_that_got_lost_doubles_that_mail_under_its_own_id(
-    post: Post, smtp: MailDrop
-) -> None:
-    smtp.behaviour.lose_reply = True
-    post.emit(raised())
-    post.run(5)
-    smtp.behaviour.lose_reply = False
-    post.run(600)
-    assert len(smtp.messages) == 2
-    assert smtp.messages[0].content == smtp.messages[1].content
-
-
 @pytest.mark.parametrize("reply", ["550 5.1.1 no such mailbox", "450 4.2.1 greylisted"])
 def test_over_a_kill_a_refused_recipient_still_neither_repeats_nor_holds_up_the_other(
     post: Post, smtp: MailDrop, reply: str
@@ -191,33 +178,6 @@ def test_over_a_kill_a_refused_recipient_still_neither_repeats_nor_holds_up_the_
     got = Counter(recipient for each in smtp.messages for recipient in each.recipients)
     assert got == ({HERE: 2} if reply.startswith("5") else {HERE: 2, GONE: 2})
     assert post.faults[0].permanent == reply.startswith("5")
-    assert post.store.waiting() == []
-
-
-def test_a_5xx_ends_the_retries_at_once_and_the_fault_is_final(post: Post, smtp: MailDrop) -> None:
-    smtp.refuse("554 5.7.1 no")
-    post.emit(raised())
-    post.run(86_400)
-    assert smtp.connections == 1
-    assert post.faults == [
-        Fault(ok=False, permanent=True, error=post.faults[0].error),
-    ]
-    assert "554 5.7.1 no" in post.faults[0].error
-    (posted,) = post.store.notices()
-    assert post.status(posted[0].id) == "failed"
-
-
-def test_a_server_that_hangs_is_tried_again_and_loses_nothing(post: Post, smtp: MailDrop) -> None:
-    smtp.hang("recipient")
-    post.timeouts = Timeouts(answer_s=0.5)
-    post.kill()
-    post.emit(raised(0), raised(1))
-    post.run(30)
-    smtp.behave()
-    post.timeouts = Timeouts()
-    post.kill()
-    post.run(300)
-    assert len(smtp.messages) == 2
     assert post.store.waiting() == []
 
 

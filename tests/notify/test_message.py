@@ -9,16 +9,16 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from cabinetwatch.clock import to_datetime
 from cabinetwatch.config import Config
 from cabinetwatch.config.loading import SYSTEM_FILE
 from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_digest, plan_repeat, plan_test
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
@@ -142,13 +142,6 @@ def test_the_text_part_keeps_to_78_columns_but_for_the_sentence_itself() -> None
     lines = text.splitlines()
     assert raised.text in lines
     assert all(len(line) < 78 for line in lines if line != raised.text)
-
-
-def test_a_sentence_of_any_length_arrives_as_it_was() -> None:
-    raised = transition(text="x" * 3000 + " é.")
-    text, page = parts(as_received(mail_notice(raised)))
-    assert raised.text in text
-    assert raised.text in page.texts
 
 
 def test_a_return_says_that_it_is_over_and_asks_for_no_hands_near_mains() -> None:
@@ -307,14 +300,6 @@ def test_the_page_fetches_and_runs_nothing() -> None:
     assert "url(" not in html
 
 
-def test_a_mail_is_the_same_at_every_attempt() -> None:
-    notice = mail_notice(transition())
-    email_config = CONFIG.notify.email
-    assert email_config is not None
-    first, second = (build_message(notice, CONFIG, email_config).as_bytes() for _ in range(2))
-    assert first == second
-
-
 def test_names_are_plain_text_however_long_or_foreign() -> None:
     config = make_config(
         site="Schrank unter der Treppe im Reihenhaus Nummer siebzehn, <b>Süd</b> & Co",
@@ -341,6 +326,7 @@ HOSTILE = st.text(
 )
 
 
+@settings(max_examples=40, deadline=None)
 @given(text=HOSTILE, advice=HOSTILE, value=HOSTILE, key=HOSTILE)
 @example(
     text="</p><script>alert(1)</script>", advice="{{ 7 * 7 }}", value="'\"><img src=x>", key="<b>"
@@ -370,6 +356,7 @@ def test_no_text_of_anybody_becomes_markup(text: str, advice: str, value: str, k
         assert text.strip() in page.texts
 
 
+@settings(max_examples=40, deadline=None)
 @given(st.text(max_size=100))
 @example("a\r\nBcc: thief@under-stairs.example\r\n\r\nbody")
 @example("a\rBcc: thief@under-stairs.example")

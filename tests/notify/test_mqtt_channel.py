@@ -7,8 +7,8 @@ import pytest
 
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import MqttChannel
+from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.plan import plan, plan_test
-from cabinetwatch.notify.queue import Attempt
 from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import Transition
 from tests.mqtt.support import Ear, session, wait_subscribed

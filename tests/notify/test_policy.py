@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.clock import from_datetime, from_rfc3339
-from cabinetwatch.notify.plan import QuietHours, next_repeat_t, retry_delay_ms
+from cabinetwatch.notify.delivery import retry_delay_ms
+from cabinetwatch.notify.plan import QuietHours, next_repeat_t
+from cabinetwatch.text import from_datetime, from_rfc3339
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 NIGHT = QuietHours(time(22, 30), time(6, 30), DUBLIN)

@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.channels import EmailChannel, NotComposedError
+from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.notify.plan import QuietHours, plan_summary
-from cabinetwatch.notify.queue import Attempt, ChannelQueue, Merge, Send
 from cabinetwatch.store.records import Notice
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.events import Priority
 from tests.notify.samples import NOON_MS, make_config, returned, transition
 from tests.notify.world import mail_world, many
@@ -32,37 +32,37 @@ def test_a_week_has_one_notice_whenever_it_is_planned() -> None:
 
 
 def test_it_goes_to_its_own_recipients_and_each_is_told_once() -> None:
-    lane = ChannelQueue((OWNER,))
+    waiting = ChannelQueue((OWNER,))
     notice = summary()
-    lane.add(notice, NOON_MS)
-    assert lane.next_job(NOON_MS, NOON_MS) == Send(notice, (OWNER, FLATMATE))
-    lane.begin(notice.id, NOON_MS)
-    waiting = lane.settle(notice.id, Attempt(accepted=(OWNER,)), NOON_MS)
-    assert waiting.status == "waiting"
+    waiting.add(notice, NOON_MS)
+    assert waiting.next_job(NOON_MS, NOON_MS) == Send(notice, (OWNER, FLATMATE))
+    waiting.begin(notice.id, NOON_MS)
+    outcome = waiting.settle(notice.id, Attempt(accepted=(OWNER,)), NOON_MS)
+    assert outcome.status == "waiting"
     later = NOON_MS + 10_000
-    assert lane.next_job(later, later) == Send(notice, (FLATMATE,))
-    lane.begin(notice.id, later)
-    assert lane.settle(notice.id, Attempt(accepted=(FLATMATE,)), later).status == "delivered"
+    assert waiting.next_job(later, later) == Send(notice, (FLATMATE,))
+    waiting.begin(notice.id, later)
+    assert waiting.settle(notice.id, Attempt(accepted=(FLATMATE,)), later).status == "delivered"
 
 
 def test_it_waits_in_quiet_hours_even_if_it_lists_a_high_alarm() -> None:
     zone = make_config().site.timezone
-    lane = ChannelQueue((OWNER,), quiet_hours=QuietHours(time(22), time(7), ZoneInfo(zone)))
+    waiting = ChannelQueue((OWNER,), quiet_hours=QuietHours(time(22), time(7), ZoneInfo(zone)))
     night = from_rfc3339("2026-07-01T23:00:00Z")
-    lane.add(summary(t=night), night)
-    assert lane.next_job(night, night) is None
+    waiting.add(summary(t=night), night)
+    assert waiting.next_job(night, night) is None
     morning = from_rfc3339("2026-07-02T06:00:00Z")
-    assert isinstance(lane.next_job(morning, morning), Send)
+    assert isinstance(waiting.next_job(morning, morning), Send)
 
 
 def test_no_digest_takes_it_in() -> None:
-    lane = ChannelQueue((OWNER,), digest_over=1)
+    waiting = ChannelQueue((OWNER,), digest_over=1)
     notice = summary()
-    lane.add(notice, NOON_MS)
+    waiting.add(notice, NOON_MS)
     notices = mail_world().emit(*many(3))
     for each in notices:
-        lane.add(replace(each, channel="email"), NOON_MS)
-    job = lane.next_job(NOON_MS, NOON_MS)
+        waiting.add(replace(each, channel="email"), NOON_MS)
+    job = waiting.next_job(NOON_MS, NOON_MS)
     assert isinstance(job, Merge)
     assert notice not in job.members
 
@@ -79,13 +79,13 @@ def test_a_mail_that_is_not_made_yet_is_tried_again_and_is_a_fault_only_if_it_ca
         raise NotComposedError("it is being made", in_the_making=in_the_making)
 
     channel = EmailChannel(config, email, None, compose=compose)
-    lane = ChannelQueue(channel.recipients)
+    waiting = ChannelQueue(channel.recipients)
     notice = summary()
-    lane.add(notice, NOON_MS)
-    lane.begin(notice.id, NOON_MS)
-    outcome = lane.settle(notice.id, channel.send(notice, notice.recipients), NOON_MS)
+    waiting.add(notice, NOON_MS)
+    waiting.begin(notice.id, NOON_MS)
+    outcome = waiting.settle(notice.id, channel.send(notice, notice.recipients), NOON_MS)
     assert (outcome.status, outcome.error) == ("waiting", "it is being made")
-    fault = lane.take_fault()
+    fault = waiting.take_fault()
     assert fault is not None
     assert fault.ok is in_the_making
     assert not fault.permanent

@@ -4,9 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.delivery import Delivery
+from cabinetwatch.notify.delivery import Attempt, Carrier, Delivery, Fault, Refusal
 from cabinetwatch.notify.plan import last_told, plan
-from cabinetwatch.notify.queue import Attempt, Carrier, Fault, Refusal
 from cabinetwatch.store.records import Channel, Notice, Outcome
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, transition

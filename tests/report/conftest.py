@@ -1,4 +1,4 @@
-"""A store of generated data, the page's server as a process, and a browser."""
+"""Stores of generated data, the page as a file and from its server, and a browser."""
 
 import os
 import time
@@ -7,14 +7,32 @@ from pathlib import Path
 
 import pytest
 
+from cabinetwatch.report.summary_make import WeekMaker
+from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.place import WriterLock
+from cabinetwatch.store.store import Store
 from tests.report.serving import Serving, write_page
 from tests.service.conftest import cabinet, site
+from tests.support import fortnight as story
 from tests.support.browser import Browser, browser
+from tests.support.fortnight import Fortnight
 from tests.support.house import House, build
 
 # The watched cabinet of the service's tests serves here too.
 __all__ = ["cabinet", "site"]
+
+
+@pytest.fixture(scope="session")
+def fortnight(tmp_path_factory: pytest.TempPathFactory) -> Fortnight:
+    """A configuration and the store of a fortnight; only to be read."""
+    return story.build(tmp_path_factory.mktemp("fortnight"))
+
+
+@pytest.fixture(scope="session")
+def week(fortnight: Fortnight) -> Week:
+    """The figures of its second week, made the morning after."""
+    with Store.open(fortnight.url, read_only=True) as store:
+        return WeekMaker(store, None, story.NOW).make(IsoWeek.parse(story.WEEK))
 
 
 @pytest.fixture(scope="session")

@@ -9,45 +9,38 @@ from pathlib import Path
 from tests.support.house import House
 from tests.support.patience import WITHIN_S
 
-_ROOT = Path(__file__).parents[2]
-_COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
-
-
-def environment(folder: Path) -> dict[str, str]:
-    """Give the environment of a child: ours, but that what a killed one leaves is in a folder."""
-    return dict(os.environ) | {"PYTHONUNBUFFERED": "1", "TMPDIR": str(folder)}
+ROOT = Path(__file__).parents[2]
+COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
 
 
 def write_page(house: House, folder: Path) -> None:
     """Write the page once, as files."""
-    command = [*_COMMAND, "--out", str(folder), "--config", str(house.path)]
-    subprocess.run(command, cwd=_ROOT, check=True, capture_output=True, timeout=WITHIN_S)
+    command = [*COMMAND, "--out", str(folder), "--config", str(house.path)]
+    subprocess.run(command, cwd=ROOT, check=True, capture_output=True, timeout=WITHIN_S)
 
 
 class Serving:
-    """Processes of `cabinetwatch page --serve`, ended at the end."""
+    """Processes of `cabinetwatch page --serve`; what they leave is in a folder."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self.processes: list[subprocess.Popen[str]] = []
 
-    def start(self, house: House, host: str = "127.0.0.1") -> str:
+    def start(self, house: House) -> str:
         """Serve the page of a house; give its address once it answers."""
-        command = [*_COMMAND, "--serve", f"{host}:0", "--config", str(house.path)]
-        log = (self._folder / "serve.log").open("a")
-        process = subprocess.Popen(
-            command,
-            cwd=_ROOT,
-            env=environment(self._folder),
-            stdout=subprocess.PIPE,
-            stderr=log,
-            text=True,
-        )
-        log.close()
+        with (self._folder / "serve.log").open("a") as log:
+            process = subprocess.Popen(
+                [*COMMAND, "--serve", "127.0.0.1:0", "--config", str(house.path)],
+                cwd=ROOT,
+                env=dict(os.environ) | {"PYTHONUNBUFFERED": "1", "TMPDIR": str(self._folder)},
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+            )
         self.processes.append(process)
         assert process.stdout is not None
         said = process.stdout.readline()
-        assert "http://" in said, (self._folder / "serve.log").read_text()
+        assert "http://" in said, self.log
         return said.split()[4]
 
     @property
@@ -58,12 +51,11 @@ class Serving:
     def stop(self) -> None:
         """End them all."""
         for process in self.processes:
-            if process.poll() is None:
-                process.send_signal(signal.SIGTERM)
-                try:
-                    process.wait(WITHIN_S)
-                except subprocess.TimeoutExpired:
-                    process.kill()
-                    process.wait()
-            if process.stdout is not None:
-                process.stdout.close()
+            process.send_signal(signal.SIGTERM)
+            try:
+                process.wait(WITHIN_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+            assert process.stdout is not None
+            process.stdout.close()

@@ -1,33 +1,30 @@
-"""The page in a real browser: what can be read on it, and that it asks nothing of anyone else."""
+"""The page in a real browser: what it says, how it looks, and that it asks nothing of others."""
 
 import json
 import re
 import subprocess
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from tests.report.serving import Serving
+import pytest
+
+from tests.report.serving import ROOT, Serving
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
 from tests.support.house import House, build
 from tests.support.patience import WITHIN_S
 
-_ROOT = Path(__file__).parents[2]
-
 
 def status(house: House) -> dict[str, Any]:
     command = [sys.executable, "-m", "cabinetwatch", "status", "--json", "--config"]
     done = subprocess.run(
-        [*command, str(house.path)], cwd=_ROOT, capture_output=True, check=False, timeout=300
+        [*command, str(house.path)], cwd=ROOT, capture_output=True, check=False, timeout=300
     )
     told: dict[str, Any] = json.loads(done.stdout)
     return told
-
-
-def now_ms() -> int:
-    return round(time.time() * 1000)
 
 
 def test_the_figures_are_those_of_status(page: Browser, address: str, house: House) -> None:
@@ -46,29 +43,26 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
             expected = told["devices"][device_id][figure]
             assert float(value) == expected
             assert text.split()[0].rstrip(",") == f"{expected:.1f}"
-    sensors = page.run(
+    assert page.run(
         "return Object.fromEntries(Array.from(document.querySelectorAll('[data-sensor]'), row =>"
         " [row.dataset.sensor, row.cells[1].innerText]))"
-    )
-    assert sensors == {
-        name: f"{figures['value']:.1f} °C" for name, figures in told["sensors"].items()
-    }
+    ) == {name: f"{figures['value']:.1f} °C" for name, figures in told["sensors"].items()}
     assert page.run(
         "return Array.from(document.querySelectorAll('[data-alarm]'), card => card.dataset.alarm)"
     ) == [each["id"] for each in told["alarms"]]
     assert page.texts("[data-alarm] > p")[0] == told["alarms"][0]["text"]
-
-
-def test_every_figure_of_status_stands_beside_the_picture(
-    page: Browser, address: str, house: House
-) -> None:
-    page.open(address)
-    names = page.run(
+    # Beside its picture stand all figures of a device.
+    assert page.run(
         "return Array.from(document.querySelectorAll('#device-gear-1 dd'), d => d.dataset.figure)"
-    )
-    assert names == [name for name in status(house)["devices"]["gear-1"] if name != "name"]
+    ) == [name for name in told["devices"]["gear-1"] if name != "name"]
     learning = "return document.querySelector('#device-gear-1 [data-figure=learning]').textContent"
     assert page.run(learning) == "its normal rise is the one given in the configuration."
+
+
+_SHOWN = (
+    "return Array.from(document.querySelectorAll('img')).filter(i => i.offsetParent)"
+    ".map(i => i.getAttribute('src').replace(/[?].*/, ''))"
+)
 
 
 def test_pictures_come_by_themselves_and_follow_the_chosen_span(
@@ -76,26 +70,16 @@ def test_pictures_come_by_themselves_and_follow_the_chosen_span(
 ) -> None:
     page.open(address)
 
-    def pictures() -> list[Any]:
+    def pictures() -> Any:
         page.driver.refresh()
-        found: list[Any] = page.run(
-            "return Array.from(document.querySelectorAll('img')).filter(i => i.offsetParent)"
-            ".map(i => [i.getAttribute('src'), i.alt])"
-        )
-        return found
+        return page.run(_SHOWN)
 
-    wait_until(lambda: len(pictures()) == 3, "the pictures", every_s=1.0)
-    assert all("-24h.svg" in source for source, _ in pictures())
+    day, week = ([f"charts/gear-{n}-{span}.svg" for n in range(3)] for span in ("24h", "7d"))
+    wait_until(lambda: pictures() == day, "the pictures", every_s=1.0)
     page.run("document.querySelector('label[for=span-7d]').click()")
-    shown = page.run(
-        "return Array.from(document.querySelectorAll('img')).filter(i => i.offsetParent)"
-        ".map(i => i.getAttribute('src'))"
-    )
-    assert [re.sub(r"\?.*", "", source) for source in shown] == [
-        f"charts/gear-{number}-7d.svg" for number in range(3)
-    ]
+    assert page.run(_SHOWN) == week
     # The choice outlives a reload.
-    assert all("-7d.svg" in source for source, _ in pictures())
+    assert pictures() == week
 
 
 def test_nothing_is_asked_of_anyone_else_and_the_console_is_silent(
@@ -111,26 +95,15 @@ def test_nothing_is_asked_of_anyone_else_and_the_console_is_silent(
 
 
 def test_markup_in_names_shows_as_text(page: Browser, serving: Serving, tmp_path: Path) -> None:
-    folder = tmp_path / "hostile"
-    folder.mkdir()
     name = '<img src=x onerror="document.title=1"><script>alert(1)</script>&amp;'
-    hostile = build(folder, now_ms(), devices=1, days=1, names=(name,), site="<b>site</b>")
+    now_ms = round(time.time() * 1000)
+    hostile = build(tmp_path, now_ms, devices=1, days=1, names=(name,), site="<b>site</b>")
     page.open(serving.start(hostile))
     assert page.text("tbody th a") == name
     assert page.text(".site") == "<b>site</b>"
     assert page.driver.title.endswith("<b>site</b>")
     assert page.run("return document.querySelectorAll('img[src=x], body script').length") == 1
     assert page.complaints() == []
-
-
-def test_a_dead_daemon_is_shown_loudly(page: Browser, serving: Serving, tmp_path: Path) -> None:
-    folder = tmp_path / "dead"
-    folder.mkdir()
-    page.open(serving.start(build(folder, now_ms() - 3_600_000, devices=1, days=1)))
-    assert page.text("#headline h1") == "The watch is not running"
-    assert "nobody is watching" in page.text("#headline p")
-    assert "high" in page.run("return document.getElementById('headline').className")
-    assert not page.run("return document.body.classList.contains('is-stale')")
 
 
 def test_a_page_that_nobody_writes_any_more_says_so_by_itself(page: Browser, written: str) -> None:
@@ -155,3 +128,102 @@ def test_a_server_that_dies_is_noticed_by_an_open_page(
     serving.processes[0].wait(WITHIN_S)
     page.run("document.body.dataset.written = Date.now() - 120000; return 0")
     wait_until(lambda: page.text("#stale").startswith("Old figures"), "the page to notice")
+
+
+@pytest.mark.parametrize("width", [320, 390, 1000])
+@pytest.mark.parametrize("dark", [False, True])
+def test_nothing_sticks_out_sideways(page: Browser, written: str, width: int, dark: bool) -> None:
+    page.emulate(dark=dark)
+    page.open(written, width=width)
+    assert page.run("return document.documentElement.scrollWidth") <= width
+
+
+def test_the_first_screen_of_a_phone_has_what_counts(page: Browser, written: str) -> None:
+    page.open(written, width=390, height=844)
+    for selector in ("#headline", ".clock", "[data-device=gear-2] [data-figure=margin_k]"):
+        bottom = page.run(
+            "return document.querySelector(arguments[0]).getBoundingClientRect().bottom", selector
+        )
+        assert bottom <= 844, selector
+
+
+_CONTRAST = """
+const light = c => { const [r, g, b] = c.map(v => { v /= 255; return v <= 0.04045 ? v / 12.92
+  : ((v + 0.055) / 1.055) ** 2.4; }); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+const parse = text => text.match(/[\\d.]+/g).map(Number);
+const ground = e => { for (; e; e = e.parentElement) {
+  const c = parse(getComputedStyle(e).backgroundColor);
+  if (c.length < 4 || c[3] > 0) return c.slice(0, 3); } return [255, 255, 255]; };
+const bad = [];
+for (const e of document.querySelectorAll('body *')) {
+  if (!e.offsetParent || ![...e.childNodes].some(n => n.nodeType === 3 && n.data.trim())) continue;
+  const a = light(parse(getComputedStyle(e).color).slice(0, 3)), b = light(ground(e));
+  const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  if (ratio < 4.5) bad.push([e.outerHTML.slice(0, 80), ratio]);
+}
+return bad;
+"""
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_every_text_has_the_contrast_of_wcag(page: Browser, written: str, dark: bool) -> None:
+    # WCAG 2.2, success criterion 1.4.3: 4.5 to 1; relative luminance as defined there.
+    page.emulate(dark=dark)
+    page.open(written)
+    assert page.run(_CONTRAST) == []
+
+
+def test_headings_labels_and_pictures_are_named(page: Browser, written: str) -> None:
+    page.open(written)
+    levels = page.run(
+        "return Array.from(document.querySelectorAll('h1,h2,h3'), h => Number(h.tagName[1]))"
+    )
+    assert (levels[0], levels.count(1)) == (1, 1)
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    assert page.run(
+        "return Array.from(document.images).every(i => i.alt.length > 40)"
+        " && Array.from(document.querySelectorAll('input')).every(i => i.labels.length === 1)"
+    )
+    assert page.run("return document.documentElement.lang") == "en"
+
+
+def test_without_script_spans_can_be_chosen_and_the_page_reloads(
+    page: Browser, written: str
+) -> None:
+    page.without_script()
+    try:
+        page.open(written)
+        page.driver.find_element("css selector", "label[for=span-90d]").click()
+        shown = [
+            image.get_attribute("src")
+            for image in page.driver.find_elements("css selector", "img")
+            if image.is_displayed()
+        ]
+        assert len(shown) == 3
+        assert all("-90d.svg" in str(source) for source in shown)
+        refresh = page.driver.find_element("css selector", "meta[http-equiv=refresh]")
+        assert refresh.get_attribute("content") == "15"
+    finally:
+        page.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+_HIDDEN_IN_DETAILS = (
+    "return Array.from(document.querySelectorAll('details > :not(summary)'))"
+    ".filter(each => !each.checkVisibility()).length"
+)
+
+
+def test_what_can_be_opened_is_open_on_paper(page: Browser, written: str) -> None:
+    page.open(written)
+    assert page.run(_HIDDEN_IN_DETAILS) > 0
+    page.emulate(media="print")
+    try:
+        assert page.run(_HIDDEN_IN_DETAILS) == 0
+    finally:
+        page.emulate()
+    # Older browsers need the script, which leaves everything as it was.
+    page.run("document.querySelector('details').open = true")
+    page.run("dispatchEvent(new Event('beforeprint'))")
+    assert page.run("return document.querySelectorAll('details:not([open])').length") == 0
+    page.run("dispatchEvent(new Event('afterprint'))")
+    assert page.run("return document.querySelectorAll('details[open]').length") == 1

@@ -1,12 +1,14 @@
 """The page's processes: what they answer and write, and that the watch is untouched."""
 
-import contextlib
 import os
 import re
 import signal
 import socket
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from http.client import HTTPConnection
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -15,15 +17,14 @@ import psutil
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.report.page import write_atomically
 from cabinetwatch.report.page_server import MOST_AT_ONCE, Seats
-from tests.report.serving import Serving, write_page
+from tests.report.serving import COMMAND, ROOT, Serving, write_page
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
 from tests.support.house import House
 from tests.support.patience import WITHIN_S
-
-_ROOT = Path(__file__).parents[2]
 
 
 def ask(
@@ -32,26 +33,27 @@ def ask(
     parts = urlsplit(address)
     connection = HTTPConnection(str(parts.hostname), parts.port, timeout=WITHIN_S)
     try:
-        headers = {} if host is None else {"Host": host}
-        connection.request(method, path, headers=headers)
+        connection.request(method, path, headers={} if host is None else {"Host": host})
         answer = connection.getresponse()
         return answer.status, dict(answer.getheaders()), answer.read()
     finally:
         connection.close()
 
 
+def connected(address: str, from_address: str = "") -> socket.socket:
+    parts = urlsplit(address)
+    place, source = (str(parts.hostname), parts.port or 0), (from_address, 0)
+    return socket.create_connection(place, timeout=WITHIN_S, source_address=source)
+
+
 def raw(address: str, sent: bytes) -> bytes:
     """Send bytes and give all that comes back until the other end closes."""
-    parts = urlsplit(address)
-    with socket.create_connection((str(parts.hostname), parts.port or 0), timeout=WITHIN_S) as made:
-        got = b""
-        try:
-            made.sendall(sent)
-            while chunk := made.recv(65536):
-                got += chunk
-        except OSError:
-            pass
-        return got
+    got = b""
+    with connected(address) as made, suppress(OSError):
+        made.sendall(sent)
+        while chunk := made.recv(65536):
+            got += chunk
+    return got
 
 
 def test_every_answer_forbids_what_the_page_does_not_need(address: str) -> None:
@@ -69,8 +71,7 @@ def test_every_answer_forbids_what_the_page_does_not_need(address: str) -> None:
 def test_it_can_only_be_read(address: str) -> None:
     for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"):
         status, headers, _ = ask(address, method=method)
-        assert status == 405
-        assert headers["Allow"] == "GET, HEAD"
+        assert (status, headers["Allow"]) == (405, "GET, HEAD")
     status, headers, body = ask(address, method="HEAD")
     assert (status, body) == (200, b"")
     assert int(headers["Content-Length"]) > 1000
@@ -93,9 +94,8 @@ def test_no_other_file_can_be_had(address: str, path: str) -> None:
     assert ask(address, path)[0] == 404
 
 
-def test_only_names_of_the_house_are_answered(serving: Serving, house: House) -> None:
+def test_only_names_of_the_house_are_answered(address: str) -> None:
     # A site from outside that points its own name here (DNS rebinding) sends that name.
-    address = serving.start(house)
     for host in ("evil.example", "evil.example:8080", "10.0.0.1.evil.example"):
         assert ask(address, host=host)[0] == 421
     for host in ("cabinet.local", "cabinet:8080", "127.0.0.1:99", "[::1]:8080", "nas.home.arpa"):
@@ -131,25 +131,12 @@ def test_bad_requests_are_refused_and_the_page_goes_on(serving: Serving, house: 
     assert "Traceback" not in serving.log
 
 
-def test_who_says_nothing_is_cut_off_and_holds_nobody_up(serving: Serving, house: House) -> None:
+def test_who_says_nothing_is_cut_off(serving: Serving, house: House) -> None:
     address = serving.start(house)
-    parts = urlsplit(address)
-    idle = [
-        socket.create_connection((str(parts.hostname), parts.port or 0), timeout=WITHIN_S)
-        for _ in range(40)
-    ]
-    try:
-        for each in idle:
-            each.sendall(b"GET / HT")
-        # All seats are taken by those who dawdle, until their ten seconds are over.
-        wait_until(lambda: _answers(address), "the page to be served again")
-        process = psutil.Process(serving.processes[0].pid)
-        assert process.num_threads() < 40
-        for each in idle:
-            assert each.recv(1) in {b"", b"H"}
-    finally:
-        for each in idle:
-            each.close()
+    with connected(address) as idle:
+        idle.sendall(b"GET / HT")
+        # Its ten seconds are over.
+        assert idle.recv(1) in {b"", b"H"}
 
 
 @pytest.mark.parametrize("greedy", ["127.0.0.2", "127.0.0.1"])
@@ -158,20 +145,16 @@ def test_one_address_cannot_keep_the_page_from_the_others_nor_from_itself(
 ) -> None:
     # From its own address: behind a proxy of this machine everybody has the same one.
     address = serving.start(house)
-    parts = urlsplit(address)
-    with contextlib.ExitStack() as held:
+    with ExitStack() as held:
         for _ in range(3 * MOST_AT_ONCE):
-            place = (str(parts.hostname), parts.port or 0)
-            idle = socket.create_connection(place, timeout=WITHIN_S, source_address=(greedy, 0))
-            held.enter_context(idle)
-            idle.sendall(b"GET / HT")
+            held.enter_context(connected(address, greedy)).sendall(b"GET / HT")
         # At the first try, while those who dawdle have their ten seconds still.
         assert ask(address)[0] == 200
         assert psutil.Process(serving.processes[0].pid).num_threads() < MOST_AT_ONCE + 10
 
 
 def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() -> None:
-    with contextlib.ExitStack() as opened:
+    with ExitStack() as opened:
 
         def connection() -> socket.socket:
             here, there = socket.socketpair()
@@ -195,13 +178,6 @@ def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() 
         # A newcomer without any would not hold more than they.
         assert seats.take(connection(), "tablet")
         assert first.recv(1) == b""
-
-
-def _answers(address: str) -> bool:
-    try:
-        return ask(address)[0] == 200
-    except OSError:
-        return False
 
 
 def test_a_port_that_is_taken_gets_a_sentence(
@@ -242,15 +218,16 @@ def test_wrong_use_gets_a_sentence(
     assert len(said.splitlines()) == 1
 
 
-@pytest.mark.parametrize(
-    "module", ["service.daemon", "report.page_keeper", "report.page_server", "cli.page"]
-)
+@pytest.mark.parametrize("module", ["service.daemon", "report.page_server", "cli.reports"])
 def test_drawing_stays_out_of_what_runs_for_long(module: str) -> None:
     script = f"import sys, cabinetwatch.{module}; print(*sys.modules)"
     done = subprocess.run(
-        [sys.executable, "-c", script], cwd=_ROOT, capture_output=True, text=True, check=True
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert not {"matplotlib", "scipy", "numpy"} & set(done.stdout.split())
+
+
+# The page as files.
 
 
 @pytest.mark.parametrize("umask", [0o022, 0o077])
@@ -272,35 +249,94 @@ def test_files_are_as_private_as_their_folder_whatever_the_umask(
         assert {path.stat().st_mode & 0o777 for path in files} == {mode}
 
 
-def test_a_device_that_is_gone_takes_its_pictures_along(house: House, tmp_path: Path) -> None:
-    folder = tmp_path / "page"
-    write_page(house, folder)
-    gone = folder / "charts" / "gone-6h.svg"
-    manifest = folder / "charts.json"
+def test_what_a_device_that_is_gone_and_a_killed_writer_left_is_dropped(
+    house: House, tmp_path: Path
+) -> None:
+    write_page(house, tmp_path)
+    gone, manifest = tmp_path / "charts" / "gone-6h.svg", tmp_path / "charts.json"
     gone.write_text("<svg/>")
     manifest.write_text(manifest.read_text().replace('"gear-0-6h.svg"', '"gone-6h.svg"'))
-    write_page(house, folder)
-    assert not gone.exists()
-    assert (folder / "charts" / "gear-0-6h.svg").exists()
+    left = [tmp_path / ".index.new", tmp_path / "charts" / ".gear-0-6h.new"]
+    busy = tmp_path / ".busy.new"
+    for path in (*left, busy):
+        path.write_text("half")
+    for path in left:
+        os.utime(path, (time.time() - 3600,) * 2)
+    write_page(house, tmp_path)
+    # Somebody may be at the fresh one.
+    assert [path.exists() for path in (gone, *left, busy)] == [False, False, False, True]
+    assert (tmp_path / "charts" / "gear-0-6h.svg").exists()
 
 
-def keeper(house: House, folder: Path, parent: int) -> subprocess.Popen[bytes]:
-    command = [sys.executable, "-m", "cabinetwatch", "page", "--store", house.url]
-    return subprocess.Popen(
-        [*command, "--out", str(folder), "--every", "0.5", "--parent", str(parent)], cwd=_ROOT
-    )
+_WRITER = """
+import sys
+from pathlib import Path
+from cabinetwatch.report.page import write_atomically
+while True:
+    for letter in b"ab":
+        write_atomically(Path(sys.argv[1]), bytes([letter]) * 300_000)
+"""
+_WHOLE = {b"a" * 300_000, b"b" * 300_000}
+
+
+def test_a_writer_that_is_killed_leaves_a_whole_file(tmp_path: Path) -> None:
+    path = tmp_path / "index.html"
+    seen: set[int] = set()
+
+    def written() -> int:
+        """Read the file, whole, and count how many of them there have been."""
+        if path.exists():
+            with path.open("rb") as file:
+                seen.add(os.fstat(file.fileno()).st_mtime_ns)
+                assert file.read() in _WHOLE
+        return len(seen)
+
+    for kill_after in range(1, 5):
+        seen.clear()
+        writer = subprocess.Popen([sys.executable, "-c", _WRITER, str(path)])
+        try:
+            wait_until(lambda: written() > kill_after, "pages to be written")  # noqa: B023
+        finally:
+            writer.kill()
+            writer.wait()
+        assert path.read_bytes() in _WHOLE
+
+
+def test_where_a_file_can_not_be_written_the_old_one_stays_and_nothing_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "index.html"
+    write_atomically(path, b"old")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fchmod", full)
+    with pytest.raises(OSError, match="No space left"):
+        write_atomically(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+@contextmanager
+def keeper(house: House, folder: Path, parent: int) -> Iterator["subprocess.Popen[bytes]"]:
+    where = ("--store", house.url, "--out", str(folder))
+    command = [*COMMAND, *where, "--every", "0.5", "--parent", str(parent)]
+    with subprocess.Popen(command, cwd=ROOT) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 def test_a_keeper_writes_the_page_again_and_again_until_it_is_asked_to_end(
     house: House, tmp_path: Path
 ) -> None:
     index = tmp_path / "page" / "index.html"
-    process = keeper(house, index.parent, os.getpid())
-    try:
+    with keeper(house, index.parent, os.getpid()) as process:
         wait_until(index.exists, "the page")
         first = index.stat().st_mtime_ns
         wait_until(lambda: index.stat().st_mtime_ns > first, "the page to be rewritten")
-    finally:
         process.send_signal(signal.SIGTERM)
         assert process.wait(WITHIN_S) == 0
 
@@ -310,15 +346,9 @@ def test_a_keeper_whose_watch_was_killed_ends_once_the_page_says_so(
     house: House, tmp_path: Path
 ) -> None:
     # A watch that is gone is no parent; sixty seconds later its last sign of life is old.
-    process = keeper(house, tmp_path / "page", 1)
-    try:
+    with keeper(house, tmp_path / "page", 1) as process:
         assert process.wait(90) == 0
-        text = (tmp_path / "page" / "index.html").read_text()
-        assert "The watch is not running" in text
-    finally:
-        if process.poll() is None:
-            process.kill()
-            process.wait()
+    assert "The watch is not running" in (tmp_path / "page" / "index.html").read_text()
 
 
 def test_the_watch_keeps_the_page_and_its_last_one_says_that_it_has_stopped(
@@ -346,24 +376,18 @@ def test_the_page_process_killed_and_attacked_leaves_the_watch_untouched(
         cabinet.wait_online()
         cabinet.publish(NAS, "41.25")
         wait_until((folder / "index.html").exists, "the page")
-        writer = _writer(folder)
+        below = psutil.Process().children(recursive=True)
+        writer = next(each for each in below if {"--every", str(folder)} <= set(each.cmdline()))
         address = serving.start(House(site.path, site.config(), 0))
         for sent in (b"\x00" * 70_000, b"GET / HTTP/1.1\r\nX: " + b"a" * 70_000):
             raw(address, sent)
         serving.processes[0].kill()
-        os.kill(writer, signal.SIGKILL)
+        writer.kill()
         raised = cabinet.mark()
         cabinet.publish(NAS, "55")
         cabinet.wait_transition("nas", "over-derating", "unacknowledged", after=raised)
         assert watch.running
         assert watch.stop() == 0
-
-
-def _writer(folder: Path) -> int:
-    """Give the process that writes the page of a watch into a folder."""
-    below = psutil.Process().children(recursive=True)
-    found = (each.pid for each in below if {"--every", str(folder)} <= set(each.cmdline()))
-    return int(next(found))
 
 
 def test_a_page_folder_that_cannot_be_made_is_told_and_stops_nothing(

@@ -4,8 +4,8 @@ import random
 import sqlite3
 import subprocess
 import sys
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
@@ -122,6 +122,38 @@ class DrivenWatch:
         return int(line)
 
 
+def start_watch(site: Site, cabinet: Wire, utc_ms: int) -> DrivenWatch:
+    """Start it, and return once it is online."""
+    heard = cabinet.mark()
+    watch = DrivenWatch(site.path, utc_ms)
+    cabinet.wait_online(after=heard)
+    return watch
+
+
+def wait_back(cabinet: Wire, heard: int) -> None:
+    """Wait until the test's own client and the watch are both back at the broker."""
+
+    def published() -> bool:
+        try:
+            cabinet.publish("cabinet/other", "1")
+        except RuntimeError:
+            return False
+        return True
+
+    wait_until(published, "the broker to be back", every_s=0.02)
+    cabinet.wait_online(after=heard)
+
+
+@contextmanager
+def held_database(site: Site) -> Iterator[None]:
+    """Another program that holds the database meanwhile."""
+    path = site.folder / "watch.db"
+    with closing(sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)) as holder:
+        holder.execute("BEGIN IMMEDIATE")
+        yield
+        holder.execute("ROLLBACK")
+
+
 class Day:
     """Lets minutes pass in the cabinet, and trouble happen in them."""
 
@@ -140,7 +172,7 @@ class Day:
         self._nas_air, self._renamed = "nas-air", ""
         self._utc_ms = START_MS
         self._configure(55.0)
-        self._watch = self._started()
+        self._watch = start_watch(site, cabinet, self._utc_ms)
 
     def pass_minutes(self, count: int) -> None:
         """Let the nodes publish, be heard, and time pass, minute by minute."""
@@ -186,8 +218,9 @@ class Day:
             self.minutes += 1
             self._skip()
         self._watch.say("raised broker-lost")
+        heard = len(self._cabinet.messages)
         self._broker.start()
-        self._wait_published()
+        wait_back(self._cabinet, heard)
         self._skip()
 
     def lose_mail(self, minutes: int) -> None:
@@ -201,13 +234,9 @@ class Day:
 
     def block_store(self, minutes: int) -> None:
         """Let another program hold the database for longer than a write may take."""
-        path = self._site.folder / "watch.db"
-        holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
-        holder.execute("BEGIN IMMEDIATE")
-        self.heat(20.0, minutes)
-        self._watch.say("raised store-fault")
-        holder.execute("ROLLBACK")
-        holder.close()
+        with held_database(self._site):
+            self.heat(20.0, minutes)
+            self._watch.say("raised store-fault")
 
     def hang(self, minutes: int) -> None:
         """Stop the watch for a while; the broker keeps what the nodes send."""
@@ -241,7 +270,7 @@ class Day:
             self._renamed = f'\nrenamed_from = "{self._nas_air}"'
             self._nas_air = nas_air
         self._configure(switch_high)
-        self._watch = self._started()
+        self._watch = start_watch(self._site, self._cabinet, self._utc_ms)
         self._watch.say("held")
         self._skip()
 
@@ -267,12 +296,6 @@ class Day:
         )
         self._site.write()
 
-    def _started(self) -> DrivenWatch:
-        heard = self._cabinet.mark()
-        watch = DrivenWatch(self._site.path, self._utc_ms)
-        self._cabinet.wait_online(after=heard)
-        return watch
-
     def _ask(self, command: dict[str, object]) -> None:
         with self._site.store() as store:
             row = store.put_command(command, 0)
@@ -282,18 +305,6 @@ class Day:
                 return reader.command_result(row) is not None
 
         wait_until(answered, f"an answer to {command}")
-
-    def _wait_published(self) -> None:
-        """Wait until the test's own client and the watch are both back at the broker."""
-        until = time.monotonic() + WITHIN_S
-        heard = len(self._cabinet.messages)
-        while time.monotonic() < until:
-            try:
-                self._cabinet.publish("cabinet/other", "1")
-                break
-            except RuntimeError:
-                time.sleep(0.05)
-        self._cabinet.wait_online(after=heard)
 
     def _publish_all(self) -> None:
         near = self._random.uniform

@@ -19,53 +19,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from cabinetwatch.clock import RatedClock
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.watch import configuration
+from tests.support.hand_clock import HandClock
 from tests.support.patience import WITHIN_S
-
-_LOOKS = 20.0
-"""How many times more often than it need a waiting thread looks whether time was skipped."""
-
-
-class DrivenClock(RatedClock):
-    """A clock that stands, then runs, can skip time ahead, and whose wall clock can be set."""
-
-    def __init__(self, start_utc_ms: int) -> None:
-        super().__init__(1.0, start_utc_ms)
-        self._stood_until_ms: int | None = None
-        # In one: who looks sees both change at once.
-        self._skipped_and_hung_ms = 0, 0
-        self.stepped_ms = 0
-
-    def run(self) -> None:
-        """Let time pass by itself from now on."""
-        if self._stood_until_ms is None:
-            self._stood_until_ms = super()._elapsed_ms()
-
-    def skip(self, ms: int, hung_ms: int = 0) -> None:
-        """Let time pass at once, and from now on by itself; live through all but `hung_ms`."""
-        self.run()
-        skipped_ms, before_ms = self._skipped_and_hung_ms
-        self._skipped_and_hung_ms = skipped_ms + ms, before_ms + hung_ms
-
-    def utc_ms(self) -> int:
-        """The wall clock, as it was set."""
-        return super().utc_ms() + self.stepped_ms
-
-    def real_s(self, watch_s: float) -> float:
-        """Part of it only: time may be skipped meanwhile."""
-        return watch_s / _LOOKS
-
-    def life_ms(self) -> int:
-        """However busy the machine is, what passes is lived through, but for what hangs."""
-        return self._skipped_and_hung_ms[1]
-
-    def _elapsed_ms(self) -> int:
-        stood_until_ms = self._stood_until_ms
-        if stood_until_ms is None:
-            return 0
-        return super()._elapsed_ms() - stood_until_ms + self._skipped_and_hung_ms[0]
 
 
 class Driven:
@@ -73,21 +30,21 @@ class Driven:
 
     def __init__(self, daemon: Daemon) -> None:
         self._engine = daemon._engine_loop._engine
-        self._reception = daemon._engine_loop._reception
+        self._ingest = daemon._engine_loop._ingest
 
     def wait(self, word: str, rest: str) -> None:
         """Wait for what a line of the test names."""
         if word == "heard":
             sensor, value = rest.split()
-            view = self._engine.house.sensors[sensor]
+            view = self._engine.model.sensors[sensor]
             _wait(lambda: view.value == float(value), f"{sensor} to be {value}, not {view.value}")
         elif word == "away":
-            _wait(lambda: not self._engine.house.site.connected, "the broker to be gone")
+            _wait(lambda: not self._engine.model.site.connected, "the broker to be gone")
         elif word == "raised":
             raised = [a for a in self._engine.alarms.values() if a.condition.name == rest]
             _wait(lambda: any(each.state == "unacknowledged" for each in raised), rest)
         elif word == "held":
-            _wait(lambda: self._reception.deadline() is not None, "what waited at the broker")
+            _wait(lambda: self._ingest.deadline() is not None, "what waited at the broker")
         else:
             assert not word, word
 
@@ -103,7 +60,8 @@ def _wait(holds: Callable[[], bool], what: str) -> None:
 def main(path: Path, start_utc_ms: int) -> int:
     """Run until told to stop; 1 when a part of the daemon died."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    clock = DrivenClock(start_utc_ms)
+    clock = HandClock(start_utc_ms)
+    clock.stand_still()
     daemon = Daemon(configuration.load(path), clock)
     daemon.start()
     driven = Driven(daemon)
@@ -112,15 +70,15 @@ def main(path: Path, start_utc_ms: int) -> int:
         word, _, rest = line.strip().partition(" ")
         if word == "stop":
             break
-        if word == "run":
-            clock.run()
-        elif word == "skip":
-            clock.skip(int(rest))
+        if word in {"run", "skip", "hang"}:
+            clock.go_on()
+        if word == "skip":
+            clock.let_pass(int(rest) / 1000)
         elif word == "hang":
-            clock.skip(int(rest), hung_ms=int(rest))
+            clock.hang(int(rest) / 1000)
         elif word == "step":
-            clock.stepped_ms += int(rest)
-        else:
+            clock.set_utc(clock.utc_ms() + int(rest))
+        elif word != "run":
             driven.wait(word, rest)
         print(clock.utc_ms(), flush=True)
     failed = daemon.failure is not None

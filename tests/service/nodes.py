@@ -43,6 +43,6 @@ class Nodes:
         raise TimeoutError(f"waited for {what}")
 
     def _heard_since(self, t: int) -> bool:
-        sensors = self._daemon._engine_loop._engine.house.sensors
+        sensors = self._daemon._engine_loop._engine.model.sensors
         last = (sensors[self._names[topic]].last_live_t for topic in self.values)
         return all(each is not None and each >= t for each in last)

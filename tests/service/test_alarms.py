@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
+from cabinetwatch.text import from_rfc3339
 from tests.service.mails import part
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, OWNER, Site

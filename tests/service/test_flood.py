@@ -2,8 +2,8 @@
 
 import pytest
 
+from cabinetwatch.mqtt import backlog as inbox
 from cabinetwatch.mqtt import connection
-from cabinetwatch.mqtt import session as inbox
 from cabinetwatch.service import engine_loop
 from cabinetwatch.store.replay import Replayer
 from tests.benchmarks.flooded import TABLES, TOPIC, pack

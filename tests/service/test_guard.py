@@ -16,7 +16,7 @@ from cabinetwatch.service.parts import Notifier
 from cabinetwatch.text import ConfigError
 from tests.service.mails import part
 from tests.service.site import Site
-from tests.service.watching import WatchProcess, running, wait_until
+from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
@@ -30,21 +30,24 @@ AFTER_S = 2.0
 
 
 class GuardProcess(WatchProcess):
-    """The guard as its users run it."""
+    """The guard as its users run it, but for its haste."""
 
-    def __init__(self, config: Path, after: str, program: str = "cabinetwatch") -> None:
+    def __init__(self, config: Path, after: str) -> None:
         self.log_path = config.with_name("guard.log")
-        command = [sys.executable, "-m", program, "guard", "--config", str(config)]
+        command = [sys.executable, "-m", "tests.service.variants", "guards-in-haste", "guard"]
         with self.log_path.open("ab") as out:
             self._process = subprocess.Popen(
-                [*command, "--after", after], stdout=out, stderr=out, cwd=ROOT
+                [*command, "--config", str(config), "--after", after],
+                stdout=out,
+                stderr=out,
+                cwd=ROOT,
             )
 
 
 @contextmanager
 def guarding(site: Site, after: str = "2s") -> Iterator[GuardProcess]:
     """A guard that has reached the broker."""
-    process = GuardProcess(site.write(), after, "tests.service.quick_guard")
+    process = GuardProcess(site.write(), after)
     try:
         process.wait_log("connected to the broker")
         yield process
@@ -223,9 +226,9 @@ def test_the_guard_tells_systemd_that_it_is_ready_and_alive(
 
 def test_a_guard_that_would_have_nobody_to_mail_is_refused_in_a_sentence(site: Site) -> None:
     site.mail_port = None
-    guard = GuardProcess(site.write(), "3m")
-    assert guard.wait() == 2
-    assert guard.log == (
+    refused = cabinetwatch(site.write(), "guard", "--after", "3m")
+    assert refused.returncode == 2
+    assert refused.stderr == (
         f"{site.path}: [notify.email] is missing; add that table, it says whom to mail and how\n"
     )
     with pytest.raises(ConfigError, match=r"a table \[notify.email\] is needed"):
@@ -233,10 +236,10 @@ def test_a_guard_that_would_have_nobody_to_mail_is_refused_in_a_sentence(site: S
 
 
 def test_a_time_that_is_none_is_refused_in_a_sentence(site: Site) -> None:
-    guard = GuardProcess(site.write(), "soon")
-    assert guard.wait() == 2
-    assert guard.log.startswith("--after: 'soon' is no duration")
-    assert guard.log.count("\n") == 1
+    refused = cabinetwatch(site.write(), "guard", "--after", "soon")
+    assert refused.returncode == 2
+    assert refused.stderr.startswith("--after: 'soon' is no duration")
+    assert refused.stderr.count("\n") == 1
 
 
 # The judgement alone.

@@ -7,9 +7,11 @@ from typing import Any
 import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
+from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop as housekeeping
 from cabinetwatch.service.engine_loop import FigureSampler
+from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import PRUNE_AFTER_MS, ROUND_MS, Housekeeping, StoreLoop
 from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.records import Batch
@@ -18,8 +20,7 @@ from cabinetwatch.store.upkeep import Keeping, Now, Room
 from cabinetwatch.watch.events import Reading
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
-from tests.service.test_commands import cabinetwatch
-from tests.service.watching import running, wait_until, watching
+from tests.service.watching import cabinetwatch, running, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 from tests.support.patience import WITHIN_S
@@ -147,14 +148,16 @@ def test_a_store_loop_prunes_for_a_command_and_goes_on_writing_in_between(store:
     asked: list[int] = []
     loop = StoreLoop(
         store,
-        WatchTime(clock),
-        clock,
-        StoreConfig(flush_s=0.001, keep_raw_days=2),
+        Frame(
+            Config(store=StoreConfig(flush_s=0.001, keep_raw_days=2)),
+            WatchTime(clock),
+            clock,
+            lambda *failure: failures.append(failure),
+        ),
         acknowledge=lambda _: None,
         deliver=lambda _: None,
         report=lambda *_: None,
         command=lambda row, _: asked.append(row),
-        on_failure=lambda *failure: failures.append(failure),
     )
     row = store.put_command({"command": "prune", "by": "somebody"}, T0)
     other = store.put_command({"command": "ack", "id": "x"}, T0)
@@ -207,7 +210,7 @@ def test_prune_is_done_by_the_watch_that_runs(site: Site, cabinet: Wire) -> None
         cabinet.publish(HALL, "22.5")
         with site.store() as store:
             wait_until(lambda: store.sensors() == ["hall"], "the reading to be written")
-        done = cabinetwatch(site, "prune")
+        done = cabinetwatch(site.path, "prune")
         assert (done.returncode, done.stderr) == (0, "")
         assert done.stdout.startswith("No rows pruned; the store takes ")
         assert watch.stop() == 0

@@ -8,9 +8,11 @@ from typing import Any
 import pytest
 
 from cabinetwatch.clock import RatedClock, WatchTime
+from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store import database
 from cabinetwatch.store.codecs import Bucket, FigureMinute, Tier
@@ -89,14 +91,16 @@ def loop_of(store: Store, clock: RatedClock, ends: Ends) -> StoreLoop:
     """A store's thread, not started, that writes at once what it is given."""
     return StoreLoop(
         store,
-        WatchTime(clock),
-        clock,
-        StoreConfig(flush_s=0.001),
+        Frame(
+            Config(store=StoreConfig(flush_s=0.001)),
+            WatchTime(clock),
+            clock,
+            lambda *failure: ends.failures.append(failure),
+        ),
         acknowledge=ends.acknowledge,
         deliver=lambda _: None,
         report=ends.report,
         command=lambda *_: None,
-        on_failure=lambda *failure: ends.failures.append(failure),
     )
 
 

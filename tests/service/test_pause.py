@@ -60,7 +60,7 @@ def test_what_waited_in_the_socket_is_backlog_and_the_next_is_live(
         wait_until(lambda: bool(pauses(site)), "the pause in the journal")
         for value in ("90", "91", "92"):
             cabinet.publish(NAS, value)
-        backlog = daemon._engine_loop._reception._backlog
+        backlog = daemon._engine_loop._ingest._backlog
         wait_until(lambda: backlog._held == 3, "what waited to be held")
         clock.let_pass(10)
         nodes.live(20)

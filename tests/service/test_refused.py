@@ -11,22 +11,22 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from cabinetwatch.service.startup import client_id_last
 from cabinetwatch.watch.events import EntryKind
-from tests.service.broken import STUMBLES_AT, STUMBLES_OVER
 from tests.service.site import HALL, NAS, Site
+from tests.service.variants import STUMBLES_AT, STUMBLES_OVER
 from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 
 AT_ONCE = "\n[alarms.input-refused]\non_delay_s = 0\n"
-BROKEN = "tests.service.broken"
+VARIANTS = "tests.service.variants"
 
 
 def test_a_message_at_which_judging_raises_is_acknowledged_told_and_never_comes_again(
     site: Site, cabinet: Wire
 ) -> None:
     site.tables += AT_ONCE
-    with running(site.write(), "stumbles", module=BROKEN) as watch:
+    with running(site.write(), "stumbles", module=VARIANTS) as watch:
         cabinet.wait_online()
         cabinet.publish(HALL, "22")
         cabinet.publish(NAS, "41")
@@ -37,7 +37,7 @@ def test_a_message_at_which_judging_raises_is_acknowledged_told_and_never_comes_
         assert watch.running
         assert watch.stop() == 0
     heard = len(cabinet.messages)
-    with running(site.path, "stumbles", module=BROKEN) as again:
+    with running(site.path, "stumbles", module=VARIANTS) as again:
         cabinet.wait_online(after=heard)
         cabinet.publish_until(NAS, "40", "nas", "over-derating", "returned", after=heard)
         assert again.stop() == 0
@@ -92,7 +92,7 @@ def test_a_message_at_which_reading_it_raises_is_told_with_its_topic_and_its_byt
     site: Site, cabinet: Wire
 ) -> None:
     site.tables += AT_ONCE
-    with running(site.write(), "stumbles", module=BROKEN) as watch:
+    with running(site.write(), "stumbles", module=VARIANTS) as watch:
         cabinet.wait_online()
         for _ in range(50):
             cabinet.publish(NAS, STUMBLES_OVER)

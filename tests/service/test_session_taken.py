@@ -109,7 +109,7 @@ def test_a_watch_that_ran_under_the_old_default_goes_on_with_the_session_kept_fo
     cabinet.publish(HALL, "21.5")
     with watching(config_of(site, "old")) as daemon:
         assert daemon.client_id == "cabinetwatch"
-        sensors = daemon._engine_loop._engine.house.sensors
+        sensors = daemon._engine_loop._engine.model.sensors
         wait_until(lambda: sensors["hall"].value == 21.5, "what the broker has kept")
 
 

@@ -5,13 +5,12 @@ import time
 
 import pytest
 
-from cabinetwatch.clock import from_rfc3339
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.replay import running_since
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError
+from cabinetwatch.text import StoreError, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site

@@ -271,7 +271,7 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     del smtp
-    module = "cabinetwatch.service.children._CHILD"
+    module = "cabinetwatch.service.delivery_loop._CHILD"
     monkeypatch.setattr(module, "cabinetwatch.no_such_child")
     clock = HandClock(SUNDAY_NIGHT)
     with ticking(site, clock) as daemon:

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.service.parts import Notifier, Stall, Vital, Vitality
-from tests.service.hanging import PLACES
 from tests.service.site import NAS, Site
+from tests.service.variants import PLACES
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
 from tests.support.broker import Broker
@@ -62,7 +62,7 @@ def test_the_watchdog_is_fed_no_longer_when_a_part_hangs_and_again_when_it_goes_
     part: str, site: Site, cabinet: Wire, systemd: NotifySocket
 ) -> None:
     hang = site.folder / "hang"
-    with running(site.write(), part, module="tests.service.hanging") as watch:
+    with running(site.write(), f"hangs-in-{part}", module="tests.service.variants") as watch:
         cabinet.wait_online()
         systemd.wait_for(FED)
         hang.touch()
@@ -98,18 +98,14 @@ def test_no_child_can_speak_for_the_service(systemd: NotifySocket) -> None:
     assert systemd.wait_for("") == "READY=1"
 
 
-def test_a_watchdog_meant_for_another_process_is_none_of_ours(
-    systemd: NotifySocket, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("variable", "value"),
+    [("WATCHDOG_PID", "1"), *(("WATCHDOG_USEC", each) for each in ("", "0", "soon", "-5"))],
+)
+def test_a_watchdog_without_a_time_or_meant_for_another_process_is_none(
+    variable: str, value: str, systemd: NotifySocket, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("WATCHDOG_PID", "1")
-    assert Notifier().watchdog_s is None
-
-
-@pytest.mark.parametrize("microseconds", ["", "0", "soon", "-5"])
-def test_a_watchdog_without_a_time_is_none(
-    microseconds: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("WATCHDOG_USEC", microseconds)
+    monkeypatch.setenv(variable, value)
     assert Notifier().watchdog_s is None
 
 

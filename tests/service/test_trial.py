@@ -1,22 +1,19 @@
 """A trial through the real thing: told to a running watch, judged from its store, put to work."""
 
-import io
 import json
 import math
 import tomllib
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.watch.events import EntryKind
 from tests.service.nodes import EVERY_S, Nodes
 from tests.service.site import HALL, NAS, Site
-from tests.service.test_commands import cabinetwatch
-from tests.service.watching import running, wait_until, watching
+from tests.service.watching import cabinetwatch, running, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 
@@ -91,12 +88,10 @@ def living(site: Site, wire: Wire, clock: HandClock) -> Iterator[Nas]:
 
 
 def told(site: Site, *arguments: str, result: int = 0) -> str:
-    """Run a command of `trial` in this process, where it is fast; give what it prints."""
-    out, err = io.StringIO(), io.StringIO()
-    with redirect_stdout(out), redirect_stderr(err):
-        status = main(["trial", "--config", str(site.path), *arguments])
-    assert status == result, (arguments, out.getvalue(), err.getvalue())
-    return out.getvalue() + err.getvalue()
+    """Run a command of `trial`; give what it prints."""
+    done = cabinetwatch(site.path, "trial", *arguments)
+    assert done.returncode == result, (arguments, done)
+    return done.stdout + done.stderr
 
 
 def phase(site: Site, name: str) -> None:
@@ -187,7 +182,7 @@ def test_a_trial_is_told_judged_and_put_to_work(site: Site, cabinet: Wire) -> No
         assert "The watch has read it." in shown
         assert "reading the configuration again" in watch.log
         check_applied(site, before, shown, report)
-        assert cabinetwatch(site, "check").returncode == 0
+        assert cabinetwatch(site.path, "check").returncode == 0
         assert watch.stop() == 0
 
 
@@ -219,7 +214,7 @@ def test_status_tells_of_a_trial_that_was_left_open_for_a_day(site: Site, cabine
 
 def forgotten(site: Site) -> str:
     """Look whether the open trial is told by both commands."""
-    both = told(site, "list"), cabinetwatch(site, "status").stdout
+    both = told(site, "list"), cabinetwatch(site.path, "status").stdout
     says = all("has been open for" in each and "trial end slow-fan" in each for each in both)
     return "left open" if says else ""
 
@@ -227,12 +222,12 @@ def forgotten(site: Site) -> str:
 def test_a_note_reaches_the_journal_and_the_report(site: Site, cabinet: Wire) -> None:
     with running(site.write()) as watch:
         cabinet.wait_online()
-        done = cabinetwatch(site, "note", "cleaned the filter", "--device", "nas")
+        done = cabinetwatch(site.path, "note", "cleaned the filter", "--device", "nas")
         assert done.returncode == 0, done.stderr
         assert "Noted of nas: cleaned the filter" in done.stdout
-        assert cabinetwatch(site, "note", "x", "--device", "toaster").returncode == 2
-        assert cabinetwatch(site, "note", " ").returncode == 2
-        assert cabinetwatch(site, "note", "x", "--at", "2999-01-01T00:00:00Z").returncode == 2
+        assert cabinetwatch(site.path, "note", "x", "--device", "toaster").returncode == 2
+        assert cabinetwatch(site.path, "note", " ").returncode == 2
+        assert cabinetwatch(site.path, "note", "x", "--at", "2999-01-01T00:00:00Z").returncode == 2
         assert watch.stop() == 0
     with site.store() as store:
         (entry,) = [entry for _, entry in store.entries(EntryKind.COMMAND)]

@@ -8,9 +8,9 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import RatedClock
-from cabinetwatch.report.summary_content import summary_of
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.report.summary_words import summary_of
 from cabinetwatch.store.records import Batch, Unreadable
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
@@ -121,9 +121,11 @@ def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
     hall = next(sensor for sensor in week.sensors if sensor.id == "hall")
 
     assert (nas.unreadable, hall.unreadable) == (20, 0)
-    shown = summary_of(week)
-    assert [row[-1] for row in shown.sensors.rows] == ["none", "20 unreadable"]
-    assert any("20 of its messages could not be read" in each.text for each in shown.matters)
+    shown = {each.heading: each for each in summary_of(week).sections}
+    (table,) = shown["Sensors"].tables
+    assert [row[-1] for row in table.rows] == ["none", "20 unreadable"]
+    matters = shown["What needs a hand"].matters
+    assert any("20 of its messages could not be read" in each.text for each in matters)
 
 
 def test_a_time_further_back_than_readings_are_kept_is_refused_and_counted(
@@ -172,7 +174,7 @@ quantity = "temperature"
         behind = json.dumps([{"n": "air", "bt": (clock.utc_ms() - 8_000) / 1000, "v": 38}])
         for topic, payload in ((NAS, behind), (HALL, EVIL)):
             cabinet.publish(topic, payload)
-        unheard = [engine.house.sensors[name].unheard for name in ("nas-air", "hall")]
+        unheard = [engine.model.sensors[name].unheard for name in ("nas-air", "hall")]
         wait_until(lambda: unheard[0].late + unheard[1].unreadable == 2, "the engine to be told")
         clock.let_pass(120)
         cabinet.wait_transition("nas-air", "silent", "unacknowledged")

@@ -1,13 +1,16 @@
 """Running the watch: as a process of its own, or as threads of the test."""
 
+import io
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
+from typing import NamedTuple
 
+from cabinetwatch.cli.main import main
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.service.daemon import Daemon
@@ -27,6 +30,22 @@ def wait_until(holds: Callable[[], bool], what: str, *, every_s: float = 0.01) -
         if time.monotonic() > until:
             raise TimeoutError(f"waited for {what}")
         time.sleep(every_s)
+
+
+class Done(NamedTuple):
+    """What became of a command."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def cabinetwatch(config: Path, name: str, *rest: str) -> Done:
+    """Run a command as a person would, but in this process: a new one takes seconds to begin."""
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        status = main([name, "--config", str(config), *rest])
+    return Done(status, out.getvalue(), err.getvalue())
 
 
 class WatchProcess:

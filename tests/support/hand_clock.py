@@ -48,6 +48,12 @@ class HandClock:
         """From now on only what the test lets pass does, however long the machine takes."""
         self._stood_still_ms = self.monotonic_ms() - self._up_and_hung_ms[0]
 
+    def go_on(self) -> None:
+        """Run again as life does, from where it stands still."""
+        if self._stood_still_ms is not None:
+            self._began_ms = time.monotonic_ns() // 1_000_000 - self._stood_still_ms
+            self._stood_still_ms = None
+
     def let_pass(self, seconds: float) -> None:
         """Let time pass at once."""
         up_ms, hung_ms = self._up_and_hung_ms

@@ -1,7 +1,7 @@
 """The device observer: rise, heading, lost cooling, and what must never raise an alarm."""
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from math import sin
 
 import pytest
@@ -9,74 +9,94 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.learning import HIGHEST, LoadExcursions
 from cabinetwatch.thermal.windows import DeviceSettings
-from tests.thermal.scenes import DAY_S, HOUR_S, Scene, door, step_at
+from tests.thermal.scenes import DAY_S, HOUR_S, Course, Scene, TwoParts, door, step_at
 
 WITH_POWER = DeviceSettings(
     has_power=True, normal_rise_k=12.0, normal_power_w=40.0, time_constant_s=900.0
 )
 WITHOUT_POWER = DeviceSettings(normal_rise_k=12.0, time_constant_s=900.0)
+KNOWN_POWER = pytest.mark.parametrize(
+    "configured", [WITH_POWER, WITHOUT_POWER], ids=["power", "no power"]
+)
 FAULT_S = 6 * HOUR_S
 
 
-def run(
-    scene: Scene, duration_s: float, configured: DeviceSettings = WITH_POWER
-) -> tuple[DeviceObserver, float | None, bool]:
-    """The observer at the end, when cooling loss was found (s), and was rise ever missing."""
-    observer = DeviceObserver(configured)
-    found_s, missing = None, False
-    for t_ms, temperature_c, ambient_c, power_w in scene.readings(duration_s):
-        observer.update(t_ms, temperature_c, ambient_c, power_w)
-        missing = missing or observer.rise_missing.standing
-        if found_s is None and observer.cooling_loss.standing:
-            found_s = t_ms / 1000
-    return observer, found_s, missing
+class Run:
+    """An observer that has lived through a scene, and when each finding began (s)."""
+
+    def __init__(
+        self,
+        scene: Scene,
+        until_s: float,
+        configured: DeviceSettings = WITH_POWER,
+        silent_s: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        self.observer = observer = DeviceObserver(configured)
+        self.losses: list[float] = []
+        self.missing: list[float] = []
+        self.settled_k: list[float] = []
+        was_lost = was_missing = False
+        for t_ms, temperature_c, ambient_c, power_w in scene.readings(until_s):
+            t_s = t_ms / 1000.0
+            known_w = None if silent_s[0] <= t_s < silent_s[1] else power_w
+            observer.update(t_ms, temperature_c, ambient_c, known_w)
+            lost, missing = observer.cooling_loss.standing, observer.rise_missing.standing
+            self.losses += [t_s] if lost and not was_lost else []
+            self.missing += [t_s] if missing and not was_missing else []
+            was_lost, was_missing = lost, missing
+            if silent_s[0] < t_s and silent_s[1] and observer.figures is not None:
+                self.settled_k.append(observer.figures.settled_rise_k)
+
+    @property
+    def found(self) -> tuple[list[float], list[float]]:
+        """When lost cooling was found, and a missing rise."""
+        return self.losses, self.missing
 
 
-def test_rise_and_settled_rise_are_found_in_the_steady_state() -> None:
-    observer, _, _ = run(Scene(), 4 * HOUR_S)
-    figures = observer.figures
+@pytest.mark.parametrize("interval_s", [1.0, 7.0, 10.0, 60.0, 600.0])
+def test_rise_and_settled_rise_are_found_in_the_steady_state(interval_s: float) -> None:
+    run = Run(Scene(interval_s=interval_s), 3 * HOUR_S if interval_s < 7 else 6 * HOUR_S)
+    figures = run.observer.figures
     assert figures is not None
-    assert figures.rise_k == pytest.approx(12.0, abs=0.2)
+    assert figures.rise_k == pytest.approx(12.0, abs=0.3)
     assert figures.settled_rise_k == pytest.approx(12.0, abs=2 * figures.settled_rise_sd_k)
     assert figures.resistance_k_per_w == pytest.approx(0.3, abs=0.03)
+    assert run.found == ([], [])
+    assert run.observer.forecast(45.0, HOUR_S).probability < 0.01
 
 
-@pytest.mark.parametrize("configured", [WITH_POWER, WITHOUT_POWER], ids=["power", "no power"])
+@KNOWN_POWER
 def test_a_stall_is_found_in_three_minutes_and_dated(configured: DeviceSettings) -> None:
-    scene = Scene(loss=step_at(FAULT_S, 1.0, 2.0))
-    observer, found_s, _ = run(scene, FAULT_S + HOUR_S, configured)
-    assert found_s is not None
-    assert 0 < found_s - FAULT_S <= 180
-    assert observer.cooling_loss.since_ms / 1000 == pytest.approx(FAULT_S, abs=60)
-    assert observer.cooling_loss.standing
+    run = Run(Scene(loss=step_at(FAULT_S, 1.0, 2.0)), FAULT_S + HOUR_S, configured)
+    assert 0 < run.losses[0] - FAULT_S <= 180
+    assert run.observer.cooling_loss.since_ms / 1000 == pytest.approx(FAULT_S, abs=60)
+    assert run.observer.cooling_loss.standing
 
 
 def test_a_half_stall_is_found() -> None:
-    _, found_s, _ = run(Scene(loss=step_at(FAULT_S, 1.0, 1.4)), FAULT_S + 2 * HOUR_S)
-    assert found_s is not None
-    assert found_s - FAULT_S < 900
+    run = Run(Scene(loss=step_at(FAULT_S, 1.0, 1.4)), FAULT_S + 2 * HOUR_S)
+    assert 0 < run.losses[0] - FAULT_S < 900
 
 
 def test_lost_cooling_is_found_though_the_load_falls_at_once() -> None:
     scene = Scene(loss=step_at(FAULT_S, 1.0, 2.5), power_w=step_at(FAULT_S, 40.0, 20.0))
-    _, found_s, _ = run(scene, FAULT_S + 2 * HOUR_S)
-    assert found_s is not None
+    assert Run(scene, FAULT_S + 2 * HOUR_S).losses
 
 
-def test_lost_cooling_returns_when_it_is_mended() -> None:
-    scene = Scene(loss=lambda t: 2.0 if FAULT_S <= t < FAULT_S + HOUR_S else 1.0)
-    observer, found_s, _ = run(scene, FAULT_S + 6 * HOUR_S)
-    assert found_s is not None
-    assert not observer.cooling_loss.standing
-
-
-def test_a_loss_that_lasted_long_returns_as_soon_as_one_that_did_not() -> None:
-    lasted_s = 8 * HOUR_S
-    scene = Scene(loss=lambda t: 1.6 if FAULT_S <= t < FAULT_S + lasted_s else 1.0)
-    observer, found_s, _ = run(scene, FAULT_S + lasted_s + 1.25 * HOUR_S)
-    assert found_s is not None
-    assert not observer.cooling_loss.standing
+@pytest.mark.parametrize(
+    ("factor", "lasts_s", "returns_s"),
+    [(2.0, HOUR_S, 5 * HOUR_S), (1.6, 8 * HOUR_S, 1.25 * HOUR_S)],
+    ids=["short", "as soon after a long one"],
+)
+def test_lost_cooling_returns_when_it_is_mended(
+    factor: float, lasts_s: float, returns_s: float
+) -> None:
+    scene = Scene(loss=lambda t: factor if FAULT_S <= t < FAULT_S + lasts_s else 1.0)
+    run = Run(scene, FAULT_S + lasts_s + returns_s)
+    assert run.losses
+    assert not run.observer.cooling_loss.standing
 
 
 QUIET = {
@@ -87,32 +107,28 @@ QUIET = {
     "hot week": Scene(ambient_c=lambda t: 20.0 + 10.0 * min(1.0, t / (12 * HOUR_S))),
     "heating": Scene(ambient_c=lambda t: 20.0 + 1.5 * sin(t / 300.0)),
     "switched": Scene(power_w=lambda t: 0.0 if FAULT_S <= t < FAULT_S + 3 * HOUR_S else 40.0),
+    "cover off": Scene(loss=lambda t: 0.15 if FAULT_S <= t < FAULT_S + HOUR_S / 2 else 1.0),
 }
 
 
 @pytest.mark.parametrize("name", QUIET)
 def test_ordinary_life_raises_nothing(name: str) -> None:
-    _, found_s, missing = run(QUIET[name], FAULT_S + 12 * HOUR_S)
-    assert found_s is None
-    assert not missing
+    assert Run(QUIET[name], FAULT_S + 6 * HOUR_S).found == ([], [])
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.4])
 def test_a_time_constant_forty_percent_wrong_raises_nothing_on_load_steps(factor: float) -> None:
-    configured = DeviceSettings(True, 12.0, 40.0, 900.0 * factor)
     scene = Scene(power_w=lambda t: 40.0 if (t % 7200) < 3600 else 15.0)
-    _, found_s, missing = run(scene, DAY_S, configured)
-    assert found_s is None
-    assert not missing
+    configured = replace(WITH_POWER, time_constant_s=900.0 * factor)
+    assert Run(scene, DAY_S / 2, configured).found == ([], [])
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.0, 1.4])
 def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None:
-    configured = DeviceSettings(True, 12.0, 40.0, 900.0 * factor)
     scene = Scene(
         power_w=lambda t: 40.0 if (t % 7200) < 3600 else 20.0, loss=step_at(FAULT_S, 1.0, 1.8)
     )
-    observer = DeviceObserver(configured)
+    observer = DeviceObserver(replace(WITH_POWER, time_constant_s=900.0 * factor))
     held = judged = 0
     for t_ms, temperature_c, ambient_c, power_w in scene.readings(2 * FAULT_S):
         if not observer.update(t_ms, temperature_c, ambient_c, power_w) or t_ms < 3_600_000:
@@ -126,62 +142,35 @@ def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None
 
 
 def test_a_slipped_probe_is_a_missing_rise() -> None:
-    _, found_s, missing = run(Scene(loss=step_at(FAULT_S, 1.0, 0.15)), FAULT_S + 2 * HOUR_S)
-    assert missing
-    assert found_s is None
+    run = Run(Scene(loss=step_at(FAULT_S, 1.0, 0.15)), FAULT_S + 2 * HOUR_S)
+    assert run.missing
+    assert not run.losses
 
 
-def test_a_cover_that_is_off_for_half_an_hour_is_no_missing_rise() -> None:
-    scene = Scene(loss=lambda t: 0.15 if FAULT_S <= t < FAULT_S + HOUR_S / 2 else 1.0)
-    _, found_s, missing = run(scene, FAULT_S + 4 * HOUR_S)
-    assert not missing
-    assert found_s is None
-
-
-def test_an_outage_raises_nothing() -> None:
+@pytest.mark.parametrize("trouble", ["outage", "wild values", "doubled"])
+def test_a_troubled_record_raises_nothing(trouble: str) -> None:
     observer = DeviceObserver(WITH_POWER)
-    for t_ms, temperature_c, ambient_c, power_w in Scene().readings(12 * HOUR_S):
-        if 4 * HOUR_S < t_ms / 1000 < 8 * HOUR_S:
+    for i, (t_ms, temperature_c, *rest) in enumerate(Scene().readings(7 * HOUR_S)):
+        if trouble == "outage" and 2 * HOUR_S < t_ms / 1000 < 5 * HOUR_S:
             continue
-        observer.update(t_ms, temperature_c, ambient_c, power_w)
+        wild_k = 50.0 if trouble == "wild values" and i % 200 == 199 else 0.0
+        for _ in range(2 if trouble == "doubled" else 1):
+            observer.update(t_ms, temperature_c + wild_k, *rest)
         assert not observer.cooling_loss.standing
         assert not observer.rise_missing.standing
 
 
-def test_one_wild_value_raises_nothing() -> None:
-    observer = DeviceObserver(WITH_POWER)
-    for i, (t_ms, temperature_c, ambient_c, power_w) in enumerate(Scene().readings(4 * HOUR_S)):
-        observer.update(t_ms, temperature_c + 50.0 * (i % 200 == 199), ambient_c, power_w)
-        assert not observer.cooling_loss.standing
-
-
-def test_doubled_readings_change_no_verdict() -> None:
-    observer = DeviceObserver(WITH_POWER)
-    for row in Scene().readings(4 * HOUR_S):
-        observer.update(*row)
-        observer.update(*row)
-        assert not observer.cooling_loss.standing
-
-
-@pytest.mark.parametrize("configured", [WITH_POWER, WITHOUT_POWER], ids=["power", "no power"])
+@KNOWN_POWER
 def test_halfway_the_forecast_is_within_thirty_percent(configured: DeviceSettings) -> None:
-    scene = Scene(loss=step_at(FAULT_S, 1.0, 2.0))
-    observer = DeviceObserver(configured)
-    threshold_c = 20.0 + 12.0 + 0.6 * 12.0
     crossing_s = 0.9163 * 1800.0  # -ln(1 - 0.6) time constants of the slowed response
-    for row in scene.readings(FAULT_S + crossing_s / 2):
-        observer.update(*row)
-    forecast = observer.forecast(threshold_c, 4 * HOUR_S)
+    scene = Scene(loss=step_at(FAULT_S, 1.0, 2.0))
+    observer = Run(scene, FAULT_S + crossing_s / 2, configured).observer
+    forecast = observer.forecast(20.0 + 12.0 + 0.6 * 12.0, 4 * HOUR_S)
     assert forecast.probability > 0.9
     assert forecast.time_left_s == pytest.approx(crossing_s / 2, rel=0.3)
 
 
-def test_nothing_is_forecast_in_the_steady_state() -> None:
-    observer, _, _ = run(Scene(), 4 * HOUR_S)
-    assert observer.forecast(45.0, HOUR_S).probability < 0.01
-
-
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(shift_k=st.integers(-40, 40), split=st.integers(5, 900), has_power=st.booleans())
 def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
     shift_k: int, split: int, has_power: bool
@@ -209,9 +198,89 @@ def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
     assert shifted.cooling_loss.standing == plain.cooling_loss.standing
 
 
-def test_the_time_between_readings_may_be_anything() -> None:
-    for interval_s in (1.0, 7.0, 60.0, 600.0):
-        observer, found_s, _ = run(Scene(interval_s=interval_s), 6 * HOUR_S)
-        assert found_s is None
-        assert observer.figures is not None
-        assert observer.figures.rise_k == pytest.approx(12.0, abs=0.3)
+# --- a power that isn't known for a while ---
+
+SILENT = SILENT_S, HEARD_S = 6 * HOUR_S, 9 * HOUR_S
+
+
+@pytest.mark.parametrize(
+    "power_w",
+    [
+        lambda _t: 20.0,
+        step_at(7 * HOUR_S, 20.0, 40.0),
+        step_at(7 * HOUR_S, 40.0, 15.0),
+        step_at(HEARD_S - 300.0, 40.0, 15.0),
+        step_at(HEARD_S - 300.0, 15.0, 40.0),
+    ],
+    ids=["half", "rises", "falls", "falls just before", "rises just before"],
+)
+def test_a_power_that_falls_silent_raises_nothing_and_invents_no_rise(power_w: Course) -> None:
+    run = Run(Scene(power_w=power_w), 12 * HOUR_S, silent_s=SILENT)
+    assert run.found == ([], [])
+    assert 3.0 < min(run.settled_k) <= max(run.settled_k) < 15.0
+    figures = run.observer.figures
+    assert figures is not None
+    truth_k = 12.0 * power_w(12 * HOUR_S) / 40.0
+    assert abs(figures.settled_rise_k - truth_k) < 1.96 * figures.settled_rise_sd_k
+
+
+@pytest.mark.parametrize("stall_s", [7 * HOUR_S, HEARD_S - 60.0, HEARD_S + 60.0])
+def test_a_stall_around_the_silence_is_found_all_the_same(stall_s: float) -> None:
+    run = Run(Scene(loss=step_at(stall_s, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
+    assert 0.0 < run.losses[0] - stall_s < 1800.0
+    assert not run.missing
+
+
+def test_a_loss_goes_on_over_the_silence() -> None:
+    run = Run(Scene(loss=step_at(SILENT_S - HOUR_S, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
+    assert len(run.losses) == 1
+    assert run.observer.cooling_loss.standing
+
+
+# --- loads that were never seen, before anything is learnt ---
+
+
+def busy_evenings(share: float) -> Course:
+    """Two hours of more load every eight hours, from the seventh on."""
+    return lambda t: 40.0 * (share if t % (8 * HOUR_S) >= 6 * HOUR_S else 1.0)
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [
+        *(Scene(interval_s=30.0, power_w=busy_evenings(share)) for share in (1.3, 1.45, 1.55)),
+        # A part of the device is quicker than was said.
+        TwoParts(tau_s=1400.0, interval_s=20.0, power_w=busy_evenings(1.5)),
+    ],
+)
+def test_a_load_that_recurs_is_told_once_at_most(scene: Scene) -> None:
+    assert len(Run(scene, 2.0 * DAY_S, WITHOUT_POWER).losses) <= 1
+
+
+@pytest.mark.parametrize("factor", [1.7, 2.0])
+def test_a_stall_is_found_though_the_load_was_seen_to_vary(factor: float) -> None:
+    stall_s = DAY_S + HOUR_S
+    scene = Scene(interval_s=30.0, power_w=busy_evenings(1.55), loss=step_at(stall_s, 1.0, factor))
+    assert Run(scene, stall_s + 3 * HOUR_S, WITHOUT_POWER).losses[-1] > stall_s
+
+
+def test_a_device_off_from_the_start_is_neither_missing_nor_lost_when_it_comes_on() -> None:
+    scene = Scene(interval_s=30.0, power_w=lambda t: 40.0 if t % DAY_S > 18 * HOUR_S else 0.4)
+    assert Run(scene, 1.5 * DAY_S, WITHOUT_POWER).found == ([], [])
+
+
+def test_a_first_night_off_leaves_no_loss_behind_when_it_comes_on() -> None:
+    scene = Scene(interval_s=60.0, power_w=lambda t: 0.2 if 4 < t / DAY_S < 4.4 else 40.0)
+    losses, missing = Run(scene, 5 * DAY_S, WITHOUT_POWER).found
+    assert (losses, len(missing)) == ([], 1)
+
+
+def test_a_peak_counts_when_it_is_gone_and_up_to_a_limit_only() -> None:
+    excursions = LoadExcursions(10.0)
+    assert not any(excursions.take(level_k) for level_k in (10.0, 12.0, 13.0, 11.9))
+    assert excursions.take(11.4)
+    assert excursions.top_k == 13.0
+    assert not any(excursions.take(level_k) for level_k in (12.9, 10.0))
+    assert any(excursions.take(level_k) for level_k in (30.0, 10.0))
+    assert excursions.top_k == pytest.approx(10.0 * HIGHEST)
+    assert LoadExcursions.load(excursions.save()) == excursions

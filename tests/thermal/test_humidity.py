@@ -6,7 +6,6 @@ from hypothesis import strategies as st
 
 from cabinetwatch.thermal.humidity import (
     check_air,
-    condensation_distance_k,
     dew_point_c,
     frost_point_c,
     saturation_pressure_hpa,
@@ -31,12 +30,15 @@ def test_dew_points_agree_with_both_references(
     assert dew_point_c(air_c, humidity) == pytest.approx(magnus_c, abs=1e-4)
 
 
-def test_below_zero_it_is_the_dew_point_over_water() -> None:
-    # PsychroLib gives the frost point there, -1.867; Magnus over water -2.1261.
+def test_below_zero_frost_forms_before_dew() -> None:
+    # Magnus over water gives -2.1261 for 5 degC, 60 %; PsychroLib 2.5.0 the frost point, -1.8672.
     assert dew_point_c(5, 60) == pytest.approx(-2.1261, abs=1e-4)
+    assert frost_point_c(5, 60) == pytest.approx(-1.8672, abs=0.1)
+    assert frost_point_c(25, 50) is None
 
 
 def test_saturation_pressure_at_25_degrees() -> None:
+    # Alduchov and Eskridge's coefficients.
     assert saturation_pressure_hpa(25.0) == pytest.approx(31.617, abs=1e-3)
 
 
@@ -51,28 +53,18 @@ def test_a_sensor_that_overshoots_still_gets_a_dew_point() -> None:
     assert dew_point_c(20, 0) < -40
 
 
-def test_the_coldest_surface_counts() -> None:
-    assert condensation_distance_k(12.0, [15.0, 13.5]) == pytest.approx(1.5)
-    assert condensation_distance_k(12.0, []) is None
-
-
-def test_below_zero_frost_forms_before_dew() -> None:
-    # PsychroLib 2.5.0 gives the frost point below 0 degC: -1.8672 for 5 degC, 60 %.
-    assert frost_point_c(5, 60) == pytest.approx(-1.8672, abs=0.1)
-    assert frost_point_c(25, 50) is None
-
-
-@pytest.mark.parametrize(("air_c", "humidity"), [(20, 0), (20, -5), (20, 101), (20, float("nan"))])
-def test_an_impossible_humidity_is_refused_where_a_person_types_it(
-    air_c: float, humidity: float
+@pytest.mark.parametrize(
+    ("air_c", "humidity", "words"),
+    [
+        *((20, wrong, "relative humidity") for wrong in (0, -5, 101, float("nan"))),
+        (80, 50, "-40 to 60"),
+    ],
+)
+def test_impossible_air_is_refused_where_a_person_types_it(
+    air_c: float, humidity: float, words: str
 ) -> None:
-    with pytest.raises(ValueError, match="relative humidity"):
+    with pytest.raises(ValueError, match=words):
         check_air(air_c, humidity)
-
-
-def test_a_temperature_out_of_the_formulas_range_is_refused() -> None:
-    with pytest.raises(ValueError, match="-40 to 60"):
-        check_air(80, 50)
 
 
 @given(st.floats(-40, 60), st.floats(1, 100))

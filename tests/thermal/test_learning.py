@@ -1,14 +1,14 @@
 """Learning from ordinary life: normal rise, time constant, and honesty where it can't be known."""
 
 import json
+from dataclasses import replace
 from math import sin
 
-import numpy as np
 import pytest
-from scipy.optimize import nnls
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.windows import DeviceSettings, gram, inner, nonnegative
+from cabinetwatch.thermal.rise import NormalRise
+from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, Scene, TwoParts
 
 
@@ -116,21 +116,6 @@ def test_commissioned_values_are_kept() -> None:
     assert observer.response.tau_s == 1000.0
 
 
-def test_nonnegative_least_squares_is_scipys() -> None:
-    rng = np.random.default_rng(3)
-    for _ in range(20):
-        a, b = rng.normal(size=(30, 8)), rng.normal(size=30)
-        columns = [list(map(float, a[:, i])) for i in range(8)]
-        right = [inner(column, list(map(float, b))) for column in columns]
-        assert nonnegative(gram(columns, columns), right) == pytest.approx(nnls(a, b)[0], abs=1e-8)
-
-
-def test_a_repeated_column_does_no_harm() -> None:
-    column = [1.0, 2.0, 3.0]
-    x = nonnegative(gram([column, column], [column, column]), [14.0, 14.0])
-    assert sum(x) == pytest.approx(1.0)
-
-
 def moody(t_s: float) -> float:
     """A load whose daily peak differs from day to day."""
     peak = 31.0 + 2.0 * (int(t_s // DAY_S) * 5 % 4)
@@ -159,3 +144,27 @@ def test_a_quick_part_of_the_device_doesnt_hide_a_stall_without_power() -> None:
             found_s = t_ms / 1000.0
     assert found_s is not None
     assert 0.0 < found_s - stall_s < 300.0
+
+
+# As learnt of a device whose fan turns faster the more it draws.
+FLAT = NormalRise(
+    24.8, 30.0, exponent=0.4, low_exponent=0.4, high_exponent=0.4, offset_k=-10.1,
+    guard=0.15, highest_power_w=40.0,
+)  # fmt: skip
+
+
+def test_the_top_of_a_band_is_near_its_law_also_where_its_offset_is_negative() -> None:
+    for power_w in (15.0, 20.0, 30.0, 40.0):
+        assert FLAT.at(power_w) < FLAT.highest_k(power_w) <= 1.16 * FLAT.at(power_w)
+
+
+def test_no_load_makes_a_rise_far_below_none() -> None:
+    assert FLAT.at(0.0) == -1.0
+    assert replace(FLAT, offset_k=-0.4).at(0.0) == pytest.approx(-0.4)
+    assert replace(FLAT, offset_k=0.7).at(0.0) == pytest.approx(0.7)
+    assert FLAT.highest_k(0.0) >= 0.0
+
+
+def test_a_load_that_isnt_known_may_be_the_highest_that_was_seen() -> None:
+    assert FLAT.highest_k(None) == FLAT.highest_k(40.0)
+    assert NormalRise(12.0, 40.0).highest_k(None) == pytest.approx(12.0 * 1.2)

@@ -1,10 +1,10 @@
 """The core is total: whatever figures it is given, finite ones come out, None, or a ValueError.
 
-Every public function and class of `thermal` is found, built and called by its annotations, so that
-what comes new is driven too. A ValueError is a refusal that its documentation announces; whoever
-feeds the core from readings never meets one: see the observer here, and tests/watch/test_total.py.
-What is drawn follows from a fixed seed: some figures wild, some ordinary, so that both the doors
-and what lies behind them are tried.
+Every public function and class at its border is found, built and called by its annotations, so that
+what comes new is driven too. What steps inside the border is driven through the observer and
+through records, below: it trusts who calls it. A ValueError is a refusal that its documentation
+announces; whoever feeds the core from readings never meets one, see also tests/watch/test_total.py.
+What is drawn follows from a fixed seed: some figures wild, some ordinary.
 """
 
 import dataclasses
@@ -44,11 +44,17 @@ OBJECTS = 30
 FEW = 9
 """So many where records are learnt from, which takes a while."""
 
-# Their documentation says when: never reached, or allowed at no temperature.
-MAY_BE_INFINITE = {"time_to_limit_s", "threshold_c"}
+# Its documentation says when: for a load that is allowed at no temperature.
+MAY_BE_INFINITE = {"threshold_c"}
 # Driven by the records that they are made for, below.
-WITHIN_LEARNING = {"Record", "with_ceiling", "daily_figures"}
-KEPT_APART = {"DeviceObserver", "save", "load", "restore", "index", "count", "inherit"}
+WITHIN_LEARNING = {"Record", "with_bound", "daily_figures", "yearly", "ambient_prior"}
+# Inside the border: the observer's steps, and the courses that it forecasts from.
+INSIDE = {
+    "LowPassRow", "Resolution", "WindowGatherer", "Expectation", "RiseEstimator", "HeadingFilter",
+    "Course", "Base", "Heading", "highest_c", "BoundTest", "ChangeTest", "Cusum", "LoadExcursions",
+    "ForecastWatch", "Saved", "Kept",
+}  # fmt: skip
+KEPT_APART = {"DeviceObserver", "save", "load", "restore", "index", "count"}
 
 
 def public() -> dict[str, Any]:
@@ -60,7 +66,7 @@ def public() -> dict[str, Any]:
             own = getattr(subject, "__module__", "") == module.__name__
             if name.startswith("_") or not own or isinstance(subject, type(Span)):
                 continue
-            if name in KEPT_APART | WITHIN_LEARNING or not callable(subject):
+            if name in KEPT_APART | WITHIN_LEARNING | INSIDE or not callable(subject):
                 continue
             if not (inspect.isclass(subject) and issubclass(subject, Enum)):
                 found[f"{each.name}.{name}"] = subject

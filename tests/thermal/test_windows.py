@@ -1,8 +1,34 @@
-"""Windows: when they close, and that their means are right."""
+"""Windows, low passes and least squares: when windows close, and that the sums are right."""
 
+import numpy as np
 import pytest
+from scipy.optimize import nnls
 
-from cabinetwatch.thermal.windows import WindowGatherer
+from cabinetwatch.thermal.windows import LowPassRow, WindowGatherer, gram, inner, nonnegative
+
+
+def test_a_low_pass_is_the_textbooks_first_order_response() -> None:
+    # 1 - exp(-n) after n time constants, and 1 - exp(-dt/tau) for one step: any textbook.
+    row = LowPassRow([1200.0])
+    reached = [100.0 * row.advance(1_200_000, 1.0)[0] for _ in range(5)]
+    assert reached == pytest.approx([63.2121, 86.4665, 95.0213, 98.1684, 99.3262], abs=1e-4)
+    gains = [LowPassRow([1200.0]).advance(1000 * step_s, 1.0)[0] for step_s in (10, 30, 60)]
+    assert gains == pytest.approx([0.0082987, 0.0246901, 0.0487706], abs=1e-7)
+
+
+def test_nonnegative_least_squares_is_scipys() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        a, b = rng.normal(size=(30, 8)), rng.normal(size=30)
+        columns = [list(map(float, a[:, i])) for i in range(8)]
+        right = [inner(column, list(map(float, b))) for column in columns]
+        assert nonnegative(gram(columns, columns), right) == pytest.approx(nnls(a, b)[0], abs=1e-8)
+
+
+def test_a_repeated_column_does_no_harm() -> None:
+    column = [1.0, 2.0, 3.0]
+    x = nonnegative(gram([column, column], [column, column]), [14.0, 14.0])
+    assert sum(x) == pytest.approx(1.0)
 
 
 def test_a_window_closes_at_the_reading_that_completes_it() -> None:

@@ -85,3 +85,13 @@ def enclosed_by(*rises_k: float | None) -> Subject:
     return replace(
         SUBJECT, enclosing=tuple(Enclosing(f"around-{i}", rise) for i, rise in enumerate(rises_k))
     )
+
+
+def cover_opened(phase: Phase, from_s: float, to_s: float, fall_k: float = 6.0) -> Phase:
+    """Take the cover off for a time: the rise falls within minutes, and comes back."""
+    t_s = (phase.temperature.t_ms - phase.start_ms) / 1000.0
+    kept = np.where(t_s < to_s, 1 - np.exp(-(t_s - from_s) / 150.0), 0.0)
+    after = (1 - np.exp(-(to_s - from_s) / 150.0)) * np.exp(-(t_s - to_s) / 900.0)
+    lost_k = fall_k * np.where(t_s < from_s, 0.0, np.where(t_s < to_s, kept, after))
+    value = phase.temperature.value - lost_k
+    return replace(phase, temperature=phase.temperature._replace(value=value))

@@ -4,8 +4,7 @@ from collections import defaultdict
 
 import pytest
 
-from cabinetwatch.trial.analysis import analyse
-from cabinetwatch.trial.judgement import PhaseFigures
+from cabinetwatch.trial.judgement import PhaseFigures, analyse
 from cabinetwatch.trial.readings import Estimate
 from tests.trial.population import STRATA, PhaseTruth, Simulated, draw
 

@@ -149,14 +149,14 @@ def test_it_is_told_with_sensor_topic_value_and_number_and_returns_by_itself() -
 def test_three_within_an_hour_begin_the_observer_anew_with_what_was_learnt() -> None:
     config = make_config(extra="normal_rise_k = 12.0\n")
     scene = Scene(config)
-    device = scene.engine.house.devices["switch"]
+    device = scene.engine.model.devices["switch"]
     scene.lives(20 * MINUTE, hall=28.0, switch_air=40.0)
     response = device.observer.response
     for _ in range(3):
-        assert scene.engine.house.devices["switch"].observer.figures is not None
+        assert scene.engine.model.devices["switch"].observer.figures is not None
         scene.t += SECOND
         scene.reads("switch-air", POISON)
-    after = scene.engine.house.devices["switch"].observer
+    after = scene.engine.model.devices["switch"].observer
     assert after.figures is None
     assert after.normal is not None
     assert after.normal.rise_k == 12.0
@@ -174,9 +174,9 @@ def test_a_sensor_that_goes_on_so_rests_for_a_minute_at_a_time() -> None:
         scene.reads("nas-air", POISON)
     # Four were tried, and the rest counted.
     assert len(scene.engine.refused) == 4
-    assert scene.engine.house.site.refusals.all[-1].messages == 100
+    assert scene.engine.model.site.refusals.all[-1].messages == 100
     scene.lives(3 * MINUTE, hall=21.0, nas_air=36.0)
-    assert scene.engine.house.sensors["nas-air"].value == 36.0
+    assert scene.engine.model.sensors["nas-air"].value == 36.0
 
 
 def _failing(monkeypatch: pytest.MonkeyPatch, owner: type, name: str, when: Any) -> None:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cabinetwatch.watch.conditions.limits import companion
+from cabinetwatch.watch.conditions.sensor import companion
 from tests.watch.scene import MINUTE, Scene, make_config
 
 DAMP = """

@@ -120,7 +120,7 @@ def test_a_state_of_before_loads_as_a_connection_that_holds(scene: Scene) -> Non
         del sensor["counted_ms"]
     scene.engine = Engine(make_config())
     scene.engine.load(saved)
-    assert scene.engine.house.site.connection.held
+    assert scene.engine.model.site.connection.held
     lost(scene)
     scene.passes(2 * MINUTE)
     assert moves(scene.told) == [RAISED]

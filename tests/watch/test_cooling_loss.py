@@ -128,7 +128,7 @@ def test_it_is_learnt_and_then_told() -> None:
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     assert world.told == []
-    assert world.engine.house.devices["nas"].observer.learning.stage == "provisional"
+    assert world.engine.model.devices["nas"].observer.learning.stage == "provisional"
     stall(world)
     told = world.lives(HOUR)
     assert ("nas", "cooling-loss") in raised(told)
@@ -140,7 +140,7 @@ def test_learning_anew_begins_from_now(world: World) -> None:
     assert world.engine.answer.ok
     assert "learns its normal rise" in world.engine.answer.text
     world.lives(10 * MINUTE)
-    assert world.engine.house.devices["nas"].observer.learning.days < 0.02
+    assert world.engine.model.devices["nas"].observer.learning.days < 0.02
 
 
 def test_the_default_response_is_there_and_may_be_replaced() -> None:

@@ -36,7 +36,7 @@ def test_dust_of_two_percent_a_week_is_told_with_the_days_that_are_left() -> Non
     values = raised.values
     assert values["climb_per_week"] == pytest.approx(0.02, abs=0.008)
     # The days that are left, recomputed: margin over what a week takes of it.
-    normal_k = world.engine.house.devices["nas"].observer.normal
+    normal_k = world.engine.model.devices["nas"].observer.normal
     assert normal_k is not None
     per_day_k = values["climb_per_week"] * normal_k.rise_k / 7.0
     assert values["margin_used_up_days"] == pytest.approx(

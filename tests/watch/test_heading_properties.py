@@ -1,7 +1,6 @@
 """Properties: a shift changes no rise, nor order within the lateness; a replay splits anywhere."""
 
 import json
-from collections.abc import Sequence
 
 import pytest
 from hypothesis import given, settings
@@ -9,6 +8,7 @@ from hypothesis import strategies as st
 
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
+from tests.watch.test_properties import run
 from tests.watch.world import HOUR, MINUTE, World, make_config
 
 RISES = ("raw_rise_k", "rise_k", "settled_rise_k", "settled_rise_sd_k", "normal_rise_k")
@@ -35,25 +35,18 @@ def eventful(seed: int, shift_k: float = 0.0) -> World:
     return world
 
 
-def run(engine: Engine, inputs: Sequence[Reading | Entry]) -> list[Transition]:
-    told: list[Transition] = []
-    for item in inputs:
-        told += engine.observe(item) if isinstance(item, Reading) else engine.tell(item)
-    return told
-
-
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(seed=st.integers(0, 10_000), shift=st.integers(-12, 12))
 def test_shifting_all_temperatures_by_a_constant_changes_no_rise(seed: int, shift: int) -> None:
     seed -= seed % 2  # without a fault code, which is no temperature and does not shift
-    here = eventful(seed).engine.house.devices["nas"].figures()
-    there = eventful(seed, shift * 0.25).engine.house.devices["nas"].figures()
+    here = eventful(seed).engine.model.devices["nas"].figures()
+    there = eventful(seed, shift * 0.25).engine.model.devices["nas"].figures()
     assert here["rise_k"] is not None
     for name in RISES:
         assert there[name] == pytest.approx(here[name], abs=0.02), name
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(seed=st.integers(0, 10_000), cut=st.floats(0, 1))
 def test_splitting_a_replay_anywhere_and_warm_starting_gives_the_same(
     seed: int, cut: float
@@ -69,7 +62,7 @@ def test_splitting_a_replay_anywhere_and_warm_starting_gives_the_same(
     assert any(each.condition == "cooling-loss" for each in told)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(seed=st.integers(0, 10_000), order=st.randoms(use_true_random=False))
 def test_readings_with_times_of_their_own_may_come_in_any_order_within_the_lateness(
     seed: int, order: object

@@ -39,8 +39,8 @@ def test_the_rise_of_the_cabinet_around_it_counts_too() -> None:
         world.lives(20_000)
         world.reads("room", 12.0)
         world.reads("room", 12.01)
-    figures = world.engine.house.devices["nas"].figures()
-    cabinet = world.engine.house.devices["cabinet"].figures()
+    figures = world.engine.model.devices["nas"].figures()
+    cabinet = world.engine.model.devices["cabinet"].figures()
     assert cabinet["settled_rise_k"] == pytest.approx(8.0, abs=0.5)
     assert figures["hot_day_temperature_c"] == pytest.approx(
         35.0 + figures["settled_rise_k"] + cabinet["settled_rise_k"], abs=0.01

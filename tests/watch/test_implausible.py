@@ -2,7 +2,6 @@
 
 import pytest
 
-from cabinetwatch.watch.figures import sensor_figures
 from tests.watch.world import HOUR, HOUSE, MINUTE, World, make_config, of, raised
 
 FAHRENHEIT = HOUSE.replace(
@@ -20,7 +19,7 @@ def world() -> World:
 
 
 def heard(world: World) -> float | None:
-    value: float | None = sensor_figures(world.engine)["nas-air"]["value"]
+    value: float | None = world.engine.sensor_figures()["nas-air"]["value"]
     return value
 
 
@@ -60,7 +59,7 @@ def test_a_fault_code_that_goes_on_is_told_once_with_its_value_and_what_it_blind
         i for i in world.inputs if isinstance(i, tuple) and i[0] == "nas-air" and i[2] < 80
     ]
     assert transition.values["value"] == last_good[-1][2]
-    assert sensor_figures(world.engine)["nas-air"]["state"] == "implausible"
+    assert world.engine.sensor_figures()["nas-air"]["state"] == "implausible"
     assert "probe" in transition.response
 
 
@@ -167,9 +166,9 @@ def test_an_implausible_power_holds_its_load_for_ten_minutes(world: World) -> No
     world.lives(HOUR)
     world.says = {"nas-power": lambda _: 65_535.0}
     world.lives(9 * MINUTE)
-    assert world.engine.house.devices["nas"].power_w == pytest.approx(40.0, abs=2.0)
+    assert world.engine.model.devices["nas"].power_w == pytest.approx(40.0, abs=2.0)
     world.lives(3 * MINUTE)
-    assert world.engine.house.devices["nas"].power_w is None
+    assert world.engine.model.devices["nas"].power_w is None
 
 
 def test_an_implausible_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> None:

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from cabinetwatch.clock import to_rfc3339
+from cabinetwatch.text import to_rfc3339
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftObserver
 from cabinetwatch.watch.commands import CommandResult
 from cabinetwatch.watch.events import EntryKind
@@ -49,7 +49,7 @@ def test_hours_before_the_note_do_not_count_in_its_day() -> None:
 def test_a_note_on_one_device_leaves_no_other_touched_and_one_on_all_touches_all() -> None:
     world = World()
     world.lives(HOUR)
-    device = world.engine.house.devices["nas"]
+    device = world.engine.model.devices["nas"]
     device.drift = _climbing(60)
     assert _note(world, text="cleaned the filter", device="nas").ok
     assert device.drift.days == []
@@ -76,7 +76,7 @@ def test_a_note_of_no_device_or_time_is_refused() -> None:
 def test_a_standing_drift_returns_with_the_note() -> None:
     world = World()
     world.lives(HOUR)
-    device, alarm = world.engine.house.devices["nas"], world.engine.alarms["nas/drift"]
+    device, alarm = world.engine.model.devices["nas"], world.engine.alarms["nas/drift"]
     device.drift, device.days_on_record = _climbing(60), 60
     alarm.condition.settings = alarm.condition.settings.model_copy(
         update={"drift_horizon_days": 9999.0}

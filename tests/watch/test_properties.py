@@ -1,4 +1,4 @@
-"""Properties: who asks when, a warm start, and the order of arrival change nothing."""
+"""Properties: who asks when, and a warm start, change nothing."""
 
 import json
 import random
@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Quality, Reading, Transition
-from tests.watch.scene import MINUTE, SECOND, T0, make_config
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading, Transition
+from tests.watch.scene import MINUTE, T0, make_config
 
 _HIDDEN_BY_PEOPLE = {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE}
 SENSORS = ("hall", "nas-air", "nas-power", "nas-fan", "switch-air")
@@ -72,7 +72,7 @@ def through_json(engine: Engine) -> Engine:
     return twin
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000), cut=st.floats(0, 1))
 def test_a_warm_start_anywhere_gives_the_same_transitions(seed: int, cut: float) -> None:
     inputs = troubled_hours(seed)
@@ -84,7 +84,7 @@ def test_a_warm_start_anywhere_gives_the_same_transitions(seed: int, cut: float)
     assert told == whole
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
     inputs = troubled_hours(seed)
@@ -100,7 +100,7 @@ def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
     assert whole, "a troubled record that tells nothing proves nothing"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_time_never_goes_back_and_every_move_starts_where_the_last_ended(seed: int) -> None:
     told = run(Engine(make_config()), troubled_hours(seed))
@@ -112,37 +112,3 @@ def test_time_never_goes_back_and_every_move_starts_where_the_last_ended(seed: i
         # Hidden again, for another time, is told anew.
         assert transition.state != transition.previous or transition.state in _HIDDEN_BY_PEOPLE
         state[key] = transition.state
-
-
-@settings(max_examples=40, deadline=None)
-@given(
-    values=st.lists(st.floats(30, 80), min_size=1, max_size=40),
-    swaps=st.randoms(use_true_random=False),
-)
-def test_own_times_out_of_order_within_the_lateness_change_nothing(
-    values: list[float], swaps: random.Random
-) -> None:
-    def told(order: Sequence[int]) -> list[Transition]:
-        engine = Engine(make_config())
-        start = {"offset_ms": 0, "boot_ms": T0 - MINUTE, "ran_until_ms": None}
-        run(
-            engine,
-            [
-                Entry(T0, EntryKind.START, start),
-                Entry(T0, EntryKind.CONNECT, {"session_present": False}),
-            ],
-        )
-        result: list[Transition] = []
-        for group in range(0, len(values), 4):
-            members = [n for n in order if group <= n < group + 4]
-            arrival_t = T0 + group * 20 * SECOND + 4 * SECOND
-            result += engine.advance(arrival_t)
-            for n in members:
-                own_t = T0 + group * 20 * SECOND + (n - group) * SECOND
-                result += engine.observe(Reading("nas-air", own_t, values[n], Quality.TIMED))
-        return result + engine.advance(T0 + len(values) * 30 * SECOND)
-
-    in_order = list(range(len(values)))
-    shuffled = in_order.copy()
-    swaps.shuffle(shuffled)
-    assert told(shuffled) == told(in_order)

@@ -47,3 +47,16 @@ def test_lost_cooling_is_told_if_the_fan_alone_did_not_mend_it(world: World) -> 
     turning(world, 0.0, HOUR)
     told = turning(world, 1500.0, 2 * HOUR)
     assert [each.state for each in of(told, "cooling-loss")] == ["unacknowledged"]
+
+
+def test_lost_cooling_that_seemed_to_recover_and_does_not_is_told(world: World) -> None:
+    world.resistance *= 2.0
+    turning(world, 0.0, HOUR)
+    world.resistance /= 2.0
+    told = turning(world, 1500.0, 12 * MINUTE)
+    assert [each.state for each in of(told, "fan-slow")] == ["returned"]
+    assert of(told, "cooling-loss") == []
+    # Its fan turns, but meanwhile something covers the vent.
+    world.resistance *= 2.0
+    told = turning(world, 1500.0, 2 * HOUR)
+    assert [each.state for each in of(told, "cooling-loss")] == ["unacknowledged"]

@@ -2,7 +2,7 @@
 
 import json
 
-from cabinetwatch.watch.conditions.base import FREE_RAISES, KEEPS_AWAY_MS, Recurrence
+from cabinetwatch.watch.conditions.heat import FREE_RAISES, KEEPS_AWAY_H, Recurrence
 
 HOUR = 3_600_000
 
@@ -44,8 +44,8 @@ def test_it_returns_when_it_has_kept_away_and_not_before() -> None:
     recurrence = Recurrence()
     visits(recurrence, 3, 24 * HOUR)
     last_t = 2 * 24 * HOUR + HOUR
-    assert recurrence.observe(last_t + KEEPS_AWAY_MS - 1, False, is_slight=False)
-    assert not recurrence.observe(last_t + KEEPS_AWAY_MS, False, is_slight=False)
+    assert recurrence.observe(last_t + KEEPS_AWAY_H * HOUR - 1, False, is_slight=False)
+    assert not recurrence.observe(last_t + KEEPS_AWAY_H * HOUR, False, is_slight=False)
 
 
 def test_a_device_that_is_off_holds_nothing() -> None:

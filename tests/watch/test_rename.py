@@ -42,12 +42,12 @@ def test_the_whole_state_is_that_of_a_sensor_that_always_had_its_new_id() -> Non
     assert renamed.condition.priority == "high"
 
     # What the device has learnt is not begun anew by the configuration that follows either.
-    days = before.engine.house.devices["nas"].observer.learning.days
+    days = before.engine.model.devices["nas"].observer.learning.days
     assert days > 0
     text = (LIMITED + HIGH).replace("nas-air", "a-nas")
     text = text.replace("[sensors.a-nas]", '[sensors.a-nas]\nrenamed_from = "nas-air"', 1)
     assert before.engine.configure(make_config(text), before.t) == []
-    assert before.engine.house.devices["nas"].observer.learning.days == days
+    assert before.engine.model.devices["nas"].observer.learning.days == days
     told = before.lives(3 * MINUTE, a_nas=35.0)
     assert ("a-nas", "high", "unacknowledged", "returned") in moves(told)
     assert standing.id in {each.id for each in told}
@@ -71,7 +71,7 @@ def test_a_rename_of_what_is_not_there_and_a_spoilt_one_change_nothing() -> None
         assert scene.engine.save() == before
     scene.tell(EntryKind.RENAME, old="nas-air")
     assert scene.engine.refused[-1].subject == "an entry of the journal (rename)"
-    assert set(scene.engine.house.sensors) == set(before["sensors"])
+    assert set(scene.engine.model.sensors) == set(before["sensors"])
 
 
 def test_people_read_names_and_programs_ids() -> None:

@@ -3,7 +3,6 @@
 import pytest
 
 from cabinetwatch.watch.events import EntryKind, Quality
-from cabinetwatch.watch.figures import device_figures, sensor_figures
 from tests.watch.scene import CABINET, MINUTE, SECOND, T0, Scene, make_config, moves
 
 WELL = {
@@ -87,8 +86,8 @@ def test_a_retained_value_is_the_present_value_but_is_not_judged() -> None:
     scene = Scene()
     assert scene.reads("switch-air", 99.0, Quality.RETAINED) == []
     assert scene.passes(30 * SECOND) == []
-    assert sensor_figures(scene.engine)["switch-air"]["value"] == 99.0
-    assert sensor_figures(scene.engine)["switch-air"]["state"] == "waiting"
+    assert scene.engine.sensor_figures()["switch-air"]["value"] == 99.0
+    assert scene.engine.sensor_figures()["switch-air"]["state"] == "waiting"
 
 
 def test_a_sensor_that_speaks_on_change_is_never_silent() -> None:
@@ -203,14 +202,14 @@ def test_a_dying_sensor_raises_nothing_that_was_only_pending_when_it_went_stale(
 
 def test_at_half_load_the_threshold_is_where_the_curve_allows_half(scene: Scene) -> None:
     scene.lives(MINUTE, **(WELL | {"nas_power": 60.0}))
-    figures = device_figures(scene.engine)["nas"]
+    figures = scene.engine.device_figures()["nas"]
     assert figures["threshold_c"] == 60.0
     assert figures["margin_k"] == 20.0
 
 
 def test_a_little_more_than_the_rated_power_is_full_load_and_no_alarm(scene: Scene) -> None:
     scene.lives(5 * MINUTE, nas_air=45.0, hall=25.0, nas_power=83.0)
-    assert device_figures(scene.engine)["nas"]["threshold_c"] == 50.0
+    assert scene.engine.device_figures()["nas"]["threshold_c"] == 50.0
     assert [each for each in scene.told if each.condition == "over-derating"] == []
 
 
@@ -236,9 +235,9 @@ def test_several_supplies_add_up() -> None:
     )
     scene = Scene(config)
     scene.lives(MINUTE, **(WELL | {"nas_power": 30.0}))
-    assert device_figures(scene.engine)["nas"]["power_w"] is None
+    assert scene.engine.device_figures()["nas"]["power_w"] is None
     scene.lives(MINUTE, **(WELL | {"nas_power": 30.0, "nas_power_2": 34.0}))
-    assert device_figures(scene.engine)["nas"]["power_w"] == 64.0
+    assert scene.engine.device_figures()["nas"]["power_w"] == 64.0
 
 
 def test_a_device_that_is_off_has_no_slow_fan(scene: Scene) -> None:
@@ -300,7 +299,7 @@ def test_a_door_opened_for_two_minutes_is_no_rise(scene: Scene) -> None:
     scene.lives(60 * MINUTE, **(WELL | {"nas_air": 44.0}))
     open_door = WELL | {"nas_air": 44.0, "hall": 12.0}
     assert scene.lives(2 * MINUTE, **open_door) == []
-    figures = device_figures(scene.engine)["nas"]
+    figures = scene.engine.device_figures()["nas"]
     assert figures["raw_rise_k"] == 32.0
     assert figures["rise_k"] < 26.0
 

@@ -77,7 +77,7 @@ def test_rise_and_temperature_just_back_are_not_said_to_be_above(scene: Scene) -
     assert "is at 49.5 °C, not yet safely back within its derating threshold" in last_text(
         scene, "over-derating"
     )
-    nas = scene.engine.house.devices["nas"]
+    nas = scene.engine.model.devices["nas"]
     while nas.rise_k is None or nas.rise_k >= 25.0:
         scene.lives(10 * SECOND, **WELL | {"nas_air": 44.5})
     assert nas.rise_k > 24.0
@@ -161,7 +161,7 @@ def test_every_power_supply_of_a_device_has_its_own_deadline() -> None:
     for device in ("a", "b"):
         text += f'[devices.{device}]\ntemperature = "air"\npower = {supplies}\n'
     engine = Scene(make_config(text)).engine
-    items = [hold for device in engine.house.devices.values() for hold in device.power_holds]
+    items = [hold for device in engine.model.devices.values() for hold in device.power_holds]
     orders = [item.order for item in items] + [alarm.order for alarm in engine.alarms.values()]
     assert len(set(orders)) == len(orders)
 

@@ -6,7 +6,6 @@ import pytest
 
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.figures import sensor_figures
 from tests.watch.scene import MINUTE, SECOND, Scene, make_config, moves
 
 WELL = {"hall": 21.0, "nas_air": 38.0, "nas_power": 40.0, "nas_fan": 1200.0, "switch_air": 35.0}
@@ -153,8 +152,8 @@ def test_a_clock_that_is_behind_is_told_as_the_cause_and_counted(scene: Scene) -
     assert "its clock is up to 8 s behind, so 3 readings came too late" in told.text
     assert "see lateness_s" in told.text
     late = {"since_start": 3, "greatest_s": 8.0}
-    assert sensor_figures(scene.engine)["switch-air"]["late"] == late
-    assert sensor_figures(scene.engine)["hall"]["late"] == {"since_start": 0, "greatest_s": None}
+    assert scene.engine.sensor_figures()["switch-air"]["late"] == late
+    assert scene.engine.sensor_figures()["hall"]["late"] == {"since_start": 0, "greatest_s": None}
 
 
 def test_causes_are_saved_and_a_state_of_before_knows_of_none(scene: Scene) -> None:
@@ -165,12 +164,12 @@ def test_causes_are_saved_and_a_state_of_before_knows_of_none(scene: Scene) -> N
     engine = Engine(make_config())
     engine.load(saved)
     assert engine.save() == scene.engine.save()
-    assert engine.house.sensors["switch-air"].spoken_every_ms == 220_000
+    assert engine.model.sensors["switch-air"].spoken_every_ms == 220_000
     for sensor in saved["sensors"].values():
         del sensor["gaps"], sensor["unheard"]
     engine = Engine(make_config())
     engine.load(saved)
-    assert engine.house.sensors["switch-air"].spoken_every_ms is None
+    assert engine.model.sensors["switch-air"].spoken_every_ms is None
 
 
 @pytest.mark.parametrize("sensors", [{"switch-air": None}, {"switch-air": {"late": "x"}}, None])
@@ -238,7 +237,7 @@ def test_a_pause_while_a_connection_is_new_lets_it_hold_from_its_end(scene: Scen
     scene.tell(EntryKind.CONNECT, session_present=True)
     scene.passes(5 * SECOND)
     pauses(scene, 75 * SECOND)
-    assert not scene.engine.house.site.connection.held
+    assert not scene.engine.model.site.connection.held
     scene.lives(5 * MINUTE, **WELL)
     assert scene.told == []
 

@@ -2,7 +2,6 @@
 
 import pytest
 
-from cabinetwatch.watch.figures import sensor_figures
 from tests.watch.world import DAY, HOUR, World, of
 
 
@@ -31,7 +30,7 @@ def test_a_device_temperature_that_stands_while_the_hall_moves_is_told(world: Wo
     )
     stood_s = transition.values["stood_s"]
     assert stood_s == pytest.approx((transition.t - first[1]) / 1000, abs=120.0)
-    assert sensor_figures(world.engine)["nas-air"]["state"] == "stuck"
+    assert world.engine.sensor_figures()["nas-air"]["state"] == "stuck"
     assert "Warm the probe" in transition.response
 
 

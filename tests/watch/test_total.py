@@ -13,7 +13,6 @@ from cabinetwatch.config.values import CREDIBLE, POSSIBLE, TIMES_RATED
 from cabinetwatch.text import ConfigError
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Quality, Reading
-from cabinetwatch.watch.figures import device_figures, sensor_figures
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, T0, World, make_config, of
 
 TAU_S = 900
@@ -85,7 +84,7 @@ def lived(kind: str) -> str:
             world.power_w = (20.0, 30.0, 40.0)[part % 3]
             world.lives(HOUR)
         world.power_w = 40.0
-        assert world.engine.house.devices["nas"].observer.learning.stage == "frozen"
+        assert world.engine.model.devices["nas"].observer.learning.stage == "frozen"
         world.lives(HOUR)
     world.lives(HOUR)
     assert world.told == []
@@ -137,7 +136,7 @@ def test_the_engine_takes_anything_and_tells_finite_figures(
     told += engine.advance(t + HOUR)
     finite(json.dumps([each.record() for each in told]))
     finite(json.dumps([each.text for each in told]))
-    finite(json.dumps([device_figures(engine), sensor_figures(engine)]))
+    finite(json.dumps([engine.device_figures(), engine.sensor_figures()]))
     state = json.dumps(engine.save())
     finite(state)
     Engine(engine.config).load(json.loads(state))
@@ -154,8 +153,8 @@ def test_a_sensor_that_creeps_away_ends_at_what_its_quantity_can_be(factor: floa
         engine.observe(Reading("nas-power", t, value))
         engine.observe(Reading("hall", t, 20.0))
         engine.observe(Reading("nas-air", t, 30.0 + t % 3 / 10))
-    assert engine.house.sensors["nas-power"].value <= POSSIBLE["power"][1]
-    assert engine.house.sensors["nas-power"].implausible
+    assert engine.model.sensors["nas-power"].value <= POSSIBLE["power"][1]
+    assert engine.model.sensors["nas-power"].implausible
 
 
 WILD = {
@@ -174,14 +173,14 @@ def test_a_lone_wild_value_of_any_quantity_is_set_aside_and_raises_nothing(
 ) -> None:
     engine = Engine(house("commissioned"))
     engine.load(json.loads(lived("commissioned")))
-    before, t = engine.house.sensors[sensor].value, engine.now + 5000
+    before, t = engine.model.sensors[sensor].value, engine.now + 5000
     told = engine.observe(Reading(sensor, t, value))
-    assert engine.house.sensors[sensor].value == before
+    assert engine.model.sensors[sensor].value == before
     for name, usual in (USUAL | {sensor: before}).items():
         told += engine.observe(Reading(name, t + 5000, usual))
     assert told == []
-    assert engine.house.sensors[sensor].value == before
-    assert not engine.house.sensors[sensor].implausible
+    assert engine.model.sensors[sensor].value == before
+    assert not engine.model.sensors[sensor].implausible
 
 
 @pytest.mark.parametrize(("sensor", "value"), [("nas-power", 655_350.0), ("nas-fan", 65_535.0)])
@@ -205,7 +204,7 @@ def test_a_load_that_steps_is_believed_with_the_next_reading_and_its_end_at_once
     world = World(make_config(HOUSE.replace("rated_power_w = 80.0\n", "")))
     world.power_w = low_w
     world.lives(5 * MINUTE)
-    heard = world.engine.house.sensors["nas-power"]
+    heard = world.engine.model.sensors["nas-power"]
     for value in (high_w, high_w):
         world.t += 10_000
         world.reads("nas-power", value)
@@ -218,7 +217,7 @@ def test_a_load_that_steps_is_believed_with_the_next_reading_and_its_end_at_once
 
 def test_a_load_that_comes_and_goes_with_each_reading_is_believed() -> None:
     world = World(make_config(HOUSE.replace("rated_power_w = 80.0\n", "")))
-    heard, taken = world.engine.house.sensors["nas-power"], []
+    heard, taken = world.engine.model.sensors["nas-power"], []
     for i in range(40):
         world.t += 10_000
         world.reads("nas-power", 40.0 if i % 2 else 900.0)
@@ -299,7 +298,7 @@ def test_a_wild_first_reading_is_forgotten_with_the_next(first: tuple[str, float
             world.lives(10_000)
             world.says = {}
         world.lives(TAU_S * 1000)
-        figures = world.engine.house.devices["nas"].observer.figures
+        figures = world.engine.model.devices["nas"].observer.figures
         assert figures is not None
         return figures.settled_rise_k
 

@@ -1,16 +1,25 @@
-"""All conditions: one module each. A new one is a module here, a test and a row in the README."""
+"""All conditions. A new one is a class in one of the modules here, and its place in this order."""
 
+from cabinetwatch.config.model import Config
 from cabinetwatch.watch.conditions.base import Condition
 from cabinetwatch.watch.conditions.forecast import DeratingForecast, Drift, HotDay
 from cabinetwatch.watch.conditions.heat import (
+    BoundTestCondition,
     CoolingLoss,
     FanSlow,
     OverDerating,
     OverRise,
     RiseMissing,
 )
-from cabinetwatch.watch.conditions.limits import Condensation, High, Low
-from cabinetwatch.watch.conditions.sensor import AmbientLost, Implausible, Silent, Stuck
+from cabinetwatch.watch.conditions.sensor import (
+    AmbientLost,
+    Condensation,
+    High,
+    Implausible,
+    Low,
+    Silent,
+    Stuck,
+)
 from cabinetwatch.watch.conditions.site import (
     BrokerLost,
     ClockStep,
@@ -47,3 +56,17 @@ CONDITIONS: tuple[type[Condition], ...] = (
 
 SPECS = tuple(condition.spec() for condition in CONDITIONS)
 """What the configuration must know of them."""
+
+
+def named(name: str) -> type[Condition] | None:
+    """Give the condition of a name; None for one that this version doesn't know."""
+    return next((condition for condition in CONDITIONS if condition.name == name), None)
+
+
+def observer_rates(config: Config, device_id: str) -> dict[str, float]:
+    """Give the rates of false alarms that a device's observer is made for, by its names of them."""
+    return {
+        condition.observer_key: condition.rate(config, device_id)
+        for condition in CONDITIONS
+        if issubclass(condition, BoundTestCondition)
+    }

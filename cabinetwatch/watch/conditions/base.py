@@ -1,119 +1,43 @@
-"""What every condition is: a judge of one subject that can also say what it found.
+"""What every condition is: a class that says all there is to know of it, and judges one subject.
 
-Dust lifts a device out of its band whenever it has much to do, every day for weeks. An alarm that
-is raised so often isn't read any more (a longer off-delay for an alarm that chatters: common
-practice, no source).
+Nothing outside this package knows a condition by its name. What the rest must know is asked of the
+class: what people call it, its labels, the keys it needs, what it hides, what a trial does to it.
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterable
-from typing import Any, ClassVar, Literal
+from collections.abc import Iterable, Mapping
+from typing import Any, ClassVar, TypeVar
 
-from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec
-from cabinetwatch.config.model import Config
+from pydantic import Field, create_model
+
+from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, SubjectKind
+from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.text import rounded
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import Entry, Priority
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteModel
 
-
-def celsius(value_c: float) -> str:
-    """Write a temperature, e.g. 48.3 °C."""
-    return f"{_fixed(value_c, 1)} °C"
+_Settings = TypeVar("_Settings", bound=AlarmSettings)
 
 
-def kelvin(value_k: float) -> str:
-    """Write a difference of temperatures, e.g. 12.4 K."""
-    return f"{_fixed(value_k, 1)} K"
+def with_defaults(base: type[_Settings], **defaults: Any) -> type[_Settings]:
+    """Give the same keys with other defaults."""
+    fields: dict[str, Any] = {
+        key: (base.model_fields[key].annotation, value) for key, value in defaults.items()
+    }
+    return create_model(base.__name__, __base__=base, **fields)
 
 
-# By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
-_QUANTITIES = {
-    "temperature": ("°C", 1),
-    "humidity": ("%", 0),
-    "power": ("W", 1),
-    "fan-speed": ("rpm", 0),
-    "sound-level": ("dB", 1),
-}
+class SetpointSettings(AlarmSettings):
+    """Keys of a condition that compares with a setpoint in degC or K."""
 
-
-def quantity(value: float, kind: str) -> str:
-    """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
-    unit, decimals = _QUANTITIES[kind]
-    return f"{_fixed(value, decimals)} {unit}"
-
-
-_LONGEST = 1e9
-"""Figures beyond are written with an exponent: 200 digits are no sentence."""
-
-
-def percent(fraction: float) -> str:
-    """Write a fraction as per cent, e.g. 75 %."""
-    return f"{_fixed(100 * fraction, 0)} %"
-
-
-def _fixed(value: float, decimals: int) -> str:
-    """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
-    if not abs(value) < _LONGEST:
-        return f"{value:z.3g}"
-    return f"{value:z.{decimals}f}"
-
-
-def interval_k(value_k: float, sd_k: float) -> str:
-    """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
-    return f"{kelvin(value_k)} ± {kelvin(1.96 * sd_k)}"
-
-
-FREE_RAISES = 2
-"""Raised so often it returns as soon as it is gone; from the next raise on it has to keep away."""
-
-KEEPS_AWAY_MS = 36 * 3_600_000
-"""Our choice: longer than a day, since loads recur daily."""
-
-_FORGOTTEN_MS = 72 * 3_600_000
-
-
-class Recurrence:
-    """Follows one judgement; feed it in the order of time."""
-
-    def __init__(self) -> None:
-        self.is_held = False
-        self._was_there = False
-        self._raises = 0
-        self._last_t = 0
-
-    def observe(self, t: int, is_there: bool, *, is_slight: bool) -> bool:
-        """Take what is judged at `t` (watch ms); say whether it counts as standing."""
-        if is_there:
-            if not self._was_there and not self.is_held:
-                is_new = self._raises == 0 or t - self._last_t > _FORGOTTEN_MS
-                self._raises = 1 if is_new else self._raises + 1
-            if not is_slight:
-                self._raises = 0
-            self._last_t = t
-        elif self.is_held and t - self._last_t < KEEPS_AWAY_MS:
-            return True
-        self._was_there = is_there
-        self.is_held = is_there and self._raises > FREE_RAISES
-        return is_there
-
-    def release(self) -> None:
-        """It can't be now, whatever was: the device is off."""
-        self.is_held = self._was_there = False
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {
-            "held": self.is_held,
-            "there": self._was_there,
-            "raises": self._raises,
-            "last": self._last_t,
-        }
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.is_held, self._was_there = state["held"], state["there"]
-        self._raises, self._last_t = state["raises"], state["last"]
+    priority: str | None = "medium"
+    on_delay_s: float = 60.0
+    off_delay_s: float | None = 60.0
+    deadband_k: float = Field(
+        1.0, description="the K, 0 or more, back from the setpoint at which it returns"
+    )
 
 
 class Condition(ABC):
@@ -125,21 +49,43 @@ class Condition(ABC):
     """
 
     name: ClassVar[str]
-    kind: ClassVar[Literal["device", "sensor", "site"]]
-    Settings: ClassVar[type[AlarmSettings]]
+    predicate: ClassVar[str]
+    """What its subject is while it holds: "NAS: ...", "NAS: no longer ...", "the watch is ..."."""
+    kind: ClassVar[SubjectKind]
+    Settings: ClassVar[type[AlarmSettings]] = AlarmSettings
+    needs: ClassVar[tuple[str, ...]] = ()
+    """Keys of the subject's table in the configuration without which it does not apply."""
+    labels: ClassVar[Mapping[str, str]] = {}
+    """What people call the figures of `values`, where the key does not say it without its unit."""
+    in_own_unit: ClassVar[tuple[str, ...]] = ()
+    """Keys of `values` that are in the unit of their sensor."""
+    hides: ClassVar[tuple[type["Condition"], ...]] = ()
+    """What it explains of the same subject: suppressed by design while it stands."""
+    hides_while_held: ClassVar[bool] = True
+    """Whether it goes on explaining others while it is over, and only its off-delay still runs."""
+    withheld_in_trial: ClassVar[bool] = False
+    """Whether a change of cooling may raise it by itself: suppressed while one is on trial."""
+    ends_a_trial: ClassVar[bool] = False
+    """Whether a change of cooling must be undone when it comes while that is on trial."""
+    tells_silence: ClassVar[bool] = False
+    """Whether it is told because a sensor of `watched` is silent."""
+    is_sensor_fault: ClassVar[bool] = False
+    """Whether it tells of the sensor itself, rather than of what that measures."""
+    rests_on_trend: ClassVar[bool] = False
+    """Whether it is judged by the days on record, which a note begins anew."""
+    momentary: ClassVar[bool] = False
+    """Whether it is over as soon as it is told, and needs no acknowledgement."""
+    weekly_figure: ClassVar[str] = ""
+    """The figure of a device's week that says the same: no summary tells both."""
+    misses_readings: ClassVar[bool] = False
+    """Whether the watch hears only part of what is sent while it stands."""
     likely: str = ""
     """What it likely is; see `suspicion`."""
     response: str
     """What to do about it; the configuration may replace it."""
-    hides_while_held: ClassVar[bool] = True
-    """Whether it goes on explaining others while it is over, and only its off-delay still runs."""
-    tells_silence: ClassVar[bool] = False
-    """Whether it is told because a sensor of `watched` is silent."""
-    momentary: ClassVar[bool] = False
-    """Whether it is over as soon as it is told, and needs no acknowledgement."""
 
-    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
-        self.house = house
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        self.model = model
         self.subject = subject
         self.settings = settings
         self.due: int | None = None
@@ -150,18 +96,18 @@ class Condition(ABC):
         return ConditionSpec(cls.name, cls.kind, cls.Settings)
 
     @classmethod
-    @abstractmethod
     def subjects(cls, config: Config) -> Iterable[str]:
-        """The subjects that the condition applies to under a configuration."""
+        """The subjects that it applies to: those whose table has all that it needs."""
+        if cls.kind == "site":
+            return (SITE_SUBJECT,)
+        tables: Mapping[str, Any] = config.devices if cls.kind == "device" else config.sensors
+        return [
+            name
+            for name, table in tables.items()
+            if all(getattr(table, key) not in (None, ()) for key in cls.needs)
+        ]
 
-    @property
-    def follows(self) -> DeviceView | None:
-        """The device at each step of whose observer it is judged, if any."""
-        return None
-
-    def hear(self, entry: Entry, offset_ms: int) -> None:
-        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
-        del entry, offset_ms
+    # -- judging --------------------------------------------------------------------------------
 
     @property
     @abstractmethod
@@ -173,21 +119,41 @@ class Condition(ABC):
         """Sensors whose going missing or coming back can change the judgement."""
         return self.inputs
 
+    @property
+    def follows(self) -> DeviceView | None:
+        """The device at each step of whose observer it is judged, if any."""
+        return None
+
     @abstractmethod
     def judge(self, t: int, active: bool) -> bool | None:
         """Say whether the condition holds at `t` (watch ms).
 
-        Args:
-            t: now.
-            active: whether the alarm stands, for hysteresis.
-
-        Returns:
-            True or False, or None when it can't be known: the alarm then keeps its state.
+        `active` says whether the alarm stands, for hysteresis. None when it can't be known: the
+        alarm then keeps its state.
         """
+
+    def hear(self, entry: Entry, offset_ms: int) -> None:  # noqa: B027 - most need not listen
+        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
+
+    def told(self, active: bool) -> None:  # noqa: B027 - most need not know
+        """Learn that after its delays the alarm stands, or no longer does."""
 
     def recovers(self) -> bool:
         """Whether what made it hold is over, and it only takes its time to show."""
         return False
+
+    def explains(self, other: "Condition") -> bool:
+        """Whether it hides another while it stands: asked once, of all alarms of the site."""
+        return other.subject == self.subject and isinstance(other, self.hides)
+
+    def save(self) -> dict[str, Any]:
+        """Give the memory as JSON-able values."""
+        return {}
+
+    def load(self, state: Mapping[str, Any]) -> None:  # noqa: B027 - most remember nothing
+        """Go on from a saved memory."""
+
+    # -- telling --------------------------------------------------------------------------------
 
     @abstractmethod
     def seen(self) -> str:
@@ -216,14 +182,14 @@ class Condition(ABC):
         return self.settings.on_delay_s
 
     @property
-    def called(self) -> str:
-        """What people call its subject."""
-        return self.house.config.name_of(self.subject)
-
-    @property
     def off_delay_s(self) -> float:
         """How long it must be gone throughout before the alarm returns."""
         return self.settings.off_delay_s or 0.0
+
+    @property
+    def called(self) -> str:
+        """What people call its subject."""
+        return self.model.config.name_of(self.subject)
 
     @property
     def suspicion(self) -> str:
@@ -236,12 +202,6 @@ class Condition(ABC):
         return f"{self.subject}/{self.name}"
 
     @property
-    def advice(self) -> str:
-        """What to do about it: the configuration's words, or ours; first what a trial demands."""
-        advice = self.settings.response or self.remedy
-        return f"{self.urge[0].upper()}{self.urge[1:]}. {advice}" if self.urge else advice
-
-    @property
     def remedy(self) -> str:
         """Our own words on what to do; some conditions have others as things get worse."""
         return self.response
@@ -251,30 +211,21 @@ class Condition(ABC):
         """What must be done at once because a trial is under way, as a clause; else empty."""
         return ""
 
-    def save(self) -> dict[str, Any]:
-        """Give the memory as JSON-able values."""
-        return {}
-
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from a saved memory."""
-        del state
+    @property
+    def advice(self) -> str:
+        """What to do about it: the configuration's words, or ours; first what a trial demands."""
+        advice = self.settings.response or self.remedy
+        return f"{self.urge[0].upper()}{self.urge[1:]}. {advice}" if self.urge else advice
 
 
 class DeviceCondition(Condition):
     """A condition of a device."""
 
     kind = "device"
-    ends_a_trial: ClassVar[bool] = False
-    """Whether a change of cooling must be undone when it comes during a trial of the device."""
 
-    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
-        super().__init__(house, subject, settings)
-        self.device = house.devices[subject]
-
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Every device, unless narrowed."""
-        return config.devices
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        self.device = model.devices[subject]
 
     @property
     def cause(self) -> str:
@@ -298,20 +249,13 @@ class DeviceCondition(Condition):
 class HeadingCondition(DeviceCondition):
     """A condition on where a device is heading: judged at each step of the device's observer."""
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with an ambient reference."""
-        return [name for name, device in config.devices.items() if device.ambient is not None]
+    needs: ClassVar[tuple[str, ...]] = ("ambient",)
+    inputs: tuple[SensorView, ...] = ()
 
     @property
     def follows(self) -> DeviceView | None:
         """The device."""
         return self.device
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """No single reading changes it, only a step of the observer."""
-        return ()
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
@@ -324,37 +268,39 @@ class SensorCondition(Condition):
     """A condition of a sensor."""
 
     kind = "sensor"
+    in_own_unit: ClassVar[tuple[str, ...]] = ("value",)
 
-    def __init__(self, house: SiteModel, subject: str, settings: AlarmSettings) -> None:
-        super().__init__(house, subject, settings)
-        self.sensor = house.sensors[subject]
-
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Every sensor, unless narrowed."""
-        return config.sensors
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        self.sensor = model.sensors[subject]
 
     @property
     def inputs(self) -> tuple[SensorView, ...]:
         """The sensor itself."""
         return (self.sensor,)
 
+    def values(self) -> dict[str, Any]:
+        """The last value that was taken as true, in the sensor's SI unit."""
+        sensor = self.sensor
+        return {
+            "value": rounded(sensor.value, 3) if sensor.known else None,
+            "quantity": sensor.quantity,
+        }
+
+    def _reading(self) -> str:
+        """Write the last value that was taken as true."""
+        return quantity(self.sensor.value, self.sensor.quantity)
+
 
 class SiteCondition(Condition):
     """A condition of the watch itself; it is told, not measured."""
 
     kind = "site"
+    inputs: tuple[SensorView, ...] = ()
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """The site, whose subject is called site."""
-        del config
-        return ("site",)
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """No sensor."""
-        return ()
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        self.site = model.site
 
 
 NOT_YET_BACK = "not yet safely back within"
@@ -367,3 +313,49 @@ def beyond(value: float, setpoint: float, deadband: float, *, active: bool) -> b
     OPC UA Part 9, annex B.1.5: a high alarm returns only below limit minus deadband.
     """
     return value > (setpoint - deadband if active else setpoint)
+
+
+# By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
+_QUANTITIES = {
+    "temperature": ("°C", 1),
+    "humidity": ("%", 0),
+    "power": ("W", 1),
+    "fan-speed": ("rpm", 0),
+    "sound-level": ("dB", 1),
+}
+
+_LONGEST = 1e9
+"""Figures beyond are written with an exponent: 200 digits are no sentence."""
+
+
+def quantity(value: float, kind: str) -> str:
+    """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
+    unit, decimals = _QUANTITIES[kind]
+    return f"{_fixed(value, decimals)} {unit}"
+
+
+def celsius(value_c: float) -> str:
+    """Write a temperature, e.g. 48.3 °C."""
+    return f"{_fixed(value_c, 1)} °C"
+
+
+def kelvin(value_k: float) -> str:
+    """Write a difference of temperatures, e.g. 12.4 K."""
+    return f"{_fixed(value_k, 1)} K"
+
+
+def interval_k(value_k: float, sd_k: float) -> str:
+    """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
+    return f"{kelvin(value_k)} ± {kelvin(1.96 * sd_k)}"
+
+
+def percent(fraction: float) -> str:
+    """Write a fraction as per cent, e.g. 75 %."""
+    return f"{_fixed(100 * fraction, 0)} %"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
+    if not abs(value) < _LONGEST:
+        return f"{value:z.3g}"
+    return f"{value:z.{decimals}f}"

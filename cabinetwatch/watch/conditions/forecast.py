@@ -1,19 +1,31 @@
-"""Conditions on what is to come: the time left, the hottest day, dust."""
+"""Conditions on what is to come: the time left, the hottest day, dust.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 import math
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Mapping
+from typing import Any, ClassVar
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import counted, rounded
-from cabinetwatch.thermal.derating import Forecast, ForecastWatch
-from cabinetwatch.thermal.drift import DriftFinding
-from cabinetwatch.watch.conditions.base import HeadingCondition, beyond, celsius, kelvin, percent
+from cabinetwatch.text import counted, describe_duration, rounded
+from cabinetwatch.thermal.heading import Forecast, ForecastWatch
+from cabinetwatch.watch.conditions.base import (
+    HeadingCondition,
+    SetpointSettings,
+    beyond,
+    celsius,
+    kelvin,
+    percent,
+    with_defaults,
+)
 
+_NOTHING_AHEAD = Forecast(0.0, None, None, None)
 _WORTH_SOLVING_SIGMAS = 3.0
 _SURELY_COOLS_SIGMAS = 1.65
 """19 in 20: the settled rise lies below the present one."""
@@ -38,8 +50,15 @@ class DeratingForecast(HeadingCondition):
     """Raised when it is nearly certain that the threshold will be crossed within the horizon."""
 
     name = "derating-forecast"
+    predicate = "heading for its derating threshold"
     Settings = DeratingForecastSettings
     settings: DeratingForecastSettings
+    needs = ("derating", "ambient")
+    labels: ClassVar = {
+        "soonest_s": "Time left, at the soonest",
+        "latest_s": "Time left, at the latest",
+        "probability": "Probability of crossing",
+    }
     ends_a_trial = True
     likely = (
         "Lost cooling, more load, or hotter air around it: its temperature has not settled yet."
@@ -51,30 +70,26 @@ class DeratingForecast(HeadingCondition):
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
-        self._forecast = Forecast(0.0, None, None, None)
+        self._forecast = _NOTHING_AHEAD
         self._forecast_t = 0
         self._watch = ForecastWatch()
         self._comes_down = False
 
     @classmethod
     def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with a curve of their own air and an ambient reference."""
-        return [
-            name
-            for name, device in config.devices.items()
-            if device.derating and device.derating_air == "device" and device.ambient is not None
-        ]
+        """Those whose curve is of their own air: nobody can tell where that around them heads."""
+        names = super().subjects(config)
+        return [name for name in names if config.devices[name].derating_air == "device"]
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Solve for the threshold at each step of the observer, where it is not far off."""
-        del t, active
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
         if math.isinf(threshold_c) or self._surely_cools(threshold_c):
             # A load that is too much at any temperature is told by over-derating; and where
             # cooling is back, what the course so far led to no longer counts.
-            self._forecast = Forecast(0.0, None, None, None)
+            self._forecast = _NOTHING_AHEAD
             self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
@@ -103,16 +118,15 @@ class DeratingForecast(HeadingCondition):
     def _solve(self, threshold_c: float) -> Forecast:
         figures = self.device.observer.figures
         if figures is None:
-            return Forecast(0.0, None, None, None)
+            return _NOTHING_AHEAD
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
         if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
-            return Forecast(0.0, None, None, None)
+            return _NOTHING_AHEAD
         return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
 
     def seen(self) -> str:
-        """Say when, how sure, and against which threshold."""
         device, forecast = self.device, self._forecast
         figures, threshold_c = device.observer.figures, device.threshold_c
         if figures is None or threshold_c is None or forecast.time_left_s is None:
@@ -130,7 +144,6 @@ class DeratingForecast(HeadingCondition):
         )
 
     def gone(self) -> str:
-        """Say where it is heading now."""
         device, figures = self.device, self.device.observer.figures
         threshold_c = device.threshold_c
         if figures is None or threshold_c is None:
@@ -141,12 +154,11 @@ class DeratingForecast(HeadingCondition):
         )
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the forecast."""
         forecast = self._forecast
         return super().values() | {
-            "time_left_s": _rounded_s(forecast.time_left_s),
-            "soonest_s": _rounded_s(forecast.soonest_s),
-            "latest_s": _rounded_s(forecast.latest_s),
+            "time_left_s": _rounded(forecast.time_left_s),
+            "soonest_s": _rounded(forecast.soonest_s),
+            "latest_s": _rounded(forecast.latest_s),
             "probability": rounded(forecast.probability, 3),
         }
 
@@ -167,22 +179,14 @@ class DeratingForecast(HeadingCondition):
         )
 
     def save(self) -> dict[str, Any]:
-        """The forecast of the observer's last step."""
-        forecast = self._forecast
         return {
             "t": self._forecast_t,
             "watch": self._watch.save(),
             "comes_down": self._comes_down,
-            "forecast": [
-                forecast.probability,
-                forecast.time_left_s,
-                forecast.soonest_s,
-                forecast.latest_s,
-            ],
+            "forecast": list(self._forecast),
         }
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from it."""
+    def load(self, state: Mapping[str, Any]) -> None:
         self._forecast_t = state["t"]
         self._forecast = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
@@ -196,49 +200,29 @@ def _span(forecast: Forecast) -> str:
     return "" if soonest == latest else f" ({soonest} to {latest})"
 
 
-def _rounded_s(value: float | None) -> float | None:
-    return None if value is None else rounded(value, 1)
+class HotDay(HeadingCondition):
+    """Raised when the hot-day margin is below zero, or the design ambient has been passed.
 
-
-class HotDaySettings(AlarmSettings):
-    """Keys of `[alarms.hot-day]`.
-
-    Slow on purpose: it warns of a day to come, and load that comes and goes must not make
-    it chatter.
+    Slow on purpose: it warns of a day to come, and load that comes and goes must not make it
+    chatter.
     """
 
-    priority: str | None = "low"
-    on_delay_s: float = 1800.0
-    off_delay_s: float = 3600.0
-    deadband_k: float = Field(
-        1.0, description="the K, 0 or more, back from the setpoint at which it returns"
-    )
-
-
-class HotDay(HeadingCondition):
-    """Raised when the hot-day margin is below zero, or the design ambient has been passed."""
-
     name = "hot-day"
-    Settings = HotDaySettings
-    settings: HotDaySettings
+    predicate = "too warm for the hottest day"
+    Settings = with_defaults(
+        SetpointSettings, priority="low", on_delay_s=1800.0, off_delay_s=3600.0
+    )
+    settings: SetpointSettings
+    needs = ("derating", "ambient")
+    weekly_figure = "hot_day_margin_k"
     likely = "Cooling that does for today's air leaves too little margin for the hottest day."
     response = (
         "Before the hot season: give the device more air, less load or more space, or a cooler"
         " place. If the design ambient has been passed, set design_ambient_c to what really occurs."
     )
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with a derating curve and an ambient reference."""
-        return [
-            name
-            for name, device in config.devices.items()
-            if device.derating and device.ambient is not None
-        ]
-
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare margin with zero, and the outer air with the design ambient."""
-        del t
         deadband_k = self.settings.deadband_k
         excess_k = self._ambient_excess_k()
         if excess_k is not None and beyond(excess_k, 0.0, deadband_k, active=active):
@@ -259,7 +243,6 @@ class HotDay(HeadingCondition):
         return device.ambient_c - device.design_ambient_c
 
     def seen(self) -> str:
-        """Say what the hottest day would bring, or that it is here already."""
         device = self.device
         excess_k = self._ambient_excess_k()
         if excess_k is not None and excess_k > 0.0:
@@ -278,14 +261,12 @@ class HotDay(HeadingCondition):
         )
 
     def gone(self) -> str:
-        """Say how much margin there is."""
         margin_k = self.device.hot_day_margin_k
         if margin_k is None:
             return f"{self.device.name}: its hot-day margin is no longer below zero."
         return f"{self.device.name} has {kelvin(margin_k)} of margin for the hottest day again."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the design ambient."""
         return super().values() | {"design_ambient_c": self.device.design_ambient_c}
 
 
@@ -310,8 +291,13 @@ class Drift(HeadingCondition):
     """
 
     name = "drift"
+    predicate = "slowly losing its cooling"
     Settings = DriftSettings
     settings: DriftSettings
+    needs = ("derating", "ambient")
+    withheld_in_trial = True
+    rests_on_trend = True
+    weekly_figure = "climb_per_week"
     likely = "Dust on filters, fins and vents, or a fan that wears out."
     response = (
         "Clean filters and vents from outside, with the device off; look at its fans. If something"
@@ -323,18 +309,8 @@ class Drift(HeadingCondition):
         self._judged_at = 0
         self._judgement: bool | None = None
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with a derating curve and an ambient reference."""
-        return [
-            name
-            for name, device in config.devices.items()
-            if device.derating and device.ambient is not None
-        ]
-
     def judge(self, t: int, active: bool) -> bool | None:
         """Assess the days on record, once for each."""
-        del t
         if self.device.days_on_record != self._judged_at:
             self._judged_at = self.device.days_on_record
             self._judgement = self._assess(active)
@@ -355,11 +331,9 @@ class Drift(HeadingCondition):
         return finding.within(_STANDS_UNTIL * horizon_days if active else horizon_days)
 
     def save(self) -> dict[str, Any]:
-        """The last judgement, and after how many days it was made."""
         return {"judged_at": self._judged_at, "judgement": self._judgement}
 
-    def load(self, state: dict[str, Any]) -> None:
-        """Go on from it."""
+    def load(self, state: Mapping[str, Any]) -> None:
         self._judged_at, self._judgement = state["judged_at"], state["judgement"]
 
     def began(self, pending_t: int) -> int:
@@ -370,23 +344,22 @@ class Drift(HeadingCondition):
         return min(pending_t, finding.since_ms)
 
     def seen(self) -> str:
-        """Say how fast, against what margin, and until when that lasts."""
         finding, margin_k = self.device.drift_finding, self.device.tight_margin_k
-        if not _told(finding) or margin_k is None:
+        climb = None if finding is None else finding.climb_per_week
+        if finding is None or climb is None or margin_k is None:
             return f"{self.device.name} was last seen slowly losing its cooling."
-        assert finding is not None and finding.climb_per_week is not None  # noqa: S101, PT018
         days = finding.exhausted_in_days or 0.0
         lasts = "is used up already"
         if days >= 1.0:
             lasts = f"is used up in about {counted(round(days), 'day')}"
+        per_week = percent(climb) if climb >= 0.1 else f"{100 * climb:z.1f} %"
         return (
-            f"{self.device.name} runs {_per_week(finding.climb_per_week)} warmer each week at equal"
+            f"{self.device.name} runs {per_week} warmer each week at equal"
             f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)}"
             f" {lasts}."
         )
 
     def gone(self) -> str:
-        """Say that it no longer climbs so fast."""
         if self.device.drift.too_few:
             return f"{self.device.name}: what climbs from week to week is watched anew."
         margin_k = self.device.tight_margin_k
@@ -394,7 +367,6 @@ class Drift(HeadingCondition):
         return f"{self.device.name} no longer gets warmer from week to week{margin}."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the trend."""
         finding = self.device.drift_finding
         if finding is None:
             return super().values()
@@ -402,17 +374,9 @@ class Drift(HeadingCondition):
             "hot_day_margin_k": _rounded(self.device.tight_margin_k, 3),
             "climb_per_week": _rounded(finding.climb_per_week, 5),
             "p": _rounded(finding.p, 6),
-            "margin_used_up_days": _rounded(finding.exhausted_in_days, 1),
+            "margin_used_up_days": _rounded(finding.exhausted_in_days),
         }
 
 
-def _told(finding: DriftFinding | None) -> bool:
-    return finding is not None and finding.climb_per_week is not None
-
-
-def _per_week(climb: float) -> str:
-    return percent(climb) if climb >= 0.1 else f"{100 * climb:z.1f} %"
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
+def _rounded(value: float | None, digits: int = 1) -> float | None:
     return None if value is None else rounded(value, digits)

@@ -1,18 +1,256 @@
-"""Conditions on sensors that can no longer be believed, and on the ambient reference."""
+"""Conditions on sensors: what they read, and what can no longer be believed.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 import math
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import counted, rounded
-from cabinetwatch.watch.conditions.base import DeviceCondition, SensorCondition, celsius, quantity
+from cabinetwatch.config.values import common_levels
+from cabinetwatch.text import counted, describe_duration, rounded
+from cabinetwatch.thermal.humidity import dew_point_c
+from cabinetwatch.watch.conditions.base import (
+    NOT_YET_BACK,
+    Condition,
+    DeviceCondition,
+    SensorCondition,
+    SetpointSettings,
+    beyond,
+    celsius,
+    kelvin,
+    quantity,
+    with_defaults,
+)
+from cabinetwatch.watch.conditions.forecast import Drift, HotDay
+from cabinetwatch.watch.conditions.heat import CoolingLoss, OverRise, RiseMissing
 from cabinetwatch.watch.events import Priority
 from cabinetwatch.watch.sensors import SensorView
+from cabinetwatch.watch.site import SiteModel
+
+_OTHER_DEADBAND = {"humidity": 2.0, "power": 2.0, "fan-speed": 30.0, "sound-level": 1.0}
+"""In %RH, W, rpm, dB; our choice: a few times the resolution of common sensors."""
+
+
+class LimitSettings(SetpointSettings):
+    """Keys of `[alarms.high]` and `[alarms.low]`."""
+
+    deadband: float | None = Field(
+        None, description="the same for other quantities, in the unit of the limit"
+    )
+
+
+class Limit(SensorCondition):
+    """What `high` and `low` share."""
+
+    Settings = LimitSettings
+    settings: LimitSettings
+    sign: ClassVar[float]
+    past: ClassVar[str]
+    """Which way, as a factor and as a word, it is too much."""
+
+    @property
+    def cause(self) -> str:
+        """A temperature of a device is an event of that device."""
+        device = self.model.device_measured_by(self.sensor)
+        return super().cause if device is None else f"device/{device.id}"
+
+    @property
+    def limit(self) -> float:
+        limit: float = getattr(self.model.config.sensors[self.subject], self.name)
+        return limit
+
+    @property
+    def deadband(self) -> float:
+        """`deadband` where given, else `deadband_k` for temperatures and a choice for the rest."""
+        if self.settings.deadband is not None:
+            return self.settings.deadband
+        return _OTHER_DEADBAND.get(self.sensor.quantity, self.settings.deadband_k)
+
+    def values(self) -> dict[str, Any]:
+        return super().values() | {self.name: self.limit}
+
+    def _present(self) -> str:
+        if not self.sensor.known:
+            return f"{self.called}: no value yet"
+        return f"{self.called} {'reads' if self.sensor.good else 'last read'} {self._reading()}"
+
+    def _limit(self) -> str:
+        return quantity(self.limit, self.sensor.quantity)
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        if not self.sensor.good:
+            return None
+        value, limit = self.sign * self.sensor.value, self.sign * self.limit
+        return beyond(value, limit, self.deadband, active=active)
+
+    def seen(self) -> str:
+        is_past = self.sign * self.sensor.value > self.sign * self.limit
+        where = self.past if is_past else NOT_YET_BACK
+        return f"{self._present()}, {where} its limit of {self._limit()}."
+
+    def gone(self) -> str:
+        return f"{self._present()}, within its limit of {self._limit()} again."
+
+
+class High(Limit):
+    """Raised when the value is above `high`."""
+
+    name = "high"
+    predicate = "above its limit"
+    needs = ("high",)
+    labels: ClassVar = {"high": "Upper limit"}
+    in_own_unit = ("value", "high")
+    sign, past = 1.0, "above"
+    likely = "More than was thought right for this place when the limit was set."
+    response = "See what has changed around this sensor; give the cabinet air if it is heat."
+
+
+class Low(Limit):
+    """Raised when the value is below `low`."""
+
+    name = "low"
+    predicate = "below its limit"
+    needs = ("low",)
+    labels: ClassVar = {"low": "Lower limit"}
+    in_own_unit = ("value", "low")
+    sign, past = -1.0, "below"
+    likely = "Less than was thought right for this place when the limit was set."
+    response = "See what has changed around this sensor."
+
+
+class CondensationSettings(SetpointSettings):
+    """Keys of `[alarms.condensation]`."""
+
+    priority: str | None = "low"
+    on_delay_s: float = 600.0
+    off_delay_s: float | None = 600.0
+    deadband_k: float = Field(
+        0.5, description="the K, 0 or more, back from the setpoint at which it returns"
+    )
+    condensation_margin_k: float = Field(
+        2.0, description="the K, 0 or more, above the dew point that the coldest surface must have"
+    )
+
+
+class Condensation(SensorCondition):
+    """Raised when the dew point is within a margin of the coldest temperature around.
+
+    The dew point is made of a humidity and the temperature of the same air: of the same topic, else
+    of the topic with the most levels in common from the start. Surfaces are the sensors with
+    `surface = true`; without any, the temperatures of the devices.
+    """
+
+    name = "condensation"
+    predicate = "close to condensation"
+    Settings = CondensationSettings
+    settings: CondensationSettings
+    likely = "Moist air on cold surfaces: a damp place, laundry or cooking, or gear that was off."
+    response = (
+        "Air the place when it is drier outside, and find the moisture. Don't switch on gear that"
+        " is wet or has just come in from the cold: let it dry and warm up first."
+    )
+
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        config = model.config
+        self.air = model.sensors[companion(config, subject) or subject]
+        surfaces = [name for name, sensor in config.sensors.items() if sensor.surface]
+        if not surfaces:
+            surfaces = [device.temperature for device in config.devices.values()]
+        self.surfaces = [model.sensors[name] for name in dict.fromkeys(surfaces)]
+
+    @classmethod
+    def subjects(cls, config: Config) -> Iterable[str]:
+        """Humidities with a temperature of their air, where there is a surface."""
+        any_surface = bool(config.devices) or any(s.surface for s in config.sensors.values())
+        return [
+            name
+            for name, sensor in config.sensors.items()
+            if sensor.quantity == "humidity" and any_surface and companion(config, name)
+        ]
+
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """The humidity; the temperatures count at its pace."""
+        return (self.sensor,)
+
+    @property
+    def dew_point_c(self) -> float | None:
+        """The dew point of the air, None while either sensor is not good."""
+        if not self.sensor.good or not self.air.good:
+            return None
+        return dew_point_c(self.air.value, self.sensor.value)
+
+    @property
+    def coldest(self) -> SensorView | None:
+        """The coldest surface that is known now."""
+        good = [surface for surface in self.surfaces if surface.good]
+        return min(good, key=lambda surface: surface.value, default=None)
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        dew_c, coldest = self.dew_point_c, self.coldest
+        if dew_c is None or coldest is None:
+            return None
+        margin_k = self.settings.condensation_margin_k
+        return coldest.value - dew_c < margin_k + (self.settings.deadband_k if active else 0.0)
+
+    def seen(self) -> str:
+        dew_c, coldest = self.dew_point_c, self.coldest
+        if dew_c is None or coldest is None:
+            return f"The air at {self.called} was last seen close to its dew point."
+        distance_k = coldest.value - dew_c
+        near = f"only {kelvin(distance_k)} above it" if distance_k > 0.0 else "not above it"
+        return (
+            f"The air at {self.called} has its dew point at {celsius(dew_c)}"
+            f" ({celsius(self.air.value)}, {self.sensor.value:z.0f} % humidity), and"
+            f" {coldest.name} at {celsius(coldest.value)} is {near}."
+        )
+
+    def gone(self) -> str:
+        dew_c, coldest = self.dew_point_c, self.coldest
+        if dew_c is None or coldest is None:
+            return f"The air at {self.called} is no longer close to its dew point."
+        return (
+            f"The air at {self.called} has its dew point at {celsius(dew_c)},"
+            f" {kelvin(coldest.value - dew_c)} below {coldest.name}."
+        )
+
+    def values(self) -> dict[str, Any]:
+        dew_c, coldest = self.dew_point_c, self.coldest
+        return {
+            "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
+            "temperature_c": rounded(self.air.value, 3) if self.air.known else None,
+            "dew_point_c": None if dew_c is None else rounded(dew_c, 3),
+            "coldest_c": None if coldest is None else rounded(coldest.value, 3),
+            "coldest_sensor": None if coldest is None else coldest.id,
+            "condensation_margin_k": self.settings.condensation_margin_k,
+        }
+
+
+def companion(config: Config, humidity: str) -> str | None:
+    """Give the temperature sensor in the air of a humidity sensor: the one nearest by topic.
+
+    A sensor on a surface measures no air. One without a topic level in common is elsewhere.
+    """
+    topic = config.sensors[humidity].topic
+    nearest: tuple[int, str] | None = None
+    for name, sensor in config.sensors.items():
+        if sensor.quantity != "temperature" or sensor.surface:
+            continue
+        common = common_levels(topic, sensor.topic)
+        if common and sensor.topic == topic:
+            common += 1
+        if common and (nearest is None or common > nearest[0]):
+            nearest = (common, name)
+    return None if nearest is None else nearest[1]
+
 
 SHORTEST_HOLD_S = 60.0
 """A sensor that speaks often must still be well for so long: common practice, no source."""
@@ -37,16 +275,18 @@ class BlindSettings(AlarmSettings):
     )
 
 
-def hold_s(settings: AlarmSettings, sensor: SensorView | None) -> float:
+def hold_s(settings: AlarmSettings, sensor: SensorView) -> float:
     """Give for how long a sensor must be well again before its alarm returns."""
     if settings.off_delay_s is not None:
         return settings.off_delay_s
-    silence_ms = None if sensor is None else sensor.silence_ms
-    return max(SHORTEST_HOLD_S, 0.0 if silence_ms is None else HOLD_SILENCES * silence_ms / 1000)
+    return max(SHORTEST_HOLD_S, HOLD_SILENCES * (sensor.silence_ms or 0) / 1000)
 
 
 class BlindSensorCondition(SensorCondition):
     """A sensor tells nothing that can be used, and blinds the device that it measures."""
+
+    Settings = BlindSettings
+    is_sensor_fault = True
 
     @property
     def inputs(self) -> tuple[SensorView, ...]:
@@ -55,7 +295,6 @@ class BlindSensorCondition(SensorCondition):
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
-        """The sensor itself."""
         return (self.sensor,)
 
     @property
@@ -68,34 +307,21 @@ class BlindSensorCondition(SensorCondition):
         """High for a device's temperature: without it the device is not watched."""
         if self.settings.priority is not None:
             return Priority(self.settings.priority)
-        device = self.house.device_measured_by(self.sensor)
+        device = self.model.device_measured_by(self.sensor)
         return Priority.MEDIUM if device is None else Priority.HIGH
 
     def so(self) -> str:
         """Say which device is blind now, for the end of a sentence."""
-        device = self.house.device_measured_by(self.sensor)
+        device = self.model.device_measured_by(self.sensor)
         return "" if device is None else f", so {device.name} is not watched by temperature now"
-
-    def values(self) -> dict[str, Any]:
-        """The last value that was taken as true, in the sensor's SI unit."""
-        known = self.sensor.known
-        return {
-            "value": rounded(self.sensor.value, 3) if known else None,
-            "quantity": self.sensor.quantity,
-        }
 
 
 class FaultySensorCondition(BlindSensorCondition):
     """A sensor is heard, but what it says is not taken."""
 
     def gone(self) -> str:
-        """Say what it reads now."""
-        value = quantity(self.sensor.value, self.sensor.quantity)
+        value = self._reading()
         return f"{self.called} can be believed again and reads {value}."
-
-
-class SilentSettings(BlindSettings):
-    """Keys of `[alarms.silent]`; without a priority: high for a device's temperature."""
 
 
 class _Clue(NamedTuple):
@@ -109,7 +335,8 @@ class Silent(BlindSensorCondition):
     """Raised when no live reading came for `silent_after` intervals while the broker was there."""
 
     name = "silent"
-    Settings = SilentSettings
+    predicate = "silent"
+    labels: ClassVar = {"silence_s": "Counts as silent after"}
     tells_silence = True
     likely = (
         "The node has lost power or radio, its battery is flat, or the probe has come off; the"
@@ -123,11 +350,9 @@ class Silent(BlindSensorCondition):
     @property
     def cause(self) -> str:
         """Sensors of one topic sit on one node: its silence is one notice."""
-        return f"node/{self.house.config.sensors[self.subject].topic}"
+        return f"node/{self.model.config.sensors[self.subject].topic}"
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the silence that the sensor's deadlines find."""
-        del t, active
         return self.sensor.silent
 
     def began(self, pending_t: int) -> int:
@@ -135,13 +360,12 @@ class Silent(BlindSensorCondition):
         return pending_t if self.sensor.last_live_t is None else self.sensor.last_live_t
 
     def seen(self) -> str:
-        """Say what is missing and what that blinds."""
         clue = self._clue()
         why = "" if clue is None else f"; {clue.seen}"
         if self.sensor.last_live_t is None:
             since = "has not been heard from since the watch came online"
             return f"{self.called} {since}{self.so()}{why}."
-        last = quantity(self.sensor.value, self.sensor.quantity)
+        last = self._reading()
         return f"{self.called} has fallen silent{self.so()}; its last reading was {last}{why}."
 
     @property
@@ -168,7 +392,7 @@ class Silent(BlindSensorCondition):
                 "The clock of its node is behind, or it sends its readings late.",
             )
         every_ms = sensor.spoken_every_ms
-        interval_s = self.house.config.sensors[self.subject].interval_s
+        interval_s = self.model.config.sensors[self.subject].interval_s
         if every_ms is not None and interval_s is not None:
             every_s = math.ceil(every_ms / 1000)
             return _Clue(
@@ -184,27 +408,21 @@ class Silent(BlindSensorCondition):
         return self.sensor.heard_t is None or t > self.sensor.heard_t
 
     def gone(self) -> str:
-        """Say that it is back."""
         if not self.sensor.known:
             return f"{self.called} is heard again."
-        value = quantity(self.sensor.value, self.sensor.quantity)
+        value = self._reading()
         return f"{self.called} is heard again and reads {value}."
 
     def values(self) -> dict[str, Any]:
-        """The last value, and after how long it counts as silent."""
         silence_ms = self.sensor.silence_ms
         return super().values() | {"silence_s": None if silence_ms is None else silence_ms / 1000}
-
-
-class StuckSettings(BlindSettings):
-    """Keys of `[alarms.stuck]`; without a priority: high for a device's temperature."""
 
 
 class Stuck(FaultySensorCondition):
     """Raised when a temperature stands while what should move it has moved."""
 
     name = "stuck"
-    Settings = StuckSettings
+    predicate = "stuck on one reading"
     likely = "The node sends its last value again and again, or its probe has come off its bus."
     response = (
         "Warm the probe in your hand: if its value does not move, restart its node, then see to"
@@ -221,8 +439,6 @@ class Stuck(FaultySensorCondition):
         return sorted(used)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the watch over the sensor's standing still."""
-        del t, active
         return self.sensor.stuck
 
     def began(self, pending_t: int) -> int:
@@ -231,27 +447,19 @@ class Stuck(FaultySensorCondition):
         return pending_t if frozen is None else min(pending_t, frozen.since_t)
 
     def seen(self) -> str:
-        """Say what it stands at, for how long, and what that blinds."""
-        value = quantity(self.sensor.value, self.sensor.quantity)
+        value = self._reading()
         return (
-            f"{self.called} has stood at {value} for {self._for()} while the temperatures around"
-            f" it moved{self.so()}."
+            f"{self.called} has stood at {value} for {describe_duration(self._stood_s)} while the"
+            f" temperatures around it moved{self.so()}."
         )
 
-    def _for(self) -> str:
+    @property
+    def _stood_s(self) -> float:
         frozen, last_t = self.sensor.frozen, self.sensor.last_live_t
-        stood_ms = 0 if frozen is None or last_t is None else last_t - frozen.since_t
-        return describe_duration(stood_ms / 1000)
+        return 0.0 if frozen is None or last_t is None else (last_t - frozen.since_t) / 1000
 
     def values(self) -> dict[str, Any]:
-        """The value, and how long it has stood."""
-        frozen, last_t = self.sensor.frozen, self.sensor.last_live_t
-        stood_ms = 0 if frozen is None or last_t is None else last_t - frozen.since_t
-        return super().values() | {"stood_s": stood_ms / 1000}
-
-
-class ImplausibleSettings(BlindSettings):
-    """Keys of `[alarms.implausible]`; without a priority: high for a device's temperature."""
+        return super().values() | {"stood_s": self._stood_s}
 
 
 class Implausible(FaultySensorCondition):
@@ -261,7 +469,7 @@ class Implausible(FaultySensorCondition):
     """
 
     name = "implausible"
-    Settings = ImplausibleSettings
+    predicate = "giving implausible readings"
     likely = "A loose plug, a broken or wet cable, a failing probe, or too weak a supply."
     response = (
         "See that the probe's plug and cable are sound and dry, and restart its node; replace the"
@@ -270,8 +478,6 @@ class Implausible(FaultySensorCondition):
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the filter of the sensor's values."""
-        del t, active
         return self.sensor.implausible
 
     def began(self, pending_t: int) -> int:
@@ -280,7 +486,6 @@ class Implausible(FaultySensorCondition):
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
     def seen(self) -> str:
-        """Say what it reads and why that can't be."""
         sensor = self.sensor
         if sensor.wild_value is None:
             return f"{self.called} was last seen giving readings that can't be true."
@@ -296,13 +501,12 @@ class Implausible(FaultySensorCondition):
             last = f", after {quantity(sensor.value, sensor.quantity)}" if sensor.known else ""
             return f"a step that can't be true{last}"
         if reason == "outside its range":
-            span = self.house.config.credible(self.subject)
+            span = self.model.config.credible(self.subject)
             lowest, highest = (quantity(end, sensor.quantity) for end in span)
             return f"outside the range of {lowest} to {highest} that it can have"
         return "which can't be true"
 
     def values(self) -> dict[str, Any]:
-        """The last good value, the last wild one, and why that is wild."""
         sensor = self.sensor
         wild = sensor.wild_value
         return super().values() | {
@@ -311,17 +515,14 @@ class Implausible(FaultySensorCondition):
         }
 
 
-class AmbientLostSettings(BlindSettings):
-    """Keys of `[alarms.ambient-lost]`."""
-
-    priority: str | None = "high"
-
-
 class AmbientLost(DeviceCondition):
     """Raised when the device's ambient sensor is silent, stuck or implausible."""
 
     name = "ambient-lost"
-    Settings = AmbientLostSettings
+    predicate = "cut off from its ambient reference"
+    Settings = with_defaults(BlindSettings, priority="high")
+    needs = ("ambient",)
+    hides = (OverRise, HotDay, Drift, CoolingLoss, RiseMissing)
     # With the sensor back the rise is known, and judged, however long it takes to be trusted.
     hides_while_held = False
     tells_silence = True
@@ -331,10 +532,9 @@ class AmbientLost(DeviceCondition):
         " guard it, where it has any: a lost fan is seen later than usual, or not at all."
     )
 
-    @classmethod
-    def subjects(cls, config: Config) -> Iterable[str]:
-        """Devices with an ambient reference."""
-        return [name for name, device in config.devices.items() if device.ambient is not None]
+    def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
+        super().__init__(model, subject, settings)
+        self.ambient = model.sensors[model.config.devices[subject].ambient or ""]
 
     @property
     def inputs(self) -> tuple[SensorView, ...]:
@@ -343,83 +543,64 @@ class AmbientLost(DeviceCondition):
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
-        """The ambient sensor."""
-        return () if self.device.ambient is None else (self.device.ambient,)
+        return (self.ambient,)
 
     @property
     def off_delay_s(self) -> float:
         """As long as its sensor's own faults take to return."""
-        return hold_s(self.settings, self.device.ambient)
+        return hold_s(self.settings, self.ambient)
 
     @property
     def cause(self) -> str:
         """One dead sensor is one notice, however many devices it serves."""
-        return f"ambient/{self._sensor_id()}"
+        return f"ambient/{self.ambient.id}"
+
+    def explains(self, other: Condition) -> bool:
+        """It tells the faults of the ambient sensor in their place, too."""
+        if isinstance(other, BlindSensorCondition):
+            return other.sensor is self.ambient
+        return super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the sensor."""
-        del t, active
-        ambient = self.device.ambient
-        return ambient is not None and (ambient.silent or ambient.stuck or ambient.implausible)
+        return self.ambient.silent or self.ambient.stuck or self.ambient.implausible
 
     def began(self, pending_t: int) -> int:
         """It began with the sensor's last reading, or the first of those that can't be true."""
-        ambient = self.device.ambient
-        if ambient is None or ambient.last_live_t is None:
+        ambient = self.ambient
+        if ambient.last_live_t is None:
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
-        if ambient.implausible:
-            return ambient.screen.since_ms
-        return ambient.last_live_t
+        return ambient.screen.since_ms if ambient.implausible else ambient.last_live_t
 
     def seen(self) -> str:
-        """Say which sensor, and what can't be known."""
-        ambient = self.device.ambient
+        device = self.device.config
+        unknown = "its rise can't be"
+        if device.derating and device.derating_air == "ambient":
+            unknown = "neither its rise nor its derating margin can be"
+        # Nobody may rely on a limit that isn't there.
+        guard = "no limit guards it until that is back"
+        has_limit = self.model.config.sensors[device.temperature].high is not None
+        if has_limit or (device.derating and device.derating_air == "device"):
+            guard = "its temperature is still watched"
         return (
-            f"{self.device.name} has lost its ambient reference: {self._sensor_name()} is"
-            f" {_fault(ambient)}, so {self._unknown()} known; {self._guard()}."
+            f"{self.device.name} has lost its ambient reference: {self.ambient.name} is"
+            f" {self._fault()}, so {unknown} known; {guard}."
         )
 
-    def _unknown(self) -> str:
-        device = self.device.config
-        if device.derating and device.derating_air == "ambient":
-            return "neither its rise nor its derating margin can be"
-        return "its rise can't be"
-
-    def _guard(self) -> str:
-        """Say what goes on guarding the device: nobody may rely on a limit that isn't there."""
-        device = self.device.config
-        has_curve = device.derating and device.derating_air == "device"
-        has_limit = self.house.config.sensors[device.temperature].high is not None
-        if has_curve or has_limit:
-            return "its temperature is still watched"
-        return "no limit guards it until that is back"
+    def _fault(self) -> str:
+        ambient = self.ambient
+        at = celsius(ambient.value)
+        if ambient.implausible and ambient.wild_value is not None:
+            return f"implausible (it reads {celsius(ambient.wild_value)})"
+        if ambient.stuck:
+            return f"stuck (at {at})" if ambient.known else "stuck"
+        return f"silent (last reading {at})" if ambient.known else "silent"
 
     def gone(self) -> str:
-        """Say that it is back."""
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
-        return f"{self.device.name}: its ambient reference {self._sensor_name()} is back{now}."
+        return f"{self.device.name}: its ambient reference {self.ambient.name} is back{now}."
 
     def values(self) -> dict[str, Any]:
-        """The device's figures and the sensor's name."""
-        return super().values() | {"ambient_sensor": self._sensor_id()}
-
-    def _sensor_name(self) -> str:
-        return "" if self.device.ambient is None else self.device.ambient.name
-
-    def _sensor_id(self) -> str:
-        return "" if self.device.ambient is None else self.device.ambient.id
-
-
-def _fault(ambient: SensorView | None) -> str:
-    """Say what is wrong with a sensor."""
-    if ambient is None:
-        return "not there"
-    last = f" (last reading {celsius(ambient.value)})" if ambient.known else ""
-    if ambient.implausible and ambient.wild_value is not None:
-        return f"implausible (it reads {celsius(ambient.wild_value)})"
-    if ambient.stuck:
-        return f"stuck{last.replace('last reading', 'at')}"
-    return f"silent{last}"
+        return super().values() | {"ambient_sensor": self.ambient.id}

@@ -1,80 +1,22 @@
-"""Conditions on the watch itself."""
+"""Conditions on the watch itself.
+
+What each method is for stands with `Condition`.
+"""
+
+# ruff: noqa: D102
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, ClassVar
 
 from pydantic import Field
 
-from cabinetwatch.clock import describe_duration
 from cabinetwatch.config.equipment import AlarmSettings
-from cabinetwatch.text import counted, printable
-from cabinetwatch.watch.conditions.base import SiteCondition
+from cabinetwatch.text import counted, describe_duration, printable
+from cabinetwatch.watch.conditions.base import Condition, SiteCondition, with_defaults
+from cabinetwatch.watch.conditions.sensor import AmbientLost, Silent, Stuck
 from cabinetwatch.watch.events import Entry, EntryKind
 from cabinetwatch.watch.refusals import DEADLINE, Refusal
 from cabinetwatch.watch.site import TAKEN_FOR_MS
-
-
-class SessionTakenSettings(AlarmSettings):
-    """Keys of `[alarms.session-taken]`."""
-
-    priority: str | None = "high"
-
-
-class SessionTaken(SiteCondition):
-    """Raised when the broker says so, or closes two connections in a row before they have held.
-
-    Of two clients with one ID the broker lets in the one that came last (MQTT 5.0, 3.1.4-3), and in
-    3.1.1 (3.1.4-2) it may not say why it sends the other away. It returns once nobody has taken the
-    session for five minutes.
-    """
-
-    name = "session-taken"
-    Settings = SessionTakenSettings
-    likely = (
-        "A second watch runs with this configuration, or with a copy of this store and its"
-        " .client-id file; or another program or node was given this client ID."
-    )
-    response = (
-        "Stop the second watch, or give each client of the broker its own client_id (in [mqtt])."
-        " The broker's log names the address that the other one comes from. To rule it out for"
-        " good, have the broker bind client IDs to users (deploy/mosquitto/users.md)."
-    )
-
-    def judge(self, t: int, active: bool) -> bool | None:
-        """Follow the signs of it; a watch that does not run can't know."""
-        del active
-        site = self.house.site
-        if not site.running:
-            return None
-        taken_t = site.connection.taken_t
-        taken = taken_t is not None and site.connection.is_taken(t)
-        self.due = taken_t + TAKEN_FOR_MS if taken_t is not None and taken else None
-        return taken
-
-    def seen(self) -> str:
-        """Say who it is, as far as known, and what that costs."""
-        connection = self.house.site.connection
-        surely = "uses" if connection.told_taken else "seems to use"
-        return (
-            f"Another client {surely} the watch's client ID {connection.client_id}: each throws the"
-            " other off the broker, so that the watch hears only part of what is sent, and alarms"
-            " may come late or not at all."
-        )
-
-    def gone(self) -> str:
-        """Say that it is over."""
-        return "No other client has taken the watch's session for 5 min."
-
-    def values(self) -> dict[str, Any]:
-        """The ID in question."""
-        return {"client_id": self.house.site.connection.client_id}
-
-
-class BrokerLostSettings(AlarmSettings):
-    """Keys of `[alarms.broker-lost]`."""
-
-    priority: str | None = "high"
-    on_delay_s: float = 60.0
 
 
 class BrokerLost(SiteCondition):
@@ -86,17 +28,23 @@ class BrokerLost(SiteCondition):
     """
 
     name = "broker-lost"
-    Settings = BrokerLostSettings
+    predicate = "cut off from its broker"
+    Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
+    labels: ClassVar = {"broken_connections": "Connections that did not hold"}
+    hides = (Silent, Stuck, AmbientLost)
     likely = "The broker or its machine is down, the network is, or the broker refuses us."
     response = (
         "See that the broker runs and can be reached; cabinetwatch check says what it answers."
         " Until it is back no device is watched."
     )
 
+    def explains(self, other: Condition) -> bool:
+        """Of all sensors and devices, what nobody can know without it."""
+        return isinstance(other, self.hides)
+
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the connection; a watch that does not run can't know."""
-        del t
-        site = self.house.site
+        site = self.site
         if not site.running:
             return None
         return not (site.connection.held if active else site.connection.back)
@@ -104,7 +52,7 @@ class BrokerLost(SiteCondition):
     @property
     def on_delay_s(self) -> float:
         """What is left of the delay when it is found that the connection doesn't hold."""
-        connection = self.house.site.connection
+        connection = self.site.connection
         if connection.away_t is None or connection.flapped_t is None:
             return self.settings.on_delay_s
         gone_by_s = (connection.flapped_t - connection.away_t) / 1000
@@ -112,12 +60,11 @@ class BrokerLost(SiteCondition):
 
     def began(self, pending_t: int) -> int:
         """It began when the last connection that held was lost."""
-        away_t = self.house.site.connection.away_t
+        away_t = self.site.connection.away_t
         return pending_t if away_t is None else min(pending_t, away_t)
 
     def seen(self) -> str:
-        """Say why, as far as known."""
-        connection = self.house.site.connection
+        connection = self.site.connection
         why = f": {connection.reason}" if connection.reason else ""
         if connection.broken:
             times = counted(connection.broken, "time")
@@ -132,42 +79,84 @@ class BrokerLost(SiteCondition):
         return f"The watch has no connection to its MQTT broker{why}."
 
     def gone(self) -> str:
-        """Say that it is back."""
         return "The watch is connected to its MQTT broker again."
 
     def values(self) -> dict[str, Any]:
-        """Why the connection is gone, and how many did not hold."""
-        connection = self.house.site.connection
+        connection = self.site.connection
         return {"reason": connection.reason, "broken_connections": connection.broken}
 
 
-class StoreFaultSettings(AlarmSettings):
-    """Keys of `[alarms.store-fault]`."""
+class SessionTaken(SiteCondition):
+    """Raised when the broker says so, or closes two connections in a row before they have held.
 
-    priority: str | None = "high"
+    Of two clients with one ID the broker lets in the one that came last (MQTT 5.0, 3.1.4-3), and in
+    3.1.1 (3.1.4-2) it may not say why it sends the other away. It returns once nobody has taken the
+    session for five minutes.
+    """
+
+    name = "session-taken"
+    predicate = "sharing its client ID with another client"
+    Settings = with_defaults(AlarmSettings, priority="high")
+    labels: ClassVar = {"client_id": "Client ID"}
+    hides = (BrokerLost,)
+    misses_readings = True
+    likely = (
+        "A second watch runs with this configuration, or with a copy of this store and its"
+        " .client-id file; or another program or node was given this client ID."
+    )
+    response = (
+        "Stop the second watch, or give each client of the broker its own client_id (in [mqtt])."
+        " The broker's log names the address that the other one comes from. To rule it out for"
+        " good, have the broker bind client IDs to users (deploy/mosquitto/users.md)."
+    )
+
+    def judge(self, t: int, active: bool) -> bool | None:
+        """Follow the signs of it; a watch that does not run can't know."""
+        site = self.site
+        if not site.running:
+            return None
+        taken_t = site.connection.taken_t
+        taken = taken_t is not None and site.connection.is_taken(t)
+        self.due = taken_t + TAKEN_FOR_MS if taken_t is not None and taken else None
+        return taken
+
+    def seen(self) -> str:
+        connection = self.site.connection
+        surely = "uses" if connection.told_taken else "seems to use"
+        return (
+            f"Another client {surely} the watch's client ID {connection.client_id}: each throws the"
+            " other off the broker, so that the watch hears only part of what is sent, and alarms"
+            " may come late or not at all."
+        )
+
+    def gone(self) -> str:
+        return "No other client has taken the watch's session for 5 min."
+
+    def values(self) -> dict[str, Any]:
+        return {"client_id": self.site.connection.client_id}
 
 
 class StoreFault(SiteCondition):
     """Raised when a write to the store fails or takes too long."""
 
     name = "store-fault"
-    Settings = StoreFaultSettings
+    predicate = "unable to write its records"
+    Settings = with_defaults(AlarmSettings, priority="high")
     response = (
         "Make room or replace the card; the system log names the error. The watch goes on telling"
         " from memory meanwhile, but a restart would forget what could not be written."
     )
 
     @property
-    def likely(self) -> str:  # type: ignore[override]
-        """What it likely is."""
-        if self.house.site.store_set_aside:
+    def suspicion(self) -> str:
+        if self.site.store_set_aside:
             return "The disk or SD card is worn out, or lost power while it wrote."
         return "The disk or SD card is full, worn out or read-only, or another program holds it."
 
     @property
     def remedy(self) -> str:
         """What to do: about a damaged store the watch itself has done what can be done."""
-        if self.house.site.store_set_aside:
+        if self.site.store_set_aside:
             return (
                 "The watch goes on with a new store. Replace a card that is old, and keep a backup:"
                 " cabinetwatch restore FILE puts one in place."
@@ -175,13 +164,10 @@ class StoreFault(SiteCondition):
         return self.response
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow what the store's writer says."""
-        del t, active
-        return self.house.site.store_error is not None
+        return self.site.store_error is not None
 
     def seen(self) -> str:
-        """Say what the disk answers."""
-        site = self.house.site
+        site = self.site
         lost = f"; {_readings(site.readings_lost)} given up" if site.readings_lost else ""
         error = (site.store_error or "").removesuffix(".")
         if site.store_set_aside:
@@ -189,8 +175,7 @@ class StoreFault(SiteCondition):
         return f"The watch can't keep its records: {error[:1].lower()}{error[1:]}{lost}."
 
     def gone(self) -> str:
-        """Say that it works again, and what was lost."""
-        site = self.house.site
+        site = self.site
         if site.store_note:
             return f"The watch goes on with a new store; {site.store_note}."
         lost = site.readings_lost
@@ -198,8 +183,7 @@ class StoreFault(SiteCondition):
         return f"The watch can keep its records again{so}."
 
     def values(self) -> dict[str, Any]:
-        """The error and the loss."""
-        site = self.house.site
+        site = self.site
         return {"error": site.store_error, "readings_lost": site.readings_lost}
 
 
@@ -207,19 +191,12 @@ def _readings(count: int) -> str:
     return f"{counted(count, 'reading')} {'was' if count == 1 else 'were'}"
 
 
-class NoticeUndeliveredSettings(AlarmSettings):
-    """Keys of `[alarms.notice-undelivered]`."""
-
-    priority: str | None = "high"
-    on_delay_s: float = 300.0
-
-
 class NoticeUndelivered(SiteCondition):
     """Raised at once when a server refuses for good, after the on-delay when it can't be had."""
 
     name = "notice-undelivered"
-    Settings = NoticeUndeliveredSettings
-    settings: NoticeUndeliveredSettings
+    predicate = "unable to deliver its notices"
+    Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=300.0)
     likely = "The mail server is down or refuses us, a password has changed, or the clock is off."
     response = (
         "Try cabinetwatch check --send and mend what it names. Waiting notices go out by themselves"
@@ -228,31 +205,26 @@ class NoticeUndelivered(SiteCondition):
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
-        """Follow what delivery says of its channels."""
-        del t, active
-        return bool(self.house.site.failing)
+        return bool(self.site.failing)
 
     @property
     def on_delay_s(self) -> float:
         """No delay once any refusal is final."""
-        if any(final for _, final in self.house.site.failing.values()):
+        if any(final for _, final in self.site.failing.values()):
             return 0.0
         return self.settings.on_delay_s
 
     def seen(self) -> str:
-        """Say which channel, and what it answers."""
         faults = "; ".join(
-            f"{channel}: {error}" for channel, (error, _) in sorted(self.house.site.failing.items())
+            f"{channel}: {error}" for channel, (error, _) in sorted(self.site.failing.items())
         )
         return f"Notices can't be delivered by {faults}."
 
     def gone(self) -> str:
-        """Say that they go out again."""
         return "Notices are delivered again."
 
     def values(self) -> dict[str, Any]:
-        """The error of each failing channel."""
-        return {"channels": {name: error for name, (error, _) in self.house.site.failing.items()}}
+        return {"channels": {name: error for name, (error, _) in self.site.failing.items()}}
 
 
 class InputRefusedSettings(AlarmSettings):
@@ -272,6 +244,7 @@ class InputRefused(SiteCondition):
     """
 
     name = "input-refused"
+    predicate = "setting aside what it can't judge"
     Settings = InputRefusedSettings
     settings: InputRefusedSettings
     likely = (
@@ -285,8 +258,7 @@ class InputRefused(SiteCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """True until there has been none for so long."""
-        del active
-        refusals = self.house.site.refusals
+        refusals = self.site.refusals
         last = refusals.last
         if last is None:
             return False
@@ -299,7 +271,7 @@ class InputRefused(SiteCondition):
 
     def seen(self) -> str:
         """Name the newest, with its value, and how many there were of it and of others."""
-        refused = self.house.site.refusals.all
+        refused = self.site.refusals.all
         if not refused:
             return "Something could not be judged and was set aside; the watch goes on."
         last = refused[-1]
@@ -318,16 +290,15 @@ class InputRefused(SiteCondition):
         )
 
     def _named(self, refusal: Refusal) -> str:
-        sensor = self.house.config.sensors.get(refusal.subject) if refusal.sensor else None
+        sensor = self.model.config.sensors.get(refusal.subject) if refusal.sensor else None
         name = self._called(refusal)
         return name if sensor is None else f"{name} (topic {printable(sensor.topic)})"
 
     def _called(self, refusal: Refusal) -> str:
-        name = self.house.config.name_of(refusal.subject) if refusal.sensor else refusal.subject
+        name = self.model.config.name_of(refusal.subject) if refusal.sensor else refusal.subject
         return printable(name)
 
     def gone(self) -> str:
-        """Say for how long there has been none."""
         span = describe_duration(self.settings.quiet_for_s)
         return f"Nothing has had to be set aside for {span}."
 
@@ -337,7 +308,7 @@ class InputRefused(SiteCondition):
             "refused": "; ".join(
                 f"{self._called(each)}: {counted(each.messages, each.what)}, the last"
                 f" {printable(each.excerpt)} ({printable(each.error)})"
-                for each in self.house.site.refusals.all
+                for each in self.site.refusals.all
             )
         }
 
@@ -355,6 +326,7 @@ class ClockStep(SiteCondition):
     """Raised by a step of the wall clock; returns at once and needs no acknowledgement."""
 
     name = "clock-step"
+    predicate = "on a clock that was stepped"
     Settings = ClockStepSettings
     settings: ClockStepSettings
     momentary = True
@@ -367,19 +339,16 @@ class ClockStep(SiteCondition):
         self._stepped = False
 
     def hear(self, entry: Entry, offset_ms: int) -> None:
-        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
         if entry.kind is EntryKind.OFFSET:
             self._step_ms = int(entry.data["offset_ms"]) - offset_ms
             self._stepped = abs(self._step_ms) > self.settings.larger_than_s * 1000
 
     def judge(self, t: int, active: bool) -> bool | None:
         """True once for each step."""
-        del t, active
         stepped, self._stepped = self._stepped, False
         return stepped
 
     def seen(self) -> str:
-        """Say how far and which way."""
         way = "forward" if self._step_ms > 0 else "back"
         return (
             f"The wall clock was put {way} by {describe_duration(abs(self._step_ms) / 1000)};"
@@ -391,13 +360,10 @@ class ClockStep(SiteCondition):
         return "The watch has taken over the new time."
 
     def values(self) -> dict[str, Any]:
-        """The step."""
         return {"step_s": self._step_ms / 1000}
 
     def save(self) -> dict[str, Any]:
-        """The last step."""
         return {"step_ms": self._step_ms}
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from it."""
         self._step_ms = state["step_ms"]

@@ -1,0 +1,614 @@
+"""The table of commands: what each does, its function, and its arguments with their types.
+
+It imports next to nothing, so that help and refusals are quick. A command's module, and with it the
+libraries that it needs, is imported once its arguments are right.
+"""
+
+import argparse
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal, NamedTuple, NoReturn
+
+from cabinetwatch.cli import terminal as kind
+from cabinetwatch.cli.terminal import Known
+from cabinetwatch.text import UsageError
+from cabinetwatch.watch.trials import PHASES
+
+
+class Argument(NamedTuple):
+    """One argument: its name, how it is read with the configuration, what argparse is told."""
+
+    name: str
+    known: Known | None
+    options: Mapping[str, Any]
+
+
+OneOf = tuple[Argument, ...]
+"""Just one of these must be given."""
+
+
+class Command(NamedTuple):
+    """A command, or a deed of one: what it does in a line, its function, its arguments.
+
+    `run` is MODULE:FUNCTION. `config`: the configuration is `loaded` before the command runs, only
+    `named`, since the command loads it, or not taken at all. `deeds`: what they are called, and
+    each by its name.
+    """
+
+    help: str
+    run: str
+    takes: tuple[Argument | OneOf, ...]
+    config: Literal["loaded", "named", "none"] = "loaded"
+    description: str | None = None
+    epilog: str | None = None
+    deeds: tuple[str, Mapping[str, "Command"]] | None = None
+
+
+def command(text: str, run: str, *takes: Argument | OneOf, **more: Any) -> Command:
+    """Write a command."""
+    return Command(text, run, takes, **more)
+
+
+def arg(
+    name: str, reads: Any, metavar: str | tuple[str, ...] | None, text: str, **more: Any
+) -> Argument:
+    """Write an argument; the key it is handed on by may stand behind its name."""
+    name, _, dest = name.partition(" ")
+    known = reads if isinstance(reads, Known) else None
+    options = {"type": None if known else reads, "metavar": metavar, "dest": dest or None}
+    given = {key: value for key, value in options.items() if value is not None}
+    return Argument(name, known, {"help": text, **given, **more})
+
+
+def flag(name: str, text: str) -> Argument:
+    """Write an option that is there or not."""
+    return Argument(name, None, {"action": "store_true", "help": text})
+
+
+def one_of(*arguments: Argument) -> OneOf:
+    """Write arguments of which just one must be given."""
+    return arguments
+
+
+def between(from_help: str, to_help: str) -> tuple[Argument, Argument]:
+    """Write --from and --to."""
+    return (
+        arg("--from from_utc_ms", kind.instant, "TIME", from_help),
+        arg("--to to_utc_ms", kind.instant, "TIME", to_help),
+    )
+
+
+_JSON = flag("--json", "print JSON, for programs")
+_ALARM = arg("id", None, "ID", "the alarm's ID, as notices and `alarms` show it")
+_SINCE = "(RFC 3339, such as 2026-07-01T12:00:00Z"
+_FOR = arg(
+    "--for for_s",
+    kind.duration("--for"),
+    "TIME",
+    "stop by itself after this time: a number with s, m, h or d, such as 30s",
+)
+_TERMS = (
+    arg(
+        "--accept-margin accept_margin_k",
+        kind.positive,
+        "K",
+        "the hot-day margin asked for, in K (default: 5)",
+        default=5.0,
+    ),
+    arg(
+        "--energy energy_ev",
+        kind.positive,
+        "EV",
+        "activation energy for life, in eV (default: 0.7)",
+        default=0.7,
+    ),
+)
+_TRIAL = arg("name", None, "NAME", "the trial")
+_TRIAL_DEEDS = {
+    "begin": command(
+        "begin a trial of a device",
+        "cli.trial:begin",
+        arg("name", kind.trial_name, "NAME", "a name for it, such as slow-fan"),
+        arg("--device", kind.device_to("compare"), "ID", "the device", required=True),
+        arg("--change", kind.said("--change"), "TEXT", "what will be changed", required=True),
+    ),
+    "phase": command(
+        "enter a phase: zero (device off), before, change (cover off), after",
+        "cli.trial:enter",
+        _TRIAL,
+        arg("phase", None, None, "the phase that begins now", choices=PHASES),
+    ),
+    "end": command(
+        "end a trial, and put its setpoints to work if asked to",
+        "cli.trial:end",
+        _TRIAL,
+        flag(
+            "--apply",
+            "write the setpoints that follow into the configuration, after showing the difference,"
+            " and have the running watch read them",
+        ),
+        *_TERMS,
+    ),
+    "list": command("all trials, and how the open ones stand", "cli.trial:show_all", _JSON),
+    "report": command(
+        "figures, verdict and setpoints",
+        "cli.trial:report",
+        arg("name", None, "NAME", "a trial that was told to the watch", nargs="?"),
+        arg("--device", kind.device_to("compare"), "ID", "after the fact: the device"),
+        *(
+            arg(
+                f"--{phase}",
+                kind.interval(f"--{phase}"),
+                "INTERVAL",
+                f"after the fact: the {phase} phase{needed}, an ISO 8601 interval such as"
+                " 2026-07-01T18:00:00Z/2026-07-01T20:00:00Z or 2026-07-01T18:00:00Z/PT2H",
+            )
+            for phase, needed in (("before", ""), ("after", ""), ("zero", " (optional)"))
+        ),
+        arg(
+            "--recording",
+            Path,
+            "FILE",
+            "after the fact: read a recording, or CSV of time,sensor,value, and not the store",
+        ),
+        _JSON,
+        arg("--html", Path, "FILE", "write the report as one HTML page as well"),
+        *_TERMS,
+    ),
+}
+
+
+def _sum(text: str, *takes: Argument | OneOf) -> Command:
+    """Write a calculation."""
+    answer = flag("--json", "print the answer as JSON")
+    described = f"{text[0].upper()}{text[1:]}."
+    return command(text, "cli.calc:run", *takes, answer, config="none", description=described)
+
+
+_CALCULATIONS = {
+    "fan": _sum(
+        "a resistor in series with a DC fan: its value, and what the fan does behind it",
+        arg("--supply", kind.positive, "V", "voltage of the supply", required=True),
+        one_of(
+            arg("--rated", kind.positive, ("V", "A"), "what the fan's label says", nargs=2),
+            arg(
+                "--measured",
+                kind.positive,
+                ("V1", "A1", "V2", "A2"),
+                "better: its current measured at two voltages",
+                nargs=4,
+            ),
+        ),
+        one_of(
+            arg("--voltage", kind.positive, "V", "wanted voltage at the fan"),
+            arg("--speed", kind.positive, "PERCENT", "wanted speed, %% of that at full supply"),
+            arg(
+                "--resistor",
+                kind.positive,
+                "OHM",
+                "a resistor, or several in series, to reckon with",
+                nargs="+",
+            ),
+        ),
+        arg(
+            "--series",
+            None,
+            None,
+            "preferred values (default: E24)",
+            choices=("E12", "E24"),
+            default="E24",
+        ),
+        arg("--start", kind.positive, "V", "the voltage at which it starts, if measured"),
+    ),
+    "airflow": _sum(
+        "the flow of air for a heat load and a permitted rise, or the rise for a flow",
+        arg("--heat", kind.positive, "W", "heat in W", required=True),
+        one_of(
+            arg("--rise", kind.positive, "K", "permitted rise of the air in K"),
+            arg("--flow-m3h", kind.positive, "FLOW", "a flow in m3/h"),
+            arg("--flow-cfm", kind.positive, "FLOW", "a flow in ft3/min"),
+        ),
+        arg("--altitude", kind.number, "M", "height above the sea (default: 0)", default=0.0),
+        arg("--air", kind.number, "C", "air at the fan, °C (default: 20)", default=20.0),
+    ),
+    "life": _sum(
+        "how life changes from one temperature to another, as ratios",
+        arg("--from from_c", kind.temperature, "C", "before, °C", required=True),
+        arg("--to to_c", kind.temperature, "C", "after, °C", required=True),
+        arg("--energy", kind.positive, "EV", "activation energy in eV (default: 0.7)", default=0.7),
+        arg(
+            "--capacitor",
+            kind.positive,
+            ("HOURS", "AT_C"),
+            "an electrolytic capacitor's rated life, and the temperature it is rated for",
+            nargs=2,
+        ),
+        arg(
+            "--bearing",
+            kind.positive,
+            ("HOURS", "AT_C"),
+            "a fan bearing's rated life, and the temperature it is rated for",
+            nargs=2,
+        ),
+    ),
+    "sound": _sum(
+        "the level of several sources, a mean, a level without background, a change of fan speed",
+        one_of(
+            arg("--add", kind.level, "DB", "levels of sources that sound together", nargs="+"),
+            arg(
+                "--mean",
+                kind.timed_level,
+                "DB:TIME",
+                "levels with how long each lasts, such as 40:15m 30:45m",
+                nargs="+",
+            ),
+            arg(
+                "--background",
+                kind.level,
+                ("TOTAL_DB", "BACKGROUND_DB"),
+                "a level and the background in it, measured with the source off",
+                nargs=2,
+            ),
+            arg(
+                "--speed",
+                kind.positive,
+                ("FROM_RPM", "TO_RPM"),
+                "a fan's speed before and after",
+                nargs=2,
+            ),
+        ),
+    ),
+    "dew-point": _sum(
+        "the dew point of air, and how near a surface is to it",
+        arg("--temperature", kind.number, "C", "of the air, °C", required=True),
+        arg("--humidity", kind.number, "PERCENT", "relative humidity, %%", required=True),
+        arg("--surface", kind.number, "C", "temperature of the coldest surface, °C"),
+    ),
+}
+
+COMMANDS: dict[str, Command] = {
+    "demo": command(
+        "show the whole job in a minute and a half, on this machine alone",
+        "cli.demo:run",
+        arg(
+            "--out",
+            Path,
+            "DIR",
+            "folder for mails, database and configuration (default: demo-output)",
+            default=Path("demo-output"),
+        ),
+        config="none",
+    ),
+    "listen": command(
+        "show what arrives from the broker, and draft the tables for it",
+        "cli.hear:listen",
+        arg(
+            "filters",
+            kind.topic_filter,
+            "FILTER",
+            "the topic filters to listen to (default: #)",
+            nargs="*",
+        ),
+        arg("--out", Path, "FILE", "write the draft there; the file must be new"),
+        _FOR,
+        description="Show what arrives from the broker until Ctrl-C, then draft sensor tables for"
+        " it and a device table for each temperature. When its output is no terminal, all of it is"
+        " TOML: what arrived stands in comments.",
+    ),
+    "record": command(
+        "write what arrives from the broker to a recording",
+        "cli.hear:record",
+        arg("file", Path, "FILE", "the recording; what it holds already is kept"),
+        arg(
+            "--topic topics",
+            kind.topic_filter,
+            "FILTER",
+            "record this topic filter instead of the configured sensors' topics; may be repeated",
+            action="append",
+            default=[],
+        ),
+        _FOR,
+    ),
+    "check": command(
+        "check the configuration, then try broker, mail and store",
+        "cli.check:run",
+        flag("--send", "send a test notice through every channel"),
+        arg(
+            "--listen listen_s",
+            kind.duration("--listen"),
+            "TIME",
+            "hear each sensor once, for this time at most: a number with s, m, h or d, such as 30s",
+        ),
+    ),
+    "run": command(
+        "run the watch",
+        "cli.services:run",
+        flag("--verbose", "log also what is only of use when looking for faults"),
+        config="named",
+    ),
+    "status": command(
+        "show devices, their figures, and standing alarms",
+        "cli.look:status",
+        _JSON,
+        flag("--follow", "show it anew every two seconds, until Ctrl-C"),
+    ),
+    "alarms": command(
+        "show standing alarms and their history",
+        "cli.look:alarms",
+        _JSON,
+        arg(
+            "--limit", kind.limit, "N", "so many of the newest transitions (default 50)", default=50
+        ),
+    ),
+    "ack": command("acknowledge an alarm", "cli.act:ack", _ALARM),
+    "shelve": command(
+        "silence an alarm for a time",
+        "cli.act:shelve",
+        _ALARM,
+        arg(
+            "--for for_s",
+            kind.later("service.publisher:shelving_s"),
+            "TIME",
+            "how long: a number with s, m, h or d, such as 2h; at most 30d",
+            required=True,
+        ),
+        arg("--reason", kind.said("--reason"), None, "why, for whoever asks later", required=True),
+    ),
+    "unshelve": command("take an alarm off the shelf", "cli.act:unshelve", _ALARM),
+    "service": command(
+        "take a device or sensor out of service, or back in",
+        "cli.act:service",
+        arg("subject", Known(kind.known_subject), "SUBJECT", "a device, a sensor, or site"),
+        arg("way", None, "out|in", "out of service, or back in", choices=("out", "in")),
+        arg(
+            "--for for_s",
+            kind.later("service.publisher:service_s"),
+            "TIME",
+            "how long it stays out, such as 4h",
+        ),
+        arg("--reason", kind.said("--reason"), None, "why, for whoever asks later"),
+    ),
+    "page": command(
+        "write or show the page that says whether all is well",
+        "cli.reports:page",
+        one_of(
+            arg("--out", Path, "DIR", "write the page into a folder, once"),
+            arg("--serve", kind.address, "HOST:PORT", "show the page over HTTP, until Ctrl-C"),
+        ),
+        arg(
+            "--every every_s",
+            kind.every,
+            "SECONDS",
+            "with --out: write it again and again, until Ctrl-C",
+        ),
+        arg(
+            "--parent",
+            int,
+            "PID",
+            "with --every: end some time after this process, which started this one",
+        ),
+        flag("--charts", "with --out: draw the pictures only, in the background"),
+        arg("--store", None, "URL", "read this store, and go by the configuration in force there"),
+        config="named",
+    ),
+    "trial": command(
+        "prove a change of cooling: before, change, after, verdict",
+        "",
+        deeds=("deed", _TRIAL_DEEDS),
+    ),
+    "note": command(
+        "log what somebody did to the cabinet",
+        "cli.act:note",
+        arg("text", kind.note, "TEXT", 'what was done, such as "cleaned the filter"'),
+        arg("--device", Known(kind.known_device), "ID", "to which device (default: to all)"),
+        arg("--at at_utc_ms", kind.instant, "TIME", f"when {_SINCE}; default: now)"),
+    ),
+    "calc": command(
+        "the bench sums behind a change: fan, airflow, life, sound, dew point",
+        "",
+        config="none",
+        deeds=("calculation", _CALCULATIONS),
+    ),
+    "summary": command(
+        "show, write or mail the summary of a week",
+        "cli.reports:summary",
+        arg(
+            "--week",
+            kind.later("report.summary_week:IsoWeek.parse"),
+            "YEAR-WNN",
+            "an ISO week, such as 2026-W47 (default: the newest that is over)",
+        ),
+        arg("--out", Path, "DIR", "write the mail, its HTML, text and pictures there"),
+        flag("--send", "mail it, to those whom the weekly mail goes to"),
+    ),
+    "learn": command(
+        "learn a device's normal rise and response again, after a change",
+        "cli.act:learn",
+        arg("device", kind.device_to("learn"), "DEVICE", "the device, by its ID"),
+        *between(
+            f"learn at once from what the store holds from this time on {_SINCE}); without an"
+            " interval it learns from now on",
+            "up to before this time",
+        ),
+    ),
+    "replay": command(
+        "run the engine over a recording or over the store",
+        "cli.data:replay",
+        arg(
+            "recording",
+            Path,
+            "RECORDING",
+            "a recording; without one, everything in the store",
+            nargs="?",
+        ),
+        *between("tell only from here on", "up to before this time"),
+        arg(
+            "--set changes",
+            kind.later("service.offline:parse_change"),
+            "KEY=VALUE",
+            "try another setting, such as devices.nas.max_rise_k=22; may be given again",
+            action="append",
+            default=[],
+        ),
+        flag(
+            "--compare",
+            "show on standard error what --set changes against the settings as they were",
+        ),
+    ),
+    "export": command(
+        "write the readings to standard output",
+        "cli.data:export",
+        arg(
+            "--format",
+            None,
+            None,
+            "csv: time,sensor,value; jsonl: the same and the quality, an object a line; both with"
+            " the tier where minutes stand for readings that are gone (default: csv)",
+            choices=("csv", "jsonl"),
+            default="csv",
+        ),
+        *between(f"from this time on {_SINCE})", "up to before this time"),
+        arg(
+            "--sensor sensors",
+            None,
+            "ID",
+            "only this sensor; may be given more than once",
+            action="append",
+            default=[],
+        ),
+    ),
+    "import": command(
+        "take readings from a file into the store",
+        "cli.data:import_file",
+        arg(
+            "file",
+            Path,
+            "FILE",
+            "CSV (time,sensor,value; values are taken as corrected), the JSON Lines of export, or"
+            " a recording",
+        ),
+    ),
+    "backup": command(
+        "copy the store while the watch goes on, and verify the copy",
+        "cli.data:backup",
+        arg("file", Path, "FILE", "the copy; it may be used as a store"),
+        flag("--force", "replace FILE if it is there already"),
+    ),
+    "restore": command(
+        "put a backup in the place of the store",
+        "cli.data:restore_backup",
+        arg("file", Path, "FILE", "what `backup` wrote; it is kept"),
+        epilog="Stop the watch first. The store that is there is kept under a dated name beside"
+        " it, with its log; do not copy a backup over the store yourself: the log left there would"
+        " spoil it.",
+    ),
+    "prune": command(
+        "let go of what is older than its keeping time, now",
+        "cli.data:prune",
+        epilog="The keeping times stand in [store]. The watch prunes by itself; this does it now,"
+        " and gives all free space in the file back to the disk.",
+    ),
+    "guard": command(
+        "on a second computer: mail when the watch is gone, and when it is back",
+        "cli.services:guard",
+        arg(
+            "--after after_s",
+            kind.duration("--after"),
+            "TIME",
+            "tell when the watch has not been heard for this long: a number with s, m, h or d"
+            " (default: 3m; it is heard every 30 s; at least 1m)",
+            default=180.0,
+        ),
+        config="named",
+    ),
+    "failed": command(
+        "mail that the service has failed, at most once an hour; for systemd",
+        "cli.services:failed",
+        arg(
+            "--unit",
+            None,
+            "NAME",
+            "the unit that has failed (default: cabinetwatch.service)",
+            default="cabinetwatch.service",
+        ),
+        arg(
+            "--stamp",
+            Path,
+            "FILE",
+            "a file that remembers when it was last told; best below /run",
+            required=True,
+        ),
+        arg(
+            "--for for_s",
+            kind.duration("--for"),
+            "TIME",
+            "go on trying for this long: a number with s, m, h or d (default: 15m)",
+            default=900.0,
+        ),
+        config="named",
+    ),
+    "clear": command(
+        "take the watch's retained topics and session off the broker", "cli.services:clear"
+    ),
+}
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose complaints are one sentence."""
+
+    def error(self, message: str) -> NoReturn:
+        """Refuse the arguments."""
+        raise UsageError(f"{self.prog}: {message}; {self.prog} --help shows what it takes")
+
+
+def parser_of(name: str) -> Parser:
+    """Make the parser of a command; what it gives names the `command` or deed that was asked for.
+
+    What is read with the configuration waits in `known`, by key.
+    """
+    command = COMMANDS[name]
+    described = command.description or f"{command.help[0].upper()}{command.help[1:]}."
+    parser = Parser(
+        prog=f"cabinetwatch {name}",
+        description=described,
+        epilog=command.epilog,
+        # Abbreviated options would change their meaning when a new one comes.
+        allow_abbrev=False,
+    )
+    config: dict[str, Any] = {"dest": "config_file", "metavar": "FILE", "type": Path}
+    if command.config != "none":
+        parser.add_argument(
+            "--config",
+            help="the configuration (default: $CABINETWATCH_CONFIG, then ./config.toml, then"
+            " cabinetwatch/config.toml in $XDG_CONFIG_HOME or ~/.config, then"
+            " /etc/cabinetwatch/config.toml); root takes only files that are root's",
+            **config,
+        )
+    if command.deeds is None:
+        _add(parser, command)
+        return parser
+    called, deeds = command.deeds
+    under = parser.add_subparsers(
+        dest=called, metavar=called.upper(), required=True, title=f"{called}s"
+    )
+    for name_of_deed, deed in deeds.items():
+        one = under.add_parser(name_of_deed, help=deed.help, description=deed.description)
+        _add(one, deed)
+        if command.config != "none":
+            # Also behind the deed; left out there, what stands before it counts.
+            hidden = argparse.SUPPRESS
+            one.add_argument("--config", default=hidden, help=hidden, **config)
+    return parser
+
+
+def _add(parser: argparse.ArgumentParser, command: Command) -> None:
+    known = {}
+    for each in command.takes:
+        group: Any = parser
+        if not isinstance(each, Argument):
+            group = parser.add_mutually_exclusive_group(required=True)
+        for argument in (each,) if isinstance(each, Argument) else each:
+            action = group.add_argument(argument.name, **argument.options)
+            if argument.known is not None:
+                known[action.dest] = argument.known.read
+    parser.set_defaults(command=command, known=known)
