@@ -1,6 +1,8 @@
 """The house: imports run one way, and the core knows no clock, network, file or database."""
 
 import ast
+import importlib
+import re
 from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
@@ -142,3 +144,15 @@ def test_no_figure_is_ever_written_as_minus_zero() -> None:
         if spec[-1] in "efg%" and "z" not in spec
     ]
     assert not without, "write these figures with z: " + ", ".join(without)
+
+
+def test_every_function_that_is_named_in_a_text_is_there() -> None:
+    # Commands import by name what they need late; no type checker sees that.
+    named = {
+        match.groups()
+        for path in (PACKAGE / "cli").glob("*.py")
+        for match in re.finditer(r'"([a-z_]+(?:\.[a-z_]+)*):([a-z_]+)"', path.read_text())
+    }
+    assert ("store.database", "find_watch") in named
+    for module, function in sorted(named):
+        assert callable(getattr(importlib.import_module(f"cabinetwatch.{module}"), function))

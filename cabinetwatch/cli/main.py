@@ -75,7 +75,7 @@ def _remedy(error: CabinetwatchError) -> list[str]:
     place = sys.modules.get("cabinetwatch.store.place")
     if place is None or not isinstance(error, place.DamagedStoreError) or error.path is None:
         return []
-    if function_of("store.snapshot:find_watch")(error.path) is not None:
+    if function_of("store.database:find_watch")(error.path) is not None:
         return ["The running watch was told; it checks the store and sets it aside if it must."]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "
