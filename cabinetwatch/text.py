@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, datetime
+from typing import overload
 
 
 class CabinetwatchError(Exception):
@@ -33,15 +34,23 @@ def counted(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def rounded(value: float, digits: int) -> float:
-    """Round a figure for programs to read; nothing is minus zero.
+@overload
+def rounded(value: float, digits: int) -> float: ...
+
+
+@overload
+def rounded(value: float | None, digits: int) -> float | None: ...
+
+
+def rounded(value: float | None, digits: int) -> float | None:
+    """Round a figure for programs to read; nothing is minus zero, and what is unknown stays so.
 
     What people read is written with the option z of Python's format, which does the same.
 
     >>> rounded(-0.04, 1), rounded(-0.06, 1)
     (0.0, -0.1)
     """
-    return round(value, digits) + 0.0
+    return None if value is None else round(value, digits) + 0.0
 
 
 _USERINFO = re.compile(r"(://[^\s:/?#@]*):[^\s]*@")

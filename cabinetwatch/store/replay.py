@@ -362,8 +362,8 @@ def _public_room(room: Room) -> dict[str, Any]:
     return {
         "bytes": room.bytes,
         "free_bytes": room.free_bytes,
-        "growth_bytes_per_day": None if growth is None else rounded(growth, 0),
-        "days_left": None if left is None else rounded(left, 1),
+        "growth_bytes_per_day": rounded(growth, 0),
+        "days_left": rounded(left, 1),
         "oldest_raw": _instant(room.oldest_raw_utc_ms),
         "oldest_minutes": _instant(room.oldest_minutes_utc_ms),
         "oldest_quarters": _instant(room.oldest_quarters_utc_ms),

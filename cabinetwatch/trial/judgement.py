@@ -116,12 +116,12 @@ class PhaseFigures:
         figures: dict[str, Any] = {
             **_with_interval("rise", self.rise),
             "settled": self.settled,
-            "time_constant_s": _rounded(self.time_constant_s, 1),
-            "ambient_c": _rounded(self.ambient_c),
+            "time_constant_s": rounded(self.time_constant_s, 1),
+            "ambient_c": rounded(self.ambient_c, 3),
             "samples": self.samples,
         }
         if self.sound_dba is not None:
-            figures["sound_dba"] = _rounded(self.sound_dba, 1)
+            figures["sound_dba"] = rounded(self.sound_dba, 1)
         return figures
 
 
@@ -151,26 +151,22 @@ class TrialFigures:
             "device": self.device,
             "before": self.before.as_json(),
             "after": self.after.as_json(),
-            "time_constant_s": _rounded(self.after.time_constant_s, 1),
+            "time_constant_s": rounded(self.after.time_constant_s, 1),
             **_with_interval("change", self.change),
-            "hot_day_temperature_c": _rounded(self.hot_day_temperature_c),
-            "hot_day_margin_k": _rounded(margin.value if margin else None),
-            "life_factor": _rounded(self.life_factor, 4),
-            "life_factor_capacitor": _rounded(self.life_factor_capacitor, 4),
-            "sound_change_db": _rounded(self.sound_change_db, 2),
+            "hot_day_temperature_c": rounded(self.hot_day_temperature_c, 3),
+            "hot_day_margin_k": rounded(margin.value if margin else None, 3),
+            "life_factor": rounded(self.life_factor, 4),
+            "life_factor_capacitor": rounded(self.life_factor_capacitor, 4),
+            "sound_change_db": rounded(self.sound_change_db, 2),
             "verdict": self.verdict,
             "reasons": list(self.reasons),
             "setpoints": self.setpoints.as_toml() or None,
         }
 
 
-def _rounded(value: float | None, digits: int = 3) -> float | None:
-    return None if value is None else rounded(value, digits)
-
-
 def _with_interval(name: str, told: Estimate | None) -> dict[str, Any]:
     interval = None if told is None else [rounded(told.low, 3), rounded(told.high, 3)]
-    return {f"{name}_k": _rounded(told.value if told else None), f"{name}_ci95_k": interval}
+    return {f"{name}_k": rounded(told.value if told else None, 3), f"{name}_ci95_k": interval}
 
 
 def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:

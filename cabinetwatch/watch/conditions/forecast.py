@@ -156,9 +156,9 @@ class DeratingForecast(HeadingCondition):
     def values(self) -> dict[str, Any]:
         forecast = self._forecast
         return super().values() | {
-            "time_left_s": _rounded(forecast.time_left_s),
-            "soonest_s": _rounded(forecast.soonest_s),
-            "latest_s": _rounded(forecast.latest_s),
+            "time_left_s": rounded(forecast.time_left_s, 1),
+            "soonest_s": rounded(forecast.soonest_s, 1),
+            "latest_s": rounded(forecast.latest_s, 1),
             "probability": rounded(forecast.probability, 3),
         }
 
@@ -371,12 +371,8 @@ class Drift(HeadingCondition):
         if finding is None:
             return super().values()
         return super().values() | {
-            "hot_day_margin_k": _rounded(self.device.tight_margin_k, 3),
-            "climb_per_week": _rounded(finding.climb_per_week, 5),
-            "p": _rounded(finding.p, 6),
-            "margin_used_up_days": _rounded(finding.exhausted_in_days),
+            "hot_day_margin_k": rounded(self.device.tight_margin_k, 3),
+            "climb_per_week": rounded(finding.climb_per_week, 5),
+            "p": rounded(finding.p, 6),
+            "margin_used_up_days": rounded(finding.exhausted_in_days, 1),
         }
-
-
-def _rounded(value: float | None, digits: int = 1) -> float | None:
-    return None if value is None else rounded(value, digits)

@@ -227,7 +227,7 @@ class Condensation(SensorCondition):
         return {
             "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
             "temperature_c": rounded(self.air.value, 3) if self.air.known else None,
-            "dew_point_c": None if dew_c is None else rounded(dew_c, 3),
+            "dew_point_c": rounded(dew_c, 3),
             "coldest_c": None if coldest is None else rounded(coldest.value, 3),
             "coldest_sensor": None if coldest is None else coldest.id,
             "condensation_margin_k": self.settings.condensation_margin_k,
@@ -510,7 +510,7 @@ class Implausible(FaultySensorCondition):
         sensor = self.sensor
         wild = sensor.wild_value
         return super().values() | {
-            "wild_value": None if wild is None else rounded(wild, 3),
+            "wild_value": rounded(wild, 3),
             "reason": sensor.screen.reason,
         }
 
