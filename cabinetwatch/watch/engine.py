@@ -153,7 +153,7 @@ class Engine:
         if heard_t is not None and self.now - heard_t > sensor.long_gap_ms:
             sensor.note_gap(heard_t, self.now)
         sensor.heard_t = self.now
-        if sensor.screen.judge(t, value, raw_value) is not _GOOD:
+        if sensor.value_filter.judge(t, value, raw_value) is not _GOOD:
             self._set_aside(route, t, value)
             return
         sensor.note_step(value)
@@ -189,7 +189,7 @@ class Engine:
         """A value that can't be true is not taken; the sensor counts as heard all the same."""
         sensor = route.sensor
         sensor.wild_value = value if math.isfinite(value) else None
-        if sensor.screen.implausible and not sensor.implausible:
+        if sensor.value_filter.implausible and not sensor.implausible:
             sensor.implausible = True
             self._distrust(sensor, t)
         self._heard(route)
@@ -219,7 +219,7 @@ class Engine:
     def _remember(self, sensor: SensorView, t: int, value: float) -> None:
         """Keep a value that is not judged as the last known one, if it is newer and can be true."""
         value += sensor.offset
-        if t >= sensor.t and sensor.screen.may_be(value):
+        if t >= sensor.t and sensor.value_filter.may_be(value):
             sensor.value, sensor.t = value, t
 
     def _settle(self, t: int) -> list[Transition]:

@@ -88,7 +88,7 @@ class SensorView:
         self.silent = False
         self.implausible = False
         self.stuck = False
-        self.screen = _screen(sensor_id, site)
+        self.value_filter = _value_filter(sensor_id, site)
         self.steady = 0
         """How many readings in a row were steady; what may leap doesn't count them."""
         self.wild_value: float | None = None
@@ -109,11 +109,11 @@ class SensorView:
         Only then is a sudden value set aside until the next confirms it: a sensor that has just
         come, or that somebody carries about, may step as it likes.
         """
-        if self.screen.manner.leaps:
+        if self.value_filter.manner.leaps:
             return
         steady = -STEADY_STEP < value - self.value < STEADY_STEP
         self.steady = self.steady + 1 if steady else 0
-        self.screen.spikes = self.steady >= STEADY_AFTER
+        self.value_filter.spikes = self.steady >= STEADY_AFTER
 
     def note_gap(self, heard_t: int, now: int) -> None:
         """Keep a long gap between two readings, unless nobody listened all the while."""
@@ -172,7 +172,7 @@ class SensorView:
             "steady": self.steady,
             "gaps": [list(gap) for gap in self.gaps],
             "unheard": asdict(self.unheard),
-            "screen": self.screen.save(),
+            "screen": self.value_filter.save(),
             "frozen": None if self.frozen is None else self.frozen.save(),
             "online_t": silence.online_t,
             "not_before_t": silence.not_before_t,
@@ -187,10 +187,10 @@ class SensorView:
         self.gaps = deque(((t, length) for t, length in state.get("gaps", ())), MOST_GAPS)
         self.unheard = Unheard(**state.get("unheard", {}))
         if state["screen"] is not None:
-            self.screen.restore(state["screen"])
+            self.value_filter.restore(state["screen"])
             self.steady = state["steady"]
-            if not self.screen.manner.leaps:
-                self.screen.spikes = self.steady >= STEADY_AFTER
+            if not self.value_filter.manner.leaps:
+                self.value_filter.spikes = self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load(state["frozen"])
         silence = self.silence
@@ -212,7 +212,7 @@ def _silence_ms(config: Sensor) -> int | None:
     return round(config.interval_s * config.silent_after * 1000)
 
 
-def _screen(sensor_id: str, site: Config) -> ValueFilter:
+def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
     """Give the filter of a sensor's values.
 
     A leap waits for the next reading to confirm it only where there is one soon.

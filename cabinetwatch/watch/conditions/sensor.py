@@ -482,7 +482,7 @@ class Implausible(FaultySensorCondition):
 
     def began(self, pending_t: int) -> int:
         """It began with the first of the wild values."""
-        since_t = self.sensor.screen.since_ms
+        since_t = self.sensor.value_filter.since_ms
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
     def seen(self) -> str:
@@ -494,7 +494,7 @@ class Implausible(FaultySensorCondition):
 
     def _why(self) -> str:
         sensor = self.sensor
-        reason = sensor.screen.reason
+        reason = sensor.value_filter.reason
         if reason == "fault code":
             return "which is one of its fault codes"
         if reason == "impossible step":
@@ -511,7 +511,7 @@ class Implausible(FaultySensorCondition):
         wild = sensor.wild_value
         return super().values() | {
             "wild_value": rounded(wild, 3),
-            "reason": sensor.screen.reason,
+            "reason": sensor.value_filter.reason,
         }
 
 
@@ -571,7 +571,7 @@ class AmbientLost(DeviceCondition):
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
-        return ambient.screen.since_ms if ambient.implausible else ambient.last_live_t
+        return ambient.value_filter.since_ms if ambient.implausible else ambient.last_live_t
 
     def seen(self) -> str:
         device = self.device.config
