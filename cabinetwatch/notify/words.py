@@ -159,10 +159,9 @@ def written(key: str, value: Any, timezone: str = "UTC") -> str:
     return _write(key, value, None, timezone)
 
 
-def local_time(utc_ms: int, timezone: str) -> str:
-    """Write an instant for people at the site, e.g. 2026-07-01 13:00:03 IST."""
-    local = to_datetime(utc_ms).astimezone(ZoneInfo(timezone))
-    return local.strftime("%Y-%m-%d %H:%M:%S %Z")
+def local_time(utc_ms: int, timezone: str, form: str = "%Y-%m-%d %H:%M:%S %Z") -> str:
+    """Write an instant as the site's clocks show it, e.g. 2026-07-01 13:00:03 IST."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
 def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:

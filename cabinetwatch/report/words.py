@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.equipment import Device
+from cabinetwatch.notify.words import local_time
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import from_rfc3339, printable, to_datetime
+from cabinetwatch.text import from_rfc3339, printable
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from cabinetwatch.watch.trials import TrialBook
 
@@ -22,7 +22,7 @@ FOLDER = Path(__file__).parent / "templates"
 
 def short_time(utc_ms: int, timezone: str, form: str = "%a %-d %b %H:%M") -> str:
     """Write an instant as the site's clocks show it, e.g. Wed 25 Nov 13:42."""
-    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
+    return local_time(utc_ms, timezone, form)
 
 
 def number(value: float | None, decimals: int = 1) -> str:
