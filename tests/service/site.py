@@ -77,7 +77,7 @@ class Site:
         return self.folder / "config.toml"
 
     def write(self) -> Path:
-        """Write the configuration file as the fields say now."""
+        """Write the configuration file as the fields say now, whole: a watch may be starting."""
         self.folder.mkdir(parents=True, exist_ok=True)
         text = _SITE.format(
             mqtt_port=self.mqtt_port, flush_s=self.flush_s, commands=str(self.commands).lower()
@@ -86,7 +86,11 @@ class Site:
             text += f"\n[notify]\n{self.notify}\n"
         if self.mail_port is not None:
             text += _MAIL.format(mail_port=self.mail_port)
-        self.path.write_text(text + self.tables)
+        text += self.tables
+        if not self.path.exists() or self.path.read_text() != text:
+            new = self.path.with_name("config.new")
+            new.write_text(text)
+            new.replace(self.path)
         return self.path
 
     def config(self) -> Config:

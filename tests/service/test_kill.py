@@ -47,12 +47,11 @@ def test_kills_at_random_instants_lose_and_double_nothing(
     troubles = [TROUBLES[place % len(TROUBLES)] for place in range(kills)]
     random.Random(SEED).shuffle(troubles)
 
-    found = kill_test("").suffer(troubles, patience_s=30)
+    found = kill_test("").suffer(troubles, patience_s=30, at_most=20)
 
     assert found.wrong == [], found
     assert found.readings > 50 * kills
     assert found.transitions > kills
-    # How much of a burst counts as one depends on how quickly a busy machine hands it on.
     assert 0 < found.backlog < found.readings
 
 
