@@ -21,10 +21,9 @@ from cabinetwatch.notify.plan import (
     plan_again,
     plan_digest,
     plan_repeat,
-    plan_together,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import Account, AlarmState, Priority, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -135,7 +134,8 @@ class _Pending:
         """How urgent it is: 0 for high. What a summary tells can wait, whatever it lists."""
         if self.notice.kind == "summary":
             return _RANKS[Priority.LOW]
-        return min((_RANKS[each.priority] for each in self.notice.transitions), default=2)
+        told = self.notice.accounts or self.notice.transitions
+        return min((_RANKS[each.priority] for each in told), default=2)
 
     @property
     def can_merge(self) -> bool:
@@ -197,15 +197,9 @@ class ChannelQueue:
     def __len__(self) -> int:
         return len(self._pending)
 
-    def add(self, notice: Notice, t: int, hold_until_t: int = 0) -> None:
-        """Take a new notice; it is worth a try at once, however long the channel has been away.
-
-        One that is held for others goes when a newer one of the same alarm comes.
-        """
-        for other in self._pending.values():
-            if other.attempts == 0 and _alarms(other.notice) & _alarms(notice):
-                other.due_t = min(other.due_t, t)
-        self._pending.setdefault(notice.id, _Pending(notice, due_t=max(t, hold_until_t)))
+    def add(self, notice: Notice, t: int) -> None:
+        """Take a new notice; it is worth a try at once, however long the channel has been away."""
+        self._pending.setdefault(notice.id, _Pending(notice, due_t=t))
         self.hurry(t)
 
     def hurry(self, t: int) -> None:
@@ -227,21 +221,6 @@ class ChannelQueue:
             return pending.outcome(self._recipients, t)
         self._pending.setdefault(notice.id, pending)
         return None
-
-    def withdraw_returns(self, occurrences: Collection[str], since_t: int) -> list[Notice]:
-        """Take back what was to tell the returns of these occurrences and nobody has heard of."""
-        found = [
-            pending.notice
-            for pending in self._pending.values()
-            if pending.notice.kind == "return"
-            and pending.notice.t >= since_t
-            and pending.attempts == 0
-            and pending.can_merge
-            and all(each.id in occurrences for each in pending.notice.transitions)
-        ]
-        for notice in found:
-            del self._pending[notice.id]
-        return found
 
     def waits_for(self, transition: Transition) -> bool:
         """Whether a notice of this transition's alarm waits here."""
@@ -367,7 +346,7 @@ class ChannelQueue:
         """Whether a digest should tell these; one that waits counts for all that it tells."""
         if self._digest_over is None or len(notices) < 2:
             return False
-        weights = (len(each.transitions) if each.kind == "digest" else 1 for each in notices)
+        weights = (len(each.accounts) or 1 for each in notices)
         return sum(weights) > self._digest_over
 
 
@@ -404,7 +383,9 @@ def _key(transition: Transition) -> _Key:
 
 
 def _alarms(notice: Notice) -> set[_Key]:
-    """Give the alarms that a notice tells of; those that tell of none are of one kind."""
+    """Give the incidents or alarms that a notice tells of; those that tell of none are of one kind."""
+    if notice.accounts:
+        return {("incident", account.id) for account in notice.accounts}
     return {_key(each) for each in notice.transitions} or {("", notice.kind)}
 
 
@@ -416,11 +397,12 @@ def _sentences(refusals: Mapping[str, Refusal]) -> str:
 WRITE_PATIENCE_MS = 10_000
 """How long a digest or repeat waits to be written down before it is told from memory."""
 
-TOGETHER_MS = 60_000
-"""How long the end of an alarm waits for those of the alarms that were raised in the same mail."""
-
 _REMEMBERED = 10_000
 """Notice ids kept to tell a notice that comes twice: years of ordinary life, one bad day."""
+
+
+Present = Callable[[str], Account | None]
+"""Gives the account of an incident as it is now, by its ID; None where there is none."""
 
 
 class Listener(Protocol):
@@ -458,11 +440,16 @@ class Delivery:
     """
 
     def __init__(
-        self, carriers: Mapping[Channel, Carrier], config: Config, listener: Listener
+        self,
+        carriers: Mapping[Channel, Carrier],
+        config: Config,
+        listener: Listener,
+        present: Present = lambda _: None,
     ) -> None:
         self._carriers = carriers
         self._config = config
         self._listener = listener
+        self._present = present
         span = config.notify.quiet
         quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
         self._queues = {
@@ -477,7 +464,6 @@ class Delivery:
         }
         self._repeats = Repeats(config.notify.repeat_s)
         self._retained = _Retained()
-        self._together = _Together()
         self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
         self._known: dict[str, None] = {}
         self._being_written: dict[str, tuple[Notice, int]] = {}
@@ -501,7 +487,6 @@ class Delivery:
         for notice, outcome in waiting:
             queue = self._queues.get(notice.channel)
             if queue is not None and self._is_new(notice):
-                self._together.take(notice)
                 settled.append(queue.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
@@ -540,7 +525,11 @@ class Delivery:
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
         for due in self._repeats.take_due(t):
-            again = plan_repeat(due, self._config, t, utc_ms - t)
+            account = self._present(due.incident)
+            if account is not None and not account.is_present:
+                # It comes and goes, and is away just now: nobody is called for that.
+                continue
+            again = plan_repeat(due, account, self._config, t, utc_ms - t)
             self._write([each for each in again if self._is_worth_repeating(each)], [], t)
         for channel in self._queues:
             self._work(channel, t, utc_ms)
@@ -565,21 +554,13 @@ class Delivery:
             elif isinstance(item, Transition):
                 self._repeats.observe([item])
                 self._retained.observe(item)
-                self._together.observe(item)
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
 
     def _take(self, notice: Notice, t: int) -> None:
         queue = self._queues.get(notice.channel)
-        if queue is None:
-            return
-        members, standing = self._together.take(notice)
-        if notice.kind != "return" or not members:
+        if queue is not None:
             queue.add(notice, t)
-        elif others := queue.withdraw_returns(members, notice.t - TOGETHER_MS):
-            self._merge([*others, notice], plan_together([*others, notice], self._config), t)
-        else:
-            queue.add(notice, t, hold_until_t=notice.t + TOGETHER_MS if standing else 0)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
@@ -670,31 +651,3 @@ class _Retained:
     def all(self) -> list[Transition]:
         """Give what a broker should keep, in the order in which it happened."""
         return sorted(self._published.values(), key=lambda each: each.t)
-
-
-class _Together:
-    """Which alarms were raised in one mail, and which of them stand still. For the mails alone."""
-
-    def __init__(self) -> None:
-        self._groups: dict[str, tuple[frozenset[str], set[str]]] = {}
-
-    def take(self, notice: Notice) -> tuple[frozenset[str], set[str]]:
-        """Take a mail of raises or returns; give who was raised with it, and who of them stands."""
-        group: tuple[frozenset[str], set[str]] = (frozenset(), set())
-        if notice.channel != "email" or notice.kind not in ("raise", "return"):
-            return group
-        raised = frozenset(each.id for each in notice.transitions if each.is_raise)
-        if len(raised) > 1:
-            self._groups |= dict.fromkeys(raised, (raised, set(raised)))
-            while len(self._groups) > _REMEMBERED:
-                del self._groups[next(iter(self._groups))]
-        for each in notice.transitions:
-            group = self._groups.get(each.id, group)
-            if each.is_return:
-                group[1].discard(each.id)
-        return group
-
-    def observe(self, transition: Transition) -> None:
-        """Take that an alarm has ended without a mail: nobody waits for it."""
-        if transition.state is AlarmState.NORMAL and transition.id in self._groups:
-            self._groups[transition.id][1].discard(transition.id)

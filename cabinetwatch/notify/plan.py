@@ -5,7 +5,7 @@ after a kill, give the same notice.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import time
 from email.utils import parseaddr
 from hashlib import blake2b
@@ -16,7 +16,8 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind
 from cabinetwatch.text import to_datetime
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
+from cabinetwatch.watch.incidents import plain_account
 
 _LONGEST_REPEAT_S = 86_400.0
 
@@ -75,21 +76,33 @@ def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     return due_t
 
 
-@dataclass(frozen=True, slots=True)
-class DueRepeat:
-    """Raises to be told again together: of one cause, due at one instant (watch time, ms)."""
+class DueRepeat(NamedTuple):
+    """Raises of one incident to be told again, due at an instant (watch time, ms)."""
 
     due_t: int
+    incident: str
     transitions: tuple[Transition, ...]
 
 
+@dataclass(slots=True)
+class _Standing:
+    """What nobody has acknowledged of an incident, since when it counts, when it is due again."""
+
+    base_t: int
+    due_t: int = 0
+    raises: dict[str, Transition] = field(default_factory=dict)
+
+
 class Repeats:
-    """Follows the transitions and says which raises are due to be told again."""
+    """Follows the transitions and says which incidents are due to be told again.
+
+    Those with a high alarm that is on and that nobody has acknowledged; the time counts anew from
+    each message that tells that it is worse.
+    """
 
     def __init__(self, repeat_s: float) -> None:
         self._repeat_s = repeat_s
-        # By occurrence: its raise, and when that is told again.
-        self._standing: dict[str, tuple[Transition, int]] = {}
+        self._standing: dict[str, _Standing] = {}
 
     def restore(self, standing: Iterable[Transition], told: Mapping[str, int]) -> None:
         """Go on after a restart; of several repeats missed meanwhile one is made good.
@@ -107,25 +120,31 @@ class Repeats:
             self._follow(transition, transition.t)
 
     def _follow(self, transition: Transition, told_t: int) -> None:
+        incident = transition.incident or transition.id
+        entry = self._standing.get(incident)
         if transition.is_raise and transition.priority is Priority.HIGH:
-            due_t = next_repeat_t(transition.t, told_t, self._repeat_s)
-            self._standing[transition.id] = transition, due_t
-        else:
-            self._standing.pop(transition.id, None)
+            if entry is None:
+                entry = self._standing[incident] = _Standing(transition.t)
+            elif transition.message is not None:
+                entry.base_t = transition.t
+            entry.raises[transition.id] = transition
+            entry.due_t = next_repeat_t(entry.base_t, told_t, self._repeat_s)
+        elif entry is not None and entry.raises.pop(transition.id, None) and not entry.raises:
+            del self._standing[incident]
 
     def take_due(self, t: int) -> list[DueRepeat]:
         """Give what is due at watch time `t` and set each to its next instant after `t`."""
-        groups: dict[tuple[int, str], list[Transition]] = {}
-        for transition, due_t in list(self._standing.values()):
-            if due_t <= t:
-                groups.setdefault((due_t, transition.cause), []).append(transition)
-                self._follow(transition, t)
-        return [DueRepeat(due_t, tuple(group)) for (due_t, _), group in sorted(groups.items())]
+        due = []
+        for incident, entry in self._standing.items():
+            if entry.due_t <= t:
+                due.append(DueRepeat(entry.due_t, incident, tuple(entry.raises.values())))
+                entry.due_t = next_repeat_t(entry.base_t, t, self._repeat_s)
+        return sorted(due, key=lambda each: each[:2])
 
     @property
     def next_due_t(self) -> int | None:
         """Watch time of the next repeat, None when nothing stands."""
-        return min((due_t for _, due_t in self._standing.values()), default=None)
+        return min((entry.due_t for entry in self._standing.values()), default=None)
 
 
 def last_told(notices: Iterable[Notice]) -> dict[str, int]:
@@ -141,50 +160,52 @@ def last_told(notices: Iterable[Notice]) -> dict[str, int]:
 _MOST_REFERENCES = 20
 """A header has to stay small however long the mail was out; the newest threads count."""
 
+_KINDS: dict[Step, NoticeKind] = {
+    Step.OPENED: "raise",
+    Step.WORSE: "worse",
+    Step.OVER: "return",
+}
+
 
 class _Occasion(NamedTuple):
-    """What sets a notice apart from others of the same transitions, and when it is written."""
+    """What sets a notice apart from others of the same incident, and when it is written."""
 
     mark: str
     t: int
     utc_ms: int
 
-    @classmethod
-    def of(cls, transition: Transition) -> "_Occasion":
-        """The transition itself."""
-        return cls(transition.state.value, transition.t, transition.utc_ms)
-
 
 def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
     """Give the notices for transitions that were emitted at one instant, in their order.
 
-    E-mail tells raises and returns, those of one cause in one mail. MQTT publishes every
-    transition, the command runs once for each raise and return; all within the priorities of the
-    channel.
+    People and programs are told by the messages of incidents: one mail, one run of the command
+    for each. MQTT publishes every transition. All within the priorities of the channel.
     """
-    mailed = [each for each in _wanted("email", transitions, config) if _is_told(each)]
-    notices = [
-        _mail(_kind(group), group, config, _Occasion.of(group[0])) for group in _by_cause(mailed)
-    ]
-    for channel in ("mqtt", "command"):
-        notices += [
-            _single(channel, _kind([each]), each, _Occasion.of(each))
-            for each in _wanted(channel, transitions, config)
-            if channel == "mqtt" or _is_told(each)
-        ]
+    notices = []
+    for transition in transitions:
+        message = transition.message
+        if message is not None:
+            occasion = _Occasion(message.step.value, transition.t, transition.utc_ms)
+            told = message.transitions or (transition,)
+            notices += _told(_KINDS[message.step], message.account, told, config, occasion)
+    for each in _wanted("mqtt", transitions, config):
+        kind: NoticeKind = "raise" if each.is_raise else "return" if each.is_return else "change"
+        occasion = _Occasion(each.state.value, each.t, each.utc_ms)
+        notices.append(_of_transition("mqtt", kind, each, occasion))
     return notices
 
 
-def plan_repeat(due: DueRepeat, config: Config, t: int, offset_ms: int) -> list[Notice]:
-    """Give the notices that tell standing raises again; MQTT keeps its last message anyway.
+def plan_repeat(
+    due: DueRepeat, account: Account | None, config: Config, t: int, offset_ms: int
+) -> list[Notice]:
+    """Give the notices that tell again of an incident; MQTT keeps its last message anyway.
 
-    `t` is the watch time now (ms), `offset_ms` what must be added to it to get UTC.
+    `account` is the present one where it is known. `t` is the watch time now (ms), `offset_ms` what
+    must be added to it to get UTC.
     """
     occasion = _Occasion(f"repeat-{due.due_t}", t, t + offset_ms)
-    mailed = _wanted("email", due.transitions, config)
-    notices = [_mail("repeat", mailed, config, occasion)] if mailed else []
-    commanded = _wanted("command", due.transitions, config)
-    return notices + [_single("command", "repeat", each, occasion) for each in commanded]
+    account = account or plain_account(due.transitions[-1])
+    return _told("repeat", account, due.transitions, config, occasion)
 
 
 def plan_again(
@@ -197,16 +218,18 @@ def plan_again(
     """
     occasion = _Occasion("again", t, utc_ms)
     wanted = _wanted("mqtt", transitions, config)
-    return [_single("mqtt", "again", each, occasion) for each in wanted]
+    return [_of_transition("mqtt", "again", each, occasion) for each in wanted]
 
 
 def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: int) -> Notice:
     """Give the one mail that tells what several waiting mails were to tell."""
+    members = sorted(members, key=lambda notice: notice.t)
     told = {
         (transition.id, transition.t, transition.state): transition
-        for notice in sorted(members, key=lambda notice: notice.t)
+        for notice in members
         for transition in notice.transitions
     }
+    accounts = {account.id: account for notice in members for account in notice.accounts}
     notice_id = f"email-digest-{_token(*sorted(notice.id for notice in members))}"
     return Notice(
         id=notice_id,
@@ -216,15 +239,8 @@ def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: in
         utc_ms=t + offset_ms,
         transitions=tuple(told.values()),
         message_id=_message_id(config, config.site.name, notice_id),
+        accounts=tuple(accounts.values()),
     )
-
-
-def plan_together(members: Sequence[Notice], config: Config) -> Notice:
-    """Give the one mail of returns that came one after the other and were raised in one mail."""
-    last = max(members, key=lambda notice: notice.t)
-    mark = f"together-{_token(*sorted(notice.id for notice in members))}"
-    returned = [transition for notice in members for transition in notice.transitions]
-    return _mail("return", returned, config, _Occasion(mark, last.t, last.utc_ms))
 
 
 def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
@@ -233,16 +249,20 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
     The command is run twice, as for a raise and its return: a siren that a test starts has to be
     stopped again.
     """
-    raised, returned = _test_transitions(config, t, utc_ms)
     notices: list[Notice] = []
-    if config.notify.email is not None:
-        notices.append(_mail("test", [raised], config, _Occasion.of(raised)))
-    if config.notify.mqtt.enabled:
-        notices.append(_single("mqtt", "test", raised, _Occasion.of(raised)))
-    if config.notify.command is not None:
-        notices += [
-            _single("command", "test", each, _Occasion.of(each)) for each in (raised, returned)
-        ]
+    for transition in _test_transitions(config, t, utc_ms):
+        account = replace(plain_account(transition), headline="A test of the notices")
+        occasion = _Occasion(transition.state.value, t, utc_ms)
+        channels: list[Channel] = ["command"]
+        if transition.is_raise:
+            channels = ["email", "mqtt", "command"]
+        for channel in channels:
+            if not _serves(channel, config):
+                continue
+            if channel == "mqtt":
+                notices.append(_of_transition("mqtt", "test", transition, occasion))
+            else:
+                notices.append(_of_incident(channel, "test", account, (transition,), config, occasion))
     return notices
 
 
@@ -279,66 +299,83 @@ def summary_notice_id(week: str) -> str:
 
 
 def thread_roots(notice: Notice, config: Config) -> list[str]:
-    """Give the Message-IDs of the first mails of all the alarms that a mail tells of.
+    """Give the Message-IDs of the mails that opened the incidents that a mail tells of.
 
-    A mail that tells of several alarms carries one of them as its own Message-ID and refers to the
-    others, so that whatever follows on any of them finds the thread.
+    A digest tells of several, and refers to them all, so that whatever follows on any of them
+    finds the thread.
     """
-    roots = dict.fromkeys(_root(transition, config) for transition in notice.transitions)
+    roots = dict.fromkeys(
+        _message_id(config, config.site.name, each.incident or each.id)
+        for each in notice.transitions
+    )
     roots.pop(notice.message_id, None)
     return list(roots)[-_MOST_REFERENCES:]
+
+
+def _serves(channel: Channel, config: Config) -> bool:
+    settings = getattr(config.notify, channel)
+    return settings is not None and (channel != "mqtt" or settings.enabled)
 
 
 def _wanted(
     channel: Channel, transitions: Iterable[Transition], config: Config
 ) -> list[Transition]:
-    settings = getattr(config.notify, channel)
-    if settings is None or (channel == "mqtt" and not settings.enabled):
+    if not _serves(channel, config):
         return []
-    return [each for each in transitions if each.priority.value in settings.priorities]
+    priorities = getattr(config.notify, channel).priorities
+    return [each for each in transitions if each.priority.value in priorities]
 
 
-def _is_told(transition: Transition) -> bool:
-    return transition.is_raise or transition.is_return
+def _told(
+    kind: NoticeKind,
+    account: Account,
+    transitions: Sequence[Transition],
+    config: Config,
+    occasion: _Occasion,
+) -> list[Notice]:
+    """Give what people and programs are told of an incident."""
+    channels: list[Channel] = ["email", "command"]
+    return [
+        _of_incident(channel, kind, account, transitions, config, occasion)
+        for channel in channels
+        if _serves(channel, config)
+        and account.priority.value in getattr(config.notify, channel).priorities
+    ]
 
 
-def _kind(group: Sequence[Transition]) -> NoticeKind:
-    if any(transition.is_raise for transition in group):
-        return "raise"
-    return "return" if any(transition.is_return for transition in group) else "change"
-
-
-def _by_cause(transitions: Iterable[Transition]) -> list[list[Transition]]:
-    """Gather what one mail tells.
-
-    Raises lead: the thread and the subject of a mixed mail are those of the alarm that stands.
-    """
-    groups: dict[tuple[int, str], list[Transition]] = {}
-    for transition in sorted(transitions, key=lambda each: not each.is_raise):
-        groups.setdefault((transition.t, transition.cause), []).append(transition)
-    return list(groups.values())
-
-
-def _mail(
-    kind: NoticeKind, group: Sequence[Transition], config: Config, occasion: _Occasion
+def _of_incident(
+    channel: Channel,
+    kind: NoticeKind,
+    account: Account,
+    transitions: Sequence[Transition],
+    config: Config,
+    occasion: _Occasion,
 ) -> Notice:
-    first = group[0]
-    notice_id = f"email-{first.id}-{first.t}-{occasion.mark}"
-    root = _root(first, config)
-    opens = first.is_raise and first.previous is AlarmState.NORMAL and kind != "repeat"
+    notice_id = f"{channel}-{account.id}-{occasion.t}-{occasion.mark}"
+    root = _message_id(config, config.site.name, account.id)
+    first = transitions[0]
+    opens = kind in ("raise", "test") and first.id == account.id and _is_new(first)
+    message_id, in_reply_to = (root, None) if opens else (_message_id(config, notice_id), root)
+    is_mail = channel == "email"
     return Notice(
         id=notice_id,
-        channel="email",
+        channel=channel,
         kind=kind,
         t=occasion.t,
         utc_ms=occasion.utc_ms,
-        transitions=tuple(group),
-        message_id=root if opens else _message_id(config, first.site, notice_id),
-        in_reply_to=None if opens else root,
+        transitions=tuple(replace(each, message=None) for each in transitions),
+        message_id=message_id if is_mail else "",
+        in_reply_to=in_reply_to if is_mail else None,
+        accounts=(account,),
     )
 
 
-def _single(
+def _is_new(transition: Transition) -> bool:
+    """Whether an occurrence begins with it: it was neither hidden before nor comes back."""
+    return transition.is_raise and transition.previous is AlarmState.NORMAL
+
+
+def _of_transition(
     channel: Channel, kind: NoticeKind, transition: Transition, occasion: _Occasion
 ) -> Notice:
     return Notice(
@@ -347,13 +384,8 @@ def _single(
         kind=kind,
         t=occasion.t,
         utc_ms=occasion.utc_ms,
-        transitions=(transition,),
+        transitions=(replace(transition, message=None),),
     )
-
-
-def _root(transition: Transition, config: Config) -> str:
-    """Give the Message-ID of the mail that raises this occurrence."""
-    return _message_id(config, transition.site, transition.id)
 
 
 def _message_id(config: Config, *parts: str) -> str:

@@ -31,7 +31,7 @@ from cabinetwatch.store.database import Database, upsert
 from cabinetwatch.store.inputs import hand_over, last_seq, sensor_names
 from cabinetwatch.store.place import whole
 from cabinetwatch.text import StoreError
-from cabinetwatch.watch.events import Entry, EntryKind, Reading, Transition
+from cabinetwatch.watch.events import Account, Entry, EntryKind, Reading, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -41,9 +41,9 @@ Channel = Literal["email", "mqtt", "command"]
 """The ways by which a notice reaches somebody."""
 
 NoticeKind = Literal[
-    "raise", "return", "repeat", "change", "digest", "test", "summary", "again", "system"
+    "raise", "worse", "return", "repeat", "change", "digest", "test", "summary", "again", "system"
 ]
-"""Why a notice is written. `change` tells of a transition that is neither raise nor return,
+"""Why a notice is written: an incident opens, gets worse, is over, is still on. `change` tells of a transition that is neither raise nor return,
 `summary` of a week. Never written are `again`, which gives a broker back what it should retain, and
 `system`, a mail that tells of no alarm, such as a guard's."""
 
@@ -58,7 +58,8 @@ class Notice:
 
     `id` is unique for ever. `t` is watch time (ms), `utc_ms` the same instant in UTC. `message_id`
     is fixed here, before the first attempt, so that a mail doubled by a kill can be told as a
-    double; `in_reply_to` is the Message-ID of the raise this belongs to.
+    double; `in_reply_to` is the Message-ID of the mail that opened the incident. `accounts` are
+    those of its incidents as they were when it was written; none where it tells of no incident.
 
     A summary tells of `week`; its `transitions` are the returned alarms that it lists, which count
     as acknowledged once it is delivered. `recipients`, if any, are told in place of the channel's.
@@ -74,6 +75,7 @@ class Notice:
     in_reply_to: str | None = None
     recipients: tuple[str, ...] = ()
     week: str | None = None
+    accounts: tuple[Account, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -502,6 +504,7 @@ def _notice_row(notice: Notice) -> dict[str, Any]:
         "transitions": [transition.record() for transition in notice.transitions],
         "recipients": list(notice.recipients) or None,
         "week": notice.week,
+        "accounts": [account.public() for account in notice.accounts] or None,
     }
 
 
@@ -518,6 +521,7 @@ def posted(row: Any) -> Posted:
         row.in_reply_to,
         tuple(row.recipients or ()),
         row.week,
+        tuple(Account.from_public(each) for each in getattr(row, "accounts", None) or ()),
     )
     if row.status is None:
         return notice, None

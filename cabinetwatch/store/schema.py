@@ -156,6 +156,7 @@ notice = Table(
     Column("transitions", JSON, nullable=False),
     Column("recipients", JSON(none_as_null=True)),
     Column("week", String),
+    Column("accounts", JSON(none_as_null=True)),
     # What became of it; all null before the first attempt.
     Column("status", String),
     Column("outcome_t_ms", BigInteger),

@@ -53,6 +53,10 @@ class Alarm:
         """The trial that suppresses it by design, if one does."""
         self.remark = ""
         """Who asked for the present shelving or service, and why."""
+        self.acknowledged_by = ""
+        """Who acknowledged it, as far as they said."""
+        self.incident = ""
+        """The incident that its occurrence belongs to; see `watch.incidents`."""
         self.told_anew = False
         """Whether it is to be told although its state stays: hidden again, for another time."""
 
@@ -213,7 +217,7 @@ class Alarm:
             self.id = ""
             self.since_t = None
             self.acknowledged = False
-            self.remark = ""
+            self.remark = self.acknowledged_by = ""
 
     def _target(self) -> AlarmState:
         if self.out:
@@ -230,7 +234,7 @@ class Alarm:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {name: getattr(self, name) for name in _KEPT} | {
+        return {name: getattr(self, name) for name in (*_KEPT, *_KEPT_SINCE_INCIDENTS)} | {
             "state": self.state.value,
             "memory": self.condition.save(),
             "due": self.condition.due,
@@ -240,6 +244,8 @@ class Alarm:
         """Go on from a saved state."""
         for name in _KEPT:
             setattr(self, name, state[name])
+        for name in _KEPT_SINCE_INCIDENTS:
+            setattr(self, name, state.get(name, ""))
         self.state = AlarmState(state["state"])
         self.condition.load(state["memory"])
         self.condition.due = state["due"]
@@ -251,6 +257,8 @@ _KEPT = (
     "out", "out_until_t", "remark",
 )  # fmt: skip
 """Attributes of an alarm that are saved as they are."""
+_KEPT_SINCE_INCIDENTS = ("acknowledged_by", "incident")
+"""The same, which states saved by earlier versions lack."""
 
 
 class Timed(Protocol):
@@ -566,7 +574,8 @@ class AlarmManager:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
         transition = self._transition(alarm, previous, t, offset_ms)
-        return replace(transition, text=f"{alarm.named} is no longer part of the configuration.")
+        text = f"{alarm.named} is no longer part of the configuration."
+        return replace(transition, text=text, incident=alarm.incident)
 
     def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
         try:

@@ -11,6 +11,7 @@ from cabinetwatch.text import describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import AlarmState
+from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.site import SiteModel
 from cabinetwatch.watch.trials import CHANGED, TrialBook
 
@@ -20,6 +21,7 @@ NOT_VERIFIED = "not verified until somebody has checked that every fan turns"
 LONGEST_NOTE = 500
 _LONGEST_S = 100 * 366 * 86_400.0
 
+_TO_ACKNOWLEDGE = {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
 _TRIALS = {"trial-begin", "trial-phase", "trial-end"}
 
 
@@ -37,6 +39,7 @@ def carry_out(
     manager: AlarmManager,
     model: SiteModel,
     book: TrialBook,
+    incidents: IncidentBook,
     now: tuple[int, int],
 ) -> CommandResult:
     """Carry out one command; `now` is watch ms, and what makes UTC of it."""
@@ -45,6 +48,8 @@ def carry_out(
         return _note(command, manager, model, t, offset_ms)
     if name == "learn":
         return _learn(command, manager, model)
+    if name == "ack":
+        return _acknowledge(command, incidents)
     if name not in _TRIALS:
         return _on_alarms(command, manager, t)
     try:
@@ -53,6 +58,25 @@ def carry_out(
         return CommandResult(False, f"{error}.")
     withhold(book, manager, model.devices)
     return CommandResult(True, told, manager.of_kind("device"))
+
+
+def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> CommandResult:
+    """Acknowledge an incident, one alarm, those of a device or sensor, or all there are."""
+    wanted = None if command.get("all") is True else str(command.get("id"))
+    alarms = incidents.alarms_of(wanted)
+    if wanted is not None and not any(alarm.id for alarm in alarms):
+        return CommandResult(False, f"Nothing with the ID {wanted!r} is on or waits for anybody.")
+    waiting = [alarm for alarm in alarms if alarm.state in _TO_ACKNOWLEDGE]
+    if not waiting:
+        told = ", ".join(f"{alarm.named} is {alarm.state}" for alarm in alarms if alarm.id)
+        return CommandResult(False, f"There is nothing to acknowledge{told and f': {told}'}.")
+    for alarm in waiting:
+        alarm.acknowledged = True
+        alarm.acknowledged_by = printable(str(command.get("by") or ""))
+        alarm.remark = _remark(command)
+    named = ", ".join(alarm.named for alarm in waiting)
+    are = "is" if len(waiting) == 1 else "are"
+    return CommandResult(True, f"{named} {are} acknowledged.", waiting)
 
 
 def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
@@ -77,11 +101,7 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
         case "ack-returned" if state is not AlarmState.RETURNED:
             # What stands, or stands again, is for a person to acknowledge.
             return CommandResult(False, f"{alarm.named} is {state} and not returned.")
-        case "ack" | "ack-returned":
-            if state not in {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}:
-                return CommandResult(
-                    False, f"{alarm.named} is {state}; there is nothing to acknowledge."
-                )
+        case "ack-returned":
             alarm.acknowledged = True
             alarm.remark = _remark(command)
             done = "is acknowledged"

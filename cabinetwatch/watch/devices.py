@@ -49,6 +49,9 @@ class PowerHold:
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
 
+_LIKELY = 0.5
+"""From this probability on people are given a time left."""
+
 TIME_CONSTANTS_TO_SETTLE = 3.0
 """After three time constants 95 % of a step is over; before that a device counts as just on."""
 
@@ -300,12 +303,22 @@ class DeviceView:
         if math.isinf(threshold_c):
             return ", at a load that its derating curve allows at no temperature"
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
-        if forecast.probability < 0.5 or forecast.time_left_s is None:
+        if forecast.probability < _LIKELY or forecast.time_left_s is None:
             return ", which stays below its derating threshold"
         if forecast.time_left_s < 1.0:
             return ", above its derating threshold already"
         left = describe_duration(forecast.time_left_s)
         return f", reaching its derating threshold in about {left}"
+
+    def time_left_s(self) -> float | None:
+        """Give when it will be at its threshold at this rate; 0 once it is, None if it won't be."""
+        margin_k, threshold_c = self.margin_k, self.threshold_c
+        if margin_k is not None and margin_k <= 0.0:
+            return 0.0
+        if self.heading is None or threshold_c is None or self.config.derating_air != "device":
+            return None
+        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
+        return None if forecast.probability < _LIKELY else rounded(forecast.time_left_s, 0)
 
     @property
     def power_w(self) -> float | None:

@@ -17,7 +17,8 @@ from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Tim
 from cabinetwatch.watch.commands import CommandResult, carry_out, withhold
 from cabinetwatch.watch.conditions import observer_rates
 from cabinetwatch.watch.devices import DeviceView, PowerHold
-from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
+from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
+from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.refusals import (
     DEADLINE,
     LONGEST_EXCERPT,
@@ -85,6 +86,7 @@ class Engine:
         self._waiting: list[Waited] = []
         """Readings with a time of their own, whose turn is `lateness_s` after it."""
         self._manager = AlarmManager(self.model, self._deadlines)
+        self._incidents = IncidentBook(self.model, self._manager)
         self._touched = self._manager.touched
         self._judged = dict(self._manager.routes)
         """Of the sensors that are judged: one that rests is left out."""
@@ -223,7 +225,8 @@ class Engine:
             sensor.value, sensor.t = value, t
 
     def _settle(self, t: int) -> list[Transition]:
-        return self._manager.settle(t, self.offset_ms)
+        told = self._manager.settle(t, self.offset_ms)
+        return self._incidents.follow(told, t, self.offset_ms) if told else told
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -487,7 +490,8 @@ class Engine:
                 self._pause(entry)
             case EntryKind.COMMAND:
                 now = entry.t, self.offset_ms
-                self.answer = carry_out(data, self._manager, self.model, self.trials, now)
+                told = self.model, self.trials, self._incidents
+                self.answer = carry_out(data, self._manager, *told, now)
                 for alarm in self.answer.alarms:
                     manager.touch(alarm)
                 manager.judge(self.answer.alarms, self.now)
@@ -569,7 +573,8 @@ class Engine:
             self._note(Refusal(t, "what was known before the configuration changed", "", why))
         self.model.site.forget_channels(config.notify)
         for key in sorted(gone.keys() - self.alarms.keys()):
-            told.append(self._manager.dropped(gone[key], t, self.offset_ms))
+            dropped = [self._manager.dropped(gone[key], t, self.offset_ms)]
+            told += self._incidents.follow(dropped, t, self.offset_ms)
         self._manager.judge(self.alarms.values(), self.now)
         told += self._settle(t)
         self._keep()
@@ -604,6 +609,15 @@ class Engine:
         """Give the present of every sensor, by ID."""
         return {name: each.figures(self.offset_ms) for name, each in self.model.sensors.items()}
 
+    def accounts(self) -> list[Account]:
+        """Give the account of each incident as it is now, the worst first, what is over last."""
+        return self._incidents.accounts(self.now, self.offset_ms)
+
+    @property
+    def closed_incidents(self) -> list[str]:
+        """IDs of those that ended lately."""
+        return list(self._incidents.closed)
+
     # -- state ------------------------------------------------------------------------------------
 
     def save(self) -> dict[str, Any]:
@@ -617,6 +631,7 @@ class Engine:
             "offset_ms": self.offset_ms,
             **self.model.save({name: state_of(view) for name, view in self.model.devices.items()}),
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
+            "incidents": self._incidents.save(),
             "waiting": [list(item) for item in sorted(self._waiting)],
             "trials": self.trials.save(),
         }
@@ -631,6 +646,9 @@ class Engine:
         self.model.load(state)
         for key in state["alarms"].keys() & self.alarms.keys():
             self.alarms[key].load(state["alarms"][key])
+        if "incidents" in state:
+            self._incidents.load(state["incidents"])
+        self._incidents.adopt(self.now)
         self._waiting = [
             (t, name, value) for t, name, value in state["waiting"] if name in self.model.sensors
         ]

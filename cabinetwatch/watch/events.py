@@ -129,14 +129,138 @@ class Priority(StrEnum):
     LOW = "low"
 
 
+class Step(StrEnum):
+    """What a message tells of an incident."""
+
+    OPENED = "opened"
+    """It begins, or shows again after somebody had hidden it."""
+    WORSE = "worse"
+    """A higher priority, a threshold passed, another device, or more than was acknowledged."""
+    OVER = "over"
+    """None of its alarms is active any more."""
+
+
+class AccountFigure(NamedTuple):
+    """A figure of an account: what people call it, its value, and its unit as SenML writes it.
+
+    A value that is no number stands as it is read, with an empty unit; `ci95` is the half width
+    of its 95 % interval, where it has one.
+    """
+
+    name: str
+    value: float | str
+    unit: str = ""
+    ci95: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What people are shown of an incident, as it is at `time_ms` (UTC).
+
+    `headline`, `now`, `likely` and `response` are plain sentences. `state` is that of its alarms
+    that ask most of somebody; "over" once none is active. `since_ms` (UTC) is the first sign of
+    it, `over_ms` its end. `time_left_s`: how long until a threshold at this rate, None where that
+    is not known, or there is none. `alarms` are the IDs of its occurrences, `subjects` the devices
+    and sensors they are of.
+    """
+
+    id: str
+    site: str
+    headline: str
+    priority: Priority
+    state: str
+    time_ms: int
+    since_ms: int
+    now: str
+    over_ms: int | None = None
+    time_left_s: float | None = None
+    likely: str = ""
+    response: str = ""
+    acknowledged_by: str = ""
+    alarms: tuple[str, ...] = ()
+    subjects: tuple[str, ...] = ()
+    figures: tuple[AccountFigure, ...] = ()
+
+    @property
+    def is_over(self) -> bool:
+        """Whether none of its alarms is active."""
+        return self.over_ms is not None
+
+    @property
+    def is_hidden(self) -> bool:
+        """Whether somebody, or the design, has put all of it out of sight."""
+        return self.state in _HIDDEN
+
+    def public(self) -> dict[str, Any]:
+        """Give the published form: MQTT, `status --json`, the programs of users."""
+        return {
+            "id": self.id,
+            "site": self.site,
+            "headline": self.headline,
+            "priority": self.priority.value,
+            "state": self.state,
+            "time": to_rfc3339(self.time_ms),
+            "since": to_rfc3339(self.since_ms),
+            "over": None if self.over_ms is None else to_rfc3339(self.over_ms),
+            "now": self.now,
+            "time_left_s": self.time_left_s,
+            "likely": self.likely,
+            "response": self.response,
+            "acknowledged_by": self.acknowledged_by or None,
+            "alarms": list(self.alarms),
+            "subjects": list(self.subjects),
+            "figures": [
+                {"name": name, "value": value, "unit": unit}
+                | ({} if ci95 is None else {"ci95": ci95})
+                for name, value, unit, ci95 in self.figures
+            ],
+        }
+
+    @classmethod
+    def from_public(cls, record: Mapping[str, Any]) -> "Account":
+        """Rebuild an account from its published form."""
+        over, left_s = record["over"], record["time_left_s"]
+        return cls(
+            id=record["id"],
+            site=record["site"],
+            headline=record["headline"],
+            priority=Priority(record["priority"]),
+            state=record["state"],
+            time_ms=from_rfc3339(record["time"]),
+            since_ms=from_rfc3339(record["since"]),
+            now=record["now"],
+            over_ms=None if over is None else from_rfc3339(over),
+            time_left_s=left_s,
+            likely=record["likely"],
+            response=record["response"],
+            acknowledged_by=record["acknowledged_by"] or "",
+            alarms=tuple(record["alarms"]),
+            subjects=tuple(record["subjects"]),
+            figures=tuple(AccountFigure(**each) for each in record["figures"]),
+        )
+
+
+_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+
+
+class Message(NamedTuple):
+    """What people are to be told of an incident: how it is, and its raises and returns since the
+    message before."""
+
+    step: Step
+    account: Account
+    transitions: tuple["Transition", ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Transition:
     """One change of state of one alarm.
 
     `t` is watch time (ms), `utc_ms` the same instant in UTC. `id` names the occurrence, from its
-    raise until it is normal. `cause` groups transitions that one event explains (the ambient
-    sensor, the broker, the enclosing device): those of one cause at one instant are one mail.
-    `likely` and `response` say what it likely is and what to do; a notice shows them.
+    raise until it is normal. `cause` is what one event explains (a device's heat, a sensor's node,
+    the broker); `incident` names the incident that it belongs to, if it does. `likely` and
+    `response` say what it likely is and what to do. `message` is what people are to be told
+    with it; the last transition of an incident at an instant carries it.
     """
 
     t: int
@@ -153,6 +277,8 @@ class Transition:
     cause: str
     likely: str = ""
     response: str = ""
+    incident: str = ""
+    message: Message | None = field(default=None, compare=False)
 
     @property
     def is_raise(self) -> bool:
@@ -188,12 +314,13 @@ class Transition:
             "cause": self.cause,
             "likely": self.likely,
             "response": self.response,
+            "incident": self.incident,
         }
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> "Transition":
-        """Rebuild a transition from `record`."""
-        known = {each.name: record[each.name] for each in fields(cls) if each.name != "utc_ms"}
+        """Rebuild a transition from `record`; of an older version it knows no incident."""
+        known = {each.name: record[each.name] for each in fields(cls) if each.name in record}
         return cls(
             **known
             | {

@@ -5,7 +5,7 @@ class: what people call it, its labels, the keys it needs, what it hides, what a
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, ClassVar, TypeVar
 
 from pydantic import Field, create_model
@@ -55,6 +55,10 @@ class Condition(ABC):
     Settings: ClassVar[type[AlarmSettings]] = AlarmSettings
     needs: ClassVar[tuple[str, ...]] = ()
     """Keys of the subject's table in the configuration without which it does not apply."""
+    is_cooling: ClassVar[bool] = False
+    """Whether it tells of lost cooling: what gets warm inside the device is of the same cause."""
+    is_worse: ClassVar[bool] = False
+    """Whether it makes an incident worse that is on already: a threshold passed."""
     labels: ClassVar[Mapping[str, str]] = {}
     """What people call the figures of `values`, where the key does not say it without its unit."""
     in_own_unit: ClassVar[tuple[str, ...]] = ()
@@ -191,6 +195,11 @@ class Condition(ABC):
         """What people call its subject."""
         return self.model.config.name_of(self.subject)
 
+    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+        """Say in a few words what is wrong, and whom else it befalls, or that it is over."""
+        more = f" (also {listed(others)})" if others else ""
+        return f"{self.called}: {self.over if over else self.predicate}{more}"
+
     @property
     def suspicion(self) -> str:
         """What it likely is, as far as can be told now."""
@@ -198,7 +207,7 @@ class Condition(ABC):
 
     @property
     def cause(self) -> str:
-        """What one event explains this and others of its instant; its own alarm unless shared."""
+        """The event that explains this and others, whose alarms are one incident; else its own."""
         return f"{self.subject}/{self.name}"
 
     @property
@@ -229,8 +238,8 @@ class DeviceCondition(Condition):
 
     @property
     def cause(self) -> str:
-        """What befalls one device at one instant is one event."""
-        return f"device/{self.subject}"
+        """All that makes or tells its heat is one event."""
+        return f"device/{self.subject}" if self.is_heat else super().cause
 
     @property
     def urge(self) -> str:
@@ -301,6 +310,20 @@ class SiteCondition(Condition):
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(model, subject, settings)
         self.site = model.site
+
+    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+        """It is of the watch itself."""
+        return f"The watch is {self.over if over else self.predicate}"
+
+
+_MOST_NAMED = 2
+
+
+def listed(names: Sequence[str]) -> str:
+    """Name one after the other; of many the first ones, and how many more."""
+    if len(names) > _MOST_NAMED + 1:
+        return f"{', '.join(names[:_MOST_NAMED])} and {len(names) - _MOST_NAMED} more"
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
 NOT_YET_BACK = "not yet safely back within"

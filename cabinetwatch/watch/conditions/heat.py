@@ -38,6 +38,7 @@ class OverDerating(DeviceCondition):
     """Raised when the temperature of the curve's air is above the derating threshold."""
 
     name = "over-derating"
+    is_worse = True
     predicate = "above its derating threshold"
     Settings = with_defaults(SetpointSettings, priority="high")
     settings: SetpointSettings
@@ -215,6 +216,7 @@ class CoolingLoss(BoundTestCondition):
     """
 
     name = "cooling-loss"
+    is_cooling = True
     predicate = "losing its cooling"
     hides = (OverRise, HotDay, Drift)
     weekly_figure = "settled_rise_k"
@@ -467,6 +469,7 @@ class FanSlow(DeviceCondition):
     """Raised when the fan speed is below `min_fan_rpm`; not for a device that is off or just on."""
 
     name = "fan-slow"
+    is_cooling = True
     predicate = "running on a slow or stopped fan"
     Settings = FanSlowSettings
     settings: FanSlowSettings

@@ -6,7 +6,7 @@ What each method is for stands with `Condition`.
 # ruff: noqa: D102
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, ClassVar, NamedTuple
 
 from pydantic import Field
@@ -25,6 +25,7 @@ from cabinetwatch.watch.conditions.base import (
     beyond,
     celsius,
     kelvin,
+    listed,
     quantity,
     with_defaults,
 )
@@ -282,6 +283,11 @@ def hold_s(settings: AlarmSettings, sensor: SensorView) -> float:
     return max(SHORTEST_HOLD_S, HOLD_SILENCES * (sensor.silence_ms or 0) / 1000)
 
 
+def node_of(config: Config, sensor: SensorView) -> str:
+    """Give the cause that all faults of a sensor have: the node, told by its topic."""
+    return f"node/{config.sensors[sensor.id].topic}"
+
+
 class BlindSensorCondition(SensorCondition):
     """A sensor tells nothing that can be used, and blinds the device that it measures."""
 
@@ -292,6 +298,11 @@ class BlindSensorCondition(SensorCondition):
     def inputs(self) -> tuple[SensorView, ...]:
         """No single value changes it, only the sensor's being heard and trusted or not."""
         return ()
+
+    @property
+    def cause(self) -> str:
+        """Sensors of one topic sit on one node: what ails that is one event."""
+        return node_of(self.model.config, self.sensor)
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
@@ -346,11 +357,6 @@ class Silent(BlindSensorCondition):
         "See that the sensor node has power and reaches the network; look at what it publishes with"
         " cabinetwatch listen."
     )
-
-    @property
-    def cause(self) -> str:
-        """Sensors of one topic sit on one node: its silence is one notice."""
-        return f"node/{self.model.config.sensors[self.subject].topic}"
 
     def judge(self, t: int, active: bool) -> bool | None:
         return self.sensor.silent
@@ -552,8 +558,13 @@ class AmbientLost(DeviceCondition):
 
     @property
     def cause(self) -> str:
-        """One dead sensor is one notice, however many devices it serves."""
-        return f"ambient/{self.ambient.id}"
+        """One dead sensor is one event, however many devices it serves."""
+        return node_of(self.model.config, self.ambient)
+
+    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+        """It is the sensor's, and befalls the devices around it."""
+        what = "heard again" if over else f"sensor of the surrounding air {self._what}"
+        return f"{self.ambient.name}: {what}, of {listed([self.called, *others])}"
 
     def explains(self, other: Condition) -> bool:
         """It tells the faults of the ambient sensor in their place, too."""
@@ -587,6 +598,11 @@ class AmbientLost(DeviceCondition):
             f"{self.device.name} has lost its ambient reference: {self.ambient.name} is"
             f" {self._fault()}, so {unknown} known; {guard}."
         )
+
+    @property
+    def _what(self) -> str:
+        ambient = self.ambient
+        return "implausible" if ambient.implausible else "stuck" if ambient.stuck else "silent"
 
     def _fault(self) -> str:
         ambient = self.ambient

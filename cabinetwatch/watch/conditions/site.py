@@ -28,6 +28,7 @@ class BrokerLost(SiteCondition):
     """
 
     name = "broker-lost"
+    cause = "site/broker"
     predicate = "cut off from its broker"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
     labels: ClassVar = {"broken_connections": "Connections that did not hold"}
@@ -95,6 +96,7 @@ class SessionTaken(SiteCondition):
     """
 
     name = "session-taken"
+    cause = "site/broker"
     predicate = "sharing its client ID with another client"
     Settings = with_defaults(AlarmSettings, priority="high")
     labels: ClassVar = {"client_id": "Client ID"}

@@ -1,0 +1,472 @@
+"""Incidents: the alarms of one cause as one thing, and the account of it that people are shown.
+
+An incident opens with the first raise of a cause and ends when none of its alarms is active any
+more; its ID is that of its first alarm. The alarms of ISA-18.2 go on underneath as they are. What
+is told of it are few messages: it opens, gets worse, is over.
+"""
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+from cabinetwatch.watch.alarms import Alarm, AlarmManager
+from cabinetwatch.watch.conditions.base import listed
+from cabinetwatch.watch.devices import DeviceView
+from cabinetwatch.watch.events import (
+    Account,
+    AccountFigure,
+    AlarmState,
+    Message,
+    Priority,
+    Step,
+    Transition,
+)
+from cabinetwatch.watch.site import SiteModel
+
+_VISIBLE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+_RANKS = {priority: rank for rank, priority in enumerate(Priority)}
+
+MOST_FIGURES = 6
+_MOST_UNSAID = 40
+"""Raises and returns kept for the next message: one that comes and goes all week stays short."""
+_MOST_SENTENCES = 3
+_MOST_CLOSED = 200
+
+# By state, the first of an incident's alarms says what somebody has to do about it.
+_STATES = (
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED,
+    AlarmState.SHELVED,
+    AlarmState.OUT_OF_SERVICE,
+    AlarmState.SUPPRESSED,
+)
+
+
+@dataclass(slots=True)
+class Incident:
+    """One incident. Instants are watch time (ms).
+
+    `priority` is the highest that was seen, `subjects` those whose raise was told. `is_told` says
+    whether people were told that it is on. `unsaid` are its raises and returns since the last
+    message. `last` is the account of its end, shown until its alarms are acknowledged.
+    """
+
+    id: str
+    cause: str
+    opened_t: int
+    since_t: int
+    priority: Priority
+    subjects: list[str] = field(default_factory=list)
+    is_told: bool = False
+    was_visible: bool = False
+    was_acknowledged: bool = False
+    over_t: int | None = None
+    unsaid: list[Transition] = field(default_factory=list)
+    last: Account | None = None
+
+    def save(self) -> dict[str, Any]:
+        """Give the state as JSON-able values."""
+        return asdict(replace(self, unsaid=[], last=None)) | {
+            "unsaid": [each.record() for each in self.unsaid],
+            "last": None if self.last is None else self.last.public(),
+        }
+
+    @classmethod
+    def load(cls, state: Mapping[str, Any]) -> "Incident":
+        """Rebuild an incident from a saved state."""
+        last = state["last"]
+        return cls(
+            **dict(state)
+            | {
+                "priority": Priority(state["priority"]),
+                "subjects": list(state["subjects"]),
+                "unsaid": [Transition.from_record(each) for each in state["unsaid"]],
+                "last": None if last is None else Account.from_public(last),
+            }
+        )
+
+
+class IncidentBook:
+    """All incidents of a site; owned by the engine, which shows it every transition it tells."""
+
+    def __init__(self, model: SiteModel, manager: AlarmManager) -> None:
+        self._model = model
+        self._manager = manager
+        self._incidents: dict[str, Incident] = {}
+        self.closed: deque[str] = deque(maxlen=_MOST_CLOSED)
+        """IDs of those that ended lately: what was published of them has to go."""
+
+    # -- following the alarms -------------------------------------------------------------------
+
+    def follow(self, told: Sequence[Transition], t: int, offset_ms: int) -> list[Transition]:
+        """Give each transition of an instant its incident, and the last of each its message."""
+        touched: dict[str, tuple[Incident, list[int]]] = {}
+        given = list(told)
+        for place, transition in enumerate(told):
+            incident = self._place(transition, t)
+            if incident is not None:
+                given[place] = replace(transition, incident=incident.id)
+                touched.setdefault(incident.id, (incident, []))[1].append(place)
+        for incident, places in touched.values():
+            own = [given[place] for place in places]
+            message = self._advance(incident, own, t, offset_ms)
+            given[places[-1]] = replace(given[places[-1]], message=message)
+        return given
+
+    def _place(self, transition: Transition, t: int) -> Incident | None:
+        """Find the incident of a transition, or open one; None for what belongs to none."""
+        alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
+        known = self._incidents.get(transition.incident or (alarm.incident if alarm else ""))
+        if known is not None or alarm is None:
+            return known
+        cause = self._cause(alarm)
+        incident = self._open_of(cause)
+        if incident is None:
+            # Taken out of service, or suppressed, while nothing of its cause is told: no incident.
+            if transition.state not in _VISIBLE:
+                return None
+            since_t = alarm.since_t if alarm.since_t is not None else t
+            incident = Incident(transition.id, cause, t, since_t, transition.priority)
+            self._incidents[incident.id] = incident
+        alarm.incident = incident.id
+        return incident
+
+    def _open_of(self, cause: str) -> Incident | None:
+        """Give the incident of a cause that is not over."""
+        incidents = self._incidents.values()
+        return next((e for e in incidents if e.cause == cause and e.over_t is None), None)
+
+    def _cause(self, alarm: Alarm) -> str:
+        """Give the cause of an alarm: for heat, the device around it that has lost its cooling."""
+        condition = alarm.condition
+        device = self._model.devices.get(alarm.subject)
+        if condition.is_heat and device is not None:
+            for outer in device.enclosing:
+                lost = (
+                    each
+                    for each in self._manager.alarms.values()
+                    if each.subject == outer.id and each.condition.is_cooling
+                )
+                if any(each.state in _VISIBLE for each in lost):
+                    return f"device/{outer.id}"
+        return condition.cause
+
+    def _members(self, incident: Incident) -> list[Alarm]:
+        """Give its alarms in the order of urgency of their conditions."""
+        return sorted(
+            (each for each in self._manager.alarms.values() if each.incident == incident.id),
+            key=lambda each: each.order,
+        )
+
+    def _advance(
+        self, incident: Incident, own: Sequence[Transition], t: int, offset_ms: int
+    ) -> Message | None:
+        """Take what its alarms did at an instant; give the message that follows, if one does."""
+        members = self._members(incident)
+        raises = [each for each in own if each.is_raise]
+        for member in members:
+            if member.active and member.since_t is not None:
+                incident.since_t = min(incident.since_t, member.since_t)
+        said = [each for each in own if each.is_raise or each.is_return]
+        incident.unsaid = (incident.unsaid + said)[-_MOST_UNSAID:]
+        step = self._step(incident, raises, members)
+        if raises:
+            highest = min((each.priority for each in raises), key=_RANKS.__getitem__)
+            incident.priority = min(incident.priority, highest, key=_RANKS.__getitem__)
+            incident.subjects += [
+                each.subject for each in raises if each.subject not in incident.subjects
+            ]
+        visible = [each for each in members if each.state in _VISIBLE]
+        incident.was_visible = bool(visible)
+        incident.was_acknowledged = bool(visible) and all(
+            each.state is AlarmState.ACKNOWLEDGED for each in visible
+        )
+        account = None
+        if step is Step.OVER or (incident.is_told and not self._is_on(members)):
+            incident.over_t, incident.is_told = t, False
+            account = incident.last = self._last_account(incident, own, members, t, offset_ms)
+        elif step is not None:
+            incident.over_t, incident.is_told, incident.last = None, True, None
+            account = self._account(incident, t, offset_ms)
+        self._let_go(incident, members)
+        if step is None or account is None:
+            return None
+        unsaid, incident.unsaid = tuple(incident.unsaid), []
+        return Message(step, account, unsaid)
+
+    def _is_on(self, members: Iterable[Alarm]) -> bool:
+        return any(each.active for each in members)
+
+    def _step(
+        self, incident: Incident, raises: Sequence[Transition], members: Sequence[Alarm]
+    ) -> Step | None:
+        if not raises:
+            return Step.OVER if incident.is_told and not self._is_on(members) else None
+        if not incident.is_told or not incident.was_visible:
+            return Step.OPENED
+        alarms = self._manager.alarms
+        worse = incident.was_acknowledged or any(
+            _RANKS[each.priority] < _RANKS[incident.priority]
+            or (each.subject in self._model.devices and each.subject not in incident.subjects)
+            or (
+                f"{each.subject}/{each.condition}" in alarms
+                and alarms[f"{each.subject}/{each.condition}"].condition.is_worse
+            )
+            for each in raises
+        )
+        return Step.WORSE if worse else None
+
+    def _let_go(self, incident: Incident, members: Sequence[Alarm]) -> None:
+        """Forget those of its alarms that are normal, and itself once all are."""
+        for alarm in members:
+            if alarm.state is AlarmState.NORMAL:
+                alarm.incident = ""
+        if all(alarm.state is AlarmState.NORMAL for alarm in members):
+            self._incidents.pop(incident.id, None)
+            self.closed.append(incident.id)
+
+    def adopt(self, t: int) -> None:
+        """Gather what stands without an incident, as a state of an earlier version leaves it."""
+        for alarm in sorted(self._manager.alarms.values(), key=lambda each: each.order):
+            if alarm.incident and alarm.incident not in self._incidents:
+                alarm.incident = ""
+            if alarm.incident or alarm.state not in {*_VISIBLE, AlarmState.RETURNED}:
+                continue
+            cause = self._cause(alarm)
+            found = self._open_of(cause)
+            if found is None:
+                since_t = alarm.since_t if alarm.since_t is not None else t
+                found = Incident(alarm.id, cause, t, since_t, alarm.condition.priority)
+                self._incidents[found.id] = found
+            alarm.incident = found.id
+            found.is_told = found.is_told or alarm.active
+            found.was_visible = found.was_visible or alarm.state in _VISIBLE
+            found.over_t = None if found.is_told else t
+            if alarm.subject not in found.subjects:
+                found.subjects.append(alarm.subject)
+
+    # -- what is asked of it --------------------------------------------------------------------
+
+    def alarms_of(self, wanted: str | None) -> list[Alarm]:
+        """Give the alarms of an incident's ID, of an alarm's ID, or of a subject; None: all."""
+        if wanted is None:
+            return list(self._manager.alarms.values())
+        incident = self._incidents.get(wanted)
+        if incident is not None:
+            return self._members(incident)
+        alarms = self._manager.alarms.values()
+        return [each for each in alarms if each.id and wanted in {each.id, each.subject}]
+
+    def accounts(self, t: int, offset_ms: int) -> list[Account]:
+        """Give the account of every incident at `t`: what is on before what is over, worst first.
+
+        `t` is watch time (ms), `offset_ms` what makes UTC of it.
+        """
+        accounts = [self._account(each, t, offset_ms) for each in self._incidents.values()]
+        return sorted(accounts, key=urgency)
+
+    def save(self) -> dict[str, Any]:
+        """Give the state as JSON-able values."""
+        return {
+            "open": [each.save() for each in self._incidents.values()],
+            "closed": list(self.closed),
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state."""
+        loaded = [Incident.load(each) for each in state["open"]]
+        self._incidents = {each.id: each for each in loaded}
+        self.closed.extend(state["closed"])
+
+    # -- the account ----------------------------------------------------------------------------
+
+    def _account(self, incident: Incident, t: int, offset_ms: int) -> Account:
+        """Say how it is at `t`, by its alarms that are on."""
+        members = [each for each in self._members(incident) if each.active]
+        if not members:
+            return incident.last or self._last_account(
+                incident, (), self._members(incident), t, offset_ms
+            )
+        state = min((each.state for each in members), key=_order_of_states)
+        shown = [each for each in members if each.state is state or each.state in _VISIBLE]
+        shown.sort(key=lambda each: _RANKS[each.condition.priority])
+        lead = shown[0]
+        others = [each for each in shown if each.subject != lead.subject]
+        names = list(dict.fromkeys(each.called for each in others))
+        subjects = list(dict.fromkeys(each.subject for each in shown))
+        left = [self._time_left_s(each) for each in members]
+        by = list(dict.fromkeys(each.acknowledged_by for each in shown if each.acknowledged_by))
+        return Account(
+            id=incident.id,
+            site=self._model.config.site.name,
+            headline=lead.condition.headline(names),
+            priority=min((each.condition.priority for each in shown), key=_RANKS.__getitem__),
+            state=state.value,
+            time_ms=t + offset_ms,
+            since_ms=incident.since_t + offset_ms,
+            now=" ".join(_sentences(shown)),
+            time_left_s=min((each for each in left if each is not None), default=None),
+            likely=next((each.condition.suspicion for each in _explaining(shown)), ""),
+            response=lead.condition.advice,
+            acknowledged_by=", ".join(by) if state is AlarmState.ACKNOWLEDGED else "",
+            alarms=tuple(each.id for each in members),
+            subjects=tuple(subjects),
+            figures=self._figures(shown),
+        )
+
+    def _last_account(
+        self,
+        incident: Incident,
+        own: Sequence[Transition],
+        members: Sequence[Alarm],
+        t: int,
+        offset_ms: int,
+    ) -> Account:
+        """Say how it is now that it is over: by those of its alarms that ended last."""
+        keys = {f"{each.subject}/{each.condition}" for each in own}
+        ended = [each for each in members if each.key in keys] or list(members)
+        if not ended:
+            headline = now = own[-1].text if own else "It is over."
+        else:
+            lead = ended[0]
+            names = dict.fromkeys(each.called for each in ended if each.subject != lead.subject)
+            headline = lead.condition.headline(list(names), over=True)
+            now = " ".join(dict.fromkeys(each.condition.gone() for each in ended[:_MOST_SENTENCES]))
+        over_t = t if incident.over_t is None else incident.over_t
+        return Account(
+            id=incident.id,
+            site=self._model.config.site.name,
+            headline=headline,
+            priority=incident.priority,
+            state="over",
+            time_ms=t + offset_ms,
+            since_ms=incident.since_t + offset_ms,
+            over_ms=over_t + offset_ms,
+            now=now,
+            alarms=tuple(each.id for each in members if each.id),
+            subjects=tuple(incident.subjects),
+            figures=self._figures(ended),
+        )
+
+    def _time_left_s(self, alarm: Alarm) -> float | None:
+        device = self._model.devices.get(alarm.subject)
+        if device is None or not alarm.condition.is_heat:
+            return None
+        return device.time_left_s()
+
+    def _figures(self, alarms: Sequence[Alarm]) -> tuple[AccountFigure, ...]:
+        """Give at most six figures, those that are known: of the devices, or of the sensors."""
+        figures: list[AccountFigure] = []
+        subjects = list(dict.fromkeys(each.subject for each in alarms))
+        for alarm in alarms:
+            if alarm.subject not in subjects:
+                continue
+            subjects.remove(alarm.subject)
+            device = self._model.devices.get(alarm.subject)
+            # Of several devices, for each only how near it is to its threshold.
+            if device is not None and alarm.condition.is_heat and figures:
+                figures += _margin(device, of=device.name)
+            elif device is not None and not alarm.condition.is_sensor_fault:
+                figures += device_figures(device)
+        return tuple(figures[:MOST_FIGURES])
+
+
+def urgency(account: Account) -> tuple[bool, bool, int, bool, int]:
+    """Give what sorts accounts: on before over, seen before hidden, worst first, newest first."""
+    return (
+        account.is_over,
+        account.is_hidden,
+        _RANKS[account.priority],
+        account.state != AlarmState.UNACKNOWLEDGED,
+        -account.since_ms,
+    )
+
+
+def device_figures(device: DeviceView) -> list[AccountFigure]:
+    """Give the figures of a device that say how hot it is and may get; only what is known."""
+    heading = device.heading
+    settling = None if heading is None else heading.settled_rise_k
+    known = [
+        ("Air leaving it", device.temperature_c, "Cel", None),
+        ("Surrounding air", device.ambient_c, "Cel", None),
+        (
+            "Settling at, above that",
+            settling,
+            "K",
+            None if heading is None else 1.96 * heading.settled_rise_sd_k,
+        ),
+        ("Normal now", None if heading is None else heading.normal_rise_k, "K", None),
+        ("Fan", device.fan.value if device.fan is not None and device.fan.good else None, "1/min", None),
+    ]
+    figures = [
+        AccountFigure(name, round(value, 2), unit, None if ci95 is None else round(ci95, 2))
+        for name, value, unit, ci95 in known
+        if value is not None
+    ]
+    return figures[: MOST_FIGURES - 1] + _margin(device)
+
+
+def _margin(device: DeviceView, of: str = "") -> list[AccountFigure]:
+    margin_k = device.figures()["margin_k"]
+    name = f"Margin now, {of}" if of else "Margin now"
+    return [] if margin_k is None else [AccountFigure(name, round(margin_k, 2), "K")]
+
+
+def _order_of_states(state: AlarmState) -> int:
+    return _STATES.index(state) if state in _STATES else len(_STATES)
+
+
+def _sentences(alarms: Sequence[Alarm]) -> list[str]:
+    """Say what is seen now: of the first subject two things at most, of each other one."""
+    groups: dict[tuple[str, ...], list[Alarm]] = {}
+    for alarm in alarms:
+        own = alarm.condition.is_heat
+        # Of what befalls several alike, such as a lost ambient, one sentence will do.
+        alike = (alarm.subject,) if own else (alarm.condition.name, alarm.condition.priority)
+        groups.setdefault(alike, []).append(alarm)
+    sentences: list[str] = []
+    for group in groups.values():
+        lead, *others = group
+        sentences.append(_seen(lead))
+        if not lead.condition.is_heat:
+            names = list(dict.fromkeys(each.called for each in others))
+            if names:
+                sentences.append(f"Likewise {listed(names)}.")
+        elif others and not sentences[1:]:
+            sentences.append(_seen(others[0]))
+    sentences = list(dict.fromkeys(sentences))
+    left = len(sentences) - _MOST_SENTENCES
+    return sentences if left <= 0 else [*sentences[:_MOST_SENTENCES], f"And {left} more."]
+
+
+def _seen(alarm: Alarm) -> str:
+    """Say what is seen; one on its way back, whose delay only runs, is so no longer."""
+    return alarm.condition.seen() if alarm.raw is not False else alarm.condition.gone()
+
+
+def _explaining(alarms: Sequence[Alarm]) -> list[Alarm]:
+    """Give those that say what it likely is: lost cooling before the heat that comes of it."""
+    return sorted(
+        (each for each in alarms if each.condition.suspicion),
+        key=lambda each: not each.condition.is_cooling,
+    )
+
+
+def plain_account(transition: Transition) -> Account:
+    """Give the account of a transition alone, where no incident is known: a test, an old record."""
+    return Account(
+        id=transition.incident or transition.id,
+        site=transition.site,
+        headline=f"{transition.subject}: {transition.condition}",
+        priority=transition.priority,
+        state="over" if transition.is_return else transition.state.value,
+        time_ms=transition.utc_ms,
+        since_ms=transition.utc_ms,
+        over_ms=transition.utc_ms if transition.is_return else None,
+        now=transition.text,
+        likely=transition.likely if transition.is_raise else "",
+        response=transition.response if transition.is_raise else "",
+        alarms=(transition.id,),
+        subjects=(transition.subject,),
+    )
