@@ -59,12 +59,12 @@ def told_in_short(transition: Transition) -> str:
 
 
 def _predicate(name: str, *, over: bool) -> str:
-    condition, negation = conditions.named(name), "no longer " if over else ""
+    condition = conditions.named(name)
     if condition is None:
         words = "a test of the notices" if name == TEST_CONDITION else name.replace("-", " ")
-        return f"{negation}{words}"
+        return f"no longer {words}" if over else words
     whose = "the watch is " if condition.kind == "site" else ""
-    return f"{whose}{negation}{condition.predicate}"
+    return f"{whose}{condition.over if over else condition.predicate}"
 
 
 def degree(transition: Transition) -> str:

@@ -39,6 +39,8 @@ class OverDerating(DeviceCondition):
 
     name = "over-derating"
     predicate = "above its derating threshold"
+    over = "below its derating threshold again"
+    is_heat = True
     Settings = with_defaults(SetpointSettings, priority="high")
     settings: SetpointSettings
     needs = ("derating",)
@@ -116,7 +118,9 @@ class OverRise(HeadingCondition):
     """Raised when the rise, against ambient as the device feels it, is above `max_rise_k`."""
 
     name = "over-rise"
-    predicate = "too far above its ambient"
+    predicate = "too far above the surrounding air"
+    over = "within its allowed rise again"
+    is_heat = True
     Settings = SetpointSettings
     settings: SetpointSettings
     needs = ("ambient", "max_rise_k")
@@ -216,6 +220,8 @@ class CoolingLoss(BoundTestCondition):
 
     name = "cooling-loss"
     predicate = "losing its cooling"
+    over = "cooling back to normal"
+    is_heat = True
     hides = (OverRise, HotDay, Drift)
     weekly_figure = "settled_rise_k"
     observer_key = "false_alarms_per_year"
@@ -390,7 +396,8 @@ class RiseMissing(BoundTestCondition):
     """
 
     name = "rise-missing"
-    predicate = "cooler than its load explains"
+    predicate = "cooler than it should be at this load"
+    over = "as warm as it should be at this load again"
     Settings = with_defaults(BoundTestSettings, priority="medium", on_delay_s=900.0)
     observer_key = "false_missing_per_year"
     response = (
@@ -467,7 +474,9 @@ class FanSlow(DeviceCondition):
     """Raised when the fan speed is below `min_fan_rpm`; not for a device that is off or just on."""
 
     name = "fan-slow"
-    predicate = "running on a slow or stopped fan"
+    predicate = "fan slow or stopped"
+    over = "fan running again"
+    is_heat = True
     Settings = FanSlowSettings
     settings: FanSlowSettings
     needs = ("fan", "min_fan_rpm")

@@ -29,6 +29,7 @@ class BrokerLost(SiteCondition):
 
     name = "broker-lost"
     predicate = "cut off from its broker"
+    over = "connected to its broker again"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
     labels: ClassVar = {"broken_connections": "Connections that did not hold"}
     hides = (Silent, Stuck, AmbientLost)
@@ -96,6 +97,7 @@ class SessionTaken(SiteCondition):
 
     name = "session-taken"
     predicate = "sharing its client ID with another client"
+    over = "the only one with its client ID again"
     Settings = with_defaults(AlarmSettings, priority="high")
     labels: ClassVar = {"client_id": "Client ID"}
     hides = (BrokerLost,)
@@ -141,6 +143,7 @@ class StoreFault(SiteCondition):
 
     name = "store-fault"
     predicate = "unable to write its records"
+    over = "able to write its records again"
     Settings = with_defaults(AlarmSettings, priority="high")
     response = (
         "Make room or replace the card; the system log names the error. The watch goes on telling"
@@ -196,6 +199,7 @@ class NoticeUndelivered(SiteCondition):
 
     name = "notice-undelivered"
     predicate = "unable to deliver its notices"
+    over = "able to deliver its notices again"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=300.0)
     likely = "The mail server is down or refuses us, a password has changed, or the clock is off."
     response = (
@@ -245,6 +249,7 @@ class InputRefused(SiteCondition):
 
     name = "input-refused"
     predicate = "setting aside what it can't judge"
+    over = "judging everything it hears again"
     Settings = InputRefusedSettings
     settings: InputRefusedSettings
     likely = (
@@ -327,6 +332,7 @@ class ClockStep(SiteCondition):
 
     name = "clock-step"
     predicate = "on a clock that was stepped"
+    over = "on the new time"
     Settings = ClockStepSettings
     settings: ClockStepSettings
     momentary = True
