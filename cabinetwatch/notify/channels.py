@@ -25,6 +25,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Command, Email
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
+from cabinetwatch.notify.plan import Present
 from cabinetwatch.notify.smtp import (
     Login,
     Reply,
@@ -53,12 +54,21 @@ _CONFIRMED_WITHIN_S = 10.0
 _SECRETS = ("CABINETWATCH_MQTT_PASSWORD", "CABINETWATCH_EMAIL_PASSWORD", "CREDENTIALS_DIRECTORY")
 
 
+_WHY = {"raise": "opened", "return": "over", "repeat": "again"}
+"""What a program reads as `message`, where that is not the kind of notice."""
+
+
 class CommandChannel:
-    """Runs the program of `[notify.command]` with the transition as JSON on standard input."""
+    """Runs the program of `[notify.command]` with JSON on standard input.
+
+    That is the newest transition that is told, beside it `message`, why it is run, and `incident`,
+    the account of the incident as it is `present` now, else as it was then.
+    """
 
     recipients: tuple[str, ...] = (COMMAND_RECIPIENT,)
 
-    def __init__(self, command: Command) -> None:
+    def __init__(self, command: Command, present: Present | None = None) -> None:
+        self._present = present
         self._argv = list(command.argv)
         self._timeout_s = command.timeout_s
 
@@ -68,8 +78,12 @@ class CommandChannel:
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
         """Run the program once; exit status 0 confirms."""
-        (transition,) = notice.transitions
-        line = json.dumps(transition.public()) + "\n"
+        told = notice.transitions[-1].public()
+        told["message"] = _WHY.get(notice.kind, notice.kind)
+        for account in notice.accounts:
+            now = None if self._present is None else self._present(account.id)
+            told["incident"] = (now or account).public()
+        line = json.dumps(told) + "\n"
         try:
             problem = self._run(line.encode())
         except OSError as error:
@@ -261,6 +275,7 @@ class EmailChannel:
         password: to log in with.
         timeouts: of the server's answers.
         compose: gives the mail of a notice that tells of no alarm; raises NotComposedError.
+        present: gives incidents as they are now.
     """
 
     def __init__(
@@ -269,13 +284,16 @@ class EmailChannel:
         email: Email,
         password: SecretStr | None,
         timeouts: Timeouts | None = None,
+        *,
         compose: Callable[[Notice], bytes] | None = None,
+        present: Present | None = None,
     ) -> None:
         self._config = config
         self._email = email
         self._timeouts = timeouts or Timeouts()
         self._silent_at: set[str] = set()
         self._compose = compose
+        self._present = present
         self._login = None
         if email.username is not None:
             secret = "" if password is None else password.get_secret_value()
@@ -327,7 +345,7 @@ class EmailChannel:
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
-            return build_message(notice, self._config, self._email).as_bytes()
+            return build_message(notice, self._config, self._email, self._present).as_bytes()
         if self._compose is None:
             raise NotComposedError("nothing here makes the mail of a weekly summary")
         return self._compose(notice)

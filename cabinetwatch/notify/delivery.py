@@ -7,7 +7,7 @@ Watch time decides on everything but quiet hours, which are the wall clock's.
 """
 
 import logging
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import NamedTuple, Protocol
@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import backoff_s
 from cabinetwatch.notify.plan import (
+    Present,
     QuietHours,
     Repeats,
     plan_again,
@@ -23,7 +24,7 @@ from cabinetwatch.notify.plan import (
     plan_repeat,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
-from cabinetwatch.watch.events import Account, AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -383,7 +384,7 @@ def _key(transition: Transition) -> _Key:
 
 
 def _alarms(notice: Notice) -> set[_Key]:
-    """Give the incidents or alarms that a notice tells of; those that tell of none are of one kind."""
+    """Give the incidents, else the alarms, a notice tells of; what tells of none is of one kind."""
     if notice.accounts:
         return {("incident", account.id) for account in notice.accounts}
     return {_key(each) for each in notice.transitions} or {("", notice.kind)}
@@ -399,10 +400,6 @@ WRITE_PATIENCE_MS = 10_000
 
 _REMEMBERED = 10_000
 """Notice ids kept to tell a notice that comes twice: years of ordinary life, one bad day."""
-
-
-Present = Callable[[str], Account | None]
-"""Gives the account of an incident as it is now, by its ID; None where there is none."""
 
 
 class Listener(Protocol):
@@ -444,7 +441,7 @@ class Delivery:
         carriers: Mapping[Channel, Carrier],
         config: Config,
         listener: Listener,
-        present: Present = lambda _: None,
+        present: Present | None = None,
     ) -> None:
         self._carriers = carriers
         self._config = config
@@ -525,7 +522,7 @@ class Delivery:
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
         for due in self._repeats.take_due(t):
-            account = self._present(due.incident)
+            account = None if self._present is None else self._present(due.incident)
             if account is not None and not account.is_present:
                 # It comes and goes, and is away just now: nobody is called for that.
                 continue

@@ -9,7 +9,7 @@ import shlex
 import textwrap
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import EmailPolicy
@@ -24,23 +24,20 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
-from cabinetwatch.notify.plan import thread_roots
+from cabinetwatch.notify.plan import Present, thread_roots
 from cabinetwatch.notify.words import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
-    OVER,
-    PRIORITY_WORDS,
     TEST_CONDITION,
-    Figure,
     degree,
-    figures,
     local_time,
+    measured,
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import from_rfc3339, printable, to_datetime
-from cabinetwatch.watch.conditions.base import kelvin
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.text import describe_duration, printable, to_datetime
+from cabinetwatch.watch.events import OVER, Account, AlarmState, Priority
+from cabinetwatch.watch.incidents import plain_account, urgency
 
 MOST_COLUMNS = 76
 """RFC 2045 section 6.7 (5) for quoted-printable; RFC 5322 section 2.1.1 would allow 78."""
@@ -113,60 +110,103 @@ def _text_lines(name: str, text: str) -> list[str]:
 
 
 _MOST_NAME = 60
-"""Characters of a name in a subject: beyond that no mail program shows them."""
+_MOST_HEADLINE = 120
+"""Characters of a name or headline in a subject: beyond that no mail program shows them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One transition as a mail shows it.
+class Card(NamedTuple):
+    """The account of an incident as a mail shows it.
 
-    `tone` is a priority's value, or "over"; `overtaken` says that a later transition of the same
-    alarm stands in the same mail, so that figures and advice are left to that one. `caveat` says
-    what is not well yet though this alarm is over; else it is empty.
+    `tone` is a priority's value, or "over". `facts` are its instants, `figures` what is measured;
+    both are pairs of a label and a text. `acknowledge` is the command for it, if there is something
+    to acknowledge.
     """
 
-    heading: str
     degree: str
     tone: str
-    text: str
-    caveat: str
-    id: str
-    time: str
-    since: str
-    figures: tuple[Figure, ...]
+    headline: str
+    now: str
+    facts: list[tuple[str, str]]
+    figures: list[tuple[str, str]]
     likely: str
     response: str
     acknowledge: str
-    overtaken: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
-    """A whole mail in words: a line of introduction, the transitions, and what must be said."""
+class Raised(NamedTuple):
+    """What an alarm told when it was raised, or when it returned."""
+
+    time: str
+    what: str
+    text: str
+    id: str
+
+
+class Content(NamedTuple):
+    """A whole mail in words.
+
+    The first of the `cards` is shown whole, the others shorter; what is `over` beside what is on
+    takes one line each. `told` is what the alarms told at their instants.
+    """
 
     subject: str
     intro: str
-    items: tuple[Item, ...]
+    as_of: str
+    cards: list[Card]
+    over: list[str]
+    told: list[Raised]
     cautions: tuple[str, ...]
     no_smoke_alarm: str
     site: str
 
 
-def content_of(notice: Notice, config: Config) -> Content:
-    """Put a notice into words."""
-    names = display_names(config)
-    transitions = notice.transitions
-    last = {transition.id: transition for transition in transitions}
+def content_of(notice: Notice, config: Config, present: Present | None = None) -> Content:
+    """Put a notice into words, with its incidents as they are now where that is known."""
+    accounts = sorted((_present(each, present) for each in _accounts(notice)), key=urgency)
+    on = [each for each in accounts if not each.is_over] or accounts[:1]
+    over = [each for each in accounts if each not in on]
+    zone = config.site.timezone
+    as_of_ms = max(each.time_ms for each in accounts)
+    told = [each for each in notice.transitions if each.is_raise or each.is_return]
     return Content(
-        subject=_subject(notice, names, config.site.name),
-        intro=_intro(notice),
-        items=tuple(
-            _item(each, names, config, overtaken=each is not last[each.id]) for each in transitions
-        ),
-        cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in transitions) else (),
+        subject=_subject(notice, accounts, config.site.name),
+        intro=_intro(notice, accounts, zone),
+        as_of=local_time(as_of_ms, zone, "%a %-d %b %Y %H:%M:%S %Z"),
+        cards=[_card(each, as_of_ms, config) for each in on],
+        over=[each.headline for each in over],
+        told=[
+            Raised(
+                local_time(each.utc_ms, zone, "%-d %b %H:%M:%S"),
+                "over" if each.is_return else each.priority.value,
+                each.text,
+                each.id,
+            )
+            for each in told[-_MOST_TOLD:]
+        ],
+        cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,
         site=config.site.name,
     )
+
+
+_MOST_TOLD = 8
+
+
+def _accounts(notice: Notice) -> list[Account]:
+    """Give what a notice shows; one that an earlier version wrote has its transitions alone."""
+    return list(notice.accounts or map(plain_account, notice.transitions))
+
+
+def _present(account: Account, present: Present | None) -> Account:
+    """Give an account as it is now: a mail may have waited for hours."""
+    if present is None or TEST_CONDITION in account.subjects:
+        return account
+    now = present(account.id)
+    if now is not None or account.is_over:
+        return now or account
+    # Over, and acknowledged: nobody knows more of it than was written down.
+    since = f"It is over by now, and was acknowledged. When it was noticed: {account.now}"
+    return replace(account, state=OVER, now=since, figures=())
 
 
 def display_names(config: Config) -> dict[str, str]:
@@ -178,63 +218,53 @@ def display_names(config: Config) -> dict[str, str]:
     }
 
 
-def _item(
-    transition: Transition, names: Mapping[str, str], config: Config, *, overtaken: bool
-) -> Item:
-    timezone = config.site.timezone
-    return Item(
-        heading=_heading(transition, names),
-        degree=degree(transition),
-        tone="over" if transition.is_return else transition.priority.value,
-        text=transition.text,
-        caveat="" if overtaken else _caveat(transition),
-        id=transition.id,
-        time=local_time(transition.utc_ms, timezone),
-        since=_since(transition, timezone),
-        figures=() if overtaken else tuple(figures(transition.values, timezone, config.name_of)),
-        likely=transition.likely if transition.is_raise and not overtaken else "",
-        response=transition.response if transition.is_raise and not overtaken else "",
-        acknowledge="" if overtaken else _acknowledge(transition, config),
-        overtaken=overtaken,
+def _card(account: Account, as_of_ms: int, config: Config) -> Card:
+    zone = config.site.timezone
+    facts = []
+    if account.is_over:
+        if account.over_ms is not None:
+            facts.append(("Lasted", _span(account.since_ms, account.over_ms)))
+    else:
+        since = local_time(account.since_ms, zone, _clock_form(account.since_ms, as_of_ms, zone))
+        facts.append(("Since", f"{since} (for {_span(account.since_ms, as_of_ms)})"))
+        if account.time_left_s:
+            left = describe_duration(account.time_left_s)
+            facts.append(("Time left", f"about {left} to its threshold, at this rate"))
+        if account.acknowledged_by:
+            facts.append(("Seen by", account.acknowledged_by))
+    waits = account.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+    is_test = TEST_CONDITION in account.subjects
+    return Card(
+        degree="Test" if is_test else degree(account),
+        tone="over" if account.is_over else account.priority.value,
+        headline=account.headline,
+        now=account.now,
+        facts=facts,
+        figures=[(each.name, measured(each)) for each in account.figures],
+        likely="" if account.is_over else account.likely,
+        response="" if account.is_over else account.response,
+        acknowledge=_acknowledge(account.id, config) if waits and not is_test else "",
     )
 
 
-def _heading(transition: Transition, names: Mapping[str, str]) -> str:
-    return f"{names.get(transition.subject, transition.subject)}: {predicate(transition)}"
+def _span(from_ms: int, to_ms: int) -> str:
+    return describe_duration((to_ms - from_ms) / 1000)
 
 
-def _since(transition: Transition, timezone: str) -> str:
-    """Say when it began; the raise itself where the condition does not know."""
-    since = transition.values.get("since")
-    if isinstance(since, str):
-        try:
-            return local_time(from_rfc3339(since), timezone)
-        except ValueError:
-            return since
-    return local_time(transition.utc_ms, timezone) if transition.is_raise else ""
+def _clock_form(utc_ms: int, as_of_ms: int, zone: str) -> str:
+    """Give the form of an instant beside another that is written whole: of the same day, short."""
+    day = "%Y-%m-%d"
+    same = local_time(utc_ms, zone, day) == local_time(as_of_ms, zone, day)
+    return "%H:%M:%S" if same else "%a %-d %b %H:%M"
 
 
-def _caveat(transition: Transition) -> str:
-    """Say that a device is still too hot though one of its alarms is over.
-
-    A fan that turns again cools in its own time: who reads "over" must not go back to sleep.
-    """
-    margin_k = transition.values.get("margin_k")
-    if not transition.is_return or not isinstance(margin_k, int | float) or margin_k >= 0:
-        return ""
-    return f"Not all is well yet: it is still {kelvin(-margin_k)} above its derating threshold."
-
-
-def _acknowledge(transition: Transition, config: Config) -> str:
-    """Give the command that acknowledges, where there is something to acknowledge.
+def _acknowledge(incident: str, config: Config) -> str:
+    """Give the command that acknowledges an incident.
 
     As it works from any folder on the watch's computer: that of the system is closed to all but
     root, and any other that is not looked for must be named.
     """
-    unseen = transition.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
-    if not unseen or transition.condition == TEST_CONDITION:
-        return ""
-    command = f"cabinetwatch ack {transition.id}"
+    command = f"cabinetwatch ack {incident}"
     if config.file == SYSTEM_FILE:
         return f"sudo {command}"
     if config.file is None or config.file in usual_files():
@@ -242,60 +272,43 @@ def _acknowledge(transition: Transition, config: Config) -> str:
     return f"{command} --config {shlex.quote(str(config.file))}"
 
 
-def _near_mains(transition: Transition) -> bool:
-    return transition.subject != "site" and transition.is_raise
+def _near_mains(account: Account) -> bool:
+    return not account.is_over and not {SITE_SUBJECT, TEST_CONDITION} & {*account.subjects}
 
 
-def _intro(notice: Notice) -> str:
-    count = len(notice.transitions)
-    if notice.kind == "repeat":
-        alarms = "This alarm still stands" if count == 1 else "These alarms still stand"
-        return f"{alarms}, and nobody has acknowledged {'it' if count == 1 else 'them'}."
-    if notice.kind == "digest":
-        return f"{count} changes were waiting to be told; here they are together, oldest first."
-    if notice.kind == "test":
-        return "A test notice: if you can read it, notices by mail reach you."
-    return "" if count == 1 else "One cause, so one mail."
+def _intro(notice: Notice, accounts: Sequence[Account], zone: str) -> str:
+    match notice.kind:
+        case "test":
+            return "A test: if you can read it, notices by mail reach you."
+        case "repeat":
+            return "Still on, and nobody has acknowledged it."
+        case "worse":
+            raised = [each for each in notice.transitions if each.is_raise]
+            return f"Worse: {predicate(raised[-1])}." if raised else "Worse."
+        case "digest":
+            over = sum(each.is_over for each in accounts)
+            on = len(accounts) - over
+            held = "Notices that were held back, the newest state first"
+            return f"{held}: {on} on, {over} over."
+    return ""
 
 
-def _subject(notice: Notice, names: Mapping[str, str], site: str) -> str:
+def _subject(notice: Notice, accounts: Sequence[Account], site: str) -> str:
     site = _shortened(site)
     if notice.kind == "test":
         return f"[Test] Notices reach you - {site}"
-    shown = {subject: _shortened(name) for subject, name in names.items()}
-    if notice.kind == "digest":
-        return f"[{_worst(notice)}] {_tally(notice)} - {site}"
-    first = notice.transitions[0]
-    mark = degree(first) if first.is_return else _worst(notice)
-    again = ", still standing" if notice.kind == "repeat" else ""
-    others = len(notice.transitions) - 1
-    more = f" (and {others} more)" if others else ""
-    place = "" if first.subject == "site" else f" - {site}"
-    return header_text(f"[{mark}{again}] {_heading(first, shown)}{more}{place}")
+    first = accounts[0]
+    mark = degree(first)
+    if not first.is_over:
+        mark += {"repeat": ", still on", "worse": ", worse"}.get(notice.kind, "")
+    others = len(accounts) - 1
+    more = f", and {others} more" if others else ""
+    return header_text(f"[{mark}] {_shortened(first.headline, _MOST_HEADLINE)}{more} - {site}")
 
 
-def _worst(notice: Notice) -> str:
-    """Give the highest priority among what stands at the end of the mail."""
-    last = {transition.id: transition for transition in notice.transitions}
-    standing = {each.priority for each in last.values() if not each.is_return}
-    for priority in Priority:
-        if priority in standing:
-            return PRIORITY_WORDS[priority]
-    return OVER
-
-
-def _tally(notice: Notice) -> str:
-    last = {transition.id: transition for transition in notice.transitions}
-    over = sum(transition.is_return for transition in last.values())
-    parts = [(len(last) - over, "raised"), (over, "over")]
-    counted = [f"{count} {word}" for count, word in parts if count]
-    alarms = "alarm" if len(last) == 1 else "alarms"
-    return f"{len(last)} {alarms} in one notice: {', '.join(counted)}"
-
-
-def _shortened(name: str) -> str:
+def _shortened(name: str, most: int = _MOST_NAME) -> str:
     name = header_text(name)
-    return name if len(name) <= _MOST_NAME else name[: _MOST_NAME - 1].rstrip() + "…"
+    return name if len(name) <= most else name[: most - 1].rstrip() + "…"
 
 
 _TEXT_COLUMNS = 76
@@ -377,9 +390,14 @@ def encodable(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def build_message(notice: Notice, config: Config, email: Email) -> EmailMessage:
-    """Give the mail of a notice: the same bytes at each attempt, under the same Message-ID."""
-    content = content_of(notice, config)
+def build_message(
+    notice: Notice, config: Config, email: Email, present: Present | None = None
+) -> EmailMessage:
+    """Give the mail of a notice, under the same Message-ID at each attempt.
+
+    It shows its incidents as they are `present` now, where that is known.
+    """
+    content = content_of(notice, config, present)
     text, html = (
         TEMPLATES.get_template(f"notify/templates/notice.{kind}.j2").render(mail=content)
         for kind in ("txt", "html")
@@ -392,9 +410,7 @@ def build_message(notice: Notice, config: Config, email: Email) -> EmailMessage:
         text,
         html,
         thread={header: ids for header, ids in thread.items() if ids},
-        important=any(
-            each.is_raise and each.priority is Priority.HIGH for each in notice.transitions
-        ),
+        important=any(card.tone == Priority.HIGH for card in content.cards),
     )
 
 

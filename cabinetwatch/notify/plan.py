@@ -4,7 +4,7 @@ A notice's id and Message-ID follow from what it tells, so that the same transit
 after a kill, give the same notice.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import time
 from email.utils import parseaddr
@@ -129,8 +129,10 @@ class Repeats:
                 entry.base_t = transition.t
             entry.raises[transition.id] = transition
             entry.due_t = next_repeat_t(entry.base_t, told_t, self._repeat_s)
-        elif entry is not None and entry.raises.pop(transition.id, None) and not entry.raises:
-            del self._standing[incident]
+        elif entry is not None:
+            entry.raises.pop(transition.id, None)
+            if not entry.raises:
+                del self._standing[incident]
 
     def take_due(self, t: int) -> list[DueRepeat]:
         """Give what is due at watch time `t` and set each to its next instant after `t`."""
@@ -167,12 +169,24 @@ _KINDS: dict[Step, NoticeKind] = {
 }
 
 
+class _Matter(NamedTuple):
+    """What is told: why, the account of an incident, and what it did since it was told last."""
+
+    kind: NoticeKind
+    account: Account
+    transitions: Sequence[Transition]
+
+
 class _Occasion(NamedTuple):
     """What sets a notice apart from others of the same incident, and when it is written."""
 
     mark: str
     t: int
     utc_ms: int
+
+
+Present = Callable[[str], Account | None]
+"""Gives the account of an incident as it is now, by its ID; None where there is none any more."""
 
 
 def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
@@ -187,7 +201,8 @@ def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
         if message is not None:
             occasion = _Occasion(message.step.value, transition.t, transition.utc_ms)
             told = message.transitions or (transition,)
-            notices += _told(_KINDS[message.step], message.account, told, config, occasion)
+            matter = _Matter(_KINDS[message.step], message.account, told)
+            notices += _told(matter, config, occasion)
     for each in _wanted("mqtt", transitions, config):
         kind: NoticeKind = "raise" if each.is_raise else "return" if each.is_return else "change"
         occasion = _Occasion(each.state.value, each.t, each.utc_ms)
@@ -205,7 +220,7 @@ def plan_repeat(
     """
     occasion = _Occasion(f"repeat-{due.due_t}", t, t + offset_ms)
     account = account or plain_account(due.transitions[-1])
-    return _told("repeat", account, due.transitions, config, occasion)
+    return _told(_Matter("repeat", account, due.transitions), config, occasion)
 
 
 def plan_again(
@@ -251,7 +266,9 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
     """
     notices: list[Notice] = []
     for transition in _test_transitions(config, t, utc_ms):
-        account = replace(plain_account(transition), headline="A test of the notices")
+        account = replace(
+            plain_account(transition), headline="A test of the notices", subjects=(TEST_CONDITION,)
+        )
         occasion = _Occasion(transition.state.value, t, utc_ms)
         channels: list[Channel] = ["command"]
         if transition.is_raise:
@@ -262,7 +279,8 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
             if channel == "mqtt":
                 notices.append(_of_transition("mqtt", "test", transition, occasion))
             else:
-                notices.append(_of_incident(channel, "test", account, (transition,), config, occasion))
+                matter = _Matter("test", account, (transition,))
+                notices.append(_of_incident(channel, matter, config, occasion))
     return notices
 
 
@@ -326,31 +344,19 @@ def _wanted(
     return [each for each in transitions if each.priority.value in priorities]
 
 
-def _told(
-    kind: NoticeKind,
-    account: Account,
-    transitions: Sequence[Transition],
-    config: Config,
-    occasion: _Occasion,
-) -> list[Notice]:
+def _told(matter: _Matter, config: Config, occasion: _Occasion) -> list[Notice]:
     """Give what people and programs are told of an incident."""
     channels: list[Channel] = ["email", "command"]
+    priority = matter.account.priority.value
     return [
-        _of_incident(channel, kind, account, transitions, config, occasion)
+        _of_incident(channel, matter, config, occasion)
         for channel in channels
-        if _serves(channel, config)
-        and account.priority.value in getattr(config.notify, channel).priorities
+        if _serves(channel, config) and priority in getattr(config.notify, channel).priorities
     ]
 
 
-def _of_incident(
-    channel: Channel,
-    kind: NoticeKind,
-    account: Account,
-    transitions: Sequence[Transition],
-    config: Config,
-    occasion: _Occasion,
-) -> Notice:
+def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _Occasion) -> Notice:
+    kind, account, transitions = matter
     notice_id = f"{channel}-{account.id}-{occasion.t}-{occasion.mark}"
     root = _message_id(config, config.site.name, account.id)
     first = transitions[0]

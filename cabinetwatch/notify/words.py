@@ -13,7 +13,7 @@ from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.devices import LABELS
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import Account, AccountFigure, AlarmState, Priority, Transition
 
 OVER = "Over"
 """An alarm that is over. Never more than that: others of the same device may still stand."""
@@ -59,19 +59,42 @@ def told_in_short(transition: Transition) -> str:
 
 
 def _predicate(name: str, *, over: bool) -> str:
-    condition, negation = conditions.named(name), "no longer " if over else ""
+    condition = conditions.named(name)
     if condition is None:
         words = "a test of the notices" if name == TEST_CONDITION else name.replace("-", " ")
-        return f"{negation}{words}"
+        return f"no longer {words}" if over else words
     whose = "the watch is " if condition.kind == "site" else ""
-    return f"{whose}{negation}{condition.predicate}"
+    return f"{whose}{condition.over if over else condition.predicate}"
 
 
-def degree(transition: Transition) -> str:
-    """Say how bad it is, or that it is over."""
-    if transition.condition == TEST_CONDITION:
-        return "Test"
-    return OVER if transition.is_return else PRIORITY_WORDS[transition.priority]
+def degree(account: Account) -> str:
+    """Say how bad an incident is, or that it is over."""
+    return OVER if account.is_over else PRIORITY_WORDS[account.priority]
+
+
+# As SENML writes units (RFC 8428, section 12.1), and as people do; with the decimals they need.
+_UNITS_OF_ACCOUNTS = {
+    "Cel": ("°C", 1),
+    "K": ("K", 1),
+    "W": ("W", 1),
+    "%RH": ("%", 0),
+    "1/min": ("rpm", 0),
+    "dB": ("dB", 1),
+}
+
+
+def measured(figure: AccountFigure) -> str:
+    r"""Write the value of an account's figure with its unit and, where it has one, its interval.
+
+    >>> measured(AccountFigure("Settling at", 15.22, "K", 1.07))
+    '15.2\xa0K ± 1.1\xa0K'
+    """
+    if isinstance(figure.value, str):
+        return figure.value
+    unit, decimals = _UNITS_OF_ACCOUNTS.get(figure.unit, (figure.unit, 1))
+    values = [figure.value] if figure.ci95 is None else [figure.value, figure.ci95]
+    written = (f"{value:z.{decimals}f}".replace("-", "\N{MINUS SIGN}") for value in values)
+    return " ± ".join(f"{value}\N{NO-BREAK SPACE}{unit}".rstrip() for value in written)
 
 
 UNKNOWN = "unknown"

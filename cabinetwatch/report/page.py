@@ -330,7 +330,7 @@ def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str
         worst = min(standing, key=lambda each: _RANKS.index(each.priority))
         words = predicate(worst)
         if worst.subject != device_id:
-            words = f"{display_names(config).get(worst.subject, worst.subject)} {words}"
+            words = f"{display_names(config).get(worst.subject, worst.subject)}: {words}"
         return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
     # What hides the alarms of the device itself is said: it would pass for well.
     hidden = [each for each in snapshot.standing if each.subject == device_id]

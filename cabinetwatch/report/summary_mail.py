@@ -171,7 +171,7 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
     names = display_names(config)
 
     def named(alarms: Sequence[Transition]) -> str:
-        words = [f"{names.get(each.subject, each.subject)} {predicate(each)}" for each in alarms]
+        words = [f"{names.get(each.subject, each.subject)}: {predicate(each)}" for each in alarms]
         more = len(words) - _MOST_NAMED
         return ", ".join(words[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 

@@ -202,9 +202,12 @@ class Daemon:
         waiting, standing = self._store.waiting(), self._store.standing()
         since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
         told = last_told(notice for notice, _ in self._store.notices(since_ms))
-        made = carriers(self.config, self._session, self._summary_loop.compose)
+        engine = self._engine_loop
+        made = carriers(self.config, self._session, self._summary_loop.compose, engine.account)
         self._deliveries = [
-            DeliveryLoop(channel, carrier, frame, self._store_loop, self._engine_loop.post)
+            DeliveryLoop(
+                channel, carrier, frame, self._store_loop, engine.post, present=engine.account
+            )
             for channel, carrier in made.items()
         ]
         for each in self._deliveries:

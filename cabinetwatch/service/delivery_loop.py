@@ -32,7 +32,7 @@ from cabinetwatch.notify.channels import (
     NotComposedError,
 )
 from cabinetwatch.notify.delivery import Carrier, Delivery, Fault
-from cabinetwatch.notify.plan import plan_summary, summary_notice_id
+from cabinetwatch.notify.plan import Present, plan_summary, summary_notice_id
 from cabinetwatch.report.summary_week import (
     IsoWeek,
     Span,
@@ -62,9 +62,14 @@ _log = logging.getLogger(__name__)
 
 
 def carriers(
-    config: Config, session: MqttSession, compose: Callable[[Notice], bytes] | None = None
+    config: Config,
+    session: MqttSession,
+    compose: Callable[[Notice], bytes] | None = None,
+    present: Present | None = None,
 ) -> dict[Channel, Carrier]:
-    """Make the channels that are switched on; `compose` gives the mail that tells of a week.
+    """Make the channels that are switched on.
+
+    `compose` gives the mail that tells of a week, `present` an incident as it is now.
 
     Raises:
         ConfigError: a password is set and can't be read.
@@ -73,12 +78,12 @@ def carriers(
     made: dict[Channel, Carrier] = {}
     if notify.email is not None:
         secret = config.secret("email-password")
-        made["email"] = EmailChannel(config, notify.email, secret, compose=compose)
+        made["email"] = EmailChannel(config, notify.email, secret, compose=compose, present=present)
     if notify.mqtt.enabled:
         under = config.mqtt.publish_under
         made["mqtt"] = MqttChannel(session.publish, lambda: session.connected, under)
     if notify.command is not None:
-        made["command"] = CommandChannel(notify.command)
+        made["command"] = CommandChannel(notify.command, present)
     return made
 
 
@@ -96,10 +101,12 @@ class DeliveryLoop(WatchedPart):
         frame: Frame,
         store_loop: StoreLoop,
         tell: Callable[[EngineInput], None],
+        *,
+        present: Present,
     ) -> None:
         super().__init__(f"{channel} delivery", frame)
         self.channel = channel
-        self.delivery = Delivery({channel: carrier}, frame.config, self)
+        self.delivery = Delivery({channel: carrier}, frame.config, self, present)
         self._store_loop = store_loop
         self._tell = tell
         self._news = threading.Event()

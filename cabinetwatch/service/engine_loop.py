@@ -22,7 +22,7 @@ from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
 from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
+from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
 
 _log = logging.getLogger(__name__)
@@ -188,6 +188,7 @@ class EngineLoop(WatchedPart):
         self._refused: dict[str, dict[str, Any]] = {}
         self._refused_due = _Every(REFUSED_EVERY_MS, now)
         self._looked_ms = frame.clock.life_ms()
+        self._accounts: Mapping[str, Account] = {}
 
     # -- called by other threads --------------------------------------------------------------
 
@@ -203,6 +204,10 @@ class EngineLoop(WatchedPart):
     def full(self) -> bool:
         """Whether no more messages should be read from the network for now."""
         return self._inbox.full
+
+    def account(self, incident: str) -> Account | None:
+        """Give the account of an incident as it was a second ago at most; None if it is gone."""
+        return self._accounts.get(incident)
 
     def stop(self) -> None:
         """Ask the thread to take what has been posted so far and end."""
@@ -404,6 +409,7 @@ class EngineLoop(WatchedPart):
         """Hand on transitions with the notices they cause."""
         if not transitions:
             return
+        self._attempt("the accounts of incidents", self._account)
         self._work.transitions += transitions
         self._work.notices += self._plan(transitions)
         self._told(transitions)
@@ -486,7 +492,8 @@ class EngineLoop(WatchedPart):
             self._stepped()
             self._publisher.hurry(now)
         self._store_loop.supervise()
-        self._attempt("what is published", lambda: self._publisher.tick(self._engine, now))
+        self._attempt("the accounts of incidents", self._account)
+        self._attempt("what is published", lambda: self._publish(now))
         if self._refused and self._refused_due.is_due(now):
             self._tell_refused()
         self._tell_unheard(now)
@@ -498,6 +505,13 @@ class EngineLoop(WatchedPart):
             self._attempt("the saved state", self._save)
         # Even with nothing to write, how far the watch has come must reach the store in time.
         self._hand_over()
+
+    def _publish(self, now: int) -> None:
+        self._publisher.tick(self._engine, self._accounts.values(), now)
+
+    def _account(self) -> None:
+        """Let who tells people have what is wrong, as it is now."""
+        self._accounts = {each.id: each for each in self._engine.accounts()}
 
     def _sample(self, now: int) -> None:
         utc_ms = now + self._engine.offset_ms

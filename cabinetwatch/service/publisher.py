@@ -8,7 +8,7 @@ import json
 import logging
 import secrets
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
@@ -18,6 +18,7 @@ from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS
 from cabinetwatch.text import UsageError, parse_duration, printable, to_rfc3339
 from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.events import Account
 
 _log = logging.getLogger(__name__)
 
@@ -125,9 +126,9 @@ class Publish(Protocol):
 
 
 class Publisher:
-    """Retained topics: `PREFIX/watch`, `PREFIX/device/ID`; and the topic `PREFIX/command`.
+    """Retained topics `PREFIX/watch`, `PREFIX/device/ID`, `PREFIX/incident/ID`, and the commands.
 
-    Owned by the engine's thread. `gone` are retained topics of subjects that the configuration no
+    An incident's is there while it is on; `PREFIX/command` takes the commands. Owned by the engine's thread. `gone` are retained topics of subjects that the configuration no
     longer has; they are cleared at the first connection.
     """
 
@@ -141,6 +142,8 @@ class Publisher:
         self._publish = publish
         self._next_heartbeat_t = 0
         self._next_figures_t = 0
+        self._incidents: dict[str, tuple[str, int]] | None = None
+        """By ID, what was published and when it is due again; None before the first of a connection."""
         self._command_times: deque[int] = deque(maxlen=MOST_COMMANDS_A_MINUTE)
 
     def connected(self, now: int) -> None:
@@ -149,13 +152,14 @@ class Publisher:
         for topic in self._gone:
             self._publish(topic, b"", retain=True, qos=1)
         self._gone = []
+        self._incidents = None
 
     def hurry(self, now: int) -> None:
         """Have everything published at the next tick, as when the clock was put right."""
         self._next_heartbeat_t = self._next_figures_t = now
 
-    def tick(self, engine: Engine, now: int) -> None:
-        """Publish what is due."""
+    def tick(self, engine: Engine, accounts: Iterable[Account], now: int) -> None:
+        """Publish what is due; `accounts` are those of the incidents at `now`."""
         if not engine.model.site.connected:
             return
         time = {"time": to_rfc3339(now + engine.offset_ms)}
@@ -170,6 +174,23 @@ class Publisher:
             self._next_figures_t = now + FIGURES_MS
             for device_id, figures in engine.device_figures().items():
                 self._send(f"device/{device_id}", figures | time)
+        self._publish_incidents(engine, accounts, now)
+
+    def _publish_incidents(self, engine: Engine, accounts: Iterable[Account], now: int) -> None:
+        """Publish what is new or has changed, the figures now and then; take back what is over."""
+        on = {account.id: account for account in accounts if not account.is_over}
+        if self._incidents is None:
+            # A run before may have published what was over before this one was connected.
+            self._incidents = dict.fromkeys(engine.closed_incidents, ("", 0))
+        for incident in self._incidents.keys() - on.keys():
+            self._publish(f"{self._prefix}/incident/{incident}", b"", retain=True, qos=1)
+            del self._incidents[incident]
+        for incident, account in on.items():
+            shown, due_t = self._incidents.get(incident, ("", 0))
+            present = f"{account.headline} {account.state} {account.priority}"
+            if present != shown or now >= due_t:
+                self._incidents[incident] = present, now + FIGURES_MS
+                self._send(f"incident/{incident}", account.public())
 
     def is_command(self, message: Incoming) -> bool:
         """Whether a message came on the command topic."""

@@ -43,9 +43,10 @@ Channel = Literal["email", "mqtt", "command"]
 NoticeKind = Literal[
     "raise", "worse", "return", "repeat", "change", "digest", "test", "summary", "again", "system"
 ]
-"""Why a notice is written: an incident opens, gets worse, is over, is still on. `change` tells of a transition that is neither raise nor return,
-`summary` of a week. Never written are `again`, which gives a broker back what it should retain, and
-`system`, a mail that tells of no alarm, such as a guard's."""
+"""Why a notice is written: an incident opens, gets worse, is over, or is on still (`repeat`).
+`change` tells of a transition that is neither raise nor return, `summary` of a week. Never written
+are `again`, which gives a broker back what it should retain, and `system`, a mail that tells of no
+alarm, such as a guard's."""
 
 Status = Literal["waiting", "delivered", "failed", "merged"]
 """What became of a notice. `waiting`: tried, to be tried again; `failed`: given up for good;

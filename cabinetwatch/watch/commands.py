@@ -38,12 +38,11 @@ def carry_out(
     command: Mapping[str, Any],
     manager: AlarmManager,
     model: SiteModel,
-    book: TrialBook,
-    incidents: IncidentBook,
+    books: tuple[TrialBook, IncidentBook],
     now: tuple[int, int],
 ) -> CommandResult:
     """Carry out one command; `now` is watch ms, and what makes UTC of it."""
-    name, (t, offset_ms) = command.get("command"), now
+    (book, incidents), name, (t, offset_ms) = books, command.get("command"), now
     if name == "note":
         return _note(command, manager, model, t, offset_ms)
     if name == "learn":

@@ -490,8 +490,8 @@ class Engine:
                 self._pause(entry)
             case EntryKind.COMMAND:
                 now = entry.t, self.offset_ms
-                told = self.model, self.trials, self._incidents
-                self.answer = carry_out(data, self._manager, *told, now)
+                books = self.trials, self._incidents
+                self.answer = carry_out(data, self._manager, self.model, books, now)
                 for alarm in self.answer.alarms:
                     manager.touch(alarm)
                 manager.judge(self.answer.alarms, self.now)

@@ -159,9 +159,10 @@ class Account:
 
     `headline`, `now`, `likely` and `response` are plain sentences. `state` is that of its alarms
     that ask most of somebody; "over" once none is active. `since_ms` (UTC) is the first sign of
-    it, `over_ms` its end. `time_left_s`: how long until a threshold at this rate, None where that
-    is not known, or there is none. `alarms` are the IDs of its occurrences, `subjects` the devices
-    and sensors they are of.
+    it, `over_ms` its end where that is known. `time_left_s`: how long until a threshold at this
+    rate, None where that is not known, or there is none. `alarms` are the IDs of its occurrences,
+    `subjects` the devices and sensors they are of. `is_present` is false while it is only held on,
+    because it comes and goes, and is away just now.
     """
 
     id: str
@@ -180,11 +181,12 @@ class Account:
     alarms: tuple[str, ...] = ()
     subjects: tuple[str, ...] = ()
     figures: tuple[AccountFigure, ...] = ()
+    is_present: bool = True
 
     @property
     def is_over(self) -> bool:
         """Whether none of its alarms is active."""
-        return self.over_ms is not None
+        return self.state == OVER
 
     @property
     def is_hidden(self) -> bool:
@@ -240,12 +242,13 @@ class Account:
         )
 
 
+OVER = "over"
+"""The state of an incident none of whose alarms is active."""
 _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
 class Message(NamedTuple):
-    """What people are to be told of an incident: how it is, and its raises and returns since the
-    message before."""
+    """What people are to be told of an incident: how it is, and what it did since the last one."""
 
     step: Step
     account: Account

@@ -14,6 +14,7 @@ from cabinetwatch.watch.alarms import Alarm, AlarmManager
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import (
+    OVER,
     Account,
     AccountFigure,
     AlarmState,
@@ -339,7 +340,7 @@ class IncidentBook:
             site=self._model.config.site.name,
             headline=headline,
             priority=incident.priority,
-            state="over",
+            state=OVER,
             time_ms=t + offset_ms,
             since_ms=incident.since_t + offset_ms,
             over_ms=over_t + offset_ms,
@@ -385,20 +386,19 @@ def urgency(account: Account) -> tuple[bool, bool, int, bool, int]:
 
 def device_figures(device: DeviceView) -> list[AccountFigure]:
     """Give the figures of a device that say how hot it is and may get; only what is known."""
-    heading = device.heading
-    settling = None if heading is None else heading.settled_rise_k
-    known = [
+    heading, fan = device.heading, device.fan
+    known: list[tuple[str, float | None, str, float | None]] = [
         ("Air leaving it", device.temperature_c, "Cel", None),
         ("Surrounding air", device.ambient_c, "Cel", None),
-        (
-            "Settling at, above that",
-            settling,
-            "K",
-            None if heading is None else 1.96 * heading.settled_rise_sd_k,
-        ),
-        ("Normal now", None if heading is None else heading.normal_rise_k, "K", None),
-        ("Fan", device.fan.value if device.fan is not None and device.fan.good else None, "1/min", None),
     ]
+    if heading is not None:
+        ci95_k = 1.96 * heading.settled_rise_sd_k
+        known += [
+            ("Settling at", heading.settled_rise_k, "K", ci95_k),
+            ("Normal now", heading.normal_rise_k, "K", None),
+        ]
+    if fan is not None and fan.good:
+        known.append(("Fan", fan.value, "1/min", None))
     figures = [
         AccountFigure(name, round(value, 2), unit, None if ci95 is None else round(ci95, 2))
         for name, value, unit, ci95 in known
@@ -460,7 +460,7 @@ def plain_account(transition: Transition) -> Account:
         site=transition.site,
         headline=f"{transition.subject}: {transition.condition}",
         priority=transition.priority,
-        state="over" if transition.is_return else transition.state.value,
+        state=OVER if transition.is_return else transition.state.value,
         time_ms=transition.utc_ms,
         since_ms=transition.utc_ms,
         over_ms=transition.utc_ms if transition.is_return else None,

@@ -382,9 +382,7 @@ def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
     }
 
 
-def _incidents_renamed(
-    state: Mapping[str, Any], key_of: Callable[[str], str]
-) -> dict[str, Any]:
+def _incidents_renamed(state: Mapping[str, Any], key_of: Callable[[str], str]) -> dict[str, Any]:
     """Give the incidents of a saved state, if it has any; a cause may be an alarm of a sensor."""
     kept = state.get("incidents")
     if kept is None:

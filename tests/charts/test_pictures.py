@@ -127,7 +127,7 @@ def test_a_gap_breaks_the_line_and_its_band() -> None:
 
 def test_alarms_and_notes_are_marked_by_name() -> None:
     marks = (
-        AlarmMark(START_MS - HOUR_MS, None, "medium", "too far above its ambient"),
+        AlarmMark(START_MS - HOUR_MS, None, "medium", "too far above the surrounding air"),
         AlarmMark(START_MS + 3 * HOUR_MS, START_MS + 5 * HOUR_MS, "high", "running on a slow fan"),
     )
     notes = (NoteMark(START_MS + 5 * HOUR_MS, "filter cleaned"),)

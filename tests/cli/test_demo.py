@@ -47,7 +47,7 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     assert "What to do: " in " ".join(beginning(said))
     assert "(SIMULATED)" in said
     assert SIMULATED in " ".join(said.split())
-    assert "NAS: running on a slow or stopped fan" in said
+    assert "NAS: fan slow or stopped" in said
     assert "Sensor ups-air: not to be relied on" in said
     page = (fortnight / "page" / "index.html").read_text(encoding="utf-8")
     assert "Under the stairs (simulated)" in page

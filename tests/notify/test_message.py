@@ -150,7 +150,7 @@ def test_a_return_says_that_it_is_over_and_asks_for_no_hands_near_mains() -> Non
     message = as_received(mail_notice(back))
     text, page = parts(message)
     assert message["Subject"] == (
-        "[Over] NAS: no longer above its derating threshold - Under-stairs cabinet"
+        "[Over] NAS: below its derating threshold again - Under-stairs cabinet"
     )
     assert message["In-Reply-To"] == message["References"] == mail_notice(raised).message_id
     assert message["Importance"] is None
@@ -206,7 +206,7 @@ def test_a_shared_mail_counts_the_others_in_its_subject() -> None:
     )
     message = as_received(shared)
     assert message["Subject"] == (
-        "[High] NAS: cut off from its ambient reference (and 1 more) - Under-stairs cabinet"
+        "[High] NAS: the sensor of the surrounding air is lost (and 1 more) - Under-stairs cabinet"
     )
     text, page = parts(message)
     for each in shared.transitions:
@@ -282,9 +282,7 @@ def test_what_is_told_to_programs_alone_says_its_state() -> None:
     back = transition(NORMAL, OUT_OF_SERVICE)
     assert told_in_short(back) == "back in service (above its derating threshold)"
     for previous in (SHELVED, ACKNOWLEDGED):
-        assert told_in_short(transition(NORMAL, previous)) == (
-            "no longer above its derating threshold"
-        )
+        assert told_in_short(transition(NORMAL, previous)) == ("below its derating threshold again")
 
 
 def test_the_page_fetches_and_runs_nothing() -> None:

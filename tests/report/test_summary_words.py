@@ -285,7 +285,7 @@ def test_who_reads_it_fresh_is_told_what_stands_and_what_a_trial_or_a_shelf_hide
     assert told_now(store) == f"{WHEN} no alarm stood."
     slow = transition(condition="fan-slow")
     hidden = replace(slow, state=AlarmState.SUPPRESSED, previous=slow.state)
-    unseen = " Hidden then: NAS running on a slow or stopped fan."
+    unseen = " Hidden then: NAS: fan slow or stopped."
     assert told_now(store, slow, hidden) == f"{WHEN} no alarm stood.{unseen}"
     hot = replace(transition(), id="hot00001")
-    assert told_now(store, hot) == f"{WHEN}: NAS above its derating threshold.{unseen}"
+    assert told_now(store, hot) == f"{WHEN}: NAS: above its derating threshold.{unseen}"

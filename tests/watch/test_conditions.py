@@ -69,6 +69,7 @@ def test_no_other_module_knows_a_condition_by_its_name() -> None:
 def test_every_condition_says_all_that_people_read_of_it() -> None:
     for condition in conditions.CONDITIONS:
         assert condition.predicate
+        assert condition.over
         assert condition.__doc__
         assert condition.response.endswith(".")
 
@@ -89,6 +90,7 @@ class FanFast(DeviceCondition):
 
     name = "fan-fast"
     predicate = "running its fan too fast"
+    over = "its fan at its usual speed again"
     Settings = FanFastSettings
     settings: FanFastSettings
     needs = ("fan",)

@@ -50,7 +50,9 @@ class Condition(ABC):
 
     name: ClassVar[str]
     predicate: ClassVar[str]
-    """What its subject is while it holds: "NAS: ...", "NAS: no longer ...", "the watch is ..."."""
+    """What its subject is while it holds, after "NAS: " or "the watch is "."""
+    over: ClassVar[str]
+    """What its subject is once it is over, likewise: "fan running again"."""
     kind: ClassVar[SubjectKind]
     Settings: ClassVar[type[AlarmSettings]] = AlarmSettings
     needs: ClassVar[tuple[str, ...]] = ()
@@ -73,6 +75,8 @@ class Condition(ABC):
     """Whether a change of cooling must be undone when it comes while that is on trial."""
     tells_silence: ClassVar[bool] = False
     """Whether it is told because a sensor of `watched` is silent."""
+    is_heat: ClassVar[bool] = False
+    """Whether it says that a device is too warm, or is about to be."""
     is_sensor_fault: ClassVar[bool] = False
     """Whether it tells of the sensor itself, rather than of what that measures."""
     rests_on_trend: ClassVar[bool] = False

@@ -51,6 +51,8 @@ class DeratingForecast(HeadingCondition):
 
     name = "derating-forecast"
     predicate = "heading for its derating threshold"
+    over = "no longer heading for its derating threshold"
+    is_heat = True
     Settings = DeratingForecastSettings
     settings: DeratingForecastSettings
     needs = ("derating", "ambient")
@@ -209,6 +211,7 @@ class HotDay(HeadingCondition):
 
     name = "hot-day"
     predicate = "too warm for the hottest day"
+    over = "cool enough for the hottest day again"
     Settings = with_defaults(
         SetpointSettings, priority="low", on_delay_s=1800.0, off_delay_s=3600.0
     )
@@ -292,6 +295,7 @@ class Drift(HeadingCondition):
 
     name = "drift"
     predicate = "slowly losing its cooling"
+    over = "no longer getting warmer from week to week"
     Settings = DriftSettings
     settings: DriftSettings
     needs = ("derating", "ambient")

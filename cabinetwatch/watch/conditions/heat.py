@@ -40,6 +40,8 @@ class OverDerating(DeviceCondition):
     name = "over-derating"
     is_worse = True
     predicate = "above its derating threshold"
+    over = "below its derating threshold again"
+    is_heat = True
     Settings = with_defaults(SetpointSettings, priority="high")
     settings: SetpointSettings
     needs = ("derating",)
@@ -117,7 +119,9 @@ class OverRise(HeadingCondition):
     """Raised when the rise, against ambient as the device feels it, is above `max_rise_k`."""
 
     name = "over-rise"
-    predicate = "too far above its ambient"
+    predicate = "too far above the surrounding air"
+    over = "within its allowed rise again"
+    is_heat = True
     Settings = SetpointSettings
     settings: SetpointSettings
     needs = ("ambient", "max_rise_k")
@@ -218,6 +222,8 @@ class CoolingLoss(BoundTestCondition):
     name = "cooling-loss"
     is_cooling = True
     predicate = "losing its cooling"
+    over = "cooling back to normal"
+    is_heat = True
     hides = (OverRise, HotDay, Drift)
     weekly_figure = "settled_rise_k"
     observer_key = "false_alarms_per_year"
@@ -392,7 +398,8 @@ class RiseMissing(BoundTestCondition):
     """
 
     name = "rise-missing"
-    predicate = "cooler than its load explains"
+    predicate = "cooler than it should be at this load"
+    over = "as warm as it should be at this load again"
     Settings = with_defaults(BoundTestSettings, priority="medium", on_delay_s=900.0)
     observer_key = "false_missing_per_year"
     response = (
@@ -469,8 +476,10 @@ class FanSlow(DeviceCondition):
     """Raised when the fan speed is below `min_fan_rpm`; not for a device that is off or just on."""
 
     name = "fan-slow"
+    predicate = "fan slow or stopped"
+    over = "fan running again"
+    is_heat = True
     is_cooling = True
-    predicate = "running on a slow or stopped fan"
     Settings = FanSlowSettings
     settings: FanSlowSettings
     needs = ("fan", "min_fan_rpm")

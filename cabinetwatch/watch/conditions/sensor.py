@@ -105,6 +105,7 @@ class High(Limit):
 
     name = "high"
     predicate = "above its limit"
+    over = "within its limit again"
     needs = ("high",)
     labels: ClassVar = {"high": "Upper limit"}
     in_own_unit = ("value", "high")
@@ -118,6 +119,7 @@ class Low(Limit):
 
     name = "low"
     predicate = "below its limit"
+    over = "within its limit again"
     needs = ("low",)
     labels: ClassVar = {"low": "Lower limit"}
     in_own_unit = ("value", "low")
@@ -150,6 +152,7 @@ class Condensation(SensorCondition):
 
     name = "condensation"
     predicate = "close to condensation"
+    over = "no longer close to condensation"
     Settings = CondensationSettings
     settings: CondensationSettings
     likely = "Moist air on cold surfaces: a damp place, laundry or cooking, or gear that was off."
@@ -347,6 +350,7 @@ class Silent(BlindSensorCondition):
 
     name = "silent"
     predicate = "silent"
+    over = "heard again"
     labels: ClassVar = {"silence_s": "Counts as silent after"}
     tells_silence = True
     likely = (
@@ -429,6 +433,7 @@ class Stuck(FaultySensorCondition):
 
     name = "stuck"
     predicate = "stuck on one reading"
+    over = "no longer stuck"
     likely = "The node sends its last value again and again, or its probe has come off its bus."
     response = (
         "Warm the probe in your hand: if its value does not move, restart its node, then see to"
@@ -476,6 +481,7 @@ class Implausible(FaultySensorCondition):
 
     name = "implausible"
     predicate = "giving implausible readings"
+    over = "readings are plausible again"
     likely = "A loose plug, a broken or wet cable, a failing probe, or too weak a supply."
     response = (
         "See that the probe's plug and cable are sound and dry, and restart its node; replace the"
@@ -525,7 +531,8 @@ class AmbientLost(DeviceCondition):
     """Raised when the device's ambient sensor is silent, stuck or implausible."""
 
     name = "ambient-lost"
-    predicate = "cut off from its ambient reference"
+    predicate = "the sensor of the surrounding air is lost"
+    over = "the sensor of the surrounding air is back"
     Settings = with_defaults(BlindSettings, priority="high")
     needs = ("ambient",)
     hides = (OverRise, HotDay, Drift, CoolingLoss, RiseMissing)

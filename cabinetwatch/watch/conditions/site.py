@@ -28,8 +28,8 @@ class BrokerLost(SiteCondition):
     """
 
     name = "broker-lost"
-    cause = "site/broker"
     predicate = "cut off from its broker"
+    over = "connected to its broker again"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
     labels: ClassVar = {"broken_connections": "Connections that did not hold"}
     hides = (Silent, Stuck, AmbientLost)
@@ -38,6 +38,11 @@ class BrokerLost(SiteCondition):
         "See that the broker runs and can be reached; cabinetwatch check says what it answers."
         " Until it is back no device is watched."
     )
+
+    @property
+    def cause(self) -> str:
+        """All that ails the connection is one event."""
+        return "site/broker"
 
     def explains(self, other: Condition) -> bool:
         """Of all sensors and devices, what nobody can know without it."""
@@ -96,8 +101,8 @@ class SessionTaken(SiteCondition):
     """
 
     name = "session-taken"
-    cause = "site/broker"
     predicate = "sharing its client ID with another client"
+    over = "the only one with its client ID again"
     Settings = with_defaults(AlarmSettings, priority="high")
     labels: ClassVar = {"client_id": "Client ID"}
     hides = (BrokerLost,)
@@ -111,6 +116,11 @@ class SessionTaken(SiteCondition):
         " The broker's log names the address that the other one comes from. To rule it out for"
         " good, have the broker bind client IDs to users (deploy/mosquitto/users.md)."
     )
+
+    @property
+    def cause(self) -> str:
+        """All that ails the connection is one event."""
+        return "site/broker"
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the signs of it; a watch that does not run can't know."""
@@ -143,6 +153,7 @@ class StoreFault(SiteCondition):
 
     name = "store-fault"
     predicate = "unable to write its records"
+    over = "able to write its records again"
     Settings = with_defaults(AlarmSettings, priority="high")
     response = (
         "Make room or replace the card; the system log names the error. The watch goes on telling"
@@ -198,6 +209,7 @@ class NoticeUndelivered(SiteCondition):
 
     name = "notice-undelivered"
     predicate = "unable to deliver its notices"
+    over = "able to deliver its notices again"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=300.0)
     likely = "The mail server is down or refuses us, a password has changed, or the clock is off."
     response = (
@@ -247,6 +259,7 @@ class InputRefused(SiteCondition):
 
     name = "input-refused"
     predicate = "setting aside what it can't judge"
+    over = "judging everything it hears again"
     Settings = InputRefusedSettings
     settings: InputRefusedSettings
     likely = (
@@ -329,6 +342,7 @@ class ClockStep(SiteCondition):
 
     name = "clock-step"
     predicate = "on a clock that was stepped"
+    over = "on the new time"
     Settings = ClockStepSettings
     settings: ClockStepSettings
     momentary = True
