@@ -9,7 +9,7 @@ import getpass
 import os
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.cli.terminal import say
@@ -25,8 +25,24 @@ _LOOK_EVERY_S = 0.1
 
 
 def ack(args: argparse.Namespace) -> int:
-    """Acknowledge."""
-    return _ask_of_alarm(args, {"command": "ack"})
+    """Acknowledge an incident, an alarm, all of a device or sensor, or everything.
+
+    Raises:
+        UsageError: nothing with this ID is on, or waits to be acknowledged.
+    """
+    with open_records(args.config) as store:
+        standing = store.standing()
+        known = {each for it in standing for each in (it.id, it.incident, it.subject) if each}
+        if args.all:
+            return ask(store, {"command": "ack", "all": True})
+        if args.id not in known:
+            raise UsageError(_unknown(args.id, [each.incident or each.id for each in standing]))
+        return ask(store, {"command": "ack", "id": args.id})
+
+
+def _unknown(wanted: str, known: Sequence[str]) -> str:
+    listed = ", ".join(dict.fromkeys(known)) or "none"
+    return f"No alarm with the ID {wanted!r} stands; those that do: {listed}"
 
 
 def shelve(args: argparse.Namespace) -> int:
@@ -48,8 +64,7 @@ def _ask_of_alarm(args: argparse.Namespace, command: Mapping[str, Any]) -> int:
     with open_records(args.config) as store:
         standing = [transition.id for transition in store.standing()]
         if args.id not in standing:
-            known = ", ".join(standing) or "none"
-            raise UsageError(f"No alarm with the ID {args.id!r} stands; those that do: {known}")
+            raise UsageError(_unknown(args.id, standing))
         return ask(store, {**command, "id": args.id})
 
 

@@ -340,7 +340,14 @@ COMMANDS: dict[str, Command] = {
             "--limit", kind.limit, "N", "so many of the newest transitions (default 50)", default=50
         ),
     ),
-    "ack": command("acknowledge an alarm", "cli.act:ack", _ALARM),
+    "ack": command(
+        "say that you have seen it: an incident, an alarm, all of a device",
+        "cli.act:ack",
+        one_of(
+            arg("id", None, "ID", "of an incident, an alarm, a device or a sensor", nargs="?"),
+            flag("--all", "everything that waits to be acknowledged"),
+        ),
+    ),
     "shelve": command(
         "silence an alarm for a time",
         "cli.act:shelve",

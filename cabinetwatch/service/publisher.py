@@ -128,8 +128,9 @@ class Publish(Protocol):
 class Publisher:
     """Retained topics `PREFIX/watch`, `PREFIX/device/ID`, `PREFIX/incident/ID`, and the commands.
 
-    An incident's is there while it is on; `PREFIX/command` takes the commands. Owned by the engine's thread. `gone` are retained topics of subjects that the configuration no
-    longer has; they are cleared at the first connection.
+    An incident's is there while it is on; `PREFIX/command` takes the commands. Owned by the
+    engine's thread. `gone` are retained topics of subjects that the configuration no longer has;
+    they are cleared at the first connection.
     """
 
     def __init__(self, config: Config, started_t: int, gone: list[str], publish: Publish) -> None:
@@ -143,7 +144,7 @@ class Publisher:
         self._next_heartbeat_t = 0
         self._next_figures_t = 0
         self._incidents: dict[str, tuple[str, int]] | None = None
-        """By ID, what was published and when it is due again; None before the first of a connection."""
+        """By ID, what was published, and when again; None before the first of a connection."""
         self._command_times: deque[int] = deque(maxlen=MOST_COMMANDS_A_MINUTE)
 
     def connected(self, now: int) -> None:

@@ -26,6 +26,7 @@ from cabinetwatch.text import ConfigError, StoreError, rounded, to_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
 from cabinetwatch.watch.events import (
+    Account,
     AlarmState,
     Entry,
     EntryKind,
@@ -307,7 +308,8 @@ class Snapshot:
     `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
     `running` where the figures are those in memory.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
-    `devices` and `sensors` hold the published figures by ID.
+    `devices` and `sensors` hold the published figures by ID. `incidents` are worst first, those that
+    are over and not acknowledged last.
     """
 
     site: str
@@ -322,6 +324,7 @@ class Snapshot:
     devices: dict[str, dict[str, Any]]
     sensors: dict[str, dict[str, Any]]
     standing: list[Transition]
+    incidents: list[Account]
     room: Room
     trials: list[TrialRecord]
 
@@ -346,6 +349,7 @@ class Snapshot:
             "devices": self.devices,
             "sensors": self.sensors,
             "store": _public_room(self.room),
+            "incidents": [account.public() for account in self.incidents],
             "alarms": [transition.public() for transition in self.standing],
         }
 
@@ -442,6 +446,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
             for sensor, figures in engine.sensor_figures().items()
         },
         standing=store.standing(),
+        incidents=engine.accounts(),
         room=store.room(),
         trials=[trial for trial in engine.trials.trials.values() if trial.open],
     )

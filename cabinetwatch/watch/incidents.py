@@ -7,9 +7,11 @@ is told of it are few messages: it opens, gets worse, is over.
 
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from cabinetwatch.watch import conditions
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.devices import DeviceView
@@ -183,18 +185,34 @@ class IncidentBook:
         incident.was_acknowledged = bool(visible) and all(
             each.state is AlarmState.ACKNOWLEDGED for each in visible
         )
-        account = None
-        if step is Step.OVER or (incident.is_told and not self._is_on(members)):
-            incident.over_t, incident.is_told = t, False
-            account = incident.last = self._last_account(incident, own, members, t, offset_ms)
-        elif step is not None:
-            incident.over_t, incident.is_told, incident.last = None, True, None
-            account = self._account(incident, t, offset_ms)
+        try:
+            account = self._told(incident, own, members, step, (t, offset_ms))
+        except Exception:  # noqa: BLE001 - an incident without words is told nevertheless
+            account = replace(plain_account(own[-1]), id=incident.id)
         self._let_go(incident, members)
         if step is None or account is None:
             return None
         unsaid, incident.unsaid = tuple(incident.unsaid), []
         return Message(step, account, unsaid)
+
+    def _told(
+        self,
+        incident: Incident,
+        own: Sequence[Transition],
+        members: Sequence[Alarm],
+        step: Step | None,
+        now: tuple[int, int],
+    ) -> Account | None:
+        """Note that it opens, goes on or ends, and give the account for people if they are told."""
+        t, offset_ms = now
+        if step is Step.OVER:
+            incident.over_t, incident.is_told = t, False
+            incident.last = self._last_account(incident, own, members, now)
+            return incident.last
+        if step is None:
+            return None
+        incident.over_t, incident.is_told, incident.last = None, True, None
+        return self._account(incident, t, offset_ms)
 
     def _is_on(self, members: Iterable[Alarm]) -> bool:
         return any(each.active for each in members)
@@ -264,7 +282,11 @@ class IncidentBook:
 
         `t` is watch time (ms), `offset_ms` what makes UTC of it.
         """
-        accounts = [self._account(each, t, offset_ms) for each in self._incidents.values()]
+        accounts = []
+        for incident in self._incidents.values():
+            # One without words must not take the others with it; its alarms are told all the same.
+            with suppress(Exception):
+                accounts.append(self._account(incident, t, offset_ms))
         return sorted(accounts, key=urgency)
 
     def save(self) -> dict[str, Any]:
@@ -286,9 +308,8 @@ class IncidentBook:
         """Say how it is at `t`, by its alarms that are on."""
         members = [each for each in self._members(incident) if each.active]
         if not members:
-            return incident.last or self._last_account(
-                incident, (), self._members(incident), t, offset_ms
-            )
+            now = t, offset_ms
+            return incident.last or self._last_account(incident, (), self._members(incident), now)
         state = min((each.state for each in members), key=_order_of_states)
         shown = [each for each in members if each.state is state or each.state in _VISIBLE]
         shown.sort(key=lambda each: _RANKS[each.condition.priority])
@@ -321,19 +342,21 @@ class IncidentBook:
         incident: Incident,
         own: Sequence[Transition],
         members: Sequence[Alarm],
-        t: int,
-        offset_ms: int,
+        now: tuple[int, int],
     ) -> Account:
         """Say how it is now that it is over: by those of its alarms that ended last."""
-        keys = {f"{each.subject}/{each.condition}" for each in own}
-        ended = [each for each in members if each.key in keys] or list(members)
+        t, offset_ms = now
+        returned = {f"{each.subject}/{each.condition}" for each in own if each.is_return}
+        told = [e for e in members if e.state is AlarmState.RETURNED or e.key in returned]
+        ended = sorted(told or members, key=lambda each: not each.condition.is_cooling)
         if not ended:
-            headline = now = own[-1].text if own else "It is over."
+            headline = seen = own[-1].text if own else "It is over."
         else:
             lead = ended[0]
             names = dict.fromkeys(each.called for each in ended if each.subject != lead.subject)
             headline = lead.condition.headline(list(names), over=True)
-            now = " ".join(dict.fromkeys(each.condition.gone() for each in ended[:_MOST_SENTENCES]))
+            gone = dict.fromkeys(each.condition.gone() for each in ended[:_MOST_SENTENCES])
+            seen = " ".join(gone)
         over_t = t if incident.over_t is None else incident.over_t
         return Account(
             id=incident.id,
@@ -344,7 +367,7 @@ class IncidentBook:
             time_ms=t + offset_ms,
             since_ms=incident.since_t + offset_ms,
             over_ms=over_t + offset_ms,
-            now=now,
+            now=seen,
             alarms=tuple(each.id for each in members if each.id),
             subjects=tuple(incident.subjects),
             figures=self._figures(ended),
@@ -368,7 +391,7 @@ class IncidentBook:
             # Of several devices, for each only how near it is to its threshold.
             if device is not None and alarm.condition.is_heat and figures:
                 figures += _margin(device, of=device.name)
-            elif device is not None and not alarm.condition.is_sensor_fault:
+            elif device is not None and not alarm.condition.tells_silence:
                 figures += device_figures(device)
         return tuple(figures[:MOST_FIGURES])
 
@@ -455,10 +478,14 @@ def _explaining(alarms: Sequence[Alarm]) -> list[Alarm]:
 
 def plain_account(transition: Transition) -> Account:
     """Give the account of a transition alone, where no incident is known: a test, an old record."""
+    condition = conditions.named(transition.condition)
+    what = transition.condition.replace("-", " ")
+    if condition is not None:
+        what = condition.over if transition.is_return else condition.predicate
     return Account(
         id=transition.incident or transition.id,
         site=transition.site,
-        headline=f"{transition.subject}: {transition.condition}",
+        headline=f"{transition.subject}: {what}",
         priority=transition.priority,
         state=OVER if transition.is_return else transition.state.value,
         time_ms=transition.utc_ms,

@@ -8,7 +8,8 @@ from typing import Any
 from cabinetwatch.config import Config, parse
 from cabinetwatch.text import from_rfc3339, to_rfc3339
 from cabinetwatch.watch.conditions import SPECS
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
+from cabinetwatch.watch.incidents import plain_account
 
 NOON_MS = from_rfc3339("2026-07-01T12:00:03Z")
 """13:00:03 at the site, in summer time."""
@@ -113,32 +114,44 @@ def transition(
         "off": False,
         "since": to_rfc3339(t - 60_000),
     }
-    return Transition(
-        t=t,
-        utc_ms=t if utc_ms is None else utc_ms,
-        id=occurrence,
-        site=site,
-        subject=subject,
-        condition=condition,
-        state=state,
-        previous=previous,
-        priority=priority,
-        text=text,
-        values=figures if values is None else values,
-        cause=cause or f"{subject}/{condition}",
-        likely=likely,
-        response=response,
+    return told_of(
+        Transition(
+            t=t,
+            utc_ms=t if utc_ms is None else utc_ms,
+            id=occurrence,
+            site=site,
+            subject=subject,
+            condition=condition,
+            state=state,
+            previous=previous,
+            priority=priority,
+            text=text,
+            values=figures if values is None else values,
+            cause=cause or f"{subject}/{condition}",
+            likely=likely,
+            response=response,
+        )
     )
+
+
+def told_of(alone: Transition) -> Transition:
+    """Give a raise or a return the message of an incident that is this alarm alone."""
+    step = Step.OPENED if alone.is_raise else Step.OVER if alone.is_return else None
+    if step is None:
+        return replace(alone, message=None)
+    return replace(alone, message=Message(step, plain_account(alone), (alone,)))
 
 
 def returned(raised: Transition, *, after_s: float = 600) -> Transition:
     """Give the return of a raise, nobody having acknowledged it."""
     later_ms = round(after_s * 1000)
-    return replace(
-        raised,
-        t=raised.t + later_ms,
-        utc_ms=raised.utc_ms + later_ms,
-        state=RETURNED,
-        previous=UNACKNOWLEDGED,
-        text="NAS: its air is back to 47.0 °C, 5.3 K below its derating threshold of 52.3 °C.",
+    return told_of(
+        replace(
+            raised,
+            t=raised.t + later_ms,
+            utc_ms=raised.utc_ms + later_ms,
+            state=RETURNED,
+            previous=UNACKNOWLEDGED,
+            text="NAS: its air is back to 47.0 °C, 5.3 K below its derating threshold of 52.3 °C.",
+        )
     )

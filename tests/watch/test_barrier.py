@@ -77,6 +77,8 @@ def without_refusals(engine: Engine) -> dict[str, Any]:
     """Give the whole state but what is remembered of refusals."""
     state: dict[str, Any] = json.loads(json.dumps(engine.save()))
     del state["site"]["refusals"], state["alarms"]["site/input-refused"]
+    incidents = state["incidents"]
+    incidents["open"] = [e for e in incidents["open"] if e["cause"] != "site/input-refused"]
     return state
 
 

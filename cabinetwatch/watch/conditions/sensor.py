@@ -570,8 +570,10 @@ class AmbientLost(DeviceCondition):
 
     def headline(self, others: Sequence[str], *, over: bool = False) -> str:
         """It is the sensor's, and befalls the devices around it."""
-        what = "heard again" if over else f"sensor of the surrounding air {self._what}"
-        return f"{self.ambient.name}: {what}, of {listed([self.called, *others])}"
+        if over:
+            return f"{self.ambient.name}: the surrounding air is known again"
+        whose = listed([self.called, *others])
+        return f"{self.ambient.name} {self._what}: the surrounding air of {whose} is not known"
 
     def explains(self, other: Condition) -> bool:
         """It tells the faults of the ambient sensor in their place, too."""
