@@ -308,8 +308,8 @@ class Snapshot:
     `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
     `running` where the figures are those in memory.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
-    `devices` and `sensors` hold the published figures by ID. `incidents` are worst first, those that
-    are over and not acknowledged last.
+    `devices` and `sensors` hold the published figures by ID. `incidents` are worst first,
+    those that are over and not acknowledged last.
     """
 
     site: str
