@@ -20,6 +20,7 @@ from cabinetwatch.mqtt.decoding import Decoder, covers
 from cabinetwatch.mqtt.draft import with_remedy
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt
 from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.channels import HttpChannel
 from cabinetwatch.notify.plan import plan_test
 from cabinetwatch.notify.smtp import Login, SessionError, Timeouts, smtp_session
 from cabinetwatch.service.delivery_loop import carriers
@@ -88,11 +89,12 @@ def warnings(config: Config) -> Iterator[str]:
                 f"{device.temperature}] has no high, so no setpoint guards {config.name_of(name)}."
             )
     yield from _shared_sensors(config)
-    for table in (config.mqtt, config.notify.email):
+    notify = config.notify
+    for table in (config.mqtt, notify.email, notify.http):
         if table is not None and table.exposure is not None:
             yield table.exposure
-    if config.notify.email is None and config.notify.command is None:
-        yield "without [notify.email] or [notify.command] notices go out over MQTT alone."
+    if notify.email is None and notify.command is None and notify.http is None:
+        yield "without [notify.email], .command or .http notices go out over MQTT alone."
 
 
 def _shared_sensors(config: Config) -> Iterator[str]:
@@ -135,7 +137,7 @@ def _try_all(config: Config, *, send: bool, listen_s: float | None) -> list[Find
             ear.all_heard.wait(listen_s)
             findings += ear.findings(listen_s, session.refusals)
         findings += _try_mail(config)
-        findings += [_try_store(config), *_try_command(config)]
+        findings += [_try_store(config), *_try_command(config), *_try_http(config)]
         if send:
             findings += _send_notices(config, session)
     return findings
@@ -373,6 +375,17 @@ def _try_command(config: Config) -> Iterator[Finding]:
         yield Finding("command", False, f"{program} is no program that this user can start")
     else:
         yield Finding("command", True, f"{program} can be started")
+
+
+def _try_http(config: Config) -> Iterator[Finding]:
+    """Connect to the server that takes a POST, and send nothing."""
+    http = config.notify.http
+    if http is None:
+        return
+    attempt = HttpChannel(http).probe()
+    host, port = http.server
+    ok = attempt.unreachable is None
+    yield Finding("http", ok, attempt.unreachable or f"HTTP server {host}:{port} can be reached")
 
 
 def _send_notices(config: Config, session: MqttSession) -> Iterator[Finding]:

@@ -114,9 +114,9 @@ def _started(
         daemon = Daemon(fallback.config)
         daemon.start()
         daemon.tell_store(ok=False, error=fallback.error)
-    email = config.notify.email
-    if email is not None and email.exposure is not None:
-        _log.warning("%s", email.exposure)
+    for table in (config.notify.email, config.notify.http):
+        if table is not None and table.exposure is not None:
+            _log.warning("%s", table.exposure)
     _log.info(
         "watching %s as the broker's client %s: devices %s; sensors %s",
         config.site.name,

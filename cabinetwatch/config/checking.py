@@ -27,6 +27,7 @@ from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import (
     Command,
     Email,
+    Http,
     Mqtt,
     MqttNotices,
     Notify,
@@ -497,7 +498,12 @@ _SINGLE: dict[str, type[Table]] = {
     "summary": Summary,
     "page": Page,
 }
-_CHANNELS: dict[str, type[Table]] = {"email": Email, "mqtt": MqttNotices, "command": Command}
+_CHANNELS: dict[str, type[Table]] = {
+    "email": Email,
+    "mqtt": MqttNotices,
+    "command": Command,
+    "http": Http,
+}
 
 
 def assemble(

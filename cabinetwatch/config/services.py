@@ -8,6 +8,7 @@ from datetime import time
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationInfo
 
@@ -262,6 +263,64 @@ class Command(Table):
     priorities: Priorities = Field(("high",), description=_PRIORITIES)
 
 
+_WEB_PORTS = {"http": 80, "https": 443}
+
+
+def _web_address(url: str) -> str:
+    """Check that a URL names a server to POST to; the rest is for that server."""
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError:
+        parts, port = urlsplit(""), None
+    if parts.scheme not in _WEB_PORTS or not parts.hostname or port == 0 or not url.isascii():
+        raise ValueError("is no URL of a server; write one like https://push.example/cabinet")
+    if any(letter.isspace() or not letter.isprintable() for letter in url):
+        raise ValueError("has a blank in it; write it as %20")
+    if parts.username is not None:
+        raise ValueError("holds a login; put an Authorization header into headers_file")
+    return url
+
+
+class Http(Table):
+    """A server of the user's that takes a POST: a push service, a gateway, a home automation."""
+
+    url: Annotated[str, AfterValidator(_web_address)] = Field(
+        description='where to POST to, such as "https://push.example/cabinet"'
+    )
+    headers_file: SecretFile | None = Field(
+        None,
+        description="a file of lines like Authorization: Bearer ..., which others can't read",
+    )
+    template: ReadableFile | None = Field(
+        None, description="a Jinja2 template of the text to send in place of JSON"
+    )
+    ca_file: ReadableFile | None = Field(
+        None, description="a PEM file of the authorities that may vouch for the server"
+    )
+    timeout_s: Positive = Field(20.0, description="the seconds, above 0, it may take")
+    priorities: Priorities = Field(("high",), description=_PRIORITIES)
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when secret headers cross a network readable for all on it, else None."""
+        parts = urlsplit(self.url)
+        if parts.scheme == "https" or self.headers_file is None:
+            return None
+        if is_loopback(parts.hostname or ""):
+            return None
+        return (
+            f"[notify.http] url sends what headers_file holds to {parts.hostname} readable for"
+            " everybody on the way; use https."
+        )
+
+    @property
+    def server(self) -> tuple[str, int]:
+        """Host and port."""
+        parts = urlsplit(self.url)
+        return parts.hostname or "", parts.port or _WEB_PORTS[parts.scheme]
+
+
 class Notify(Table):
     """When and through which channels people are told. Absent channels are None."""
 
@@ -277,6 +336,7 @@ class Notify(Table):
     email: Email | None = Field(None, description="a table [notify.email]")
     mqtt: MqttNotices = Field(MqttNotices(), description="a table [notify.mqtt]")
     command: Command | None = Field(None, description="a table [notify.command]")
+    http: Http | None = Field(None, description="a table [notify.http]")
 
     @property
     def quiet(self) -> tuple[time, time] | None:

@@ -1,4 +1,4 @@
-"""The channels: a program of the user's, MQTT, e-mail; and the mails that tell of no alarm.
+"""The channels: a program, an HTTP server, MQTT, e-mail; and the mails that tell of no alarm.
 
 Each carries one notice at a time within its time limits, and says in an `Attempt` what became of
 it.
@@ -7,22 +7,31 @@ it.
 import json
 import logging
 import os
+import re
 import resource
 import selectors
 import signal
+import socket
+import ssl
 import subprocess  # No shell: the argument list of the configuration is run as it stands.
 import threading
 import time
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from http import HTTPStatus
+from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from smtplib import SMTPDataError
-from typing import Protocol
+from typing import Any, Protocol
+from urllib.parse import urlsplit, urlunsplit
 
+from jinja2 import TemplateError
+from jinja2.sandbox import SandboxedEnvironment
 from pydantic import SecretStr
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.config.services import Command, Email
+from cabinetwatch.config.services import Command, Email, Http
+from cabinetwatch.config.values import read_plain_file
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
 from cabinetwatch.notify.plan import Present
@@ -32,7 +41,9 @@ from cabinetwatch.notify.smtp import (
     SessionError,
     SmtpSession,
     Timeouts,
+    connected,
     explain,
+    left_s,
     smtp_session,
 )
 from cabinetwatch.store.records import Notice
@@ -58,12 +69,21 @@ _WHY = {"raise": "opened", "return": "over", "repeat": "again"}
 """What a program reads as `message`, where that is not the kind of notice."""
 
 
-class CommandChannel:
-    """Runs the program of `[notify.command]` with JSON on standard input.
+def _for_programs(notice: Notice, present: Present | None) -> dict[str, Any]:
+    """Give what programs are told: the newest transition, why, and the account of the incident.
 
-    That is the newest transition that is told, beside it `message`, why it is run, and `incident`,
-    the account of the incident as it is `present` now, else as it was then.
+    The account is as it is `present` now, else as it was when the notice was written.
     """
+    told = notice.transitions[-1].public()
+    told["message"] = _WHY.get(notice.kind, notice.kind)
+    for account in notice.accounts:
+        now = None if present is None else present(account.id)
+        told["incident"] = (now or account).public()
+    return told
+
+
+class CommandChannel:
+    """Runs the program of `[notify.command]`, with JSON on standard input (`_for_programs`)."""
 
     recipients: tuple[str, ...] = (COMMAND_RECIPIENT,)
 
@@ -78,12 +98,7 @@ class CommandChannel:
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
         """Run the program once; exit status 0 confirms."""
-        told = notice.transitions[-1].public()
-        told["message"] = _WHY.get(notice.kind, notice.kind)
-        for account in notice.accounts:
-            now = None if self._present is None else self._present(account.id)
-            told["incident"] = (now or account).public()
-        line = json.dumps(told) + "\n"
+        line = json.dumps(_for_programs(notice, self._present)) + "\n"
         try:
             problem = self._run(line.encode())
         except OSError as error:
@@ -185,6 +200,163 @@ def _keep_small(pid: int) -> None:
         resource.prlimit(pid, resource.RLIMIT_DATA, (MOST_DATA_BYTES, hard))
     with suppress(OSError):
         Path(f"/proc/{pid}/oom_score_adj").write_text("500")
+
+
+HTTP_RECIPIENT = "http"
+_MOST_HEADERS_BYTES = 16 * 1024
+_HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
+"""A token of RFC 9110, section 5.6.2."""
+_LATER = {408, 425, 429}
+"""Answers of the 4xx kind after which the same may be accepted later (RFC 9110, 6585, 8470)."""
+
+
+class HttpChannel:
+    """POSTs to the server of `[notify.http]`: JSON (`_for_programs`), or what a template makes.
+
+    Any 2xx confirms. Nothing is sent on to where an answer may redirect: what headers_file holds is
+    for this server alone. Each notice has its own Idempotency-Key, by which a server can tell
+    that it has had it.
+
+    Raises:
+        ConfigError: the template is none.
+    """
+
+    recipients: tuple[str, ...] = (HTTP_RECIPIENT,)
+
+    def __init__(self, http: Http, present: Present | None = None) -> None:
+        self._http = http
+        self._present = present
+        self._template = None
+        if http.template is not None:
+            try:
+                source = http.template.read_text(encoding="utf-8")
+                self._template = SandboxedEnvironment(autoescape=False).from_string(source)
+            except (OSError, UnicodeDecodeError, TemplateError) as error:
+                raise ConfigError([f"[notify.http] template {http.template}: {error}"]) from None
+
+    def probe(self) -> Attempt:
+        """Connect and check the certificate, and send nothing."""
+        try:
+            with self._connection():
+                return Attempt()
+        except (OSError, UnicodeError) as error:
+            return Attempt(unreachable=self._sentence(error))
+
+    def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
+        """Try once to have the server take a notice."""
+        try:
+            headers = self._headers(notice)
+        except ConfigError as error:
+            return Attempt(refused={HTTP_RECIPIENT: Refusal(str(error))})
+        body = self._body(notice)
+        parts = urlsplit(self._http.url)
+        target = urlunsplit(("", "", parts.path or "/", parts.query, ""))
+        is_sent = False
+        try:
+            with self._connection() as connection:
+                is_sent = True
+                connection.request("POST", target, body, headers)
+                status = connection.getresponse().status
+        except (OSError, UnicodeError, HTTPException) as error:
+            sentence = self._sentence(error)
+            if not is_sent:
+                return Attempt(unreachable=sentence)
+            refused = {HTTP_RECIPIENT: Refusal(sentence)}
+            return Attempt(refused=refused, in_doubt=True, connection_lost=True)
+        return self._answered(status, recipients)
+
+    def _answered(self, status: int, recipients: tuple[str, ...]) -> Attempt:
+        """Say what an answer means (RFC 9110, section 15)."""
+        if HTTPStatus.OK <= status < HTTPStatus.MULTIPLE_CHOICES:
+            return Attempt(accepted=recipients)
+        sentence = f"{self._server} answers {status}"
+        if HTTPStatus.MULTIPLE_CHOICES <= status < HTTPStatus.BAD_REQUEST:
+            sentence += ", which sends us elsewhere; set the url that it should be"
+        final = status < HTTPStatus.INTERNAL_SERVER_ERROR and status not in _LATER
+        return Attempt(refused={HTTP_RECIPIENT: Refusal(sentence, permanent=final)})
+
+    @contextmanager
+    def _connection(self) -> Iterator[HTTPConnection]:
+        """Open a connection; whatever the server does, it is over when the time is up."""
+        host, port = self._http.server
+        until = time.monotonic() + self._http.timeout_s
+        connection = HTTPConnection(host, port)
+        connection.sock = connected(host, port, until, self._http.timeout_s)
+        over = threading.Timer(max(0.0, until - time.monotonic()), _cut, [connection])
+        over.daemon = True
+        over.start()
+        try:
+            connection.sock.settimeout(left_s(until))
+            if urlsplit(self._http.url).scheme == "https":
+                context = ssl.create_default_context(cafile=self._http.ca_file)
+                secured = context.wrap_socket(
+                    connection.sock, server_hostname=host, do_handshake_on_connect=False
+                )
+                connection.sock = secured
+                secured.do_handshake()
+            yield connection
+        except (OSError, HTTPException) as error:
+            if time.monotonic() >= until:
+                raise TimeoutError from error
+            raise
+        finally:
+            over.cancel()
+            connection.close()
+
+    def _headers(self, notice: Notice) -> dict[str, str]:
+        """Give the headers, those of the file last.
+
+        Raises:
+            ConfigError: the file can't be read, or has what is no header.
+        """
+        kind = "text/plain; charset=utf-8" if self._template else "application/json"
+        headers = {
+            "Content-Type": kind,
+            "User-Agent": "cabinetwatch",
+            "Connection": "close",
+            "Idempotency-Key": json.dumps(notice.id),
+        }
+        file = self._http.headers_file
+        if file is None:
+            return headers
+        where = f"[notify.http] headers_file {file}"
+        try:
+            lines = read_plain_file(file, _MOST_HEADERS_BYTES).decode("latin-1").splitlines()
+        except ValueError as error:
+            raise ConfigError([f"{where} {error}"]) from None
+        for number, line in enumerate(lines, 1):
+            name, colon, value = line.partition(":")
+            if not line.strip():
+                continue
+            if not colon or not _HEADER_NAME.fullmatch(name) or not value.strip().isprintable():
+                raise ConfigError([f"{where}: line {number} is no header; write Name: value"])
+            headers[name] = value.strip()
+        return headers
+
+    def _body(self, notice: Notice) -> bytes:
+        told = _for_programs(notice, self._present)
+        if self._template is not None:
+            try:
+                return self._template.render(told).encode("utf-8", "replace")
+            except Exception as error:  # noqa: BLE001 - the user's template; the alarm goes out anyway
+                _log.warning("[notify.http] template failed, JSON is sent in its place: %s", error)
+        return json.dumps(told).encode()
+
+    @property
+    def _server(self) -> str:
+        host, port = self._http.server
+        return f"HTTP server {host}:{port}"
+
+    def _sentence(self, error: Exception) -> str:
+        if isinstance(error, HTTPException):
+            return f"{self._server}: it does not answer as an HTTP server does"
+        return f"{self._server}: {explain(error, self._http.ca_file)}"
+
+
+def _cut(connection: HTTPConnection) -> None:
+    """End a connection from another thread: whoever reads or writes is told so at once."""
+    with suppress(OSError):
+        connection.sock.shutdown(socket.SHUT_RDWR)
 
 
 class Publish(Protocol):
@@ -371,7 +543,7 @@ class _Transaction:
         try:
             self._run(session, self._email.from_.rpartition("<")[2].rstrip(">"), content)
         except OSError as error:
-            self.refuse(self._open(), explain(error, self._email))
+            self.refuse(self._open(), explain(error, self._email.ca_file))
             self._connection_lost = True
 
     def refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:

@@ -272,7 +272,7 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
         occasion = _Occasion(transition.state.value, t, utc_ms)
         channels: list[Channel] = ["command"]
         if transition.is_raise:
-            channels = ["email", "mqtt", "command"]
+            channels = ["email", "mqtt", "command", "http"]
         for channel in channels:
             if not _serves(channel, config):
                 continue
@@ -346,7 +346,7 @@ def _wanted(
 
 def _told(matter: _Matter, config: Config, occasion: _Occasion) -> list[Notice]:
     """Give what people and programs are told of an incident."""
-    channels: list[Channel] = ["email", "command"]
+    channels: list[Channel] = ["email", "command", "http"]
     priority = matter.account.priority.value
     return [
         _of_incident(channel, matter, config, occasion)

@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future
 from itertools import chain, zip_longest
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch.config.services import Email
@@ -143,7 +144,9 @@ class SmtpSession(smtplib.SMTP):
         except SessionError as error:
             raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
         except (OSError, UnicodeError) as error:
-            sentence = f"{server}: {explain(error, self._email)}"
+            sentence = f"{server}: {explain(error, self._email.ca_file)}"
+            if isinstance(error, ssl.SSLError) and self._email.security == "tls":
+                sentence += _IF_LATE_TLS
             if self.sock is not None and not self._received and self._email.security != "tls":
                 sentence += (
                     '; if it expects TLS from the first byte, as on port 465, set security = "tls"'
@@ -424,20 +427,18 @@ _MEANINGS: tuple[tuple[type[Exception], str], ...] = (
 )
 
 
-def explain(error: Exception, email: Email) -> str:
-    """Say in words what an error of the connection means."""
+_IF_LATE_TLS = '; if it begins without TLS, as on port 587 or 25, set security = "starttls"'
+
+
+def explain(error: Exception, ca_file: Path | None) -> str:
+    """Say in words what an error of the connection to a server means."""
     if isinstance(error, ssl.SSLCertVerificationError):
-        return certificate_sentence(error, email.ca_file)
+        return certificate_sentence(error, ca_file)
     if isinstance(error, socket.gaierror):
         return f"its name can't be resolved ({error.strerror})"
     for kind, meaning in _MEANINGS:
         if isinstance(error, kind):
             return meaning
     if isinstance(error, ssl.SSLError):
-        sentence = f"TLS failed: {error.reason or error}"
-        if email.security == "tls":
-            sentence += (
-                '; if it begins without TLS, as on port 587 or 25, set security = "starttls"'
-            )
-        return sentence
+        return f"TLS failed: {error.reason or error}"
     return str(error) or type(error).__name__

@@ -145,6 +145,7 @@ _STATE_WORDS = {
     AlarmState.RETURNED: "over, not acknowledged",
 }
 _RANKS = list(Priority)
+_CHANNELS = {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "HTTP"}
 
 Charts = Mapping[str, Mapping[str, Any]]
 """What each picture shows, by the name of its file."""
@@ -425,7 +426,9 @@ def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, An
         told = [f"summary of {notice.week}"]
     return {
         "time": short_time(notice.utc_ms, zone),
-        "channel": {"email": "mail", "mqtt": "MQTT", "command": "program"}[notice.channel],
+        "channel": {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "push"}[
+            notice.channel
+        ],
         "told": "; ".join(dict.fromkeys(told)),
         "outcome": "not tried yet" if outcome is None else outcome.status,
         "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),

@@ -265,10 +265,11 @@ class Daemon:
             Vital("engine", lambda: self._engine_loop.progress_t, ENGINE_S),
             Vital("store", lambda: self._store_loop.progress_t, STORE_S),
         ]
-        command = self.config.notify.command
+        notify = self.config.notify
         for each in self._deliveries:
             # Between two attempts it makes progress.
-            longer_s = command.timeout_s if command and each.channel == "command" else 0.0
+            slow = {"command": notify.command, "http": notify.http}
+            longer_s = getattr(slow.get(each.channel), "timeout_s", 0.0)
             vitals.append(Vital(each.name, partial(_progress_of, each), ATTEMPT_S + longer_s))
         return vitals
 

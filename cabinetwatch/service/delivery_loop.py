@@ -28,6 +28,7 @@ from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import (
     CommandChannel,
     EmailChannel,
+    HttpChannel,
     MqttChannel,
     NotComposedError,
 )
@@ -84,6 +85,8 @@ def carriers(
         made["mqtt"] = MqttChannel(session.publish, lambda: session.connected, under)
     if notify.command is not None:
         made["command"] = CommandChannel(notify.command, present)
+    if notify.http is not None:
+        made["http"] = HttpChannel(notify.http, present)
     return made
 
 

@@ -37,7 +37,7 @@ _log = logging.getLogger(__name__)
 
 HOUR_MS = 3_600_000
 
-Channel = Literal["email", "mqtt", "command"]
+Channel = Literal["email", "mqtt", "command", "http"]
 """The ways by which a notice reaches somebody."""
 
 NoticeKind = Literal[

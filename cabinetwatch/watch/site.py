@@ -203,6 +203,7 @@ class SiteView:
             "email": notify.email is not None,
             "mqtt": notify.mqtt.enabled,
             "command": notify.command is not None,
+            "http": notify.http is not None,
         }
         self.failing = {name: fault for name, fault in self.failing.items() if used.get(name)}
 
