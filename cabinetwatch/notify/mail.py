@@ -34,11 +34,10 @@ from cabinetwatch.notify.words import (
     Figure,
     degree,
     figures,
-    local_time,
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import from_rfc3339, printable, to_datetime
+from cabinetwatch.text import from_rfc3339, local_time, printable, to_datetime
 from cabinetwatch.watch.conditions.base import kelvin
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
