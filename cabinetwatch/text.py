@@ -3,6 +3,7 @@
 import re
 from datetime import UTC, datetime
 from typing import overload
+from zoneinfo import ZoneInfo
 
 
 class CabinetwatchError(Exception):
@@ -53,6 +54,33 @@ def rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits) + 0.0
 
 
+NBSP = "\N{NO-BREAK SPACE}"
+"""Between a number and its unit in what people read."""
+
+_MINUS = "\N{MINUS SIGN}"
+_LONGEST = 1e9
+"""Figures beyond are written with an exponent: 200 digits are no sentence."""
+
+
+def measure(value: float, decimals: int, unit: str) -> str:
+    """Write a number for people, with its unit: inseparable, with a true minus, never minus zero.
+
+    >>> measure(-8.94, 1, "K") == f"{_MINUS}8.9{NBSP}K"
+    True
+    """
+    number = f"{value:z.{decimals}f}" if abs(value) < _LONGEST else f"{value:z.3g}"
+    return f"{number.replace('-', _MINUS)}{NBSP}{unit}"
+
+
+def plain(text: str) -> str:
+    """Give a text that people read as programs want it: ordinary blanks and hyphens.
+
+    >>> plain(measure(-8.94, 1, "K"))
+    '-8.9 K'
+    """
+    return text.replace(NBSP, " ").replace(_MINUS, "-")
+
+
 _USERINFO = re.compile(r"(://[^\s:/?#@]*):[^\s]*@")
 _SECRET_PARAMETER = re.compile(r"(?i)([?&;][\w.-]*(?:pass|pwd|secret|token|key)[\w.-]*=)[^\s&;#]+")
 
@@ -72,7 +100,8 @@ def printable(text: str) -> str:
     r"""Escape everything that could move a cursor, end a line or turn text around.
 
     Control, format, surrogate and unassigned characters, and white space other than the plain
-    blank, become escapes such as \n, \x1b or \u202e; a backslash stays as it is.
+    blank and the one that keeps a number with its unit, become escapes such as \n, \x1b or
+    \u202e; a backslash stays as it is.
 
     >>> printable("warm\x1b[2J")
     'warm\\x1b[2J'
@@ -80,7 +109,9 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
+        letter
+        if letter.isprintable() or letter == NBSP
+        else letter.encode("unicode_escape").decode("ascii")
         for letter in text
     )
 
@@ -101,6 +132,11 @@ def to_datetime(utc_ms: int) -> datetime:
     """Give the aware UTC datetime of an instant in milliseconds since 1970."""
     seconds, milliseconds = divmod(utc_ms, 1000)
     return datetime.fromtimestamp(seconds, UTC).replace(microsecond=milliseconds * 1000)
+
+
+def local_time(utc_ms: int, timezone: str, form: str = "%Y-%m-%d %H:%M:%S %Z") -> str:
+    """Write an instant as the site's clocks show it, e.g. 2026-07-01 13:00:03 IST."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
 def from_datetime(moment: datetime) -> int:
@@ -171,18 +207,18 @@ def parse_duration(text: str) -> float:
 
 
 def describe_duration(seconds: float) -> str:
-    """Say a duration the way a person would: "45 s", "3 min 20 s", "2 h 5 min", "3 d 4 h"."""
+    """Say a duration the way a person would: "45 s", "3 min 20 s", "2 h 5 min", "3 d 4 h".
+
+    No number parts from its unit: see `measure`.
+    """
     total = max(0, round(seconds))
-    if total < 60:
-        return f"{total} s"
-    minutes, rest_s = divmod(total, 60)
-    if minutes < 10 and rest_s:
-        return f"{minutes} min {rest_s} s"
     minutes = round(total / 60)
-    if minutes < 60:
-        return f"{minutes} min"
-    hours, rest_min = divmod(minutes, 60)
-    if hours < 24:
-        return f"{hours} h {rest_min} min" if rest_min else f"{hours} h"
-    days, rest_h = divmod(round(minutes / 60), 24)
-    return f"{days} d {rest_h} h" if rest_h else f"{days} d"
+    if total < 600:
+        parts = (total // 60, "min"), (total % 60, "s")
+    elif minutes < 60 * 24:
+        parts = (minutes // 60, "h"), (minutes % 60, "min")
+    else:
+        hours = round(minutes / 60)
+        parts = (hours // 24, "d"), (hours % 24, "h")
+    written = [f"{number}{NBSP}{unit}" for number, unit in parts if number]
+    return " ".join(written) or f"0{NBSP}s"

@@ -19,9 +19,13 @@ from cabinetwatch.store.database import MemoryRecords, find_records, find_watch
 from cabinetwatch.store.replay import is_mute
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError, to_rfc3339
+from cabinetwatch.watch.commands import too_hot_to_learn
+from cabinetwatch.watch.conditions import named
+from cabinetwatch.watch.events import AlarmState
 
 _ANSWER_WITHIN_S = 10.0
 _LOOK_EVERY_S = 0.1
+_ACTIVE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SUPPRESSED}
 
 
 def ack(args: argparse.Namespace) -> int:
@@ -42,7 +46,7 @@ def ack(args: argparse.Namespace) -> int:
 
 def _unknown(wanted: str, known: Sequence[str]) -> str:
     listed = ", ".join(dict.fromkeys(known)) or "none"
-    return f"No alarm with the ID {wanted!r} stands; those that do: {listed}"
+    return f"There is no active alarm with the ID {wanted!r}; active: {listed}"
 
 
 def shelve(args: argparse.Namespace) -> int:
@@ -94,10 +98,21 @@ def note(args: argparse.Namespace) -> int:
 
 
 def learn(args: argparse.Namespace) -> int:
-    """Begin to learn anew, or put in force what an interval of the record teaches."""
+    """Begin to learn anew, put in force what an interval of the record teaches, or verify.
+
+    Raises:
+        UsageError: an interval is given of which nothing is to be learnt.
+    """
     command: dict[str, object] = {"command": "learn", "device": args.device}
     interval = (args.from_utc_ms, args.to_utc_ms)
+    if args.verified and interval != (None, None):
+        raise UsageError("--verified goes without --from and --to: it verifies what is learnt")
+    command |= {name: True for name in ("verified", "anyway") if getattr(args, name)}
     with Store.open(args.config.store.url, read_only=True) as store:
+        hot = _heat_alarm(store, args.config, args.device)
+        if hot and not args.anyway:
+            print(too_hot_to_learn(hot))
+            return 1
         if interval != (None, None):
             # It takes the engine, and all that makes a record of what it says.
             from cabinetwatch.service.offline import teach  # noqa: PLC0415
@@ -106,6 +121,16 @@ def learn(args: argparse.Namespace) -> int:
                 command[name] = None if utc_ms is None else to_rfc3339(utc_ms)
             command["observer"] = teach(store, args.config, args.device, *interval)
         return ask(store, command)
+
+
+def _heat_alarm(store: Store, config: Config, device: str) -> str:
+    """Name an alarm on the heat of a device that is active by the record; nothing without any."""
+    for each in store.standing():
+        condition = named(each.condition)
+        is_heat = condition is not None and condition.is_heat and each.subject == device
+        if is_heat and each.state in _ACTIVE and condition is not None:
+            return f'"{config.name_of(device)}: {condition.predicate}"'
+    return ""
 
 
 def ask(store: Store, command: Mapping[str, Any], within_s: float = _ANSWER_WITHIN_S) -> int:

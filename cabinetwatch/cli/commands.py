@@ -437,6 +437,8 @@ COMMANDS: dict[str, Command] = {
             " interval it learns from now on",
             "up to before this time",
         ),
+        flag("--verified", "you have seen every fan of the device turn: it is verified"),
+        flag("--anyway", "learn although an alarm on its heat is active"),
     ),
     "replay": command(
         "run the engine over a recording or over the store",

@@ -30,12 +30,11 @@ from cabinetwatch.notify.words import (
     NO_SMOKE_ALARM,
     TEST_CONDITION,
     degree,
-    local_time,
     measured,
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import describe_duration, printable, to_datetime
+from cabinetwatch.text import describe_duration, local_time, printable, to_datetime
 from cabinetwatch.watch.events import OVER, Account, AlarmState, Priority
 from cabinetwatch.watch.incidents import plain_account, urgency
 

@@ -5,10 +5,9 @@ The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" 
 
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.values import UNITS
-from cabinetwatch.text import describe_duration, from_rfc3339, to_datetime
+from cabinetwatch.text import describe_duration, from_rfc3339, local_time, measure, to_datetime
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
 from cabinetwatch.watch.conditions import base
@@ -142,16 +141,20 @@ def figures(
         timezone: The site's time zone, for instants.
         called: Gives what people call a sensor.
     """
+    settled_k, sd_k = values.get("settled_rise_k"), values.get("settled_rise_sd_k")
     values = {
         key: called(value) if key.endswith("_sensor") and value else value
         for key, value in values.items()
     }
+    if settled_k is not None and sd_k is not None:
+        # One figure with its uncertainty; any uncertainty that people read is ± at 95 %.
+        values["settled_rise_k"] = base.interval_k(settled_k, sd_k)
     quantity = values.get("quantity")
     named = {"value": label(quantity)} if quantity in UNITS else {}
     return [
         Figure(named.get(key) or label(key), _write(key, value, quantity, timezone))
         for key, value in values.items()
-        if key not in ("since", "quantity")
+        if key not in ("since", "quantity", "settled_rise_sd_k")
     ]
 
 
@@ -159,7 +162,7 @@ def label(key: str) -> str:
     """Give the plain label of a figure's key, without its unit.
 
     >>> label("settled_rise_k"), label("core_rise_k"), label("value")
-    ('Settled rise', 'Core rise', 'Value')
+    ('Settling at', 'Core rise', 'Value')
     """
     for labels in (LABELS, *(condition.labels for condition in conditions.CONDITIONS)):
         if key in labels:
@@ -174,17 +177,12 @@ def label(key: str) -> str:
 
 
 def written(key: str, value: Any, timezone: str = "UTC") -> str:
-    """Write a figure with its unit, as its key says.
+    r"""Write a figure with its unit, as its key says.
 
     >>> written("rise_k", 12.44), written("time_constant_s", 900), written("load_fraction", 0.8)
-    ('12.4 K', '15 min', '80 %')
+    ('12.4\xa0K', '15\xa0min', '80\xa0%')
     """
     return _write(key, value, None, timezone)
-
-
-def local_time(utc_ms: int, timezone: str, form: str = "%Y-%m-%d %H:%M:%S %Z") -> str:
-    """Write an instant as the site's clocks show it, e.g. 2026-07-01 13:00:03 IST."""
-    return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
 def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
@@ -217,7 +215,7 @@ def _measure(key: str, value: float, quantity: Any) -> str:
 
 
 def _number(value: float, decimals: int, unit: str) -> str:
-    return f"{value:z.{decimals}f} {unit}"
+    return measure(value, decimals, unit)
 
 
 def _moment(text: str, timezone: str) -> str:
@@ -231,7 +229,7 @@ def _moment(text: str, timezone: str) -> str:
 def learning_words(learning: Mapping[str, Any] | None) -> str:
     """Say what normal rise rests on, from what `status --json` gives as `learning`."""
     if learning is None:
-        return "no ambient sensor, so only its temperature is watched."
+        return "no sensor of the surrounding air, so only its temperature is watched."
     remarks = "".join(f" {remark}" for remark in learning["remarks"])
     return f"{_STAGES[learning['stage']](learning)}.{remarks}"
 
@@ -242,7 +240,7 @@ def _none(learning: Mapping[str, Any]) -> str:
     span_s = 86_400 * learning["days"]
     so_far = f"has been learning its normal rise for {describe_duration(span_s)}"
     return (
-        f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not told"
+        f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not noticed"
         " before the third day is over, unless normal_rise_k is given"
     )
 
@@ -251,7 +249,7 @@ def _commissioned(learning: Mapping[str, Any]) -> str:
     told = "its normal rise is the one given in the configuration"
     if learning["confidence"] is None:
         return told
-    return f"{told}; its response was learnt on {_date(learning)}"
+    return f"{told}; its response was learnt on {_date(learning['since'])}"
 
 
 def _provisional(learning: Mapping[str, Any]) -> str:
@@ -262,15 +260,17 @@ def _learnt(learning: Mapping[str, Any]) -> str:
     loads = ""
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
-        loads = f" over loads of {low:z.0f} to {high:z.0f} W"
+        loads = f" over loads of {base.watts(low)} to {base.watts(high)}"
+    verified = learning.get("verified")
+    checked = f"every fan was seen turning on {_date(verified)}" if verified else NOT_VERIFIED
     return (
-        f"its normal rise was learnt on {_date(learning)}{loads}, confidence"
-        f" {learning['confidence']}; {NOT_VERIFIED}"
+        f"its normal rise was learnt on {_date(learning['since'])}{loads}, confidence"
+        f" {learning['confidence']}; {checked}"
     )
 
 
-def _date(learning: Mapping[str, Any]) -> str:
-    return f"{to_datetime(from_rfc3339(learning['since'])):%Y-%m-%d %H:%M} UTC"
+def _date(instant: str) -> str:
+    return f"{to_datetime(from_rfc3339(instant)):%Y-%m-%d %H:%M} UTC"
 
 
 _STAGES = {

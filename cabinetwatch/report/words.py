@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch.config.equipment import Device
-from cabinetwatch.notify.words import local_time
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import from_rfc3339, printable
+from cabinetwatch.text import from_rfc3339, local_time, printable
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from cabinetwatch.watch.trials import TrialBook
 

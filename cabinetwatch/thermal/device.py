@@ -162,7 +162,12 @@ class DeviceObserver(Saved):
     @property
     def gives_off_heat(self) -> bool:
         """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
-        return self.cooling_loss.standing and self._estimator.falls()
+        return self.cooling_loss.standing and self.falls
+
+    @property
+    def falls(self) -> bool:
+        """Whether the rise still has to fall clearly to where it is heading."""
+        return self._estimator.falls()
 
     def excuse_heat(self, t_ms: int) -> None:
         """Heat comes from what stands inside: what is seen of a higher rise is no lost cooling."""

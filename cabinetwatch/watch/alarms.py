@@ -44,6 +44,10 @@ class Alarm:
         self.suppressed = False
         self.lingers = False
         """Whether what explained it is gone, and it is still hidden because it recovers."""
+        self.released_t: int | None = None
+        """When the heat that explained it ended, while that may still take its time to show."""
+        self._heated = False
+        """Whether the heat of another alarm explains it."""
         self.pending_t: int | None = None
         self.since_t: int | None = None
         self.shelved_until_t: int | None = None
@@ -59,6 +63,8 @@ class Alarm:
         """The incident that its occurrence belongs to; see `watch.incidents`."""
         self.told_anew = False
         """Whether it is to be told although its state stays: hidden again, for another time."""
+        self.raised_with: Priority | None = None
+        """The priority that the condition chose when it was raised: all that follows has it too."""
 
     @property
     def subject(self) -> str:
@@ -72,8 +78,15 @@ class Alarm:
 
     @property
     def named(self) -> str:
-        """Condition and subject, for a sentence."""
-        return f"{self.condition.name} of {self.called}"
+        """What it says while it is there, for a sentence."""
+        return f'"{self.condition.phrase}"'
+
+    @property
+    def priority(self) -> Priority:
+        """The configured one, else the one that the condition chose at the raise."""
+        if self.condition.settings.priority is None and self.raised_with is not None:
+            return self.raised_with
+        return self.condition.priority
 
     @property
     def key(self) -> str:
@@ -91,13 +104,18 @@ class Alarm:
     def _delay_ms(self) -> int:
         condition = self.condition
         delay_s = condition.off_delay_s if self.active else condition.on_delay_s
+        if self.active and condition.recurrence.is_held:
+            delay_s = max(delay_s, condition.recurrence.keeps_away_s)
         return round(delay_s * 1000)
 
     @property
     def stands(self) -> bool:
         """Whether it may hide others: its condition holds, it is in service, and can be told."""
-        held = self.raw is False and not self.condition.hides_while_held
-        return self.active and not held and not self.out and not self.withheld_by
+        condition = self.condition
+        is_over = self.raw is False and (
+            condition.recurrence.is_held or not condition.hides_while_held
+        )
+        return self.active and not is_over and not self.out and not self.withheld_by
 
     def take(self, raw: bool | None, t: int, at: int) -> bool:
         """Let a judgement of what was measured `at` an instant, at the latest now, pass the delays.
@@ -109,10 +127,12 @@ class Alarm:
             self.pending_t = None
         elif self.pending_t is None:
             self.pending_t = at
+        if self.active and raw is not None:
+            self.condition.recurrence.follow(self.pending_t)
         if self.pending_t is not None and t >= self.pending_t + self._delay_ms:
             self._switch(not self.active, t)
             return True
-        return self.stands is not stood or (self.lingers and not self._recovers)
+        return self.stands is not stood or (self.lingers and not self._recovers(t))
 
     def put_off(self, ms: int) -> None:
         """Let a delay that runs end so much later: for so long nobody looked."""
@@ -124,12 +144,15 @@ class Alarm:
         self.pending_t = None
         self._stand(active)
         if active:
+            self.condition.recurrence.raised(began_t)
+            self.raised_with = self.condition.priority
             self.since_t = self.condition.began(began_t)
             self.acknowledged = False
             if not self.id:
                 self._name(t)
-        elif self._hidden:
-            self.acknowledged = False
+        else:
+            self.condition.recurrence.returned(began_t)
+            self.acknowledged = self.acknowledged and not self._hidden
 
     def _stand(self, active: bool) -> None:
         self.active = active
@@ -173,18 +196,28 @@ class Alarm:
         self.out = False
         self.out_until_t = None
 
-    def refresh_suppression(self) -> None:
+    def refresh_suppression(self, t: int) -> None:
         """Look whether a trial suppresses it, or one that explains it stands, or stood until now.
 
         The gear takes its time to cool once its fan turns again: until then that explains it still.
         """
-        self.suppressed = bool(self.withheld_by) or any(o.stands for o in self.hidden_by)
-        self.lingers = not self.suppressed and self._recovers
+        standing = [other for other in self.hidden_by if other.stands]
+        heated, self._heated = self._heated, any(o.condition.is_heat for o in standing)
+        if self._heated:
+            self.released_t = None
+        elif heated and not any(o.condition.is_heat and o.raw for o in self.hidden_by):
+            self.released_t = t
+        self.suppressed = bool(self.withheld_by or standing)
+        self.lingers = not self.suppressed and self._recovers(t)
+        if not self.suppressed and not self.lingers:
+            self.released_t = None
         self.suppressed = self.suppressed or self.lingers
 
-    @property
-    def _recovers(self) -> bool:
-        return self.state is AlarmState.SUPPRESSED and self.active and self.condition.recovers()
+    def _recovers(self, t: int) -> bool:
+        condition, released_t = self.condition, self.released_t
+        if released_t is not None and condition.cools_down(t, released_t):
+            return True
+        return self.state is AlarmState.SUPPRESSED and self.active and condition.recovers()
 
     def settle(self, t: int) -> AlarmState | None:
         """Move to the state that follows from everything known; give the previous one if it moved.
@@ -218,6 +251,7 @@ class Alarm:
             self.since_t = None
             self.acknowledged = False
             self.remark = self.acknowledged_by = ""
+            self.raised_with = None
 
     def _target(self) -> AlarmState:
         if self.out:
@@ -237,25 +271,30 @@ class Alarm:
         return {name: getattr(self, name) for name in (*_KEPT, *_KEPT_SINCE_INCIDENTS)} | {
             "state": self.state.value,
             "memory": self.condition.save(),
+            "recurrence": self.condition.recurrence.save(),
+            "raised_with": self.raised_with,
             "due": self.condition.due,
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state."""
-        for name in _KEPT:
+        for name in _KEPT & state.keys():
             setattr(self, name, state[name])
         for name in _KEPT_SINCE_INCIDENTS:
             setattr(self, name, state.get(name, ""))
         self.state = AlarmState(state["state"])
         self.condition.load(state["memory"])
+        self.condition.recurrence.load(state.get("recurrence", state["memory"]))
+        raised_with = state.get("raised_with")
+        self.raised_with = None if raised_with is None else Priority(raised_with)
         self.condition.due = state["due"]
         self.condition.told(self.active)
 
 
-_KEPT = (
+_KEPT = {
     "id", "raw", "active", "acknowledged", "pending_t", "since_t", "shelved_until_t",
-    "out", "out_until_t", "remark",
-)  # fmt: skip
+    "out", "out_until_t", "remark", "released_t",
+}  # fmt: skip
 """Attributes of an alarm that are saved as they are."""
 _KEPT_SINCE_INCIDENTS = ("acknowledged_by", "incident")
 """The same, which states saved by earlier versions lack."""
@@ -321,17 +360,16 @@ _SHOWN_AGAIN = {
     AlarmState.SUPPRESSED: "No longer suppressed",
     AlarmState.OUT_OF_SERVICE: "Back in service",
 }
-_SO_FOR = "it has been so for"
-_SO_FOR_THEN = re.compile(rf"; {_SO_FOR} [^.;]*\.$")
+_FOR_SO_LONG_THEN = re.compile(r"; for [^.;,]* now\.$")
 
 
 def without_span(text: str) -> str:
     """Give what a transition told, without for how long: later on that is no longer true.
 
-    >>> without_span("The fan stands still; it has been so for 1 min.")
-    'The fan stands still.'
+    >>> without_span("The fan has stopped; for 1 min now.")
+    'The fan has stopped.'
     """
-    return _SO_FOR_THEN.sub(".", text)
+    return _FOR_SO_LONG_THEN.sub(".", text)
 
 
 def transition_of(
@@ -342,7 +380,7 @@ def transition_of(
     if not changed:
         since = None if since_t is None else to_rfc3339(since_t + offset_ms)
         changed = {
-            "priority": condition.priority,
+            "priority": alarm.priority,
             "text": _TELLERS[alarm.state](alarm, previous, t),
             "values": condition.values() | {"since": since},
             "cause": condition.cause,
@@ -367,7 +405,7 @@ def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
     condition = alarm.condition
     return {
         "priority": Priority(condition.settings.priority or "medium"),
-        "text": f"{alarm.named} is {alarm.state.value} now; its figures failed.",
+        "text": f"{alarm.named} is {alarm.state.value} now; its figures could not be reckoned.",
         "values": {"error": describe_error(error)},
         "cause": alarm.key,
         "response": condition.settings.response or condition.response,
@@ -379,14 +417,14 @@ def _tell_normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
         case AlarmState.ACKNOWLEDGED:
             return _tell_returned(alarm, previous, t)
         case AlarmState.RETURNED:
-            return f"Acknowledged{_remark(alarm)} after it had returned: {_present(alarm)}"
+            return f"Acknowledged{_remark(alarm)} after it was over: {_present(alarm)}"
         case AlarmState.SUPPRESSED | AlarmState.SHELVED:
-            return f"{_SHOWN_AGAIN[previous]}, and gone: {alarm.condition.gone()}"
-    return f"Back in service, and {alarm.condition.name} does not stand for {alarm.called}."
+            return f"Over (it was {previous.value}): {alarm.condition.gone()}"
+    return f"Back in service; {alarm.named} is not active."
 
 
 def _tell_raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, _seen(alarm), f"{_SO_FOR} {{}}")
+    return _lasting(alarm, t, _seen(alarm), "; for {} now")
 
 
 def _tell_acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -397,7 +435,7 @@ def _tell_acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 
 def _tell_returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, alarm.condition.gone(), "it lasted {}")
+    return _lasting(alarm, t, alarm.condition.gone(), "; it lasted {}")
 
 
 def _tell_shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
@@ -406,19 +444,19 @@ def _tell_shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
 
 
 def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    told_by = ", ".join(other.named for other in alarm.hidden_by if other.stands)
-    why = (
-        f" during the trial {alarm.withheld_by}"
-        if alarm.withheld_by
-        else f", being told by {told_by}"
-    )
-    return f"Suppressed{why}: {alarm.condition.seen()}"
+    sentence = alarm.condition.seen()
+    if alarm.withheld_by:
+        return f"Suppressed during the trial {alarm.withheld_by}: {sentence}"
+    if alarm.lingers:
+        return f"Suppressed while it cools down: {sentence}"
+    reported = ", ".join(other.named for other in alarm.hidden_by if other.stands)
+    return f"Suppressed: already reported as {reported}. {sentence}"
 
 
 def _tell_out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
     until_t = alarm.out_until_t
     left = "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
-    return f"Taken out of service{left}{_remark(alarm)}."
+    return f"Out of service{left}{_remark(alarm)}."
 
 
 _TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
@@ -448,7 +486,7 @@ def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:
     if alarm.since_t is None or t - alarm.since_t < 1000:
         return sentence
     span = describe_duration((t - alarm.since_t) / 1000)
-    return f"{sentence.removesuffix('.')}; {clause.format(span)}."
+    return f"{sentence.removesuffix('.')}{clause.format(span)}."
 
 
 def _remark(alarm: Alarm) -> str:
@@ -558,7 +596,7 @@ class AlarmManager:
             affected.update((other.order, other) for other in alarm.hides)
         self.touched.clear()
         for alarm in affected.values():
-            alarm.refresh_suppression()
+            alarm.refresh_suppression(t)
         told = []
         for _, alarm in sorted(affected.items()):
             previous = alarm.settle(t)

@@ -7,16 +7,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from cabinetwatch.text import describe_duration, from_rfc3339, printable
+from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
+from cabinetwatch.watch.conditions.base import kelvin, watts
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import AlarmState
 from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.site import SiteModel
 from cabinetwatch.watch.trials import CHANGED, TrialBook
 
-NOT_VERIFIED = "not verified until somebody has checked that every fan turns"
-"""What must be said with everything learnt: a fan that stood already was learnt as normal."""
+NOT_VERIFIED = "not verified until somebody has checked that every fan is turning"
+"""What must be said with everything learnt: a fan that had stopped already was learnt as normal."""
 
 LONGEST_NOTE = 500
 _LONGEST_S = 100 * 366 * 86_400.0
@@ -46,7 +47,7 @@ def carry_out(
     if name == "note":
         return _note(command, manager, model, t, offset_ms)
     if name == "learn":
-        return _learn(command, manager, model)
+        return _learn(command, manager, model, t)
     if name == "ack":
         return _acknowledge(command, incidents)
     if name not in _TRIALS:
@@ -81,12 +82,12 @@ def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> Command
 def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
     name, for_s, wanted_id = command.get("command"), command.get("for_s"), command.get("id")
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
-        return CommandResult(False, f"There is no waiting for {for_s!r} seconds.")
+        return CommandResult(False, f"{for_s!r} is no duration in seconds above 0.")
     if name in {"service-out", "service-in"}:
         return _service(command, manager, t)
     alarm = next((a for a in manager.alarms.values() if a.id and a.id == wanted_id), None)
     if alarm is None:
-        return CommandResult(False, f"There is no standing alarm with the ID {wanted_id!r}.")
+        return CommandResult(False, f"There is no active alarm with the ID {wanted_id!r}.")
     return _on_alarm(command, alarm, t)
 
 
@@ -99,7 +100,7 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
     match name:
         case "ack-returned" if state is not AlarmState.RETURNED:
             # What stands, or stands again, is for a person to acknowledge.
-            return CommandResult(False, f"{alarm.named} is {state} and not returned.")
+            return CommandResult(False, f"{alarm.named} is {state}, not returned.")
         case "ack-returned":
             alarm.acknowledged = True
             alarm.remark = _remark(command)
@@ -145,25 +146,47 @@ def _remark(command: Mapping[str, Any]) -> str:
     return printable(", ".join(filter(None, (by and f"by {by}", reason and str(reason)))))
 
 
-def _learn(command: Mapping[str, Any], manager: AlarmManager, model: SiteModel) -> CommandResult:
-    """Begin to learn from now on, or take over what was learnt from an interval of the record."""
+def _learn(
+    command: Mapping[str, Any], manager: AlarmManager, model: SiteModel, t: int
+) -> CommandResult:
+    """Begin to learn from now on, take over what an interval of the record has taught, or verify.
+
+    Neither while the device is too warm: what it shows then must not pass for normal.
+    """
     device = model.devices.get(str(command.get("device")))
     if device is None:
         return CommandResult(False, f"There is no device {command.get('device')!r}.")
     if device.ambient is None:
         return CommandResult(
-            False, f"{device.name} has no ambient sensor, so there is no rise to learn."
+            False, f"{device.name} has no sensor of the surrounding air, so no rise to learn."
         )
+    hot = [
+        alarm.named
+        for alarm in manager.alarms.values()
+        if alarm.active and alarm.condition.is_heat and alarm.subject == device.id
+    ]
+    if hot and not command.get("anyway"):
+        return CommandResult(False, too_hot_to_learn(hot[0]))
+    if command.get("verified"):
+        device.verified_t = t
+        return CommandResult(True, f"{device.name} is verified: every fan was seen turning.")
     observer = command.get("observer")
     try:
         device.learn_anew(observer)
     except (KeyError, TypeError, ValueError):
         return CommandResult(False, f"What was learnt of {device.name} is of another version.")
-    days = f"from now on for {device.settings.learning_days:zg} d"
-    told = f"{device.name} learns its normal rise and response anew, {days}."
+    days = f"from now on for {device.settings.learning_days:zg}{NBSP}d"
+    told = f"{device.name} learns its normal rise and response again, {days}."
     if observer is not None:
         told = _learnt(device)
     return CommandResult(True, told, list(manager.of_steps[device.id]))
+
+
+def too_hot_to_learn(alarm: str) -> str:
+    """Say why nothing is learnt while an alarm on a device's heat is active."""
+    return (
+        f"{alarm} is active and would be learnt as normal: wait until it is over, or add --anyway."
+    )
 
 
 def _learnt(device: DeviceView) -> str:
@@ -171,8 +194,8 @@ def _learnt(device: DeviceView) -> str:
     normal, status = device.observer.normal, device.observer.learning
     told = f"{device.name} has learnt"
     if normal is not None:
-        at = "" if normal.power_w is None else f" at {normal.power_w:z.0f} W"
-        told += f" a normal rise of {normal.rise_k:z.1f} K{at}"
+        at = "" if normal.power_w is None else f" at {watts(normal.power_w)}"
+        told += f" a normal rise of {kelvin(normal.rise_k)}{at}"
     confidence = f" (confidence: {status.confidence})" if status.confidence else ""
     return f"{told}{confidence}; {NOT_VERIFIED}."
 
@@ -200,7 +223,7 @@ def _note(
     except ValueError as error:
         return CommandResult(False, f"{error}.")
     if since_t > t:
-        return CommandResult(False, f"{at} is still to come; a note tells what was done.")
+        return CommandResult(False, f"{at} is in the future; a note says what was done.")
     for device in model.devices.values():
         if name in {None, device.id}:
             device.watch_drift_from(since_t)
@@ -208,7 +231,7 @@ def _note(
     whose = "the cabinet" if name is None else str(name)
     return CommandResult(
         True,
-        f"Noted of {whose}: {text}. Its drift is watched anew from there.",
+        f"Noted for {whose}: {text}. Its drift is watched anew from then on.",
         [
             alarm
             for alarm in manager.of_kind("device")

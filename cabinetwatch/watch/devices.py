@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import describe_duration, rounded, to_rfc3339
+from cabinetwatch.text import describe_duration, measure, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
@@ -105,6 +105,8 @@ class DeviceView:
         )
         self.observer = DeviceObserver(self.settings)
         self.drift = DriftObserver()
+        self.verified_t: int | None = None
+        """When somebody said that every fan turns, of what is learnt now; None before."""
         self.days_on_record = 0
         """How many days drift has closed so far."""
         self.tight_margin_k: float | None = None
@@ -212,6 +214,7 @@ class DeviceView:
         else:
             self.observer = DeviceObserver.load(self.settings, dict(learnt))
         self.drift = DriftObserver()
+        self.verified_t = None
         self._has_stepped = False
 
     def restart(self) -> None:
@@ -223,6 +226,11 @@ class DeviceView:
         """Somebody did something to it at `t`: what came before says nothing of its trend."""
         self.drift.restart(t)
         self.days_on_record = 0
+
+    @property
+    def guards(self) -> set[SensorView]:
+        """Its sensors by which heat or its cause is noticed."""
+        return {each for each in (self.temperature, self.ambient, self.fan) if each is not None}
 
     @property
     def temperature_c(self) -> float | None:
@@ -296,19 +304,23 @@ class DeviceView:
         return threshold_c - hot_c
 
     def time_left_clause(self) -> str:
-        """Say when it will reach its threshold on its present heading, for a sentence."""
-        threshold_c = self.threshold_c
+        """Say when it will reach its threshold at this rate, for a sentence."""
+        threshold_c, present_c = self.threshold_c, self.temperature_c
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return ""
         if math.isinf(threshold_c):
             return ", at a load that its derating curve allows at no temperature"
+        threshold = f"its derating threshold of {measure(threshold_c, 1, '°C')}"
+        if present_c is not None and present_c >= threshold_c:
+            # Where it settles says nothing of where it is.
+            return f", above {threshold} already"
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
         if forecast.probability < _LIKELY or forecast.time_left_s is None:
-            return ", which stays below its derating threshold"
+            return f", staying below {threshold}"
         if forecast.time_left_s < 1.0:
-            return ", above its derating threshold already"
+            return f", about to cross {threshold}"
         left = describe_duration(forecast.time_left_s)
-        return f", reaching its derating threshold in about {left}"
+        return f", reaching {threshold} in about {left}"
 
     def time_left_s(self) -> float | None:
         """Give when it will be at its threshold at this rate; 0 once it is, None if it won't be."""
@@ -440,7 +452,7 @@ class DeviceView:
         if self.ambient is None:
             return None
         status, figures = self.observer.learning, self.observer.figures
-        since_t = status.learnt_ms
+        since_t, verified_t = status.learnt_ms, self.verified_t
         if not since_t and figures is not None:
             since_t = figures.t_ms - round(status.days * DAY_MS)
         return {
@@ -450,6 +462,7 @@ class DeviceView:
             "loads_w": None if status.loads_w is None else [rounded(w, 1) for w in status.loads_w],
             "confidence": status.confidence,
             "remarks": list(status.remarks),
+            "verified": None if verified_t is None else to_rfc3339(verified_t + offset_ms),
         }
 
     def save(self) -> dict[str, Any]:
@@ -462,6 +475,7 @@ class DeviceView:
             "made_for": self._made_for(),
             "observer": self.observer,
             "drift": self.drift,
+            "verified_t": self.verified_t,
             "has_stepped": self._has_stepped,
             "tight_margin_k": self.tight_margin_k,
             "next_drift_t": self._next_drift_t,
@@ -480,6 +494,7 @@ class DeviceView:
             if not isinstance(drift, DriftObserver):
                 drift = DriftObserver.load(drift)
             self.observer, self.drift = observer, drift
+            self.verified_t = state.get("verified_t")
             self._has_stepped, self._next_drift_t = state["has_stepped"], state["next_drift_t"]
             self.tight_margin_k = state["tight_margin_k"]
             self.days_on_record = state["days_on_record"]
@@ -514,11 +529,13 @@ LABELS = {
     "hot_day_margin_k": "Hot-day margin",
     "hot_day_temperature_c": "Hot-day temperature",
     "load_fraction": "Load, of rated",
-    "margin_k": "Margin to the threshold",
+    "margin_k": "Margin now",
     "off": "Switched off",
     "resistance_k_per_w": "Thermal resistance",
-    "rise_k": "Rise above ambient",
-    "settled_rise_sd_k": "Settled rise, give or take",
+    "ambient_c": "Surrounding air",
+    "raw_rise_k": "Temperature difference to the surrounding air",
+    "rise_k": "Rise above the surrounding air",
+    "settled_rise_k": "Settling at",
     "threshold_c": "Derating threshold",
 }
 """What people call the figures of a device, where the key does not say it without its unit."""

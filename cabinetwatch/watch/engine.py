@@ -65,7 +65,6 @@ class Engine:
 
     def __init__(self, config: Config) -> None:
         self.now = 0
-        self.offset_ms = 0
         self.answer: CommandResult | None = None
         """What became of the last command told."""
         self.refused: deque[Refusal] = deque(maxlen=_MOST_TOLD)
@@ -92,6 +91,15 @@ class Engine:
         """Of the sensors that are judged: one that rests is left out."""
         self.alarms: Mapping[str, Alarm] = self._manager.alarms
         """All alarms of the site, by SUBJECT/CONDITION."""
+
+    @property
+    def offset_ms(self) -> int:
+        """What makes UTC of watch time."""
+        return self.model.site.offset_ms
+
+    @offset_ms.setter
+    def offset_ms(self, offset_ms: int) -> None:
+        self.model.site.offset_ms = offset_ms
 
     # -- what is measured -------------------------------------------------------------------
 
@@ -171,7 +179,7 @@ class Engine:
             if feed(t, value):
                 for alarm in alarms:
                     raw = alarm.condition.judge(t, alarm.active)
-                    if raw is not alarm.raw or alarm.lingers:
+                    if raw is not alarm.raw or alarm.lingers or alarm.pending_t is not None:
                         self._manager.take(alarm, raw, self.now, t)
         for alarm in route.judged:
             raw = alarm.condition.judge(t, alarm.active)
@@ -662,7 +670,7 @@ class Engine:
         """Derive after a load what is not saved: suppression and deadlines."""
         withhold(self.trials, self._manager, self.model.devices)
         for alarm in self.alarms.values():
-            alarm.refresh_suppression()
+            alarm.refresh_suppression(self.now)
             self._deadlines.set(alarm)
         self._deadlines.set(self.model.site.connection)
         for sensor in self.model.sensors.values():

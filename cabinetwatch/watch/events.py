@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, fields
 from enum import IntEnum, StrEnum
 from typing import Any, NamedTuple
 
-from cabinetwatch.text import from_rfc3339, to_rfc3339
+from cabinetwatch.text import from_rfc3339, plain, to_rfc3339
 
 
 class Quality(IntEnum):
@@ -306,13 +306,14 @@ class Transition:
             "state": self.state.value,
             "previous": self.previous.value,
             "priority": self.priority.value,
-            "text": self.text,
+            "text": plain(self.text),
             "values": dict(self.values),
         }
 
     def record(self) -> dict[str, Any]:
         """Give everything, as JSON-able values, for the store."""
         return self.public() | {
+            "text": self.text,
             "t": self.t,
             "cause": self.cause,
             "likely": self.likely,

@@ -256,7 +256,7 @@ class IncidentBook:
             found = self._open_of(cause)
             if found is None:
                 since_t = alarm.since_t if alarm.since_t is not None else t
-                found = Incident(alarm.id, cause, t, since_t, alarm.condition.priority)
+                found = Incident(alarm.id, cause, t, since_t, alarm.priority)
                 self._incidents[found.id] = found
             alarm.incident = found.id
             found.is_told = found.is_told or alarm.active
@@ -312,7 +312,7 @@ class IncidentBook:
             return incident.last or self._last_account(incident, (), self._members(incident), now)
         state = min((each.state for each in members), key=_order_of_states)
         shown = [each for each in members if each.state is state or each.state in _VISIBLE]
-        shown.sort(key=lambda each: _RANKS[each.condition.priority])
+        shown.sort(key=lambda each: _RANKS[each.priority])
         lead = shown[0]
         others = [each for each in shown if each.subject != lead.subject]
         names = list(dict.fromkeys(each.called for each in others))
@@ -323,7 +323,7 @@ class IncidentBook:
             id=incident.id,
             site=self._model.config.site.name,
             headline=lead.condition.headline(names),
-            priority=min((each.condition.priority for each in shown), key=_RANKS.__getitem__),
+            priority=min((each.priority for each in shown), key=_RANKS.__getitem__),
             state=state.value,
             time_ms=t + offset_ms,
             since_ms=incident.since_t + offset_ms,
@@ -335,6 +335,7 @@ class IncidentBook:
             alarms=tuple(each.id for each in members),
             subjects=tuple(subjects),
             figures=self._figures(shown),
+            is_present=any(each.raw is not False for each in members),
         )
 
     def _last_account(
@@ -446,26 +447,21 @@ def _sentences(alarms: Sequence[Alarm]) -> list[str]:
     for alarm in alarms:
         own = alarm.condition.is_heat
         # Of what befalls several alike, such as a lost ambient, one sentence will do.
-        alike = (alarm.subject,) if own else (alarm.condition.name, alarm.condition.priority)
+        alike = (alarm.subject,) if own else (alarm.condition.name, alarm.priority)
         groups.setdefault(alike, []).append(alarm)
     sentences: list[str] = []
     for group in groups.values():
         lead, *others = group
-        sentences.append(_seen(lead))
+        sentences.append(lead.condition.seen())
         if not lead.condition.is_heat:
             names = list(dict.fromkeys(each.called for each in others))
             if names:
                 sentences.append(f"Likewise {listed(names)}.")
         elif others and not sentences[1:]:
-            sentences.append(_seen(others[0]))
+            sentences.append(others[0].condition.seen())
     sentences = list(dict.fromkeys(sentences))
     left = len(sentences) - _MOST_SENTENCES
     return sentences if left <= 0 else [*sentences[:_MOST_SENTENCES], f"And {left} more."]
-
-
-def _seen(alarm: Alarm) -> str:
-    """Say what is seen; one on its way back, whose delay only runs, is so no longer."""
-    return alarm.condition.seen() if alarm.raw is not False else alarm.condition.gone()
 
 
 def _explaining(alarms: Sequence[Alarm]) -> list[Alarm]:

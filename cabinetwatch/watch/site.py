@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Notify
+from cabinetwatch.text import local_time
 from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind
 from cabinetwatch.watch.refusals import Refusal, Refusals, renamed_refusals
@@ -189,6 +190,8 @@ class SiteView:
     store_note: str = ""
     store_set_aside: bool = False
     failing: dict[str, tuple[str, bool]] = field(default_factory=dict)
+    offset_ms: int = 0
+    """What makes UTC of watch time."""
     connection: ConnectionView = field(default_factory=ConnectionView)
     refusals: Refusals = field(default_factory=Refusals)
 
@@ -329,6 +332,11 @@ class SiteModel:
             for name, counts in data["sensors"].items():
                 if (sensor := self.sensors.get(name)) is not None:
                     sensor.unheard.note(entry.t, counts, sensor.heard_t)
+
+    def clock(self, t: int) -> str:
+        """Write an instant of watch time as the site's clocks show it, e.g. 30 Nov 10:02."""
+        local = local_time(t + self.site.offset_ms, self.config.site.timezone, "%d %b %H:%M")
+        return local.lstrip("0")
 
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
         """Give the device whose temperature a sensor is, if any."""

@@ -6,8 +6,8 @@ import pytest
 
 from cabinetwatch.config.values import UNITS
 from cabinetwatch.notify import words as labels
-from cabinetwatch.notify.words import Figure, figures, label, local_time, written
-from cabinetwatch.text import from_rfc3339
+from cabinetwatch.notify.words import Figure, figures, label, written
+from cabinetwatch.text import from_rfc3339, local_time
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.devices import LABELS
 

@@ -135,7 +135,7 @@ def test_it_is_told_with_sensor_topic_value_and_number_and_returns_by_itself() -
     (raised,) = (each for each in scene.told if each.condition == "input-refused")
     assert raised.text == (
         "2 messages of nas-air (topic cabinet/nas/temperature) could not be judged and were set"
-        " aside; the last said 41.375. The watch goes on without; it has been so for 10 s."
+        " aside; the last said 41.375. The watch goes on without; for 10\N{NO-BREAK SPACE}s now."
     )
     assert (raised.subject, raised.priority.value) == ("site", "medium")
     assert raised.values["refused"] == (
@@ -229,7 +229,10 @@ def test_an_alarm_whose_sentence_cannot_be_put_together_is_told_plainly(
     scene.lives(10 * MINUTE, hall=21.0, nas_air=49.0, nas_power=10.0)
     told = [each for each in scene.told if each.condition == "over-rise"]
     assert [(each.subject, each.state.value) for each in told] == [("nas", "unacknowledged")]
-    assert told[0].text == "over-rise of NAS is unacknowledged now; its figures failed."
+    assert told[0].text == (
+        '"NAS: too far above the surrounding air" is unacknowledged now; its figures could not be'
+        " reckoned."
+    )
 
 
 @pytest.mark.parametrize("kind", [kind for kind in EntryKind if kind is not EntryKind.CONFIG])

@@ -102,14 +102,14 @@ def order(scene: Scene, command: str, condition: str = OVER, **data: Any) -> str
             id="it comes and goes while suppressed",
         ),
         pytest.param(
-            RISE, [(2, SLOW), (3, SLOW_AND_RISEN), (2, RISEN)], "AH HB", id="what hid it goes"
+            RISE, [(2, SLOW), (3, SLOW_AND_RISEN), (15, RISEN)], "AH HB", id="what hid it goes"
         ),
         pytest.param(
             RISE, [(3, RISEN), (2, SLOW_AND_RISEN)], "AB BH", id="what explains it comes later"
         ),
         pytest.param(
             RISE,
-            [(3, RISEN), ACK, (2, SLOW_AND_RISEN), (2, RISEN)],
+            [(3, RISEN), ACK, (2, SLOW_AND_RISEN), (15, RISEN)],
             "AB BC CH HC",
             id="acknowledged before it was suppressed",
         ),
@@ -168,12 +168,12 @@ def test_shelving_and_a_time_out_of_service_end_to_the_instant(raised: Scene) ->
 def test_hidden_again_it_is_told_for_how_long_now(raised: Scene) -> None:
     order(raised, "shelve", for_s=600.0)
     order(raised, "shelve", for_s=7200.0)
-    assert raised.told[-1].text.startswith("Shelved for 2 h")
+    assert raised.told[-1].text.startswith("Shelved for 2\N{NO-BREAK SPACE}h")
     assert raised.lives(11 * MINUTE, **HOT) == []
     raised.orders("service-out", subject="nas", for_s=120.0, reason="painting")
     raised.orders("service-out", subject="nas", by="ann")
     assert edges(raised, OVER) == "AB BG GG GI II"
-    assert raised.told[-1].text == "Taken out of service (by ann)."
+    assert raised.told[-1].text == "Out of service (by ann)."
     assert {t.subject for t in raised.told} == {"nas"}
     assert raised.lives(3 * MINUTE, **HOT) == []
 
@@ -188,22 +188,22 @@ def test_what_somebody_else_shelved_is_not_told_as_acknowledged_by_them(raised: 
 def test_what_acknowledges_only_the_returned_leaves_alone_what_stands(raised: Scene) -> None:
     # The weekly summary acknowledges what it listed as over; by then it may stand again.
     answer = order(raised, "ack-returned")
-    assert answer == "over-derating of NAS is unacknowledged and not returned."
+    assert answer == '"NAS: above its derating threshold" is unacknowledged, not returned.'
     raised.lives(5 * MINUTE, **COOL)
     order(raised, "ack-returned", by="the summary of 2026-W22")
     assert edges(raised, OVER) == "AB BD DA"
-    assert raised.told[-1].text.startswith("Acknowledged (by the summary of 2026-W22) after it had")
+    assert raised.told[-1].text.startswith("Acknowledged (by the summary of 2026-W22) after it was")
 
 
-def test_what_explains_is_told_before_what_it_explains_and_at_its_instant(scene: Scene) -> None:
+def test_what_explains_goes_on_explaining_for_a_time_constant_and_no_longer(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **SLOW)
     scene.lives(3 * MINUTE, **SLOW_AND_RISEN)
-    told = scene.lives(2 * MINUTE, **RISEN)
+    told = scene.lives(15 * MINUTE, **RISEN)
     assert moves(told) == [
         ("nas", "fan-slow", "unacknowledged", "returned"),
         ("nas", "over-rise", "suppressed", "unacknowledged"),
     ]
-    assert told[0].t == told[1].t
+    assert 600 * SECOND <= told[1].t - told[0].t <= 620 * SECOND
 
 
 def test_what_is_out_of_service_hides_nothing(scene: Scene) -> None:
@@ -211,16 +211,16 @@ def test_what_is_out_of_service_hides_nothing(scene: Scene) -> None:
     scene.lives(3 * MINUTE, **SLOW_AND_RISEN)
     alarm = scene.engine.alarms["nas/fan-slow"]
     alarm.take_out(None)
-    scene.engine.alarms["nas/over-rise"].refresh_suppression()
+    scene.engine.alarms["nas/over-rise"].refresh_suppression(scene.t)
     assert not scene.engine.alarms["nas/over-rise"].suppressed
 
 
 @pytest.mark.parametrize(
     ("command", "data", "answer"),
     [
-        ("ack", {"id": "nothere"}, "There is no standing alarm with the ID 'nothere'."),
+        ("ack", {"id": "nothere"}, "There is no active alarm with the ID 'nothere'."),
         ("unshelve", {}, "is not shelved"),
-        ("shelve", {"for_s": -1.0}, "There is no waiting for -1.0 seconds."),
+        ("shelve", {"for_s": -1.0}, "-1.0 is no duration in seconds above 0."),
         ("service-out", {"subject": "fridge"}, "There is no subject 'fridge' with alarms."),
         ("dance", {}, "There is no command 'dance'."),
     ],

@@ -2,8 +2,10 @@
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, Scene, make_config
+from tests.watch.world import HOUR, World, of
 
 WELL = {"hall": 20.0, "nas_power": 80.0, "nas_air": 40.0, "nas_fan": 1200.0, "switch_air": 35.0}
 WARM_SWITCH = WELL | {"hall": 50.0, "switch_air": 60.0}
@@ -21,7 +23,7 @@ def alarm_id(scene: Scene, key: str) -> str:
 
 
 def last_text(scene: Scene, condition: str) -> str:
-    return next(t.text for t in reversed(scene.told) if t.condition == condition)
+    return plain(next(t.text for t in reversed(scene.told) if t.condition == condition))
 
 
 def high_switch(extra: str = "") -> Scene:
@@ -67,7 +69,9 @@ def test_a_fan_just_fast_enough_is_not_said_to_be_too_slow(scene: Scene) -> None
     scene.lives(2 * MINUTE, **WELL | {"nas_fan": 500.0})
     scene.reads("nas-fan", 910.0)
     scene.orders("ack", id=alarm_id(scene, "nas/fan-slow"))
-    assert "turns at 910 rpm, not yet safely above the 900 rpm" in last_text(scene, "fan-slow")
+    assert "is turning at 910 rpm, not yet safely above its minimum of 900 rpm" in last_text(
+        scene, "fan-slow"
+    )
 
 
 def test_rise_and_temperature_just_back_are_not_said_to_be_above(scene: Scene) -> None:
@@ -82,17 +86,17 @@ def test_rise_and_temperature_just_back_are_not_said_to_be_above(scene: Scene) -
         scene.lives(10 * SECOND, **WELL | {"nas_air": 44.5})
     assert nas.rise_k > 24.0
     scene.orders("ack", id=alarm_id(scene, "nas/over-rise"))
-    assert "not yet safely back within the 25.0 K allowed" in last_text(scene, "over-rise")
+    assert "not yet safely back within its limit of 25.0 K" in last_text(scene, "over-rise")
 
 
 def test_a_silent_sensor_blinds_because_it_is_silent_and_not_because_of_its_last_value(
     scene: Scene,
 ) -> None:
     scene.lives(2 * MINUTE, hall=20.0)
-    text = next(t.text for t in scene.told if t.subject == "switch-air")
-    assert text.startswith(
-        "switch-air has fallen silent, so PoE switch is not watched by temperature now;"
-        " its last reading was 35.0 °C; it has been so for"
+    text = next(plain(t.text) for t in scene.told if t.subject == "switch-air")
+    assert text == (
+        "switch-air has fallen silent, so PoE switch is not watched now;"
+        " its last reading was 35.0 °C; for 1 min 30 s now."
     )
 
 
@@ -102,12 +106,50 @@ def test_a_lost_ambient_says_what_still_guards_the_device() -> None:
     scene = Scene(make_config(bare, by_ambient))
     scene.lives(2 * MINUTE, **WELL)
     scene.lives(2 * MINUTE, nas_air=40.0, switch_air=35.0)
-    texts = {t.subject: t.text for t in scene.told if t.condition == "ambient-lost"}
-    assert "so its rise can't be known; its temperature is still watched" in texts["nas"]
-    assert (
-        "so neither its rise nor its derating margin can be known; no limit guards it until that"
-        " is back"
-    ) in texts["switch"]
+    raised = {t.subject: t for t in scene.told if t.condition == "ambient-lost"}
+    assert "so its rise is not known; it is watched only by its own temperature" in (
+        raised["nas"].text
+    )
+    assert raised["nas"].priority == "medium"
+    assert "so neither its rise nor its margin is known; it is not watched now" in (
+        raised["switch"].text
+    )
+    assert raised["switch"].priority == "high"
+
+
+def test_a_guard_counts_only_while_its_own_sensor_is_there(scene: Scene) -> None:
+    scene.lives(3 * MINUTE, nas_air=40.0, nas_fan=1200.0, nas_power=80.0)
+    condition = scene.engine.alarms["nas/ambient-lost"].condition
+    assert "watched only by its own temperature and its fan now" in condition.seen()
+    scene.lives(3 * MINUTE, nas_fan=1200.0, nas_power=80.0)
+    assert "watched only by its fan now" in condition.seen()
+    blind = scene.engine.alarms["nas-air/silent"]
+    assert "so NAS is watched only by its fan now" in blind.condition.seen()
+    assert blind.priority == "medium"
+    told = scene.lives(3 * MINUTE, nas_power=80.0)
+    assert "it is not watched now" in condition.seen()
+    # The one that leaves nothing to guard it is high, and stays so when it is over.
+    assert {(t.subject, t.priority) for t in told} == {("nas-fan", "high")}
+    told = scene.lives(5 * MINUTE, **WELL)
+    over = {t.subject: t.priority for t in told if t.condition == "silent" and t.is_return}
+    assert over == {"nas-air": "medium", "nas-fan": "high", "switch-air": "high"}
+
+
+def test_where_it_settles_is_not_said_of_where_it_is(scene: Scene) -> None:
+    nas = scene.engine.model.devices["nas"]
+    scene.lives(30 * MINUTE, **WELL | {"nas_air": 52.9})
+    scene.lives(MINUTE, **WELL | {"nas_air": 51.0})
+    assert plain(nas.time_left_clause()) == ", above its derating threshold of 50.0 °C already"
+    scene.lives(30 * MINUTE, **WELL)
+    assert plain(nas.time_left_clause()) == ", staying below its derating threshold of 50.0 °C"
+
+
+def test_the_present_temperature_is_one_figure_in_sentence_and_record(scene: Scene) -> None:
+    world = World()
+    world.lives(3 * HOUR)
+    world.resistance *= 3.0
+    for told in of(world.lives(HOUR), "cooling-loss") + of(world.told, "derating-forecast"):
+        assert f"NAS is at {told.values['temperature_c']:.1f} °C" in plain(told.text)
 
 
 def test_a_store_fault_names_the_store_once(scene: Scene) -> None:
@@ -138,7 +180,7 @@ def test_what_a_person_wrote_stays_on_its_line(key: str) -> None:
         **{key: "a\n\x1b[2JERROR all is lost\u202e"},
     )
     text = last_text(scene, "high")
-    assert text.isprintable()
+    assert plain(text).isprintable()
     assert "a\\n\\x1b[2JERROR all is lost\\u202e" in text
 
 
@@ -170,8 +212,8 @@ def test_a_rise_that_is_not_known_is_not_said_to_be_above(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **WELL | {"nas_air": 47.0})
     scene.lives(2 * MINUTE, nas_air=47.0)
     assert last_text(scene, "over-rise") == (
-        "Suppressed, being told by ambient-lost of NAS: NAS: its rise is not known now;"
-        " it was last seen above the 25.0 K allowed."
+        'Suppressed: already reported as "NAS: the sensor of the surrounding air is lost". NAS: its'
+        " rise is not known now; it was last seen above its limit of 25.0 K."
     )
 
 

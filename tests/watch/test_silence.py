@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 from tests.watch.scene import MINUTE, SECOND, Scene, make_config, moves
@@ -106,7 +107,7 @@ def test_a_node_slower_than_its_interval_is_one_alarm_that_says_so(scene: Scene)
     assert moves(scene.told) == [RAISED]
     (alarm,) = (each for each in scene.engine.alarms.values() if each.active)
     text = alarm.condition.seen()
-    assert "lately it speaks up to every 220 s, not every 10 s; set its interval_s to 220" in text
+    assert "it really speaks up to every 220 s, not every 10 s" in plain(text)
     assert "speaks less often than its interval_s says" in alarm.condition.suspicion
     assert [each.public() for each in replayed(scene)] == [each.public() for each in scene.told]
 
@@ -128,7 +129,7 @@ def test_what_could_not_be_read_is_told_as_the_cause(scene: Scene) -> None:
         scene.tell(EntryKind.UNHEARD, sensors=data)
     others(3 * MINUTE, scene)
     (told,) = scene.told
-    assert "12 messages came that could not be read: 'warm' is not a number;" in told.text
+    assert "12 messages came that could not be read: 'warm' is not a number;" in plain(told.text)
     assert "does not fit pointer" in told.likely
     assert [each.public() for each in replayed(scene)] == [told.public()]
 
@@ -149,8 +150,8 @@ def test_a_clock_that_is_behind_is_told_as_the_cause_and_counted(scene: Scene) -
         scene.tell(EntryKind.UNHEARD, sensors=data)
     others(3 * MINUTE, scene)
     (told,) = scene.told
-    assert "its clock is up to 8 s behind, so 3 readings came too late" in told.text
-    assert "see lateness_s" in told.text
+    assert "its clock is up to 8 s behind, so 3 readings came too late" in plain(told.text)
+    assert "see lateness_s" in plain(told.text)
     late = {"since_start": 3, "greatest_s": 8.0}
     assert scene.engine.sensor_figures()["switch-air"]["late"] == late
     assert scene.engine.sensor_figures()["hall"]["late"] == {"since_start": 0, "greatest_s": None}

@@ -4,19 +4,40 @@ Nothing outside this package knows a condition by its name. What the rest must k
 class: what people call it, its labels, the keys it needs, what it hides, what a trial does to it.
 """
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
+from enum import StrEnum
 from typing import Any, ClassVar, TypeVar
 
 from pydantic import Field, create_model
 
 from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, SubjectKind
 from cabinetwatch.config.model import SITE_SUBJECT, Config
-from cabinetwatch.text import rounded
+from cabinetwatch.text import NBSP, counted, describe_duration, measure, rounded
+from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import Entry, Priority
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteModel
+
+
+class TimeToRespond(StrEnum):
+    """How soon somebody must act so that the consequence does not come."""
+
+    HOUR = "within the hour"
+    DAY = "within a day"
+    WEEKS = "within weeks"
+
+    @property
+    def priority(self) -> Priority:
+        """What follows from it (ISA-18.2, from memory: by consequence and time to respond)."""
+        return {
+            TimeToRespond.HOUR: Priority.HIGH,
+            TimeToRespond.DAY: Priority.MEDIUM,
+            TimeToRespond.WEEKS: Priority.LOW,
+        }[self]
+
 
 _Settings = TypeVar("_Settings", bound=AlarmSettings)
 
@@ -38,6 +59,75 @@ class SetpointSettings(AlarmSettings):
     deadband_k: float = Field(
         1.0, description="the K, 0 or more, back from the setpoint at which it returns"
     )
+
+
+class Recurrence:
+    """Follows what comes and goes, and says when it does so too often to be over at once.
+
+    An alarm that is raised again and again isn't read any more. So after some raises it is held: it
+    is over only once it has kept away for long (a longer off-delay for an alarm that chatters:
+    common practice, no source). What has kept away for that long counts as new. Instants are watch
+    time (ms).
+
+    Args:
+        free_raises: so many raises in a row are over as soon as what raised them is.
+        keeps_away_h: how long a held one has to keep away.
+    """
+
+    def __init__(self, free_raises: float, keeps_away_h: float) -> None:
+        self.keeps_away_s = 3600.0 * keeps_away_h
+        self.is_held = False
+        self.away_t: int | None = None
+        """Since when it has kept away although its alarm stands; None while it is there."""
+        self.first_t = 0
+        self.times = 0
+        """How often it has come since `first_t`."""
+        self._free_raises = free_raises
+        self._raises = 0
+        self._last_t = 0
+
+    def raised(self, t: int) -> None:
+        """Its alarm is raised, for what has been there since `t`."""
+        if not self._raises or t - self._last_t > 1000 * self.keeps_away_s:
+            self.first_t, self.times, self._raises = t, 0, 0
+        self.times += 1
+        self._raises += 1
+        self.is_held = self._raises > self._free_raises
+
+    def follow(self, away_t: int | None) -> None:
+        """Take since when it has kept away while its alarm stands; None while it is there."""
+        self.times += away_t is None and self.away_t is not None
+        self.away_t = away_t
+
+    def returned(self, t: int) -> None:
+        """Its alarm is over, for what has kept away since `t`."""
+        self.is_held, self.away_t, self._last_t = False, None, t
+
+    def release(self) -> None:
+        """Hold it no longer: it can't be now."""
+        self.is_held = False
+
+    def forget(self) -> None:
+        """Count what comes next as new."""
+        self.is_held, self._raises = False, 0
+
+    def save(self) -> dict[str, Any]:
+        """State for `load`."""
+        return {
+            "held": self.is_held,
+            "away": self.away_t,
+            "first": self.first_t,
+            "times": self.times,
+            "raises": self._raises,
+            "last": self._last_t,
+        }
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        """Go on from a saved state; one of an earlier version lacks some or all of it."""
+        self.is_held = state.get("held", False)
+        self.away_t, self.first_t = state.get("away"), state.get("first", 0)
+        self.times, self._raises = state.get("times", 0), state.get("raises", 0)
+        self._last_t = state.get("last", 0)
 
 
 class Condition(ABC):
@@ -69,6 +159,10 @@ class Condition(ABC):
     """What it explains of the same subject: suppressed by design while it stands."""
     hides_while_held: ClassVar[bool] = True
     """Whether it goes on explaining others while it is over, and only its off-delay still runs."""
+    free_raises: ClassVar[float] = math.inf
+    keeps_away_h: ClassVar[float] = 24.0
+    """After how many raises it is held, and for how long: see `Recurrence`. A day, since what makes
+    a sensor or a load come and go recurs daily."""
     withheld_in_trial: ClassVar[bool] = False
     """Whether a change of cooling may raise it by itself: suppressed while one is on trial."""
     ends_a_trial: ClassVar[bool] = False
@@ -87,6 +181,10 @@ class Condition(ABC):
     """The figure of a device's week that says the same: no summary tells both."""
     misses_readings: ClassVar[bool] = False
     """Whether the watch hears only part of what is sent while it stands."""
+    consequence: ClassVar[str]
+    """What comes of it if nobody acts: "if nobody acts, ..."."""
+    time_to_respond: ClassVar[TimeToRespond]
+    """How long there is to act; the default priority follows from it."""
     likely: str = ""
     """What it likely is; see `suspicion`."""
     response: str
@@ -97,6 +195,7 @@ class Condition(ABC):
         self.subject = subject
         self.settings = settings
         self.due: int | None = None
+        self.recurrence = Recurrence(self.free_raises, self.keeps_away_h)
 
     @classmethod
     def spec(cls) -> ConditionSpec:
@@ -148,6 +247,10 @@ class Condition(ABC):
 
     def recovers(self) -> bool:
         """Whether what made it hold is over, and it only takes its time to show."""
+        return False
+
+    def cools_down(self, t: int, since_t: int) -> bool:
+        """Whether the heat of another alarm, which ended at `since_t`, still explains it."""
         return False
 
     def explains(self, other: "Condition") -> bool:
@@ -203,6 +306,21 @@ class Condition(ABC):
         """Say in a few words what is wrong, and whom else it befalls, or that it is over."""
         more = f" (also {listed(others)})" if others else ""
         return f"{self.called}: {self.over if over else self.predicate}{more}"
+
+    @property
+    def phrase(self) -> str:
+        """What people read of it while it holds."""
+        return f"{self.called}: {self.predicate}"
+
+    def _back(self) -> str:
+        """Say that it is over and only its alarm still stands, and why; without a full stop."""
+        recurrence = self.recurrence
+        when = self.model.clock(recurrence.away_t or 0)
+        so_far = f"{self.called}: {self.over} since {when}"
+        if not recurrence.is_held:
+            return f"{so_far}, not yet for {describe_duration(self.off_delay_s)}"
+        times, first = counted(recurrence.times, "time"), self.model.clock(recurrence.first_t)
+        return f"{so_far}, but it comes and goes ({times} since {first})"
 
     @property
     def suspicion(self) -> str:
@@ -276,11 +394,17 @@ class HeadingCondition(DeviceCondition):
         ambient = self.device.ambient
         return (self.device.temperature,) + (() if ambient is None else (ambient,))
 
+    def _present_c(self, figures: Figures) -> float:
+        """The last reading, as `values` gives it, or the last one judged while that is missing."""
+        temperature_c = self.device.temperature_c
+        return figures.temperature_c if temperature_c is None else temperature_c
+
 
 class SensorCondition(Condition):
     """A condition of a sensor."""
 
     kind = "sensor"
+    free_raises = 1
     in_own_unit: ClassVar[tuple[str, ...]] = ("value",)
 
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
@@ -311,6 +435,11 @@ class SiteCondition(Condition):
     kind = "site"
     inputs: tuple[SensorView, ...] = ()
 
+    @property
+    def phrase(self) -> str:
+        """What people read of it while it holds."""
+        return f"the watch is {self.predicate}"
+
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(model, subject, settings)
         self.site = model.site
@@ -330,6 +459,11 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
+SHUT_DOWN = (
+    "Reduce its load or shut it down properly, now; pull the plug only if it does not answer."
+)
+"""What to do about gear that is too hot."""
+
 NOT_YET_BACK = "not yet safely back within"
 """Where a value stands that is within its limit again, but not beyond deadband or off-delay."""
 
@@ -342,6 +476,12 @@ def beyond(value: float, setpoint: float, deadband: float, *, active: bool) -> b
     return value > (setpoint - deadband if active else setpoint)
 
 
+SIGMAS_95 = 1.96
+"""Half the width of a 95 % interval, in standard deviations."""
+
+_COARSE_K = 10.0
+"""An uncertainty from here on makes decimals an empty promise."""
+
 # By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
 _QUANTITIES = {
     "temperature": ("°C", 1),
@@ -351,38 +491,36 @@ _QUANTITIES = {
     "sound-level": ("dB", 1),
 }
 
-_LONGEST = 1e9
-"""Figures beyond are written with an exponent: 200 digits are no sentence."""
-
 
 def quantity(value: float, kind: str) -> str:
     """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
     unit, decimals = _QUANTITIES[kind]
-    return f"{_fixed(value, decimals)} {unit}"
+    return measure(value, decimals, unit)
 
 
 def celsius(value_c: float) -> str:
     """Write a temperature, e.g. 48.3 °C."""
-    return f"{_fixed(value_c, 1)} °C"
+    return measure(value_c, 1, "°C")
 
 
 def kelvin(value_k: float) -> str:
     """Write a difference of temperatures, e.g. 12.4 K."""
-    return f"{_fixed(value_k, 1)} K"
+    return measure(value_k, 1, "K")
 
 
 def interval_k(value_k: float, sd_k: float) -> str:
     """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
-    return f"{kelvin(value_k)} ± {kelvin(1.96 * sd_k)}"
+    half_k = SIGMAS_95 * sd_k
+    decimals = 0 if half_k >= _COARSE_K else 1
+    written = f"{measure(value_k, decimals, 'K')} ± {measure(half_k, decimals, 'K')}"
+    return written.replace(" ", NBSP)
+
+
+def watts(value_w: float) -> str:
+    """Write a power in whole W, e.g. 40 W."""
+    return measure(value_w, 0, "W")
 
 
 def percent(fraction: float) -> str:
     """Write a fraction as per cent, e.g. 75 %."""
-    return f"{_fixed(100 * fraction, 0)} %"
-
-
-def _fixed(value: float, decimals: int) -> str:
-    """Write with fixed decimals and without a negative zero; what no sensor can mean, briefly."""
-    if not abs(value) < _LONGEST:
-        return f"{value:z.3g}"
-    return f"{value:z.{decimals}f}"
+    return measure(100 * fraction, 0, "%")

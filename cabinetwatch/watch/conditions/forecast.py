@@ -13,15 +13,18 @@ from pydantic import Field
 
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import counted, describe_duration, rounded
+from cabinetwatch.text import NBSP, counted, describe_duration, measure, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
 from cabinetwatch.watch.conditions.base import (
+    NOT_YET_BACK,
+    SHUT_DOWN,
     HeadingCondition,
     SetpointSettings,
+    TimeToRespond,
     beyond,
     celsius,
+    interval_k,
     kelvin,
-    percent,
     with_defaults,
 )
 
@@ -31,8 +34,8 @@ _SURELY_COOLS_SIGMAS = 1.65
 """19 in 20: the settled rise lies below the present one."""
 _REACHED_S = 1.0
 _TOO_LATE = (
-    "Take load off or switch the device off now. Then open the cabinet and see that every fan"
-    " turns. Undo the last change of cooling."
+    f"{SHUT_DOWN} Then open the cabinet and check that every fan is turning. Undo the last change"
+    " of cooling."
 )
 _AMBIENT_MAY_CLIMB_K = 5.0
 """Our choice: the trend of the ambient carries it no further within a forecast."""
@@ -57,17 +60,19 @@ class DeratingForecast(HeadingCondition):
     settings: DeratingForecastSettings
     needs = ("derating", "ambient")
     labels: ClassVar = {
-        "soonest_s": "Time left, at the soonest",
-        "latest_s": "Time left, at the latest",
+        "soonest_s": "Time left, at the least",
+        "latest_s": "Time left, at the most",
         "probability": "Probability of crossing",
     }
     ends_a_trial = True
+    consequence = "it is above its derating threshold within the hour"
+    time_to_respond = TimeToRespond.HOUR
     likely = (
         "Lost cooling, more load, or hotter air around it: its temperature has not settled yet."
     )
     response = (
-        "There is still time: take load off, open the cabinet, see that every fan turns. Undo the"
-        " last change of cooling. Switch the device off before it crosses the threshold."
+        "There is still time: reduce its load, open the cabinet, check that every fan is turning."
+        " Undo the last change of cooling. Shut it down properly before it crosses the threshold."
     )
 
     def __init__(self, *args: Any) -> None:
@@ -132,27 +137,28 @@ class DeratingForecast(HeadingCondition):
         device, forecast = self.device, self._forecast
         figures, threshold_c = device.observer.figures, device.threshold_c
         if figures is None or threshold_c is None or forecast.time_left_s is None:
-            return f"{device.name} was last seen heading across its derating threshold."
-        heading = (
-            f"{device.name} is at {celsius(figures.temperature_c)}, heading for"
-            f" {kelvin(figures.settled_rise_k)} above ambient, and"
+            return f"{device.name} was last seen heading for its derating threshold."
+        settling = (
+            f"{device.name} is at {celsius(self._present_c(figures))}, settling at"
+            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            " surrounding air, and"
         )
         if self._is_reached:
-            return f"{heading} has reached its derating threshold of {celsius(threshold_c)}."
+            return f"{settling} has reached its derating threshold of {celsius(threshold_c)}."
         when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
         return (
-            f"{heading} will cross its derating threshold of {celsius(threshold_c)} {when} on its"
-            " present heading."
+            f"{settling} at this rate will cross its derating threshold of {celsius(threshold_c)}"
+            f" {when}."
         )
 
     def gone(self) -> str:
         device, figures = self.device, self.device.observer.figures
         threshold_c = device.threshold_c
         if figures is None or threshold_c is None:
-            return f"{device.name} is no longer heading across its derating threshold."
+            return f"{device.name} is no longer heading for its derating threshold."
         return (
-            f"{device.name} is at {celsius(figures.temperature_c)} and no longer heading across its"
-            f" derating threshold of {celsius(threshold_c)}."
+            f"{device.name} is at {celsius(self._present_c(figures))} and no"
+            f" longer heading for its derating threshold of {celsius(threshold_c)}."
         )
 
     def values(self) -> dict[str, Any]:
@@ -176,9 +182,9 @@ class DeratingForecast(HeadingCondition):
         left_s = self._forecast.time_left_s
         if left_s is not None and left_s < _REACHED_S:
             return True
-        return (
-            figures is not None and threshold_c is not None and figures.temperature_c >= threshold_c
-        )
+        if figures is None or threshold_c is None:
+            return False
+        return self._present_c(figures) >= threshold_c
 
     def save(self) -> dict[str, Any]:
         return {
@@ -218,7 +224,9 @@ class HotDay(HeadingCondition):
     settings: SetpointSettings
     needs = ("derating", "ambient")
     weekly_figure = "hot_day_margin_k"
-    likely = "Cooling that does for today's air leaves too little margin for the hottest day."
+    consequence = "on the hottest day it is above its derating threshold"
+    time_to_respond = TimeToRespond.WEEKS
+    likely = "Cooling that is enough for today's air leaves no margin for the hottest day."
     response = (
         "Before the hot season: give the device more air, less load or more space, or a cooler"
         " place. If the design ambient has been passed, set design_ambient_c to what really occurs."
@@ -250,24 +258,26 @@ class HotDay(HeadingCondition):
         excess_k = self._ambient_excess_k()
         if excess_k is not None and excess_k > 0.0:
             return (
-                f"The air around {device.name} is at {celsius(device.ambient_c or 0.0)},"
+                f"The surrounding air of {device.name} is at {celsius(device.ambient_c or 0.0)},"
                 f" {kelvin(excess_k)} above the design ambient of"
-                f" {celsius(device.design_ambient_c)}, so every hot-day margin is too good."
+                f" {celsius(device.design_ambient_c)}, so every hot-day margin is less than shown."
             )
         hot_c, threshold_c = device.hot_day_temperature_c, device.threshold_c
         if hot_c is None or threshold_c is None:
             return f"{device.name} was last seen without margin for the hottest day."
+        over_k = hot_c - threshold_c
+        where = f"{kelvin(over_k)} above" if over_k > 0.0 else NOT_YET_BACK
         return (
-            f"{device.name} would reach {celsius(hot_c)} on a day of"
-            f" {celsius(device.design_ambient_c)} outside, {kelvin(hot_c - threshold_c)}"
-            f" above its derating threshold of {celsius(threshold_c)}."
+            f"{device.name} would reach {celsius(hot_c)} with room air at"
+            f" {celsius(device.design_ambient_c)}, {where} its derating threshold of"
+            f" {celsius(threshold_c)}."
         )
 
     def gone(self) -> str:
         margin_k = self.device.hot_day_margin_k
         if margin_k is None:
-            return f"{self.device.name}: its hot-day margin is no longer below zero."
-        return f"{self.device.name} has {kelvin(margin_k)} of margin for the hottest day again."
+            return f"{self.device.name}: its hot-day margin is not known now."
+        return f"{self.device.name} has a hot-day margin of {kelvin(margin_k)} again."
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"design_ambient_c": self.device.design_ambient_c}
@@ -302,10 +312,12 @@ class Drift(HeadingCondition):
     withheld_in_trial = True
     rests_on_trend = True
     weekly_figure = "climb_per_week"
+    consequence = "within weeks it has no hot-day margin left"
+    time_to_respond = TimeToRespond.WEEKS
     likely = "Dust on filters, fins and vents, or a fan that wears out."
     response = (
-        "Clean filters and vents from outside, with the device off; look at its fans. If something"
-        " was changed on purpose, learn it again: cabinetwatch learn."
+        "Shut the device down, then clean filters and vents from outside; check its fans. If"
+        " something was changed on purpose, learn it again: cabinetwatch learn."
     )
 
     def __init__(self, *args: Any) -> None:
@@ -353,21 +365,21 @@ class Drift(HeadingCondition):
         if finding is None or climb is None or margin_k is None:
             return f"{self.device.name} was last seen slowly losing its cooling."
         days = finding.exhausted_in_days or 0.0
-        lasts = "is used up already"
-        if days >= 1.0:
-            lasts = f"is used up in about {counted(round(days), 'day')}"
-        per_week = percent(climb) if climb >= 0.1 else f"{100 * climb:z.1f} %"
+        margin = "its hot-day margin is used up already"
+        if days >= 1.0 and margin_k > 0.0:
+            lasts = counted(round(days), "day").replace(" ", NBSP)
+            margin = f"its hot-day margin of {kelvin(margin_k)} is used up in about {lasts}"
+        per_week = measure(100 * climb, 0 if climb >= 0.1 else 1, "%")
         return (
-            f"{self.device.name} runs {per_week} warmer each week at equal"
-            f" load and ambient; at this pace its hot-day margin of {kelvin(margin_k)}"
-            f" {lasts}."
+            f"{self.device.name} gets {per_week} warmer each week at equal load and surrounding"
+            f" air; at this rate {margin}."
         )
 
     def gone(self) -> str:
         if self.device.drift.too_few:
-            return f"{self.device.name}: what climbs from week to week is watched anew."
+            return f"{self.device.name}: its trend from week to week is watched anew."
         margin_k = self.device.tight_margin_k
-        margin = "" if margin_k is None else f" and has {kelvin(margin_k)} of hot-day margin"
+        margin = "" if margin_k is None else f" and has a hot-day margin of {kelvin(margin_k)}"
         return f"{self.device.name} no longer gets warmer from week to week{margin}."
 
     def values(self) -> dict[str, Any]:

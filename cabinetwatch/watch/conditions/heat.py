@@ -18,15 +18,19 @@ from cabinetwatch.thermal.detection import Finding
 from cabinetwatch.thermal.device import MOST_DUST
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
+    SHUT_DOWN,
+    SIGMAS_95,
     DeviceCondition,
     HeadingCondition,
     SetpointSettings,
+    TimeToRespond,
     beyond,
     celsius,
     interval_k,
     kelvin,
     percent,
     quantity,
+    watts,
     with_defaults,
 )
 from cabinetwatch.watch.conditions.forecast import DeratingForecast, Drift, HotDay
@@ -48,13 +52,15 @@ class OverDerating(DeviceCondition):
     hides = (DeratingForecast,)
     weekly_figure = "margin_k"
     ends_a_trial = True
+    consequence = "it is damaged, ages fast or switches itself off"
+    time_to_respond = TimeToRespond.HOUR
     likely = (
-        "It runs hotter than its maker allows at this load: lost cooling, more load, or hotter"
-        " air around it."
+        "It is hotter than its maker allows at this load: lost cooling, more load, or hotter air"
+        " around it."
     )
     response = (
-        "Take load off or switch the device off now. Then give it air: open the cabinet, see that"
-        " every fan turns and no vent is covered. Undo the last change of cooling."
+        f"{SHUT_DOWN} Then give it air: open the cabinet, check that every fan is turning and that"
+        " no vent is covered. Undo the last change of cooling."
     )
 
     @property
@@ -97,25 +103,59 @@ class OverDerating(DeviceCondition):
         if device.margin_k is None or device.air_c is None or device.threshold_c is None:
             return f"{device.name} is no longer above its derating threshold."
         return (
-            f"{device.name}: {self._air()} is back to {celsius(device.air_c)},"
+            f"{device.name}: {self._air()} is at {celsius(device.air_c)} again,"
             f" {kelvin(device.margin_k)} below its derating threshold of"
             f" {celsius(device.threshold_c)} at {self._load()}."
         )
 
     def _air(self) -> str:
-        return "the air around it" if self.device.config.derating_air == "ambient" else "its air"
+        by_ambient = self.device.config.derating_air == "ambient"
+        return "the surrounding air" if by_ambient else "the air leaving it"
 
     def _load(self) -> str:
         load = self.device.load_fraction
         if load is not None:
-            held = ", as last known" if self.device.power_is_old else ""
-            return f"{percent(load)} load{held}"
+            old = " (as last known)" if self.device.power_is_old else ""
+            return f"{percent(load)} load{old}"
         if self.device.powers and self.device.config.rated_power_w is not None:
-            return "full load, taken so because its power is not known now"
+            return "full load (assumed, for its power is not known now)"
         return "full load"
 
 
-class OverRise(HeadingCondition):
+_CLEARLY_WORSE = 0.1
+"""Our choice: so much of its normal rise above the rise with which it began to cool."""
+
+
+class CoolingDownCondition(HeadingCondition):
+    """A condition that goes on for a while when the heat of another alarm has ended."""
+
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._began: tuple[int, float] | None = None
+        """When it began to cool, and with which rise."""
+
+    def cools_down(self, t: int, since_t: int) -> bool:
+        """Seen to fall; or no worse than then, for as long as it may take to show."""
+        observer = self.device.observer
+        figures = observer.figures
+        if figures is None:
+            return False
+        if self._began is None or self._began[0] != since_t:
+            self._began = since_t, figures.rise_k
+        if t - since_t >= 1000 * observer.response.tau_s:
+            return observer.falls
+        worse_k = _CLEARLY_WORSE * (figures.normal_rise_k or figures.rise_k)
+        return figures.rise_k <= self._began[1] + worse_k
+
+    def save(self) -> dict[str, Any]:
+        return {"began": self._began}
+
+    def load(self, state: Mapping[str, Any]) -> None:
+        t, rise_k = state.get("began") or (0, 0.0)
+        self._began = (t, rise_k) if t else None
+
+
+class OverRise(CoolingDownCondition):
     """Raised when the rise, against ambient as the device feels it, is above `max_rise_k`."""
 
     name = "over-rise"
@@ -128,10 +168,12 @@ class OverRise(HeadingCondition):
     labels: ClassVar = {"max_rise_k": "Highest rise allowed"}
     withheld_in_trial = True
     weekly_figure = "settled_rise_k"
+    consequence = "it ages faster; with less cooling still, it gets too hot"
+    time_to_respond = TimeToRespond.DAY
     likely = "Less cooling than before (a fan, dust, a covered vent), or more load."
     response = (
-        "See that every fan turns and that intake and outlet are free of dust and padding; if the"
-        " load has grown for good, prove the cooling again and set max_rise_k anew."
+        "Check that every fan is turning and that intake and outlet are free of dust and padding."
+        " If the load has grown for good, prove the cooling again and set max_rise_k anew."
     )
 
     @property
@@ -147,12 +189,15 @@ class OverRise(HeadingCondition):
     def seen(self) -> str:
         rise_k = self.device.rise_k
         if rise_k is None:
-            return f"{self._present()}; it was last seen above the {kelvin(self.limit_k)} allowed."
+            return f"{self._present()}; it was last seen above its limit of {kelvin(self.limit_k)}."
         above = "above" if rise_k > self.limit_k else NOT_YET_BACK
-        return f"{self._present()}, {above} the {kelvin(self.limit_k)} allowed."
+        return f"{self._present()}, {above} its limit of {kelvin(self.limit_k)}."
 
     def gone(self) -> str:
-        return f"{self._present()}, within the {kelvin(self.limit_k)} allowed."
+        within = (
+            "" if self.device.rise_k is None else f", within its limit of {kelvin(self.limit_k)}"
+        )
+        return f"{self._present()}{within}."
 
     def _present(self) -> str:
         device = self.device
@@ -160,16 +205,12 @@ class OverRise(HeadingCondition):
         if rise_k is None or temperature_c is None or ambient_c is None:
             return f"{device.name}: its rise is not known now"
         return (
-            f"{device.name} runs {kelvin(rise_k)} above the air it feels"
-            f" ({celsius(temperature_c)}, ambient now {celsius(ambient_c)})"
+            f"{device.name} is {kelvin(rise_k)} above the surrounding air that it has felt"
+            f" ({celsius(temperature_c)}; that air is at {celsius(ambient_c)} now)"
         )
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"max_rise_k": self.limit_k}
-
-
-_INTERVAL_SIGMAS = 1.96
-"""19 in 20."""
 
 
 class BoundTestSettings(AlarmSettings):
@@ -212,7 +253,7 @@ class BoundTestCondition(HeadingCondition):
         return "" if normal_k is None else f"{kelvin(normal_k)} is normal"
 
 
-class CoolingLoss(BoundTestCondition):
+class CoolingLoss(BoundTestCondition, CoolingDownCondition):
     """Raised when the settled rise is above its normal band.
 
     With power known the test is on cooling alone (the rise expected at that power); without, more
@@ -225,17 +266,16 @@ class CoolingLoss(BoundTestCondition):
     over = "cooling back to normal"
     is_heat = True
     hides = (OverRise, HotDay, Drift)
+    free_raises, keeps_away_h = 2, 36.0
     weekly_figure = "settled_rise_k"
     observer_key = "false_alarms_per_year"
+    consequence = "it gets too hot, within minutes to hours"
+    time_to_respond = TimeToRespond.HOUR
     response = (
-        "Look at once whether every fan of the device turns and whether intake and outlet are free."
-        " Switch the device off if you can't restore the cooling soon. Undo the last change of"
-        " cooling."
+        "Check now that every fan of the device is turning and that intake and outlet are free. If"
+        " you can't restore the cooling soon, shut the device down properly; pull the plug only if"
+        " it does not answer. Undo the last change of cooling."
     )
-
-    def __init__(self, *args: Any) -> None:
-        super().__init__(*args)
-        self._recurrence = Recurrence()
 
     @property
     def finding(self) -> Finding:
@@ -262,10 +302,14 @@ class CoolingLoss(BoundTestCondition):
         if not device.rise_is_known:
             return None
         if not device.judged_running(t):
-            self._recurrence.release()
+            self.recurrence.release()
             return False
         standing = self.finding.standing
-        return self._recurrence.observe(t, standing, is_slight=standing and self._is_slight())
+        if standing and not self._is_slight():
+            self.recurrence.forget()
+        if active:
+            device.loss_is_told = standing
+        return standing
 
     def _is_slight(self) -> bool:
         """Whether dust alone may be why."""
@@ -277,7 +321,10 @@ class CoolingLoss(BoundTestCondition):
         return figures.rise_at_load_k <= MOST_DUST * figures.highest_normal_k
 
     def told(self, active: bool) -> None:
-        """A loss that has been told excuses no heat: see `DeviceView.loss_is_told`."""
+        """A loss that has been told excuses no heat: see `DeviceView.loss_is_told`.
+
+        One that is only held does.
+        """
         self.device.loss_is_told = active
 
     def recovers(self) -> bool:
@@ -285,20 +332,21 @@ class CoolingLoss(BoundTestCondition):
         figures = self.device.observer.figures
         if figures is None or figures.highest_normal_k is None:
             return False
-        lowest_k = figures.settled_rise_k - _INTERVAL_SIGMAS * figures.settled_rise_sd_k
+        lowest_k = figures.settled_rise_k - SIGMAS_95 * figures.settled_rise_sd_k
         return lowest_k <= figures.highest_normal_k
 
     def seen(self) -> str:
         device, figures = self.device, self.device.observer.figures
         if figures is None:
-            return f"{device.name} was last seen heading for more than its normal rise."
-        normal, held = self._normal(), ""
-        if self._recurrence.is_held and not self.finding.standing:
-            held = f"; it comes and goes, and stands until it keeps away for {KEEPS_AWAY_H} h"
+            return f"{device.name} was last seen settling above its normal rise."
+        if self.recurrence.is_held and not self.finding.standing:
+            return f"{self._back()}."
+        normal = self._normal()
         return (
-            f"{device.name} is at {celsius(figures.temperature_c)} and heading for"
-            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above ambient"
-            f"{normal and f' where {normal}{self._at_power()}'}{device.time_left_clause()}{held}."
+            f"{device.name} is at {celsius(self._present_c(figures))} and settling at"
+            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            f" surrounding air{normal and f' where {normal}{self._at_power()}'}"
+            f"{device.time_left_clause()}."
         )
 
     def gone(self) -> str:
@@ -306,88 +354,24 @@ class CoolingLoss(BoundTestCondition):
         if device.off:
             return f"{device.name} {device.off_clause}, so its cooling is not judged."
         if figures is None:
-            return f"{device.name}: its settled rise is normal again."
+            return f"{device.name}: its rise is normal again."
         normal = self._normal()
         return (
-            f"{device.name} is heading for {kelvin(figures.settled_rise_k)} above ambient"
-            f" again{normal and f' ({normal}{self._at_power()})'}."
+            f"{device.name} is settling back to {kelvin(figures.settled_rise_k)} above the"
+            f" surrounding air{normal and f' ({normal}{self._at_power()})'}."
         )
 
     def _at_power(self) -> str:
         power_w = self.device.power_w
-        return "" if power_w is None else f" at {power_w:z.0f} W"
-
-    def save(self) -> dict[str, Any]:
-        return self._recurrence.save()
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        self._recurrence.load(state)
+        return "" if power_w is None else f" at {watts(power_w)}"
 
 
 _STORED_HEAT_SHOWS_S = 900.0
 
-FREE_RAISES = 2
-"""Raised so often it returns as soon as it is gone; from the next raise on it has to keep away."""
-
-KEEPS_AWAY_H = 36
-"""Our choice: longer than a day, since loads recur daily."""
-
-_HOUR_MS = 3_600_000
-_FORGOTTEN_MS = 72 * _HOUR_MS
-
-
-class Recurrence:
-    """Holds a loss that comes and goes; feed it in the order of time.
-
-    Dust lifts a device out of its band whenever it has much to do, every day for weeks. An alarm
-    that is raised so often isn't read any more (a longer off-delay for an alarm that chatters:
-    common practice, no source).
-    """
-
-    def __init__(self) -> None:
-        self.is_held = False
-        self._was_there = False
-        self._raises = 0
-        self._last_t = 0
-
-    def observe(self, t: int, is_there: bool, *, is_slight: bool) -> bool:
-        """Take what is judged at `t` (watch ms); say whether it counts as standing."""
-        if is_there:
-            if not self._was_there and not self.is_held:
-                is_new = self._raises == 0 or t - self._last_t > _FORGOTTEN_MS
-                self._raises = 1 if is_new else self._raises + 1
-            if not is_slight:
-                self._raises = 0
-            self._last_t = t
-        elif self.is_held and t - self._last_t < KEEPS_AWAY_H * _HOUR_MS:
-            return True
-        self._was_there = is_there
-        self.is_held = is_there and self._raises > FREE_RAISES
-        return is_there
-
-    def release(self) -> None:
-        """It can't be now, whatever was: the device is off."""
-        self.is_held = self._was_there = False
-
-    def save(self) -> dict[str, Any]:
-        """State for `load`."""
-        return {
-            "held": self.is_held,
-            "there": self._was_there,
-            "raises": self._raises,
-            "last": self._last_t,
-        }
-
-    def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from a saved state."""
-        self.is_held, self._was_there = state["held"], state["there"]
-        self._raises, self._last_t = state["raises"], state["last"]
-
-
 _SLIPPED = "the probe has slipped out of the warm air, the cover is off, or two sensors are swapped"
 _IF_OFF = (
     "If it has been switched off, nothing is wrong. For the watch to know that next time, give it a"
-    " power sensor, or let it learn over days in which it is off and on. Else:"
+    " power sensor, or let it learn over days in which it is off and on. Otherwise:"
 )
 
 
@@ -402,10 +386,12 @@ class RiseMissing(BoundTestCondition):
     over = "as warm as it should be at this load again"
     Settings = with_defaults(BoundTestSettings, priority="medium", on_delay_s=900.0)
     observer_key = "false_missing_per_year"
+    consequence = "a fan that fails meanwhile may not be noticed"
+    time_to_respond = TimeToRespond.DAY
     response = (
-        "See that the probe sits in the device's warm air and the ambient sensor in the air around"
-        " it, and that the cover is on. Until then a lost fan may not be seen. If the device has"
-        " been changed on purpose, learn it again: cabinetwatch learn."
+        "Check that the probe is in the device's warm air, that the sensor of the surrounding air"
+        " is in that air, and that the cover is on. Until then a lost fan may not be noticed. If"
+        " the device has been changed on purpose, learn it again: cabinetwatch learn."
     )
 
     @property
@@ -433,7 +419,7 @@ class RiseMissing(BoundTestCondition):
         if active or figures is None or figures.normal_rise_k is None:
             return True
         # To be raised, all of the settled rise's 95 % interval must be below normal.
-        highest_k = figures.settled_rise_k + _INTERVAL_SIGMAS * figures.settled_rise_sd_k
+        highest_k = figures.settled_rise_k + SIGMAS_95 * figures.settled_rise_sd_k
         return highest_k < figures.normal_rise_k
 
     def seen(self) -> str:
@@ -441,11 +427,11 @@ class RiseMissing(BoundTestCondition):
         if figures is None:
             return f"{device.name} was last seen with less rise than normal."
         normal, power_w = self._normal(), device.power_w
-        drawn = "" if power_w is None else f" while it draws {power_w:z.0f} W"
+        drawn = "" if power_w is None else f" while it draws {watts(power_w)}"
         return (
-            f"{device.name} is heading for only"
-            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above"
-            f" ambient{normal and f' where {normal}'}{drawn}."
+            f"{device.name} is settling at only"
+            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            f" surrounding air{normal and f' where {normal}'}{drawn}."
         )
 
     def gone(self) -> str:
@@ -454,7 +440,8 @@ class RiseMissing(BoundTestCondition):
             return f"{device.name} {device.off_clause}, so its rise is not judged."
         if figures is None:
             return f"{device.name}: its rise is normal again."
-        return f"{device.name} is heading for {kelvin(figures.settled_rise_k)} above ambient again."
+        settled = kelvin(figures.settled_rise_k)
+        return f"{device.name} is settling back to {settled} above the surrounding air."
 
 
 STOPPED_BELOW_RPM = 30.0
@@ -468,7 +455,7 @@ class FanSlowSettings(AlarmSettings):
     on_delay_s: float = 60.0
     off_delay_s: float = 60.0
     deadband_rpm: float = Field(
-        30.0, description="the 1/min, 0 or more, above the least speed at which it returns"
+        30.0, description="the rpm, 0 or more, above the least speed at which it returns"
     )
 
 
@@ -483,13 +470,16 @@ class FanSlow(DeviceCondition):
     Settings = FanSlowSettings
     settings: FanSlowSettings
     needs = ("fan", "min_fan_rpm")
-    labels: ClassVar = {"min_fan_rpm": "Lowest fan speed allowed"}
+    labels: ClassVar = {"min_fan_rpm": "Minimum fan speed"}
     hides = (CoolingLoss, OverRise, HotDay, Drift)
     withheld_in_trial = True
     likely = "The fan has stalled or is blocked, its bearing is worn, or its supply is too low."
+    consequence = "the device gets too hot, within minutes to hours"
+    time_to_respond = TimeToRespond.HOUR
     response = (
-        "Look whether the fan turns. Switch the device off if it does not. Replace a worn fan; a"
-        " fan on a series resistor must be seen to start from cold, and after a power cut."
+        "Check that the fan is turning. If it is not, shut the device down properly; pull the plug"
+        " only if it does not answer. Replace a worn fan. A fan on a series resistor must be seen"
+        " to start from cold, and after a power cut."
     )
 
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
@@ -517,22 +507,25 @@ class FanSlow(DeviceCondition):
         return fan.value < self.limit_rpm + (self.settings.deadband_rpm if active else 0.0)
 
     def seen(self) -> str:
-        where = "not yet safely above" if self.fan.value >= self.limit_rpm else "below"
-        return f"{self._present()}, {where} the {quantity(self.limit_rpm, 'fan-speed')} it needs."
+        fan, least = self.fan, quantity(self.limit_rpm, "fan-speed")
+        if not fan.known or fan.value < STOPPED_BELOW_RPM:
+            return f"{self._present()} (it needs at least {least})."
+        where = "not yet safely above" if fan.value >= self.limit_rpm else "below"
+        return f"{self._present()}, {where} its minimum of {least}."
 
     def gone(self) -> str:
         if self.device.off:
             return f"{self.device.name} {self.device.off_clause}, so its fan need not turn."
-        return f"{self._present()}; {quantity(self.limit_rpm, 'fan-speed')} is the least it needs."
+        return f"{self._present()} (its minimum is {quantity(self.limit_rpm, 'fan-speed')})."
 
     def _present(self) -> str:
         name, fan = self.device.name, self.fan
         if not fan.known:
             return f"{name}: its fan speed is not known now"
         if fan.value < STOPPED_BELOW_RPM:
-            stands = "stands still" if fan.good else "stood still when last heard of"
-            return f"{name}: its fan {stands}"
-        turns = "turns" if fan.good else "last turned"
+            stopped = "has stopped" if fan.good else "had stopped when last heard from"
+            return f"{name}: its fan {stopped}"
+        turns = "is turning" if fan.good else "was last turning"
         return f"{name}: its fan {turns} at {quantity(fan.value, 'fan-speed')}"
 
     def values(self) -> dict[str, Any]:

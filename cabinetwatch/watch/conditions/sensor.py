@@ -6,6 +6,7 @@ What each method is for stands with `Condition`.
 # ruff: noqa: D102
 
 import math
+from abc import abstractmethod
 from collections.abc import Iterable, Sequence
 from typing import Any, ClassVar, NamedTuple
 
@@ -14,7 +15,7 @@ from pydantic import Field
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import common_levels
-from cabinetwatch.text import counted, describe_duration, rounded
+from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.humidity import dew_point_c
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
@@ -22,15 +23,16 @@ from cabinetwatch.watch.conditions.base import (
     DeviceCondition,
     SensorCondition,
     SetpointSettings,
+    TimeToRespond,
     beyond,
     celsius,
     kelvin,
     listed,
     quantity,
-    with_defaults,
 )
 from cabinetwatch.watch.conditions.forecast import Drift, HotDay
 from cabinetwatch.watch.conditions.heat import CoolingLoss, OverRise, RiseMissing
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import Priority
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteModel
@@ -52,6 +54,8 @@ class Limit(SensorCondition):
 
     Settings = LimitSettings
     settings: LimitSettings
+    consequence = "what the limit was set for"
+    time_to_respond = TimeToRespond.DAY
     sign: ClassVar[float]
     past: ClassVar[str]
     """Which way, as a factor and as a word, it is too much."""
@@ -92,12 +96,15 @@ class Limit(SensorCondition):
         return beyond(value, limit, self.deadband, active=active)
 
     def seen(self) -> str:
+        if self.recurrence.is_held and self.recurrence.away_t is not None and self.sensor.good:
+            return f"{self._back()}; it reads {self._reading()} (limit {self._limit()})."
         is_past = self.sign * self.sensor.value > self.sign * self.limit
         where = self.past if is_past else NOT_YET_BACK
         return f"{self._present()}, {where} its limit of {self._limit()}."
 
     def gone(self) -> str:
-        return f"{self._present()}, within its limit of {self._limit()} again."
+        again = f", within its limit of {self._limit()} again" if self.sensor.good else ""
+        return f"{self._present()}{again}."
 
 
 class High(Limit):
@@ -110,8 +117,8 @@ class High(Limit):
     labels: ClassVar = {"high": "Upper limit"}
     in_own_unit = ("value", "high")
     sign, past = 1.0, "above"
-    likely = "More than was thought right for this place when the limit was set."
-    response = "See what has changed around this sensor; give the cabinet air if it is heat."
+    likely = "Higher than the limit you set for this sensor."
+    response = "Check what has changed around this sensor; if it is heat, give the cabinet air."
 
 
 class Low(Limit):
@@ -124,8 +131,8 @@ class Low(Limit):
     labels: ClassVar = {"low": "Lower limit"}
     in_own_unit = ("value", "low")
     sign, past = -1.0, "below"
-    likely = "Less than was thought right for this place when the limit was set."
-    response = "See what has changed around this sensor."
+    likely = "Lower than the limit you set for this sensor."
+    response = "Check what has changed around this sensor."
 
 
 class CondensationSettings(SetpointSettings):
@@ -155,9 +162,11 @@ class Condensation(SensorCondition):
     over = "no longer close to condensation"
     Settings = CondensationSettings
     settings: CondensationSettings
+    consequence = "water on the gear: corrosion, and a short circuit when it is switched on"
+    time_to_respond = TimeToRespond.WEEKS
     likely = "Moist air on cold surfaces: a damp place, laundry or cooking, or gear that was off."
     response = (
-        "Air the place when it is drier outside, and find the moisture. Don't switch on gear that"
+        "Air the place when it is drier outside, and find the moisture. Do not switch on gear that"
         " is wet or has just come in from the cold: let it dry and warm up first."
     )
 
@@ -209,11 +218,13 @@ class Condensation(SensorCondition):
         dew_c, coldest = self.dew_point_c, self.coldest
         if dew_c is None or coldest is None:
             return f"The air at {self.called} was last seen close to its dew point."
+        if self.recurrence.is_held and self.recurrence.away_t is not None:
+            return f"{self._back()}."
         distance_k = coldest.value - dew_c
         near = f"only {kelvin(distance_k)} above it" if distance_k > 0.0 else "not above it"
         return (
             f"The air at {self.called} has its dew point at {celsius(dew_c)}"
-            f" ({celsius(self.air.value)}, {self.sensor.value:z.0f} % humidity), and"
+            f" ({celsius(self.air.value)}, {self._reading()} humidity), and"
             f" {coldest.name} at {celsius(coldest.value)} is {near}."
         )
 
@@ -291,10 +302,41 @@ def node_of(config: Config, sensor: SensorView) -> str:
     return f"node/{config.sensors[sensor.id].topic}"
 
 
+def guards_of(model: SiteModel, device: DeviceView) -> list[str]:
+    """Say what still guards a device now: what is judged, and would tell that it gets too hot.
+
+    A guard counts only where its alarm is switched on and its sensor can be believed.
+    """
+
+    def is_on(condition: str, subject: str) -> bool:
+        return model.config.alarm(condition, subject).enabled
+
+    config, guards = device.config, []
+    temperature, fan, air = device.temperature, device.fan, device.air
+    limits = model.config.sensors[temperature.id].high is not None and is_on("high", temperature.id)
+    derates = bool(config.derating) and is_on("over-derating", device.id)
+    if temperature.good and (limits or (derates and air is temperature)):
+        guards.append("its own temperature")
+    elif device.rise_is_known and is_on("cooling-loss", device.id):
+        guards.append("its rise")
+    if fan is not None and fan.good and config.min_fan_rpm and is_on("fan-slow", device.id):
+        guards.append("its fan")
+    if derates and air is not temperature and air is not None and air.good:
+        guards.append("the surrounding air")
+    return guards
+
+
+def watched_by(guards: list[str]) -> str:
+    """Say of a device that only these still guard it."""
+    return f"is watched only by {' and '.join(guards)} now" if guards else "is not watched now"
+
+
 class BlindSensorCondition(SensorCondition):
     """A sensor tells nothing that can be used, and blinds the device that it measures."""
 
     Settings = BlindSettings
+    consequence = "what it measures is not watched meanwhile"
+    time_to_respond = TimeToRespond.DAY
     is_sensor_fault = True
 
     @property
@@ -318,24 +360,35 @@ class BlindSensorCondition(SensorCondition):
 
     @property
     def priority(self) -> Priority:
-        """High for a device's temperature: without it the device is not watched."""
+        """High where without it nothing guards a device any more."""
         if self.settings.priority is not None:
             return Priority(self.settings.priority)
-        device = self.model.device_measured_by(self.sensor)
-        return Priority.MEDIUM if device is None else Priority.HIGH
+        unguarded = any(
+            self.sensor in device.guards and not guards_of(self.model, device)
+            for device in self.model.devices.values()
+        )
+        return (TimeToRespond.HOUR if unguarded else self.time_to_respond).priority
+
+    def seen(self) -> str:
+        return f"{self._back()}." if self.recurrence.away_t is not None else self._fault()
+
+    @abstractmethod
+    def _fault(self) -> str:
+        """Say what is seen of the fault while it is there."""
 
     def so(self) -> str:
         """Say which device is blind now, for the end of a sentence."""
         device = self.model.device_measured_by(self.sensor)
-        return "" if device is None else f", so {device.name} is not watched by temperature now"
+        if device is None:
+            return ""
+        return f", so {device.name} {watched_by(guards_of(self.model, device))}"
 
 
 class FaultySensorCondition(BlindSensorCondition):
     """A sensor is heard, but what it says is not taken."""
 
     def gone(self) -> str:
-        value = self._reading()
-        return f"{self.called} can be believed again and reads {value}."
+        return f"{self.called}: {self.over}; it reads {self._reading()}."
 
 
 class _Clue(NamedTuple):
@@ -351,15 +404,15 @@ class Silent(BlindSensorCondition):
     name = "silent"
     predicate = "silent"
     over = "heard again"
-    labels: ClassVar = {"silence_s": "Counts as silent after"}
+    labels: ClassVar = {"silence_s": "Reported silent after"}
     tells_silence = True
     likely = (
-        "The node has lost power or radio, its battery is flat, or the probe has come off; the"
-        " clock of a node that dates its readings itself may be wrong."
+        "The node has lost power or radio, its battery is flat, or the probe has come off; or the"
+        " clock of a node that dates its readings itself is wrong."
     )
     response = (
-        "See that the sensor node has power and reaches the network; look at what it publishes with"
-        " cabinetwatch listen."
+        "Check that the sensor node has power and reaches the network; cabinetwatch listen shows"
+        " what it publishes."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
@@ -370,6 +423,10 @@ class Silent(BlindSensorCondition):
         return pending_t if self.sensor.last_live_t is None else self.sensor.last_live_t
 
     def seen(self) -> str:
+        clue = self._slower() if self.recurrence.away_t is not None else None
+        return super().seen() if clue is None else f"{self._back()}; {clue.seen}."
+
+    def _fault(self) -> str:
         clue = self._clue()
         why = "" if clue is None else f"; {clue.seen}"
         if self.sensor.last_live_t is None:
@@ -385,7 +442,7 @@ class Silent(BlindSensorCondition):
         return self.likely if clue is None else clue.likely
 
     def _clue(self) -> _Clue | None:
-        sensor, unheard = self.sensor, self.sensor.unheard
+        unheard = self.sensor.unheard
         if unheard.unread_t is not None and self._after_last(unheard.unread_t):
             messages = counted(unheard.unreadable, "message")
             problem = unheard.problem.removeprefix(f"{self.subject}: ").removesuffix(".")
@@ -396,18 +453,22 @@ class Silent(BlindSensorCondition):
             )
         if unheard.late_t is not None and self._after_last(unheard.late_t):
             readings = counted(unheard.late, "reading")
+            behind = measure(unheard.late_ms / 1000, 0, "s")
             return _Clue(
-                f"its clock is up to {unheard.late_ms / 1000:z.0f} s behind, so {readings} came too"
-                " late to be judged; see lateness_s",
+                f"its clock is up to {behind} behind, so {readings} came too late to be judged"
+                " (see lateness_s)",
                 "The clock of its node is behind, or it sends its readings late.",
             )
-        every_ms = sensor.spoken_every_ms
+        return self._slower()
+
+    def _slower(self) -> _Clue | None:
+        every_ms = self.sensor.spoken_every_ms
         interval_s = self.model.config.sensors[self.subject].interval_s
         if every_ms is not None and interval_s is not None:
             every_s = math.ceil(every_ms / 1000)
             return _Clue(
-                f"lately it speaks up to every {every_s} s, not every {interval_s:zg} s; set its"
-                f" interval_s to {every_s} if that is its way",
+                f"it really speaks up to every {every_s}{NBSP}s, not every {interval_s:zg}{NBSP}s"
+                f" (if that is right, set its interval_s to {every_s})",
                 "It speaks less often than its interval_s says, its radio loses messages, or its"
                 " battery is nearly flat.",
             )
@@ -420,8 +481,7 @@ class Silent(BlindSensorCondition):
     def gone(self) -> str:
         if not self.sensor.known:
             return f"{self.called} is heard again."
-        value = self._reading()
-        return f"{self.called} is heard again and reads {value}."
+        return f"{self.called} is heard again and reads {self._reading()}."
 
     def values(self) -> dict[str, Any]:
         silence_ms = self.sensor.silence_ms
@@ -436,8 +496,8 @@ class Stuck(FaultySensorCondition):
     over = "no longer stuck"
     likely = "The node sends its last value again and again, or its probe has come off its bus."
     response = (
-        "Warm the probe in your hand: if its value does not move, restart its node, then see to"
-        " plug and cable, and replace the probe."
+        "Warm the probe in your hand. If its value does not move, restart its node, then check plug"
+        " and cable, and replace the probe."
     )
 
     @classmethod
@@ -457,20 +517,11 @@ class Stuck(FaultySensorCondition):
         frozen = self.sensor.frozen
         return pending_t if frozen is None else min(pending_t, frozen.since_t)
 
-    def seen(self) -> str:
-        value = self._reading()
+    def _fault(self) -> str:
         return (
-            f"{self.called} has stood at {value} for {describe_duration(self._stood_s)} while the"
-            f" temperatures around it moved{self.so()}."
+            f"{self.called} reads {self._reading()} all the time, while the temperatures around it"
+            f" moved{self.so()}."
         )
-
-    @property
-    def _stood_s(self) -> float:
-        frozen, last_t = self.sensor.frozen, self.sensor.last_live_t
-        return 0.0 if frozen is None or last_t is None else (last_t - frozen.since_t) / 1000
-
-    def values(self) -> dict[str, Any]:
-        return super().values() | {"stood_s": self._stood_s}
 
 
 class Implausible(FaultySensorCondition):
@@ -484,9 +535,9 @@ class Implausible(FaultySensorCondition):
     over = "readings are plausible again"
     likely = "A loose plug, a broken or wet cable, a failing probe, or too weak a supply."
     response = (
-        "See that the probe's plug and cable are sound and dry, and restart its node; replace the"
-        " probe if it goes on. Where it is what the place really reads, widen range or correct"
-        " fault_codes and max_step_per_s."
+        "Check that the probe's plug and cable are sound and dry, and restart its node; replace the"
+        " probe if it goes on. If the readings are right, widen range or correct fault_codes and"
+        " max_step_per_s."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
@@ -497,10 +548,10 @@ class Implausible(FaultySensorCondition):
         since_t = self.sensor.value_filter.since_ms
         return min(pending_t, since_t) if since_t > 0 else pending_t
 
-    def seen(self) -> str:
+    def _fault(self) -> str:
         sensor = self.sensor
         if sensor.wild_value is None:
-            return f"{self.called} was last seen giving readings that can't be true."
+            return f"{self.called} gives readings that can't be true{self.so()}."
         value = quantity(sensor.wild_value, sensor.quantity)
         return f"{self.called} reads {value}, {self._why()}{self.so()}."
 
@@ -515,7 +566,7 @@ class Implausible(FaultySensorCondition):
         if reason == "outside its range":
             span = self.model.config.credible(self.subject)
             lowest, highest = (quantity(end, sensor.quantity) for end in span)
-            return f"outside the range of {lowest} to {highest} that it can have"
+            return f"outside its range of {lowest} to {highest}"
         return "which can't be true"
 
     def values(self) -> dict[str, Any]:
@@ -533,16 +584,19 @@ class AmbientLost(DeviceCondition):
     name = "ambient-lost"
     predicate = "the sensor of the surrounding air is lost"
     over = "the sensor of the surrounding air is back"
-    Settings = with_defaults(BlindSettings, priority="high")
+    Settings = BlindSettings
+    consequence = "its rise is not known: lost cooling is noticed later, or not at all"
+    time_to_respond = TimeToRespond.DAY
     needs = ("ambient",)
     hides = (OverRise, HotDay, Drift, CoolingLoss, RiseMissing)
     # With the sensor back the rise is known, and judged, however long it takes to be trusted.
     hides_while_held = False
+    free_raises = 1
     tells_silence = True
-    likely = "The ambient sensor or its node has lost power or radio, or has come off."
+    likely = "The sensor or its node has lost power or radio, or has come off."
     response = (
-        "Bring the ambient sensor back. Until then only limits on the device's own temperature"
-        " guard it, where it has any: a lost fan is seen later than usual, or not at all."
+        "Check the sensor of the surrounding air: its battery, radio range, plug and cable. Until"
+        " it is back, lost cooling of the device is noticed later than usual, or not at all."
     )
 
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
@@ -557,6 +611,14 @@ class AmbientLost(DeviceCondition):
     @property
     def watched(self) -> tuple[SensorView, ...]:
         return (self.ambient,)
+
+    @property
+    def priority(self) -> Priority:
+        """High where nothing guards the device any more."""
+        if self.settings.priority is not None:
+            return Priority(self.settings.priority)
+        guarded = guards_of(self.model, self.device)
+        return (self.time_to_respond if guarded else TimeToRespond.HOUR).priority
 
     @property
     def off_delay_s(self) -> float:
@@ -594,18 +656,17 @@ class AmbientLost(DeviceCondition):
         return ambient.value_filter.since_ms if ambient.implausible else ambient.last_live_t
 
     def seen(self) -> str:
+        if self.recurrence.away_t is not None:
+            return f"{self._back()}."
         device = self.device.config
-        unknown = "its rise can't be"
+        unknown = "its rise is not known"
         if device.derating and device.derating_air == "ambient":
-            unknown = "neither its rise nor its derating margin can be"
-        # Nobody may rely on a limit that isn't there.
-        guard = "no limit guards it until that is back"
-        has_limit = self.model.config.sensors[device.temperature].high is not None
-        if has_limit or (device.derating and device.derating_air == "device"):
-            guard = "its temperature is still watched"
+            unknown = "neither its rise nor its margin is known"
+        # Nobody may rely on a limit that isn't there, or that can't be judged.
+        guards = guards_of(self.model, self.device)
         return (
-            f"{self.device.name} has lost its ambient reference: {self.ambient.name} is"
-            f" {self._fault()}, so {unknown} known; {guard}."
+            f"{self.device.name}: the sensor of the surrounding air, {self.ambient.name}, is"
+            f" {self._fault()}, so {unknown}; it {watched_by(guards)}."
         )
 
     @property
@@ -625,7 +686,7 @@ class AmbientLost(DeviceCondition):
     def gone(self) -> str:
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
-        return f"{self.device.name}: its ambient reference {self.ambient.name} is back{now}."
+        return f"{self.called}: {self.over}: {self.ambient.name} is there again{now}."
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"ambient_sensor": self.ambient.id}

@@ -12,11 +12,18 @@ from pydantic import Field
 
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.text import counted, describe_duration, printable
-from cabinetwatch.watch.conditions.base import Condition, SiteCondition, with_defaults
+from cabinetwatch.watch.conditions.base import (
+    Condition,
+    SiteCondition,
+    TimeToRespond,
+    with_defaults,
+)
 from cabinetwatch.watch.conditions.sensor import AmbientLost, Silent, Stuck
 from cabinetwatch.watch.events import Entry, EntryKind
 from cabinetwatch.watch.refusals import DEADLINE, Refusal
-from cabinetwatch.watch.site import TAKEN_FOR_MS
+from cabinetwatch.watch.site import HOLDS_AFTER_MS, TAKEN_FOR_MS
+
+_HOLDS = describe_duration(HOLDS_AFTER_MS / 1000)
 
 
 class BrokerLost(SiteCondition):
@@ -33,9 +40,11 @@ class BrokerLost(SiteCondition):
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
     labels: ClassVar = {"broken_connections": "Connections that did not hold"}
     hides = (Silent, Stuck, AmbientLost)
-    likely = "The broker or its machine is down, the network is, or the broker refuses us."
+    consequence = "no device is watched"
+    time_to_respond = TimeToRespond.HOUR
+    likely = "The broker, its machine or the network is down, or the broker refuses the watch."
     response = (
-        "See that the broker runs and can be reached; cabinetwatch check says what it answers."
+        "Check that the broker runs and can be reached; cabinetwatch check says what it answers."
         " Until it is back no device is watched."
     )
 
@@ -76,11 +85,12 @@ class BrokerLost(SiteCondition):
             times = counted(connection.broken, "time")
             return (
                 "The watch's connection to its MQTT broker does not hold: it broke again within"
-                f" 30 s of being made, {times} so far{why}."
+                f" {_HOLDS} of being made, {times} so far{why}."
             )
         if connection.up:
             return (
-                f"The connection to the MQTT broker is there, but has not held for 30 s yet{why}."
+                "The watch is connected to its MQTT broker, but the connection has not held for"
+                f" {_HOLDS} yet{why}."
             )
         return f"The watch has no connection to its MQTT broker{why}."
 
@@ -107,6 +117,8 @@ class SessionTaken(SiteCondition):
     labels: ClassVar = {"client_id": "Client ID"}
     hides = (BrokerLost,)
     misses_readings = True
+    consequence = "the watch hears only part of what is sent: alarms come late or not at all"
+    time_to_respond = TimeToRespond.HOUR
     likely = (
         "A second watch runs with this configuration, or with a copy of this store and its"
         " .client-id file; or another program or node was given this client ID."
@@ -137,12 +149,12 @@ class SessionTaken(SiteCondition):
         surely = "uses" if connection.told_taken else "seems to use"
         return (
             f"Another client {surely} the watch's client ID {connection.client_id}: each throws the"
-            " other off the broker, so that the watch hears only part of what is sent, and alarms"
-            " may come late or not at all."
+            " other off the broker, so that alarms may come late or not at all."
         )
 
     def gone(self) -> str:
-        return "No other client has taken the watch's session for 5 min."
+        span = describe_duration(TAKEN_FOR_MS / 1000)
+        return f"No other client has taken the watch's session for {span}."
 
     def values(self) -> dict[str, Any]:
         return {"client_id": self.site.connection.client_id}
@@ -154,17 +166,19 @@ class StoreFault(SiteCondition):
     name = "store-fault"
     predicate = "unable to write its records"
     over = "able to write its records again"
-    Settings = with_defaults(AlarmSettings, priority="high")
+    Settings = with_defaults(AlarmSettings, priority="medium")
+    consequence = "a restart forgets what could not be written; alarms still come"
+    time_to_respond = TimeToRespond.DAY
     response = (
-        "Make room or replace the card; the system log names the error. The watch goes on telling"
-        " from memory meanwhile, but a restart would forget what could not be written."
+        "Make room or replace the card; the system log names the error. Meanwhile the watch reports"
+        " alarms from memory, but a restart would forget what could not be written."
     )
 
     @property
     def suspicion(self) -> str:
         if self.site.store_set_aside:
             return "The disk or SD card is worn out, or lost power while it wrote."
-        return "The disk or SD card is full, worn out or read-only, or another program holds it."
+        return "The disk or SD card is full, worn out or read-only, or another program locks it."
 
     @property
     def remedy(self) -> str:
@@ -210,12 +224,19 @@ class NoticeUndelivered(SiteCondition):
     name = "notice-undelivered"
     predicate = "unable to deliver its notices"
     over = "able to deliver its notices again"
-    Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=300.0)
-    likely = "The mail server is down or refuses us, a password has changed, or the clock is off."
+    Settings = with_defaults(AlarmSettings, priority="medium", on_delay_s=300.0)
+    # Not high: what must wake somebody still does by a channel that works, and where none does a
+    # higher priority would reach nobody either.
+    consequence = "nobody is notified by that channel"
+    time_to_respond = TimeToRespond.DAY
+    likely = (
+        "The mail server is down or refuses the watch, a password has changed, or the clock is"
+        " wrong."
+    )
     response = (
-        "Try cabinetwatch check --send and mend what it names. Waiting notices go out by themselves"
-        " once the channel works; one refused for good does not: cabinetwatch alarms shows what has"
-        " happened meanwhile."
+        "Run cabinetwatch check --send and correct what it names. Waiting notices go out by"
+        " themselves once the channel works; one refused for good does not: cabinetwatch alarms"
+        " shows what has happened meanwhile."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
@@ -232,7 +253,7 @@ class NoticeUndelivered(SiteCondition):
         faults = "; ".join(
             f"{channel}: {error}" for channel, (error, _) in sorted(self.site.failing.items())
         )
-        return f"Notices can't be delivered by {faults}."
+        return f"Notices can't be delivered by {faults}." if faults else self.gone()
 
     def gone(self) -> str:
         return "Notices are delivered again."
@@ -259,16 +280,17 @@ class InputRefused(SiteCondition):
 
     name = "input-refused"
     predicate = "setting aside what it can't judge"
+    consequence = "what was set aside is not watched"
+    time_to_respond = TimeToRespond.DAY
     over = "judging everything it hears again"
     Settings = InputRefusedSettings
     settings: InputRefusedSettings
     likely = (
-        "A node sends what nobody thought of, and this version of the watch stumbles over it: the"
-        " fault is ours."
+        "A node sends something that this version of the watch can't judge: a fault of the watch."
     )
     response = (
-        "See what the sensor sends, and send us the line of the system log. Nothing else is held up"
-        " by it; a sensor of which nothing else comes is told as silent."
+        "Check what the sensor sends, and report the line of the system log. Nothing else is held"
+        " up by it; a sensor that sends nothing else is reported as silent."
     )
 
     def judge(self, t: int, active: bool) -> bool | None:
@@ -291,7 +313,7 @@ class InputRefused(SiteCondition):
             return "Something could not be judged and was set aside; the watch goes on."
         last = refused[-1]
         others = sum(each.messages for each in refused[:-1])
-        more = f", {others} of others" if others else ""
+        more = f", and {others} of others" if others else ""
         if last.what == DEADLINE:
             return (
                 f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged"
@@ -346,8 +368,10 @@ class ClockStep(SiteCondition):
     Settings = ClockStepSettings
     settings: ClockStepSettings
     momentary = True
+    consequence = "times of records and notices were wrong before it"
+    time_to_respond = TimeToRespond.WEEKS
     likely = "The machine has no battery clock and has just got the time, or somebody set it."
-    response = "Nothing, if the machine has just started; else see that its time service works."
+    response = "Nothing, if the machine has just started; else check that its time service works."
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
@@ -367,8 +391,8 @@ class ClockStep(SiteCondition):
     def seen(self) -> str:
         way = "forward" if self._step_ms > 0 else "back"
         return (
-            f"The wall clock was put {way} by {describe_duration(abs(self._step_ms) / 1000)};"
-            " the watch goes on undisturbed."
+            f"The clock was put {way} by {describe_duration(abs(self._step_ms) / 1000)}; the watch"
+            " goes on."
         )
 
     def gone(self) -> str:
