@@ -72,7 +72,7 @@ def printable(text: str) -> str:
     r"""Escape everything that could move a cursor, end a line or turn text around.
 
     Control, format, surrogate and unassigned characters, and white space other than the plain
-    blank, become escapes such as \n, \x1b or \u202e; a backslash stays as it is.
+    and the no-break blank, become escapes such as \n, \x1b or \u202e; a backslash stays as it is.
 
     >>> printable("warm\x1b[2J")
     'warm\\x1b[2J'
@@ -80,9 +80,32 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(
-        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
+        letter if letter.isprintable() or letter == NO_BREAK else _escaped(letter)
         for letter in text
     )
+
+
+def _escaped(letter: str) -> str:
+    return letter.encode("unicode_escape").decode("ascii")
+
+
+NO_BREAK, MINUS = "\u00a0", "\u2212"
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB|m[³3]/[sh]|ft[³3]/min"
+    r"|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
+)
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
+
+
+def typeset(text: str) -> str:
+    """Set a text for people: no number parts from its unit, and negative ones have a minus sign.
+
+    JSON, CSV and what is copied into a configuration keep hyphen and plain blanks.
+
+    >>> typeset("-0.5 K on 2026-07-01") == "\u22120.5\u00a0K on 2026-07-01"
+    True
+    """
+    return _NEGATIVE.sub(MINUS, _BEFORE_UNIT.sub(NO_BREAK, text))
 
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)([smhd])")
