@@ -149,15 +149,15 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
 def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
     """Draw the devices that changed: the worst event or the week, and the quarter that it ends.
 
-    A picture begins where something is known; the quarter is drawn of what moved, once there are
-    some weeks of it.
+    A picture begins where something is known; the quarter is drawn of the first alone, if it moved
+    and there are some weeks of it.
 
     Raises:
         StoreError: the store can't be read.
     """
     began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
     record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
-    drawn = []
+    drawn: list[Drawn] = []
     for device in devices_in_full(week):
         # It may be gone by now.
         name = config.name_of(device.id) if device.id in config.devices else device.name
@@ -171,7 +171,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
         )
         known = columns["rise_k"]
         days = (week.to_utc_ms - known[0].utc_ms) // DAY_MS if known else 0
-        if has_moved(device) and days >= _LEAST_TREND_DAYS:
+        if not drawn and has_moved(device) and days >= _LEAST_TREND_DAYS:
             from_utc_ms = max(began_utc_ms, known[0].utc_ms)
             rise, normal = (curve_of(columns[figure], from_utc_ms, DAY_MS) for figure in columns)
             title = f"{name}, rise above the surrounding air, {days} days"

@@ -71,8 +71,6 @@ def _lines(summary: Summary) -> Iterator[str]:
             yield from _wrapped(f"{what}: {how}", "  ")
         for note in section.notes:
             yield from _wrapped(note)
-        for label, value in section.pairs:
-            yield from _wrapped(f"{label:<22}  {value}", " " * 24)
 
 
 def _table(table: Table) -> Iterator[str]:

@@ -6,6 +6,7 @@ are the words of its transition. Pure.
 """
 
 from collections.abc import Iterator, Mapping, Sequence, Set
+from textwrap import shorten
 from typing import Any, NamedTuple
 
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
@@ -33,10 +34,11 @@ _LEAST_UPTIME = 0.99
 _LEAST_DISK_DAYS = 90.0
 _MANY_YEARS = 20
 _MOST_IN_FULL = 2
-_MOST_EVENTS = 6
-_MOST_MATTERS = 6
-_MOST_SENSORS = 5
-_MOST_REMARKS = 5
+_MOST_EVENTS = 4
+_MOST_MATTERS = 4
+_MOST_NAMED = 3
+_MOST_REMARKS = 3
+_LONGEST_REMARK = 80
 _LONGEST_NAME = 16
 _QUARTER_MS = 900_000
 
@@ -73,7 +75,7 @@ class Event(NamedTuple):
     @property
     def headline(self) -> str:
         """Say of what it was, and what."""
-        said = [alarm.says for alarm in self.alarms]
+        said = list(dict.fromkeys(alarm.says for alarm in self.alarms))
         more = f" and {len(said) - 2} more" if len(said) > 2 else ""
         return _capital(f"{self.alarms[0].name}: {'; '.join(said[:2])}{more}")
 
@@ -117,7 +119,7 @@ class Table(NamedTuple):
 class Section(NamedTuple):
     """A part with its heading and what it holds, in this order.
 
-    `lines` are pairs of what stands out and what is said of it; those of `pairs` stand in columns.
+    `lines` are pairs of what stands out and what is said of it.
     """
 
     heading: str
@@ -125,7 +127,6 @@ class Section(NamedTuple):
     table: Table | None = None
     lines: Sequence[tuple[str, str]] = ()
     notes: Sequence[str] = ()
-    pairs: Sequence[tuple[str, str]] = ()
     pictures_of: str = ""
 
 
@@ -442,50 +443,55 @@ def devices_in_full(week: Week) -> list[DeviceWeek]:
 def _sections(week: Week, matters: Sequence[Matter]) -> Iterator[Section]:
     if matters:
         more = [matter.heading for matter in matters[_MOST_MATTERS:]]
-        notes = [f"And {len(more)} more: {'; '.join(more)}."] if more else []
+        notes: list[str] = []
+        if more:
+            among = ", among them" if len(more) > _MOST_NAMED else ""
+            notes.append(f"And {len(more)} more{among}: {'; '.join(more[:_MOST_NAMED])}.")
         yield Section("What needs attention", matters=matters[:_MOST_MATTERS], notes=notes)
     in_full = devices_in_full(week)
     if week.devices:
         learnt = [d.name for d in week.devices if d.learnt and d not in in_full]
-        notes = [f"Normal rise learnt this week: {', '.join(learnt)}."] if learnt else []
-        yield Section("Devices", table=_glance(week), notes=notes)
+        news = [f"Normal rise learnt this week: {', '.join(learnt)}."] if learnt else []
+        yield Section("Devices", table=_glance(week), notes=news)
     for device in in_full:
-        yield Section(device.name, pairs=list(_figures(device, week)), pictures_of=device.id)
+        yield Section(device.name, lines=list(_figures(device, week)), pictures_of=device.id)
     if events := sorted(events_of(week), key=lambda event: event.began):
         earlier = len(events) - _MOST_EVENTS
-        notes = [f"And {earlier} before these: cabinetwatch alarms."] if earlier > 0 else []
+        more = [f"And {earlier} before these: cabinetwatch alarms."] if earlier > 0 else []
         if any(alarm.state == "returned" for alarm in week.alarms):
-            notes.append(_RETURNED)
+            more.append(_RETURNED)
         lines = [_event_line(event, week) for event in events[-_MOST_EVENTS:]]
-        yield Section("Alarms of the week", lines=lines, notes=(*notes, _measures(week)))
+        yield Section("Alarms of the week", lines=lines, notes=(*more, _measures(week)))
     if week.sensors:
-        unwell = [(each.called, "; ".join(_faults(each))) for each in week.sensors if _faults(each)]
-        rest = [f"{counted(len(week.sensors) - len(unwell), 'sensor')} heard without a fault."]
-        if len(unwell) > _MOST_SENSORS:
-            rest.append(f"And {len(unwell) - _MOST_SENSORS} more unreliable: cabinetwatch status.")
-        yield Section("Sensors", lines=unwell[:_MOST_SENSORS], notes=rest)
+        unwell = [sensor.called for sensor in week.sensors if _faults(sensor)]
+        note = f"{counted(len(week.sensors) - len(unwell), 'sensor')} heard without a fault"
+        if unwell:
+            rest = f" and {len(unwell) - _MOST_NAMED} more" if len(unwell) > _MOST_NAMED else ""
+            note += f"; unreliable: {', '.join(unwell[:_MOST_NAMED])}{rest}"
+        yield Section("Sensors", notes=[f"{note}."])
     yield Section("The watch itself", notes=["; ".join(_watch(week)) + "."])
     if week.remarks:
         noted = [
-            (short_time(each.utc_ms, week.timezone), printable(each.text))
+            (
+                short_time(each.utc_ms, week.timezone),
+                shorten(printable(each.text), _LONGEST_REMARK, placeholder=" …"),
+            )
             for each in week.remarks[-_MOST_REMARKS:]
         ]
         yield Section("What people noted", lines=noted)
 
 
 _RETURNED = (
-    "Returned: over, and not acknowledged by anybody. Once the weekly mail is delivered, the"
-    " returned alarms in it count as acknowledged."
+    "Returned: over, but not acknowledged; once this mail is delivered, they count as acknowledged."
 )
 
 
 def _notes(week: Week) -> Iterator[str]:
     yield (
-        "Settling at: the rise above the surrounding air that it was heading for; margin: derating"
-        " threshold (the temperature at which its load is just allowed) minus temperature; hot-day"
-        " margin: what would be left of it on the hottest day. Settling at and hot-day margin are"
-        " means over the time it was on. Durations are from the first sign to the end;"
-        " ± is at 95 %."
+        "Settling at: the rise above the surrounding air that it was heading for. Margin: derating"
+        " threshold (at which its load is just allowed) minus temperature. Hot-day margin: what is"
+        " left on the hottest day. Settling at and hot-day margin are means over the time it was"
+        " on. Durations are from first sign to end. ± is at 95 %."
     )
     if devices_in_full(week):
         tier = "minute" if week.minutes else "quarter-hour"
@@ -498,25 +504,15 @@ def _notes(week: Week) -> Iterator[str]:
 
 def _glance(week: Week) -> Table:
     """Give what matters most of each device, in as many columns as a phone has room for."""
-
-    def beside(value: float | None, other: float | None) -> str:
-        return _cell(value) if value is None or other is None else f"{value:z.1f} ({other:z.1f})"
-
     return Table(
-        (
-            "Device",
-            "Highest, °C",
-            "Settling at, K (normal)",
-            "Margin, K, least",
-            "Hot-day (before)",
-        ),
+        ("Device", "Highest, °C", "Settling at, K", "Margin, K, least", "Hot-day margin, K"),
         [
             (
                 _short(device.name),
                 _cell(None if device.temperature is None else device.temperature.highest),
-                beside(device.settled_rise_k, device.normal_rise_k),
+                _cell(device.settled_rise_k),
                 _cell(device.margin_k),
-                beside(device.hot_day_margin_k, device.hot_day_margin_last_week_k),
+                _cell(device.hot_day_margin_k),
             )
             for device in week.devices
         ],
@@ -541,11 +537,22 @@ def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
         yield label, words
     if device.margin_k is not None:
         yield "Least margin", f"{device.margin_k:z.1f} K ({_when_least(device, week)})"
-    elif device.rise is not None:
-        # Only a curve was missing: temperature and ambient were known.
-        yield "Margin", "no derating curve is set"
-    if device.settled_rise_last_week_k is not None:
-        yield "Settling at, last week", f"{device.settled_rise_last_week_k:z.1f} K"
+    for label, value, *others in (
+        (
+            "Settling at",
+            device.settled_rise_k,
+            ("normal", device.normal_rise_k),
+            ("last week", device.settled_rise_last_week_k),
+        ),
+        (
+            "Hot-day margin",
+            device.hot_day_margin_k,
+            ("last week", device.hot_day_margin_last_week_k),
+        ),
+    ):
+        if value is not None:
+            beside = ", ".join(f"{name} {k:z.1f} K" for name, k in others if k is not None)
+            yield label, f"{value:z.1f} K{beside and f' ({beside})'}"
     if device.drift is not None and device.drift.significant is not None:
         yield "Trend", _trend(device)
     if (life := device.life_factor) is not None:
@@ -554,7 +561,7 @@ def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
         yield "Learnt", device.learnt
     if device.off_fraction:
         yield "Off", f"{_percent(device.off_fraction)} of the time"
-    if device.known < 0.995:
+    if device.known < week.watch.uptime - 0.005:
         yield "Temperature known", f"{_percent(device.known)} of the week"
 
 

@@ -30,7 +30,7 @@ from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch import configuration
-from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading
 from tests.support import fortnight as story
 from tests.support.fortnight import (
     GEAR,
@@ -249,7 +249,7 @@ def test_nothing_is_told_of_before_the_watch_was_started(tier: Tier, tmp_path: P
         truth.samples[gear.id, figure] = values
     with Store.open(config.store.url) as store:
         start = {"offset_ms": 0, "boot_ms": started, "ran_until_ms": None, "version": "0"}
-        entries = [
+        entries: list[Reading | Entry] = [
             Entry(started, EntryKind.CONFIG, {"config": config.as_json()}),
             Entry(started, EntryKind.START, start),
         ]
@@ -311,7 +311,7 @@ def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(
     assert [each.unreadable for each in known.sensors] == [0] * len(week.sensors)
     assert [each.began for each in known.alarms] == [each.raised_utc_ms for each in week.alarms]
     # They are worded by the widths that their figures have.
-    assert any("about" in each for each in summary_of(known).lead + summary_of(week).lead)
+    assert any("about" in each for made in (known, week) for each in summary_of(made).lead)
 
 
 @pytest.fixture

@@ -122,9 +122,7 @@ def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
 
     assert (nas.unreadable, hall.unreadable) == (20, 0)
     shown = {each.heading: each for each in summary_of(week).sections}
-    # Both were heard but for a moment; one of them in words that nobody could read.
-    (nas_line,) = [how for name, how in shown["Sensors"].lines if name == "nas-air"]
-    assert "20 messages could not be read" in nas_line
+    assert "unreliable: nas-air." in shown["Sensors"].notes[0]
     matters = shown["What needs attention"].matters
     assert any("20 messages could not be read" in each.text for each in matters)
 
