@@ -116,6 +116,24 @@ def printable(text: str) -> str:
     )
 
 
+_BEFORE_UNIT = re.compile(
+    r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB|m[³3]/[sh]"
+    r"|ft[³3]/min|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
+)
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
+
+
+def typeset(text: str) -> str:
+    """Set a text for people: no number parts from its unit, and negative ones have a minus sign.
+
+    JSON, CSV and what is copied into a configuration keep hyphen and plain blanks.
+
+    >>> typeset("-0.5 K on 2026-07-01") == "\u22120.5\u00a0K on 2026-07-01"
+    True
+    """
+    return _NEGATIVE.sub(_MINUS, _BEFORE_UNIT.sub(NBSP, text))
+
+
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)([smhd])")
 _SECONDS = {"s": 1, "m": 60, "h": 3600, "d": 86400}
 _RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}[Tt ]\d{2}:\d{2}:\d{2}(?:\.\d+)?(?:[Zz]|[+-]\d{2}:\d{2})")

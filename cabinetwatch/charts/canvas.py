@@ -8,6 +8,7 @@ import re
 import threading
 from html import escape
 from io import BytesIO, StringIO
+from textwrap import wrap
 from typing import Any
 
 import matplotlib as mpl
@@ -34,10 +35,12 @@ from cabinetwatch.charts.picture import (
     Numbers,
     Picture,
     frame_of,
+    lanes_of,
     mark_names,
     spread,
     time_ticks,
 )
+from cabinetwatch.text import typeset
 
 WIDTH, HEIGHT = 400, 250
 """In points, which are the units of the SVG: as wide as a phone."""
@@ -48,9 +51,13 @@ DARK_RULES = "".join(f"--{name}:{colour};" for name, colour in DARK.items())
 _TEXT_PT = 12.0
 _SMALL_PT = 11.0
 _LABEL_GAP = 14.0
+_LABEL_LETTERS = 11
 _BAND_OPACITY = 0.22
 _SHADE_OPACITY = 0.45
-_ALARM_HEIGHT = 5.0
+_LANE_HEIGHT = 7.0
+_BAR_HEIGHTS = {"high": 6.0, "medium": 4.0, "low": 2.0}
+"""Priorities differ in height, too, for who sees no colours."""
+
 _COLOURS = 64
 
 _FONT = "system-ui,-apple-system,'Segoe UI',Roboto,Helvetica,Arial,sans-serif"
@@ -132,7 +139,9 @@ class _Drawing:
 
     def __init__(self, picture: Picture) -> None:
         self._picture, self._timeline = picture, picture.timeline
-        self._frame = frame_of(picture, Box(36, 24, WIDTH - 84, HEIGHT - 26))
+        self._lanes = lanes_of(picture.timeline.alarms)
+        top = HEIGHT - 19 - _LANE_HEIGHT * (1 + max(self._lanes, default=0))
+        self._frame = frame_of(picture, Box(36, 24, WIDTH - 84, top))
         self._box = self._frame.box
         _FIGURE.clear()
         # Follows the resolution: 72 points are an inch.
@@ -168,22 +177,21 @@ class _Drawing:
         self._stroke([box.left, box.right], [box.bottom, box.bottom], QUIET, 0.8)
 
     def _marks(self) -> None:
-        """Mark alarms above and notes across, and name the first of each."""
-        box, top = self._box, self._box.top + 2
+        """Mark alarms as bars above the curves and notes across, and name the first of each."""
+        box = self._box
         alarms, notes = self._timeline.alarms, self._timeline.notes
-        for alarm in alarms:
-            left, to_utc_ms = self._left_of(alarm), alarm.to_utc_ms
-            right = box.right if to_utc_ms is None else self._frame.x(to_utc_ms)
-            self._stroke([left, left], [box.bottom, top], alarm.priority, 0.9)
-            bar = Box(left, top, max(left + 2.0, right), top + _ALARM_HEIGHT)
-            self._bar(bar, alarm.priority, 1.0)
+        for alarm, lane in zip(alarms, self._lanes, strict=True):
+            left, bottom = self._left_of(alarm), box.top + 1 + _LANE_HEIGHT * lane
+            right = box.right if alarm.to_utc_ms is None else self._frame.x(alarm.to_utc_ms)
+            top = bottom + _BAR_HEIGHTS.get(alarm.priority, 2.0)
+            self._bar(Box(left, bottom, max(left + 2.0, right), top), alarm.priority, 1.0)
         places = [self._frame.x(note.utc_ms) for note in notes]
         for x in places:
             self._stroke([x, x], [box.bottom, box.top], QUIET, 0.9, (1, 2))
         lefts = [self._left_of(alarm) for alarm in alarms[:MOST_MARKS_NAMED]]
         for first, x, name in mark_names("A", lefts, WIDTH):
             colour = alarms[first].priority
-            self._text(x, top + _ALARM_HEIGHT + 2, name, colour, va="bottom", size=_SMALL_PT)
+            self._text(x, HEIGHT - 17, name, colour, va="bottom", size=_SMALL_PT)
         beside = [x + 2 for x in places[:MOST_MARKS_NAMED]]
         for _, x, name in mark_names("N", beside, box.right):
             self._text(x, box.bottom + 2, name, INK, va="bottom", size=_SMALL_PT)
@@ -209,13 +217,23 @@ class _Drawing:
                 self._stroke([at - 1, at + 1], [height, height], line.role, 2.0)
 
     def _labels(self) -> None:
-        """Name each line at its end, moved apart where two would touch."""
-        named = [line for line in self._picture.lines if line.curve.known]
-        ends = [self._frame.y(line.curve.last) for line in named]
-        places = spread(ends, _LABEL_GAP, self._box.bottom + 4, self._box.top - 4)
-        for line, y, place in zip(named, ends, places, strict=True):
-            beyond = "↑ " if y > self._box.top + 1 else ""
-            self._text(self._box.right + 6, place, beyond + line.label, line.role, va="center")
+        """Name each line at its end, moved apart where two would touch.
+
+        What lies beyond the scale is named at the edge, with an arrow and its last figure.
+        """
+        box, words = self._box, []
+        for line in self._picture.lines:
+            if line.curve.known:
+                y, label = self._frame.y(line.curve.last), line.label
+                if not box.bottom - 1 <= y <= box.top + 1:
+                    figure = f"{line.curve.last:z.0f} {self._picture.unit}"
+                    label = f"{'↑' if y > box.top else '↓'} {label} {figure}"
+                # From the lowest line of a label on: at one height they stay together.
+                wrapped = reversed(wrap(label, _LABEL_LETTERS, break_long_words=False))
+                words += [(y, each, line.role) for each in wrapped]
+        places = spread([y for y, _, _ in words], _LABEL_GAP, box.bottom + 4, box.top - 4)
+        for (_, label, role), place in zip(words, places, strict=True):
+            self._text(box.right + 6, place, label, role, va="center")
 
     # What the figure takes.
 
@@ -256,7 +274,7 @@ class _Drawing:
         va: str = "baseline",
         size: float = _TEXT_PT,
     ) -> None:
-        text = Text(x, y, words, color=LIGHT[colour], ha=ha, va=va, fontsize=size)
+        text = Text(x, y, typeset(words), color=LIGHT[colour], ha=ha, va=va, fontsize=size)
         text.set(transform=self._points, parse_math=False)
         _FIGURE.add_artist(text)
 

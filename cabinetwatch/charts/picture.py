@@ -184,7 +184,10 @@ class Picture:
     unit: str
     timeline: Timeline
     lines: Sequence[Line]
-    least_span: float = 8.0
+    least_span: float = 4.0
+
+
+SURROUNDING_AIR = "Surrounding air"
 
 
 def device_picture(
@@ -197,7 +200,7 @@ def device_picture(
     """
     sentences = [_range("Temperature", temperature, "°C", whole=True)]
     if ambient.known:
-        sentences.append(_range("Ambient", ambient, "°C", whole=True))
+        sentences.append(_range(SURROUNDING_AIR, ambient, "°C", whole=True))
     if threshold.known:
         sentences.append(_against(temperature, threshold))
     return Picture(
@@ -207,15 +210,15 @@ def device_picture(
         timeline=timeline,
         lines=(
             Line(threshold, Role.THRESHOLD, "Threshold"),
-            Line(ambient, Role.AMBIENT, "Ambient"),
+            Line(ambient, Role.AMBIENT, SURROUNDING_AIR),
             Line(temperature, Role.DEVICE, "Device", band=True),
         ),
     )
 
 
 def trend_picture(title: str, timeline: Timeline, *, rise: Curve, normal: Curve) -> Picture:
-    """A device's rise above ambient day by day, in K, against its normal rise as far as known."""
-    description = _range("Rise above ambient", rise, "K", whole=True)
+    """A device's rise day by day, in K, against its normal rise as far as known."""
+    description = _range("Rise above the surrounding air", rise, "K", whole=True)
     if normal.known:
         description += f" Normal rise {normal.last:z.1f} K at the end."
     return Picture(
@@ -242,13 +245,15 @@ def temperature_picture(
     The threshold is that at the load of the after phase, None where it is unknown.
     """
     timeline = _phases(phases, timezone, notes)
-    lines = [Line(ambient, Role.AMBIENT, "Ambient"), Line(temperature, Role.DEVICE, "Device")]
+    lines = [Line(ambient, Role.AMBIENT, SURROUNDING_AIR), Line(temperature, Role.DEVICE, "Device")]
     if threshold_c is not None:
         ends = [(at, *[threshold_c] * 3) for at in (timeline.from_utc_ms, timeline.to_utc_ms)]
         lines.insert(0, Line(curve(np.array(ends)), Role.THRESHOLD, "Threshold"))
     return Picture(
-        title=f"{name}: temperature and ambient",
-        description=f"{_range('Device', temperature, '°C')} {_range('Ambient', ambient, '°C')}",
+        title=f"{name}: temperature and surrounding air",
+        description=_range("Device", temperature, "°C")
+        + " "
+        + _range(SURROUNDING_AIR, ambient, "°C"),
         unit="°C",
         timeline=timeline,
         lines=lines,
@@ -270,16 +275,15 @@ def rise_picture(
     95 % interval as lowest and highest.
     """
     return Picture(
-        title=f"{name}: rise above ambient",
+        title=f"{name}: rise above the surrounding air",
         description=_range("Rise", rise, "K"),
         unit="K",
         timeline=_phases(phases, timezone),
         lines=(
-            Line(settled, Role.BEFORE, "Settled", band=True),
+            Line(settled, Role.BEFORE, "Settling at", band=True),
             Line(rise, Role.DEVICE, "Rise"),
             Line(fitted, Role.NORMAL, "Fitted"),
         ),
-        least_span=4.0,
     )
 
 
@@ -306,8 +310,8 @@ def _against(temperature: Curve, threshold: Curve) -> str:
     there = np.interp(temperature.utc_ms, threshold.utc_ms[known], threshold.mean[known])
     least_k = float(np.nanmin(there - temperature.high))
     if least_k < 0:
-        return f"{written}; passed by {-least_k:z.1f} K at the most."
-    return f"{written}; at the least {least_k:z.1f} K below it."
+        return f"{written}; the temperature went as much as {-least_k:z.1f} K above it."
+    return f"{written}; least margin {least_k:z.1f} K."
 
 
 def _marked(timeline: Timeline) -> str:
@@ -318,9 +322,11 @@ def _marked(timeline: Timeline) -> str:
 
 # The layout.
 
-_FAR = 1.5
-"""A threshold farther above the figures than this, in heights of theirs, is left out of the scale:
-it would press them flat. Its label then stands at the upper edge, with an arrow."""
+_FAR = 1 / 3
+"""A threshold farther from the figures than this, in heights of theirs, is left out of the scale:
+a quarter of it would be empty. Its label then stands at the edge, with an arrow and its figure."""
+
+_PADDING = 0.04
 
 
 class Box(NamedTuple):
@@ -341,11 +347,13 @@ class Tick(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A box with the two scales that belong to it."""
+    """A box with the two scales that belong to it; figures go from `low` to `high`."""
 
     box: Box
     timeline: Timeline
     ticks: list[Tick]
+    low: float
+    high: float
 
     @overload
     def x(self, utc_ms: float) -> float: ...
@@ -362,8 +370,8 @@ class Frame:
     def y(self, value: Numbers) -> Numbers: ...
     def y(self, value: float | Numbers) -> float | Numbers:
         """Give the height of a figure."""
-        low, high = self.ticks[0].at, self.ticks[-1].at
-        return self.box.bottom + (value - low) / (high - low) * (self.box.top - self.box.bottom)
+        part = (value - self.low) / (self.high - self.low)
+        return self.box.bottom + part * (self.box.top - self.box.bottom)
 
 
 def frame_of(picture: Picture, box: Box) -> Frame:
@@ -374,12 +382,37 @@ def frame_of(picture: Picture, box: Box) -> Frame:
     if high - low < picture.least_span:
         middle = (low + high) / 2
         low, high = middle - picture.least_span / 2, middle + picture.least_span / 2
+    near = (_FAR * (high - low)) if ends else math.inf
     for line in known:
         if line.role == Role.THRESHOLD:
             lowest, highest = line.curve.extremes
-            if not ends or highest - high <= _FAR * (high - low):
+            if lowest - high <= near and low - highest <= near:
                 low, high = min(low, lowest), max(high, highest)
-    return Frame(box, picture.timeline, value_ticks(low, high))
+    padding = _PADDING * (high - low)
+    low, high = low - padding, high + padding
+    ticks = [tick for tick in value_ticks(low, high) if low <= tick.at <= high]
+    return Frame(box, picture.timeline, ticks, low, high)
+
+
+MOST_LANES = 3
+
+
+def lanes_of(alarms: Sequence[AlarmMark]) -> list[int]:
+    """Number a lane for each alarm, so that those of one time lie above each other, not over.
+
+    >>> marks = [AlarmMark(*span, "high", "") for span in ((0, 9), (5, None), (9, 12))]
+    >>> lanes_of(marks)
+    [0, 1, 0]
+    """
+    until: list[float] = []
+    lanes = []
+    for alarm in alarms:
+        free = (lane for lane, end in enumerate(until) if end <= alarm.from_utc_ms)
+        lane = next(free, min(len(until), MOST_LANES - 1))
+        until[lane:lane] = [] if lane < len(until) else [0.0]
+        until[lane] = math.inf if alarm.to_utc_ms is None else alarm.to_utc_ms
+        lanes.append(lane)
+    return lanes
 
 
 def value_ticks(low: float, high: float, most: int = 6) -> list[Tick]:
@@ -394,9 +427,8 @@ def value_ticks(low: float, high: float, most: int = 6) -> list[Tick]:
     step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= least)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    return [
-        Tick(number * step, f"{number * step:z.{decimals}f}") for number in range(first, last + 1)
-    ]
+    places = (number * step for number in range(first, last + 1))
+    return [Tick(at, f"{at:z.{decimals}f}") for at in places]
 
 
 _MOST_LETTERS = 32

@@ -92,8 +92,7 @@ def measured(figure: AccountFigure) -> str:
         return figure.value
     unit, decimals = _UNITS_OF_ACCOUNTS.get(figure.unit, (figure.unit, 1))
     values = [figure.value] if figure.ci95 is None else [figure.value, figure.ci95]
-    written = (f"{value:z.{decimals}f}".replace("-", "\N{MINUS SIGN}") for value in values)
-    return " ± ".join(f"{value}\N{NO-BREAK SPACE}{unit}".rstrip() for value in written)
+    return " ± ".join(measure(value, decimals, unit) for value in values)
 
 
 UNKNOWN = "unknown"

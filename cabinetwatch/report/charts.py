@@ -5,6 +5,7 @@ draw do so, never what runs for long.
 """
 
 import json
+import math
 import os
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
@@ -39,13 +40,25 @@ from cabinetwatch.report.page import (
     write_atomically,
 )
 from cabinetwatch.report.summary_week import IsoWeek, Week
-from cabinetwatch.report.words import STANDS, LogEntry, operator_log, short_time, subjects_of
+from cabinetwatch.report.summary_words import devices_in_full, events_of, has_moved
+from cabinetwatch.report.words import (
+    STANDS,
+    LogEntry,
+    first_sign,
+    from_to,
+    operator_log,
+    short_time,
+    subjects_of,
+)
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Transition
 
 QUARTER_DAYS = 91
+_LEAST_TREND_DAYS = 14
 _WEEK_STEP_MS = 1_800_000
+_LEAST_AROUND_MS = 1_800_000
+_MOST_POINTS = 240
 _LONGEST_NOTE = 32
 """Notes stand in full under what people noted; below a picture they would fill the screen."""
 
@@ -134,47 +147,66 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
 
 
 def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
-    """Draw a week and the quarter of a year that it ends of each device, as far as known.
+    """Draw the devices that changed: the worst event or the week, and the quarter that it ends.
 
-    Quarters of an hour are fine enough, and kept the longest.
+    A picture begins where something is known; the quarter is drawn of the first alone, if it moved
+    and there are some weeks of it.
 
     Raises:
         StoreError: the store can't be read.
     """
-    to_utc_ms = week.to_utc_ms
-    began_utc_ms = to_utc_ms - QUARTER_DAYS * DAY_MS
-    record = _Record.read(store, config, began_utc_ms, to_utc_ms, week.timezone)
-    drawn = []
-    for device in week.devices:
+    began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
+    record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
+    drawn: list[Drawn] = []
+    for device in devices_in_full(week):
         # It may be gone by now.
         name = config.name_of(device.id) if device.id in config.devices else device.name
+        pictures = {"week": _week_picture(store, device.id, name, record, week)}
         columns = store.columns(
-            device.id, _TEMPERATURES, Tier.QUARTERS, week.from_utc_ms, to_utc_ms
+            device.id,
+            ("rise_k", "normal_rise_k"),
+            Tier.QUARTERS,
+            began_utc_ms,
+            week.to_utc_ms,
         )
-        trend = store.columns(
-            device.id, ("rise_k", "normal_rise_k"), Tier.QUARTERS, began_utc_ms, to_utc_ms
-        )
-        quarter = record.timeline(device.id, began_utc_ms, to_utc_ms)
-        pictures = {
-            "week": _device(
-                f"{name}, week {IsoWeek.parse(week.week).number}",
-                record.timeline(device.id, week.from_utc_ms, to_utc_ms),
-                columns,
-                _WEEK_STEP_MS,
-            ),
-            "quarter": trend_picture(
-                f"{name}, rise above ambient, 13 weeks, day by day",
-                quarter,
-                rise=curve_of(trend["rise_k"], began_utc_ms, DAY_MS),
-                normal=curve_of(trend["normal_rise_k"], began_utc_ms, DAY_MS),
-            ),
-        }
+        known = columns["rise_k"]
+        days = (week.to_utc_ms - known[0].utc_ms) // DAY_MS if known else 0
+        if not drawn and has_moved(device) and days >= _LEAST_TREND_DAYS:
+            from_utc_ms = max(began_utc_ms, known[0].utc_ms)
+            rise, normal = (curve_of(columns[figure], from_utc_ms, DAY_MS) for figure in columns)
+            title = f"{name}, rise above the surrounding air, {days} days"
+            timeline = record.timeline(device.id, from_utc_ms, week.to_utc_ms)
+            pictures["quarter"] = trend_picture(title, timeline, rise=rise, normal=normal)
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
                 key, png = _key(picture.timeline), draw_png(picture, _SCALE)
                 drawn.append(Drawn(device.id, kind, picture.title, alt, key, png))
     return drawn
+
+
+def _week_picture(
+    store: Store, device_id: str, name: str, record: "_Record", week: Week
+) -> Picture:
+    """Show a device's worst event with as much before and after, or if that was long, the week."""
+    title = f"{name}, week {IsoWeek.parse(week.week).number}"
+    from_utc_ms, to_utc_ms = week.from_utc_ms, min(week.to_utc_ms, week.made_utc_ms)
+    tier, step_ms = Tier.QUARTERS, _WEEK_STEP_MS
+    event = next((e for e in events_of(week) if e.alarms[0].subject == device_id), None)
+    if event is not None and (ended_utc_ms := event.ended) is not None:
+        lasted_ms = max(_LEAST_AROUND_MS, ended_utc_ms - event.began)
+        around = max(from_utc_ms, event.began - lasted_ms), min(to_utc_ms, ended_utc_ms + lasted_ms)
+        if around[1] - around[0] <= DAY_MS:
+            from_utc_ms, to_utc_ms = around
+            title = f"{name}, {from_to(*around, week.timezone)}"
+            tier, step_ms = (Tier.MINUTES if week.minutes else tier), tier.width_ms
+            if week.minutes:
+                points = (to_utc_ms - from_utc_ms) / (_MOST_POINTS * Tier.MINUTES.width_ms)
+                step_ms = Tier.MINUTES.width_ms * max(1, math.ceil(points))
+    columns = store.columns(device_id, _TEMPERATURES, tier, from_utc_ms, to_utc_ms)
+    if known := columns["temperature_c"]:
+        from_utc_ms = max(from_utc_ms, known[0].utc_ms)
+    return _device(title, record.timeline(device_id, from_utc_ms, to_utc_ms), columns, step_ms)
 
 
 def curve_of(buckets: Sequence[Bucket], from_utc_ms: int, step_ms: int) -> Curve:
@@ -206,26 +238,31 @@ def curve_of(buckets: Sequence[Bucket], from_utc_ms: int, step_ms: int) -> Curve
 def alarm_marks(
     transitions: Iterable[Transition], subjects: set[str], from_utc_ms: int
 ) -> list[AlarmMark]:
-    """Give the alarms of some subjects that were seen to stand after an instant, oldest first.
+    """Give the alarms of some subjects that were active after an instant, by their first sign.
 
     The transitions, in order of time, begin before it, for what stood then already.
     """
-    open_since: dict[str, Transition] = {}
+    open_since: dict[str, tuple[int, Transition]] = {}
+    ended: dict[str, int] = {}
     marks: list[AlarmMark] = []
 
-    def mark(raised: Transition, to_utc_ms: int | None) -> None:
+    def mark(from_utc_ms: int, raised: Transition, to_utc_ms: int | None) -> None:
         words = predicate(raised)
-        marks.append(AlarmMark(raised.utc_ms, to_utc_ms, raised.priority.value, words))
+        marks.append(AlarmMark(from_utc_ms, to_utc_ms, raised.priority.value, words))
 
     for each in transitions:
         if each.subject not in subjects:
             continue
         if each.state in STANDS:
-            open_since.setdefault(each.id, each)
-        elif (raised := open_since.pop(each.id, None)) and each.utc_ms >= from_utc_ms:
-            mark(raised, each.utc_ms)
+            # Back from where nobody saw it, it still has the first sign of before.
+            since = max(first_sign(each), ended.get(each.id, 0))
+            open_since.setdefault(each.id, (since, each))
+        elif raised := open_since.pop(each.id, None):
+            ended[each.id] = each.utc_ms
+            if each.utc_ms >= from_utc_ms:
+                mark(*raised, each.utc_ms)
     for raised in open_since.values():
-        mark(raised, None)
+        mark(*raised, None)
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
 
 
@@ -256,12 +293,14 @@ class _Record(NamedTuple):
 
     def timeline(self, device_id: str, from_utc_ms: int, to_utc_ms: int) -> Timeline:
         subjects = subjects_of(device_id, self.config.devices.get(device_id))
+        alarms = alarm_marks(self.transitions, subjects, from_utc_ms)
+        notes = note_marks(self.log, subjects, from_utc_ms)
         return Timeline(
             from_utc_ms,
             to_utc_ms,
             self.timezone,
-            alarm_marks(self.transitions, subjects, from_utc_ms),
-            note_marks(self.log, subjects, from_utc_ms),
+            [alarm for alarm in alarms if alarm.from_utc_ms < to_utc_ms],
+            [note for note in notes if note.utc_ms < to_utc_ms],
         )
 
 

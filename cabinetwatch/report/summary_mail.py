@@ -13,13 +13,13 @@ import gc
 import json
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from email.message import EmailMessage
 
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
+from cabinetwatch.notify.words import predicate
 from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
@@ -37,6 +37,7 @@ from cabinetwatch.text import CabinetwatchError, printable
 from cabinetwatch.watch.events import AlarmState, Transition
 
 _COLUMNS = 76
+_HEADING = 12
 _MOST_NAMED = 3
 
 _HIDDEN = {AlarmState.SUPPRESSED, AlarmState.SHELVED}
@@ -53,76 +54,37 @@ def _lines(summary: Summary) -> Iterator[str]:
     yield ""
     for sentence in summary.lead:
         yield from _wrapped(sentence)
-    for section in summary.sections:
-        if section.only != "html":
-            yield from ("", section.heading.upper(), "-" * len(section.heading))
-            yield from _joined(_parts(section), "")
-    yield ""
-    yield from _wrapped(PROOF_OF_LIFE)
-
-
-def _parts(section: Section) -> Iterator[Iterable[str]]:
-    """Give the parts of a section, which blank lines set apart."""
-    for number, matter in enumerate(section.matters, 1):
-        indent = " " * (len(str(number)) + 2)
-        yield [
-            *_wrapped(f"{number}. [{matter.urgency}] {matter.heading}", indent),
-            *_wrapped(f"{indent}{matter.text}", indent),
-            *_wrapped(f"{indent}What to do: {matter.todo}", indent),
-        ]
-    for table in section.tables:
-        yield _table(table)
-    if section.alarms is not None:
-        indent = " " * 12
-        lines = [
-            line
-            for when, what, how in section.alarms.rows
-            for text in (f"{when:<10}  {what}", f"{indent}{how}")
-            for line in _wrapped(text, indent)
-        ]
-        if section.alarms.earlier:
-            lines.append(f"And {section.alarms.earlier} before these.")
-        yield lines
-        if section.alarms.returned:
-            yield _wrapped(section.alarms.returned)
-    if section.notes:
-        yield (line for note in section.notes for line in _wrapped(note))
-    if section.pairs:
-        yield (
-            line
-            for label, value in section.pairs
-            for line in _wrapped(f"{label:<20}  {value}", " " * 22)
-        )
-
-
-def _joined(parts: Iterable[Iterable[str]], between: str) -> Iterator[str]:
-    for number, part in enumerate(parts):
-        if number:
-            yield between
-        yield from part
+    caution = Section("Caution", notes=summary.cautions)
+    notes = Section("Notes", notes=(*summary.notes, PROOF_OF_LIFE))
+    for section in (*summary.sections, caution, notes):
+        yield from ("", section.heading.upper(), "-" * len(section.heading))
+        for number, matter in enumerate(section.matters, 1):
+            if number > 1:
+                yield ""
+            indent = " " * (len(str(number)) + 2)
+            yield from _wrapped(f"{number}. [{matter.urgency}] {matter.heading}", indent)
+            yield from _wrapped(f"{indent}{matter.text}", indent)
+            yield from _wrapped(f"{indent}What to do: {matter.todo}", indent)
+        if section.table is not None:
+            yield from _table(section.table)
+        for what, how in section.lines:
+            yield from _wrapped(f"{what}: {how}", "  ")
+        for note in section.notes:
+            yield from _wrapped(note)
 
 
 def _table(table: Table) -> Iterator[str]:
-    widths = [max(map(len, column)) for column in zip(table.headings, *table.rows, strict=True)]
-    gap = "  " if sum(widths) + 2 * (len(widths) - 1) <= _COLUMNS else " "
-    names = ""
-    for first, name in table.groups:
-        names = names.ljust(sum(widths[:first]) + first * len(gap)) + name
-    if names:
-        yield names
-    for line in (table.headings, *table.rows):
-        cells = [
-            printable(cell).ljust(width) if index in table.left else printable(cell).rjust(width)
-            for index, (cell, width) in enumerate(zip(line, widths, strict=True))
-        ]
-        row = gap.join(cells)
-        if len(row.rstrip()) <= _COLUMNS:
-            yield row
-        else:
-            # It goes on in the next line; the last column has the room for it.
-            yield from textwrap.wrap(
-                row, _COLUMNS, subsequent_indent=" " * 4, break_on_hyphens=False
-            )
+    rows = [[printable(cell) for cell in row] for row in table.rows]
+    headings = [textwrap.wrap(heading, _HEADING) for heading in table.headings]
+    most = max(map(len, headings))
+    columns = ([""] * (most - len(lines)) + lines for lines in headings)
+    rows[:0] = map(list, zip(*columns, strict=True))
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        yield "  ".join(
+            cell.rjust(width) if index else cell.ljust(width)
+            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
 
 
 def _wrapped(text: str, indent: str = "") -> list[str]:
@@ -138,8 +100,6 @@ def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str
     return TEMPLATES.get_template("report/templates/summary.html.j2").render(
         summary=summary,
         pictures=list(zip(drawn, sources, strict=True)),
-        cautions=DEVICE_CAUTIONS,
-        no_smoke_alarm=NO_SMOKE_ALARM,
         proof_of_life=PROOF_OF_LIFE,
     )
 
@@ -162,7 +122,7 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
 
 
 def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
-    """Say which alarms stood at an instant.
+    """Say which alarms are active at an instant.
 
     Raises:
         StoreError: the store can't be read.
@@ -178,9 +138,9 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
     told = [each for each in standing if each.state in STANDS]
     # Shelved, or withheld by a trial that was left open: what nobody is told must not be forgotten.
     hidden = [each for each in standing if each.state in _HIDDEN]
-    when = f"When this was written ({short_time(now_utc_ms, config.site.timezone)})"
-    unseen = f" Hidden then: {named(hidden)}." if hidden else ""
-    return f"{when}: {named(told)}.{unseen}" if told else f"{when} no alarm stood.{unseen}"
+    when = f"Now ({short_time(now_utc_ms, config.site.timezone)})"
+    unseen = f" Hidden: {named(hidden)}." if hidden else ""
+    return f"{when}: {named(told)}.{unseen}" if told else f"{when} no alarm is active.{unseen}"
 
 
 def main(arguments: Sequence[str]) -> int:

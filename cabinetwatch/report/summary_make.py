@@ -8,7 +8,7 @@ from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
-from itertools import pairwise
+from operator import attrgetter
 from statistics import fmean, median
 from zoneinfo import ZoneInfo
 
@@ -16,7 +16,7 @@ from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.plan import QuietHours
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.words import learning_words, predicate
 from cabinetwatch.report.summary_week import (
     KINDS,
     VERSION,
@@ -42,13 +42,13 @@ from cabinetwatch.report.summary_week import (
     weeks_lived,
     within,
 )
-from cabinetwatch.report.words import STANDS, operator_log, times
+from cabinetwatch.report.words import STANDS, first_sign, operator_log, times
 from cabinetwatch.store.codecs import DAY_MS, SENSOR_FIGURE, Bucket, Tier, statistics
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import StoreFollower, in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import ConfigError, UsageError, describe_duration
+from cabinetwatch.text import ConfigError, UsageError, describe_duration, from_rfc3339
 from cabinetwatch.thermal.derating import arrhenius_factor
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.conditions import named
@@ -119,12 +119,12 @@ class WeekMaker:
         tier = Tier.MINUTES if has_minutes else Tier.QUARTERS
         transitions, standing = store.transitions(*week), store.standing(week[1])
         engine = StoreFollower(store, config).engine() if is_fresh else None
+        running = within(self._history.spans, *lived)
         devices = [
-            _device(store, device_id, name, week=week, tier=tier, engine=engine)
+            _device(store, device_id, name, week=week, running=running, tier=tier, engine=engine)
             for device_id, name in ((each, config.name_of(each)) for each in config.devices)
         ]
         unreadable = store.unreadable_between(*lived)
-        running = within(self._history.spans, *lived)
         sensors = [
             _sensor(
                 store,
@@ -218,28 +218,64 @@ Means = Mapping[int, float]
 
 
 def _device(
-    store: Store, device_id: str, name: str, *, week: Span, tier: Tier, engine: Engine | None
+    store: Store,
+    device_id: str,
+    name: str,
+    *,
+    week: Span,
+    running: Sequence[Span],
+    tier: Tier,
+    engine: Engine | None,
 ) -> DeviceWeek:
     """Give a device's figures; percentiles are of `tier`, the trend as the engine knows it now."""
+
+    def ran(utc_ms: int, width_ms: int) -> Span:
+        """Leave of a bucket what the watch ran in: nothing was measured before its start."""
+        ran = within(running, utc_ms, utc_ms + width_ms)
+        return (ran[0][0], ran[-1][1]) if ran else (utc_ms, utc_ms + width_ms)
+
     fine = store.columns(device_id, ("temperature_c", "rise_k"), tier, *week)
     now = store.columns(device_id, _FIGURES, Tier.QUARTERS, *week)
     last_week = week[0] - WEEK_MS, week[1] - WEEK_MS
     before = store.columns(device_id, _COMPARED, Tier.QUARTERS, *last_week)
-    least = min(now["margin_k"], key=lambda bucket: bucket.minimum, default=None)
+    least, least_ms = min(now["margin_k"], key=attrgetter("minimum"), default=None), None
+    if least is not None:
+        quarter_ms = least.utc_ms, least.utc_ms + Tier.QUARTERS.width_ms - 1
+        minutes = store.buckets(device_id, "margin_k", Tier.MINUTES, *quarter_ms)
+        nearest = min(minutes, key=attrgetter("minimum"), default=least)
+        is_minute = bool(minutes) and nearest.minimum <= least.minimum
+        width_ms = (Tier.MINUTES if is_minute else Tier.QUARTERS).width_ms
+        least_ms = ran((nearest if is_minute else least).utc_ms, width_ms)
     normal, ambient = _while_on(now, "normal_rise_k"), _means(now["ambient_c"])
     watched = None if engine is None else engine.model.devices.get(device_id)
     drift = None if watched is None else watched.drift_finding
+    learning, learnt = None, ""
+    if engine is not None and watched is not None:
+        learning = watched.learning_figures(engine.offset_ms)
+    if learning is not None and learning["stage"] != "none" and learning["since"] is not None:
+        is_news = _in(from_rfc3339(learning["since"]), week)
+        learnt = learning_words(learning) if is_news else ""
+
+    def spread(figure: str) -> Spread | None:
+        found = statistics(fine[figure])
+        if found is None:
+            return None
+        highest_ms = ran(found.highest_utc_ms, tier.width_ms)
+        return Spread(found.mean, found.percentile_95, found.lowest, found.highest, *highest_ms)
+
     return DeviceWeek(
         id=device_id,
         name=name,
-        temperature=_spread(fine["temperature_c"]),
-        rise=_spread(fine["rise_k"]),
+        temperature=spread("temperature_c"),
+        rise=spread("rise_k"),
         ambient_c=_mean(ambient),
         settled_rise_k=_mean(_while_on(now, "settled_rise_k")),
         settled_rise_last_week_k=_mean(_while_on(before, "settled_rise_k")),
         normal_rise_k=_mean(normal),
         margin_k=None if least is None else least.minimum,
-        margin_utc_ms=None if least is None else least.utc_ms,
+        margin_utc_ms=None if least_ms is None else least_ms[0],
+        margin_until_utc_ms=None if least_ms is None else least_ms[1],
+        learnt=learnt,
         hot_day_margin_k=_mean(_while_on(now, "hot_day_margin_k")),
         hot_day_margin_last_week_k=_mean(_while_on(before, "hot_day_margin_k")),
         life_factor=life_factor(_while_on(now, "temperature_c"), ambient, normal),
@@ -279,15 +315,6 @@ def _means(buckets: Sequence[Bucket]) -> Means:
 
 def _mean(means: Means) -> float | None:
     return fmean(means.values()) if means else None
-
-
-def _spread(buckets: Sequence[Bucket]) -> Spread | None:
-    found = statistics(buckets)
-    if found is None:
-        return None
-    return Spread(
-        found.mean, found.percentile_95, found.lowest, found.highest, found.highest_utc_ms
-    )
 
 
 # Sensors.
@@ -433,15 +460,20 @@ def _alarm(history: Sequence[Transition], names: Mapping[str, str], week: Span) 
     # It moved in the week, or stood through it.
     if not raises or not (last.utc_ms >= week[0] or stands or is_returned):
         return None
-    # How long it stood is told on watch time as far as that is known.
+    # From each first sign on, on watch time as far as that is known; never a moment twice.
     stood_ms, ended_utc_ms = 0, last.utc_ms
-    for before, after in pairwise(history):
-        if before.state in STANDS:
-            stood_ms += after.t - before.t
-            if after.state not in STANDS:
-                ended_utc_ms = after.utc_ms
-    if stands:
-        stood_ms += max(0, week[1] - last.utc_ms)
+    began_t: int | None = None
+    # 1970: before any.
+    ended_t = history[0].t - history[0].utc_ms
+    for each in history:
+        if each.state in STANDS:
+            if began_t is None:
+                began_t = max(ended_t, each.t - (each.utc_ms - first_sign(each)))
+        elif began_t is not None:
+            stood_ms += each.t - began_t
+            began_t, ended_t, ended_utc_ms = None, each.t, each.utc_ms
+    if began_t is not None:
+        stood_ms += max(0, last.t + week[1] - last.utc_ms - began_t)
     raised, told = raises[0], raises[-1]
     acknowledged = (
         (each.t - raised.t) / 1000
@@ -466,6 +498,7 @@ def _alarm(history: Sequence[Transition], names: Mapping[str, str], week: Span) 
         text=told.text,
         likely=told.likely,
         response=told.response,
+        began_utc_ms=first_sign(raised),
     )
 
 

@@ -184,13 +184,17 @@ VERSION = 1
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A figure over the week: mean and 95th percentile of its minute means, and the extremes."""
+    """A figure over the week: mean and 95th percentile of its minute means, and the extremes.
+
+    The highest lies between two instants; weeks frozen before know the first alone.
+    """
 
     mean: float
     percentile_95: float
     lowest: float
     highest: float
     highest_utc_ms: int
+    highest_until_utc_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +214,9 @@ class DeviceWeek:
     """A device's week.
 
     `settled_rise_k` and `normal_rise_k` are means over the time it was on, as are those of last
-    week; hot-day margins likewise. `margin_k` is the least of the week, at `margin_utc_ms`.
+    week; hot-day margins likewise. `margin_k` is the least of the week, between `margin_utc_ms` and
+    `margin_until_utc_ms`; weeks frozen before know the first alone. `learnt` says what was learnt
+    of it in the week.
     `life_factor` is how much more slowly it aged than it would have with its normal rise: below 1
     is a shorter life (Arrhenius, 0.7 eV). `known` is the part of the week with a temperature.
     """
@@ -231,6 +237,8 @@ class DeviceWeek:
     off_fraction: float | None
     known: float
     drift: DriftWeek | None
+    margin_until_utc_ms: int | None = None
+    learnt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,9 +273,11 @@ class SensorWeek:
 class AlarmWeek:
     """One occurrence of an alarm that was seen in the week.
 
-    `raises` are those within the week, `stood_s` how long it stood until it ended or the week did,
-    `acknowledged_s` how long after the raise somebody acknowledged it. `state` is that at the
-    week's end. `returned_t` is the watch time of the return, of one that is `returned`.
+    `raises` are those within the week. It began at the first sign, `began_utc_ms` (weeks frozen
+    before know the raise alone); `stood_s` is how long it lasted from then until it ended or the
+    week did, without the pauses between. `acknowledged_s` is how long after the raise somebody
+    acknowledged it. `state` is that at the week's end. `returned_t` is the watch time of the
+    return, of one that is `returned`.
     """
 
     id: str
@@ -286,6 +296,12 @@ class AlarmWeek:
     text: str
     likely: str
     response: str
+    began_utc_ms: int | None = None
+
+    @property
+    def began(self) -> int:
+        """When it began, UTC in ms."""
+        return self.raised_utc_ms if self.began_utc_ms is None else self.began_utc_ms
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,63 +1,99 @@
-"""What a summary says of a week: how it was, what needs a hand, and its figures, by sections.
+"""What a summary says of a week: its worst event, what needs attention, its figures, by sections.
 
-The sections are one document for text and HTML (`summary_mail` renders them); where a phone has no
-room for what a terminal shows, each has a section of its own. Pure.
+The sections are one document for text and HTML (`summary_mail` renders them), short enough for a
+phone: in full only what changed, a line for all else. What an alarm is called, tells and asks for
+are the words of its transition. Pure.
 """
 
-from collections.abc import Iterator, Sequence, Set
-from typing import NamedTuple
+from collections.abc import Iterator, Mapping, Sequence, Set
+from textwrap import shorten
+from typing import Any, NamedTuple
 
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
-from cabinetwatch.report.summary_week import (
-    AlarmWeek,
-    DeviceWeek,
-    IsoWeek,
-    SensorWeek,
-    Spread,
-    WatchWeek,
-    Week,
-)
-from cabinetwatch.report.words import STANDS, short_time, times
-from cabinetwatch.text import counted, describe_duration, printable
+from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, IsoWeek, SensorWeek, Week
+from cabinetwatch.report.words import STANDS, about, from_to, number, short_time, times
+from cabinetwatch.text import counted, describe_duration, printable, typeset
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState
 
 PROOF_OF_LIFE = (
-    "This mail is also the proof of life: it comes every week, whether there is anything to tell or"
-    " not. When it does not come, the watch, its mail or its power needs a hand."
+    "This mail comes every week, whatever happened. When it does not come, check the watch, its"
+    " mail and its power."
 )
 
-_SHRUNK_K = 1.0
-"""A hot-day margin that fell by as much in a week is told (our choice: twice what sensors of this
+_MOVED_K = 1.0
+"""A figure that moved by as much in a week has changed (our choice: twice what sensors of this
 class repeat to)."""
 
-_NOTICEABLE_K = 0.5
-"""What changed by as much since the week before is named (our choice: what good sensors repeat
-to)."""
-
-_WORSE_K = 1.0
 _WORSE_PART = 0.1
-"""So much more settled rise than normal, in K and as a part of it, is told."""
+"""So much more settled rise than normal, as a part of it, is told."""
 
 _LEAST_AVAILABILITY = 0.98
 _LEAST_UPTIME = 0.99
 _LEAST_DISK_DAYS = 90.0
 _MANY_YEARS = 20
-_MOST_ALARMS = 20
+_MOST_IN_FULL = 2
+_MOST_EVENTS = 4
+_MOST_MATTERS = 4
+_MOST_NAMED = 3
+_MOST_REMARKS = 3
+_LONGEST_REMARK = 80
 _LONGEST_NAME = 16
+_QUARTER_MS = 900_000
 
 _NONE = "-"
 """In a cell: not known."""
 
-_BAD = {"high", "medium"}
+_RANKS = {"high": 0, "medium": 1}
+"""Of what is bad; the rest comes after."""
 
 
 NOW, THIS_WEEK, AT_EASE = URGENCIES = ("Now", "This week", "When you have time")
 
 
+class Event(NamedTuple):
+    """Alarms of one subject whose times touch, the gravest first; a low one is an event alone."""
+
+    alarms: list[AlarmWeek]
+
+    @property
+    def began(self) -> int:
+        """Its first sign, UTC in ms."""
+        return min(alarm.began for alarm in self.alarms)
+
+    @property
+    def active(self) -> bool:
+        """Whether any of it was still on when the week ended."""
+        return any(alarm.state in STANDS for alarm in self.alarms)
+
+    @property
+    def ended(self) -> int | None:
+        """Its end, UTC in ms; None for one that was still active."""
+        return None if self.active else max(a.ended_utc_ms or a.began for a in self.alarms)
+
+    @property
+    def headline(self) -> str:
+        """Say of what it was, and what."""
+        said = list(dict.fromkeys(alarm.says for alarm in self.alarms))
+        more = f" and {len(said) - 2} more" if len(said) > 2 else ""
+        return _capital(f"{self.alarms[0].name}: {'; '.join(said[:2])}{more}")
+
+    def when(self, week: Week) -> str:
+        """Say from its first sign to its end, and how long it lasted in between."""
+        ended, raises = self.ended, max(alarm.raises for alarm in self.alarms)
+        lasted_s = max(alarm.stood_s for alarm in self.alarms)
+        if len(self.alarms) > 1 and raises == 1:
+            lasted_s = ((ended or min(week.made_utc_ms, week.to_utc_ms)) - self.began) / 1000
+        lasted = describe_duration(lasted_s)
+        again = f"{times(raises)}, {lasted} in all" if raises > 1 else lasted
+        if ended is None:
+            return f"since {short_time(self.began, week.timezone)} ({again}), still active"
+        return f"{from_to(self.began, ended, week.timezone)} ({again}), over"
+
+
 class Matter(NamedTuple):
-    """Something that needs a hand: how soon, of what, what it is, and what to do about it."""
+    """Something that needs attention: how soon, of what, what it is, and what to do about it."""
 
     urgency: str
     heading: str
@@ -74,40 +110,28 @@ class Verdict(NamedTuple):
 
 
 class Table(NamedTuple):
-    """Rows of as many cells as headings; columns aligned to the left; names of groups of columns.
-
-    A group is named above its first column.
-    """
+    """Rows of as many cells as headings; all columns but the first are figures."""
 
     headings: Sequence[str]
     rows: Sequence[Sequence[str]]
-    left: Sequence[int] = (0,)
-    groups: Sequence[tuple[int, str]] = ()
-
-
-class AlarmLines(NamedTuple):
-    """Alarms as when, what and how it went; how many came before; what to know of some."""
-
-    rows: Sequence[tuple[str, str, str]]
-    earlier: int
-    returned: str
 
 
 class Section(NamedTuple):
-    """A part with its heading and what it holds, in this order; `only` for "text" or "html"."""
+    """A part with its heading and what it holds, in this order.
+
+    `lines` are pairs of what stands out and what is said of it.
+    """
 
     heading: str
     matters: Sequence[Matter] = ()
-    tables: Sequence[Table] = ()
-    alarms: AlarmLines | None = None
+    table: Table | None = None
+    lines: Sequence[tuple[str, str]] = ()
     notes: Sequence[str] = ()
-    pairs: Sequence[tuple[str, str]] = ()
     pictures_of: str = ""
-    only: str = ""
 
 
 class Summary(NamedTuple):
-    """A whole summary. `lead` are the sentences at its top, `footnotes` explain the figures."""
+    """A whole summary. `lead` are the sentences at its top, `notes` explain the figures."""
 
     subject: str
     title: str
@@ -115,7 +139,8 @@ class Summary(NamedTuple):
     tone: str
     lead: Sequence[str]
     sections: Sequence[Section]
-    footnotes: Sequence[str]
+    notes: Sequence[str]
+    cautions: Sequence[str]
 
 
 def summary_of(week: Week, present: str = "") -> Summary:
@@ -126,209 +151,217 @@ def summary_of(week: Week, present: str = "") -> Summary:
     matters = matters_of(week)
     verdict = verdict_of(week, matters)
     iso_week = IsoWeek.parse(week.week)
-    first, last = (_date(at, week) for at in (week.from_utc_ms, week.to_utc_ms - 1))
-    span = f"{first} to {last} {iso_week.year} ({week.week}), {week.timezone} time"
+    first, last = (
+        short_time(at, week.timezone, "%a %-d %b") for at in (week.from_utc_ms, week.to_utc_ms - 1)
+    )
+    span = f"{first} to {last} {iso_week.year}, {week.timezone} time"
     if not week.is_over:
         span += f"; so far, up to {short_time(week.made_utc_ms, week.timezone)}"
-    return Summary(
-        f"[Weekly summary] {verdict.short} - {week.site}, week {iso_week.number}",
-        f"Week {iso_week.number} at {week.site}",
-        span,
-        verdict.tone,
-        [each for each in (verdict.sentence, change_of(week), present) if each],
-        list(_sections(week, matters)),
-        list(_footnotes(week)),
+    made: Summary = _typeset(
+        Summary(
+            f"[Weekly summary] {verdict.short} - {week.site}, week {iso_week.number}",
+            f"Week {iso_week.number} at {week.site}",
+            span,
+            verdict.tone,
+            [each for each in (verdict.sentence, _margin(week), present) if each],
+            list(_sections(week, matters)),
+            list(_notes(week)),
+            (*DEVICE_CAUTIONS, NO_SMOKE_ALARM),
+        )
     )
+    return made
+
+
+def _typeset(part: Any) -> Any:
+    """Set every text of a document."""
+    if isinstance(part, str):
+        return typeset(part)
+    if part is None:
+        return None
+    each = [_typeset(inner) for inner in part]
+    return part._make(each) if hasattr(part, "_make") else each
 
 
 # How the week was.
 
 
+def events_of(week: Week) -> list[Event]:
+    """Give the events of a week, the worst first.
+
+    By their gravest alarm; then what is still active comes first, then by how far a device went
+    above its threshold, then by how long it lasted.
+    """
+    events: list[list[AlarmWeek]] = []
+    until: dict[str, float] = {}
+    open_events: dict[str, list[AlarmWeek]] = {}
+    for alarm in sorted(week.alarms, key=lambda alarm: alarm.began):
+        ended = float("inf") if alarm.ended_utc_ms is None else alarm.ended_utc_ms
+        if alarm.priority not in _RANKS:
+            events.append([alarm])
+        elif alarm.began <= until.get(alarm.subject, -1.0):
+            open_events[alarm.subject].append(alarm)
+            until[alarm.subject] = max(ended, until[alarm.subject])
+        else:
+            open_events[alarm.subject], until[alarm.subject] = [alarm], ended
+            events.append(open_events[alarm.subject])
+    margins = {device.id: device.margin_k or 0.0 for device in week.devices}
+
+    def rank(alarm: AlarmWeek) -> tuple[int, bool, float]:
+        return _RANKS.get(alarm.priority, 2), alarm.state not in STANDS, -alarm.stood_s
+
+    def gravity(event: Event) -> tuple[float, ...]:
+        gravest, is_over, lasted_s = rank(event.alarms[0])
+        return gravest, is_over, min(0.0, margins.get(event.alarms[0].subject, 0.0)), lasted_s
+
+    return sorted((Event(sorted(event, key=rank)) for event in events), key=gravity)
+
+
 def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
-    """Say how the week was."""
-    standing = [alarm for alarm in week.alarms if alarm.state in STANDS and alarm.priority in _BAD]
-    at_end = "when the week ended" if week.is_over else "so far this week"
-    if standing:
-        which = " and ".join(f"{alarm.name} {alarm.says}" for alarm in standing[:2])
-        if len(standing) > 2:
-            which += f" and {len(standing) - 2} more"
-        sentence = f"Not well {at_end}: {which}. {_margin(week)}"
-        return Verdict("bad", f"Not well: {which}", sentence)
-    if matters:
-        things = "one thing needs" if len(matters) == 1 else f"{len(matters)} things need"
-        sentence = f"Nothing urgent stood {at_end}, but {things} a hand. {_margin(week)}"
-        return Verdict("look", f"{things.capitalize()} a hand", sentence)
-    raises = week.measures.raises
-    alarms = (
-        f"{counted(raises, 'alarm')}, {'all ' if raises > 1 else ''}over" if raises else "no alarm"
-    )
-    return Verdict("well", "All well", f"All was well: {alarms}. {_margin(week)}")
-
-
-def change_of(week: Week) -> str:
-    """Say in one sentence what got worse since the week before; nothing where that is not known."""
-    changes = []
-    for device in week.devices:
-        now, before = device.hot_day_margin_k, device.hot_day_margin_last_week_k
-        what, sign = "hot-day margin", -1
-        if now is None or before is None:
-            now, before = device.settled_rise_k, device.settled_rise_last_week_k
-            what, sign = "settled rise", 1
-        if now is not None and before is not None:
-            words = f"{device.name} ({what} {now:z.1f} K, was {before:z.1f} K)"
-            changes.append((sign * (now - before), words))
-    if not changes:
-        return ""
-    changes.sort(key=lambda change: -change[0])
-    worse = [words for loss_k, words in changes if loss_k >= _NOTICEABLE_K]
-    if not worse:
-        return "No device did worse than the week before."
-    return f"Worse than the week before: {', '.join(worse)}."
+    """Say how the week was: its worst event first, or that all was well."""
+    events = events_of(week)
+    worst = events[0] if events else None
+    is_bad = worst is not None and worst.alarms[0].priority in _RANKS
+    things = "One thing needs" if len(matters) == 1 else f"{len(matters)} things need"
+    tone, short = ("look", f"{things} attention") if matters else ("well", "All well")
+    if worst is None:
+        sentence = f"No alarm, but {things.lower()} attention." if matters else "All was well."
+        return Verdict(tone, short, sentence)
+    if is_bad:
+        tone = "bad" if any(e.active and e.alarms[0].priority in _RANKS for e in events) else "look"
+        short = worst.headline if worst.active else f"{worst.headline} (over)"
+    more = f" And {counted(len(events) - 1, 'more event')}." if len(events) > 1 else ""
+    return Verdict(tone, short, f"{worst.headline}, {worst.when(week)}.{more}")
 
 
 def _margin(week: Week) -> str:
     """Say how near to its threshold any device came."""
     known = [(device.margin_k, device) for device in week.devices if device.margin_k is not None]
     if not known:
-        return "No device has a derating curve to measure it against."
+        return ""
     margin_k, least = min(known, key=lambda each: each[0])
-    when = short_time(least.margin_utc_ms or week.from_utc_ms, week.timezone)
     if margin_k < 0:
-        return f"{least.name} passed its derating threshold, {_by(margin_k)} ({when})."
-    if len(known) == 1:
-        return f"{least.name} stayed at least {margin_k:z.1f} K below its derating threshold."
+        return f"{least.name} went {_beyond(least, margin_k, week)}."
     return (
-        f"Every device stayed below its derating threshold; the nearest was {least.name}, with"
-        f" {margin_k:z.1f} K left ({when})."
+        f"{'Every device' if len(known) > 1 else least.name} stayed below its derating threshold;"
+        f" least margin {margin_k:z.1f} K ({least.name}, {_when_least(least, week)})."
     )
 
 
-def _by(margin_k: float) -> str:
-    return f"by {-margin_k:z.1f} K at the most"
+def _beyond(device: DeviceWeek, margin_k: float, week: Week) -> str:
+    when = _when_least(device, week)
+    return f"as much as {-margin_k:z.1f} K above its derating threshold ({when})"
 
 
-# What needs a hand.
+def _when_least(device: DeviceWeek, week: Week) -> str:
+    start = device.margin_utc_ms or week.from_utc_ms
+    return about((start, device.margin_until_utc_ms or start + _QUARTER_MS), week.timezone)
 
-_CLEAN = (
-    "Clean filters and vents from outside, with the device off, and look whether every fan turns."
+
+# What needs attention.
+
+_CLEAN = "Clean filters and vents from outside, with the device off; check that every fan turns."
+_CAUSE = (
+    "If the cause is not known and mended, look for it; check that every fan turns, and that it"
+    " starts from cold."
 )
 
 
 def matters_of(week: Week) -> list[Matter]:
-    """Give what needs a hand, the most urgent first."""
-    standing = [alarm for alarm in week.alarms if alarm.state in STANDS]
-    found = [_standing(alarm, week) for alarm in standing]
+    """Give what needs attention, the most urgent first."""
+    events = events_of(week)
+    found = [matter for event in events for matter in _of_event(event, week)]
+    active = [alarm for alarm in week.alarms if alarm.state in STANDS]
+    grave = {event.alarms[0].subject for event in events if event.alarms[0].priority == "high"}
     for device in week.devices:
-        told = {each.condition for each in standing if each.subject == device.id}
-        found += _of_device(device, told, week)
+        conditions = [named(each.condition) for each in active if each.subject == device.id]
+        told = {condition.weekly_figure for condition in conditions if condition is not None}
+        found += _of_device(device, told | {"margin_k"} if device.id in grave else told, week)
     for sensor in week.sensors:
-        if all(sensor.id != alarm.subject for alarm in standing):
+        if all(sensor.id != alarm.subject for alarm in active):
             found += _of_sensor(sensor)
     for hidden in week.hidden:
         out = hidden.state == AlarmState.OUT_OF_SERVICE
-        what = "still out of service" if out else "an alarm still shelved"
-        back = f"When it is done: cabinetwatch service {hidden.subject} in"
+        back = f"When the work is done: cabinetwatch service {hidden.subject} in"
         found.append(
             Matter(
                 THIS_WEEK,
-                _capital(f"{hidden.name}: {what}"),
-                f"Nothing is told of {'it' if out else hidden.conditions[0]} meanwhile.",
+                _capital(f"{hidden.name}: {'out of service' if out else 'alarm shelved'}"),
+                f"No alarm of {'this subject' if out else hidden.conditions[0]} is reported.",
                 back if out else "See cabinetwatch alarms, and cabinetwatch unshelve.",
             )
         )
     found += _of_watch(week)
     for chatter in week.measures.chattering:
         heading = _capital(f"{chatter.name}: {chatter.says}, again and again")
-        words = (
-            f"Raised {times(chatter.raises)}, {chatter.most_in_an_hour} of them within an hour: an"
-            " alarm that chatters is soon ignored."
-        )
+        words = f"Raised {times(chatter.raises)}, {chatter.most_in_an_hour} of them within an hour."
         found.append(Matter(AT_EASE, heading, words, chatter.recommendation))
     return sorted(found, key=lambda matter: URGENCIES.index(matter.urgency))
 
 
-def _standing(alarm: AlarmWeek, week: Week) -> Matter:
-    since = short_time(alarm.raised_utc_ms, week.timezone)
-    seen = "" if alarm.state == AlarmState.UNACKNOWLEDGED else ", acknowledged"
-    words = (
-        f"Raised {since}, standing for {describe_duration(alarm.stood_s)}{seen}. As last raised:"
-        f" {without_span(alarm.text)}"
-    )
-    device = next((each for each in week.devices if each.id == alarm.subject), None)
-    condition = named(alarm.condition)
-    tells_hot_day = condition is not None and condition.weekly_figure == "hot_day_margin_k"
-    if tells_hot_day and device and device.hot_day_margin_k is not None:
-        # The week's own figure beside that of the raise, which may be older.
-        words += f" On average over the week: hot-day margin {device.hot_day_margin_k:z.1f} K."
-    return Matter(
-        NOW if alarm.priority in _BAD else THIS_WEEK,
-        _capital(f"{alarm.name}: {alarm.says}"),
-        words,
-        alarm.response or f"See cabinetwatch alarms; it is {alarm.id}.",
-    )
+def _of_event(event: Event, week: Week) -> Iterator[Matter]:
+    """Tell what is still active, and ask for the cause of what was grave with a device."""
+    worst = event.alarms[0]
+    condition = named(worst.condition)
+    seen = ", acknowledged" if worst.state == AlarmState.ACKNOWLEDGED else ""
+    words = f"{without_span(worst.text)} {_capital(event.when(week))}{seen}."
+    if event.active:
+        urgency = NOW if worst.priority in _RANKS else THIS_WEEK
+        todo = worst.response or f"See cabinetwatch alarms; it is {worst.id}."
+        yield Matter(urgency, event.headline, words, todo)
+    elif worst.priority == "high" and condition is not None and condition.kind == "device":
+        yield Matter(THIS_WEEK, f"{event.headline} (over)", words, _CAUSE)
 
 
 def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
-    """Give what got worse with a device, but for what a standing alarm tells already."""
-    told = {condition.weekly_figure for condition in map(named, told) if condition is not None}
+    """Give what got worse with a device, but for the figures that an alarm tells already."""
     margin_k = device.margin_k or 0.0
     if margin_k < 0 and "margin_k" not in told:
-        # Though all may be well again.
-        when = short_time(device.margin_utc_ms or week.from_utc_ms, week.timezone)
-        yield Matter(
-            THIS_WEEK,
-            f"{device.name}: was too hot for its load",
-            f"It passed its derating threshold, {_by(margin_k)} ({when}).",
-            "If the cause is not known and mended, look for it: the alarms of the week tell what"
-            " came first. See that every fan turns, and that it starts by itself from cold.",
-        )
+        words = f"It went {_beyond(device, margin_k, week)}."
+        yield Matter(THIS_WEEK, f"{device.name}: was too hot for its load", words, _CLEAN)
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
-    shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= _SHRUNK_K
+    shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= _MOVED_K
     if hot_k is not None and (shrunk or (hot_k < 0 and "hot_day_margin_k" not in told)):
         change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
         what = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
         words = f"Hot-day margin {hot_k:z.1f} K{change}."
         yield Matter(THIS_WEEK, f"{device.name}: {what}", words, _CLEAN)
     elif _is_worse(settled_k, normal_k) and "settled_rise_k" not in told:
-        words = f"Settled rise {settled_k:z.1f} K on average, normal {normal_k:z.1f} K."
+        words = f"Settling at {settled_k:z.1f} K on average, normal {normal_k:z.1f} K."
         yield Matter(THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
-    drift = None if "climb_per_week" in told else device.drift
-    if drift is not None and drift.significant and drift.climb_per_week is not None:
-        until = ""
-        if drift.exhausted_in_days is not None:
-            lasts = counted(round(drift.exhausted_in_days), "day")
-            until = f"; at this pace its hot-day margin lasts {lasts}"
-        words = f"Its rise climbs by {100 * drift.climb_per_week:z.1f} % a week{until}."
-        yield Matter(AT_EASE, f"{device.name}: slowly losing its cooling", words, _CLEAN)
+    if "climb_per_week" not in told and device.drift is not None and device.drift.significant:
+        yield Matter(AT_EASE, f"{device.name}: slowly losing its cooling", _trend(device), _CLEAN)
 
 
 def _is_worse(settled_k: float | None, normal_k: float | None) -> bool:
     if settled_k is None or normal_k is None:
         return False
-    return settled_k - normal_k >= max(_WORSE_K, _WORSE_PART * normal_k)
+    return settled_k - normal_k >= max(_MOVED_K, _WORSE_PART * normal_k)
 
 
 def _of_sensor(sensor: SensorWeek) -> Iterator[Matter]:
+    if words := _faults(sensor):
+        yield Matter(
+            AT_EASE,
+            f"Sensor {sensor.called}: unreliable",
+            _capital(f"{'; '.join(words)}."),
+            "Check its battery, radio range, plug and cable; cabinetwatch status and the log say"
+            " why messages could not be read."
+            if sensor.unreadable
+            else "Check its battery, radio range, plug and cable.",
+        )
+
+
+def _faults(sensor: SensorWeek) -> list[str]:
+    """Say what was wrong with a sensor; nothing of one that was as it should be."""
     words = []
     if sensor.availability is not None and sensor.availability < _LEAST_AVAILABILITY:
         longest = describe_duration(sensor.longest_gap_s)
         words.append(f"heard {_percent(sensor.availability)} of the time, longest gap {longest}")
-    if sensor.faults:
-        faults = [f"{name} {times(count)}" for name, count in sorted(sensor.faults.items())]
-        words.append(f"faults: {', '.join(faults)}")
+    words += [f"{name} {times(count)}" for name, count in sorted(sensor.faults.items())]
     if sensor.unreadable > (1 - _LEAST_AVAILABILITY) * (sensor.readings + sensor.unreadable):
-        words.append(
-            f"{sensor.unreadable} of its messages could not be read; cabinetwatch status and the "
-            "log say why"
-        )
-    if words:
-        yield Matter(
-            AT_EASE,
-            f"Sensor {sensor.called}: not to be relied on",
-            _capital(f"{'; '.join(words)}."),
-            "See to its battery, its place in the radio's reach, its plug and its cable.",
-        )
+        words.append(f"{counted(sensor.unreadable, 'message')} could not be read")
+    return words
 
 
 def _of_watch(week: Week) -> Iterator[Matter]:
@@ -338,9 +371,9 @@ def _of_watch(week: Week) -> Iterator[Matter]:
     if notices:
         yield Matter(
             THIS_WEEK,
-            "The watch: notices did not come through in time",
+            "The watch: notices came late or not at all",
             f"Notices of this week: {notices}.",
-            "See to the mail server, the broker or the program: cabinetwatch check --send.",
+            "Check the mail server, the broker or the program: cabinetwatch check --send.",
         )
     taken_s = sum(
         each.stood_s
@@ -365,316 +398,249 @@ def _of_watch(week: Week) -> Iterator[Matter]:
             "If that was no power cut or work of yours: see the journal of its service.",
         )
     if watch.store_faults or watch.readings_lost:
-        lost = counted(watch.readings_lost, "reading")
         yield Matter(
             THIS_WEEK,
-            "The watch: its records could not be written",
-            f"So it was {times(watch.store_faults)}; lost: {lost}.",
-            "See whether the disk is full or wearing out.",
+            "The watch: records could not be written",
+            f"{_capital(times(watch.store_faults))}; {counted(watch.readings_lost, 'reading')}"
+            " lost.",
+            "Check whether the disk is full or wearing out.",
         )
     if watch.days_left is not None and watch.days_left < _LEAST_DISK_DAYS:
         yield Matter(
             THIS_WEEK,
             "The watch: its disk fills up",
-            f"At this pace it is full in {counted(round(watch.days_left), 'day')}.",
-            "Make room, or lower the keeping times in [store].",
+            f"At this rate it is full in {counted(round(watch.days_left), 'day')}.",
+            "Make room, or shorten the retention times in [store].",
         )
 
 
 # The sections.
 
 
-def _sections(week: Week, matters: Sequence[Matter]) -> Iterator[Section]:
-    yield Section("What needs a hand", matters=matters, notes=() if matters else ("Nothing.",))
-    tables = [_temperatures(week), _rises(week)] if week.devices else []
-    notes = list(_footnotes(week)) if week.devices else ["None."]
-    yield Section("Devices", tables=tables, notes=notes, only="text")
-    yield Section("Devices", tables=[_glance(week)], only="html")
-    for device in week.devices:
-        pairs = list(_figures(device, week))
-        yield Section(device.name, pairs=pairs, pictures_of=device.id, only="html")
-    headings = ["quantity", "readings", "heard", "gaps", "longest", "faults"]
-    rows = [_sensor_cells(sensor) for sensor in week.sensors]
-    wide = Table(["Sensor", *headings], rows, (0, 1, 6))
-    yield Section("Sensors", tables=[wide], only="text")
-    narrow = [
-        [f"{name} ({quantity}, {readings} reading{'' if readings == '1' else 's'})", *cells]
-        for name, quantity, readings, *cells in rows
-    ]
-    yield Section("Sensors", tables=[Table(["Sensor", *headings[2:]], narrow)], only="html")
-    is_returned = any(alarm.state == "returned" for alarm in week.alarms)
-    yield Section(
-        "Alarms of the week",
-        alarms=AlarmLines(
-            [_alarm_line(alarm, week) for alarm in week.alarms[-_MOST_ALARMS:]],
-            max(0, len(week.alarms) - _MOST_ALARMS),
-            _RETURNED if is_returned else "",
-        )
-        if week.alarms
-        else None,
-        notes=() if week.alarms else ("None was raised, and none stood.",),
-        pairs=list(_measures(week)),
+def has_moved(device: DeviceWeek) -> bool:
+    """Whether its cooling changed since the week before, or follows a trend."""
+    pairs = (
+        (device.hot_day_margin_k, device.hot_day_margin_last_week_k),
+        (device.settled_rise_k, device.settled_rise_last_week_k),
     )
-    yield Section("How the watch did", pairs=list(_watch(week)))
+    return (device.drift is not None and bool(device.drift.significant)) or any(
+        now is not None and before is not None and abs(now - before) >= _MOVED_K
+        for now, before in pairs
+    )
+
+
+def devices_in_full(week: Week) -> list[DeviceWeek]:
+    """Give the devices that changed, those with the worst events first: no more than a phone holds.
+
+    An alarm, a figure that moved, a trend, or something learnt is a change.
+    """
+    order = list(dict.fromkeys(event.alarms[0].subject for event in events_of(week)))
+    changed = [d for d in week.devices if d.id in order or has_moved(d) or d.learnt]
+    changed.sort(key=lambda d: order.index(d.id) if d.id in order else len(order))
+    return changed[:_MOST_IN_FULL]
+
+
+def _sections(week: Week, matters: Sequence[Matter]) -> Iterator[Section]:
+    if matters:
+        more = [matter.heading for matter in matters[_MOST_MATTERS:]]
+        notes: list[str] = []
+        if more:
+            among = ", among them" if len(more) > _MOST_NAMED else ""
+            notes.append(f"And {len(more)} more{among}: {'; '.join(more[:_MOST_NAMED])}.")
+        yield Section("What needs attention", matters=matters[:_MOST_MATTERS], notes=notes)
+    in_full = devices_in_full(week)
+    if week.devices:
+        learnt = [d.name for d in week.devices if d.learnt and d not in in_full]
+        news = [f"Normal rise learnt this week: {', '.join(learnt)}."] if learnt else []
+        yield Section("Devices", table=_glance(week), notes=news)
+    for device in in_full:
+        yield Section(device.name, lines=list(_figures(device, week)), pictures_of=device.id)
+    if events := sorted(events_of(week), key=lambda event: event.began):
+        earlier = len(events) - _MOST_EVENTS
+        more = [f"And {earlier} before these: cabinetwatch alarms."] if earlier > 0 else []
+        if any(alarm.state == "returned" for alarm in week.alarms):
+            more.append(_RETURNED)
+        lines = [_event_line(event, week) for event in events[-_MOST_EVENTS:]]
+        yield Section("Alarms of the week", lines=lines, notes=(*more, _measures(week)))
+    if week.sensors:
+        unwell = [sensor.called for sensor in week.sensors if _faults(sensor)]
+        note = f"{counted(len(week.sensors) - len(unwell), 'sensor')} heard without a fault"
+        if unwell:
+            rest = f" and {len(unwell) - _MOST_NAMED} more" if len(unwell) > _MOST_NAMED else ""
+            note += f"; unreliable: {', '.join(unwell[:_MOST_NAMED])}{rest}"
+        yield Section("Sensors", notes=[f"{note}."])
+    yield Section("The watch itself", notes=["; ".join(_watch(week)) + "."])
     if week.remarks:
         noted = [
-            (short_time(each.utc_ms, week.timezone), printable(each.text)) for each in week.remarks
+            (
+                short_time(each.utc_ms, week.timezone),
+                shorten(printable(each.text), _LONGEST_REMARK, placeholder=" …"),
+            )
+            for each in week.remarks[-_MOST_REMARKS:]
         ]
-        yield Section("What people noted", pairs=noted)
-    yield Section("Caution", notes=(*DEVICE_CAUTIONS, NO_SMOKE_ALARM), only="text")
+        yield Section("What people noted", lines=noted)
 
 
 _RETURNED = (
-    "Returned: over, and not acknowledged by anybody. Once the weekly mail is delivered, the"
-    " returned alarms in it count as acknowledged."
+    "Returned: over, but not acknowledged; once this mail is delivered, they count as acknowledged."
 )
 
 
-def _footnotes(week: Week) -> Iterator[str]:
-    if week.minutes:
-        yield "95 %: the percentile of minute means; 95 % of the week was at or below it."
-    else:
-        yield "95 %: the percentile of quarter-hour means, for the minutes of this week are gone."
+def _notes(week: Week) -> Iterator[str]:
     yield (
-        "Derating threshold: the temperature at which the load it carries is just allowed."
-        " Settled rise: what it was heading for. Margin: least, how near it came to its derating"
-        " threshold; hot day, what would be left at the design ambient. Before: the week before."
-        " Settled, normal and hot day are means over the time it was on."
+        "Settling at: the rise above the surrounding air that it was heading for. Margin: derating"
+        " threshold (at which its load is just allowed) minus temperature. Hot-day margin: what is"
+        " left on the hottest day. Settling at and hot-day margin are means over the time it was"
+        " on. Durations are from first sign to end. ± is at 95 %."
     )
-    yield (
-        "Life: how fast heat would age it at its normal rise, over how fast it did (Arrhenius,"
-        " 0.7 eV); below 1 is a shorter life. It ranks weeks and foretells no failure."
-    )
-    yield "Drift: a climb of the rise that is no chance, or how long the hot-day margin then lasts."
+    if devices_in_full(week):
+        tier = "minute" if week.minutes else "quarter-hour"
+        yield (
+            f"95 % of {tier} means were at or below the 95th percentile. Life: how fast heat would"
+            " age it at its normal rise, over how fast it did (Arrhenius, 0.7 eV); below 1 is"
+            " shorter. Use it to compare weeks; it does not predict failure."
+        )
 
 
 def _glance(week: Week) -> Table:
     """Give what matters most of each device, in as many columns as a phone has room for."""
-
-    def beside(value: float | None, other: float | None) -> str:
-        return _cell(value) if value is None or other is None else f"{value:z.1f} ({other:z.1f})"
-
     return Table(
-        ("Device", "Highest, °C", "Settled rise, K (normal)", "Hot-day margin, K (before)", "Life"),
-        [
-            (
-                device.name,
-                _cell(None if device.temperature is None else device.temperature.highest),
-                beside(device.settled_rise_k, device.normal_rise_k),
-                beside(device.hot_day_margin_k, device.hot_day_margin_last_week_k),
-                _cell(device.life_factor, 2),
-            )
-            for device in week.devices
-        ],
-    )
-
-
-def _temperatures(week: Week) -> Table:
-    def cells(spread: Spread | None) -> list[str]:
-        if spread is None:
-            return [_NONE] * 4
-        figures = (spread.mean, spread.percentile_95, spread.highest)
-        return [*map(_cell, figures), _day_time(spread.highest_utc_ms, week)]
-
-    return Table(
-        ("Device", "mean", "95 %", "highest", "when", "rise", "95 %", "highest", "when"),
-        [
-            (_short(device.name), *cells(device.temperature), *cells(device.rise))
-            for device in week.devices
-        ],
-        groups=((1, "Temperature, °C"), (5, "Rise, K")),
-    )
-
-
-def _rises(week: Week) -> Table:
-    return Table(
-        ("Device", "settled", "normal", "before", "least", "hot day", "before", "life", "drift"),
+        ("Device", "Highest, °C", "Settling at, K", "Margin, K, least", "Hot-day margin, K"),
         [
             (
                 _short(device.name),
+                _cell(None if device.temperature is None else device.temperature.highest),
                 _cell(device.settled_rise_k),
-                _cell(device.normal_rise_k),
-                _cell(device.settled_rise_last_week_k),
                 _cell(device.margin_k),
                 _cell(device.hot_day_margin_k),
-                _cell(device.hot_day_margin_last_week_k),
-                _cell(device.life_factor, 2),
-                _drift(device, short=True),
             )
             for device in week.devices
         ],
-        groups=((1, "Settled rise, K"), (4, "Margin, K")),
     )
 
 
 def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
-    """Give a device's figures one below the other, for narrow screens."""
-
-    def extent(spread: Spread | None, unit: str) -> str:
+    """Give what the table of all devices does not tell."""
+    for label, spread, unit in (
+        ("Temperature", device.temperature, "°C"),
+        ("Rise", device.rise, "K"),
+    ):
         if spread is None:
-            return "not known"
-        return (
-            f"mean {spread.mean:z.1f} {unit}, 95th percentile {spread.percentile_95:z.1f} {unit},"
-            f" highest {spread.highest:z.1f} {unit}"
-            f" ({short_time(spread.highest_utc_ms, week.timezone)})"
+            continue
+        start = spread.highest_utc_ms
+        width_ms = 60_000 if week.minutes else _QUARTER_MS
+        when = about((start, spread.highest_until_utc_ms or start + width_ms), week.timezone)
+        words = (
+            f"mean {spread.mean:z.1f} {unit}, 95th percentile {spread.percentile_95:z.1f}"
+            f" {unit}, highest {spread.highest:z.1f} {unit} ({when})"
         )
-
-    def kelvin(value: float | None, beside: float | None = None, name: str = "") -> str:
-        if value is None:
-            return "not known"
-        return f"{value:z.1f} K" + ("" if beside is None else f" ({name} {beside:z.1f} K)")
-
-    yield "Temperature", extent(device.temperature, "°C")
-    yield "Rise above ambient", extent(device.rise, "K")
-    yield "Settled rise", kelvin(device.settled_rise_k, device.normal_rise_k, "normal")
-    yield "Settled rise last week", kelvin(device.settled_rise_last_week_k)
-    if device.margin_k is None and device.rise is not None:
-        # Only a curve was missing: temperature and ambient were known.
-        yield "Least margin", "no derating curve is set"
-        yield "Hot-day margin", "no derating curve is set"
-    else:
-        at = device.margin_utc_ms
-        when = "" if at is None else f" ({short_time(at, week.timezone)})"
-        yield "Least margin", kelvin(device.margin_k) + when
-        hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
-        yield "Hot-day margin", kelvin(hot_k, before_k, "last week")
-    yield "Drift", _drift(device)
-    life = device.life_factor
-    shorter = " (shorter)" if life is not None and life < 0.995 else ""
-    yield "Life against normal", "not known" if life is None else f"x {life:z.2f}{shorter}"
+        yield label, words
+    if device.margin_k is not None:
+        yield "Least margin", f"{device.margin_k:z.1f} K ({_when_least(device, week)})"
+    for label, value, *others in (
+        (
+            "Settling at",
+            device.settled_rise_k,
+            ("normal", device.normal_rise_k),
+            ("last week", device.settled_rise_last_week_k),
+        ),
+        (
+            "Hot-day margin",
+            device.hot_day_margin_k,
+            ("last week", device.hot_day_margin_last_week_k),
+        ),
+    ):
+        if value is not None:
+            beside = ", ".join(f"{name} {k:z.1f} K" for name, k in others if k is not None)
+            yield label, f"{value:z.1f} K{beside and f' ({beside})'}"
+    if device.drift is not None and device.drift.significant is not None:
+        yield "Trend", _trend(device)
+    if (life := device.life_factor) is not None:
+        yield "Life against normal", f"x {life:z.2f}{' (shorter)' if life < 0.995 else ''}"
+    if device.learnt:
+        yield "Learnt", device.learnt
     if device.off_fraction:
         yield "Off", f"{_percent(device.off_fraction)} of the time"
-    if device.known < 0.995:
+    if device.known < week.watch.uptime - 0.005:
         yield "Temperature known", f"{_percent(device.known)} of the week"
 
 
-def _drift(device: DeviceWeek, *, short: bool = False) -> str:
-    """Say how a device's cooling drifts, in a cell or in a sentence."""
+def _trend(device: DeviceWeek) -> str:
     drift = device.drift
-    if drift is None or drift.significant is None:
-        return _NONE if short else "can't be told yet"
-    if not drift.significant or drift.climb_per_week is None:
-        return "none" if short else "none to be seen"
-    climb, ends = f"{100 * drift.climb_per_week:+z.1f} %", drift.exhausted_in_days
-    lasts = "" if ends is None else counted(round(ends), "day")
-    if short:
-        return lasts or climb
-    return f"{climb} a week" + (lasts and f"; the hot-day margin lasts {lasts} at this pace")
+    if drift is None or not drift.significant or drift.climb_per_week is None:
+        return "none"
+    lasts = ""
+    if drift.exhausted_in_days is not None:
+        days = counted(round(drift.exhausted_in_days), "day")
+        lasts = f"; at this rate the hot-day margin is used up in {days}"
+    return f"The rise climbs by {100 * drift.climb_per_week:z.1f} % a week{lasts}."
 
 
-def _sensor_cells(sensor: SensorWeek) -> tuple[str, ...]:
-    faults = [f"{count} {name}" for name, count in sorted(sensor.faults.items())]
-    if sensor.unreadable:
-        faults.append(f"{sensor.unreadable} unreadable")
-    heard, gaps = _NONE if sensor.heard_every_s is not None else "on change", _NONE
-    if sensor.availability is not None:
-        heard, gaps = _percent(sensor.availability), str(sensor.gaps)
-    return (
-        sensor.called,
-        sensor.quantity,
-        _thousands(sensor.readings),
-        heard,
-        gaps,
-        describe_duration(sensor.longest_gap_s) if sensor.gaps else _NONE,
-        ", ".join(faults) or "none",
-    )
-
-
-def _alarm_line(alarm: AlarmWeek, week: Week) -> tuple[str, str, str]:
-    is_news = alarm.raised_utc_ms >= week.from_utc_ms
-    again = f" (x {alarm.raises})" if alarm.raises > 1 else ""
+def _event_line(event: Event, week: Week) -> tuple[str, str]:
+    worst = event.alarms[0]
     seen = "not acknowledged"
-    if alarm.acknowledged_s is not None:
-        seen = f"acknowledged after {describe_duration(alarm.acknowledged_s)}"
-    state = {"normal": "over", "unacknowledged": "stands"}.get(alarm.state, alarm.state)
-    return (
-        (_day_time if is_news else _date)(alarm.raised_utc_ms, week),
-        f"[{alarm.priority}] {alarm.name}: {alarm.says}{again}",
-        f"stood {describe_duration(alarm.stood_s)}, {seen}; {state}",
-    )
+    if worst.acknowledged_s is not None:
+        seen = f"acknowledged after {describe_duration(worst.acknowledged_s)}"
+    state = "; returned" if worst.state == AlarmState.RETURNED else ""
+    return event.headline, f"{worst.priority}; {event.when(week)}; {seen}{state}"
 
 
-def _measures(week: Week) -> Iterator[tuple[str, str]]:
+def _measures(week: Week) -> str:
+    """Give the measures of ISA-18.2, but for what is told above."""
     measures = week.measures
     by = ", ".join(f"{count} {name}" for name, count in measures.by_priority.items() if count)
-    yield "Raised", f"{measures.raises}{f' ({by})' if by else ''}, {measures.per_day:z.1f} a day"
-    yield "Most in ten minutes", str(measures.most_in_ten_minutes)
-    busiest = [
-        f"{busy.name} {busy.says}: {busy.raises} ({100 * busy.share:z.0f} %)"
-        for busy in measures.busiest
-        if busy.raises > 1
-    ]
-    # They stand in the list of alarms; here they would hide the one that comes again and again.
-    single = len(measures.busiest) - len(busiest)
-    if single:
-        which = "other" if busiest else "alarm"
-        busiest.append(f"one {which} once" if single == 1 else f"{single} {which}s once each")
-    yield "Busiest", "; ".join(busiest) or "none"
-    chattering = [f"{each.name} {each.says}" for each in measures.chattering]
-    yield "Chattering", "; ".join(chattering) or "none"
-    yield "Stale (over a day)", "; ".join(measures.stale) or "none"
-
-
-def _watch(week: Week) -> Iterator[tuple[str, str]]:
-    watch = week.watch
-    off = f"; longest gap {describe_duration(watch.longest_off_s)}" if watch.longest_off_s else ""
-    yield "Ran", f"{_percent(watch.uptime)} of the week{off}"
-    yield "Readings", _thousands(watch.readings)
-    crashes = f", after a power cut or a kill {times(watch.crashes)}" if watch.crashes else ""
-    # The first start ever is no restart.
-    yield "Restarted", f"{times(watch.starts - watch.is_first)}{crashes}"
-    step = f", the largest {watch.largest_step_s:+z.1f} s" if watch.clock_steps else ""
-    yield "Clock stepped", f"{times(watch.clock_steps)}{step}"
-    away = f"; without it for {describe_duration(watch.broker_lost_s)} in all"
-    yield "Broker lost", f"{times(watch.broker_losses)}{away if watch.broker_losses else ''}"
-    faults = f"{times(watch.store_faults)}, {counted(watch.readings_lost, 'reading')} lost"
-    yield "Records not written", faults if watch.store_faults or watch.readings_lost else "never"
-    counts = (
-        (watch.notices_late, "late"),
-        (watch.notices_failed, "not delivered"),
-        (watch.notices_waiting, "still waiting"),
+    most = measures.most_in_ten_minutes
+    return (
+        f"Raised: {measures.raises}{f' ({by})' if by else ''}, {measures.per_day:z.1f} a day, at"
+        f" most {most} within ten minutes."
     )
-    more = "".join(f", {count} {word}" for count, word in counts if count)
-    sent = f"{watch.notices_delivered} delivered{more or ', none late'}"
-    if not more and not watch.notices_delivered:
-        sent = "none: no channel takes these alarms" if week.measures.raises else "none to send"
-    yield "Notices", sent
-    if watch.store_bytes is not None:
-        yield "Disk", _disk(watch)
 
 
-def _disk(watch: WatchWeek) -> str:
-    words = f"{_megabytes(watch.store_bytes or 0)} used, {_megabytes(watch.free_bytes or 0)} free"
-    if watch.growth_bytes_per_day is None:
-        return words
-    words += f", growing {_megabytes(watch.growth_bytes_per_day)} a day"
-    if watch.days_left is None:
-        return words
-    years = watch.days_left / 365.25
-    if years > _MANY_YEARS:
-        return f"{words}, lasts over {_MANY_YEARS} years"
-    lasts = f"{years:z.0f} years" if years >= 2 else f"{watch.days_left:z.0f} days"
-    return f"{words}, lasts {lasts}"
+def _watch(week: Week) -> Iterator[str]:
+    """Say how the watch did; of what never happened nothing."""
+    watch = week.watch
+    yield f"Ran {_percent(watch.uptime)} of the week"
+    yield f"{_thousands(watch.readings)} readings"
+    # The first start ever is no restart.
+    if restarts := watch.starts - watch.is_first:
+        crashes = f" ({times(watch.crashes)} after a power cut or a kill)" if watch.crashes else ""
+        yield f"restarted {times(restarts)}{crashes}"
+    if watch.clock_steps:
+        step_s = watch.largest_step_s
+        yield f"clock stepped {times(watch.clock_steps)}, by {step_s:+z.1f} s at most"
+    if watch.broker_losses:
+        away = describe_duration(watch.broker_lost_s)
+        yield f"broker lost {times(watch.broker_losses)}, for {away} in all"
+    counts: Mapping[str, int] = {
+        "delivered": watch.notices_delivered,
+        "late": watch.notices_late,
+        "not delivered": watch.notices_failed,
+        "still waiting": watch.notices_waiting,
+    }
+    sent = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    none = "none (no channel is set up for these priorities)" if week.measures.raises else "none"
+    yield f"notices: {sent or none}"
+    if watch.free_bytes is not None:
+        lasts = ""
+        if watch.days_left is not None:
+            years = watch.days_left / 365.25
+            lasts = f", enough for {watch.days_left:z.0f} days"
+            if years >= 2:
+                many = years > _MANY_YEARS
+                lasts = f", enough for {f'over {_MANY_YEARS}' if many else f'{years:z.0f}'} years"
+        yield f"{_megabytes(watch.free_bytes)} of disk free{lasts}"
 
 
 # Figures in words.
 
 
-def _cell(value: float | None, decimals: int = 1) -> str:
-    return _NONE if value is None else f"{value:z.{decimals}f}"
+def _cell(value: float | None) -> str:
+    return _NONE if value is None else number(value)
 
 
 def _short(name: str) -> str:
     """Shorten a long name in the first column, so that the rest of the row has room."""
     return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1] + "…"
-
-
-def _date(utc_ms: int, week: Week) -> str:
-    return short_time(utc_ms, week.timezone, "%a %-d %b")
-
-
-def _day_time(utc_ms: int, week: Week) -> str:
-    return short_time(utc_ms, week.timezone, "%a %H:%M")
 
 
 def _percent(part: float) -> str:
@@ -687,7 +653,7 @@ def _megabytes(count: float) -> str:
 
 
 def _thousands(count: int) -> str:
-    return f"{count:,}".replace(",", " ")
+    return f"{count:,}".replace(",", "\u00a0")
 
 
 def _capital(sentence: str) -> str:

@@ -8,10 +8,11 @@ from typing import Any, NamedTuple
 from cabinetwatch.config.equipment import Device
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import from_rfc3339, local_time, printable
-from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Transition
 from cabinetwatch.watch.trials import TrialBook
 
 UNKNOWN = "—"
+_MINUTE_MS = 60_000
 
 STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 """What people see stand; the rest is over, or was put out of sight."""
@@ -22,6 +23,32 @@ FOLDER = Path(__file__).parent / "templates"
 def short_time(utc_ms: int, timezone: str, form: str = "%a %-d %b %H:%M") -> str:
     """Write an instant as the site's clocks show it, e.g. Wed 25 Nov 13:42."""
     return local_time(utc_ms, timezone, form)
+
+
+def from_to(from_utc_ms: int, to_utc_ms: int, timezone: str) -> str:
+    """Write an interval, the day only once: Wed 25 Nov 13:42 to 14:10."""
+    is_one_day = len({short_time(at, timezone, "%F") for at in (from_utc_ms, to_utc_ms)}) == 1
+    end = short_time(to_utc_ms, timezone, *(["%H:%M"] if is_one_day else []))
+    return f"{short_time(from_utc_ms, timezone)} to {end}"
+
+
+def about(span: tuple[int, int], timezone: str) -> str:
+    """Say when a figure was measured of which only a stretch is known: it is no instant.
+
+    >>> about((1795811400000, 1795811460000), "UTC"), about((1795811400000, 1795812300000), "UTC")
+    ('about Fri 27 Nov 20:30', 'Fri 27 Nov, between 20:30 and 20:45')
+    """
+    from_utc_ms, to_utc_ms = span
+    if to_utc_ms - from_utc_ms <= _MINUTE_MS:
+        return f"about {short_time(from_utc_ms, timezone)}"
+    day, start = (short_time(from_utc_ms, timezone, form) for form in ("%a %-d %b", "%H:%M"))
+    return f"{day}, between {start} and {short_time(to_utc_ms, timezone, '%H:%M')}"
+
+
+def first_sign(transition: Transition) -> int:
+    """Give the instant (UTC in ms) at which what a transition tells began: before its delays."""
+    since = transition.values.get("since")
+    return transition.utc_ms if since is None else min(transition.utc_ms, from_rfc3339(since))
 
 
 def number(value: float | None, decimals: int = 1) -> str:

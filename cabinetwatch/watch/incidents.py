@@ -356,8 +356,7 @@ class IncidentBook:
             lead = ended[0]
             names = dict.fromkeys(each.called for each in ended if each.subject != lead.subject)
             headline = lead.condition.headline(list(names), over=True)
-            gone = dict.fromkeys(each.condition.gone() for each in ended[:_MOST_SENTENCES])
-            seen = " ".join(gone)
+            seen = " ".join(_sentences(ended, over=True))
         over_t = t if incident.over_t is None else incident.over_t
         return Account(
             id=incident.id,
@@ -441,25 +440,25 @@ def _order_of_states(state: AlarmState) -> int:
     return _STATES.index(state) if state in _STATES else len(_STATES)
 
 
-def _sentences(alarms: Sequence[Alarm]) -> list[str]:
+def _sentences(alarms: Sequence[Alarm], *, over: bool = False) -> list[str]:
     """Say what is seen now: of the first subject two things at most, of each other one."""
-    groups: dict[tuple[str, ...], list[Alarm]] = {}
+
+    def said(alarm: Alarm) -> str:
+        return alarm.condition.gone() if over else alarm.condition.seen()
+
+    groups: dict[str, list[Alarm]] = {}
     for alarm in alarms:
-        own = alarm.condition.is_heat
         # Of what befalls several alike, such as a lost ambient, one sentence will do.
-        alike = (alarm.subject,) if own else (alarm.condition.name, alarm.priority)
-        groups.setdefault(alike, []).append(alarm)
+        alike = said(alarm).replace(alarm.called, "")
+        groups.setdefault(alarm.subject if alarm.condition.is_heat else alike, []).append(alarm)
     sentences: list[str] = []
-    for group in groups.values():
-        lead, *others = group
-        sentences.append(lead.condition.seen())
-        if not lead.condition.is_heat:
-            names = list(dict.fromkeys(each.called for each in others))
-            if names:
-                sentences.append(f"Likewise {listed(names)}.")
-        elif others and not sentences[1:]:
-            sentences.append(others[0].condition.seen())
-    sentences = list(dict.fromkeys(sentences))
+    for lead, *others in groups.values():
+        sentences.append(said(lead))
+        names = list(dict.fromkeys(each.called for each in others if each.called != lead.called))
+        if names:
+            sentences.append(f"Likewise {listed(names)}.")
+        elif others and len(sentences) == 1:
+            sentences.append(said(others[0]))
     left = len(sentences) - _MOST_SENTENCES
     return sentences if left <= 0 else [*sentences[:_MOST_SENTENCES], f"And {left} more."]
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -13,6 +14,7 @@ from cabinetwatch.charts.picture import (
     LIGHT,
     STROKES,
     AlarmMark,
+    Box,
     Curve,
     NoteMark,
     Picture,
@@ -20,6 +22,7 @@ from cabinetwatch.charts.picture import (
     Timeline,
     curve,
     device_picture,
+    frame_of,
     trend_picture,
 )
 
@@ -110,11 +113,11 @@ def test_the_line_goes_through_the_figures() -> None:
 
 
 def test_every_line_is_named_at_its_end_and_a_far_threshold_presses_nothing_flat() -> None:
-    assert {"Device", "Ambient", "Threshold"} <= set(
-        texts(draw_svg(picture(temperature=swing(40, 3), threshold=flat(55))))
+    assert {"Device", "Surrounding", "air", "Threshold"} <= set(
+        texts(draw_svg(picture(temperature=swing(40, 3), threshold=flat(48))))
     )
     far = texts(draw_svg(picture(temperature=swing(40, 3), threshold=flat(150))))
-    assert "↑ Threshold" in far
+    assert {"↑ Threshold", "150\u00a0°C"} <= set(far)
     assert max(float(each) for each in far if re.fullmatch(r"\d+", each)) <= 50
 
 
@@ -132,11 +135,63 @@ def test_alarms_and_notes_are_marked_by_name() -> None:
     )
     notes = (NoteMark(START_MS + 5 * HOUR_MS, "filter cleaned"),)
     drawn = picture(temperature=swing(40, 3), alarms=marks, notes=notes)
-    svg = draw_svg(drawn)
-    assert {"A1", "A2", "N1"} <= set(texts(svg))
+    assert {"A1", "A2", "N1"} <= set(texts(draw_svg(drawn)))
     assert drawn.description.endswith("2 alarms and 1 note marked.")
-    # What stood before the picture begins at its edge.
-    assert all(0 <= x <= WIDTH for piece in strokes(svg, "medium") for x, _ in piece)
+
+
+def bars(svg: str, priority: str) -> list[tuple[float, float, float, float]]:
+    """Give the bars of a priority: left, top, right, bottom as the SVG counts, downwards."""
+    found = []
+    for path in parsed(svg).iter(f"{SVG}path"):
+        if f"fill: var(--{priority}," in path.get("style", ""):
+            numbers = [float(each) for each in re.findall(r"-?[\d.]+", path.get("d", ""))]
+            x, y = numbers[::2], numbers[1::2]
+            found.append((min(x), min(y), max(x), max(y)))
+    return found
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 5])
+def test_alarms_lie_above_the_curves_and_each_other_never_over_them(count: int) -> None:
+    priorities = ("high", "medium", "low")
+    marks = tuple(
+        AlarmMark(START_MS + (number - 1) * HOUR_MS, None, priorities[number % 3], "warm")
+        for number in range(count)
+    )
+    svg = draw_svg(picture(temperature=swing(40, 3), threshold=flat(42), alarms=marks))
+    highest = min(
+        y
+        for role in ("device", "ambient", "threshold")
+        for line in strokes(svg, role)
+        for _, y in line
+    )
+    drawn = [bar for priority in priorities for bar in bars(svg, priority)]
+    assert len(drawn) == count
+    assert all(0 <= left < right <= WIDTH and bottom < highest for left, _, right, bottom in drawn)
+    lanes = sorted((top, bottom) for _, top, _, bottom in drawn)
+    if count <= 3:
+        assert all(before[1] <= after[0] for before, after in pairwise(lanes))
+    # No line of theirs crosses the curves.
+    assert all(strokes(svg, priority) == [] for priority in priorities)
+
+
+@pytest.mark.parametrize("threshold_c", [30.0, 42.0, 45.0, 48.0, 60.0, 150.0])
+def test_no_quarter_of_a_picture_is_empty(threshold_c: float) -> None:
+    shown = picture(temperature=swing(40, 3), threshold=flat(threshold_c))
+    frame = frame_of(shown, Box(0, 0, 100, 100))
+    curves = [line.curve for line in shown.lines]
+    heights = sorted(
+        height
+        for each in curves
+        for height in frame.y(np.concatenate([each.low, each.high])).tolist()
+        if 0 <= height <= 100
+    )
+    # At the bottom and the top; in the middle lies the rise itself.
+    assert heights[0] < 25
+    assert heights[-1] > 75
+    assert all(0 <= frame.y(tick.at) <= 100 for tick in frame.ticks)
+    # The excursion is in it whatever the threshold is, and a near threshold with it.
+    assert all(0 <= frame.y(end) <= 100 for end in swing(40, 3).extremes)
+    assert (0 <= frame.y(threshold_c) <= 100) == (threshold_c < 60)
 
 
 def test_marks_that_stand_close_together_share_a_name_that_can_be_read() -> None:
@@ -154,17 +209,17 @@ def test_the_description_carries_the_figures() -> None:
     drawn = picture(temperature=swing(40, 3), threshold=flat(55))
     assert drawn.description == (
         "Temperature from 36.5 to 43.5 °C, at the end 39.9 °C."
-        " Ambient from 20.5 to 23.5 °C, at the end 22.0 °C."
-        " Threshold 55.0 °C at the end; at the least 11.5 K below it."
+        " Surrounding air from 20.5 to 23.5 °C, at the end 22.0 °C."
+        " Threshold 55.0 °C at the end; least margin 11.5 K."
     )
     over = picture(temperature=swing(40, 3), threshold=flat(42))
-    assert "passed by 1.5 K at the most" in over.description
+    assert "the temperature went as much as 1.5 K above it" in over.description
     assert "Temperature not known in this span." in picture().description
 
 
 def test_a_trend_shows_rise_against_normal() -> None:
     drawn = trend_picture(
-        "NAS, rise above ambient, last 13 weeks",
+        "NAS, rise above the surrounding air, last 13 weeks",
         Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin"),
         rise=swing(12, 1),
         normal=flat(11),

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,19 @@ def test_only_what_is_out_of_date_is_drawn_again_and_is_told_with_the_formulas_e
     assert drawn(END_MS + 1_900_000) == {"6h", "24h", "7d"}
     # A clock that was set back is no reason to keep a picture of the future.
     assert drawn(END_MS - DAY_MS) == {"6h", "24h", "7d", "90d"}
+
+
+def test_an_alarm_is_marked_from_its_first_sign_to_its_return_once_at_a_time() -> None:
+    since = {"since": to_rfc3339(END_MS)}
+    seen, unseen = AlarmState("unacknowledged"), AlarmState("suppressed")
+    steps = ((60, seen, "normal"), (90, unseen, "unacknowledged"), (120, seen, "suppressed"))
+    told = [
+        replace(transition("a", END_MS + at, state, AlarmState(previous)), values=since)
+        for at, state, previous in steps
+    ]
+    marks = alarm_marks(told, {"nas"}, 0)
+    spans = [(END_MS, END_MS + 90), (END_MS + 90, None)]
+    assert [(mark.from_utc_ms, mark.to_utc_ms) for mark in marks] == spans
 
 
 def test_an_alarm_is_marked_from_its_raise_to_its_return() -> None:

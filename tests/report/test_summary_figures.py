@@ -22,11 +22,15 @@ from cabinetwatch.report.summary_make import (
     quieter_off_delay_s,
 )
 from cabinetwatch.report.summary_week import IsoWeek, Spread, Week
+from cabinetwatch.report.summary_words import summary_of
 from cabinetwatch.store import schema
-from cabinetwatch.store.codecs import DAY_MS, Bucket
+from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier
+from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.events import AlarmState
+from cabinetwatch.text import to_rfc3339
+from cabinetwatch.watch import configuration
+from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading
 from tests.support import fortnight as story
 from tests.support.fortnight import (
     GEAR,
@@ -35,6 +39,7 @@ from tests.support.fortnight import (
     Fortnight,
     Gear,
     Numbers,
+    Truth,
     transition,
 )
 
@@ -203,6 +208,67 @@ def test_an_alarm_that_was_over_before_the_week_is_not_of_it() -> None:
     assert (stands.raises, stands.stood_s) == (0, 9.0)
 
 
+def test_an_alarm_lasted_from_its_first_sign_to_its_end_and_no_moment_counts_twice() -> None:
+    begun = story.FRIDAY_EVENING
+    since = {"since": to_rfc3339(begun - 3 * MINUTE_MS)}
+    steps = (
+        (0, AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL),
+        (5, AlarmState.ACKNOWLEDGED, AlarmState.UNACKNOWLEDGED),
+        # Put out of sight for a while, it goes on: its first sign stays that of before.
+        (10, AlarmState.SUPPRESSED, AlarmState.ACKNOWLEDGED),
+        (15, AlarmState.ACKNOWLEDGED, AlarmState.SUPPRESSED),
+        (20, AlarmState.NORMAL, AlarmState.ACKNOWLEDGED),
+    )
+    history = [
+        replace(transition("x", begun + at * MINUTE_MS, state, previous), values=since)
+        for at, state, previous in steps
+    ]
+    (alarm,) = alarms_of([history], {}, (story.MONDAY, story.SUNDAY_NIGHT))
+    assert (alarm.began, alarm.raised_utc_ms) == (begun - 3 * MINUTE_MS, begun)
+    assert alarm.stood_s == 23 * 60.0
+    assert alarm.ended_utc_ms == begun + 20 * MINUTE_MS
+    # One that still lasts, up to the week's end.
+    (alarm,) = alarms_of([history[:1]], {}, (story.MONDAY, begun + 60 * MINUTE_MS))
+    assert alarm.stood_s == 63 * 60.0
+
+
+@pytest.mark.parametrize("tier", list(Tier))
+def test_nothing_is_told_of_before_the_watch_was_started(tier: Tier, tmp_path: Path) -> None:
+    # Started amid a minute and a quarter of an hour, and hottest at once.
+    started = story.TUESDAY_EVENING + 37 * MINUTE_MS + 20_000
+    gear = GEAR[0]
+    config = configuration.load(story.configure(tmp_path, [gear], 2525))
+    migrate(config.store.url)
+    truth = Truth(np.arange(started // MINUTE_MS, started // MINUTE_MS + 60) * MINUTE_MS)
+    falling = np.linspace(60.0, 40.0, 60)[:, None] + np.zeros((1, 6))
+    for figure, values in (
+        ("temperature_c", falling),
+        ("rise_k", falling - 20.0),
+        ("margin_k", gear.threshold_c - falling),
+    ):
+        truth.samples[gear.id, figure] = values
+    with Store.open(config.store.url) as store:
+        start = {"offset_ms": 0, "boot_ms": started, "ran_until_ms": None, "version": "0"}
+        entries: list[Reading | Entry] = [
+            Entry(started, EntryKind.CONFIG, {"config": config.as_json()}),
+            Entry(started, EntryKind.START, start),
+        ]
+        store.commit(Batch(started + 60 * MINUTE_MS, 0, entries))
+        # Where there are minutes there are quarters, too; not the other way round.
+        story.write_tiers(store, truth, {tier, Tier.QUARTERS})
+        week = WeekMaker(store, None, started + 2 * HOUR_MS).make(W47)
+    (device,) = week.devices
+    until = started + (60_000 if tier is Tier.MINUTES else 900_000)
+    ends = until // tier.width_ms * tier.width_ms
+    assert (device.margin_utc_ms, device.margin_until_utc_ms) == (started, ends)
+    shown = next(each for each in summary_of(week).lead if "threshold" in each)
+    words = "about Tue 17 Nov 20:37" if tier is Tier.MINUTES else "between 20:37 and 20:45"
+    assert words in shown
+    if tier is Tier.QUARTERS:
+        assert device.temperature is not None
+        assert device.temperature.highest_utc_ms == started
+
+
 def test_the_watch_tells_its_cut_its_clock_its_broker_and_its_notices(week: Week) -> None:
     watch = week.watch
     assert watch.uptime == pytest.approx(1 - 6 / 168)
@@ -236,7 +302,16 @@ def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(
     older = week.as_json()
     for each in older["sensors"]:
         del each["unreadable"], each["name"]
-    assert Week.from_json(older) == week
+    for each in older["alarms"]:
+        del each["began_utc_ms"]
+    for each in older["devices"]:
+        del each["margin_until_utc_ms"], each["learnt"], each["temperature"]["highest_until_utc_ms"]
+    known = Week.from_json(older)
+    assert known is not None
+    assert [each.unreadable for each in known.sensors] == [0] * len(week.sensors)
+    assert [each.began for each in known.alarms] == [each.raised_utc_ms for each in week.alarms]
+    # They are worded by the widths that their figures have.
+    assert any("about" in each for made in (known, week) for each in summary_of(made).lead)
 
 
 @pytest.fixture

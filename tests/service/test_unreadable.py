@@ -122,10 +122,9 @@ def test_the_weekly_summary_names_them_beside_the_faults_of_the_sensor(
 
     assert (nas.unreadable, hall.unreadable) == (20, 0)
     shown = {each.heading: each for each in summary_of(week).sections}
-    (table,) = shown["Sensors"].tables
-    assert [row[-1] for row in table.rows] == ["none", "20 unreadable"]
-    matters = shown["What needs a hand"].matters
-    assert any("20 of its messages could not be read" in each.text for each in matters)
+    assert "unreliable: nas-air." in shown["Sensors"].notes[0]
+    matters = shown["What needs attention"].matters
+    assert any("20 messages could not be read" in each.text for each in matters)
 
 
 def test_a_time_further_back_than_readings_are_kept_is_refused_and_counted(
