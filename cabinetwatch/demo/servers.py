@@ -7,7 +7,8 @@ enough for a demonstration, not for a house.
 import asyncio
 import logging
 import threading
-from collections.abc import Callable, Coroutine
+import weakref
+from collections.abc import Callable, Coroutine, Iterable
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -22,11 +23,15 @@ from paho.mqtt.enums import CallbackAPIVersion
 _LOG = logging.getLogger(__name__)
 _T = TypeVar("_T")
 
+LOOPBACK = "127.0.0.1"
+
 
 class LoopThread:
-    """Runs an event loop in a daemon thread; errors of what it runs are raised in the caller."""
+    """Runs a server in a daemon thread; errors of what it runs are raised in the caller."""
 
     def __init__(self, name: str) -> None:
+        self._server: asyncio.Server | None = None
+        self._connections = weakref.WeakSet[asyncio.BaseTransport]()
         self._loop = asyncio.new_event_loop()
         self._loop.set_exception_handler(_note)
         self._thread = threading.Thread(target=self._loop.run_forever, name=name, daemon=True)
@@ -44,23 +49,56 @@ class LoopThread:
             future.cancel()
             raise
 
-    def stop(self, timeout_s: float = 10.0) -> None:
-        """Cancel what still runs, end the loop and join its thread."""
+    def listen(self, new_protocol: Callable[[], asyncio.BaseProtocol]) -> int:
+        """Let a protocol serve each connection to a free port, which it gives, until the end."""
+
+        def known() -> asyncio.BaseProtocol:
+            protocol = new_protocol()
+            made = protocol.connection_made
+
+            def connection_made(transport: asyncio.BaseTransport) -> None:
+                self._connections.add(transport)
+                made(transport)
+
+            protocol.connection_made = connection_made  # type: ignore[method-assign]
+            return protocol
+
+        self._server = self.call(self._loop.create_server(known, LOOPBACK, 0))
+        port: int = self._server.sockets[0].getsockname()[1]
+        return port
+
+    def stop(self, *farewells: Coroutine[Any, Any, object], timeout_s: float = 20.0) -> None:
+        """Take no more connections, say farewell, close them all and join the thread."""
         try:
-            self.call(_cancel_others(), timeout_s)
+            self.call(self._end(farewells), timeout_s)
         finally:
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(timeout_s)
         if not self._thread.is_alive():
             self._loop.close()
 
+    async def _end(self, farewells: Iterable[Coroutine[Any, Any, object]]) -> None:
+        if self._server is not None:
+            for listener in self._server.sockets:
+                self._loop.remove_reader(listener.fileno())
+            # A connection just accepted is set up over some rounds, which fail without the server.
+            await _let_rounds_pass()
+            self._server.close()
+        for farewell in farewells:
+            await farewell
+        for connection in self._connections:
+            if isinstance(connection, asyncio.WriteTransport):
+                connection.abort()
+        others = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+        for task in others:
+            task.cancel()
+        await asyncio.gather(*others, return_exceptions=True)
+        await _let_rounds_pass()
 
-async def _cancel_others() -> None:
-    """Cancel every task but this one and wait for them, so that none is left half done."""
-    others = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
-    for task in others:
-        task.cancel()
-    await asyncio.gather(*others, return_exceptions=True)
+
+async def _let_rounds_pass() -> None:
+    for _ in range(10):
+        await asyncio.sleep(0)
 
 
 def _note(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
@@ -69,7 +107,6 @@ def _note(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
     _LOG.debug("in the event loop: %s", context.get("message"), exc_info=context.get("exception"))
 
 
-LOOPBACK = "127.0.0.1"
 _LISTENER = "default"
 _LOUD_LOGGERS = ("amqtt", "transitions")
 
@@ -100,7 +137,8 @@ class EmbeddedBroker:
         self._hush()
         self._thread = LoopThread("demo-broker")
         try:
-            self.port = self._thread.call(self._start())
+            self._thread.call(self._start())
+            self.port = self._thread.listen(self._new_connection)
             _probe(self.host, self.port)
         except BaseException:
             self._thread.stop()
@@ -111,17 +149,16 @@ class EmbeddedBroker:
     def __exit__(self, *_: object) -> None:
         """Close every connection and stop."""
         try:
-            self._thread.call(self._stop())
+            self._thread.stop(self._broker.shutdown())
         finally:
-            self._thread.stop()
             self._unhush()
 
-    async def _start(self) -> int:
+    async def _start(self) -> None:
         self._broker = Broker(_CONFIG, loop=asyncio.get_running_loop())
         await self._broker.start()
-        self._server = await asyncio.start_server(self._connected, self.host, 0)
-        port: int = self._server.sockets[0].getsockname()[1]
-        return port
+
+    def _new_connection(self) -> asyncio.StreamReaderProtocol:
+        return asyncio.StreamReaderProtocol(asyncio.StreamReader(), self._connected)
 
     async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
@@ -130,10 +167,6 @@ class EmbeddedBroker:
             )
         finally:
             writer.close()
-
-    async def _stop(self) -> None:
-        self._server.close()
-        await self._broker.shutdown()
 
     def _hush(self) -> None:
         """Keep the broker's own log out of the demo; it reports every client that goes."""
@@ -192,7 +225,7 @@ class MailDrop:
         self.folder.mkdir(parents=True, exist_ok=True)
         self._thread = LoopThread("demo-mail")
         try:
-            self.port = self._thread.call(self._start())
+            self.port = self._thread.listen(self._new_connection)
             self._thread.call(self._probe())
         except BaseException:
             self._thread.stop()
@@ -200,11 +233,8 @@ class MailDrop:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Stop; the files stay."""
-        try:
-            self._thread.call(self._stop())
-        finally:
-            self._thread.stop()
+        """Close every connection and stop; the files stay."""
+        self._thread.stop()
 
     def wait_for(self, count: int, timeout_s: float) -> bool:
         """Wait until `count` mails have come in all; False when they don't in time."""
@@ -228,15 +258,8 @@ class MailDrop:
             self._on_mail(mail)
         return "250 kept"
 
-    async def _start(self) -> int:
-        loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(
-            lambda: SMTP(self, hostname="maildrop.example", enable_SMTPUTF8=True, loop=loop),
-            self.host,
-            0,
-        )
-        port: int = self._server.sockets[0].getsockname()[1]
-        return port
+    def _new_connection(self) -> SMTP:
+        return SMTP(self, hostname="maildrop.example", enable_SMTPUTF8=True)
 
     async def _probe(self) -> None:
         reader, writer = await asyncio.open_connection(self.host, self.port)
@@ -245,9 +268,6 @@ class MailDrop:
         await writer.wait_closed()
         if not greeting.startswith(b"220"):
             raise OSError(f"the mail drop on {self.host}:{self.port} greeted with {greeting!r}")
-
-    async def _stop(self) -> None:
-        self._server.close()
 
 
 def text_of(mail: DroppedMail) -> str:

@@ -2,6 +2,7 @@
 
 import io
 import sqlite3
+import time
 from contextlib import closing
 from email import message_from_bytes, policy
 from pathlib import Path
@@ -12,12 +13,56 @@ from rich.console import Console
 from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
+from cabinetwatch.demo import fortnight
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import MARK, SIMULATED
+from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 from cabinetwatch.watch.conditions import named
 
 
+def test_the_evening_tells_and_mails_what_it_should(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Up to the first of what is expected: it is life, but for its rate.
+    monkeypatch.setattr(scenario, "EXPECTED", scenario.EXPECTED[:1])
+    monkeypatch.setattr(scenario, "END_S", scenario.ACTS[1].at_s + 120.0)
+    monkeypatch.setattr(scenario, "ACTS", scenario.ACTS[:2])
+    out = io.StringIO()
+    show = demo._Show(tmp_path, Console(file=out, width=200))
+    assert show.play(EmbeddedBroker, MailDrop), out.getvalue()
+    shown = out.getvalue()
+    assert all(act.says in shown for act in scenario.ACTS)
+    (mail,) = (tmp_path / "mails").glob("*.eml")
+    subject = message_from_bytes(mail.read_bytes(), policy=policy.default)["Subject"]
+    assert f"mail {mail.name}: {subject}" in shown
+    assert (tmp_path / "config.toml").read_text().startswith(MARK)
+
+
+def test_days_that_were_lived_through_leave_a_summary_and_a_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fortnight, "_DAYS", 1)
+    demo._make(tmp_path, time.time_ns() // 1_000_000)
+    check_past(tmp_path)
+
+
+def check_past(folder: Path) -> str:
+    """See that the past has left its summary, whose text it gives, and its page."""
+    (text,) = (folder / "summary").glob("*.txt")
+    said = text.read_text(encoding="utf-8")
+    assert "What to do: " in " ".join(beginning(said))
+    assert "(SIMULATED)" in said
+    assert SIMULATED in " ".join(said.split())
+    page = (folder / "page" / "index.html").read_text(encoding="utf-8")
+    assert "Under the stairs (simulated)" in page
+    assert "A record of that moment" in page
+    assert 'http-equiv="refresh"' not in page
+    assert len(list((folder / "page" / "charts").glob("*.svg"))) == 5 * 4
+    return said
+
+
 # Two weeks are lived through at low priority, after all else that the machine has to do.
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -41,23 +86,13 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
     assert "VERDICT: reject" in shown
     assert "invented" in (folder / "trial-nas.csv").read_text().splitlines()[1]
     assert "<svg" in (folder / "trial-nas.html").read_text()
-    fortnight = folder / "fortnight"
-    (text,) = (fortnight / "summary").glob("*.txt")
-    said = text.read_text(encoding="utf-8")
+    said = check_past(folder / "fortnight")
     assert all(line in shown for line in beginning(said))
-    assert "What to do: " in " ".join(beginning(said))
-    assert "(SIMULATED)" in said
-    assert SIMULATED in " ".join(said.split())
     # The worst of the fortnight is the first that is said.
     stalled = named("fan-slow")
     assert stalled is not None
     assert said.split("\n\n")[1].startswith(f"NAS: {stalled.predicate}")
     assert "Sensor ups-air: unreliable" in said
-    page = (fortnight / "page" / "index.html").read_text(encoding="utf-8")
-    assert "Under the stairs (simulated)" in page
-    assert "A record of that moment" in page
-    assert 'http-equiv="refresh"' not in page
-    assert len(list((fortnight / "page" / "charts").glob("*.svg"))) == 5 * 4
     with closing(sqlite3.connect(folder / "cabinetwatch.db")) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 

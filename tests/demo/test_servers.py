@@ -1,5 +1,6 @@
 """The embedded broker does what the demonstration needs of MQTT 3.1.1, the mail drop of SMTP."""
 
+import gc
 import queue
 import smtplib
 import socket
@@ -8,6 +9,7 @@ from email.message import EmailMessage
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import psutil
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
@@ -120,15 +122,35 @@ def test_a_client_that_asks_for_mqtt_5_is_told_that_it_is_not_spoken_here() -> N
     assert answer == "Unsupported protocol version"
 
 
+def ends_at(port: int) -> list[str]:
+    """Where this process has sockets of its own with this port."""
+    ours = psutil.Process().net_connections("tcp")
+    return [each.laddr.ip for each in ours if each.laddr.port == port]
+
+
 def test_the_broker_listens_on_loopback_only_and_its_port_is_free_again_afterwards() -> None:
     before = threading.active_count()
     with EmbeddedBroker() as broker:
-        address = broker._server.sockets[0].getsockname()
+        assert ends_at(broker.port) == ["127.0.0.1"]
         Client(broker, "left-connected").end()
-    assert address == ("127.0.0.1", broker.port)
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection(("127.0.0.1", broker.port), timeout=WITHIN_S)
     assert threading.active_count() == before
+
+
+@pytest.mark.parametrize("mail", [False, True])
+def test_the_end_closes_every_connection_however_new(mail: bool, tmp_path: Path) -> None:
+    # The garbage collector would close what was dropped, amid another test.
+    gc.disable()
+    try:
+        with MailDrop(tmp_path) if mail else EmbeddedBroker() as server:
+            place = (server.host, server.port)
+            clients = [socket.create_connection(place, timeout=WITHIN_S) for _ in range(5)]
+        assert ends_at(server.port) == []
+    finally:
+        gc.enable()
+    for client in clients:
+        client.close()
 
 
 def send(drop: MailDrop, subject: str) -> None:

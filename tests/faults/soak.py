@@ -165,7 +165,7 @@ class Soak:
             self._pass(1)
             return not _waiting(self._site)
 
-        wait_until(mailed, "the outbox to be empty", every_s=0.1)
+        wait_until(mailed, "the outbox to be empty")
 
     def _skip(self) -> None:
         self._watch.say(f"skip {1000 * self._interval_s}")

@@ -75,7 +75,7 @@ def test_pictures_come_by_themselves_and_follow_the_chosen_span(
         return page.run(_SHOWN)
 
     day, week = ([f"charts/gear-{n}-{span}.svg" for n in range(3)] for span in ("24h", "7d"))
-    wait_until(lambda: pictures() == day, "the pictures", every_s=1.0)
+    wait_until(lambda: pictures() == day, "the pictures")
     page.run("document.querySelector('label[for=span-7d]').click()")
     assert page.run(_SHOWN) == week
     # The choice outlives a reload.

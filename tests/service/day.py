@@ -140,7 +140,7 @@ def wait_back(cabinet: Wire, heard: int) -> None:
             return False
         return True
 
-    wait_until(published, "the broker to be back", every_s=0.02)
+    wait_until(published, "the broker to be back")
     cabinet.wait_online(after=heard)
 
 

@@ -453,7 +453,7 @@ class KillTest:
                 return True
             return time.monotonic() - float(str(seen[1])) > patience_s
 
-        wait_until(settled, "the watch to catch up", every_s=0.2)
+        wait_until(settled, "the watch to catch up")
 
 
 def numbers_in(store: Store) -> list[int]:

@@ -48,7 +48,7 @@ def test_what_a_flood_loses_is_counted_and_no_alarm_is_lost_or_replayed_otherwis
             cabinet.publish(NAS, value)
             cabinet.wait_transition("nas", "over-derating", state, after=heard)
         sent = PACKS * len(RAISES)
-        wait_until(lambda: sum(accounted(site)) == sent, "every message", every_s=0.2)
+        wait_until(lambda: sum(accounted(site)) == sent, "every message")
         assert daemon.connected
 
     with site.store() as store:
