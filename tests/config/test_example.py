@@ -14,6 +14,7 @@ from cabinetwatch.config.checking import keys_of
 from cabinetwatch.config.services import (
     Command,
     Email,
+    Http,
     Mqtt,
     MqttNotices,
     Notify,
@@ -38,13 +39,14 @@ MODELS: dict[str, tuple[type[Table], dict[str, Any]]] = {
     "notify.email": (Email, {"host": "a", "from": "a@b.example", "to": ["a@b.example"]}),
     "notify.mqtt": (MqttNotices, {}),
     "notify.command": (Command, {"argv": ["a"]}),
+    "notify.http": (Http, {"url": "https://a.example/"}),
     "summary": (Summary, {}),
     "page": (Page, {}),
     **{f"alarms.{spec.name}": (spec.settings, {}) for spec in SPECS},
 }
 # Keys that are tables of their own.
 TABLES_INSIDE = {"sensors.nas-air": {"alarms"}, "devices.nas": {"alarms"}, "notify": set()}
-TABLES_INSIDE["notify"] = {"email", "mqtt", "command"}
+TABLES_INSIDE["notify"] = {"email", "mqtt", "command", "http"}
 
 _HEADER = re.compile(r"#?\[([a-z.-]+)\]")
 _KEY = re.compile(r"(#?)([a-z_]+) = (.*?)(?:\s+# (no default|required|default: (.*)))?")
@@ -131,6 +133,7 @@ def test_the_example_is_a_configuration_with_every_key_uncommented(tmp_path: Pat
     config = parse(text, tmp_path / "config.toml", SPECS)
 
     assert config.notify.command is not None
+    assert config.notify.http is not None
     assert config.page is not None
     assert config.mqtt.ca_file == tmp_path / "secrets/broker-ca.pem"
 
