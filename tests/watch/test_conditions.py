@@ -16,7 +16,7 @@ from cabinetwatch.service.offline import teach
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, plain
 from cabinetwatch.watch import conditions
-from cabinetwatch.watch.conditions.base import DeviceCondition, quantity
+from cabinetwatch.watch.conditions.base import DeviceCondition, TimeToRespond, quantity
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import EntryKind, Transition
 from cabinetwatch.watch.sensors import SensorView
@@ -106,6 +106,8 @@ class FanFast(DeviceCondition):
     name = "fan-fast"
     predicate = "running its fan too fast"
     over = "its fan at its usual speed again"
+    consequence = "noise, and a fan that wears out"
+    time_to_respond = TimeToRespond.DAY
     Settings = FanFastSettings
     settings: FanFastSettings
     needs = ("fan",)
