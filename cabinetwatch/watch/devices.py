@@ -533,7 +533,7 @@ LABELS = {
     "off": "Switched off",
     "resistance_k_per_w": "Thermal resistance",
     "ambient_c": "Surrounding air",
-    "raw_rise_k": "Temperature difference to the surrounding air",
+    "raw_rise_k": "Rise at this instant",
     "rise_k": "Rise above the surrounding air",
     "settled_rise_k": "Settling at",
     "threshold_c": "Derating threshold",

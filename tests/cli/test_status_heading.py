@@ -54,4 +54,7 @@ def test_a_device_without_ambient_says_what_that_means(tmp_path: Path) -> None:
     world = World(load(path))
     world.lives(HOUR)
     keep(path, world)
-    assert "NAS: no ambient sensor, so only its temperature is watched." in run(path, "status")[1]
+    assert (
+        "NAS: no sensor of the surrounding air, so only its temperature is watched."
+        in run(path, "status")[1]
+    )

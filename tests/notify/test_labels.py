@@ -1,13 +1,14 @@
 """Labels and units for people."""
 
 import doctest
+import re
 
 import pytest
 
 from cabinetwatch.config.values import UNITS
 from cabinetwatch.notify import words as labels
 from cabinetwatch.notify.words import Figure, figures, label, written
-from cabinetwatch.text import from_rfc3339, local_time
+from cabinetwatch.text import from_rfc3339, local_time, plain
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.devices import LABELS
 
@@ -38,12 +39,28 @@ from cabinetwatch.watch.devices import LABELS
     ],
 )
 def test_a_figure_is_written_with_the_unit_of_its_key(key: str, value: object, shown: str) -> None:
-    assert written(key, value) == shown
+    text = written(key, value)
+    assert plain(text) == shown
+    assert re.search(r"\d (?!min|s|h|d)", text) is None, "a number parted from its unit"
+    assert "-" not in text, "a hyphen for a minus sign"
 
 
 def test_a_sensors_value_and_limit_have_the_unit_of_its_quantity() -> None:
     values = {"value": 61.4, "quantity": "humidity", "high": 60.0, "since": "2026-07-01T12:00:00Z"}
-    assert figures(values, "UTC") == [Figure("Humidity", "61 %"), Figure("Upper limit", "60 %")]
+    assert [Figure(label, plain(value)) for label, value in figures(values, "UTC")] == [
+        Figure("Humidity", "61 %"),
+        Figure("Upper limit", "60 %"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("sd_k", "shown"), [(0.561, "15.2 K ± 1.1 K"), (5.61, "15 K ± 11 K"), (None, "15.2 K")]
+)
+def test_where_it_settles_is_one_figure_with_its_95_percent(sd_k: float | None, shown: str) -> None:
+    values = {"settled_rise_k": 15.2, "settled_rise_sd_k": sd_k}
+    (figure,) = figures(values, "UTC")
+    assert (figure.label, plain(figure.value)) == ("Settling at", shown)
+    assert " " not in figure.value
 
 
 def test_instants_are_written_in_the_time_of_the_site() -> None:

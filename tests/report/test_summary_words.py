@@ -243,7 +243,9 @@ def test_a_standing_alarm_is_told_with_one_length_of_time_and_whether_it_was_ack
     week: Week, state: str, seen: str
 ) -> None:
     alarm = next(each for each in week.alarms if each.subject == "av-amplifier")
-    alarm = replace(alarm, state=state, text="It is warm; it has been so for 8 d 22 h.")
+    alarm = replace(
+        alarm, state=state, text="It is warm; for 8\N{NO-BREAK SPACE}d 22\N{NO-BREAK SPACE}h now."
+    )
     told = matters_of(replace(week, alarms=[alarm]))[0]
     assert told.heading == "AV amplifier: losing its cooling"
     length = "It is warm. Since Fri 20 Nov 18:00 (2 d 6 h), still active"

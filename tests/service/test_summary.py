@@ -176,7 +176,7 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
     with site.store() as store:
         told = store.transitions(alarm_id=alarm_id)[-1]
         week = store.week(WEEK)
-    assert told.text.startswith(f"Acknowledged (by the summary of {WEEK}) after it had returned")
+    assert told.text.startswith(f"Acknowledged (by the summary of {WEEK}) after it was over")
     assert week is not None
     assert week.figures["measures"]["raises"] == 1
 

@@ -144,7 +144,7 @@ def test_it_is_told_with_sensor_topic_value_and_number_and_returns_by_itself() -
     scene.lives(65 * MINUTE, hall=21.0, nas_air=40.0)
     back = scene.told[-1]
     assert (back.condition, back.state.value) == ("input-refused", "returned")
-    assert back.text.startswith("Nothing has had to be set aside for 1 h")
+    assert back.text.startswith("Nothing has had to be set aside for 1\N{NO-BREAK SPACE}h")
 
 
 @pytest.mark.usefixtures("poisoned")

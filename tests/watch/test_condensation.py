@@ -2,6 +2,7 @@
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions.sensor import companion
 from tests.watch.scene import MINUTE, Scene, make_config
 
@@ -33,8 +34,8 @@ def test_it_is_raised_against_the_coldest_device_and_says_the_figures() -> None:
     assert (raised.subject, raised.condition, raised.priority) == ("damp", "condensation", "low")
     # 20 degC and 90 %: Magnus with the coefficients of Alduchov and Eskridge 1996, by hand 18.3.
     assert raised.values["dew_point_c"] == pytest.approx(18.31, abs=0.02)
-    assert "dew point at 18.3 °C (20.0 °C, 90 % humidity)" in raised.text
-    assert "switch-air at 20.0 °C is only 1.7 K above it" in raised.text
+    assert "dew point at 18.3 °C (20.0 °C, 90 % humidity)" in plain(raised.text)
+    assert "switch-air at 20.0 °C is only 1.7 K above it" in plain(raised.text)
     assert raised.values["coldest_sensor"] == "switch-air"
     assert "let it dry" in raised.response
 
@@ -44,7 +45,7 @@ def test_surfaces_count_before_devices_and_are_no_air() -> None:
     assert companion(scene.engine.config, "damp") == "air"
     assert scene.lives(30 * MINUTE, air=20.0, damp=90.0, switch_air=20.0, pipe=25.0) == []
     (raised,) = scene.lives(30 * MINUTE, air=20.0, damp=90.0, switch_air=20.0, pipe=15.0)
-    assert "pipe at 15.0 °C is not above it" in raised.text
+    assert "pipe at 15.0 °C is not above it" in plain(raised.text)
 
 
 def test_it_returns_beyond_the_deadband_and_rests_while_a_sensor_is_silent() -> None:

@@ -16,7 +16,7 @@ from cabinetwatch.service.offline import teach
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, plain
 from cabinetwatch.watch import conditions
-from cabinetwatch.watch.conditions.base import DeviceCondition, quantity
+from cabinetwatch.watch.conditions.base import DeviceCondition, TimeToRespond, quantity
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import EntryKind, Transition
 from cabinetwatch.watch.sensors import SensorView
@@ -74,6 +74,21 @@ def test_every_condition_says_all_that_people_read_of_it() -> None:
         assert condition.response.endswith(".")
 
 
+def test_the_default_priority_follows_from_the_time_to_respond() -> None:
+    """Where the class leaves it open it depends on what else guards the device, and never less."""
+    for condition in conditions.CONDITIONS:
+        default = condition.Settings().priority
+        assert default in {condition.time_to_respond.priority.value, None}, condition.name
+
+
+def test_the_manual_gives_consequence_and_time_of_each_condition_as_the_code_does() -> None:
+    readme = (PACKAGE.parent / "README.md").read_text()
+    rows = re.findall(r"^\| `([a-z-]+)` \| (.*) \| (within .*) \|$", readme, flags=re.MULTILINE)
+    assert rows == [
+        (each.name, each.consequence, each.time_to_respond.value) for each in conditions.CONDITIONS
+    ]
+
+
 # -- one more, with nothing but its class -----------------------------------------------------
 
 
@@ -91,6 +106,8 @@ class FanFast(DeviceCondition):
     name = "fan-fast"
     predicate = "running its fan too fast"
     over = "its fan at its usual speed again"
+    consequence = "noise, and a fan that wears out"
+    time_to_respond = TimeToRespond.DAY
     Settings = FanFastSettings
     settings: FanFastSettings
     needs = ("fan",)

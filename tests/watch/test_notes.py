@@ -63,7 +63,7 @@ def test_a_note_may_say_when_but_not_in_the_future() -> None:
     world.lives(HOUR)
     later = _note(world, text="x", at=to_rfc3339(world.t + HOUR))
     assert not later.ok
-    assert "still to come" in later.text
+    assert "in the future" in later.text
     assert _note(world, text="x", at=to_rfc3339(world.t - HOUR)).ok
 
 

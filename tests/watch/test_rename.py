@@ -88,7 +88,7 @@ def test_people_read_names_and_programs_ids() -> None:
     assert high.text.startswith("NAS outlet reads 48.0 °C")
     told = scene.passes(30 * MINUTE)
     (lost,) = [each for each in told if (each.subject, each.condition) == ("nas", "ambient-lost")]
-    assert "ambient reference: Hall at the stairs is silent" in lost.text
+    assert "the sensor of the surrounding air, Hall at the stairs, is silent" in lost.text
     assert lost.values["ambient_sensor"] == "hall"
     silent = [each.text for each in told if each.condition == "silent"]
     assert any(text.startswith("NAS outlet has fallen silent") for text in silent)

@@ -2,6 +2,7 @@
 
 import pytest
 
+from cabinetwatch.text import plain
 from tests.watch.world import COMMISSIONED, DAY, HOUR, HOUSE, MINUTE, World, make_config, of
 
 
@@ -19,13 +20,13 @@ def test_a_probe_that_slipped_out_of_the_warm_air_is_told_with_the_figures(world
     assert transition.priority == "medium"
     assert transition.t - slipped_t < 1.5 * HOUR
     values = transition.values
-    assert f"heading for only {values['settled_rise_k']:.1f} K" in transition.text
-    assert f"where {values['normal_rise_k']:.1f} K is normal" in transition.text
-    assert f"while it draws {values['power_w']:.0f} W" in transition.text
+    assert f"settling at only {values['settled_rise_k']:.1f} K" in plain(transition.text)
+    assert f"where {values['normal_rise_k']:.1f} K is normal" in plain(transition.text)
+    assert f"while it draws {values['power_w']:.0f} W" in plain(transition.text)
     last = {i[0]: i[2] for i in world.inputs if isinstance(i, tuple) and i[1] <= transition.t}
     assert values["raw_rise_k"] == pytest.approx(last["nas-air"] - last["hall"], abs=0.3)
     assert transition.likely.startswith("The probe has slipped")
-    assert transition.response.startswith("See that the probe sits")
+    assert transition.response.startswith("Check that the probe is")
 
 
 def test_it_returns_when_the_probe_is_back(world: World) -> None:
@@ -66,4 +67,4 @@ def test_without_power_it_says_that_the_device_may_have_been_switched_off() -> N
     (transition,) = of(world.lives(6 * HOUR), "rise-missing")
     assert transition.likely.startswith("It has been switched off, or the probe has slipped")
     assert transition.response.startswith("If it has been switched off, nothing is wrong.")
-    assert "See that the probe sits" in transition.response
+    assert "Check that the probe is" in transition.response

@@ -2,6 +2,7 @@
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, T0, Scene, make_config, moves
 
@@ -36,7 +37,7 @@ def test_a_silent_sensor_is_told_once_and_dated_when_it_was_due(scene: Scene) ->
     assert told[0].t == last_t + 90 * SECOND
     assert told[0].priority == "high"
     assert told[0].values["since"] is not None
-    assert "35.0 °C" in told[0].text
+    assert "35.0 °C" in plain(told[0].text)
     assert "PoE switch is not watched" in told[0].text
 
 
