@@ -2,24 +2,35 @@
 
 import argparse
 import sys
+import textwrap
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.cli.act import in_memory_sentence, open_records, open_where
-from cabinetwatch.cli.terminal import print_json, print_table, say, utc_minute
+from cabinetwatch.cli.terminal import print_json, print_table, say
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config
-from cabinetwatch.notify.words import learning_words
+from cabinetwatch.config.model import SITE_SUBJECT
+from cabinetwatch.notify.mail import card_of, display_names
+from cabinetwatch.notify.words import (
+    DEVICE_CAUTIONS,
+    NO_SMOKE_ALARM,
+    learning_words,
+    local_time,
+    predicate,
+)
+from cabinetwatch.report.present import Present, hidden_words, moment, present_of
+from cabinetwatch.report.words import subjects_of
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.replay import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import StoreError, counted, describe_duration, from_rfc3339
-from cabinetwatch.watch.alarms import without_span
+from cabinetwatch.text import StoreError, counted, describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
-from cabinetwatch.watch.events import AlarmState, Transition
+from cabinetwatch.watch.events import Account
 
 if TYPE_CHECKING:
     from cabinetwatch.report.trial_case import TrialState
@@ -27,7 +38,8 @@ if TYPE_CHECKING:
 _UNKNOWN = "-"
 _FOLLOW_EVERY_S = 2.0
 _CLEAR = "\x1b[H\x1b[2J"
-_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+_COLUMNS = 80
+_INDENT = "  "
 
 
 def status(args: argparse.Namespace) -> int:
@@ -76,12 +88,12 @@ def _look(store: Store, config: Config, clock: Clock, args: argparse.Namespace) 
     if args.json:
         print_json(snapshot.public() | {"trials": [each.public() for each in trials]})
     else:
-        _show(snapshot, clock.utc_ms())
+        _show(snapshot, config, clock.utc_ms())
         for state in trials:
             print()
-            say(_trial_line(state))
+            _say(_trial_line(state))
             for sentence in state.sentences:
-                say(f"  {sentence}")
+                _say(sentence, _INDENT)
     return 0 if snapshot.is_well else 1
 
 
@@ -92,41 +104,142 @@ def _trial_line(state: "TrialState") -> str:
     return f"Trial {trial.name} of {trial.device}{change}, {phase}:"
 
 
-def _show(snapshot: Snapshot, now_utc_ms: int) -> None:
+def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
     """Print a snapshot for people, who read it at `now_utc_ms`."""
-    say(_headline(snapshot, now_utc_ms))
+    present = present_of(snapshot, config, now_utc_ms)
+    _print_present(present, config, now_utc_ms)
+    devices = snapshot.devices.values()
+    as_of = ""
+    if present.are_old and present.as_of_ms is not None:
+        as_of = f"Last known, {moment(present.as_of_ms, now_utc_ms, config.site.timezone)}:"
     print()
-    print_table(
-        ("Device", "Now", "Ambient", "Rise", "Load", "Fan", "Threshold", "Margin"),
-        [_device_row(figures) for figures in snapshot.devices.values()],
-        right=range(1, 8),
+    if as_of:
+        say(as_of)
+    _print_table(
+        ("Device", "Now", "Surrounding air", "Rise", "Load", "Fan"),
+        [_device_row(figures) for figures in devices],
+        right=range(1, 6),
     )
     print()
-    print_table(
-        ("Device", "Heading for", "Normal", "On the hottest day", "Margin then"),
-        [_heading_row(figures) for figures in snapshot.devices.values()],
-        right=range(1, 5),
+    _print_table(
+        ("Device", "Settling at", "Normal", "Threshold", "Margin now", "Hot-day margin"),
+        [_heading_row(figures) for figures in devices],
+        right=range(1, 6),
     )
     print()
-    for figures in snapshot.devices.values():
-        say(f"{figures['name']}: {learning_words(figures['learning'])}")
+    learnt: dict[str, list[str]] = {}
+    for figures in devices:
+        learnt.setdefault(learning_words(figures["learning"]), []).append(figures["name"])
+    for words, names in learnt.items():
+        _say(f"{', '.join(names)}: {words}")
     print()
-    print_table(
-        ("Sensor", "Value", "State", "Last heard"),
-        [_sensor_row(each, now_utc_ms) for each in snapshot.sensors.values()],
-        right=(1,),
-    )
+    states = Counter(each["state"] for each in snapshot.sensors.values())
+    _say(f"Sensors: {', '.join(f'{count} {state}' for state, count in states.items()) or 'none'}.")
+    # What a device's sensor measures stands above, as long as it does.
+    above = {each for key in config.devices for each in subjects_of(key, config.devices[key])}
+    sensors = [
+        _sensor_row(each, now_utc_ms)
+        for name, each in snapshot.sensors.items()
+        if name not in above or each["state"] != "live" or present.are_old
+    ]
+    if sensors:
+        _print_table(("Sensor", "Value", "State", "Last heard"), sensors, right=(1,))
     for name, each in snapshot.sensors.items():
         if each["unreadable"]["since_start"]:
-            say(_unreadable_line(name, each, now_utc_ms))
+            _say(_unreadable_line(name, each, now_utc_ms))
         if each["late"]["since_start"]:
-            say(_late_line(each))
-    print()
-    _print_standing(snapshot.standing)
+            _say(_late_line(each))
     little = _little_room(snapshot.room)
     if little is not None:
         print()
-        say(little)
+        _say(little)
+
+
+def _say(text: str, before: str = "", *, indent: int = 0) -> None:
+    """Print a paragraph within the columns of a terminal; its further lines are indented."""
+    further = " " * max(indent, len(before))
+    for line in textwrap.wrap(
+        printable(text),
+        _COLUMNS,
+        initial_indent=before,
+        subsequent_indent=further,
+        break_on_hyphens=False,
+    ):
+        print(line)
+
+
+def _print_table(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()
+) -> None:
+    print_table(headings, rows, right=right, most_columns=_COLUMNS)
+
+
+def _print_present(present: Present, config: Config, now_ms: int) -> None:
+    """Print what is on, the worst first, what is over, and what is hidden."""
+    snapshot, zone = present.snapshot, config.site.timezone
+    _say(f"{snapshot.site}, {local_time(now_ms, zone, '%a %-d %b %Y %H:%M:%S %Z')}")
+    if present.trouble is not None:
+        _say(f"{present.trouble.words.upper()}. {present.trouble.detail}")
+    else:
+        if not present.on:
+            # What is over or hidden follows by itself.
+            _say(f"{present.headline.words}.")
+        up_s, age_s = (
+            (now_ms - (since_ms or now_ms)) / 1000
+            for since_ms in (snapshot.since_utc_ms, snapshot.utc_ms)
+        )
+        up, age = describe_duration(up_s), describe_duration(age_s)
+        _say(f"The watch has been running for {up}; the figures are {age} old.")
+    said: set[str] = set()
+    for account in present.on:
+        print()
+        _print_incident(present, account, config, now_ms, said)
+    if any(SITE_SUBJECT not in each.subjects for each in present.on):
+        print()
+        _say(" ".join((*DEVICE_CAUTIONS, NO_SMOKE_ALARM)))
+    if present.over:
+        print()
+        say("Over, not acknowledged:")
+        for account in present.over:
+            facts = card_of(account, account.time_ms, config).facts
+            words = [account.headline, *(f"{name} {value}" for name, value in facts), account.id]
+            _say("; ".join(words), _INDENT, indent=4)
+    if present.hidden:
+        print()
+        _say(f"{hidden_words(present.hidden)}:")
+        for each in present.hidden:
+            since = f"{each.state.value.replace('-', ' ')}, since"
+            alarm = "" if each.is_out else f"; {each.alarms[0].id}"
+            line = f"{each.words}; {since} {moment(each.since_ms, now_ms, zone)}{alarm}"
+            _say(line, _INDENT, indent=4)
+
+
+def _print_incident(
+    present: Present, account: Account, config: Config, now_ms: int, said: set[str]
+) -> None:
+    """Print the account of an incident, without repeating what was `said` of those before it."""
+    card = card_of(account, account.time_ms, config)
+    zone, now = config.site.timezone, card.now
+    if now and present.is_last_known(account) and present.as_of_ms is not None:
+        now = f"Last known, {moment(present.as_of_ms, now_ms, zone)}: {now}"
+    _say(f"[{card.degree}] {card.headline}")
+    _say(now, _INDENT)
+    if not now:
+        for told in present.told(account, now_ms, zone):
+            _say(f"{told.when[0].upper()}{told.when[1:]}: {told.text}", _INDENT)
+    alarms = [each for each in present.snapshot.standing if each.id in account.alarms]
+    advice = {"What to do": card.response, "Likely": card.likely}
+    rows = [
+        *card.facts,
+        *((name, "as above" if text in said else text) for name, text in advice.items()),
+        ("Alarms", ", ".join(f"{each.condition} {each.id}" for each in alarms)),
+    ]
+    said |= {*advice.values()} - {""}
+    for name, text in rows:
+        _say(text, f"{_INDENT}{name + ':':13}")
+    # Whole, so that it can be copied.
+    seen = ("Seen it?", card.acknowledge) if card.acknowledge else ("ID:", account.id)
+    say(f"{_INDENT}{seen[0]:13}{seen[1]}")
 
 
 def _little_room(room: Room) -> str | None:
@@ -145,36 +258,6 @@ def _little_room(room: Room) -> str | None:
     )
 
 
-def _headline(snapshot: Snapshot, now_utc_ms: int) -> str:
-    told = ""
-    if snapshot.memory_process is not None:
-        told = in_memory_sentence(snapshot.site, snapshot.memory_process)
-    if snapshot.utc_ms is None or snapshot.starting:
-        has_never = "has never run with this store."
-        just = "has just started; its first figures come in a moment."
-        return told or f"{snapshot.site}: the watch {just if snapshot.starting else has_never}"
-    age = describe_duration((now_utc_ms - snapshot.utc_ms) / 1000)
-    if told:
-        return f"{told} The figures below are {age} old."
-    if snapshot.mute_process is not None:
-        return (
-            f"{snapshot.site}: THE WATCH HAS WRITTEN NOTHING FOR {age}, though its process "
-            f"{snapshot.mute_process} lives: it can't write its store, or hangs. It tells alarms "
-            "from memory as long as it can; look into its log, and whether the disk is full."
-        )
-    if not snapshot.running:
-        return f"{snapshot.site}: THE WATCH IS NOT RUNNING; its last sign of life was {age} ago."
-    if snapshot.session_taken or not snapshot.connected:
-        but = (
-            "ANOTHER CLIENT USES ITS CLIENT ID: it hears only part of what is sent"
-            if snapshot.session_taken
-            else "has no connection to its broker"
-        )
-        return f"{snapshot.site}: the watch is running, but {but}."
-    up = describe_duration((now_utc_ms - (snapshot.since_utc_ms or now_utc_ms)) / 1000)
-    return f"{snapshot.site}: the watch has been running for {up}; these figures are {age} old."
-
-
 def _device_row(figures: dict[str, Any]) -> list[str]:
     return [
         f"{figures['name']}{' (off)' if figures['off'] else ''}",
@@ -183,21 +266,20 @@ def _device_row(figures: dict[str, Any]) -> list[str]:
         _written(figures["rise_k"], kelvin),
         _written(figures["power_w"], lambda power_w: quantity(power_w, "power")),
         _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
-        _written(figures["threshold_c"], celsius),
-        _written(figures["margin_k"], kelvin),
     ]
 
 
 def _heading_row(figures: dict[str, Any]) -> list[str]:
     settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
-    heading = _written(settled_k, kelvin)
+    settling = _written(settled_k, kelvin)
     if settled_k is not None and sd_k is not None:
-        heading = interval_k(settled_k, sd_k)
+        settling = interval_k(settled_k, sd_k)
     return [
         str(figures["name"]),
-        heading,
+        settling,
         _written(figures["normal_rise_k"], kelvin),
-        _written(figures["hot_day_temperature_c"], celsius),
+        _written(figures["threshold_c"], celsius),
+        _written(figures["margin_k"], kelvin),
         _written(figures["hot_day_margin_k"], kelvin),
     ]
 
@@ -235,77 +317,30 @@ def _written(value: float | None, write: Callable[[float], str]) -> str:
 
 
 def alarms(args: argparse.Namespace) -> int:
-    """Show what stands, and the newest transitions."""
-    with open_records(args.config) as store:
-        standing, history = store.standing(), store.transitions(limit=args.limit)
+    """Show what is on, over or hidden, and the newest transitions."""
+    config, clock = args.config, SystemClock()
+    with open_records(config) as store:
+        snapshot, history = take_snapshot(store, config, clock), store.transitions(limit=args.limit)
     if args.json:
-        told = {"standing": standing, "history": history}
+        told = {"standing": snapshot.standing, "history": history}
         print_json({key: [each.public() for each in told[key]] for key in told})
         return 0
-    _print_standing(standing)
+    now_utc_ms, names = clock.utc_ms(), display_names(config)
+    _print_present(present_of(snapshot, config, now_utc_ms), config, now_utc_ms)
     print()
     if not history:
-        say("No alarm has ever moved.")
+        say("No alarms so far.")
         return 0
-    print_table(
-        ("Time (UTC)", "ID", "Subject", "Condition", "From", "To", "Priority"),
+    _print_table(
+        ("Time", "ID", "State", "Alarm"),
         [
             (
-                utc_minute(each.utc_ms, seconds=True),
+                local_time(each.utc_ms, config.site.timezone, "%Y-%m-%d %H:%M:%S"),
                 each.id,
-                each.subject,
-                each.condition,
-                each.previous.value,
                 each.state.value,
-                each.priority.value,
+                f"{names.get(each.subject, each.subject)}: {predicate(each)} ({each.condition})",
             )
             for each in history
         ],
-        title="History",
     )
     return 0
-
-
-def _print_standing(standing: Sequence[Transition]) -> None:
-    """Print what stands, each with its sentence and its ID, and apart from it what is hidden."""
-    seen = [each for each in standing if each.state not in _HIDDEN]
-    hidden = [each for each in standing if each.state in _HIDDEN]
-    if seen:
-        _print_alarms(seen, "Standing alarms")
-    else:
-        say("No alarm stands.")
-    if hidden:
-        print()
-        _print_alarms(hidden, "Hidden: shelved, suppressed or out of service")
-
-
-def _print_alarms(alarms: Sequence[Transition], title: str) -> None:
-    print_table(
-        ("ID", "Priority", "State", "Subject", "Condition", "Since (UTC)"),
-        [
-            (
-                each.id,
-                each.priority.value,
-                each.state.value,
-                each.subject,
-                each.condition,
-                utc_minute(_since_utc_ms(each)),
-            )
-            for each in alarms
-        ],
-        title=title,
-    )
-    # A device out of service has the same sentence for each of its conditions.
-    told: dict[str, list[str]] = {}
-    # Since when stands above; for how long it was when it was told is no longer true.
-    texts = {each.id: without_span(each.text) for each in alarms}
-    for each in alarms:
-        told.setdefault(f"{each.subject} {texts[each.id]}", []).append(each.id)
-    for ids in told.values():
-        say(f"{', '.join(ids)}: {texts[ids[0]]}")
-
-
-def _since_utc_ms(transition: Transition) -> int:
-    """Give when it began; for one that only was taken out of service, when it was."""
-    since: str | None = transition.values.get("since")
-    return transition.utc_ms if since is None else from_rfc3339(since)

@@ -13,6 +13,7 @@ import logging
 import math
 import re
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from operator import attrgetter
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from cabinetwatch.config import Config
 
 _GAP = "  "
+_LEAST_FOLDED = 10
 _T = TypeVar("_T")
 
 
@@ -58,18 +60,19 @@ def print_table(
     right: Iterable[int] = (),
     title: str | None = None,
     out: TextIO | None = None,
+    most_columns: int | None = None,
 ) -> None:
     """Print a table: drawn on a terminal, else plain columns that are never cut.
 
     Nothing in the cells is taken for markup. `right` numbers, from 0, the columns that are aligned
-    to the right.
+    to the right. A plain table wider than `most_columns` has its widest other column folded.
     """
     out = out or sys.stdout
     cells = [[printable(cell) for cell in row] for row in rows]
     if out.isatty():
         _print_drawn(headings, cells, set(right), title, out)
     else:
-        _print_plain(headings, cells, set(right), title, out)
+        _print_plain(headings, cells, set(right), title, out, most_columns=most_columns)
 
 
 def _print_drawn(
@@ -109,17 +112,33 @@ def _print_plain(
     right: set[int],
     title: str | None,
     out: TextIO,
+    *,
+    most_columns: int | None,
 ) -> None:
     if title is not None:
         print(printable(title), file=out)
     lines = [list(headings), *cells]
     widths = [max(len(line[number]) for line in lines) for number in range(len(headings))]
+    too_wide = sum(widths) + len(_GAP) * (len(widths) - 1) - (most_columns or math.inf)
+    if too_wide > 0:
+        widest = max({*range(len(widths))} - right, key=widths.__getitem__)
+        widths[widest] = max(_LEAST_FOLDED, widths[widest] - int(too_wide))
+        lines = [part for line in lines for part in _folded(line, widest, widths[widest])]
     for line in lines:
         padded = (
             cell.rjust(width) if number in right else cell.ljust(width)
             for number, (cell, width) in enumerate(zip(line, widths, strict=True))
         )
         print(_GAP.join(padded).rstrip(), file=out)
+
+
+def _folded(line: list[str], column: int, width: int) -> list[list[str]]:
+    """Give the lines that a line of a table takes where one of its columns is narrower."""
+    first, *further = textwrap.wrap(line[column], width, break_on_hyphens=False) or [""]
+    return [
+        [*line[:column], first, *line[column + 1 :]],
+        *([part if number == column else "" for number in range(len(line))] for part in further),
+    ]
 
 
 def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:

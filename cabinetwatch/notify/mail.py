@@ -171,7 +171,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
         subject=_subject(notice, accounts, config.site.name),
         intro=_intro(notice, accounts, zone),
         as_of=local_time(as_of_ms, zone, "%a %-d %b %Y %H:%M:%S %Z"),
-        cards=[_card(each, as_of_ms, config) for each in on],
+        cards=[card_of(each, as_of_ms, config) for each in on],
         over=[each.headline for each in over],
         told=[
             Raised(
@@ -217,7 +217,8 @@ def display_names(config: Config) -> dict[str, str]:
     }
 
 
-def _card(account: Account, as_of_ms: int, config: Config) -> Card:
+def card_of(account: Account, as_of_ms: int, config: Config) -> Card:
+    """Lay out an account for people who read it at an instant (UTC)."""
     zone = config.site.timezone
     facts = []
     if account.is_over:

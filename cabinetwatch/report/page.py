@@ -16,28 +16,27 @@ from typing import Any, NamedTuple
 from cabinetwatch import __version__
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import display_names
+from cabinetwatch.notify.mail import card_of, display_names
+from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.words import (
-    PRIORITY_WORDS,
+    degree,
     label,
     learning_words,
     predicate,
     told_in_short,
     written,
 )
-from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
+from cabinetwatch.report.present import Present, hidden_words, moment, present_of
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
-from cabinetwatch.report.words import STANDS, UNKNOWN, short_time, subjects_of
+from cabinetwatch.report.words import UNKNOWN, short_time, subjects_of
 from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
-from cabinetwatch.store.replay import Snapshot, is_bad, snapshot_of
+from cabinetwatch.store.replay import Snapshot, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import counted, describe_duration, from_rfc3339
-from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
 
 INDEX = "index.html"
 ICON = "icon.svg"
@@ -139,12 +138,6 @@ _FAR_DAYS = 3650.0
 _STEADY_K = 0.5
 """A rise that settles less than this away from where it is counts as settled."""
 
-_HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
-_STATE_WORDS = {
-    AlarmState.UNACKNOWLEDGED: "not acknowledged",
-    AlarmState.RETURNED: "over, not acknowledged",
-}
-_RANKS = list(Priority)
 _CHANNELS = {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "HTTP"}
 
 Charts = Mapping[str, Mapping[str, Any]]
@@ -162,19 +155,40 @@ def page_of(
         StoreError: the store can't be read.
     """
     config, snapshot, now_utc_ms = engine.config, snapshot_of(engine, store, clock), clock.utc_ms()
-    zone, figures_utc_ms = config.site.timezone, snapshot.utc_ms
-    shown = figures_utc_ms or now_utc_ms
+    zone, present = config.site.timezone, present_of(snapshot, config, now_utc_ms)
+    as_of_ms = present.as_of_ms
     return {
         "site": snapshot.site,
-        "headline": _headline(snapshot, zone),
+        "present": present,
+        "hidden_words": hidden_words(present.hidden),
         "written_utc_ms": now_utc_ms,
         "written": short_time(now_utc_ms, zone, "%H:%M:%S"),
-        "figures_of": UNKNOWN if figures_utc_ms is None else short_time(shown, zone, "%H:%M:%S"),
-        "date": short_time(shown, zone, "%a %-d %b %Y, %Z"),
+        "figures_of": UNKNOWN if as_of_ms is None else short_time(as_of_ms, zone, "%H:%M:%S"),
+        "last_known": "" if as_of_ms is None else moment(as_of_ms, now_utc_ms, zone),
+        "date": short_time(as_of_ms or now_utc_ms, zone, "%a %-d %b %Y, %Z"),
         "refresh_s": 0 if every_s is None else max(1, round(every_s)),
-        "alarms": _alarms(snapshot, config),
+        "incidents": [
+            {
+                "account": each,
+                "card": card_of(each, each.time_ms, config),
+                "is_last_known": present.is_last_known(each),
+                "told": present.told(each, now_utc_ms, zone),
+            }
+            for each in (*present.on, *present.over)
+        ],
+        "hidden": [
+            {
+                "words": each.words,
+                "state": each.state.value.replace("-", " "),
+                "told": [
+                    (moment(alarm.utc_ms, now_utc_ms, zone), alarm.id, alarm.text)
+                    for alarm in each.alarms
+                ],
+            }
+            for each in present.hidden
+        ],
         "devices": [
-            _device(device_id, figures, snapshot, config, charts)
+            _device(device_id, figures, present, config, charts)
             for device_id, figures in snapshot.devices.items()
         ],
         "sensors": [
@@ -187,132 +201,23 @@ def page_of(
     }
 
 
-class Headline(NamedTuple):
-    """How things are, in a word, and why. `tone` is a priority's value or "well"."""
-
-    tone: str
-    words: str
-    detail: str
-
-
-def _headline(snapshot: Snapshot, zone: str) -> Headline:
-    if not snapshot.running:
-        return _no_watch(snapshot, zone)
-    if snapshot.starting:
-        return Headline("low", "The watch has just started", "Its first figures come in a moment.")
-    seen = [each for each in snapshot.standing if each.state not in _HIDDEN]
-    bad = [each for each in seen if is_bad(each)]
-    if bad:
-        return _bad(bad)
-    if snapshot.session_taken:
-        # Its alarm may be acknowledged, hidden or switched off: that makes nothing well.
-        words = "Another client uses the watch's client ID"
-        return Headline("high", words, "Only part of what is sent arrives.")
-    if not snapshot.connected:
-        words = "No connection to the broker"
-        return Headline("high", words, "Nothing arrives: the figures below are the last known.")
-    return _quiet(seen, len(snapshot.standing) - len(seen))
-
-
-def _quiet(seen: list[Transition], hidden: int) -> Headline:
-    """Say that nothing urgent stands; what was put out of sight does not pass for well."""
-    over = sum(each.state is AlarmState.RETURNED for each in seen)
-    stand = len(seen) - over
-    remarks = []
-    if stand:
-        remarks.append(f"{stand} of low priority {'stands' if stand == 1 else 'stand'}")
-    if over:
-        remarks.append(f"{over} {'is' if over == 1 else 'are'} over and not acknowledged yet")
-    if remarks:
-        return Headline("low", "No urgent alarm", f"{', '.join(remarks)}.")
-    if hidden:
-        detail = f"But {counted(hidden, 'alarm')} put out of sight, see below."
-        return Headline("low", "No alarm is shown", detail)
-    return Headline("well", "All is well", "The watch is running, and no alarm stands.")
-
-
-def _no_watch(snapshot: Snapshot, zone: str) -> Headline:
-    """Say that nothing new comes, and when the last sign of life came."""
-    seen = "never" if snapshot.utc_ms is None else short_time(snapshot.utc_ms, zone)
-    if snapshot.memory_process is not None:
-        return Headline(
-            "high",
-            "The watch keeps its records in memory",
-            f"Its process {snapshot.memory_process} tells alarms as ever, but its disk refuses the"
-            f" store. The last that it wrote there, which stands below: {seen}. Look at the disk.",
-        )
-    if snapshot.utc_ms is None:
-        return Headline("high", "The watch has never run", "There are no figures yet.")
-    if snapshot.mute_process is not None:
-        return Headline(
-            "high",
-            "The watch writes nothing",
-            f"Its process {snapshot.mute_process} lives, but can't write its store, or hangs. What"
-            f" stands below is of {seen}. Look into its log, and whether the disk is full.",
-        )
-    return Headline(
-        "high",
-        "The watch is not running",
-        f"Its last sign of life was {seen}. What stands below is of then: nobody is watching.",
-    )
-
-
-def _bad(bad: list[Transition]) -> Headline:
-    one, unseen = len(bad) == 1, sum(each.state is AlarmState.UNACKNOWLEDGED for each in bad)
-    if unseen:
-        detail = "Not acknowledged yet." if one else f"{unseen} not acknowledged."
-    else:
-        detail = "Somebody has acknowledged it." if one else "All are acknowledged."
-    tone = "high" if any(each.priority is Priority.HIGH for each in bad) else "medium"
-    return Headline(tone, f"{counted(len(bad), 'alarm')} {'stands' if one else 'stand'}", detail)
-
-
-def _alarms(snapshot: Snapshot, config: Config) -> list[dict[str, Any]]:
-    """Give what stands, the worst first, what is hidden last."""
-    ordered = sorted(
-        snapshot.standing,
-        key=lambda each: (each.state in _HIDDEN, not each.is_raise, _RANKS.index(each.priority)),
-    )
-    names, zone = display_names(config), config.site.timezone
-    return [_alarm(each, names.get(each.subject, each.subject), zone) for each in ordered]
-
-
-def _alarm(transition: Transition, name: str, zone: str) -> dict[str, Any]:
-    hidden = transition.state in _HIDDEN
-    over = transition.state is AlarmState.RETURNED
-    since = transition.values.get("since")
-    since_ms = from_rfc3339(since) if isinstance(since, str) else transition.utc_ms
-    return {
-        "id": transition.id,
-        "hidden": hidden,
-        "tone": "over" if over else "hidden" if hidden else transition.priority.value,
-        "degree": "Over" if over else PRIORITY_WORDS[transition.priority],
-        "heading": f"{name}: {predicate(transition)}",
-        # The page says since when; for how long it was when it was told is no longer true.
-        "text": without_span(transition.text),
-        "since": short_time(since_ms, zone),
-        "told": short_time(transition.utc_ms, zone),
-        "state": _STATE_WORDS.get(transition.state, transition.state.value.replace("-", " ")),
-        "likely": "" if hidden or over else transition.likely,
-        "response": "" if hidden or over else transition.response,
-    }
-
-
 def _device(
-    device_id: str, figures: Mapping[str, Any], snapshot: Snapshot, config: Config, charts: Charts
+    device_id: str, figures: Mapping[str, Any], present: Present, config: Config, charts: Charts
 ) -> dict[str, Any]:
-    tone, alarm = _worst(device_id, snapshot, config)
+    tone, words = _worst(device_id, present, config)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
     return {
         "id": device_id,
         "figures": figures,
         "tone": tone,
-        "alarm": alarm,
+        "alarm": words,
         "arrow": arrow,
         "heading_word": heading_word,
         "reach": _reach(figures),
         "more": [
-            (key, label(key), _more(key, value)) for key, value in figures.items() if key != "name"
+            (key, label(key), _more(key, figures))
+            for key in figures
+            if key not in {"name", "settled_rise_sd_k"}
         ],
         "charts": [
             _chart(chart_name(device_id, span), span, config.site.timezone, charts)
@@ -321,24 +226,27 @@ def _device(
     }
 
 
-def _worst(device_id: str, snapshot: Snapshot, config: Config) -> tuple[str, str]:
-    """Give tone and words of the worst that stands of a device or a sensor of its own."""
-    subjects = subjects_of(device_id, config.devices.get(device_id))
-    standing = [
-        each for each in snapshot.standing if each.subject in subjects and each.state in STANDS
-    ]
-    if standing:
-        worst = min(standing, key=lambda each: _RANKS.index(each.priority))
-        words = predicate(worst)
-        if worst.subject != device_id:
-            words = f"{display_names(config).get(worst.subject, worst.subject)}: {words}"
-        return worst.priority.value, f"{PRIORITY_WORDS[worst.priority]}: {words}"
+def _worst(device_id: str, present: Present, config: Config) -> tuple[str, str]:
+    """Give tone and words of the worst incident of a device or of a sensor of its own."""
+    name, subjects = (
+        f"{config.name_of(device_id)}: ",
+        subjects_of(device_id, config.devices.get(device_id)),
+    )
+    for account in present.on:
+        if subjects.isdisjoint(account.subjects):
+            continue
+        words = account.headline.removeprefix(name)
+        if words == account.headline:
+            # It is of others as well: what it is to this one says one of its own alarms.
+            standing = present.snapshot.standing
+            own = (each for each in standing if each.id in account.alarms)
+            words = next((predicate(each) for each in own if each.subject in subjects), words)
+        return account.priority.value, f"{degree(account)}: {words}"
     # What hides the alarms of the device itself is said: it would pass for well.
-    hidden = [each for each in snapshot.standing if each.subject == device_id]
-    if any(each.state is AlarmState.OUT_OF_SERVICE for each in hidden):
-        return "hidden", "out of service"
-    aside = [predicate(each) for each in hidden if each.state in _HIDDEN]
-    return ("hidden", f"hidden: {aside[0]}") if aside else ("", "")
+    hidden = present.hides(device_id)
+    if hidden is None:
+        return "", ""
+    return "hidden", "out of service" if hidden.is_out else f"hidden: {predicate(hidden.alarms[0])}"
 
 
 def _direction(rise_k: float | None, settled_rise_k: float | None) -> tuple[str, str]:
@@ -373,10 +281,15 @@ def _reach(figures: Mapping[str, Any]) -> dict[str, float | None] | None:
     }
 
 
-def _more(key: str, value: Any) -> str:
+def _more(key: str, figures: Mapping[str, Any]) -> str:
+    value, sd_k = figures[key], figures["settled_rise_sd_k"]
     if key == "learning":
         return learning_words(value)
-    return NOT_KNOWN if value is None else written(key, value)
+    if value is None:
+        return NOT_KNOWN
+    if key == "settled_rise_k" and sd_k is not None:
+        return base.interval_k(value, sd_k)
+    return written(key, value)
 
 
 def _chart(name: str, span: Span, zone: str, charts: Charts) -> dict[str, Any]:

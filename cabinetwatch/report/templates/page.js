@@ -26,8 +26,8 @@
       why.textContent = ageMs < 0
         ? "This page was written later than your clock shows; whether it is fresh can't be told."
         : unreachable
-          ? "Where this page comes from no longer answers. Look whether the watch is running."
-          : "Nobody has written this page since. Look whether the watch is running.";
+          ? "Where this page comes from no longer answers. Check that the watch is running."
+          : "This page has not been updated since. Check that the watch is running.";
       stale.replaceChildren(title, why);
       stale.dataset.age = inWords(Math.abs(ageMs));
     }
@@ -48,15 +48,10 @@
     if (radio) radio.checked = true;
   };
 
-  const place = (element) => {
-    // Where an element stands among its like, to find it again in the next page.
-    return Array.from(document.querySelectorAll("details")).indexOf(element);
-  };
-
   const swap = (text) => {
     const next = new DOMParser().parseFromString(text, "text/html");
     if (!next.getElementById("main") || !next.body.dataset.written) return;
-    const open = Array.from(document.querySelectorAll("details[open]"), place);
+    const open = Array.from(document.querySelectorAll("details[open]"), (each) => each.dataset.key);
     const focused = document.activeElement && document.activeElement.id;
     for (const name of ["headline", "main"]) {
       document.getElementById(name).replaceWith(document.adoptNode(next.getElementById(name)));
@@ -64,8 +59,8 @@
     document.querySelector(".clock").replaceWith(document.adoptNode(next.querySelector(".clock")));
     document.title = next.title;
     body.dataset.written = next.body.dataset.written;
-    const details = document.querySelectorAll("details");
-    for (const index of open) if (details[index]) details[index].open = true;
+    body.classList.toggle("is-old", next.body.classList.contains("is-old"));
+    for (const each of document.querySelectorAll("details")) each.open = open.includes(each.dataset.key);
     restoreSpan();
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   };
