@@ -18,7 +18,7 @@ from sqlalchemy import (
 APPLICATION_ID = 0x63617477
 """Stands in the header of each file of ours, so that no other program's database is touched."""
 
-REVISIONS = ("v0001", "v0002", "v0003", "v0004")
+REVISIONS = ("v0001", "v0002", "v0003", "v0004", "v0005")
 """All versions of the schema, oldest first; the last is the one written here."""
 
 metadata = MetaData()
