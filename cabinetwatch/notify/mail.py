@@ -161,7 +161,8 @@ class Content(NamedTuple):
 
 def content_of(notice: Notice, config: Config, present: Present | None = None) -> Content:
     """Put a notice into words, with its incidents as they are now where that is known."""
-    accounts = sorted((_present(each, present) for each in _accounts(notice)), key=urgency)
+    told_of = _accounts(notice, config)
+    accounts = sorted((_present(each, present) for each in told_of), key=urgency)
     on = [each for each in accounts if not each.is_over] or accounts[:1]
     over = [each for each in accounts if each not in on]
     zone = config.site.timezone
@@ -191,9 +192,19 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
 _MOST_TOLD = 8
 
 
-def _accounts(notice: Notice) -> list[Account]:
+def _accounts(notice: Notice, config: Config) -> list[Account]:
     """Give what a notice shows; one that an earlier version wrote has its transitions alone."""
-    return list(notice.accounts or map(plain_account, notice.transitions))
+    if notice.accounts:
+        return list(notice.accounts)
+    names = display_names(config)
+    newest = {each.incident or each.id: each for each in notice.transitions}
+    return [
+        replace(
+            plain_account(each),
+            headline=f"{names.get(each.subject, each.subject)}: {predicate(each)}",
+        )
+        for each in newest.values()
+    ]
 
 
 def _present(account: Account, present: Present | None) -> Account:
@@ -232,7 +243,7 @@ def card_of(account: Account, as_of_ms: int, config: Config) -> Card:
             facts.append(("Time left", f"about {left} to its threshold, at this rate"))
         if account.acknowledged_by:
             facts.append(("Seen by", account.acknowledged_by))
-    waits = account.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
+    waits = account.state == AlarmState.UNACKNOWLEDGED
     is_test = TEST_CONDITION in account.subjects
     return Card(
         degree="Test" if is_test else degree(account),

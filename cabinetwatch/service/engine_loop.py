@@ -206,8 +206,13 @@ class EngineLoop(WatchedPart):
         return self._inbox.full
 
     def account(self, incident: str) -> Account | None:
-        """Give the account of an incident as it was a second ago at most; None if it is gone."""
-        return self._accounts.get(incident)
+        """Give the account of an incident as it was a second ago at most; None if it is gone.
+
+        By its ID or that of one of its alarms: notices of an earlier version know no incident.
+        """
+        accounts = self._accounts
+        named = (each for each in accounts.values() if incident in each.alarms)
+        return accounts.get(incident) or next(named, None)
 
     def stop(self) -> None:
         """Ask the thread to take what has been posted so far and end."""
@@ -229,6 +234,8 @@ class EngineLoop(WatchedPart):
                 self._follow(self._engine.tell(entry))
         for refusal in lost:
             self._set_aside(refusal.subject, refusal.excerpt, refusal.error)
+        # What waits from before is on its way before the first tick: it is told as it is now.
+        self._attempt("the accounts of incidents", self._account)
         self._work.state = pack_state(self._engine)
         self._hand_over()
 

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.config import Config, parse
+from cabinetwatch.notify.words import predicate
 from cabinetwatch.text import from_rfc3339, to_rfc3339
 from cabinetwatch.watch.conditions import SPECS
-from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
+from cabinetwatch.watch.events import Account, AlarmState, Message, Priority, Step, Transition
 from cabinetwatch.watch.incidents import plain_account
 
 NOON_MS = from_rfc3339("2026-07-01T12:00:03Z")
@@ -139,7 +140,18 @@ def told_of(alone: Transition) -> Transition:
     step = Step.OPENED if alone.is_raise else Step.OVER if alone.is_return else None
     if step is None:
         return replace(alone, message=None)
-    return replace(alone, message=Message(step, plain_account(alone), (alone,)))
+    return replace(alone, message=Message(step, account(alone), (alone,)))
+
+
+def account(alone: Transition, **changes: Any) -> Account:
+    """Give the account of an incident that is this alarm alone, with what is `changed` in it."""
+    called = {"nas": "NAS", "av-amplifier": "AV amplifier"}.get(alone.subject, alone.subject)
+    plain = plain_account(alone)
+    over = {"now": "The air leaving it is below its derating threshold."} if alone.is_return else {}
+    return replace(
+        plain,
+        **{"headline": f"{called}: {predicate(alone)}", "now": "It is hot.", **over} | changes,
+    )
 
 
 def returned(raised: Transition, *, after_s: float = 600) -> Transition:

@@ -4,6 +4,7 @@ import json
 import os
 import sys
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import psutil
@@ -13,7 +14,7 @@ from cabinetwatch.config.services import Command
 from cabinetwatch.notify.channels import MOST_DATA_BYTES, CommandChannel
 from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.plan import plan
-from cabinetwatch.store.records import Notice
+from cabinetwatch.store.records import Notice, NoticeKind
 from tests.notify.samples import make_config, transition
 from tests.support.patience import WITHIN_S
 
@@ -22,7 +23,7 @@ HOSTILE = 'NAS; $(touch /nowhere) `id` "quoted" é\n'
 
 def the_notice(text: str = HOSTILE) -> Notice:
     config = make_config('[notify.command]\nargv = ["siren"]\n', email=None)
-    return plan([transition(text=text)], config)[-1]
+    return next(n for n in plan([transition(text=text)], config) if n.channel == "command")
 
 
 def run(*argv: str, timeout_s: float = 20.0) -> Attempt:
@@ -34,12 +35,32 @@ def run_python(source: str, *arguments: str, timeout_s: float = 20.0) -> Attempt
     return run(sys.executable, "-c", source, *arguments, timeout_s=timeout_s)
 
 
-def test_the_program_gets_the_transition_as_one_line_of_json(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("kind", "why"),
+    [
+        ("raise", "opened"),
+        ("worse", "worse"),
+        ("repeat", "again"),
+        ("return", "over"),
+        ("test", "test"),
+    ],
+)
+def test_the_program_gets_transition_and_account_as_one_line_of_json(
+    tmp_path: Path, kind: NoticeKind, why: str
+) -> None:
     kept = tmp_path / "kept"
-    source = "import sys; open(sys.argv[1], 'w').write(sys.stdin.read())"
-    assert run_python(source, str(kept)) == Attempt(accepted=("command",))
-    (line,) = kept.read_text().splitlines()
-    assert json.loads(line) == the_notice().transitions[0].public()
+    source = "import sys; open(sys.argv[1], 'a').write(sys.stdin.read())"
+    notice = replace(the_notice(), kind=kind)
+    (then,) = notice.accounts
+    now = replace(then, now="It is hotter by now.")
+    for present in (None, {then.id: now}.get):
+        settings = Command(argv=(sys.executable, "-c", source, str(kept)), timeout_s=20.0)
+        channel = CommandChannel(settings, present)
+        assert channel.send(notice, channel.recipients) == Attempt(accepted=("command",))
+    told = notice.transitions[-1].public() | {"message": why}
+    assert [json.loads(line) for line in kept.read_text().splitlines()] == [
+        told | {"incident": each.public()} for each in (then, now)
+    ]
 
 
 def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(

@@ -8,13 +8,10 @@ from cabinetwatch.notify.delivery import Attempt, Fault, Refusal
 from cabinetwatch.notify.plan import plan, plan_test
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import from_rfc3339
-from cabinetwatch.watch.events import Priority, Transition
+from cabinetwatch.watch.events import Priority
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,
-    NORMAL,
-    RETURNED,
-    SHELVED,
     UNACKNOWLEDGED,
     make_config,
     returned,
@@ -365,97 +362,3 @@ def test_a_delivery_leaves_notices_of_other_channels_alone() -> None:
     world.settle()
     mqtt = next(notice for notice in notices if notice.channel == "mqtt")
     assert mqtt.id not in world.outbox.outcomes
-
-
-def blind(*occurrences: str) -> list[Transition]:
-    """Devices that have lost one ambient sensor at one instant."""
-    return [
-        transition(
-            occurrence=each,
-            subject=each,
-            condition="ambient-lost",
-            priority=Priority.MEDIUM,
-            cause="ambient/room-air",
-        )
-        for each in occurrences
-    ]
-
-
-def end(world: World, raised: Transition) -> None:
-    world.emit(returned(raised, after_s=(world.t - raised.t) / 1000))
-
-
-def mailed(world: World) -> list[tuple[str, list[str]]]:
-    return [
-        (notice.kind, [each.id for each in notice.transitions])
-        for notice, _ in world.carriers["email"].told
-    ]
-
-
-def test_what_was_raised_in_one_mail_and_ends_within_a_minute_is_over_in_one_mail() -> None:
-    world = mail_world()
-    raises = blind("nas", "ups", "av-amplifier")
-    world.emit(*raises)
-    world.run(600)
-    for each in raises:
-        end(world, each)
-        world.run(8)
-    world.run(600)
-    assert mailed(world) == [
-        ("raise", ["nas", "ups", "av-amplifier"]),
-        ("return", ["nas", "ups", "av-amplifier"]),
-    ]
-    raise_mail, return_mail = (notice for notice, _ in world.carriers["email"].told)
-    assert return_mail.in_reply_to == raise_mail.message_id
-    assert [each for each, _ in world.outbox.waiting() if each.channel == "email"] == []
-
-
-def test_an_end_waits_a_minute_for_the_others_and_no_longer() -> None:
-    world = mail_world()
-    raises = blind("nas", "ups")
-    world.emit(*raises)
-    world.run(600)
-    end(world, raises[0])
-    world.run(59)
-    assert told(world) == ["raise"]
-    world.run(1)
-    assert told(world) == ["raise", "return"]
-    world.run(600)
-    end(world, raises[1])
-    world.settle()
-    assert mailed(world)[1:] == [("return", ["nas"]), ("return", ["ups"])]
-
-
-def test_an_end_that_waits_goes_ahead_of_a_new_raise_of_its_alarm() -> None:
-    world = mail_world()
-    raises = blind("nas", "ups")
-    world.emit(*raises)
-    world.run(600)
-    end(world, raises[0])
-    world.run(5)
-    world.emit(replace(raises[0], t=world.t, utc_ms=world.t, previous=RETURNED))
-    world.settle()
-    assert mailed(world)[1:] == [("return", ["nas"]), ("raise", ["nas"])]
-
-
-def test_an_end_that_waits_is_lost_by_no_restart() -> None:
-    world = mail_world()
-    raises = blind("nas", "ups")
-    world.emit(*raises)
-    world.run(600)
-    end(world, raises[0])
-    world.settle()
-    world.restart()
-    world.run(60)
-    assert mailed(world)[1:] == [("return", ["nas"])]
-
-
-def test_an_end_waits_for_nobody_who_was_shelved_away() -> None:
-    world = mail_world()
-    raises = blind("nas", "ups")
-    world.emit(*raises)
-    world.run(600)
-    world.emit(replace(raises[1], t=world.t, state=NORMAL, previous=SHELVED))
-    end(world, raises[0])
-    world.settle()
-    assert mailed(world)[1:] == [("return", ["nas"])]

@@ -140,7 +140,7 @@ def test_an_outage_of_days_with_restarts_ends_in_one_digest_of_everything(
     texts = Counter(delivered.message["Subject"] for delivered in smtp.messages)
     assert sum(texts.values()) == 1
     body = next(smtp.messages[0].message.iter_parts()).get_content()
-    assert all(f"alarm-{number}\r\n" in body for number in range(8))
+    assert all(f"alarm alarm-{number})" in body for number in range(8))
     assert post.store.waiting() == []
 
 
@@ -192,7 +192,7 @@ def test_raise_repeat_and_return_are_one_thread_over_a_kill(post: Post, smtp: Ma
     first, *later = (delivered.message for delivered in smtp.messages)
     assert [str(message["Subject"]).partition("]")[0] for message in (first, *later)] == [
         "[High",
-        "[High, still standing",
+        "[High, still on",
         "[Over",
     ]
     assert {message["In-Reply-To"] for message in later} == {first["Message-ID"]}

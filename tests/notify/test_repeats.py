@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from cabinetwatch.watch.events import AlarmState, Priority
+from cabinetwatch.watch.events import AlarmState, Message, Priority, Step
 from tests.notify.samples import (
     ACKNOWLEDGED,
     NOON_MS,
@@ -12,7 +12,9 @@ from tests.notify.samples import (
     SHELVED,
     SUPPRESSED,
     UNACKNOWLEDGED,
+    account,
     returned,
+    told_of,
     transition,
 )
 from tests.notify.world import mail_world, told
@@ -44,7 +46,7 @@ def test_repeats_end_when_somebody_acts_or_it_returns(state: AlarmState) -> None
     world.emit(raised)
     world.run(3600)
     assert told(world).count("repeat") == 1
-    world.emit(replace(raised, t=world.t, state=state, previous=UNACKNOWLEDGED))
+    world.emit(told_of(replace(raised, t=world.t, state=state, previous=UNACKNOWLEDGED)))
     world.run(2 * 86_400)
     assert told(world).count("repeat") == 1
 
@@ -61,13 +63,47 @@ def test_a_raise_out_of_returned_is_a_new_notice_and_starts_the_repeats_anew() -
     assert told(world) == ["raise", "return", "raise", "repeat"]
 
 
-def test_repeats_of_one_cause_are_one_mail() -> None:
+def test_an_incident_is_told_again_in_one_mail_of_how_it_is_then() -> None:
     world = mail_world()
-    shared = [transition(occurrence=f"a{n}", cause="ambient/room-air") for n in range(3)]
-    world.emit(*shared)
+    raises = [
+        replace(transition(occurrence=f"a{n}", t=NOON_MS + n), incident="a0") for n in range(3)
+    ]
+    hotter = account(raises[0], id="a0", now="It is hotter.")
+    world.present = {"a0": hotter}.get
+    world.restart()
+    world.emit(raises[0], *(replace(each, message=None) for each in raises[1:]))
     world.run(3600)
     assert told(world) == ["raise", "repeat"]
-    assert len(world.carriers["email"].told[1][0].transitions) == 3
+    repeat, _ = world.carriers["email"].told[1]
+    assert (len(repeat.transitions), repeat.accounts) == (3, (hotter,))
+
+
+def test_time_counts_anew_once_it_gets_worse() -> None:
+    world = mail_world()
+    raised = transition()
+    world.emit(raised)
+    world.run(1800)
+    hotter = transition(occurrence="hotter", condition="over-rise", t=world.t)
+    worse = Message(Step.WORSE, account(hotter, id=raised.id), (hotter,))
+    world.emit(replace(hotter, incident=raised.id, message=worse))
+    world.run(3599)
+    assert told(world) == ["raise", "worse"]
+    world.run(1)
+    assert told(world) == ["raise", "worse", "repeat"]
+
+
+def test_nobody_is_called_for_what_comes_and_goes_and_is_away_just_now() -> None:
+    world = mail_world()
+    raised = transition()
+    present = {raised.id: account(raised, is_present=False)}
+    world.present = present.get
+    world.restart()
+    world.emit(raised)
+    world.run(3600)
+    assert told(world) == ["raise"]
+    present[raised.id] = account(raised)
+    world.run(2 * 3600)
+    assert told(world) == ["raise", "repeat"]
 
 
 def test_nobody_is_reminded_of_what_has_not_been_told_yet() -> None:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.delivery import Attempt, Carrier, Delivery, Fault, Refusal
-from cabinetwatch.notify.plan import last_told, plan
+from cabinetwatch.notify.plan import Present, last_told, plan
 from cabinetwatch.store.records import Channel, Notice, Outcome
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
@@ -96,11 +96,12 @@ class World:
         self.t = start_t
         self.offset_ms = offset_ms
         self.slow_to_write = False
+        self.present: Present | None = None
         self.delivery = self._new_delivery()
 
     def _new_delivery(self) -> Delivery:
         carriers: dict[Channel, Carrier] = dict(self.carriers)
-        return Delivery(carriers, self.config, self)
+        return Delivery(carriers, self.config, self, self.present)
 
     def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         self.outbox.commit(notices, outcomes)
