@@ -13,6 +13,7 @@ import logging
 import math
 import re
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from operator import attrgetter
@@ -27,6 +28,7 @@ from cabinetwatch.text import (
     parse_duration,
     printable,
     to_datetime,
+    typeset,
 )
 from cabinetwatch.watch.trials import check_name
 
@@ -34,12 +36,20 @@ if TYPE_CHECKING:
     from cabinetwatch.config import Config
 
 _GAP = "  "
+_COLUMNS = 80
 _T = TypeVar("_T")
 
 
 def say(sentence: str, out: TextIO | None = None) -> None:
     """Print a line; whatever could move the cursor in it is escaped."""
     print(printable(sentence), file=out or sys.stdout)
+
+
+def tell(text: str, *, indent: str = "") -> None:
+    """Print a paragraph for people, folded to the narrowest terminal; later lines are indented."""
+    written = printable(typeset(text))
+    for line in textwrap.wrap(written, _COLUMNS, subsequent_indent=indent, break_on_hyphens=False):
+        print(line)
 
 
 def print_json(value: Any, out: TextIO | None = None) -> None:
