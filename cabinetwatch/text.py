@@ -117,8 +117,8 @@ def printable(text: str) -> str:
 
 
 _BEFORE_UNIT = re.compile(
-    r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB|m[³3]/[sh]"
-    r"|ft[³3]/min|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
+    r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%(?:RH)?|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB"
+    r"|m[³3]/[sh]|ft[³3]/min|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
 )
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
 

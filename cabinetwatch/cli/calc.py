@@ -5,13 +5,15 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from cabinetwatch.cli.terminal import print_json, print_table, say
-from cabinetwatch.text import UsageError
+from cabinetwatch.cli.terminal import print_json, print_table, say, tell
+from cabinetwatch.text import UsageError, typeset
 from cabinetwatch.thermal import derating, fan, humidity
+
+HOW = "How this was worked out"
 
 
 def run(args: argparse.Namespace) -> int:
-    """Calculate and print formula, source, inputs and answer.
+    """Calculate and print the answer, and how it was worked out.
 
     Raises:
         UsageError: figures that make no sense, in one sentence.
@@ -56,7 +58,10 @@ class Figure(NamedTuple):
 
 @dataclass(frozen=True)
 class BenchResult:
-    """What is printed. `notes` say what the sum can't, `cautions` where hands get hurt."""
+    """What is printed. `notes` say what the calculation can't, `cautions` where hands get hurt.
+
+    `answer` are the sentences that come first; without any, the first of the results do.
+    """
 
     calculation: str
     formula: str
@@ -65,6 +70,7 @@ class BenchResult:
     results: list[Figure]
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    answer: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse an answer that is no number.
@@ -95,16 +101,21 @@ def _show(answer: BenchResult, *, as_json: bool) -> None:
             }
         )
         return
-    say(f"Formula: {answer.formula}")
-    say(f"Source:  {answer.source}")
-    print_table(("given", "", "key"), [(f.name, f.text, f.key) for f in answer.inputs])
-    print_table(("answer", "", "key"), [(f.name, f.text, f.key) for f in answer.results])
+    first = answer.results[:_MOST_ANSWERS]
+    for line in answer.answer or (f"{f.name[0].upper()}{f.name[1:]}: {f.text}" for f in first):
+        say(typeset(line))
+    print(f"\n{HOW.upper()}")
+    tell(f"Formula: {answer.formula}", indent="  ")
+    tell(f"Source: {answer.source}", indent="  ")
+    for heading, figures in (("given", answer.inputs), ("result", answer.results)):
+        print_table((heading, ""), [(f.name, typeset(f.text)) for f in figures])
     for note in answer.notes:
-        say(f"Note: {note}")
+        tell(f"Note: {note}", indent="  ")
     for caution in answer.cautions:
-        say(f"CAUTION: {caution}")
+        tell(f"CAUTION: {caution}", indent="  ")
 
 
+_MOST_ANSWERS = 3
 _HIGHEST_V = 60.0
 _FAN_CAUTIONS = (
     (
@@ -170,7 +181,8 @@ def _fan(args: argparse.Namespace) -> BenchResult:
             0, f"The fan may get only {lowest_v:z.3g} V, less than {start_v:z.3g} V to start."
         )
     highest_v = max(point.fan_v for _, point in points)
-    if args.rated is not None and highest_v > 1.1 * args.rated[0]:
+    is_too_much = args.rated is not None and highest_v > 1.1 * args.rated[0]
+    if is_too_much:
         notes.insert(
             0,
             f"The fan may get {highest_v:z.3g} V, more than the {args.rated[0]:zg} V it is rated"
@@ -183,6 +195,19 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         )
     if args.measured is None:
         notes.append("Measure the current at two voltages: the models lie far apart without.")
+    chosen = f"{resistance:zg} ohm in all"
+    if args.resistor is None:
+        pair = next(figure.value for figure in results if figure.key == "pair_ohm")
+        chosen = f"{resistance:zg} ohm, or {pair} ohm in series"
+    gets = " to ".join(dict.fromkeys(f"{volts:z.3g} V" for volts in (lowest_v, highest_v)))
+    enough = "enough" if lowest_v >= start_v else "MAYBE TOO LITTLE"
+    rated = "; ABOVE ITS RATING" if is_too_much else ""
+    laws = fan.fan_laws(points[0][1].fan_v / args.supply)
+    answer = (
+        f"Resistor: {chosen}; rating: {fan.rating_to_buy_w(most_w):zg} W.",
+        f"The fan gets {gets}: {enough} to start ({start_v:z.3g} V){rated}.",
+        f"Flow: {100 * laws.flow:z.0f} % of full; sound: {laws.sound_db:+z.1f} dB.",
+    )
     return BenchResult(
         "fan",
         "V_fan = V_supply - R I(V_fan); P = I^2 R; flow ~ n, pressure ~ n^2, power ~ n^3,"
@@ -192,6 +217,7 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         results,
         tuple(notes),
         _FAN_CAUTIONS,
+        answer,
     )
 
 
@@ -351,7 +377,7 @@ def _life(args: argparse.Namespace) -> BenchResult:
         cautions=(
             (
                 "Capacitors hold their charge after the plug is out, and power supplies and UPS are"
-                " for licensed people: this sum is no reason to open one."
+                " for licensed people: this calculation is no reason to open one."
             ),
         ),
     )
@@ -442,6 +468,9 @@ def _level(
     return BenchResult("sound", formula, source, inputs, [result], notes)
 
 
+_WETS = "water or frost forms there"
+
+
 def _dew_point(args: argparse.Namespace) -> BenchResult:
     humidity.check_air(args.temperature, args.humidity)
     dew_c = humidity.dew_point_c(args.temperature, args.humidity)
@@ -456,6 +485,7 @@ def _dew_point(args: argparse.Namespace) -> BenchResult:
         results.append(Figure("frost_point_c", "frost point", frost_c, "°C"))
         source = f"{source}; frost: {humidity.ICE.source}"
     notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more."]
+    answer: tuple[str, ...] = ()
     if args.surface is not None:
         inputs.append(Figure("surface_c", "surface", args.surface, "°C"))
         wet_c = max(dew_c, frost_c) if frost_c is not None else dew_c
@@ -465,7 +495,11 @@ def _dew_point(args: argparse.Namespace) -> BenchResult:
             Figure("surface_humidity_percent", "humidity at the surface", at_surface, "%RH"),
         ]
         if args.surface <= wet_c:
-            notes.append("The surface is at or below it: water or frost forms there.")
+            notes.append(f"The surface is at or below it: {_WETS}.")
+        point = results[0] if wet_c == dew_c else results[1]
+        side, wets = ("above", ".") if args.surface > wet_c else ("below", f": {_WETS}.")
+        apart = f"The surface is {abs(args.surface - wet_c):z.1f} K {side} it{wets}"
+        answer = (f"{point.name.capitalize()}: {wet_c:z.1f} °C.", apart)
     return BenchResult(
         "dew-point",
         "g = ln(RH/100) + a T/(b + T); Td = b g/(a - g);"
@@ -477,4 +511,5 @@ def _dew_point(args: argparse.Namespace) -> BenchResult:
         ("Gear that may be wet inside stays unplugged until it is dry.",)
         if args.surface is not None
         else (),
+        answer,
     )

@@ -28,6 +28,7 @@ from cabinetwatch.text import (
     parse_duration,
     printable,
     to_datetime,
+    typeset,
 )
 from cabinetwatch.watch.trials import check_name
 
@@ -36,12 +37,20 @@ if TYPE_CHECKING:
 
 _GAP = "  "
 _LEAST_FOLDED = 10
+_COLUMNS = 80
 _T = TypeVar("_T")
 
 
 def say(sentence: str, out: TextIO | None = None) -> None:
     """Print a line; whatever could move the cursor in it is escaped."""
     print(printable(sentence), file=out or sys.stdout)
+
+
+def tell(text: str, *, indent: str = "") -> None:
+    """Print a paragraph for people, folded to the narrowest terminal; later lines are indented."""
+    written = printable(typeset(text))
+    for line in textwrap.wrap(written, _COLUMNS, subsequent_indent=indent, break_on_hyphens=False):
+        print(line)
 
 
 def print_json(value: Any, out: TextIO | None = None) -> None:

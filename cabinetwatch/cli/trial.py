@@ -25,15 +25,21 @@ from cabinetwatch.cli.terminal import (
     print_json,
     print_table,
     say,
-    utc_minute,
+    tell,
 )
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.charts import note_marks
 from cabinetwatch.report.trial_case import (
+    CHANGES,
+    HOW,
+    MOST_REASONS,
     NOTHING_FOLLOWS,
+    PHASE_HEADINGS,
+    SETTLED,
     Case,
     Interval,
+    bar_lines,
     case_of,
     figure_rows,
     judge_case,
@@ -45,12 +51,12 @@ from cabinetwatch.report.trial_case import (
     verdict_words,
     with_stored_readings,
 )
-from cabinetwatch.report.words import operator_log, subjects_of
+from cabinetwatch.report.words import operator_log, short_time, subjects_of
 from cabinetwatch.store.database import signal_watch
 from cabinetwatch.store.place import as_root_again
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import ConfigError, UsageError, to_datetime
+from cabinetwatch.text import ConfigError, UsageError, to_datetime, typeset
 from cabinetwatch.trial.judgement import CAUTIONS, TrialFigures, check_intervals
 from cabinetwatch.trial.readings import EMPTY, Phase, Terms
 from cabinetwatch.watch.conditions import SPECS
@@ -72,7 +78,7 @@ def enter(args: argparse.Namespace) -> int:
         if trial.phase in MEASURED:
             state = state_of(store, args.config, trial, _now(store))
             if not state.settled:
-                say(f"Note: {state.sentences[0]}")
+                tell(f"Note: {state.sentences[0]}", indent="  ")
         return ask(store, {"command": "trial-phase", "trial": args.name, "phase": args.phase})
 
 
@@ -88,7 +94,7 @@ def end(args: argparse.Namespace) -> int:
             applied = apply_setpoints(args.config_file, store, judge_case(case, _terms(args)))
             if applied != 0:
                 if trial.open:
-                    say(f"The trial {trial.name} stays open; without --apply it ends all the same.")
+                    say(f"The trial {trial.name} stays open; end it without --apply to close it.")
                 return applied
             if not trial.open:
                 return 0
@@ -106,16 +112,16 @@ def show_all(args: argparse.Namespace) -> int:
     if not states:
         say("There is no trial yet; cabinetwatch trial begin --help shows how to begin one.")
         return 0
-    rows = []
+    rows, timezone = [], args.config.site.timezone
     for state in states:
         trial = state.trial
         phase = (trial.phase or "none yet") if trial.open else "ended"
-        begun = utc_minute(trial.begun_utc_ms)
+        begun = short_time(trial.begun_utc_ms, timezone, "%Y-%m-%d %H:%M")
         rows.append([trial.name, trial.device, trial.change, begun, phase])
-    print_table(("Trial", "Device", "Change", "Begun (UTC)", "Phase"), rows)
+    print_table(("Trial", "Device", "Change", f"Begun ({timezone})", "Phase"), rows)
     for state in states:
         for sentence in state.sentences:
-            say(f"{state.trial.name}: {sentence}")
+            tell(f"{state.trial.name}: {sentence}", indent="  ")
     return 0
 
 
@@ -227,45 +233,44 @@ def _with_notes(case: Case, store: Store) -> Case:
     return replace(case, notes=tuple(entry for entry in done if entry.utc_ms in kept))
 
 
-_PHASE_HEADINGS = (
-    *("Phase", "From", "To", "Rise", "95 %", "State"),
-    *("Time constant", "Ambient", "Load"),
-)
-
-
 def _show(case: Case, figures: TrialFigures) -> None:
-    """Print a report for people."""
-    say(f"Trial {case.title}: {case.name} ({case.device})")
-    if case.change:
-        say(f"Change: {case.change}")
+    """Print a report for people: the verdict and why, then what it rests on."""
+    tell(f"VERDICT: {verdict_words(figures)}")
+    for reason in figures.reasons[:MOST_REASONS]:
+        tell(f"  - {reason}", indent="    ")
+    bar = bar_lines(case, figures)
+    for line in ("", *bar) if bar else ():
+        say(typeset(line))
+    print(f"\n{HOW.upper()}")
+    tell(f"Trial {case.title}: {case.name} ({case.device}){case.change and f': {case.change}'}")
+    for reason in figures.reasons[MOST_REASONS:]:
+        tell(f"  - {reason}", indent="    ")
     print()
-    say(f"VERDICT: {verdict_words(figures)}")
-    for reason in figures.reasons:
-        say(f"  - {reason}")
+    columns = zip(PHASE_HEADINGS, *phase_rows(case, figures), strict=True)
+    headings, *rows = ([typeset(cell) for cell in row] for row in columns)
+    print_table(headings, rows)
+    tell(f"Times: {case.config.site.timezone}. {SETTLED}")
     print()
-    print_table(_PHASE_HEADINGS, phase_rows(case, figures), right=(3, 6, 7, 8))
-    print()
-    rows = figure_rows(figures)
-    if rows:
-        print_table(("Figure", ""), rows)
+    if found := figure_rows(figures):
+        print_table(("What follows", ""), [(name, typeset(value)) for name, value in found])
+        tell(CHANGES)
     else:
-        say(f"What follows: {NOTHING_FOLLOWS[0].lower()}{NOTHING_FOLLOWS[1:]}")
+        tell(f"What follows: {NOTHING_FOLLOWS[0].lower()}{NOTHING_FOLLOWS[1:]}")
     print()
     stanza = figures.setpoints.as_toml().splitlines()
     if stanza:
-        say("Setpoints for the watch (cabinetwatch trial end NAME --apply writes them):")
+        tell("Setpoints for the watch (cabinetwatch trial end NAME --apply writes them):")
     else:
-        say("No setpoints follow for the watch.")
+        tell("No setpoints follow for the watch.")
     for line in stanza:
         say(f"  {line}")
     if case.notes:
-        print()
-        say("What people did meanwhile:")
+        print("\nWhat people did meanwhile:")
         for line in note_lines(case):
-            say(f"  {line}")
+            tell(f"  {line}", indent="    ")
     print()
     for caution in CAUTIONS:
-        say(f"CAUTION: {caution}")
+        tell(f"CAUTION: {caution}", indent="  ")
 
 
 _READ_WITHIN_S = 20.0
@@ -285,8 +290,8 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
     undecided = figures.verdict == "undecided" and figures.hot_day_margin is not None
     if undecided or not figures.setpoints.values:
         say(f"Nothing is applied: the verdict is {figures.verdict}.")
-        for reason in figures.reasons:
-            say(f"  - {reason}")
+        for reason in figures.reasons[:MOST_REASONS]:
+            tell(f"  - {reason}", indent="    ")
         return 1
     # Not as text: that would lose what the lines end with.
     with as_root_again():

@@ -10,19 +10,25 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
-from cabinetwatch.report.words import UNKNOWN, LogEntry, number, short_time, subjects_of
+from cabinetwatch.report.words import UNKNOWN, LogEntry, short_time, subjects_of
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import describe_duration, to_rfc3339
 from cabinetwatch.thermal.derating import altitude_lowering_k
-from cabinetwatch.trial.judgement import PhaseFigures, TrialFigures, analyse, threshold_c
+from cabinetwatch.trial.judgement import (
+    PhaseFigures,
+    TrialFigures,
+    analyse,
+    rises_to_sum,
+    threshold_c,
+)
 from cabinetwatch.trial.phases import (
     PhaseResult,
     Progress,
@@ -380,7 +386,7 @@ def state_of_case(
         urgent = [each.name for each in CONDITIONS if each.ends_a_trial]
         warnings.append(
             f"While it lasts {', '.join(withheld)} of {trial.device} are suppressed;"
-            f" {' and '.join(urgent)} are told."
+            f" {' and '.join(urgent)} are reported."
         )
     return TrialState(trial, progress.settled, progress.left_s, (progress.sentence, *warnings))
 
@@ -416,19 +422,31 @@ def _progress(
         return progress_of(result, name), []
     sentence = (
         f"WARNING: the temperature fell by {fall.fall_k:z.1f} K within ten minutes, some"
-        f" {describe_duration(fall.at_s)} after the {name} phase began, and neither ambient nor"
-        " load did: was the cover off? If so, begin the phase anew."
+        f" {describe_duration(fall.at_s)} after the {name} phase began, and neither the surrounding"
+        " air nor the load did: was the cover off? If so, begin the phase again."
     )
     return progress_of(result, name), [sentence]
 
 
 NOTHING_FOLLOWS = "Nothing: that takes two phases that can be used."
+HOW = "How this was worked out"
+MOST_REASONS = 2
+"""So many stand beside the verdict; the rest is part of how it was worked out."""
+
+SETTLED = (
+    "Settled: steady state was reached, by the criterion of IEC 62368-1 (from memory). Fitted: it"
+    " was not; the figure is where the fitted response leads. ± and ranges are at 95 %."
+)
+CHANGES = "Every change is after minus before, at equal load. Below 1, life is shorter."
+PHASE_HEADINGS = (
+    *("Phase", "From", "To", "Settling at", "State", "Time constant", "Surrounding air", "Load"),
+)
 
 _VERDICTS = {
     "accept": "accept. Cool enough, also on the hottest day.",
     "watch": "watch. It stays below its threshold on the hottest day, with little to spare.",
     "reject": "reject. Undo the change.",
-    "undecided": "undecided. This trial can't tell.",
+    "undecided": "undecided. This trial cannot decide.",
 }
 
 
@@ -444,8 +462,7 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
     return [
         [
             name,
-            short_time(start_ms, timezone),
-            short_time(end_ms, timezone),
+            *(short_time(at, timezone, "%-d %b %H:%M") for at in (start_ms, end_ms)),
             *_measured(measured.get(name, PhaseFigures())),
         ]
         for name, (start_ms, end_ms) in case.in_order()
@@ -455,10 +472,9 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
 def _measured(phase: PhaseFigures) -> list[str]:
     rise, tau_s = phase.rise, phase.time_constant_s
     if rise is None:
-        return [UNKNOWN] * 6
+        return [UNKNOWN] * 5
     return [
-        f"{number(rise.value)} K",
-        f"{number(rise.low)} to {number(rise.high)} K",
+        rise.in_k(),
         "settled" if phase.settled else "fitted",
         UNKNOWN if tau_s is None else describe_duration(tau_s),
         _written("{:z.1f} °C", phase.ambient_c),
@@ -469,13 +485,13 @@ def _measured(phase: PhaseFigures) -> list[str]:
 def figure_rows(figures: TrialFigures) -> list[tuple[str, str]]:
     """Give what follows from both phases; nothing when all of it is unknown."""
     rows = [
-        ("Change of the rise, at equal load", _with_interval(figures.change)),
+        ("Change of settling at", _signed(figures.change)),
         ("Temperature on the hottest day", _written("{:z.1f} °C", figures.hot_day_temperature_c)),
         ("Derating threshold at this load", _written("{:z.1f} °C", figures.threshold_c)),
-        ("Margin on the hottest day", _with_interval(figures.hot_day_margin)),
-        ("Life, after over before, Arrhenius", _written("{:z.2f} times", figures.life_factor)),
+        ("Hot-day margin", _signed(figures.hot_day_margin)),
+        ("Life (Arrhenius)", _written("{:z.2f} times", figures.life_factor)),
         (
-            "Life of capacitors, ten-degree rule",
+            "Life of capacitors (ten-degree rule)",
             _written("{:z.2f} times", figures.life_factor_capacitor),
         ),
         ("Change of sound", _written("{:+z.1f} dB", figures.sound_change_db)),
@@ -489,10 +505,56 @@ def note_lines(case: Case) -> list[str]:
     return [f"{short_time(note.utc_ms, timezone)}: {note.text}" for note in case.notes]
 
 
-def _with_interval(estimate: Estimate | None) -> str:
-    if estimate is None:
-        return UNKNOWN
-    return f"{estimate.value:+z.1f} K ({estimate.low:+z.1f} to {estimate.high:+z.1f})"
+class Part(NamedTuple):
+    """A part of the sum of the hottest day: K (degC for the first), its kind, and what it is."""
+
+    value: float
+    kind: str
+    text: str
+
+
+def parts_of_hot_day(case: Case, figures: TrialFigures) -> list[Part]:
+    """Give what adds up to the temperature on the hottest day; nothing where that is unknown."""
+    if figures.hot_day_temperature_c is None:
+        return []
+    site, device = case.config.site, case.config.devices[case.device]
+    design_c, rise = site.design_ambient_c, figures.after.rise
+    parts = [Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
+    parts += [Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing)]
+    if device.derating_air == "device" and rise is not None:
+        parts.append(Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
+    return parts
+
+
+_BAR_COLUMNS = 56
+_FILLS = {"outside": "=", "around": "+", "own": "#"}
+
+
+def bar_lines(case: Case, figures: TrialFigures) -> list[str]:
+    """Draw the sum of the hottest day of letters; nothing where it is unknown."""
+    parts, hot_c = parts_of_hot_day(case, figures), figures.hot_day_temperature_c
+    if hot_c is None:
+        return []
+    threshold_c = figures.threshold_c
+    end_c = max(hot_c, hot_c if threshold_c is None else threshold_c)
+    least_c = min(0.0, parts[0].value)
+
+    def column(value_c: float) -> int:
+        return round(_BAR_COLUMNS * (value_c - least_c) / max(1.0, end_c - least_c))
+
+    bar, at_c = "", least_c
+    for part in parts:
+        at_c = part.value if part.kind == "outside" else at_c + part.value
+        bar = bar[: column(at_c)].ljust(column(at_c), _FILLS[part.kind])
+    lines = [f"{bar} {hot_c:z.1f} °C"]
+    if threshold_c is not None:
+        place = max(0, column(threshold_c) - 1)
+        lines.append(f"{' ' * place}^ threshold {threshold_c:z.1f} °C")
+    return [*lines, "  ".join(f"{_FILLS[part.kind]} {part.text}" for part in parts)]
+
+
+def _signed(estimate: Estimate | None) -> str:
+    return UNKNOWN if estimate is None else estimate.in_k(sign=True)
 
 
 def _written(form: str, value: float | None) -> str:

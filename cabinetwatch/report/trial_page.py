@@ -6,7 +6,6 @@ Its pictures are inline SVG, drawn of what the analysis left in the figures; not
 from html import escape
 from itertools import pairwise
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -22,15 +21,22 @@ from cabinetwatch.charts.picture import (
     temperature_picture,
 )
 from cabinetwatch.report.trial_case import (
+    CHANGES,
+    HOW,
+    MOST_REASONS,
     NOTHING_FOLLOWS,
+    PHASE_HEADINGS,
+    SETTLED,
     Case,
     figure_rows,
     note_lines,
+    parts_of_hot_day,
     phase_rows,
     verdict_words,
 )
 from cabinetwatch.report.words import short_time
-from cabinetwatch.trial.judgement import CAUTIONS, PhaseFigures, TrialFigures, rises_to_sum
+from cabinetwatch.text import typeset
+from cabinetwatch.trial.judgement import CAUTIONS, PhaseFigures, TrialFigures
 from cabinetwatch.trial.phases import PhaseResult
 from cabinetwatch.trial.readings import EMPTY, Floats
 
@@ -51,14 +57,19 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
         timezone=timezone,
         verdict=figures.verdict,
         words=verdict_words(figures),
-        reasons=figures.reasons,
-        phases=phase_rows(case, figures),
-        figures=figure_rows(figures),
+        reasons=[typeset(reason) for reason in figures.reasons],
+        most_reasons=MOST_REASONS,
+        how=HOW,
+        headings=PHASE_HEADINGS,
+        phases=[[typeset(cell) for cell in row] for row in phase_rows(case, figures)],
+        figures=[(name, typeset(value)) for name, value in figure_rows(figures)],
+        settled=SETTLED,
+        changes=CHANGES,
         nothing=NOTHING_FOLLOWS,
         # Ours: pictures and style hold no text from outside that is not escaped.
         charts=[(title, Markup(svg)) for title, svg in draw_charts(case, figures)],  # noqa: S704
         bar=Markup(bar),  # noqa: S704
-        legend=legend,
+        legend=[(kind, typeset(words)) for kind, words in legend],
         setpoints=figures.setpoints.as_toml(),
         notes=note_lines(case),
         cautions=CAUTIONS,
@@ -113,7 +124,7 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
             settled=_joined([_level(result, phase) for result, _, phase in results]),
             phases=phases,
         )
-        drawn.append(("Rise above the ambient", inlined(draw_svg(rise), "rise")))
+        drawn.append(("Rise above the surrounding air", inlined(draw_svg(rise), "rise")))
     return drawn
 
 
@@ -164,14 +175,6 @@ _WIDTH, _LEFT, _RIGHT = 400.0, 6.0, 394.0
 _BAR_TOP, _BAR_HEIGHT = 34.0, 30.0
 
 
-class _Part(NamedTuple):
-    """A part of the sum, K (or degC for the first), and what it is."""
-
-    value: float
-    kind: str
-    text: str
-
-
 def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, str]]]:
     """Give the sum of the hottest day as inline SVG, with class and words of each part of it.
 
@@ -184,12 +187,7 @@ def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, st
     )
     if hot_c is None:
         return "", []
-    site, device = case.config.site, case.config.devices[case.device]
-    design_c, rise = site.design_ambient_c, figures.after.rise
-    parts = [_Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
-    parts += [_Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing)]
-    if device.derating_air == "device" and rise is not None:
-        parts.append(_Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
+    parts = parts_of_hot_day(case, figures)
     ends = (
         [hot_c]
         if threshold_c is None or margin is None
@@ -220,13 +218,13 @@ def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, st
         drawn.append(
             f'<path class="limit" d="M{x(threshold_c):z.1f} {_BAR_TOP - 8}v{_BAR_HEIGHT + 16}"/>'
             f'<text x="{min(x(threshold_c), _RIGHT):z.1f}" y="{_BAR_TOP - 14}" text-anchor="end">'
-            f"threshold {threshold_c:z.1f} °C</text>"
+            f"threshold {typeset(f'{threshold_c:z.1f} °C')}</text>"
         )
     drawn.append(
         f'<text x="{x(hot_c):z.1f}" y="{_BAR_TOP + _BAR_HEIGHT + 22}" text-anchor="end">'
-        f"{hot_c:z.1f} °C on the hottest day</text>"
+        f"{typeset(f'{hot_c:z.1f} °C')} on the hottest day</text>"
     )
-    words = escape(", ".join(part.text for part in parts))
+    words = escape(typeset(", ".join(part.text for part in parts)))
     picture = (
         f'<svg class="bar" viewBox="0 0 {_WIDTH:z.0f} 96" role="img" aria-label="{words}">'
         f"<title>{words}</title>{''.join(drawn)}</svg>"

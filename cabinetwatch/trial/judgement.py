@@ -51,16 +51,19 @@ CAUTIONS = (
         "Opened gear holds mains voltage, and charged capacitors long after the plug is out; leave"
         " power supplies and UPS to licensed people."
     ),
-    "Put no padding that burns into a cabinet, and cover no vent.",
+    "Never pad a cabinet with anything that can burn, and never cover a vent.",
     "A slowed fan must be seen to start from cold, and again after a power cut.",
-    "A resistor at its dissipation is hot.",
-    "A verdict is a sum on your figures, not an approval.",
+    "A resistor gets hot.",
+    "A verdict is a calculation from your figures, not an approval.",
     "This is no smoke alarm, and it can fail together with its sensors.",
     "Local codes and licensed practice come first.",
 )
 MEASURED_NOT_APPROVED = (
-    "This is a sum on the figures given, no approval: local codes and licensed practice come first."
+    "This is a calculation from the figures given, not an approval: local codes and licensed"
+    " practice come first."
 )
+
+RATIOS = "Life is a ratio at the same surrounding air, not a date; it ignores wear and dust."
 
 MOST_APART = 0.1
 """Loads further apart than this are not called equal; our choice. Rise is in proportion to power
@@ -266,14 +269,16 @@ def _judge(
     found = None if isinstance(day, str) else day
     margin = None if found is None else found.margin
     verdict, reasons = _verdict(margin, obstacles, terms)
+    # What can't be trusted comes first, else the sum that the verdict is of.
     reasons += [] if found is None else [found.sentence]
+    reasons += [MEASURED_NOT_APPROVED] if verdict in ("accept", "watch") else []
     reasons += [before.steadiness.sentence, after.steadiness.sentence]
     reasons += [told.sentence for told in times if told.sentence is not None]
     reasons += [load_words] if equal_load else []
     reasons += [] if zero is None else [zero.sentence]
     unstated = " and ".join(
-        name
-        for name in ("temperature", "ambient")
+        words
+        for name, words in (("temperature", "temperature"), ("ambient", "surrounding-air"))
         if getattr(subject, f"{name}_accuracy_k") is None
     )
     if unstated and (zero is None or zero.offset_k is None):
@@ -281,9 +286,7 @@ def _judge(
             f"No accuracy is stated for the {unstated} sensor; {ASSUMED_ACCURACY_K:zg} K is"
             " assumed."
         )
-    reasons += [
-        "The life factors are ratios at one ambient, not dates: they know nothing of wear and dust."
-    ]
+    reasons += [RATIOS]
     reasons += [sound.sentence] if sound.sentence else []
 
     setpoints = Setpoints(subject.device, {})
@@ -359,7 +362,7 @@ def _compare(
         f" {after_w:z.1f} W after ({rise_after.value / after_w:z.3f} K/W)"
     )
     if abs(ratio - 1.0) > MOST_APART:
-        words += f"; that is {100 * (ratio - 1):+z.0f} %, no equal load."
+        words += f"; that is {100 * (ratio - 1):+z.0f} %, not an equal load."
         return change, False, words
     return change, True, f"{words}; compared at the latter."
 
@@ -401,15 +404,15 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     for around in subject.enclosing:
         if around.settled_rise_k is None:
             return (
-                f"The settled rise of {around.device}, which encloses {subject.device}, is not"
-                " known; the hottest day can't be reckoned without it."
+                f"Where {around.device}, which encloses {subject.device}, is settling is not"
+                " known; the hottest day can't be calculated without it."
             )
     own = subject.derating_air == "device"
     rises = rises_to_sum(subject.enclosing)
     rises += [(rise.value, f"{rise.value:z.1f} K of its own")] if own else []
     temperature_c = hot_day_temperature_c(subject.design_ambient_c, [each for each, _ in rises])
     parts = [f"{subject.design_ambient_c:z.1f} °C outside", *(words for _, words in rises)]
-    words = f"On the hottest day it comes to {temperature_c:z.1f} °C ({' + '.join(parts)})"
+    words = f"Temperature on the hottest day: {temperature_c:z.1f} °C ({' + '.join(parts)})"
     limit_c = threshold_c(subject, power_w)
     if limit_c is None:
         return _HotDay(temperature_c, None, None, f"{words}.")
@@ -423,8 +426,8 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     below_k, above_k = (rise.high - rise.value, rise.value - rise.low) if own else (0.0, 0.0)
     around_k = math.hypot(*(around.uncertainty_k for around in subject.enclosing), 0.0)
     margin = Estimate(left_k, left_k - below_k, left_k + above_k, rise.dof).widened(around_k)
-    left = f"{left_k:z.1f} K are left" if left_k >= 0 else f"it would be {-left_k:z.1f} K too hot"
-    sentence = f"{words}; the threshold at this load is {limit_c:z.1f} °C, so {left}."
+    where = "below" if left_k >= 0 else "above"
+    sentence = f"{words}, {abs(left_k):z.1f} K {where} the derating threshold of {limit_c:z.1f} °C."
     return _HotDay(temperature_c, limit_c, margin, sentence)
 
 
@@ -435,18 +438,15 @@ def _verdict(
         return "undecided", obstacles[:]
     if margin is None:
         return "undecided", ["Without a derating curve there is no margin to judge by."]
-    interval = (
-        f"the hot-day margin lies between {margin.low:+z.1f} and {margin.high:+z.1f} K (95 %)"
-    )
-    wanted = f"the {terms.accept_margin_k:zg} K asked for."
+    told = f"The hot-day margin is {margin.in_k()}"
+    wanted = f"the {terms.accept_margin_k:zg} K asked for"
     if margin.low >= terms.accept_margin_k:
-        return "accept", [f"Accept: {interval}, at least {wanted}", MEASURED_NOT_APPROVED]
+        return "accept", [f"{told}: at least {wanted}."]
     if margin.low >= 0:
-        words = f"Watch: {interval}, above 0 but not surely {wanted}"
-        return "watch", [words, MEASURED_NOT_APPROVED]
+        return "watch", [f"{told}: above 0 K, but not surely {wanted}."]
     if margin.high < 0:
-        return "reject", [f"Reject: {interval}, below 0: undo the change."]
-    return "undecided", [f"Undecided: {interval}, on both sides of 0; measure for longer."]
+        return "reject", [f"{told}: below 0 K."]
+    return "undecided", [f"{told}: it may be above or below 0 K; measure for longer."]
 
 
 def _distrust(result: PhaseResult, name: Name, rise: Estimate) -> list[str]:
@@ -456,8 +456,8 @@ def _distrust(result: PhaseResult, name: Name, rise: Estimate) -> list[str]:
     if fall is not None:
         sentences.append(
             f"In the {name} phase the temperature fell by {fall.fall_k:z.1f} K within ten minutes,"
-            f" some {describe_duration(fall.at_s)} after it began, and neither ambient nor load"
-            " did: it looks as if the cover was off, though nobody said so. Begin the phase anew."
+            f" some {describe_duration(fall.at_s)} after it began, and neither the surrounding air"
+            " nor the load did: the cover may have been off. Begin the phase again."
         )
     if result.settling.poor:
         sentences.append(
@@ -467,8 +467,8 @@ def _distrust(result: PhaseResult, name: Name, rise: Estimate) -> list[str]:
         )
     if rise.high <= 0:
         sentences.append(
-            f"In the {name} phase the device is colder than its ambient ({rise.value:+z.1f} K):"
-            " the two sensors look swapped, or the probe has slipped."
+            f"In the {name} phase the device is colder than the surrounding air"
+            f" ({rise.value:+z.1f} K): the two sensors look swapped, or the probe has slipped."
         )
     return sentences
 
@@ -525,8 +525,8 @@ def _compare_sound(before: PhaseResult | str, after: PhaseResult | str) -> _Soun
     first_rpm, last_rpm = (_speed_rpm(phase) for phase in phases)
     if first_rpm == 0.0 or last_rpm == 0.0:
         words = (
-            "How the sound changed can't be told from the fan's speed: the fan stood still for part"
-            " of a phase."
+            "How the sound changed can't be calculated from the fan speed: the fan was stopped for"
+            " part of a phase."
         )
         return _Sound(first_dba, last_dba, None, words)
     if first_rpm is None or last_rpm is None:

@@ -152,11 +152,10 @@ def _judge_steadiness(
     missing_k = settling.missing_k
     furthest = max(part, abs(missing_k) / _enough_k(settling))
     settled = furthest <= 1 and not settling.poor
-    outcome = "settled" if settled else "not settled, so the settled rise is a fitted asymptote"
-    sentence = (
-        f"The {name} phase {words}, and {missing_k:+z.1f} K were still to come: {outcome}"
-        " (criterion of IEC 62368-1, from memory)."
-    )
+    outcome = "it had settled"
+    if not settled:
+        outcome = f"it had not settled: the fit leads {missing_k:+z.1f} K further"
+    sentence = f"The {name} phase {words}; {outcome}."
     near = furthest <= LEFT and not settling.poor and not settled
     return Steadiness(part <= 1, settled, sentence, near)
 
@@ -180,7 +179,7 @@ def with_history(result: PhaseResult | str, name: str, limit_c: float | None) ->
         if earlier.steadiness.settled:
             sentence = (
                 f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times"
-                " what settled gear may: settled (criterion of IEC 62368-1, from memory)."
+                " what is allowed of settled gear."
             )
             held = Steadiness(result.steadiness.by_criterion, True, sentence)
             return replace(result, steadiness=held)
@@ -222,15 +221,15 @@ class Progress(NamedTuple):
 def progress_of(result: PhaseResult | str, name: str) -> Progress:
     """Say how a before or after phase stands that was analysed up to now, with its history."""
     if isinstance(result, str):
-        return Progress(False, None, f"{result} It can't be said yet how long the phase must last.")
+        return Progress(False, None, f"{result} How long the phase must last is not known yet.")
     settling, rise = result.settling, result.settling.rise
-    measured = f"a rise of {rise.value:z.1f} K ({rise.low:z.1f} to {rise.high:z.1f})"
+    measured = rise.in_k()
     if settling.poor:
         return Progress(
             False,
             None,
             f"The {name} phase does not follow the response of a device at steady cooling:"
-            " something changed within it; begin the phase anew once all is as it shall be.",
+            " something changed within it; begin the phase again once all is as it will be.",
         )
     if result.steadiness.settled:
         return Progress(
@@ -239,13 +238,15 @@ def progress_of(result: PhaseResult | str, name: str) -> Progress:
     left_s = _left_s(settling, result.profile.span_s)
     if left_s is None:
         return Progress(
-            False, None, f"The {name} phase has not settled; how long it takes can't be told yet."
+            False,
+            None,
+            f"The {name} phase has not settled; how long it will take is not known yet.",
         )
     return Progress(
         False,
         left_s,
-        f"The {name} phase has not settled: heading for {measured}, {settling.missing_k:+z.1f} K"
-        f" are still to come; about {describe_duration(left_s)} more.",
+        f"The {name} phase has not settled: settling at {measured}, {settling.missing_k:+z.1f} K"
+        f" from now; about {describe_duration(left_s)} more.",
     )
 
 

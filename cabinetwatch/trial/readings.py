@@ -349,6 +349,10 @@ COVERAGE_FACTOR = 2.0
 """Of an expanded uncertainty, for about 95 % (GUM, JCGM 100:2008, 6.3.3; from memory)."""
 
 
+_EVEN_K = 0.15
+"""Half widths that differ by less are written as one."""
+
+
 @dataclass(frozen=True)
 class Estimate:
     """A value and its 95 % interval, which needn't lie evenly about it; `dof` degrees of freedom.
@@ -361,6 +365,18 @@ class Estimate:
     low: float
     high: float
     dof: float = math.inf
+
+    def in_k(self, *, sign: bool = False) -> str:
+        """Write it with the half width of its 95 % interval, or where that is uneven with its ends.
+
+        >>> Estimate(2.0, 1.2, 2.8).in_k(), Estimate(2.0, 1.6, 3.4).in_k(sign=True)
+        ('2.0 K ± 0.8 K', '+2.0 K (+1.6 K to +3.4 K)')
+        """
+        form = "+z.1f" if sign else "z.1f"
+        below, above = self.value - self.low, self.high - self.value
+        if abs(below - above) < _EVEN_K:
+            return f"{self.value:{form}} K ± {max(below, above):.1f} K"
+        return f"{self.value:{form}} K ({self.low:{form}} K to {self.high:{form}} K)"
 
     def shifted(self, by: float) -> "Estimate":
         """Give the same figure with something exact added."""

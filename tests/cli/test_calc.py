@@ -6,13 +6,15 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.text import MINUS, NO_BREAK, typeset
 
 Capture = pytest.CaptureFixture[str]
 
 
 def _print(capsys: Capture, arguments: str) -> str:
     assert main(["calc", *arguments.split()]) == 0
-    return capsys.readouterr().out
+    # Folded, and with blanks that no number parts at.
+    return " ".join(capsys.readouterr().out.split())
 
 
 def _answer(capsys: Capture, arguments: str) -> dict[str, Any]:
@@ -67,7 +69,7 @@ def test_from_a_resistor_to_the_rest(capsys: Capture) -> None:
         ),
         (
             "airflow --heat 100 --rise 10 --altitude 1500",
-            ("Formula: Q = P / (rho cp dT)", "Source:  heat balance of dry air", "m3/h", "1500 m"),
+            ("Formula: Q = P / (rho cp dT)", "Source: heat balance of dry air", "m3/h", "1500 m"),
         ),
         ("life --from 50 --to 60 --bearing 50000 40", ("50000 h", "°C")),
         ("dew-point --temperature 25 --humidity 50 --surface 12", ("°C",)),
@@ -79,6 +81,53 @@ def test_people_read_what_matters(capsys: Capture, arguments: str, words: tuple[
     assert "degC" not in printed
     # Powers of ten would have to be read twice.
     assert "e+0" not in printed
+
+
+@pytest.mark.parametrize(
+    ("arguments", "first"),
+    [
+        (
+            "fan --supply 12 --rated 12 0.1 --voltage 7",
+            [
+                "Resistor: 82 ohm, or 82 + 3.6 ohm in series; rating: 2 W.",
+                "The fan gets 3.8 V to 8.19 V: MAYBE TOO LITTLE to start (7 V).",
+                "Flow: 59 % of full; sound: -11.3 dB.",
+            ],
+        ),
+        (
+            "fan --supply 24 --rated 12 0.1 --resistor 10 --start 6",
+            ["Resistor: 10 ohm in all; rating: 2 W.", "ABOVE ITS RATING", "Flow: "],
+        ),
+        ("airflow --heat 100 --rise 10", ["Flow: ", "Flow: ", "Flow: 17.49 ft3/min"]),
+        ("life --from 50 --to 60", ["Life after over before, Arrhenius: 0.4702", "", ": 0.5"]),
+        ("sound --speed 1200 700", ["Change of level: -11.7 dB"]),
+        (
+            "dew-point --temperature 25 --humidity 50 --surface 12",
+            ["Dew point: 13.9 °C.", "1.9 K below it: water or frost forms there."],
+        ),
+        (
+            "dew-point --temperature -5 --humidity 50 --surface 3",
+            ["Frost point: -12.3 °C.", "The surface is 15.3 K above it."],
+        ),
+    ],
+)
+def test_the_answer_stands_in_the_first_three_lines_and_all_fits_a_terminal(
+    capsys: Capture, arguments: str, first: list[str]
+) -> None:
+    assert main(["calc", *arguments.split()]) == 0
+    printed = capsys.readouterr().out
+    lines = printed.splitlines()
+    assert max(map(len, lines)) <= 80
+    working = lines.index("HOW THIS WAS WORKED OUT")
+    assert working == len(first) + 1 <= 4
+    for words, line in zip(first, lines, strict=False):
+        assert words.replace("-", MINUS) in line.replace(NO_BREAK, " ").replace("-", MINUS)
+    # In what people read; JSON keeps hyphen and plain blanks.
+    assert typeset(printed) == printed
+    assert main(["calc", *arguments.split(), "--json"]) == 0
+    told = capsys.readouterr().out
+    assert NO_BREAK not in told
+    assert MINUS not in told
 
 
 def test_airflow_there_and_back(capsys: Capture) -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo.fortnight import INVENTED, Phases, write_trial_record
-from cabinetwatch.text import from_rfc3339
+from cabinetwatch.text import from_rfc3339, typeset
 from tests.cli.demonstration import CONFIGURATION
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
@@ -136,7 +136,7 @@ def test_without_two_usable_phases_no_row_of_dashes_is_shown(
     assert main([*record.arguments(after=late), "--html", str(path)]) == 0
     shown = capsys.readouterr().out
     assert "What follows: nothing" in shown
-    assert "Margin on the hottest day" not in shown
+    assert "Hot-day margin" not in shown
     assert "two phases that can be used" in path.read_text()
 
 
@@ -178,7 +178,7 @@ def test_terminal_and_page_show_verdict_reasons_and_cautions_and_need_nothing_fr
     for words in (
         "VERDICT: reject",
         "CAUTION: This is no smoke alarm",
-        "Margin on the hottest day",
+        "Hot-day margin",
         str(path),
     ):
         assert words in shown
@@ -192,6 +192,36 @@ def test_terminal_and_page_show_verdict_reasons_and_cautions_and_need_nothing_fr
     assert len(ids) == len(set(ids))
     for words in ("no smoke alarm", "licensed people", "before", "after", "reject", "Rise above"):
         assert words in text
+
+
+def test_verdict_two_reasons_and_the_bar_come_first_and_all_fits_a_terminal(
+    record: Record, capsys: pytest.CaptureFixture[str], report: Report
+) -> None:
+    main(record.arguments())
+    printed = capsys.readouterr().out
+    assert max(map(len, printed.splitlines())) <= 80
+    assert typeset(printed) == printed
+    top, _, working = printed.partition("\nHOW THIS WAS WORKED OUT\n")
+    assert top.startswith("VERDICT: reject")
+    assert top.count("\n  - ") == 2
+    # What it rests on is all there, but below.
+    flat = " ".join(printed.split())
+    assert all(" ".join(typeset(reason).split()) in flat for reason in report(status=1)["reasons"])
+    assert top.count("±") == 1
+    # The bar is the sum: as long as its parts, and the threshold lies within it.
+    bar, threshold, legend = top.splitlines()[-3:]
+    assert re.fullmatch(r"=+\++#+ [\d.]+\xa0°C", bar)
+    hot_c = float(bar.split()[1].split()[0])
+    letters = bar.split()[0]
+    place_c = (threshold.index("^") + 1) / len(letters) * hot_c
+    told_c = float(threshold.split()[2])
+    assert place_c == pytest.approx(told_c, abs=hot_c / len(letters))
+    assert letters.count("=") / len(letters) * hot_c == pytest.approx(32.0, abs=1.0)
+    assert "outside" in legend
+    # The zone is said once, on times that are local.
+    assert printed.count("Europe/Dublin") == 1
+    assert "29 May 09:00" in working
+    assert "UTC" not in printed
 
 
 def test_words_from_outside_are_escaped_on_the_page(record: Record, tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ def test_the_criterion_is_met_when_arithmetic_says() -> None:
     ("length_s", "limit_c", "rise_k", "tau_s", "settled", "words"),
     [
         # Slow gear passes the criterion long before its end.
-        (2100.0, None, 8.0, 3600.0, False, "K were still to come"),
+        (2100.0, None, 8.0, 3600.0, False, "it had not settled: the fit leads"),
         # Shorter than half an hour, near its limit.
         (1500.0, 42.0, RISE_K, 200.0, False, "is shorter than"),
         (1500.0, 80.0, RISE_K, 200.0, True, "in its last 5 min"),
@@ -120,7 +120,7 @@ def test_it_tells_how_long_it_still_takes(length_s: float) -> None:
     progress = _progress(length_s)
     assert not progress.settled
     assert progress.left_s == pytest.approx(3595.0 - length_s, abs=900.0)
-    assert "still to come; about" in progress.sentence
+    assert "from now; about" in progress.sentence
 
 
 def test_it_says_that_the_next_may_start_or_what_is_wanting() -> None:
