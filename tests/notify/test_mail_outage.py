@@ -12,12 +12,12 @@ from cabinetwatch.notify.channels import EmailChannel
 from cabinetwatch.notify.delivery import Delivery, Fault
 from cabinetwatch.notify.plan import last_told, plan
 from cabinetwatch.notify.smtp import Timeouts
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, returned, transition
+from tests.support.empty_store import put_empty_store
 from tests.support.mail import MailDrop
 
 HERE, GONE = "here@under-stairs.example", "gone@under-stairs.example"
@@ -33,7 +33,7 @@ class Post:
         self.forgetful = False
         self.timeouts = Timeouts()
         self.faults: list[Fault] = []
-        migrate(self._url)
+        put_empty_store(self._url)
         self.store = Store.open(self._url)
         self.delivery = self._start()
 
