@@ -108,25 +108,6 @@ def raised(number: int = 0, priority: Priority = Priority.MEDIUM) -> Transition:
     return transition(occurrence=f"alarm-{number}", priority=priority, cause=f"cause-{number}")
 
 
-def test_half_a_minute_without_the_server_then_4xx_loses_and_doubles_nothing(
-    post: Post, smtp: MailDrop
-) -> None:
-    smtp.stop()
-    post.emit(raised(0))
-    post.run(15)
-    post.emit(raised(1))
-    post.run(15)
-    smtp.start()
-    smtp.refuse("451 4.3.0 later")
-    post.run(60)
-    smtp.behave()
-    post.run(300)
-    assert len(smtp.messages) == 2
-    assert [fault.ok for fault in post.faults] == [False, False, True]
-    assert not any(fault.permanent for fault in post.faults)
-    assert post.store.waiting() == []
-
-
 def test_an_outage_of_days_with_restarts_ends_in_one_digest_of_everything(
     post: Post, smtp: MailDrop
 ) -> None:
