@@ -12,21 +12,25 @@ from typing import Any
 import hypothesis
 import pytest
 
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
+from tests.support.empty_store import put_empty_store
 from tests.support.mail import MailDrop, MailDropFactory
 
 # The same examples each time, however slow the machine: what fails here fails everywhere.
 hypothesis.settings.register_profile(
     "fixed",
+    max_examples=40,
     derandomize=True,
     deadline=None,
     database=None,
     print_blob=True,
     suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
+hypothesis.settings.register_profile(
+    "many", parent=hypothesis.settings.get_profile("fixed"), max_examples=400
 )
 hypothesis.settings.load_profile("fixed")
 
@@ -59,6 +63,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--long", action="store_true", help="run also the tests that take minutes")
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """With --long try ten times as many examples, where a test names no number of its own."""
+    if config.getoption("--long"):
+        hypothesis.settings.load_profile("many")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out the long tests, counted as deselected, unless --long asks for them.
 
@@ -84,9 +94,9 @@ def _limit_s(item: pytest.Item) -> float:
 
 @pytest.fixture(scope="session")
 def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store without content, made once and only to be copied: making one takes a second."""
+    """A store without content, only to be copied."""
     path = tmp_path_factory.mktemp("store") / "watch.db"
-    migrate(database_url(path))
+    put_empty_store(path)
     return path
 
 

@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
 
-import pytest
-
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "cabinetwatch"
 
@@ -77,40 +75,36 @@ def test_every_part_of_the_house_has_its_floor() -> None:
     assert parts <= {*FLOORS, *GROUND, *ASIDE, *ROOF}
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_imports_run_downwards_only(path: Path) -> None:
-    own = floor(path)
-    if own in GROUND or own == "__init__":
-        allowed = GROUND
-    elif own in ASIDE:
-        allowed = {own} | GROUND
-    elif own in ROOF:
-        allowed = {"cli"}
-    else:
-        allowed = set(FLOORS[FLOORS.index(own) :]) | GROUND
-        # Two commands show the demonstration and its screen; they alone reach aside.
-        if path.stem.startswith("demo") and own == "cli":
-            allowed |= ASIDE
-    assert our_imports(path) <= allowed
+def test_imports_run_downwards_only() -> None:
+    for path in modules():
+        own = floor(path)
+        if own in GROUND or own == "__init__":
+            allowed = GROUND
+        elif own in ASIDE:
+            allowed = {own} | GROUND
+        elif own in ROOF:
+            allowed = {"cli"}
+        else:
+            allowed = set(FLOORS[FLOORS.index(own) :]) | GROUND
+            # Two commands show the demonstration and its screen; they alone reach aside.
+            if path.stem.startswith("demo") and own == "cli":
+                allowed |= ASIDE
+        assert our_imports(path) <= allowed, path
 
 
-@pytest.mark.parametrize(
-    "path",
-    [path for path in modules() if floor(path) in PURE],
-    ids=lambda path: str(path.relative_to(PACKAGE)),
-)
-def test_the_core_knows_no_clock_network_file_or_database(path: Path) -> None:
-    outside = {name.split(".")[0] for name in imports(path)}
-    allowed = {"pathlib"} if str(path.relative_to(PACKAGE)) in NAMES_PATH_ONLY else set()
-    assert outside & (IMPURE | {"pathlib"}) <= allowed
-    from_clock = {name.split(".")[2] for name in imports(path) if name.startswith(CLOCK)}
-    assert from_clock <= INSTANTS
-    calls = {
-        node.func.id
-        for node in ast.walk(ast.parse(path.read_text()))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-    }
-    assert not calls & {"open", "print", "input", "eval", "exec", "__import__"}
+def test_the_core_knows_no_clock_network_file_or_database() -> None:
+    for path in (path for path in modules() if floor(path) in PURE):
+        outside = {name.split(".")[0] for name in imports(path)}
+        allowed = {"pathlib"} if str(path.relative_to(PACKAGE)) in NAMES_PATH_ONLY else set()
+        assert outside & (IMPURE | {"pathlib"}) <= allowed, path
+        from_clock = {name.split(".")[2] for name in imports(path) if name.startswith(CLOCK)}
+        assert from_clock <= INSTANTS, path
+        calls = {
+            node.func.id
+            for node in ast.walk(ast.parse(path.read_text()))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        }
+        assert not calls & {"open", "print", "input", "eval", "exec", "__import__"}, path
 
 
 def test_no_module_imports_itself_by_way_of_others() -> None:

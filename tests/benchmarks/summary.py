@@ -21,12 +21,12 @@ import numpy as np
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.codecs import DAY_MS, Tier
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
 from tests.benchmarks.timing import YARDSTICK, Times, options, report, timed
 from tests.support import fortnight as story
+from tests.support.empty_store import put_empty_store
 from tests.support.fortnight import Gear
 
 _QUARTER_MS = 900_000
@@ -40,7 +40,7 @@ def build(folder: Path, devices: int, days: int) -> Path:
     ]
     path = story.configure(folder, gears, 25)
     config = configuration.load(path)
-    migrate(config.store.url)
+    put_empty_store(config.store.url)
     first = story.NOW - days * DAY_MS
     first -= first % _QUARTER_MS
     with Store.open(config.store.url) as store:

@@ -5,11 +5,11 @@ import io
 from pathlib import Path
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind
+from tests.support.empty_store import put_empty_store
 from tests.watch.world import World
 
 STORE = '[store]\nurl = "sqlite:///watch.db"\n'
@@ -24,7 +24,7 @@ def write_config(folder: Path, text: str) -> Path:
 def keep(config_file: Path, world: World, at_once: int = 1_000_000) -> None:
     """Write all that a world's engine was told, so much a commit, and what it told."""
     config = load(config_file)
-    migrate(config.store.url)
+    put_empty_store(config.store.url)
     in_force = Entry(world.inputs[0].t, EntryKind.CONFIG, {"config": config.as_json()})
     with Store.open(config.store.url) as store:
         inputs = [in_force, *world.inputs]

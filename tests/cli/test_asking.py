@@ -10,12 +10,12 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Transition
+from tests.support.empty_store import put_empty_store
 
 HOUR_MS = 3_600_000
 Commit = Callable[..., None]
@@ -37,7 +37,7 @@ def now_ms() -> int:
 def commit(config_file: Path, now_ms: int) -> Commit:
     """Write what a watch would have written just now."""
     url = load(config_file).store.url
-    migrate(url)
+    put_empty_store(url)
 
     def commit(*entries: Entry, transitions: tuple[Transition, ...] = ()) -> None:
         with Store.open(url) as store:

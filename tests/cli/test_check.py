@@ -9,9 +9,9 @@ import pytest
 from paho.mqtt import publish
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.migrate import migrate
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
+from tests.support.empty_store import put_empty_store
 from tests.support.mail import MailDrop, MailDropFactory
 from tests.support.proxy import SlowLine
 
@@ -239,7 +239,7 @@ def test_a_store_that_exists_is_looked_into_and_not_changed(
     broker: Broker, checker: Checker
 ) -> None:
     path = checker.folder / "cabinetwatch.db"
-    migrate(f"sqlite:///{path}")
+    put_empty_store(f"sqlite:///{path}")
     before = path.read_bytes()
     shown = checker.run(mqtt(broker) + SENSORS)
     assert "can be read and written" in line(shown, "store   well")

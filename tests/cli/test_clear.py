@@ -1,42 +1,32 @@
 """`cabinetwatch clear` takes the watch off its broker, topics and session, and nothing else."""
 
-import subprocess
-import sys
-from pathlib import Path
-
 import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.store.place import WriterLock
 from tests.service.conftest import cabinet, site
 from tests.service.site import HALL, NAS, Site
-from tests.service.watching import running, wait_until
+from tests.service.watching import cabinetwatch, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 
 __all__ = ["cabinet", "site"]
 
 
-def clear(path: Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "cabinetwatch", "clear", "--config", str(path)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
-
-
 def test_topics_and_session_of_the_watch_are_cleared_and_nothing_else(
     site: Site, cabinet: Wire, broker: Broker
 ) -> None:
     cabinet.publish("cabinetwatch/note", "of somebody else", retain=True)
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish(NAS, "55")
         cabinet.wait_transition("nas", "over-derating", "unacknowledged")
         wait_until(lambda: "cabinetwatch/device/nas" in retained(broker.port), "the figures")
-        refused = clear(site.path)
+        refused = cabinetwatch(site.path, "clear")
         assert refused.returncode == 2
         assert refused.stderr.startswith("the watch is running; stop it first")
-        assert watch.stop() == 0
 
-    done = clear(site.path)
+    done = cabinetwatch(site.path, "clear")
     assert (done.returncode, done.stderr) == (0, "")
     assert "cleared cabinetwatch/alarm/nas/over-derating\n" in done.stdout
     assert retained(broker.port).keys() == {"cabinetwatch/note"}
@@ -44,9 +34,8 @@ def test_topics_and_session_of_the_watch_are_cleared_and_nothing_else(
     # With the session gone the broker has kept nothing that came meanwhile.
     cabinet.publish(HALL, "21")
     heard = cabinet.mark()
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online(after=heard)
-        assert watch.stop() == 0
     with site.store() as store:
         assert list(store.readings("hall")) == []
 

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
+from tests.support.empty_store import put_empty_store
 
 T0 = 1_782_900_000_000  # 2026-07-01T10:00:00Z
 Export = Callable[..., str]
@@ -51,7 +51,7 @@ def config_file(tmp_path: Path) -> Path:
 def commit(config_file: Path) -> Callable[..., None]:
     """Put inputs into the store that the configuration names."""
     url = load(config_file).store.url
-    migrate(url)
+    put_empty_store(url)
 
     def commit(*inputs: Reading | Entry, offset_ms: int = 0) -> None:
         with Store.open(url) as store:

@@ -14,6 +14,7 @@ from cabinetwatch.cli.check import warnings
 from cabinetwatch.cli.main import main
 from cabinetwatch.text import ConfigError
 from cabinetwatch.watch import configuration
+from tests.support.empty_store import put_empty_store
 from tests.support.house import House, build
 
 NAS = '[sensors.nas-air]\ntopic = "under-stairs/nas/air"\nquantity = "temperature"\n'
@@ -235,6 +236,7 @@ def test_an_unknown_sensor_in_an_import_is_told_with_those_there_are(
 ) -> None:
     path, file = tmp_path / "config.toml", tmp_path / "readings.csv"
     path.write_text(nas('renamed_from = "warm"'))
+    put_empty_store(tmp_path / "cabinetwatch.db")
     file.write_text(f"time,sensor,value\n2026-07-01T12:00:00Z,{sensor},30.5\n")
     assert main(["import", str(file), "--config", str(path)]) == 2
     assert remedy in capsys.readouterr().err

@@ -15,13 +15,13 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.recording import Recorded, to_line
 from cabinetwatch.service.offline import Dated, heard_by_both
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
+from tests.support.empty_store import put_empty_store
 
 T0 = 1_782_900_000_000  # 2026-07-01T10:00:00Z
 EXPORTED = (
@@ -55,6 +55,7 @@ quantity = "temperature"
 def make_home(folder: Path) -> Path:
     path = folder / "config.toml"
     path.write_text(CONFIG, encoding="utf-8")
+    put_empty_store(folder / "readings.db")
     return path
 
 
@@ -140,7 +141,6 @@ def record_beside(
 ) -> str:
     """Import a recording (ms after T0, power) into a store that has heard some; what is said."""
     config = load(config_file)
-    migrate(config.store.url)
     with Store.open(config.store.url) as store:
         inputs = begun(config) + [Reading("ups", T0 + ms, value) for ms, value in heard]
         store.commit(Batch(T0 + 1_000_000, 0, inputs))
@@ -181,7 +181,7 @@ def test_a_stored_reading_stands_for_one_of_the_recording_and_not_for_another_va
     assert take_in(config_file, config_file.with_name("file").read_text()).startswith("0 readings")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     steps=st.lists(st.tuples(st.integers(700, 1500), st.integers(0, 1)), max_size=40),
     data=st.data(),
@@ -245,6 +245,7 @@ def test_a_file_without_a_right_line_is_wrong_use(
 ) -> None:
     path = config_file.with_name("file")
     path.write_text(content, encoding="utf-8")
+    config_file.with_name("readings.db").unlink()
     assert main(["import", str(path), "--config", str(config_file)]) == 2
     assert sentence in capsys.readouterr().err
     # What can't be read at all makes no store.
@@ -255,7 +256,6 @@ def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
     config_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     url = load(config_file).store.url
-    migrate(url)
     path = config_file.with_name("file.csv")
     path.write_text(EXPORTED, encoding="utf-8")
     with Store.open(url):
@@ -279,7 +279,6 @@ def begun(config: Config) -> list[Reading | Entry]:
 
 def test_imported_readings_change_no_transition_of_the_record(config_file: Path) -> None:
     config = load(config_file)
-    migrate(config.store.url)
     record = begun(config)
     for n in range(120):
         record += [Reading("hall", T0 + n * 10_000, 20.0 + n % 2 / 10)]
@@ -296,7 +295,6 @@ def test_what_falls_due_between_the_watch_and_the_newest_reading_of_a_file_is_st
     config_file: Path,
 ) -> None:
     config = load(config_file)
-    migrate(config.store.url)
     record = [
         *begun(config),
         *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60)),
@@ -323,7 +321,7 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     readings=st.lists(
         st.tuples(st.integers(0, 10**9), st.sampled_from(["nas-air", "ups"]), VALUES), min_size=1
@@ -338,7 +336,6 @@ def test_export_into_another_store_and_out_again_is_the_same(
         for ms, name, value in readings
     ]
     one, other = (make_home(tmp_path_factory.mktemp("home")) for _ in range(2))
-    migrate(load(one).store.url)
     with Store.open(load(one).store.url) as store:
         store.commit(Batch(T0, 0, list(told)))
     exported = put_out(one)

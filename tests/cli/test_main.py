@@ -194,6 +194,20 @@ def test_only_what_a_command_needs_is_imported(
     assert others == set(libraries.split()) - ({"pydantic"} - others)
 
 
+def test_what_fits_draws_and_migrates_never_enters_what_runs_for_long() -> None:
+    code = "import sys"
+    for each in ("cli.services", "cli.reports", "service.daemon", "report.page_server"):
+        code += f", cabinetwatch.{each}"
+    code += "; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
+    )
+    loaded = {name.partition(".")[0] for name in done.stdout.split()}
+    assert loaded >= {"apscheduler", "sqlalchemy"}
+    heavy = {"numpy", "scipy", "matplotlib", "PIL", "tomlkit", "alembic", "mako"}
+    assert heavy.isdisjoint(loaded)
+
+
 def test_output_that_has_no_room_is_a_sentence_and_status_1() -> None:
     with Path("/dev/full").open("wb") as full:
         ended = subprocess.run(

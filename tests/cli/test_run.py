@@ -9,7 +9,7 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.cli.terminal import LineFormatter, log_to_standard_error
-from cabinetwatch.store.migrate import migrate
+from tests.support.empty_store import put_empty_store
 
 
 def record(message: str, *arguments: str) -> logging.LogRecord:
@@ -65,7 +65,7 @@ def test_every_text_that_says_why_or_what_must_have_words(
         '[sensors.hall]\ntopic = "hall"\nquantity = "temperature"\n'
         '[devices.nas]\ntemperature = "air"\nambient = "hall"\n'
     )
-    migrate(f"sqlite:///{tmp_path}/cabinetwatch.db")
+    put_empty_store(f"sqlite:///{tmp_path}/cabinetwatch.db")
     assert main([*arguments, "--config", str(path)]) == 2
     assert "has no words in it; write a few" in capsys.readouterr().err
 

@@ -4,8 +4,6 @@ import csv
 import io
 import json
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import redirect_stdout
 from functools import cache
@@ -269,15 +267,3 @@ def test_a_phase_that_tells_nothing_is_undecided(report: Report, changes: dict[s
     assert answer["verdict"] == "undecided"
     assert answer["setpoints"] is None
     assert answer["reasons"]
-
-
-def test_what_fits_curves_and_draws_never_enters_the_daemon() -> None:
-    heavy = {"scipy", "numpy", "matplotlib", "tomlkit"}
-    code = (
-        "import sys, cabinetwatch.cli.services, cabinetwatch.service.daemon;"
-        f"print(sorted({heavy!r} & set(sys.modules)))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
-    )
-    assert done.stdout.strip() == "[]"

@@ -3,6 +3,7 @@
 import csv
 import json
 import re
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,6 @@ from cabinetwatch.report.trial_case import Case, judge_case, with_stored_reading
 from cabinetwatch.report.trial_page import draw_charts
 from cabinetwatch.store import upkeep as spared
 from cabinetwatch.store.codecs import DAY_MS
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower, pack_state
 from cabinetwatch.store.store import Store
@@ -26,6 +26,7 @@ from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.cli.demonstration import CONFIGURATION
 from tests.store.upkeep import tidied
+from tests.support.empty_store import put_empty_store
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
 CHANGE_MS = from_rfc3339("2026-05-29T11:00:00Z")
@@ -44,7 +45,7 @@ class House:
         self.path.write_text(text)
         self.config = load(self.path)
         self.phases = write_trial_record(folder / "trial.csv", START_MS)
-        migrate(self.config.store.url)
+        put_empty_store(self.config.store.url)
         with Store.open(self.config.store.url) as store:
             self._live(store, folder / "trial.csv", _deeds() if is_told else [], is_open)
 
@@ -62,6 +63,16 @@ class House:
         store.commit(Batch(LATER_MS, 0, [Reading("nas-air", LATER_MS, 30.0)]))
         store.commit(Batch(LATER_MS, 0, state=pack_state(StoreFollower(store).engine())))
         tidied(store, LATER_MS)
+
+    @classmethod
+    def copy(cls, built: "House", folder: Path) -> "House":
+        """Give one of its own to a test that prunes it."""
+        for file in built.path.parent.iterdir():
+            shutil.copy(file, folder)
+        made = cls.__new__(cls)
+        made.path = folder / built.path.name
+        made.config, made.phases = load(made.path), built.phases
+        return made
 
     def prune(self) -> None:
         assert main(["prune", "--config", str(self.path)]) == 0
@@ -97,6 +108,28 @@ def _readings(record: Path) -> list[Reading]:
         ]
 
 
+@pytest.fixture(scope="module")
+def built_told(tmp_path_factory: pytest.TempPathFactory) -> House:
+    return House(tmp_path_factory.mktemp("told"), is_told=True)
+
+
+@pytest.fixture(scope="module")
+def built_untold(tmp_path_factory: pytest.TempPathFactory) -> House:
+    return House(tmp_path_factory.mktemp("untold"), is_told=False)
+
+
+@pytest.fixture
+def told(built_told: House, tmp_path: Path) -> House:
+    """A house whose trial was told."""
+    return House.copy(built_told, tmp_path)
+
+
+@pytest.fixture
+def untold(built_untold: House, tmp_path: Path) -> House:
+    """A house with the same readings, of which nobody was told that they are a trial."""
+    return House.copy(built_untold, tmp_path)
+
+
 def _report(house: House, capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
     capsys.readouterr()
     status = main(["trial", "report", "--config", str(house.path), "--json", *arguments])
@@ -111,14 +144,13 @@ def _intervals(phases: Phases) -> list[str]:
 
 
 def test_a_told_trial_gives_the_same_figures_after_its_time_was_pruned(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    told: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    house = House(tmp_path, is_told=True)
-    fresh = _report(house, capsys, "slow-fan")
+    fresh = _report(told, capsys, "slow-fan")
     assert fresh["verdict"] == "reject"
-    house.prune()
-    assert _report(house, capsys, "slow-fan") == fresh
-    by_intervals = _report(house, capsys, *_intervals(house.phases))
+    told.prune()
+    assert _report(told, capsys, "slow-fan") == fresh
+    by_intervals = _report(told, capsys, *_intervals(told.phases))
     for key in ("before", "after", "change_k", "hot_day_margin_k", "verdict"):
         assert by_intervals[key] == fresh[key]
 
@@ -155,57 +187,52 @@ def _check_let_go(answer: dict[str, Any]) -> None:
 
 
 def test_what_was_let_go_is_said_to_have_been_let_go(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    untold: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    house = House(tmp_path, is_told=False)
-    house.prune()
-    _check_let_go(_report(house, capsys, *_intervals(house.phases)))
+    untold.prune()
+    _check_let_go(_report(untold, capsys, *_intervals(untold.phases)))
 
 
 def test_a_told_trial_outlived_by_none_of_its_readings_says_so(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    told: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    house = House(tmp_path, is_told=True)
     # Minutes, and with them a trial's readings, for 20 days only.
     short = "keep_raw_days = 5\nkeep_minutes_days = 20\n"
-    house.path.write_text(house.path.read_text().replace("keep_raw_days = 5\n", short))
-    house.prune()
-    _check_let_go(_report(house, capsys, "slow-fan"))
+    told.path.write_text(told.path.read_text().replace("keep_raw_days = 5\n", short))
+    told.prune()
+    _check_let_go(_report(told, capsys, "slow-fan"))
 
 
 def test_a_sensor_that_was_silent_in_a_spared_phase_is_still_called_silent(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    told: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    house = House(tmp_path, is_told=True)
-    house.prune()
+    told.prune()
     late = "2026-05-29T15:00:00Z/PT3H"
     answer = _report(
-        house, capsys, "--device", "nas", "--before", house.phases.before, "--after", late
+        told, capsys, "--device", "nas", "--before", told.phases.before, "--after", late
     )
     assert any("the sensor was silent" in reason for reason in answer["reasons"])
 
 
 def test_a_phase_that_lasted_for_longer_than_is_spared_says_so(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    told: House, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # A week of readings would take a minute to write: here the week is an hour.
     monkeypatch.setattr(spared, "LONGEST_PROTECTED_MS", 3_600_000)
-    house = House(tmp_path, is_told=True)
-    house.prune()
-    _check_let_go(_report(house, capsys, "slow-fan"))
+    told.prune()
+    _check_let_go(_report(told, capsys, "slow-fan"))
 
 
-def test_what_was_read_between_the_phases_is_for_the_picture_alone(tmp_path: Path) -> None:
-    house = House(tmp_path, is_told=False)
+def test_what_was_read_between_the_phases_is_for_the_picture_alone(untold: House) -> None:
     plain = Case(
         title="nas",
         device="nas",
         change="",
-        config=house.config,
+        config=untold.config,
         intervals={"before": (START_MS, CHANGE_MS), "after": (AFTER_MS, END_MS)},
         readings={},
     )
-    with Store.open(house.config.store.url, read_only=True) as store:
+    with Store.open(untold.config.store.url, read_only=True) as store:
         case = with_stored_readings(plain, store)
     for sensor in ("nas-air", "cabinet-air"):
         between_ms = case.between[sensor].t_ms

@@ -7,7 +7,6 @@ import pytest
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.store.codecs import DAY_MS, Tier
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
@@ -16,6 +15,7 @@ from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Reading
 from tests.store.upkeep import tidied
+from tests.support.empty_store import put_empty_store
 
 T0 = 1_767_261_600_000  # 2026-01-01T10:00:00Z
 
@@ -43,7 +43,7 @@ def config_file(tmp_path: Path) -> Path:
     path = tmp_path / "config.toml"
     path.write_text(CONFIG, encoding="utf-8")
     url = load(path).store.url
-    migrate(url)
+    put_empty_store(url)
     with Store.open(url) as store:
         for t, value in ((T0, 20.0), (T0 + 1000, 21.0), (T0 + 10 * DAY_MS, 30.0)):
             store.commit(Batch(t, 0, [Reading("nas-air", t, value)]))

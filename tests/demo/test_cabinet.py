@@ -72,7 +72,7 @@ def test_at_steady_state_all_is_as_warm_as_the_heat_balance_says(
     assert rise_k == pytest.approx(rise_by_bisection(build, heat_w, flow_m3_s), abs=0.01)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     power_w=st.floats(0.0, 200.0),
     stalled=st.booleans(),

@@ -7,6 +7,7 @@ from itertools import islice
 import pytest
 
 from cabinetwatch.demo import fortnight
+from cabinetwatch.demo.cabinet import Cabinet
 from cabinetwatch.demo.fortnight import fortnight_configuration_text
 from cabinetwatch.demo.nodes import TIME_ZONE
 from cabinetwatch.text import from_datetime, to_datetime
@@ -44,7 +45,16 @@ def test_the_same_fortnight_comes_out_whenever_it_is_asked_for() -> None:
     assert [moment.utc_ms for moment in first[:2]] == [60_000, 120_000]
 
 
-def test_every_event_happens_in_its_order_and_the_first_says_that_all_is_simulated() -> None:
+def pass_time(cabinet: Cabinet, seconds: float) -> None:
+    cabinet.elapsed_s += seconds
+
+
+def test_every_event_happens_in_its_order_and_the_first_says_that_all_is_simulated(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Who does what when hangs on time alone.
+    monkeypatch.setattr(fortnight, "MOMENT_S", 600)
+    monkeypatch.setattr(Cabinet, "advance", pass_time)
     actions = [each for moment in fortnight.moments(0, 14 * DAY_MS) for each in moment.actions]
     assert actions[0].command["text"] == fortnight.SIMULATED
     assert len(actions) == sum(event.action is not None for event in fortnight._EVENTS)

@@ -51,6 +51,7 @@ def test_sigterm_ends_the_watch_in_time_while_broker_and_mail_server_hang(
         assert "email" in [notice.channel for notice, _ in store.waiting()]
 
 
+@pytest.mark.long
 def test_a_storm_of_fifty_times_the_ordinary_rate_loses_nothing_and_delays_no_alarm(
     site: Site, mosquitto: BrokerFactory
 ) -> None:

@@ -191,7 +191,7 @@ BODY = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(st.lists(st.tuples(TOPIC.filter(bool), BODY), max_size=12))
 def test_every_draft_is_accepted(
     tmp_path_factory: pytest.TempPathFactory, heard: list[tuple[str, bytes]]

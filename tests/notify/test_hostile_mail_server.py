@@ -186,6 +186,11 @@ def test_a_server_that_never_comes_to_an_end_is_left_in_time(
         return
     assert status == "waiting"
     assert "does not answer in time" in why(attempt)
+    # Before the mail begins nothing of it is lost or in doubt.
+    begun = phase in ("MAIL", "RCPT", "DATA", "content")
+    assert attempt.connection_lost == begun
+    assert (attempt.unreachable is None) == begun
+    assert attempt.in_doubt == (phase == "content")
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,12 @@ from cabinetwatch.notify.channels import EmailChannel
 from cabinetwatch.notify.delivery import Delivery, Fault
 from cabinetwatch.notify.plan import last_told, plan
 from cabinetwatch.notify.smtp import Timeouts
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import NOON_MS, make_config, returned, transition
+from tests.support.empty_store import put_empty_store
 from tests.support.mail import MailDrop
 
 HERE, GONE = "here@under-stairs.example", "gone@under-stairs.example"
@@ -33,7 +33,7 @@ class Post:
         self.forgetful = False
         self.timeouts = Timeouts()
         self.faults: list[Fault] = []
-        migrate(self._url)
+        put_empty_store(self._url)
         self.store = Store.open(self._url)
         self.delivery = self._start()
 
@@ -106,25 +106,6 @@ def post(smtp: MailDrop, tmp_path: Path) -> Iterator[Post]:
 
 def raised(number: int = 0, priority: Priority = Priority.MEDIUM) -> Transition:
     return transition(occurrence=f"alarm-{number}", priority=priority, cause=f"cause-{number}")
-
-
-def test_half_a_minute_without_the_server_then_4xx_loses_and_doubles_nothing(
-    post: Post, smtp: MailDrop
-) -> None:
-    smtp.stop()
-    post.emit(raised(0))
-    post.run(15)
-    post.emit(raised(1))
-    post.run(15)
-    smtp.start()
-    smtp.refuse("451 4.3.0 later")
-    post.run(60)
-    smtp.behave()
-    post.run(300)
-    assert len(smtp.messages) == 2
-    assert [fault.ok for fault in post.faults] == [False, False, True]
-    assert not any(fault.permanent for fault in post.faults)
-    assert post.store.waiting() == []
 
 
 def test_an_outage_of_days_with_restarts_ends_in_one_digest_of_everything(

@@ -381,7 +381,7 @@ HOSTILE = st.text(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(text=HOSTILE, advice=HOSTILE, value=HOSTILE, key=HOSTILE)
 @example(
     text="</p><script>alert(1)</script>", advice="{{ 7 * 7 }}", value="'\"><img src=x>", key="<b>"
@@ -410,7 +410,7 @@ def test_no_text_of_anybody_becomes_markup(text: str, advice: str, value: str, k
     assert any(text.strip() in each for each in page.texts)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.text(max_size=100))
 @example("a\r\nBcc: thief@under-stairs.example\r\n\r\nbody")
 @example("a\rBcc: thief@under-stairs.example")

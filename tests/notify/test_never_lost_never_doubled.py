@@ -92,7 +92,7 @@ def live(world: World, server: Server, seconds: float) -> None:
         live(world, server, 0)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(events=st.lists(EVENTS, max_size=40), digest_over=st.integers(1, 5), quiet=st.booleans())
 def test_every_recipient_gets_every_alarm_and_doubles_only_what_was_never_confirmed(
     events: list[tuple[str, object]], digest_over: int, quiet: bool

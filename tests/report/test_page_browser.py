@@ -131,9 +131,7 @@ def test_a_server_that_dies_is_noticed_by_an_open_page(
 
 
 @pytest.mark.parametrize("width", [320, 390, 1000])
-@pytest.mark.parametrize("dark", [False, True])
-def test_nothing_sticks_out_sideways(page: Browser, written: str, width: int, dark: bool) -> None:
-    page.emulate(dark=dark)
+def test_nothing_sticks_out_sideways(page: Browser, written: str, width: int) -> None:
     page.open(written, width=width)
     assert page.run("return document.documentElement.scrollWidth") <= width
 

@@ -17,10 +17,10 @@ from cabinetwatch.report.charts import Drawn, draw_week
 from cabinetwatch.report.summary_mail import mail_of
 from cabinetwatch.report.summary_week import Week
 from cabinetwatch.report.summary_words import summary_of
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.store import Store
 from tests.report.test_summary_words import Tags
 from tests.support import fortnight as story
+from tests.support.empty_store import put_empty_store
 from tests.support.fortnight import Fortnight
 from tests.support.mail import MailDrop
 
@@ -197,7 +197,7 @@ def test_what_can_not_be_made_is_refused_with_one_sentence(
 def test_a_store_in_which_no_watch_ever_ran_has_no_week_to_tell_of(
     arguments: list[str], fortnight: Fortnight, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    migrate(f"sqlite:///{tmp_path}/watch.db")
+    put_empty_store(f"sqlite:///{tmp_path}/watch.db")
     config = tmp_path / "config.toml"
     config.write_text(fortnight.path.read_text())
     assert run(config, *arguments) == 2

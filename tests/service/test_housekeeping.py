@@ -20,7 +20,7 @@ from cabinetwatch.store.upkeep import Keeping, Now, Room
 from cabinetwatch.watch.events import Reading
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
-from tests.service.watching import cabinetwatch, running, wait_until, watching
+from tests.service.watching import cabinetwatch, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 from tests.support.patience import WITHIN_S
@@ -205,7 +205,7 @@ def test_figures_of_devices_and_sensors_reach_the_tiers_of_a_running_watch(
 
 
 def test_prune_is_done_by_the_watch_that_runs(site: Site, cabinet: Wire) -> None:
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish(HALL, "22.5")
         with site.store() as store:
@@ -213,4 +213,3 @@ def test_prune_is_done_by_the_watch_that_runs(site: Site, cabinet: Wire) -> None
         done = cabinetwatch(site.path, "prune")
         assert (done.returncode, done.stderr) == (0, "")
         assert done.stdout.startswith("No rows pruned; the store takes ")
-        assert watch.stop() == 0

@@ -55,10 +55,8 @@ def test_kills_at_random_instants_lose_and_double_nothing(
     assert 0 < found.backlog < found.readings
 
 
-@pytest.mark.parametrize(
-    "seconds",
-    [8, pytest.param(3600, marks=[pytest.mark.long, pytest.mark.timeout(5000)])],
-)
+@pytest.mark.long
+@pytest.mark.parametrize("seconds", [8, pytest.param(3600, marks=pytest.mark.timeout(5000))])
 def test_random_faults_of_everything_lose_and_double_nothing(
     seconds: int, broker: Broker, site: Site, smtp: MailDrop
 ) -> None:
@@ -78,6 +76,7 @@ def writes_on(test: KillTest) -> bool:
     return test.stored() > test.stored_before
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("fault", "trouble", "until", "finding"),
     [

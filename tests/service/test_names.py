@@ -8,7 +8,7 @@ import pytest
 from cabinetwatch.cli.main import main
 from tests.service.mails import part
 from tests.service.site import CABINET, Site
-from tests.service.watching import running
+from tests.service.watching import watching
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
 
@@ -36,7 +36,7 @@ def test_mail_status_page_and_summary_name_it_and_json_mqtt_and_csv_have_the_id(
         return capsys.readouterr().out
 
     site.tables = TABLES
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish("cabinet/ups/temperature", "47.5")
         told = cabinet.wait_transition("ups-air", "high", "unacknowledged")
@@ -47,7 +47,6 @@ def test_mail_status_page_and_summary_name_it_and_json_mqtt_and_csv_have_the_id(
         year, number, _ = dt.datetime.fromisoformat(told["time"]).isocalendar()
         summary = shown("summary", "--week", f"{year}-W{number:02d}")
         csv = shown("export")
-        assert watch.stop() == 0
 
     assert told["text"].startswith(f"{NAME} reads 47.5 °C")
     assert NAME in mail.message["Subject"]

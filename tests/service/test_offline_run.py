@@ -8,10 +8,10 @@ import pytest
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.store.codecs import Tier
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch import configuration
+from tests.support.empty_store import put_empty_store
 
 MINUTE_MS = 60_000
 MONDAY = 1_780_264_800_000 - 1_780_264_800_000 % 86_400_000
@@ -39,7 +39,7 @@ def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_
     path = tmp_path / "config.toml"
     path.write_text(TABLES)
     config = configuration.load(path)
-    migrate(config.store.url)
+    put_empty_store(config.store.url)
     with Store.open(config.store.url) as store:
         run = OfflineRun(config, store, MONDAY)
         for minute in range(1, 600):

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import logging
 import signal
 
 import pytest
@@ -12,7 +13,7 @@ from cabinetwatch.store.replay import Replayer, warm_engine
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import EntryKind, Transition
 from tests.service.site import CABINET, NAS, Site
-from tests.service.watching import running, wait_until
+from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
@@ -61,20 +62,21 @@ def test_an_alarm_that_stands_goes_on_under_the_new_id(
     smtp: MailDrop,
     broker: Broker,
     capsys: pytest.CaptureFixture[str],
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
+    caplog.set_level(logging.INFO)
     site.tables = BEFORE
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish(NAS, "55")
         raised = cabinet.wait_transition("nas-air", "high", "unacknowledged")
         # That of the sensor and that of its device have one cause.
         smtp.wait_for(1)
-        assert watch.stop() == 0
     assert OLD_TOPIC in retained(broker.port)
 
     site.tables = AFTER
     heard = cabinet.mark()
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online(after=heard)
         again = cabinet.wait_transition("a-nas", "high", "unacknowledged", after=heard)
         wait_until(lambda: OLD_TOPIC not in retained(broker.port), "the old topic to be cleared")
@@ -83,18 +85,16 @@ def test_an_alarm_that_stands_goes_on_under_the_new_id(
         # What comes right after a reconnect is not judged.
         returned = cabinet.publish_until(NAS, "40", "a-nas", "high", "returned", after=heard)
         smtp.wait_for(2)
-        assert watch.stop() == 0
-    assert "sensor nas-air was renamed to a-nas" in watch.log
+    assert "sensor nas-air was renamed to a-nas" in caplog.text
     assert returned["id"] == raised["id"]
     assert len(smtp.messages) == 2
     status = json.loads(capsys.readouterr().out)
     assert set(status["sensors"]) == {"hall", "a-nas"}
     assert {each["subject"] for each in status["alarms"]} == {"nas", "a-nas"}
 
-    with running(site.path) as watch:
+    with watching(site.config()):
         # The key stays, and does nothing any more.
         cabinet.wait_online(after=cabinet.mark())
-        assert watch.stop() == 0
     with site.store() as store:
         assert renamed(store) == [("nas-air", "a-nas")]
         assert {each.subject for each in store.transitions()} == {"nas", "a-nas"}
@@ -156,18 +156,20 @@ def test_a_key_that_came_a_start_late_still_brings_the_past(site: Site, cabinet:
     ):
         site.tables = tables
         heard = cabinet.mark()
-        with running(site.write()) as watch:
+        with watching(site.config()):
             cabinet.wait_online(after=heard)
             cabinet.publish(NAS, value)
             _wait_stored(site, float(value))
-            assert watch.stop() == 0
     with site.store() as store:
         assert [each.value for each, _ in store.readings("a-nas")] == [41.0, 42.0, 43.0]
     assert_replays(site)
 
 
 def test_what_cannot_be_renamed_is_said_and_nothing_is_done(
-    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str]
+    site: Site,
+    cabinet: Wire,
+    capsys: pytest.CaptureFixture[str],
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     site.tables = CABINET.replace("[sensors.nas-air]", '[sensors.nas-air]\nrenamed_from = "nobody"')
     main(["check", "--config", str(site.write())])
@@ -176,10 +178,9 @@ def test_what_cannot_be_renamed_is_said_and_nothing_is_done(
         " correct the ID, or leave the key out."
     )
     assert said in capsys.readouterr().out.replace("\n", " ")
-    with running(site.path) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
-        watch.wait_log("nothing is known of a sensor nobody")
-        assert watch.stop() == 0
+    assert "nothing is known of a sensor nobody" in caplog.text
     with site.store() as store:
         assert renamed(store) == []
 

@@ -1,14 +1,12 @@
 """No password is logged, shown, stored or passed on, whatever becomes of it."""
 
 import signal
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from tests.service.site import NAS, Site
-from tests.service.watching import WatchProcess, running, wait_until
+from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until
 from tests.service.wire import Wire
 from tests.support.broker import BrokerFactory
 from tests.support.certificates import Certificate
@@ -16,7 +14,6 @@ from tests.support.mail import MailDropFactory
 
 MQTT_SECRET = "mq-Xw83-broker-secret"
 MAIL_SECRET = "ml-Zk27-mail-secret"
-ROOT = Path(__file__).parents[2]
 
 
 def with_secrets(site: Site, mqtt: str, mail: str, certificate: Certificate) -> Path:
@@ -39,14 +36,7 @@ def with_secrets(site: Site, mqtt: str, mail: str, certificate: Certificate) -> 
 
 def command(site: Site, *arguments: str) -> str:
     """Run a command and give all that it writes."""
-    ran = subprocess.run(
-        [sys.executable, "-m", "cabinetwatch", *arguments, "--config", str(site.path)],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=300,
-    )
+    ran = cabinetwatch(site.path, *arguments)
     assert "Traceback" not in ran.stderr
     return ran.stdout + ran.stderr
 

@@ -5,7 +5,6 @@ import time
 
 import pytest
 
-from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.replay import running_since
@@ -14,7 +13,7 @@ from cabinetwatch.text import StoreError, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site
-from tests.service.watching import WatchProcess, running, wait_until, watching
+from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
@@ -170,36 +169,6 @@ def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
     assert retained(broker.port).keys() == {"cabinetwatch/watch", "cabinetwatch/alarm/hall/high"}
 
 
-def test_sigterm_ends_the_watch_whatever_hangs_and_loses_nothing(
-    site: Site, cabinet: Wire, smtp: MailDrop, broker: Broker
-) -> None:
-    site.flush_s = 60
-    with running(site.write()) as watch:
-        cabinet.wait_online()
-        for number in range(200):
-            cabinet.publish(HALL, str(number / 10))
-        # A mail server that never answers must not hold up the end.
-        smtp.hang("data")
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
-        wait_until(lambda: smtp.connections > 0, "the mail to be on its way")
-        wait_until(lambda: _waiting(site) == ["email"], "the alarm to be told over MQTT")
-        # Each step of the end waits for a second or so; the mail server has two minutes to answer.
-        assert watch.stop(Timeouts().final_s / 2) == 0
-
-    assert "Traceback" not in watch.log
-    assert retained(broker.port)["cabinetwatch/watch"].data["online"] is False
-    with site.store() as store:
-        values = [reading.value for reading, _ in store.readings("hall")]
-    assert values == [number / 10 for number in range(200)]
-    assert _waiting(site) == ["email"]
-
-
-def _waiting(site: Site) -> list[str]:
-    with site.store() as store:
-        return [notice.channel for notice, _ in store.waiting()]
-
-
 def test_the_first_start_makes_a_store_that_is_its_owners_alone(site: Site, cabinet: Wire) -> None:
     site.folder = site.folder.with_name("new")
     with running(site.write()) as watch:
@@ -249,8 +218,8 @@ def test_a_watch_that_reads_its_file_again_goes_on_running_since_it_was_started(
 def test_a_second_watch_on_one_store_is_refused_with_a_sentence(site: Site, cabinet: Wire) -> None:
     with running(site.write()) as watch:
         cabinet.wait_online()
-        second = WatchProcess(site.path, log=site.folder / "second.log")
-        assert second.wait() == 2
-        assert second.log.count("\n") == 1
-        assert "in use by another cabinetwatch" in second.log
+        second = cabinetwatch(site.path, "run")
+        assert second.returncode == 2
+        assert second.stderr.count("\n") == 1
+        assert "in use by another cabinetwatch" in second.stderr
         assert watch.stop() == 0

@@ -1,7 +1,5 @@
 """The weekly summary of a running watch: frozen, mailed once, and what it listed acknowledged."""
 
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -304,13 +302,3 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
         monkeypatch.undo()
         clock.let_pass(660)
         look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
-
-
-def test_what_reckons_and_draws_never_enters_the_daemon() -> None:
-    code = "import sys, cabinetwatch.cli.services; print(*sorted(sys.modules))"
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
-    )
-    loaded = {name.partition(".")[0] for name in done.stdout.split()}
-    assert {"numpy", "matplotlib", "PIL", "scipy"}.isdisjoint(loaded)
-    assert "apscheduler" in loaded

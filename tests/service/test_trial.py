@@ -220,7 +220,7 @@ def forgotten(site: Site) -> str:
 
 
 def test_a_note_reaches_the_journal_and_the_report(site: Site, cabinet: Wire) -> None:
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         done = cabinetwatch(site.path, "note", "cleaned the filter", "--device", "nas")
         assert done.returncode == 0, done.stderr
@@ -228,7 +228,6 @@ def test_a_note_reaches_the_journal_and_the_report(site: Site, cabinet: Wire) ->
         assert cabinetwatch(site.path, "note", "x", "--device", "toaster").returncode == 2
         assert cabinetwatch(site.path, "note", " ").returncode == 2
         assert cabinetwatch(site.path, "note", "x", "--at", "2999-01-01T00:00:00Z").returncode == 2
-        assert watch.stop() == 0
     with site.store() as store:
         (entry,) = [entry for _, entry in store.entries(EntryKind.COMMAND)]
     assert entry.data["text"] == "cleaned the filter"
@@ -236,7 +235,7 @@ def test_a_note_reaches_the_journal_and_the_report(site: Site, cabinet: Wire) ->
 
 def test_nothing_is_applied_from_a_trial_that_is_undecided(site: Site, cabinet: Wire) -> None:
     before = site.write().read_text()
-    with running(site.path) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         told(site, "begin", "slow-fan", "--device", "nas", "--change", "the fan at 7 V")
         told(site, "phase", "slow-fan", "before")
@@ -245,13 +244,12 @@ def test_nothing_is_applied_from_a_trial_that_is_undecided(site: Site, cabinet: 
         assert "There is no after phase yet." in shown
         assert "slow-fan stays open" in shown
         assert trial_of(site)["ended"] is None
-        assert watch.stop() == 0
     assert site.path.read_text() == before
     assert not list(Path(site.folder).glob("config.toml.before-*"))
 
 
 def test_wrong_use_is_one_sentence(site: Site, cabinet: Wire) -> None:
-    with running(site.write()) as watch:
+    with watching(site.config()):
         cabinet.wait_online()
         for arguments in (
             ("begin", "slow-fan", "--device", "toaster", "--change", "x"),
@@ -265,4 +263,3 @@ def test_wrong_use_is_one_sentence(site: Site, cabinet: Wire) -> None:
             ("report", "--device", "nas", "--before", "soon/later", "--after", "a/b"),
         ):
             assert len(told(site, *arguments, result=2).splitlines()) == 1, arguments
-        assert watch.stop() == 0

@@ -26,13 +26,6 @@ from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, reading, transition
 from tests.store.upkeep import tidied
 
-MODULES_OF_THE_DAEMON = """
-import sys
-from cabinetwatch.store.store import Store
-Store.open(sys.argv[1]).close()
-print(*sorted({name.partition(".")[0] for name in sys.modules}))
-"""
-
 
 def run_migrate(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "cabinetwatch.store.migrate", *arguments]
@@ -137,13 +130,6 @@ def test_a_store_of_a_newer_version_is_refused_and_untouched(path: Path, url: st
         with pytest.raises(StoreError, match=r"written by a newer cabinetwatch \(schema v9999"):
             use(url)
     assert path.read_bytes() == before
-
-
-def test_the_daemon_is_spared_the_migrations(url: str) -> None:
-    command = [sys.executable, "-c", MODULES_OF_THE_DAEMON, url]
-    loaded = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
-    assert "sqlalchemy" in loaded
-    assert {"alembic", "mako", "numpy"}.isdisjoint(loaded)
 
 
 DATA = Path(__file__).parent / "data"

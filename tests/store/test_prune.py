@@ -180,7 +180,7 @@ class TestNeeded:
 @settings(
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=25,
+    max_examples=8,
 )
 @given(
     days=st.integers(1, 6),

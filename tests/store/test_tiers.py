@@ -94,7 +94,7 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
 @settings(
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=60,
+    max_examples=20,
 )
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
@@ -128,7 +128,7 @@ def test_a_process_killed_amid_the_upkeep_leaves_each_reading_counted_once(url: 
     readings = list(steady(9.0, every_ms=20_000, t0=T0))
     with Store.open(url) as store:
         commit_all(store, readings, at_once=400)
-    for steps in (1, 2, 4, 8):
+    for steps in (1, 4):
         with subprocess.Popen(
             [sys.executable, "-c", TIDY_UNTIL_KILLED, url, str(T0 + 10 * DAY_MS)],
             stdout=subprocess.PIPE,

@@ -18,13 +18,13 @@ from sqlalchemy import insert
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier, condense, encode_tier_block
 from cabinetwatch.store.inputs import TABLES
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice, Outcome
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import mark
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Reading, Transition
+from tests.support.empty_store import put_empty_store
 
 Numbers = NDArray[np.float64]
 
@@ -147,7 +147,7 @@ def build(folder: Path, mail_port: int = 2525) -> Fortnight:
     """Make configuration and store."""
     path = configure(folder, GEAR, mail_port)
     config = configuration.load(path)
-    migrate(config.store.url)
+    put_empty_store(config.store.url)
     truth = measure(GEAR, np.arange(FIRST, NOW, MINUTE_MS, dtype=np.int64))
     with Store.open(database_url(folder / "watch.db")) as store:
         store.commit(journal(config, FIRST))

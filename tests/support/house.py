@@ -12,7 +12,6 @@ from pathlib import Path
 from cabinetwatch.config.model import Config
 from cabinetwatch.service.engine_loop import Planner
 from cabinetwatch.store.codecs import Bucket, FigureMinute
-from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state
@@ -21,6 +20,7 @@ from cabinetwatch.store.upkeep import Now
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
+from tests.support.empty_store import put_empty_store
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
@@ -137,7 +137,7 @@ def build(
     )
     path.write_text(text + tables)
     config = configuration.load(path)
-    migrate(config.store.url)
+    put_empty_store(config.store.url)
     with Store.open(config.store.url) as store:
         for batch in _minutes(now_utc_ms, days, devices):
             store.commit(batch)

@@ -170,7 +170,7 @@ def test_halfway_the_forecast_is_within_thirty_percent(configured: DeviceSetting
     assert forecast.time_left_s == pytest.approx(crossing_s / 2, rel=0.3)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(shift_k=st.integers(-40, 40), split=st.integers(5, 900), has_power=st.booleans())
 def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
     shift_k: int, split: int, has_power: bool

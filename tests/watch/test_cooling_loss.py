@@ -126,7 +126,7 @@ def test_without_power_it_says_that_load_and_cooling_look_the_same() -> None:
 def test_it_is_learnt_and_then_told() -> None:
     world = World(make_config(HOUSE, "[alarms.hot-day]\nenabled = false\n"), every_s=30)
     world.swing_k = 1.5
-    for hour in range(4 * 24):
+    for hour in range(3 * 24 + 4):
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     assert world.told == []

@@ -35,7 +35,7 @@ def eventful(seed: int, shift_k: float = 0.0) -> World:
     return world
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(seed=st.integers(0, 10_000), shift=st.integers(-12, 12))
 def test_shifting_all_temperatures_by_a_constant_changes_no_rise(seed: int, shift: int) -> None:
     seed -= seed % 2  # without a fault code, which is no temperature and does not shift
@@ -46,7 +46,7 @@ def test_shifting_all_temperatures_by_a_constant_changes_no_rise(seed: int, shif
         assert there[name] == pytest.approx(here[name], abs=0.02), name
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(seed=st.integers(0, 10_000), cut=st.floats(0, 1))
 def test_splitting_a_replay_anywhere_and_warm_starting_gives_the_same(
     seed: int, cut: float
@@ -62,7 +62,7 @@ def test_splitting_a_replay_anywhere_and_warm_starting_gives_the_same(
     assert any(each.condition == "cooling-loss" for each in told)
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(seed=st.integers(0, 10_000), order=st.randoms(use_true_random=False))
 def test_readings_with_times_of_their_own_may_come_in_any_order_within_the_lateness(
     seed: int, order: object

@@ -72,7 +72,7 @@ def through_json(engine: Engine) -> Engine:
     return twin
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000), cut=st.floats(0, 1))
 def test_a_warm_start_anywhere_gives_the_same_transitions(seed: int, cut: float) -> None:
     inputs = troubled_hours(seed)
@@ -84,7 +84,7 @@ def test_a_warm_start_anywhere_gives_the_same_transitions(seed: int, cut: float)
     assert told == whole
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
     inputs = troubled_hours(seed)
@@ -100,7 +100,7 @@ def test_asking_at_any_time_in_between_changes_nothing(seed: int) -> None:
     assert whole, "a troubled record that tells nothing proves nothing"
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000))
 def test_time_never_goes_back_and_every_move_starts_where_the_last_ended(seed: int) -> None:
     told = run(Engine(make_config()), troubled_hours(seed))

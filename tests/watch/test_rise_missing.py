@@ -62,7 +62,7 @@ def test_a_silent_temperature_raises_none() -> None:
 def test_without_power_it_says_that_the_device_may_have_been_switched_off() -> None:
     text = (HOUSE + COMMISSIONED).replace('power = "nas-power"\n', "")
     world = World(make_config(text.replace("normal_power_w = 40.0\n", "")), every_s=25)
-    world.lives(4 * DAY)
+    world.lives(3 * DAY + 4 * HOUR)
     world.power_w = 0.0
     (transition,) = of(world.lives(6 * HOUR), "rise-missing")
     assert transition.likely.startswith("It has been switched off, or the probe has slipped")

@@ -75,7 +75,7 @@ def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_non
         "nas-power": lambda _: 40.0,
     }
     world.swing_k = 0.3
-    world.lives(2 * DAY)
+    world.lives(DAY)
     world.hall_c = 12.0  # a door for two minutes
     world.lives(120_000)
     world.hall_c = 20.0
@@ -87,7 +87,7 @@ def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
     world = World(every_s=30, seed=3)
     world.says = {name: lambda value: round(2 * value) / 2 for name in ("nas-air", "hall")}
     world.swing_k = 2.0
-    for hour in range(4 * 24):
+    for hour in range(2 * 24):
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     assert of(world.told, "stuck") == []

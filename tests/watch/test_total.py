@@ -116,7 +116,7 @@ def finite(text: str) -> None:
     json.loads(text, parse_constant=refuse)
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=12, deadline=None, derandomize=True)
 @given(kind=st.sampled_from(sorted(HOUSES)), begun=st.booleans(), inputs=INPUTS)
 def test_the_engine_takes_anything_and_tells_finite_figures(
     kind: str, begun: bool, inputs: list[tuple[str, int, float, int, Quality, int]]
