@@ -18,7 +18,6 @@ from cabinetwatch.notify.words import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
     learning_words,
-    local_time,
     predicate,
 )
 from cabinetwatch.report.present import Present, hidden_words, moment, present_of
@@ -28,7 +27,14 @@ from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.replay import Snapshot, take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import StoreError, counted, describe_duration, from_rfc3339, printable
+from cabinetwatch.text import (
+    StoreError,
+    counted,
+    describe_duration,
+    from_rfc3339,
+    local_time,
+    printable,
+)
 from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
 from cabinetwatch.watch.events import Account
 

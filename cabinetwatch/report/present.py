@@ -10,9 +10,9 @@ from typing import NamedTuple
 
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.notify.mail import display_names
-from cabinetwatch.notify.words import local_time, predicate
+from cabinetwatch.notify.words import predicate
 from cabinetwatch.store.replay import Snapshot
-from cabinetwatch.text import counted, describe_duration, from_rfc3339
+from cabinetwatch.text import counted, describe_duration, from_rfc3339, local_time
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.events import Account, AlarmState, Transition
 from cabinetwatch.watch.incidents import plain_account

@@ -182,7 +182,7 @@ class Publisher:
         on = {account.id: account for account in accounts if not account.is_over}
         if self._incidents is None:
             # A run before may have published what was over before this one was connected.
-            self._incidents = dict.fromkeys(engine.closed_incidents, ("", 0))
+            self._incidents = dict.fromkeys(engine.incidents.closed, ("", 0))
         for incident in self._incidents.keys() - on.keys():
             self._publish(f"{self._prefix}/incident/{incident}", b"", retain=True, qos=1)
             del self._incidents[incident]

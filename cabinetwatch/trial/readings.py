@@ -375,7 +375,7 @@ class Estimate:
         form = "+z.1f" if sign else "z.1f"
         below, above = self.value - self.low, self.high - self.value
         if abs(below - above) < _EVEN_K:
-            return f"{self.value:{form}} K ± {max(below, above):.1f} K"
+            return f"{self.value:{form}} K ± {max(below, above):z.1f} K"
         return f"{self.value:{form}} K ({self.low:{form}} K to {self.high:{form}} K)"
 
     def shifted(self, by: float) -> "Estimate":

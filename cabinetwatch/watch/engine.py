@@ -85,7 +85,7 @@ class Engine:
         self._waiting: list[Waited] = []
         """Readings with a time of their own, whose turn is `lateness_s` after it."""
         self._manager = AlarmManager(self.model, self._deadlines)
-        self._incidents = IncidentBook(self.model, self._manager)
+        self.incidents = IncidentBook(self.model, self._manager)
         self._touched = self._manager.touched
         self._judged = dict(self._manager.routes)
         """Of the sensors that are judged: one that rests is left out."""
@@ -234,7 +234,7 @@ class Engine:
 
     def _settle(self, t: int) -> list[Transition]:
         told = self._manager.settle(t, self.offset_ms)
-        return self._incidents.follow(told, t, self.offset_ms) if told else told
+        return self.incidents.follow(told, t, self.offset_ms) if told else told
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -498,7 +498,7 @@ class Engine:
                 self._pause(entry)
             case EntryKind.COMMAND:
                 now = entry.t, self.offset_ms
-                books = self.trials, self._incidents
+                books = self.trials, self.incidents
                 self.answer = carry_out(data, self._manager, self.model, books, now)
                 for alarm in self.answer.alarms:
                     manager.touch(alarm)
@@ -582,7 +582,7 @@ class Engine:
         self.model.site.forget_channels(config.notify)
         for key in sorted(gone.keys() - self.alarms.keys()):
             dropped = [self._manager.dropped(gone[key], t, self.offset_ms)]
-            told += self._incidents.follow(dropped, t, self.offset_ms)
+            told += self.incidents.follow(dropped, t, self.offset_ms)
         self._manager.judge(self.alarms.values(), self.now)
         told += self._settle(t)
         self._keep()
@@ -619,12 +619,7 @@ class Engine:
 
     def accounts(self) -> list[Account]:
         """Give the account of each incident as it is now, the worst first, what is over last."""
-        return self._incidents.accounts(self.now, self.offset_ms)
-
-    @property
-    def closed_incidents(self) -> list[str]:
-        """IDs of those that ended lately."""
-        return list(self._incidents.closed)
+        return self.incidents.accounts(self.now, self.offset_ms)
 
     # -- state ------------------------------------------------------------------------------------
 
@@ -639,7 +634,7 @@ class Engine:
             "offset_ms": self.offset_ms,
             **self.model.save({name: state_of(view) for name, view in self.model.devices.items()}),
             "alarms": {key: alarm.save() for key, alarm in self.alarms.items()},
-            "incidents": self._incidents.save(),
+            "incidents": self.incidents.save(),
             "waiting": [list(item) for item in sorted(self._waiting)],
             "trials": self.trials.save(),
         }
@@ -655,8 +650,8 @@ class Engine:
         for key in state["alarms"].keys() & self.alarms.keys():
             self.alarms[key].load(state["alarms"][key])
         if "incidents" in state:
-            self._incidents.load(state["incidents"])
-        self._incidents.adopt(self.now)
+            self.incidents.load(state["incidents"])
+        self.incidents.adopt(self.now)
         self._waiting = [
             (t, name, value) for t, name, value in state["waiting"] if name in self.model.sensors
         ]
