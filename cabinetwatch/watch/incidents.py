@@ -317,7 +317,8 @@ class IncidentBook:
         others = [each for each in shown if each.subject != lead.subject]
         names = list(dict.fromkeys(each.called for each in others))
         subjects = list(dict.fromkeys(each.subject for each in shown))
-        left = [self._time_left_s(each) for each in members]
+        hot = {each.subject for each in members if each.condition.is_heat}
+        left = [self._model.devices[each].time_left_s() for each in hot]
         by = list(dict.fromkeys(each.acknowledged_by for each in shown if each.acknowledged_by))
         return Account(
             id=incident.id,
@@ -372,12 +373,6 @@ class IncidentBook:
             subjects=tuple(incident.subjects),
             figures=self._figures(ended),
         )
-
-    def _time_left_s(self, alarm: Alarm) -> float | None:
-        device = self._model.devices.get(alarm.subject)
-        if device is None or not alarm.condition.is_heat:
-            return None
-        return device.time_left_s()
 
     def _figures(self, alarms: Sequence[Alarm]) -> tuple[AccountFigure, ...]:
         """Give at most six figures, those that are known: of the devices, or of the sensors."""
