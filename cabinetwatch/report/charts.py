@@ -128,7 +128,8 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
                 columns[tier] = store.columns(
                     device_id, _TEMPERATURES, tier, now_utc_ms - read_ms, now_utc_ms
                 )
-            timeline = record.timeline(device_id, now_utc_ms - span.length_ms, now_utc_ms)
+            from_utc_ms = _first_known(columns[tier], now_utc_ms - span.length_ms)
+            timeline = record.timeline(device_id, from_utc_ms, now_utc_ms)
             picture = _device(f"{title}, {span.words}", timeline, columns[tier], span.step_ms)
             write_atomically(charts / name, draw_svg(picture).encode())
             listed[name] = {
@@ -162,18 +163,12 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
         # It may be gone by now.
         name = config.name_of(device.id) if device.id in config.devices else device.name
         pictures = {"week": _week_picture(store, device.id, name, record, week)}
-        columns = store.columns(
-            device.id,
-            ("rise_k", "normal_rise_k"),
-            Tier.QUARTERS,
-            began_utc_ms,
-            week.to_utc_ms,
-        )
-        known = columns["rise_k"]
-        days = (week.to_utc_ms - known[0].utc_ms) // DAY_MS if known else 0
+        figures = ("rise_k", "normal_rise_k")
+        columns = store.columns(device.id, figures, Tier.QUARTERS, began_utc_ms, week.to_utc_ms)
+        from_utc_ms = _first_known(columns, began_utc_ms)
+        days = (week.to_utc_ms - from_utc_ms) // DAY_MS
         if not drawn and has_moved(device) and days >= _LEAST_TREND_DAYS:
-            from_utc_ms = max(began_utc_ms, known[0].utc_ms)
-            rise, normal = (curve_of(columns[figure], from_utc_ms, DAY_MS) for figure in columns)
+            rise, normal = (curve_of(columns[figure], from_utc_ms, DAY_MS) for figure in figures)
             title = f"{name}, rise above the surrounding air, {days} days"
             timeline = record.timeline(device.id, from_utc_ms, week.to_utc_ms)
             pictures["quarter"] = trend_picture(title, timeline, rise=rise, normal=normal)
@@ -204,9 +199,14 @@ def _week_picture(
                 points = (to_utc_ms - from_utc_ms) / (_MOST_POINTS * Tier.MINUTES.width_ms)
                 step_ms = Tier.MINUTES.width_ms * max(1, math.ceil(points))
     columns = store.columns(device_id, _TEMPERATURES, tier, from_utc_ms, to_utc_ms)
-    if known := columns["temperature_c"]:
-        from_utc_ms = max(from_utc_ms, known[0].utc_ms)
+    from_utc_ms = _first_known(columns, from_utc_ms)
     return _device(title, record.timeline(device_id, from_utc_ms, to_utc_ms), columns, step_ms)
+
+
+def _first_known(columns: Columns, from_utc_ms: int) -> int:
+    """Begin no picture before there is anything of the device; a sensor that is silent is shown."""
+    first = min((column[0].utc_ms for column in columns.values() if column), default=from_utc_ms)
+    return max(from_utc_ms, first)
 
 
 def curve_of(buckets: Sequence[Bucket], from_utc_ms: int, step_ms: int) -> Curve:
@@ -329,7 +329,7 @@ def _marks(timeline: Timeline) -> list[dict[str, str]]:
     marks = []
     for number, alarm in enumerate(timeline.alarms, 1):
         start = short_time(alarm.from_utc_ms, timeline.timezone)
-        end = "still standing"
+        end = "still active"
         if alarm.to_utc_ms is not None:
             end = f"until {short_time(alarm.to_utc_ms, timeline.timezone)}"
         text = f"{alarm.priority}: {alarm.text}, from {start}, {end}"

@@ -9,10 +9,13 @@ from dataclasses import replace
 from email.message import EmailMessage
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from cabinetwatch.charts.picture import Picture
 from cabinetwatch.cli.main import main
 from cabinetwatch.notify.mail import Envelope
+from cabinetwatch.report import charts
 from cabinetwatch.report.charts import Drawn, draw_week
 from cabinetwatch.report.summary_mail import mail_of
 from cabinetwatch.report.summary_week import Week
@@ -114,28 +117,33 @@ def test_with_pictures_blocked_their_words_carry_the_figures(
 
 
 def test_a_short_event_is_drawn_with_as_much_before_and_after_and_no_empty_span(
-    week: Week, fortnight: Fortnight
+    week: Week, fortnight: Fortnight, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    began = story.TUESDAY_EVENING
-    alarm = replace(
-        week.alarms[-1],
-        subject="nas",
-        state="normal",
-        stood_s=2400.0,
-        began_utc_ms=began,
-        raised_utc_ms=began,
-        ended_utc_ms=began + 2_400_000,
-    )
+    seen: list[Picture] = []
+
+    def drawing(picture: Picture, scale: float) -> bytes:
+        seen.append(picture)
+        return b"%f" % scale
+
+    monkeypatch.setattr(charts, "draw_png", drawing)
+    began, ended = story.TUESDAY_EVENING, story.TUESDAY_EVENING + 2_400_000
+    alarm = replace(week.alarms[-1], subject="nas", state="normal", stood_s=2400.0)
+    alarm = replace(alarm, began_utc_ms=began, raised_utc_ms=began, ended_utc_ms=ended)
+    learnt = replace(week.devices[0], learnt="Its normal rise was learnt.")
+    in_the_cut = replace(week, from_utc_ms=story.CUT_ENDS - 600_000, alarms=[], devices=[learnt])
     with Store.open(fortnight.url, read_only=True) as store:
         event = replace(week, alarms=[alarm], devices=week.devices[:1])
         (drawn,) = draw_week(store, fortnight.config, event)
-        first = replace(event, from_utc_ms=story.CUT_ENDS - 600_000, alarms=[])
-        learnt = replace(week.devices[0], learnt="Its normal rise was learnt.")
-        (whole,) = draw_week(store, fortnight.config, replace(first, devices=[learnt]))
-    assert drawn.title == "NAS, Tue 17 Nov 19:20 to 21:20"
-    assert "Threshold 52.0 °C" in drawn.alt
-    # Begun in the power cut, it begins with what is known.
-    assert whole.title == "NAS, week 47"
+        draw_week(store, fortnight.config, in_the_cut)
+        draw_week(store, fortnight.config, week)
+    near, whole, _, quarter = seen
+    assert drawn.title == near.title == "NAS, Tue 17 Nov 19:20 to 21:20"
+    # To the minute, and not by half hours.
+    known = np.isfinite(near.lines[-1].curve.mean).sum()
+    assert known == 120
+    # Begun in a power cut it begins with what is known, and so does a quarter of a year.
+    assert whole.timeline.from_utc_ms == story.CUT_ENDS
+    assert quarter.timeline.from_utc_ms == story.FIRST
 
 
 def test_a_device_without_any_figure_has_no_picture(week: Week, fortnight: Fortnight) -> None:
