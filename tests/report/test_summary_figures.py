@@ -53,10 +53,6 @@ W47 = IsoWeek.parse(story.WEEK)
 LATER = story.NOW + 200 * DAY_MS
 
 
-@pytest.mark.parametrize(
-    ("minutes", "gaps"),
-    [([], [10]), ([0, 1, 2, 3, 4, 5, 6, 7, 8, 9], []), ([1, 2, 5, 6, 7, 8], [1, 2, 1])],
-)
 def assert_spread(found: Spread | None, utc_ms: NDArray[np.int64], samples: Numbers) -> None:
     assert found is not None
     means = samples.mean(axis=1)
