@@ -186,7 +186,7 @@ def test_an_hour_without_the_broker_is_one_mail_and_one_end(
         until_mailed(smtp, clock, 1, 20.0)
         clock.let_pass(3000)
         broker.start()
-        wait_until(lambda: daemon.connected, "the connection", every_s=0.05)
+        wait_until(lambda: daemon.connected, "the connection")
         until_mailed(smtp, clock, 2, 20.0)
     assert subjects(smtp) == [
         "[High] The watch is cut off from its broker",
@@ -202,7 +202,7 @@ def until_mailed(smtp: MailDrop, clock: HandClock, count: int, every_s: float) -
         clock.let_pass(every_s / 20)
         return len(smtp.messages) >= count
 
-    wait_until(mailed, f"mail {count}", every_s=0.02)
+    wait_until(mailed, f"mail {count}")
 
 
 def test_what_is_told_again_shows_the_figures_of_then(

@@ -318,7 +318,7 @@ def test_a_restart_at_any_time_changes_no_message() -> None:
         broken._input(item)
     assert broken.told == straight.told
     assert broken.messages == straight.messages
-    assert broken.engine.closed_incidents == straight.engine.closed_incidents
+    assert broken.engine.incidents.closed == straight.engine.incidents.closed
 
 
 def without_incidents(state: dict[str, Any]) -> None:
