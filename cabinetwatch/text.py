@@ -80,8 +80,7 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(
-        letter if letter.isprintable() or letter == NO_BREAK else _escaped(letter)
-        for letter in text
+        letter if letter.isprintable() or letter == NBSP else _escaped(letter) for letter in text
     )
 
 
@@ -89,7 +88,7 @@ def _escaped(letter: str) -> str:
     return letter.encode("unicode_escape").decode("ascii")
 
 
-NO_BREAK, MINUS = "\u00a0", "\u2212"
+NBSP, MINUS = "\u00a0", "\u2212"
 _BEFORE_UNIT = re.compile(
     r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%(?:RH)?|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB"
     r"|m[³3]/[sh]|ft[³3]/min|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
@@ -105,7 +104,7 @@ def typeset(text: str) -> str:
     >>> typeset("-0.5 K on 2026-07-01") == "\u22120.5\u00a0K on 2026-07-01"
     True
     """
-    return _NEGATIVE.sub(MINUS, _BEFORE_UNIT.sub(NO_BREAK, text))
+    return _NEGATIVE.sub(MINUS, _BEFORE_UNIT.sub(NBSP, text))
 
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)([smhd])")

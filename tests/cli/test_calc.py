@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.text import MINUS, NO_BREAK, typeset
+from cabinetwatch.text import MINUS, NBSP, typeset
 
 Capture = pytest.CaptureFixture[str]
 
@@ -121,12 +121,12 @@ def test_the_answer_stands_in_the_first_three_lines_and_all_fits_a_terminal(
     working = lines.index("HOW THIS WAS WORKED OUT")
     assert working == len(first) + 1 <= 4
     for words, line in zip(first, lines, strict=False):
-        assert words.replace("-", MINUS) in line.replace(NO_BREAK, " ").replace("-", MINUS)
+        assert words.replace("-", MINUS) in line.replace(NBSP, " ").replace("-", MINUS)
     # In what people read; JSON keeps hyphen and plain blanks.
     assert typeset(printed) == printed
     assert main(["calc", *arguments.split(), "--json"]) == 0
     told = capsys.readouterr().out
-    assert NO_BREAK not in told
+    assert NBSP not in told
     assert MINUS not in told
 
 

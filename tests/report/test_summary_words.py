@@ -17,7 +17,7 @@ from cabinetwatch.report.summary_words import (
 )
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import NO_BREAK, typeset
+from cabinetwatch.text import NBSP, typeset
 from cabinetwatch.watch.events import AlarmState, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
 from tests.support import fortnight as story
@@ -46,7 +46,7 @@ def headings(week: Week) -> list[str]:
 def notes(week: Week, heading: str) -> str:
     """Give what a section says in sentences, with plain blanks."""
     (section,) = [each for each in summary_of(week).sections if each.heading == heading]
-    return " ".join(section.notes).replace(NO_BREAK, " ")
+    return " ".join(section.notes).replace(NBSP, " ")
 
 
 def test_what_needs_attention_comes_by_urgency_with_what_to_do(week: Week) -> None:
