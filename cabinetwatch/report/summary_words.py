@@ -37,8 +37,8 @@ _MOST_IN_FULL = 2
 _MOST_EVENTS = 4
 _MOST_MATTERS = 4
 _MOST_NAMED = 3
-_MOST_REMARKS = 3
-_LONGEST_REMARK = 80
+_MOST_REMARKS = 4
+_LONGEST_REMARK = 120
 _LONGEST_NAME = 16
 _QUARTER_MS = 900_000
 
@@ -496,9 +496,9 @@ def _notes(week: Week) -> Iterator[str]:
     if devices_in_full(week):
         tier = "minute" if week.minutes else "quarter-hour"
         yield (
-            f"95 % of {tier} means were at or below the 95th percentile. Life: how fast heat would"
-            " age it at its normal rise, over how fast it did (Arrhenius, 0.7 eV); below 1 is"
-            " shorter. Use it to compare weeks; it does not predict failure."
+            f"95th percentile: of {tier} means. Life: how fast heat would age it at its normal"
+            " rise, over how fast it did (Arrhenius, 0.7 eV); below 1 is shorter. Use it to"
+            " compare weeks; it does not predict failure."
         )
 
 
