@@ -14,6 +14,7 @@ from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import MARK, SIMULATED
+from cabinetwatch.text import plain
 
 
 # Two weeks are lived through at low priority, after all else that the machine has to do.
@@ -114,5 +115,5 @@ def test_on_a_terminal_what_is_said_stays_and_the_table_goes() -> None:
 
     shown = out.getvalue()
     assert "The fan stalls." in shown
-    assert "-7.0 K" in shown
+    assert "-7.0 K" in plain(shown)
     assert shown.rstrip().endswith("\x1b[2K")
