@@ -20,6 +20,7 @@ from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.conditions import SPECS
+from cabinetwatch.watch.conditions.base import kelvin
 from cabinetwatch.watch.events import Priority, Transition
 from tests.notify.samples import (
     ACKNOWLEDGED,
@@ -164,7 +165,7 @@ def test_a_return_says_that_it_is_over_and_asks_for_no_hands_near_mains() -> Non
 def test_a_return_says_when_the_device_is_still_above_its_threshold() -> None:
     back = replace(returned(transition()), condition="fan-slow", values={"margin_k": -0.66})
     text, page = parts(as_received(mail_notice(back)))
-    words = "Not all is well yet: it is still 0.7 K above its derating threshold."
+    words = f"Not all is well yet: it is still {kelvin(0.66)} above its derating threshold."
     assert words in text.splitlines()
     assert words in page.texts
     well = replace(back, values={"margin_k": 0.66})

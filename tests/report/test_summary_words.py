@@ -15,6 +15,7 @@ from cabinetwatch.report.summary_words import (
 )
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import plain
 from cabinetwatch.watch.events import AlarmState, Transition
 from tests.notify.samples import NOON_MS, make_config, transition
 
@@ -137,7 +138,7 @@ def test_a_week_in_which_another_client_took_the_session_is_no_week_of_all_is_we
     )
     (told,) = matters_of(replace(calm(week), alarms=[taken]))
     assert "client ID" in told.heading
-    assert "For 15 min in all it heard only part of what was sent" in told.text
+    assert "For 15 min in all it heard only part of what was sent" in plain(told.text)
 
 
 def test_what_got_worse_since_the_week_before_stands_at_the_top(week: Week) -> None:
@@ -168,7 +169,7 @@ def test_a_standing_alarm_is_told_with_one_length_of_time_and_whether_it_was_ack
     )
     told = matters_of(replace(week, alarms=[alarm]))[0]
     assert told.heading == "AV amplifier: losing its cooling"
-    assert told.text.startswith("Raised Fri 20 Nov 18:00, standing for 2 d 6 h" + seen)
+    assert plain(told.text).startswith("Raised Fri 20 Nov 18:00, standing for 2 d 6 h" + seen)
     assert ("acknowledged" in told.text) == bool(seen)
     assert told.text.endswith("As last raised: It is warm.")
 
