@@ -47,10 +47,7 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
     assert page.run(
         "return Object.fromEntries(Array.from(document.querySelectorAll('[data-sensor]'), row =>"
         " [row.dataset.sensor, row.cells[1].innerText]))"
-    ) == {
-        name: f"{figures['value']:.1f}\N{NO-BREAK SPACE}°C"
-        for name, figures in told["sensors"].items()
-    }
+    ) == {name: celsius(figures["value"]) for name, figures in told["sensors"].items()}
     assert page.run(
         "return Array.from(document.querySelectorAll('[data-alarm]'), card => card.dataset.alarm)"
     ) == [each["id"] for each in told["alarms"]]

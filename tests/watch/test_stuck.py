@@ -63,7 +63,7 @@ def test_a_stuck_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> 
     world.swing_k = 5.0
     told = world.lives(DAY)
     (lost,) = of(told, "ambient-lost")
-    assert "hall is stuck (at 20.0 °C)" in plain(lost.text)
+    assert "hall, is stuck (at 20.0 °C)" in plain(lost.text)
     assert [each.state for each in of(told, "stuck")] == ["suppressed"]
 
 

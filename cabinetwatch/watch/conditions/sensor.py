@@ -41,7 +41,7 @@ _OTHER_DEADBAND = {"humidity": 2.0, "power": 2.0, "fan-speed": 30.0, "sound-leve
 """In %RH, W, rpm, dB; our choice: a few times the resolution of common sensors."""
 
 
-class LimitSettings(HoldSettings, SetpointSettings):
+class LimitSettings(SetpointSettings, HoldSettings):
     """Keys of `[alarms.high]` and `[alarms.low]`."""
 
     deadband: float | None = Field(
@@ -135,7 +135,7 @@ class Low(Limit):
     response = "Check what has changed around this sensor."
 
 
-class CondensationSettings(HoldSettings, SetpointSettings):
+class CondensationSettings(SetpointSettings, HoldSettings):
     """Keys of `[alarms.condensation]`."""
 
     priority: str | None = "low"
