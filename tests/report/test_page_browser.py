@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.text import plain
+from cabinetwatch.watch.conditions.base import celsius
 from tests.report.serving import ROOT, Serving
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
