@@ -9,6 +9,7 @@ import pytest
 from paho.mqtt import publish
 
 from cabinetwatch.cli.main import main
+from cabinetwatch.text import plain
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.empty_store import put_empty_store
@@ -79,7 +80,7 @@ def line(shown: str, start: str) -> str:
     """Give the one line of the output that starts so, however wide its columns are."""
     wanted = " ".join(start.split())
     (found,) = (each for each in shown.splitlines() if " ".join(each.split()).startswith(wanted))
-    return found
+    return plain(found)
 
 
 def test_all_is_well_and_nothing_is_sent_or_made(

@@ -17,6 +17,7 @@ from cabinetwatch.demo import fortnight
 from cabinetwatch.demo import nodes as scenario
 from cabinetwatch.demo.fortnight import MARK, SIMULATED
 from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
+from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import named
 
 
@@ -153,5 +154,5 @@ def test_on_a_terminal_what_is_said_stays_and_the_table_goes() -> None:
 
     shown = out.getvalue()
     assert "The fan stalls." in shown
-    assert "-7.0 K" in shown
+    assert "-7.0 K" in plain(shown)
     assert shown.rstrip().endswith("\x1b[2K")

@@ -108,6 +108,7 @@ def test_json_has_no_letter_beyond_ascii_and_no_nan() -> None:
 @given(st.text(st.characters()))
 def test_whatever_comes_in_comes_out_printable(text: str) -> None:
     shown = printable(text)
+    # The blank that keeps a number with its unit moves no cursor and ends no line.
     assert shown.replace(NBSP, " ").isprintable()
     assert shown.encode("utf-8").decode("utf-8") == shown
     assert text == shown or not text.isprintable()

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.configuration import load
 from tests.cli.recorded_day import keep, run, write_config
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World
@@ -46,7 +47,7 @@ def test_before_anything_is_learnt_it_says_so(tmp_path: Path) -> None:
     world.lives(HOUR)
     keep(path, world)
     out = run(path, "status")[1]
-    assert "NAS: has been learning its normal rise for 58 min; lost cooling" in out
+    assert "NAS: has been learning its normal rise for 58 min; lost cooling" in plain(out)
 
 
 def test_a_device_without_ambient_says_what_that_means(tmp_path: Path) -> None:

@@ -41,6 +41,7 @@ quantity = "temperature"
 low = 5.0
 
 [alarms.low]
+hold_h = 0
 on_delay_s = 0
 """
 

@@ -23,7 +23,7 @@ def site(site: Site) -> Site:
     site.tables = TABLES.replace(
         'topic = "house/hall/temperature"', 'topic = "house/hall/temperature"\nhigh = 30.0'
     )
-    site.tables += "[alarms.high]\non_delay_s = 0\noff_delay_s = 0\n"
+    site.tables += "[alarms.high]\non_delay_s = 0\noff_delay_s = 0\nhold_h = 0\n"
     return site
 
 

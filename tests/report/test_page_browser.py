@@ -11,6 +11,8 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.text import plain
+from cabinetwatch.watch.conditions.base import celsius
 from tests.report.serving import ROOT, Serving
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
@@ -42,15 +44,15 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
         for figure, (value, text) in cells.items():
             expected = told["devices"][device_id][figure]
             assert float(value) == expected
-            assert text.split()[0].rstrip(",") == f"{expected:.1f}"
+            assert plain(text).split()[0].rstrip(",") == f"{expected:.1f}"
     assert page.run(
         "return Object.fromEntries(Array.from(document.querySelectorAll('[data-sensor]'), row =>"
         " [row.dataset.sensor, row.cells[1].innerText]))"
-    ) == {name: f"{figures['value']:.1f} °C" for name, figures in told["sensors"].items()}
+    ) == {name: celsius(figures["value"]) for name, figures in told["sensors"].items()}
     assert page.run(
         "return Array.from(document.querySelectorAll('[data-alarm]'), card => card.dataset.alarm)"
     ) == [each["id"] for each in told["alarms"]]
-    assert page.texts("[data-alarm] > p")[0] == told["alarms"][0]["text"]
+    assert plain(page.texts("[data-alarm] > p")[0]) == told["alarms"][0]["text"]
     # Beside its picture stand all figures of a device.
     assert page.run(
         "return Array.from(document.querySelectorAll('#device-gear-1 dd'), d => d.dataset.figure)"

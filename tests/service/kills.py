@@ -42,6 +42,7 @@ silent_after = 10000
 high = 100.0
 
 [alarms.high]
+hold_h = 0
 on_delay_s = 0
 off_delay_s = 0
 """

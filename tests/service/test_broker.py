@@ -86,7 +86,9 @@ def _standing(site: Site) -> list[str]:
 def test_what_was_to_be_published_while_the_broker_was_away_goes_out_when_it_is_back(
     broker: Broker, site: Site
 ) -> None:
-    site.tables = COUNTER + "high = 10.0\n[alarms.high]\non_delay_s = 0\noff_delay_s = 0\n"
+    site.tables = (
+        COUNTER + "high = 10.0\n[alarms.high]\non_delay_s = 0\noff_delay_s = 0\nhold_h = 0\n"
+    )
     clock = HandClock(1_780_000_000_000)
     with watching(site.config(), clock) as daemon:
         wait_until(lambda: _subscribed(daemon), "the subscription")

@@ -13,7 +13,7 @@ import pytest
 
 from cabinetwatch.service.guard import Guard, Judge, Liveness, read_heartbeat
 from cabinetwatch.service.parts import Notifier
-from cabinetwatch.text import ConfigError
+from cabinetwatch.text import ConfigError, plain
 from tests.service.mails import part
 from tests.service.site import Site
 from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until
@@ -149,7 +149,7 @@ def test_a_watch_that_is_killed_is_mailed_once_and_its_return_once(
         assert watch.stop() == 0
 
     text = part(gone, "plain")
-    assert "has not been heard for 2 s" in text
+    assert "has not been heard for 2 s" in plain(text)
     assert "it was stopped, it has died" in text
     assert subjects(smtp) == [GONE, BACK]
 

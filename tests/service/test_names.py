@@ -22,6 +22,7 @@ quantity = "temperature"
 high = 40.0
 
 [alarms.high]
+hold_h = 0
 on_delay_s = 0
 """
 )

@@ -20,6 +20,7 @@ from tests.support.mail import MailDrop
 
 LIMIT = """
 [alarms.high]
+hold_h = 0
 on_delay_s = 0
 off_delay_s = 0
 """

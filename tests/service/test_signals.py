@@ -29,6 +29,7 @@ silent_after = 1000
 high = {high}
 
 [alarms.high]
+hold_h = 0
 on_delay_s = 0
 off_delay_s = 0
 """

@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.trial.phases import (
     PhaseResult,
     Progress,
@@ -72,7 +73,7 @@ def test_settled_takes_the_criterion_and_little_that_is_missing(
 ) -> None:
     steadiness = _analyse(length_s, limit_c, rise_k=rise_k, tau_s=tau_s).steadiness
     assert steadiness.settled is settled
-    assert words in steadiness.sentence
+    assert words in plain(steadiness.sentence)
 
 
 def test_once_settled_a_phase_stays_so_while_it_is_near() -> None:

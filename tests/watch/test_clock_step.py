@@ -2,6 +2,7 @@
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.events import EntryKind
 from tests.watch.scene import Scene, make_config, moves
 
@@ -18,7 +19,7 @@ def test_a_step_of_over_a_minute_is_told_and_returns_at_once(offset_ms: int, tex
         ("site", "clock-step", "unacknowledged", "normal"),
     ]
     assert told[0].id == told[1].id
-    assert text in told[0].text
+    assert text in plain(told[0].text)
     assert told[0].priority == "low"
     assert told[0].values["step_s"] == offset_ms / 1000
     assert "Nothing, if the machine has just started" in told[0].response

@@ -47,7 +47,7 @@ def test_dust_of_two_percent_a_week_is_told_with_the_days_that_are_left() -> Non
     assert f"{100 * values['climb_per_week']:.1f} % warmer each week" in plain(raised.text)
     assert "used up in about" in raised.text
     assert values["hot_day_margin_k"] > 0.0
-    assert "Clean filters" in raised.response
+    assert "clean filters" in raised.response
 
 
 def test_an_undisturbed_record_has_none() -> None:

@@ -176,6 +176,6 @@ def test_an_implausible_ambient_is_told_as_ambient_lost_which_says_so(world: Wor
     world.says = {"hall": lambda _: -127.0}
     told = world.lives(HOUR)
     (lost,) = of(told, "ambient-lost")
-    assert "hall is implausible (it reads -127.0 °C)" in plain(lost.text)
+    assert "hall, is implausible (it reads -127.0 °C)" in plain(lost.text)
     assert [each.state for each in of(told, "implausible")] == ["suppressed"]
     assert {each.condition for each in told} == {"ambient-lost", "implausible"}

@@ -176,6 +176,17 @@ def test_a_replay_of_it_tells_the_same() -> None:
     assert [each.public() for each in told] == [each.public() for each in scene.told]
 
 
+def test_who_wants_to_be_told_each_time_is() -> None:
+    scene = Scene(make_config(extra="[alarms.high]\nhold_h = 0\n"))
+    well = {name.replace("-", "_"): value for name, value in WELL.items()}
+    for _ in range(3):
+        scene.lives(10 * MINUTE, **well | {"switch_air": 60.0})
+        scene.lives(10 * MINUTE, **well)
+    assert [each.state for each in scene.told if each.condition == "high"] == [
+        *("unacknowledged", "returned") * 3
+    ]
+
+
 @pytest.mark.parametrize(
     ("subject", "condition", "bad"),
     [("switch-air", "high", 60.0), ("switch-air", "implausible", -127.0)],

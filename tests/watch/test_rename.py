@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import EntryKind
 from tests.watch.scene import CABINET, MINUTE, Scene, make_config, moves
@@ -85,7 +86,7 @@ def test_people_read_names_and_programs_ids() -> None:
     scene = lived(text)
     (high,) = [each for each in scene.told if each.condition == "high"]
     assert high.subject == "nas-air"
-    assert high.text.startswith("NAS outlet reads 48.0 °C")
+    assert plain(high.text).startswith("NAS outlet reads 48.0 °C")
     told = scene.passes(30 * MINUTE)
     (lost,) = [each for each in told if (each.subject, each.condition) == ("nas", "ambient-lost")]
     assert "the sensor of the surrounding air, Hall at the stairs, is silent" in lost.text

@@ -50,6 +50,15 @@ def with_defaults(base: type[_Settings], **defaults: Any) -> type[_Settings]:
     return create_model(base.__name__, __base__=base, **fields)
 
 
+class HoldSettings(AlarmSettings):
+    """The key of a condition that comes and goes with its sensor; see `Recurrence`."""
+
+    hold_h: float = Field(
+        24.0,
+        description="the hours, 0 or more, it must be gone to return when raised again within them",
+    )
+
+
 class SetpointSettings(AlarmSettings):
     """Keys of a condition that compares with a setpoint in degC or K."""
 
@@ -160,9 +169,9 @@ class Condition(ABC):
     hides_while_held: ClassVar[bool] = True
     """Whether it goes on explaining others while it is over, and only its off-delay still runs."""
     free_raises: ClassVar[float] = math.inf
-    keeps_away_h: ClassVar[float] = 24.0
-    """After how many raises it is held, and for how long: see `Recurrence`. A day, since what makes
-    a sensor or a load come and go recurs daily."""
+    keeps_away_h: ClassVar[float] = 0.0
+    """After how many raises it is held, and for how long, unless `hold_h` says: see `Recurrence`.
+    At least a day, since what makes a sensor or a load come and go recurs daily."""
     withheld_in_trial: ClassVar[bool] = False
     """Whether a change of cooling may raise it by itself: suppressed while one is on trial."""
     ends_a_trial: ClassVar[bool] = False
@@ -195,7 +204,8 @@ class Condition(ABC):
         self.subject = subject
         self.settings = settings
         self.due: int | None = None
-        self.recurrence = Recurrence(self.free_raises, self.keeps_away_h)
+        keeps_away_h = settings.hold_h if isinstance(settings, HoldSettings) else self.keeps_away_h
+        self.recurrence = Recurrence(self.free_raises, keeps_away_h)
 
     @classmethod
     def spec(cls) -> ConditionSpec:

@@ -21,6 +21,7 @@ from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
     Condition,
     DeviceCondition,
+    HoldSettings,
     SensorCondition,
     SetpointSettings,
     TimeToRespond,
@@ -41,7 +42,7 @@ _OTHER_DEADBAND = {"humidity": 2.0, "power": 2.0, "fan-speed": 30.0, "sound-leve
 """In %RH, W, rpm, dB; our choice: a few times the resolution of common sensors."""
 
 
-class LimitSettings(SetpointSettings):
+class LimitSettings(SetpointSettings, HoldSettings):
     """Keys of `[alarms.high]` and `[alarms.low]`."""
 
     deadband: float | None = Field(
@@ -135,7 +136,7 @@ class Low(Limit):
     response = "Check what has changed around this sensor."
 
 
-class CondensationSettings(SetpointSettings):
+class CondensationSettings(SetpointSettings, HoldSettings):
     """Keys of `[alarms.condensation]`."""
 
     priority: str | None = "low"
@@ -275,7 +276,7 @@ HOLD_SILENCES = 2.0
 times in 49 minutes without a hold, and with this one twice (reckoned, for evenly spread gaps)."""
 
 
-class BlindSettings(AlarmSettings):
+class BlindSettings(HoldSettings):
     """Delays for a sensor that can't be used.
 
     What is only just late, or wild for a moment, comes right within half a minute: a radio that
