@@ -42,9 +42,7 @@ def test_the_program_gets_the_transition_as_one_line_of_json(tmp_path: Path) -> 
     assert json.loads(line) == the_notice().transitions[0].public()
 
 
-def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(
-    tmp_path: Path,
-) -> None:
+def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(tmp_path: Path) -> None:
     kept, marker = tmp_path / "kept", tmp_path / "marker"
     source = "import sys; open(sys.argv[1], 'w').write(sys.argv[2])"
     argument = f"$(touch {marker}); `touch {marker}` && touch {marker}"

@@ -102,10 +102,7 @@ def test_a_channel_that_is_not_set_up_gets_no_notice() -> None:
 def test_transitions_of_one_cause_are_one_mail_and_others_are_their_own() -> None:
     nas = transition(occurrence="a", condition="ambient-lost", cause="ambient/room-air")
     amplifier = transition(
-        occurrence="b",
-        subject="av-amplifier",
-        condition="ambient-lost",
-        cause="ambient/room-air",
+        occurrence="b", subject="av-amplifier", condition="ambient-lost", cause="ambient/room-air"
     )
     other = transition(occurrence="c", subject="ups")
     mails = [

@@ -7,12 +7,7 @@ import pytest
 
 from cabinetwatch.report.summary_mail import html_of, present_sentence, text_of
 from cabinetwatch.report.summary_week import DriftWeek, Week
-from cabinetwatch.report.summary_words import (
-    change_of,
-    matters_of,
-    summary_of,
-    verdict_of,
-)
+from cabinetwatch.report.summary_words import change_of, matters_of, summary_of, verdict_of
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import AlarmState, Transition

@@ -175,9 +175,7 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
         smtp.refuse("451 4.3.0 try later", at="data")
         clock.let_pass(7 * HOUR_S)
         look_until(
-            daemon,
-            lambda: any(outcome for _, outcome in posted(site)),
-            "the summary to be tried",
+            daemon, lambda: any(outcome for _, outcome in posted(site)), "the summary to be tried"
         )
         look(daemon)
         assert state_of(site, alarm_id) is AlarmState.RETURNED
