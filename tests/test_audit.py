@@ -17,13 +17,7 @@ SKIPPED = {"name": "rich", "skip_reason": "Dependency not found on PyPI"}
 
 @pytest.mark.parametrize(
     ("packages", "status"),
-    [
-        ([WELL], 0),
-        ([WELL, FLAWED], 1),
-        ([FLAWED, SKIPPED], 1),
-        ([WELL, SKIPPED], 3),
-        ([], 3),
-    ],
+    [([WELL], 0), ([WELL, FLAWED], 1), ([FLAWED, SKIPPED], 1), ([WELL, SKIPPED], 3), ([], 3)],
 )
 def test_the_exit_status_tells_well_flawed_and_unknown_apart(
     packages: list[dict[str, Any]], status: int

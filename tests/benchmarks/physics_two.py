@@ -365,9 +365,7 @@ class Simulation:
         shares: dict[str, Array] = {}
         for kind, factor in _FAULTS[1:]:
             inner = cooling_for(
-                factor,
-                lambda s: settle(gear, usual, np.full(1, 27.0), np.ones(1), s),
-                (n, 4),
+                factor, lambda s: settle(gear, usual, np.full(1, 27.0), np.ones(1), s), (n, 4)
             )
             outer = cooling_for(factor, lambda s: cabinet.settled_k(heat, np.ones(1), s), (n,))
             shares[kind] = np.column_stack([inner, outer])

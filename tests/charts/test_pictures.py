@@ -260,9 +260,6 @@ def test_lines_and_words_stand_out_from_their_ground(colours: dict[str, str], gr
 
 def test_lines_are_told_apart_by_colour_in_an_svg_and_without_it() -> None:
     assert len(set(LIGHT.values())) == len(LIGHT)
-    beside = (
-        (Role.DEVICE, Role.AMBIENT, Role.THRESHOLD),
-        (Role.DEVICE, Role.NORMAL, Role.BEFORE),
-    )
+    beside = ((Role.DEVICE, Role.AMBIENT, Role.THRESHOLD), (Role.DEVICE, Role.NORMAL, Role.BEFORE))
     for roles in beside:
         assert len({STROKES[role].dashes for role in roles}) == len(roles)

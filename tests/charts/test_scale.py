@@ -59,8 +59,7 @@ def test_only_midnight_itself_is_written_as_its_day() -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "hours_between"),
-    [("2026-03-29T12:00:00", 23), ("2026-10-25T12:00:00", 25)],
+    ("change", "hours_between"), [("2026-03-29T12:00:00", 23), ("2026-10-25T12:00:00", 25)]
 )
 def test_midnights_stay_midnights_over_a_change_of_summer_time(
     change: str, hours_between: int

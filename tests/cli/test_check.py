@@ -412,11 +412,7 @@ def test_what_the_broker_refuses_to_subscribe_is_told_for_its_sensor(
     ],
 )
 def test_a_payload_that_cant_be_read_is_told_with_the_remedy(
-    broker: Broker,
-    checker: Checker,
-    capsys: pytest.CaptureFixture[str],
-    payload: str,
-    remedy: str,
+    broker: Broker, checker: Checker, capsys: pytest.CaptureFixture[str], payload: str, remedy: str
 ) -> None:
     send(broker, "under-stairs/nas/air", payload)
     text = mqtt(broker) + SENSORS.partition("[sensors.hall-air]")[0]

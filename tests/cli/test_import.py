@@ -295,10 +295,7 @@ def test_what_falls_due_between_the_watch_and_the_newest_reading_of_a_file_is_st
     config_file: Path,
 ) -> None:
     config = load(config_file)
-    record = [
-        *begun(config),
-        *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60)),
-    ]
+    record = [*begun(config), *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60))]
     # Cut off, as by a power cut: a sensor that stays away has been silent since.
     with Store.open(config.store.url) as store:
         store.commit(Batch(T0 + 600_000, 0, record))

@@ -150,10 +150,7 @@ def test_listen_says_why_it_hears_nothing(
     ],
 )
 def test_wrong_use_is_one_sentence(
-    config_file: Path,
-    capsys: pytest.CaptureFixture[str],
-    arguments: list[str],
-    sentence: str,
+    config_file: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], sentence: str
 ) -> None:
     filled = [argument.format(folder=config_file.parent) for argument in arguments]
     assert main([*filled, "--config", str(config_file)]) == 2

@@ -116,10 +116,7 @@ def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
 
 @pytest.mark.parametrize(
     ("error", "status", "told"),
-    [
-        (ConfigError(["warm\x1b[2J\x07"]), 2, "warm\\x1b[2J\\x07\n"),
-        (KeyboardInterrupt(), 130, ""),
-    ],
+    [(ConfigError(["warm\x1b[2J\x07"]), 2, "warm\\x1b[2J\\x07\n"), (KeyboardInterrupt(), 130, "")],
 )
 def test_what_ends_a_command_is_told_or_quiet(
     error: BaseException,

@@ -141,10 +141,7 @@ def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) ->
 
 
 def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
-    site: Site,
-    cabinet: Wire,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # So that nobody has to wait a minute.
     monkeypatch.setattr(replay, "HEARTBEAT_OLD_MS", 1000)

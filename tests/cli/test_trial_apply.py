@@ -74,10 +74,7 @@ def test_who_holds_the_store_and_is_no_watch_gets_no_signal(
 
 
 def test_a_watch_that_has_only_taken_its_lock_reads_them(
-    site: Site,
-    cabinet: Wire,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(trial_apply, "_READ_WITHIN_S", WITHIN_S)
     path = site.write()

@@ -1,4 +1,7 @@
-"""Each table: what it takes, what it refuses, and the sentence that says so."""
+"""Each table: what it takes, what it refuses, and the sentence that says so.
+
+The mistakes that people make most, with their remedies, are in tests/cli/test_household.py.
+"""
 
 from pathlib import Path
 
@@ -26,10 +29,6 @@ def test_whole_numbers_are_taken_where_numbers_are_due() -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        (
-            'port = "1883"',
-            'port = "1883" is no whole number; write 1883 without quotes; give a TCP port',
-        ),
         ("port = 1883.5", "port = 1883.5 is no whole number"),
         ("port = 0", "port = 0 is below 1"),
         ("port = 70000", "port = 70000 is above 65535"),
@@ -65,7 +64,6 @@ def test_files_of_tls_need_tls_and_a_certificate_needs_its_key(tmp_path: Path) -
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ('timezone = "Europe/Dublan"', "is no known time zone; the nearest is Europe/Dublin"),
         ('timezone = "Europe"', "is no known time zone"),
         ('timezone = "../../etc/passwd"', "is no known time zone"),
         ('name = "a\\u001b[2J"', "holds control characters"),
@@ -129,23 +127,17 @@ SENSOR = '[sensors.a]\ntopic = "a"\nquantity = "temperature"\n'
     ("lines", "words"),
     [
         ("interval_s = 0", "interval_s = 0 is not above 0; give the usual seconds between"),
-        ('interval_s = "10"', 'interval_s = "10" is no number'),
         ("silent_after = 0.5", "silent_after = 0.5 is below 1"),
-        ("low = 40.0\nhigh = 30.0", "low = 40 is not below high = 30"),
-        ("range = [80.0, -40.0]", "range = [80, -40] runs downwards"),
         ("range = [1.0]", "range = [1.0] has too few items"),
         ("range = [1.0, 2.0, 3.0]", "range = [1.0, 2.0, 3.0] has too many items"),
         ('fault_codes = [85.0, "x"]', 'fault_codes (item 2) = "x" is no number'),
         ("fault_codes = 85.0", "fault_codes = 85.0 is no list"),
-        ('pointer = "temperature"', 'pointer = "temperature" is no JSON Pointer'),
         ('pointer = "/a~2"', "is no JSON Pointer"),
         ('senml_name = "-a"', 'senml_name = "-a" is no SenML name'),
         ('pointer = "/a"\nsenml_name = "a"', "senml_name excludes pointer"),
-        ('unit = "W"', 'unit = "W" is no unit of temperature; give Cel or K or degF'),
         ("max_step_per_s = 0", "max_step_per_s = 0 is not above 0"),
         ("accuracy = -0.5", "accuracy = -0.5 is below 0"),
         ("offset = nan", "offset = nan is no finite number"),
-        ("intervall_s = 10", "intervall_s is an unknown key; the nearest known one is interval_s"),
     ],
 )
 def test_a_wrong_key_of_a_sensor_gets_a_sentence(lines: str, words: str) -> None:
@@ -201,7 +193,6 @@ DEVICE = SENSORS + '[devices.nas]\ntemperature = "nas-air"\n'
 @pytest.mark.parametrize(
     ("lines", "words"),
     [
-        ("derating = [[50.0, 1.0], [45.0, 0.5]]", "has 45 °C after 50 °C"),
         ("derating = [[45.0, 1.0], [45.0, 0.5]]", "has 45 °C after 45 °C"),
         ("derating = [[45.0, 0.5], [60.0, 1.0]]", "more load at 60 °C than at 45 °C"),
         ("derating = [[45.0, 1.5]]", "allows 1.5 of the load at 45 °C"),
@@ -209,17 +200,12 @@ DEVICE = SENSORS + '[devices.nas]\ntemperature = "nas-air"\n'
         ("derating = [[45.0, nan]]", "is no finite number"),
         ("derating = []", "derating = [] has too few items"),
         ("derating = [[45.0]]", "derating (item 1) = [45.0] has too few items; give points"),
-        ("derating = [45.0, 1.0]", "derating (item 1) = 45.0 is no list"),
         ('derating_air = "room"', 'derating_air = "room" is not "device" or "ambient"'),
         ('derating_air = "ambient"', 'derating_air = "ambient" needs ambient beside it'),
-        ("max_rise_k = 25.0", "max_rise_k needs ambient beside it"),
-        ("min_fan_rpm = 900", "min_fan_rpm needs fan beside it"),
         ("fan_may_stop = true", "fan_may_stop needs fan beside it"),
         ("off_below_w = 4.5", "off_below_w needs power beside it"),
         ("normal_power_w = 42.0", "normal_power_w needs normal_rise_k beside it"),
         ('power = ["nas-power", "nas-power"]', "names nas-power twice"),
-        ('ambient = "nas-air"', "ambient is its temperature sensor too"),
-        ("rated_power_w = -90.0", "rated_power_w = -90.0 is not above 0"),
     ],
 )
 def test_a_wrong_key_of_a_device_gets_a_sentence(lines: str, words: str) -> None:
@@ -247,13 +233,9 @@ EMAIL = '[notify.email]\nhost = "mail.example"\nfrom = "w@a.example"\nto = ["o@a
     ("text", "words"),
     [
         (EMAIL.replace('["o@a.example"]', "[]"), "to = [] has too few items"),
-        (EMAIL.replace('["o@a.example"]', '"o@a.example"'), "to = "),
         (EMAIL.replace("o@a.example", "o@a.example\\r\\nBcc: x@b.example"), "is no mail address"),
         (EMAIL.replace("w@a.example", "nobody"), 'from = "nobody" is no mail address'),
-        (EMAIL + 'security = "ssl"\n', 'security = "ssl" is not "none", "starttls" or "tls"'),
-        (EMAIL + 'priorities = ["urgent"]\n', 'priorities (item 1) = "urgent" is not "high"'),
         (EMAIL + 'priorities = ["high", "high"]\n', "names high twice"),
-        ('[notify]\nquiet_hours = "22-6"\n', 'quiet_hours = "22-6" is no span'),
         ('[notify]\nquiet_hours = "22:30-24:00"\n', "is no span of two times"),
         ('[notify]\nquiet_hours = "06:00-06:00"\n', "begins and ends at the same time"),
         ("[notify]\nrepeat_s = 0\n", "repeat_s = 0 is not above 0"),
@@ -262,10 +244,7 @@ EMAIL = '[notify.email]\nhost = "mail.example"\nfrom = "w@a.example"\nto = ["o@a
         ("[notify]\nemail = 5\n", "notify.email = 5 is no table"),
         ("notify = 5\n", "notify = 5 is no table"),
         ("[notify.command]\nargv = []\n", "argv = [] has too few items"),
-        ('[notify.command]\nargv = "./siren"\n', 'argv = "./siren" is no list'),
         ('[notify.command]\nargv = ["a\\u0000"]\n', "has an empty program or a NUL"),
-        ('[summary]\nday = "Monday"\n', 'day = "Monday" is not "monday"'),
-        ('[summary]\ntime = "7:00"\n', 'time = "7:00" is no time of day'),
         ('[summary]\nto = ["o@a.example"]\n', "[summary] to needs a mail server"),
         ("[page]\nevery_s = 0\n", "every_s = 0 is not above 0"),
     ],

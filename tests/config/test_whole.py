@@ -42,10 +42,6 @@ def test_all_faults_of_a_file_come_in_one_go() -> None:
     assert len(sentences) == 13
 
 
-def test_an_unknown_key_before_the_first_table_is_named() -> None:
-    assert problem('nam = "x"\n').startswith("nam is an unknown key; the nearest known one is ")
-
-
 def test_the_same_source_for_two_sensors_is_refused() -> None:
     text = SENSORS + '[sensors.copy]\ntopic = "nas/air"\nquantity = "temperature"\n'
     assert "are those of [sensors.nas-air] too" in problem(text)
@@ -62,11 +58,6 @@ def test_an_id_has_small_letters_digits_and_dashes(bad: str) -> None:
 def test_the_id_site_is_reserved(kind: str) -> None:
     body = 'topic = "x"\nquantity = "temperature"' if kind == "sensors" else "temperature='nas-air'"
     assert "the ID site is reserved" in problem(f"{SENSORS}[{kind}.site]\n{body}\n")
-
-
-def test_a_sensor_and_a_device_must_differ_in_id() -> None:
-    text = f'{SENSORS}[devices.nas-air]\ntemperature = "nas-air"\n'
-    assert "a sensor has the ID nas-air too" in problem(text)
 
 
 @pytest.mark.parametrize("quantity", UNITS)

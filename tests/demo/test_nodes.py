@@ -93,9 +93,7 @@ def test_nodes_say_so_when_there_is_no_broker() -> None:
         pass
 
 
-def test_what_ends_the_nodes_thread_is_raised_in_its_owner(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_what_ends_the_nodes_thread_is_raised_in_its_owner(monkeypatch: pytest.MonkeyPatch) -> None:
     cabinet = under_stairs(start_hour=19.5, seed=3)
     broken = threading.Event()
 

@@ -10,10 +10,7 @@ from tests.support.mail import MailDrop
 
 COUNTER = "cabinet/ups/counter"
 TABLES = (
-    CABINET.replace(
-        "silent_after = 100",
-        "interval_s = 1\nsilent_after = 1000",
-    )
+    CABINET.replace("silent_after = 100", "interval_s = 1\nsilent_after = 1000")
     + """
 [sensors.counter]
 topic = "cabinet/ups/counter"

@@ -497,10 +497,7 @@ def topic_filters(draw: st.DrawFn) -> str:
 
 
 @settings(deadline=None)
-@given(
-    st.lists(topic_filters(), max_size=6),
-    st.lists(LEVEL, min_size=1, max_size=5).map("/".join),
-)
+@given(st.lists(topic_filters(), max_size=6), st.lists(LEVEL, min_size=1, max_size=5).map("/".join))
 def test_no_topic_is_lost_by_folding_and_none_is_matched_twice(
     filters: list[str], topic: str
 ) -> None:

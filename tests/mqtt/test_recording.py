@@ -14,10 +14,7 @@ TOPIC = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=
 
 @given(st.integers(0, 4_000_000_000_000), TOPIC, st.binary(), st.booleans())
 def test_every_message_comes_back_as_it_was(
-    utc_ms: int,
-    topic: str,
-    payload: bytes,
-    retain: bool,
+    utc_ms: int, topic: str, payload: bytes, retain: bool
 ) -> None:
     recorded = Recorded(utc_ms, topic, payload, retain)
     line = to_line(recorded)

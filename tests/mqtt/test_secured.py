@@ -12,9 +12,7 @@ from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 
 
-def test_a_refused_login_is_told_with_its_reason_and_tried_again(
-    mosquitto: BrokerFactory,
-) -> None:
+def test_a_refused_login_is_told_with_its_reason_and_tried_again(mosquitto: BrokerFactory) -> None:
     broker = mosquitto(passwords={"watch": "right"})
     ear = Ear()
     with session(broker.port, [], ear, username="watch", secret=SecretStr("wrong")):

@@ -63,9 +63,7 @@ def test_the_program_gets_transition_and_account_as_one_line_of_json(
     ]
 
 
-def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(
-    tmp_path: Path,
-) -> None:
+def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(tmp_path: Path) -> None:
     kept, marker = tmp_path / "kept", tmp_path / "marker"
     source = "import sys; open(sys.argv[1], 'w').write(sys.argv[2])"
     argument = f"$(touch {marker}); `touch {marker}` && touch {marker}"

@@ -413,8 +413,7 @@ def test_who_is_through_gets_the_mail_however_slow_the_others_are(
 ) -> None:
     now = 0.0
     monkeypatch.setattr(
-        "cabinetwatch.notify.smtp.SmtpSession.time_is_short",
-        property(lambda _: now > 0),
+        "cabinetwatch.notify.smtp.SmtpSession.time_is_short", property(lambda _: now > 0)
     )
 
     def serve(connection: Connection) -> None:
@@ -458,11 +457,9 @@ def test_a_password_beyond_ascii_goes_out_in_utf_8(mechanism: str) -> None:
         config = secured_config(server.port, "none", more='username = "watch"')
         attempt = send(config, password=password)
     digest = hmac.new(password.encode(), b"Username:", "md5").hexdigest()
-    expected = {
-        "PLAIN": f"\0watch\0{password}",
-        "LOGIN": password,
-        "CRAM-MD5": f"watch {digest}",
-    }[mechanism]
+    expected = {"PLAIN": f"\0watch\0{password}", "LOGIN": password, "CRAM-MD5": f"watch {digest}"}[
+        mechanism
+    ]
     assert heard == [expected.encode()]
     assert "letters beyond ASCII" in why(attempt)
     assert password not in why(attempt)

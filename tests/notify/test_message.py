@@ -395,15 +395,7 @@ def test_no_text_of_anybody_becomes_markup(text: str, advice: str, value: str, k
     message = as_received(mail_notice(worse))
     plain, page = parts(message)
     assert page.tags <= HARMLESS_TAGS
-    assert page.attributes <= {
-        "charset",
-        "class",
-        "content",
-        "lang",
-        "name",
-        "scope",
-        "style",
-    }
+    assert page.attributes <= {"charset", "class", "content", "lang", "name", "scope", "style"}
     assert text in plain
     html = next(iter(reversed(list(message.iter_parts())))).get_content()
     assert html.count("<p ") + html.count("<p>") == html.count("</p>")

@@ -288,9 +288,7 @@ def test_what_is_out_of_service_and_what_people_noted_is_told(week: Week) -> Non
     assert done.text == "ups taken out of service: battery is being changed"
 
 
-def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(
-    week: Week,
-) -> None:
+def test_figures_come_back_from_the_store_as_they_were_and_foreign_ones_do_not(week: Week) -> None:
     assert Week.from_json(week.as_json()) == week
     assert Week.from_json(week.as_json() | {"version": 99}) is None
     assert Week.from_json({"version": week.version}) is None
@@ -359,10 +357,7 @@ def test_a_week_made_again_while_its_minutes_are_there_has_the_same_figures(
 def test_where_the_minutes_are_gone_percentiles_are_of_quarters_and_say_so(
     url: str, week: Week
 ) -> None:
-    with (
-        Store.open(url) as store,
-        store._database.writing() as connection,
-    ):
+    with Store.open(url) as store, store._database.writing() as connection:
         connection.execute(delete(schema.minute_block))
     with Store.open(url, read_only=True) as store:
         coarse = WeekMaker(store, None, LATER).make(W47)

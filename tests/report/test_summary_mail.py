@@ -190,10 +190,7 @@ def test_the_command_writes_mail_html_text_and_pictures_or_shows_the_text(
     ],
 )
 def test_what_can_not_be_made_is_refused_with_one_sentence(
-    arguments: list[str],
-    sentence: str,
-    fortnight: Fortnight,
-    capsys: pytest.CaptureFixture[str],
+    arguments: list[str], sentence: str, fortnight: Fortnight, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(fortnight.path, *arguments) == 2
     error = capsys.readouterr().err

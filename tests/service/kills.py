@@ -211,14 +211,7 @@ class KillTest:
     """Kills a watch and reckons up; `fault` names a broken variant of it."""
 
     def __init__(
-        self,
-        site: Site,
-        cabinet: Wire,
-        smtp: MailDrop,
-        line: SlowLine,
-        *,
-        seed: int,
-        fault: str,
+        self, site: Site, cabinet: Wire, smtp: MailDrop, line: SlowLine, *, seed: int, fault: str
     ) -> None:
         self._site = site
         self._cabinet = cabinet

@@ -167,10 +167,7 @@ def test_a_key_that_came_a_start_late_still_brings_the_past(site: Site, cabinet:
 
 
 def test_what_cannot_be_renamed_is_said_and_nothing_is_done(
-    site: Site,
-    cabinet: Wire,
-    capsys: pytest.CaptureFixture[str],
-    caplog: pytest.LogCaptureFixture,
+    site: Site, cabinet: Wire, capsys: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
     site.tables = CABINET.replace("[sensors.nas-air]", '[sensors.nas-air]\nrenamed_from = "nobody"')
     main(["check", "--config", str(site.write())])

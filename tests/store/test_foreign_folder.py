@@ -123,9 +123,7 @@ def held(tmp_path: Path) -> Iterator[Store]:
         yield store
 
 
-def test_a_process_that_is_no_watch_is_not_signalled_though_it_holds_the_store(
-    held: Store,
-) -> None:
+def test_a_process_that_is_no_watch_is_not_signalled_though_it_holds_the_store(held: Store) -> None:
     """Such as an import, or one that wrote another's number into the lock file."""
     sent: list[int] = []
     before = signal.signal(signal.SIGHUP, lambda number, _: sent.append(number))

@@ -121,9 +121,7 @@ class TestReadingsByTime:
     def test_utc_follows_the_offset_in_force_at_each_reading(self, store: Store) -> None:
         step = Entry(T0 + 2, EntryKind.OFFSET, {"offset_ms": 3_600_000})
         store.commit(batch(start(5), reading(t=T0 + 1), offset_ms=5))
-        store.commit(
-            batch(reading(t=T0 + 1), step, reading(t=T0 + 3), offset_ms=3_600_000),
-        )
+        store.commit(batch(reading(t=T0 + 1), step, reading(t=T0 + 3), offset_ms=3_600_000))
         store.commit(batch(reading(t=T0 + 4), offset_ms=3_600_000))
         utc = [utc_ms - T0 for _, utc_ms in store.readings()]
         assert utc == [6, 6, 3_600_003, 3_600_004]

@@ -53,9 +53,15 @@ def _text_file(path: Path) -> None:
     path.write_text("a shopping list, longer than a hundred bytes. " * 40)
 
 
+def _script_with_our_names(path: Path) -> None:
+    names = ("block", "journal", "notice", "saved_state")
+    path.write_text("\n".join(f"CREATE TABLE {name} (seq INTEGER);" for name in names) * 50)
+
+
 def _database_of_another_program(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("CREATE TABLE recipe (name TEXT)")
+        # A name of ours does not make it ours.
+        connection.execute("CREATE TABLE block (seq INTEGER)")
         connection.commit()
 
 
@@ -74,6 +80,7 @@ def _no_database_at_all(path: Path) -> None:
     "make",
     [
         _text_file,
+        _script_with_our_names,
         _database_of_another_program,
         _logged_database_of_another_program,
         _no_database_at_all,

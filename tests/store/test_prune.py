@@ -133,11 +133,7 @@ class TestNeeded:
         tidied(store, END)
         cleared(store, END, KEEPING)
         told = [(entry.kind, entry.t - T0) for _, entry in store.entries()][:-1]
-        assert told == [
-            (EntryKind.CONFIG, 2),
-            (EntryKind.START, 2),
-            (EntryKind.CONNECT, 5),
-        ]
+        assert told == [(EntryKind.CONFIG, 2), (EntryKind.START, 2), (EntryKind.CONNECT, 5)]
         assert store.entries()[-1][1] == last
 
     def test_configurations_stay_as_long_as_the_quarters_of_their_time(self, store: Store) -> None:

@@ -276,12 +276,7 @@ def journal(config: Config, first: int) -> Batch:
         Entry(CUT_ENDS + 1000, EntryKind.CONNECT, {"session_present": True}),
         Entry(MONDAY + 5 * DAY_MS, EntryKind.DISCONNECT, {"reason": "gone"}),
         Entry(MONDAY + 5 * DAY_MS + 120_000, EntryKind.CONNECT, {"session_present": True}),
-        command(
-            SATURDAY,
-            command="service-out",
-            subject="ups",
-            reason="battery is being changed",
-        ),
+        command(SATURDAY, command="service-out", subject="ups", reason="battery is being changed"),
     ]
     return Batch(NOW, 0, inputs)
 

@@ -73,10 +73,7 @@ def make_trial(
 ) -> Trial:
     """Make a trial; by default a slowed fan: 10 K before, 14 K after."""
     return Trial(
-        subject,
-        make_phase(before),
-        make_phase(after),
-        None if zero is None else make_phase(zero),
+        subject, make_phase(before), make_phase(after), None if zero is None else make_phase(zero)
     )
 
 

@@ -104,11 +104,7 @@ class _Maker:
             Trial(subject, phases[0], phases[1], zero),
             PhaseTruth(rises[0], before.time_constant_s, spans[0], transient, before),
             PhaseTruth(
-                rises[1],
-                after.time_constant_s,
-                spans[1],
-                abs(rises[1] - rises[0]) > 2.0,
-                after,
+                rises[1], after.time_constant_s, spans[1], abs(rises[1] - rises[0]) > 2.0, after
             ),
             kind,
             tools.offset_k - tools.ambient_offset_k,

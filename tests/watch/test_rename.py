@@ -76,10 +76,7 @@ def test_a_rename_of_what_is_not_there_and_a_spoilt_one_change_nothing() -> None
 
 
 def test_people_read_names_and_programs_ids() -> None:
-    names = {
-        "hall": "Hall at the stairs",
-        "nas-air": "NAS outlet",
-    }
+    names = {"hall": "Hall at the stairs", "nas-air": "NAS outlet"}
     text = LIMITED
     for sensor, name in names.items():
         text = text.replace(f"[sensors.{sensor}]", f'[sensors.{sensor}]\nname = "{name}"')

@@ -6,13 +6,7 @@ from cabinetwatch.text import plain
 from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, T0, Scene, make_config, moves
 
-WELL = {
-    "hall": 20.0,
-    "nas_power": 80.0,
-    "nas_air": 40.0,
-    "nas_fan": 1200.0,
-    "switch_air": 35.0,
-}
+WELL = {"hall": 20.0, "nas_power": 80.0, "nas_air": 40.0, "nas_fan": 1200.0, "switch_air": 35.0}
 
 
 @pytest.fixture
@@ -47,9 +41,7 @@ def test_however_late_time_is_told_a_deadline_keeps_its_date(scene: Scene) -> No
     assert {t.t for t in told} == {last_t + 90 * SECOND}
 
 
-def test_a_sensor_heard_again_returns_once_it_was_well_for_two_silences(
-    scene: Scene,
-) -> None:
+def test_a_sensor_heard_again_returns_once_it_was_well_for_two_silences(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **without("switch_air"))
     assert scene.lives(2 * MINUTE, **WELL) == []
     told = scene.lives(10 * SECOND, **WELL)
@@ -358,9 +350,7 @@ def test_a_changed_setpoint_goes_on_with_the_alarms_that_stand(scene: Scene) -> 
     assert moves(told) == [("nas", "over-derating", "unacknowledged", "returned")]
 
 
-def test_an_alarm_without_a_place_in_the_new_configuration_is_told_as_normal(
-    scene: Scene,
-) -> None:
+def test_an_alarm_without_a_place_in_the_new_configuration_is_told_as_normal(scene: Scene) -> None:
     scene.lives(5 * MINUTE, **(WELL | {"switch_air": 45.0}))
     changed = make_config(CABINET.replace("max_rise_k = 20.0", ""))
     told = scene.engine.configure(changed, scene.t)

@@ -51,12 +51,6 @@ def _hidden(told: list[Transition]) -> set[str]:
     return {each.condition for each in told if each.state is AlarmState.SUPPRESSED}
 
 
-def test_without_a_trial_a_slowed_fan_is_told() -> None:
-    world = _world()
-    world.resistance *= 1.6
-    assert "cooling-loss" in _seen(world.lives(3 * HOUR))
-
-
 def test_in_the_before_phase_nothing_is_suppressed() -> None:
     world = _world()
     _begin(world, "before")
