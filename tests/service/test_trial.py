@@ -214,7 +214,7 @@ def test_status_tells_of_a_trial_that_was_left_open_for_a_day(site: Site, cabine
 
 def forgotten(site: Site) -> str:
     """Look whether the open trial is told by both commands."""
-    both = told(site, "list"), cabinetwatch(site.path, "status").stdout
+    both = told(site, "list"), " ".join(cabinetwatch(site.path, "status").stdout.split())
     says = all("has been open for" in each and "trial end slow-fan" in each for each in both)
     return "left open" if says else ""
 
