@@ -21,7 +21,7 @@ from cabinetwatch.notify.words import (
     predicate,
 )
 from cabinetwatch.report.present import Present, hidden_words, moment, present_of
-from cabinetwatch.report.words import subjects_of
+from cabinetwatch.report.words import short_time, subjects_of
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import NoStoreError
 from cabinetwatch.store.replay import Snapshot, take_snapshot
@@ -32,7 +32,6 @@ from cabinetwatch.text import (
     counted,
     describe_duration,
     from_rfc3339,
-    local_time,
     printable,
 )
 from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
@@ -183,7 +182,7 @@ def _print_table(
 def _print_present(present: Present, config: Config, now_ms: int) -> None:
     """Print what is on, the worst first, what is over, and what is hidden."""
     snapshot, zone = present.snapshot, config.site.timezone
-    _say(f"{snapshot.site}, {local_time(now_ms, zone, '%a %-d %b %Y %H:%M:%S %Z')}")
+    _say(f"{snapshot.site}, {short_time(now_ms, zone, '%a %-d %b %Y %H:%M:%S %Z')}")
     if present.trouble is not None:
         _say(f"{present.trouble.words.upper()}. {present.trouble.detail}")
     else:
@@ -341,7 +340,7 @@ def alarms(args: argparse.Namespace) -> int:
         ("Time", "ID", "State", "Alarm"),
         [
             (
-                local_time(each.utc_ms, config.site.timezone, "%Y-%m-%d %H:%M:%S"),
+                short_time(each.utc_ms, config.site.timezone, "%Y-%m-%d %H:%M:%S"),
                 each.id,
                 each.state.value,
                 f"{names.get(each.subject, each.subject)}: {predicate(each)} ({each.condition})",

@@ -11,8 +11,9 @@ from typing import NamedTuple
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.words import predicate
+from cabinetwatch.report.words import short_time
 from cabinetwatch.store.replay import Snapshot
-from cabinetwatch.text import counted, describe_duration, from_rfc3339, local_time
+from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.events import Account, AlarmState, Transition
 from cabinetwatch.watch.incidents import plain_account
@@ -102,8 +103,8 @@ def _came(state: AlarmState) -> str:
 def moment(utc_ms: int, now_ms: int, zone: str) -> str:
     """Write an instant beside another that is written whole: 20:42, or Sun 29 Nov 20:42."""
     day = "%Y-%m-%d"
-    same = local_time(utc_ms, zone, day) == local_time(now_ms, zone, day)
-    return local_time(utc_ms, zone, "%H:%M" if same else "%a %-d %b %H:%M")
+    same = short_time(utc_ms, zone, day) == short_time(now_ms, zone, day)
+    return short_time(utc_ms, zone, "%H:%M" if same else "%a %-d %b %H:%M")
 
 
 def present_of(snapshot: Snapshot, config: Config, now_ms: int) -> Present:

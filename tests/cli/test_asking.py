@@ -138,5 +138,5 @@ def test_what_stands_is_shown_with_when_it_began_and_not_when_it_last_moved(
 ) -> None:
     commit(transitions=(acknowledged(now_ms, "2026-07-01T10:00:03.000Z"),))
     main(["alarms", "--config", str(config_file)])
-    standing = capsys.readouterr().out.partition("History")[0]
-    assert "2026-07-01 10:00\n" in standing
+    shown = capsys.readouterr().out.partition("Time")[0]
+    assert "Since:       Wed 1 Jul 10:00 (for " in shown

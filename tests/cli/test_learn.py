@@ -73,7 +73,7 @@ def test_from_the_record_it_is_learnt_at_once_told_and_the_same_in_a_replay(stor
     # As the watch does now and then, so that nobody has to live through it all again.
     with Store.open(load(stored).store.url) as store:
         store.commit(Batch(again.now, 0, state=saved))
-    _, out, _ = run(stored, "status")
+    out = " ".join(run(stored, "status")[1].split())
     assert re.search(r"over loads of (29|30)\sW to (55|56)\sW", out)
     assert "not verified until somebody has checked that every fan is turning" in out
     _, out, _ = run(stored, "status", "--json")

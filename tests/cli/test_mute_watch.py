@@ -40,9 +40,9 @@ def store_path(house: House) -> Path:
 
 
 def told(house: House, capsys: pytest.CaptureFixture[str]) -> tuple[str, dict[str, object]]:
-    """The first line of `status`, and what its JSON says of the watch."""
+    """What `status` says before its tables, as one line, and what its JSON says of the watch."""
     assert main(["status", "--config", str(house.path)]) == 1
-    line = capsys.readouterr().out.splitlines()[0]
+    line = " ".join(capsys.readouterr().out.partition("Device")[0].split())
     assert main(["status", "--config", str(house.path), "--json"]) == 1
     return line, json.loads(capsys.readouterr().out)["watch"]
 
@@ -56,10 +56,11 @@ def test_a_living_watch_that_writes_nothing_is_told_as_that(
         os.utime(path.with_name(path.name + ".lock"), (long_ago_s, long_ago_s))
         line, watch = told(house, capsys)
         write_page(house, tmp_path / "page")
-    silence = re.search(r"THE WATCH HAS WRITTEN NOTHING FOR (\d+) min", line)
+    assert "THE WATCH WRITES NOTHING" in line
+    silence = re.search(r"Its process (\d+) is alive, but has written nothing for (\d+) min", line)
     assert silence is not None, line
-    assert int(silence[1]) >= 5
-    assert f"though its process {os.getpid()} lives" in line
+    assert int(silence[1]) == os.getpid()
+    assert int(silence[2]) >= 5
     assert (watch["running"], watch["mute_process"]) == (False, os.getpid())
     assert "The watch writes nothing" in (tmp_path / "page" / "index.html").read_text()
 
@@ -78,7 +79,7 @@ def test_a_watch_that_has_just_started_runs_though_its_store_is_of_the_one_befor
     asked = ["service", "gear-0", "out", "--config", str(house.path)]
     with WriterLock(store_path(house), watch=True):
         main(["status", "--config", str(house.path)])
-        assert "the watch has just started" in capsys.readouterr().out
+        assert "THE WATCH HAS JUST STARTED" in capsys.readouterr().out
         main(["status", "--config", str(house.path), "--json"])
         assert json.loads(capsys.readouterr().out)["watch"]["running"] is True
         assert main(["clear", "--config", str(house.path)]) == 2
@@ -150,7 +151,7 @@ def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
         path = site.folder / "watch.db"
         holder = sqlite3.connect(path, timeout=WITHIN_S, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-        wanted = f"though its process {watch.pid} lives"
+        wanted = f"Its process {watch.pid} is alive, but"
         try:
             wait_until(lambda: wanted in _status(site, capsys), "the living watch to be told")
         finally:

@@ -1,19 +1,23 @@
 """What the page says of stores of several kinds, and that it follows its store."""
 
 import re
+from dataclasses import replace
+from html import escape, unescape
 from pathlib import Path
 
 import pytest
 
 from cabinetwatch.clock import SystemClock
+from cabinetwatch.notify.words import degree
 from cabinetwatch.report.page import page_of
 from cabinetwatch.report.page_server import PageSource
+from cabinetwatch.report.words import short_time
 from cabinetwatch.store.place import NoStoreError, WriterLock, database_path, database_url
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.events import Entry, EntryKind
+from cabinetwatch.watch.events import Account, Entry, EntryKind, Transition
 from tests.cli.recorded_day import keep, write_config
 from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
@@ -34,7 +38,8 @@ def world(tmp_path: Path) -> World:
 
 def page(folder: Path, world: World) -> str:
     """Write a world into its store, and give the page of it without its style."""
-    path = folder / "config.toml"
+    folder.mkdir(exist_ok=True)
+    path = write_config(folder, HOUSE + COMMISSIONED)
     keep(path, world)
     clock = HandClock(world.t)
     clock.stand_still()
@@ -55,8 +60,112 @@ def test_a_device_out_of_service_does_not_pass_for_well(
     html = page(tmp_path, world)
     row = html.partition('data-device="nas"')[2].partition("</tr>")[0]
     assert ("out of service" in row) == out
-    assert ("put out of sight" in html) == out
-    assert not out or "All is well" not in html
+    assert ("NAS is out of service" in html) == out
+    assert ("All is well" in html) != out
+
+
+def is_too_warm(world: World) -> Account:
+    """Let the NAS get hotter and hotter after its alarms were raised; give the account of it."""
+    world.resistance = 1.4
+    world.lives(HOUR)
+    return world.engine.accounts()[0]
+
+
+def shown_text(html: str) -> str:
+    """Give what can be read in a page, each run of blanks as one."""
+    body = html.partition("<body")[2].partition("<script>")[0]
+    return " ".join(unescape(re.sub(r"<[^>]*>", "", body.partition(">")[2])).split())
+
+
+def test_the_page_says_how_it_is_now_and_what_was_said_only_with_its_time(
+    world: World, tmp_path: Path
+) -> None:
+    account = is_too_warm(world)
+    text = shown_text(page(tmp_path, world))
+    raised = [each for each in world.told if each.is_raise and each.id in account.alarms]
+    assert raised
+    # In the mark, which is seen only once the page is old, stands of when it is.
+    assert re.search(
+        rf"{re.escape(account.headline)} Last known, \d\d:\d\d: {re.escape(account.now)}", text
+    )
+    assert f"What to do: {account.response}" in text
+    for each in raised:
+        # What the sentence of the raise says was true then.
+        assert each.text != account.now
+        before, *others = text.split(each.text)[:-1]
+        assert not others
+        assert re.search(r"When raised, \d\d:\d\d: $", before)
+
+
+def test_without_its_broker_the_page_says_more_than_before_and_calls_old_what_is_old(
+    world: World, tmp_path: Path
+) -> None:
+    before = shown_text(page(tmp_path, world))
+    assert "Last known" in before  # It is there, and is seen only where it is true.
+    account = is_too_warm(world)
+    heard_ms = world.t
+    world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
+    world.t += 5 * MINUTE_MS
+    world.told += world.engine.advance(world.t)
+    lost = next(each for each in world.engine.accounts() if each.subjects == ("site",))
+    html = page(tmp_path / "lost", world)
+    text = shown_text(html)
+
+    assert '<body class="is-old"' in html
+    assert text.index("No connection to the broker") < text.index(lost.headline)
+    assert text.index(lost.headline) < text.index(account.headline)
+    assert lost.response in text
+    # What is known of the NAS is of then, what is known of the connection is of now.
+    then = short_time(heard_ms, "UTC", "%H:%M")
+    present = next(each for each in world.engine.accounts() if each.id == account.id)
+    assert f"Last known, {then}: {present.now}" in text
+    assert re.search(rf'class="now known">\s*<span[^>]*>[^<]*</span>\s*{escape(lost.now)}', html)
+    assert f"Devices Last known, {then}" in text
+    title = re.search(r"<title>(.*)</title>", html)
+    assert title is not None
+    assert title[1].startswith("No connection to the broker; ")
+    assert lost.headline in unescape(title[1])
+    # Nobody counts on time that was left then.
+    assert present.time_left_s is None or "Time left" not in text
+
+
+def test_a_device_is_called_what_its_incident_is(world: World, tmp_path: Path) -> None:
+    account = is_too_warm(world)
+    row = page(tmp_path, world).partition('data-device="nas"')[2].partition("</tr>")[0]
+    words = account.headline.removeprefix("NAS: ")
+    assert f"{degree(account)}: {words}" in unescape(row)
+    assert f'ink-{account.priority.value}"' in row
+
+
+def test_what_is_over_or_hidden_is_folded_away_and_counted(world: World, tmp_path: Path) -> None:
+    account = is_too_warm(world)
+    for alarm in account.alarms:
+        world.tells(EntryKind.COMMAND, command="shelve", id=alarm, for_s=7200.0, reason="new fan")
+    html = page(tmp_path, world)
+    hidden = html.partition('data-key="hidden">')[2].partition("</details>")[0]
+    count = len(re.findall("<h3>", hidden))
+    assert count >= 1
+    assert f"{count} alarm" in hidden.partition("</summary>")[0]
+    assert "new fan" in hidden
+    assert "No alarm is shown" in html
+    assert "All is well" not in html
+    assert "What to do" not in html
+
+
+def test_an_alarm_that_the_engine_knows_no_incident_of_is_shown_all_the_same(
+    world: World, tmp_path: Path
+) -> None:
+    orphan = replace(
+        raised_of(is_too_warm(world), world), id="0rphan00", incident="", subject="ups"
+    )
+    world.told.append(orphan)
+    text = shown_text(page(tmp_path, world))
+    assert orphan.text in text
+    assert "0rphan00" in text
+
+
+def raised_of(account: Account, world: World) -> Transition:
+    return next(each for each in world.told if each.is_raise and each.id in account.alarms)
 
 
 def test_a_broker_that_is_lost_and_tried_for_again_counts_once(
@@ -123,7 +232,7 @@ def test_a_store_that_is_made_anew_while_the_page_looks_is_shown_once_it_is_ther
     assert "under the stairs" in html
     # Nobody holds this store's lock.
     assert "<h1>The watch is not running</h1>" in html
-    assert "nobody is watching" in html
+    assert "Nothing is being watched" in html
 
     # A damaged store is set aside, and the new one is an empty file until its tables are made.
     path.rename(path.with_name("damaged"))

@@ -11,9 +11,8 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions.base import celsius
-from tests.report.serving import ROOT, Serving
+from tests.report.serving import ROOT, Serving, write_page
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
 from tests.support.house import House, build
@@ -50,13 +49,21 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
         " [row.dataset.sensor, row.cells[1].innerText]))"
     ) == {name: celsius(figures["value"]) for name, figures in told["sensors"].items()}
     assert page.run(
-        "return Array.from(document.querySelectorAll('[data-alarm]'), card => card.dataset.alarm)"
-    ) == [each["id"] for each in told["alarms"]]
-    assert plain(page.texts("[data-alarm] > p")[0]) == told["alarms"][0]["text"]
+        "return Array.from(document.querySelectorAll('[data-incident]'), e => e.dataset.incident)"
+    ) == [each["id"] for each in told["incidents"]]
+    (worst,) = told["incidents"]
+    assert page.text("h1") == worst["headline"]
+    assert page.text("[data-incident] > .now") == worst["now"]
+    assert page.text("[data-incident] > .response") == f"What to do: {worst['response']}"
     # Beside its picture stand all figures of a device.
     assert page.run(
         "return Array.from(document.querySelectorAll('#device-gear-1 dd'), d => d.dataset.figure)"
-    ) == [name for name in told["devices"]["gear-1"] if name != "name"]
+    ) == [name for name in told["devices"]["gear-1"] if name not in {"name", "settled_rise_sd_k"}]
+    # Its uncertainty stands with the figure itself.
+    settling = page.run(
+        "return document.querySelector('#device-gear-1 [data-figure=settled_rise_k]').textContent"
+    )
+    assert re.fullmatch(r"\d+\.\d.K ± \d+\.\d.K", settling)
     learning = "return document.querySelector('#device-gear-1 [data-figure=learning]').textContent"
     assert page.run(learning) == "its normal rise is the one given in the configuration."
 
@@ -108,6 +115,13 @@ def test_markup_in_names_shows_as_text(page: Browser, serving: Serving, tmp_path
     assert page.complaints() == []
 
 
+_QUIET_FIGURES = """
+const shade = e => getComputedStyle(e).color;
+const quiet = shade(document.querySelector('caption.quiet'));
+return [...document.querySelectorAll('td, .now, .clock strong')].every(e => shade(e) === quiet);
+"""
+
+
 def test_a_page_that_nobody_writes_any_more_says_so_by_itself(page: Browser, written: str) -> None:
     page.open(written)
     assert not page.run("return document.body.classList.contains('is-stale')")
@@ -117,7 +131,12 @@ def test_a_page_that_nobody_writes_any_more_says_so_by_itself(page: Browser, wri
         age = re.match(r"Old figures: (\d+) min", page.text("#stale"))
         assert age is not None
         assert 60 <= int(age[1]) < 70
-        assert not page.run("return document.getElementById('headline').offsetParent")
+        # What was on is not known to be over: it stays, greyed, and said to be of then.
+        then = page.run("return document.querySelector('.clock strong').textContent")[:5]
+        assert page.text("[data-incident] > .now").startswith(f"Last known, {then}: ")
+        assert page.text("#devices") == f"Devices Last known, {then}"
+        assert page.run(_QUIET_FIGURES)
+        assert page.run(_CONTRAST) == []
         assert page.run("return document.getElementById('stale').getAttribute('role')") == "alert"
         assert page.complaints() == []
 
@@ -138,13 +157,17 @@ def test_nothing_sticks_out_sideways(page: Browser, written: str, width: int) ->
     assert page.run("return document.documentElement.scrollWidth") <= width
 
 
-def test_the_first_screen_of_a_phone_has_what_counts(page: Browser, written: str) -> None:
+def test_the_first_screen_of_a_phone_says_what_is_wrong_and_what_to_do(
+    page: Browser, written: str
+) -> None:
     page.open(written, width=390, height=844)
-    for selector in ("#headline", ".clock", "[data-device=gear-2] [data-figure=margin_k]"):
+    for selector in ("h1", ".now", ".facts", ".response", ".clock", "#devices"):
         bottom = page.run(
             "return document.querySelector(arguments[0]).getBoundingClientRect().bottom", selector
         )
-        assert bottom <= 844, selector
+        assert 0 < bottom <= 844, selector
+    # Nothing is called old that is not.
+    assert not page.run("return document.querySelector('.last-known').offsetParent")
 
 
 _CONTRAST = """
@@ -166,11 +189,38 @@ return bad;
 
 
 @pytest.mark.parametrize("dark", [False, True])
-def test_every_text_has_the_contrast_of_wcag(page: Browser, written: str, dark: bool) -> None:
+@pytest.mark.parametrize("is_old", [False, True])
+def test_every_text_has_the_contrast_of_wcag(
+    page: Browser, written: str, dark: bool, is_old: bool
+) -> None:
     # WCAG 2.2, success criterion 1.4.3: 4.5 to 1; relative luminance as defined there.
     page.emulate(dark=dark)
     page.open(written)
+    page.run("document.body.classList.toggle('is-old', arguments[0])", is_old)
+    page.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
+    assert page.run(_QUIET_FIGURES) is is_old
     assert page.run(_CONTRAST) == []
+
+
+def test_a_page_without_its_watch_says_so_above_all_and_greys_its_figures(
+    page: Browser, tmp_path: Path
+) -> None:
+    now_ms = round(time.time() * 1000)
+    house = build(tmp_path, now_ms - 3_600_000, devices=1, days=1)
+    write_page(house, tmp_path / "page")
+    page.open((tmp_path / "page" / "index.html").as_uri())
+    assert page.text("h1") == "The watch is not running"
+    tops = page.run(
+        "return ['h1', '.now', 'table'].map("
+        "each => document.querySelector(each).getBoundingClientRect().top)"
+    )
+    assert tops == sorted(tops)
+    assert page.text("[data-incident] > .now").startswith("Last known, ")
+    assert page.text("#devices").startswith("Devices Last known, ")
+    assert page.run(_QUIET_FIGURES)
+    assert page.run("return getComputedStyle(document.querySelector('h1')).color") != page.run(
+        "return getComputedStyle(document.querySelector('td')).color"
+    )
 
 
 def test_headings_labels_and_pictures_are_named(page: Browser, written: str) -> None:
