@@ -13,10 +13,9 @@ from cabinetwatch.store.records import Notice
 from cabinetwatch.watch.events import EntryKind
 from tests.notify.samples import make_config
 from tests.support.browser import Browser, browser
-from tests.watch.scene import MINUTE
+from tests.watch.scene import CABINET, MINUTE
 from tests.watch.scene import make_config as make_scene
 from tests.watch.test_incidents import (
-    CABINET,
     CALM,
     ENCLOSED,
     FIVE,
