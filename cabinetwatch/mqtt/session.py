@@ -216,7 +216,9 @@ class MqttSession:
                 if not unconfirmed or time.monotonic() >= stop_by:
                     self._connection.leave()
                     return
-            self._turn(sock, bell)
+            # What was just sent may have found the connection broken, and closed it.
+            if sock.fileno() >= 0:
+                self._turn(sock, bell)
             self._tell()
         self._connection.lost()
 

@@ -172,7 +172,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
         subject=_subject(notice, accounts, config.site.name),
         intro=_intro(notice, accounts, zone),
         as_of=local_time(as_of_ms, zone, "%a %-d %b %Y %H:%M:%S %Z"),
-        cards=[card_of(each, as_of_ms, config) for each in on],
+        cards=[card_of(each, as_of_ms, config, shorter=each is not on[0]) for each in on],
         over=[each.headline for each in over],
         told=[
             Raised(
@@ -228,7 +228,7 @@ def display_names(config: Config) -> dict[str, str]:
     }
 
 
-def card_of(account: Account, as_of_ms: int, config: Config) -> Card:
+def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = False) -> Card:
     """Lay out an account for people who read it at an instant (UTC)."""
     zone = config.site.timezone
     facts = []
@@ -253,9 +253,15 @@ def card_of(account: Account, as_of_ms: int, config: Config) -> Card:
         facts=facts,
         figures=[(each.name, measured(each)) for each in account.figures],
         likely="" if account.is_over else account.likely,
-        response="" if account.is_over else account.response,
+        response="" if account.is_over else _most_urgent(account.response, first=shorter),
         acknowledge=_acknowledge(account.id, config) if waits and not is_test else "",
     )
+
+
+def _most_urgent(response: str, *, first: bool) -> str:
+    """Give what to do; of one among several its first sentence, which is the most urgent."""
+    sentence, stop, _ = response.partition(". ")
+    return sentence + stop.strip() if first else response
 
 
 def _span(from_ms: int, to_ms: int) -> str:

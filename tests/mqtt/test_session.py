@@ -8,7 +8,7 @@ import pytest
 
 from cabinetwatch.mqtt import link
 from cabinetwatch.mqtt.backlog import Backlog, Released, Repeats, identify
-from cabinetwatch.mqtt.connection import Connection
+from cabinetwatch.mqtt.connection import Connection, Publication
 from cabinetwatch.mqtt.link import Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.watch.events import Quality, Reading
@@ -323,6 +323,28 @@ def test_tells_whether_a_publication_was_confirmed(broker: Broker) -> None:
         made.publish("cabinetwatch/watch", b"{}", on_done=answer)
         assert answered.acquire(timeout=WITHIN_S)
     assert answers == [True, True, False]
+
+
+def test_a_publication_that_finds_the_connection_broken_ends_that_and_nothing_else(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    publish = Connection.publish
+
+    def broken(self: Connection, publication: Publication) -> None:
+        monkeypatch.undo()
+        assert self.socket is not None
+        # What is sent now fails at once, before anybody has looked whether the peer is gone.
+        self.socket.shutdown(socket.SHUT_RDWR)
+        publish(self, publication)
+
+    ear = Ear()
+    with session(broker.port, ["cabinet/#"], ear) as made:
+        ear.wait_up()
+        monkeypatch.setattr(Connection, "publish", broken)
+        made.publish("elsewhere", b"")
+        ear.wait_down()
+        ear.wait_up(2)
+        assert made.failure is None
 
 
 def test_a_publication_that_the_access_list_forbids_is_not_confirmed(

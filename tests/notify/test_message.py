@@ -254,7 +254,7 @@ def test_a_digest_shows_what_is_on_first_and_a_line_for_each_that_is_over() -> N
         condition="silent",
         priority=Priority.LOW,
         text="nas-air is silent.",
-        response="Look after the sensor.",
+        response="Look after the sensor. Then put it back.",
     )
     lost = hot(
         transition(
@@ -280,8 +280,11 @@ def test_a_digest_shows_what_is_on_first_and_a_line_for_each_that_is_over() -> N
         assert all(part.count(each) == 1 for each in heads)
         for each in (transition(), silent, lost, back):
             assert each.text in part
-    assert silent.response in text
-    assert page.texts.count("What to do") == 2
+    # Whole for the first alone; of the other only what is most urgent.
+    assert lost.response in " ".join(text.split())
+    assert page.texts.count("What to do") == page.texts.count("What to do:") == 1
+    assert text.count("Look after the sensor.") == 1
+    assert "Then put it back" not in text
 
 
 def test_a_notice_of_an_earlier_version_is_told_by_its_transitions() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions.base import celsius
 from tests.report.serving import ROOT, Serving, write_page
 from tests.service.watching import wait_until

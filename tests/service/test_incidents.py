@@ -47,8 +47,6 @@ enabled = false
 enabled = false
 [alarms.hot-day]
 enabled = false
-[alarms.stuck]
-enabled = false
 """
 CALM = {HALL: 22.0, NAS: 36.0, FAN: 1400.0}
 OTHERS = {f"cabinet/{name}/temperature": 30.0 for name in ("ups", "switch", "amplifier", "router")}
@@ -81,12 +79,21 @@ def geared(site: Site) -> Site:
     return site
 
 
+class Weather(Nodes):
+    """The air of the hall never reads quite the same twice, as of a sensor that is well."""
+
+    def round(self) -> None:
+        if HALL in self.values:
+            self.values[HALL] = 22.1 if self.values[HALL] == 22.0 else 22.0
+        super().round()
+
+
 def begun(
     site: Site, cabinet: Wire, daemon: Daemon, clock: HandClock, values: dict[str, float] = CALM
 ) -> Nodes:
     """Let the nodes publish for a while; all is well."""
     cabinet.wait_online()
-    nodes = Nodes(cabinet, daemon, clock, dict(values))
+    nodes = Weather(cabinet, daemon, clock, dict(values))
     nodes.live(120)
     return nodes
 
@@ -144,7 +151,7 @@ def test_a_fan_that_stalls_is_three_mails_in_one_thread_and_one_retained_account
     assert subjects(smtp) == [
         "[High] NAS: fan slow or stopped",
         "[High, worse] NAS: above its derating threshold",
-        "[Over] NAS: below its derating threshold again",
+        "[Over] NAS: fan running again",
     ]
     assert is_one_thread(smtp)
     first = next(each for each in cabinet.transitions() if each["condition"] == "fan-slow")

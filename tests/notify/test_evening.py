@@ -1,0 +1,156 @@
+"""An evening in the cabinet, and at every minute of it what each surface says is true."""
+
+import json
+import re
+from collections import deque
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from cabinetwatch.notify.mail import build_message
+from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
+from cabinetwatch.notify.words import PRIORITY_WORDS, measured
+from cabinetwatch.store.records import Notice
+from cabinetwatch.watch.events import Account, EntryKind, Step, Transition
+from tests.notify.samples import EMAIL
+from tests.watch.scene import CABINET, MINUTE, SECOND, make_config
+from tests.watch.test_incidents import CALM, Watched
+
+CONFIG = make_config(
+    CABINET
+    + EMAIL.format(
+        port=25,
+        sender="watch@under-stairs.example",
+        to='["owner@under-stairs.example"]',
+        priorities='["high", "medium", "low"]',
+    )
+)
+NUMBER = re.compile("([-\N{MINUS SIGN}]?[0-9]+[.][0-9])[ \N{NO-BREAK SPACE}](?:°C|K)\\b")
+NOTHING = re.compile(r"\b(unknown|None|nan|null)\b")
+
+
+def numbers(value: Any) -> Iterator[float]:
+    """Give every number in figures however they lie within each other."""
+    if isinstance(value, Mapping):
+        value = list(value.values())
+    if isinstance(value, list | tuple):
+        for each in value:
+            yield from numbers(each)
+    elif isinstance(value, int | float):
+        yield float(value)
+
+
+class Evening(Watched):
+    """Holds all that is said against the engine: at every message, and at every minute."""
+
+    def __init__(self) -> None:
+        self.fresh: deque[tuple[int, set[float]]] = deque()
+        self.limits = {*numbers(CONFIG.as_json())}
+        self.minutes = 0
+        self.mails: list[tuple[Step, str]] = []
+        super().__init__(CONFIG)
+
+    def _held(self, told: list[Transition]) -> list[Transition]:
+        engine = self.engine
+        now = [*numbers(engine.device_figures()), *numbers(engine.sensor_figures())]
+        self.fresh.append((self.t, {sign * each for each in now for sign in (1, -1)}))
+        while self.fresh[0][0] < self.t - MINUTE:
+            self.fresh.popleft()
+        for notice in plan(told, CONFIG):
+            if notice.channel == "email":
+                self.holds(notice)
+                (message,) = (e.message for e in told if e.message and e.t == notice.t)
+                self.mails.append((message.step, str(self.mail(notice)["Subject"])))
+        if self.t // MINUTE != self.minutes:
+            self.minutes = self.t // MINUTE
+            for account in engine.accounts():
+                self.says(account)
+                raises = tuple(e for e in self.told if e.is_raise and e.incident == account.id)
+                due = DueRepeat(self.t, account.id, raises)
+                (notice,) = plan_repeat(due, account, CONFIG, self.t, 0)
+                self.holds(notice)
+        return super()._held(told)
+
+    def mail(self, notice: Notice) -> Any:
+        """Make the mail, as it would go out now."""
+        present = {each.id: each for each in self.engine.accounts()}
+        assert CONFIG.notify.email is not None
+        return build_message(notice, CONFIG, CONFIG.notify.email, present.get)
+
+    def holds(self, notice: Notice) -> None:
+        """Hold a mail that is made now against what the engine knows and publishes now."""
+        message = self.mail(notice)
+        account = next(e for e in self.engine.accounts() if e.id == notice.accounts[0].id)
+        shown = json.loads(json.dumps(account.public()))
+        told_by = "Over" if account.is_over else PRIORITY_WORDS[account.priority]
+        assert re.match(rf"\[{told_by}[],]", message["Subject"])
+        assert shown["headline"] in message["Subject"]
+        for kind in ("plain", "html"):
+            text = message.get_body((kind,)).get_content().replace("&#39;", "'")
+            text = " ".join(re.sub("<[^>]*>", " ", text).split(" "))
+            flat = re.sub(r"\s+", " ", text)
+            assert shown["headline"] in flat
+            assert re.sub(r"\s+", " ", shown["now"]) in flat
+            for figure in account.figures:
+                assert re.sub(r"\s+", " ", measured(figure)) in flat
+            assert not NOTHING.search(flat), flat
+
+    def says(self, account: Account) -> None:
+        """Hold the numbers of an account that is on against those of the last minute."""
+        if account.is_over:
+            return
+        said = f"{account.headline} {account.now}"
+        true = set().union(*(each for _, each in self.fresh)) | self.limits
+        for number in NUMBER.findall(said):
+            value = float(number.replace("\N{MINUS SIGN}", "-"))
+            # Figures are rounded to more places first, which may make a last digit another.
+            assert min(abs(value - each) for each in true) < 0.06, (number, said)
+        device = self.engine.model.devices.get(account.subjects[0])
+        margins = [each.value for each in account.figures if each.name == "Margin now"]
+        if device is not None and margins:
+            assert margins == [round(device.figures()["margin_k"], 2)]
+        assert not NOTHING.search(said)
+
+
+def test_at_every_minute_of_an_evening_all_that_is_said_is_true() -> None:
+    evening = Evening()
+    calm = CALM
+    evening.lives(10 * MINUTE, **calm)
+
+    # The fan of the NAS stalls; it crosses its threshold, and is mended.
+    air = 36.0
+    while air < 72.0:
+        air += 0.5
+        evening.lives(20 * SECOND, **calm | {"nas_fan": 300.0, "nas_air": air})
+    evening.lives(5 * MINUTE, **calm | {"nas_fan": 300.0, "nas_air": air})
+    while air > 36.0:
+        air -= 0.5
+        evening.lives(20 * SECOND, **calm | {"nas_air": air})
+    evening.lives(30 * MINUTE, **calm)
+
+    # The sensor in the hall dies for a while.
+    without = {name: value for name, value in calm.items() if name != "hall"}
+    evening.lives(10 * MINUTE, **without)
+    evening.lives(30 * MINUTE, **calm)
+
+    # The door of the cabinet is opened for two minutes: nothing to tell.
+    before = len(evening.messages)
+    evening.lives(2 * MINUTE, **calm | {"nas_air": 31.0, "switch_air": 30.0})
+    evening.lives(10 * MINUTE, **calm)
+    assert len(evening.messages) == before
+
+    # The broker is lost for twenty minutes.
+    evening.tell(EntryKind.DISCONNECT, reason="connection reset", end="closed")
+    for _ in range(20):
+        evening.passes(MINUTE)
+    evening.tell(EntryKind.CONNECT, session_present=True)
+    evening.lives(30 * MINUTE, **calm)
+
+    assert [(step.value, subject.partition(" - ")[0]) for step, subject in evening.mails] == [
+        ("opened", "[High] NAS: fan slow or stopped"),
+        ("worse", "[High, worse] NAS: above its derating threshold"),
+        ("over", "[Over] NAS: fan running again"),
+        ("opened", "[High] hall silent: the surrounding air of NAS and PoE switch is not known"),
+        ("over", "[Over] hall: the surrounding air is known again"),
+        ("opened", "[High] The watch is cut off from its broker"),
+        ("over", "[Over] The watch is connected to its broker again"),
+    ]
