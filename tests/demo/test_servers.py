@@ -131,7 +131,7 @@ def ends_at(port: int) -> list[str]:
 def test_the_broker_listens_on_loopback_only_and_its_port_is_free_again_afterwards() -> None:
     before = threading.active_count()
     with EmbeddedBroker() as broker:
-        assert ends_at(broker.port) == ["127.0.0.1"]
+        assert set(ends_at(broker.port)) == {"127.0.0.1"}
         Client(broker, "left-connected").end()
     with pytest.raises(ConnectionRefusedError):
         socket.create_connection(("127.0.0.1", broker.port), timeout=WITHIN_S)
