@@ -169,7 +169,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> House:
 
 
 USES = {
-    "alarm": (["ack", "abc"], "those that do: "),
+    "alarm": (["ack", "abc"], "; active: "),
     "no time to shelve": (["shelve", "abc", "--for", "2", "--reason", "r"], "such as 2h"),
     "negative time": (["shelve", "abc", "--for", "-2h", "--reason", "r"], "such as 2h"),
     "subject": (["service", "nass", "out"], "there are gear-0"),
