@@ -67,7 +67,6 @@ def print_table(
     rows: Iterable[Sequence[str]],
     *,
     right: Iterable[int] = (),
-    title: str | None = None,
     out: TextIO | None = None,
     most_columns: int | None = None,
 ) -> None:
@@ -79,16 +78,15 @@ def print_table(
     out = out or sys.stdout
     cells = [[printable(cell) for cell in row] for row in rows]
     if out.isatty():
-        _print_drawn(headings, cells, set(right), title, out)
+        _print_drawn(headings, cells, set(right), out)
     else:
-        _print_plain(headings, cells, set(right), title, out, most_columns=most_columns)
+        _print_plain(headings, cells, set(right), out, most_columns)
 
 
 def _print_drawn(
     headings: Sequence[str],
     cells: list[list[str]],
     right: set[int],
-    title: str | None,
     out: TextIO,
 ) -> None:
     # Rich takes a while to import, and only a terminal needs it.
@@ -99,8 +97,6 @@ def _print_drawn(
 
     # No upright lines: eight columns of figures must fit a terminal of 80.
     table = Table(
-        title=None if title is None else Text(title),
-        title_justify="left",
         box=box.SIMPLE_HEAD,
         pad_edge=False,
         show_edge=False,
@@ -119,13 +115,9 @@ def _print_plain(
     headings: Sequence[str],
     cells: list[list[str]],
     right: set[int],
-    title: str | None,
     out: TextIO,
-    *,
     most_columns: int | None,
 ) -> None:
-    if title is not None:
-        print(printable(title), file=out)
     lines = [list(headings), *cells]
     widths = [max(len(line[number]) for line in lines) for number in range(len(headings))]
     too_wide = sum(widths) + len(_GAP) * (len(widths) - 1) - (most_columns or math.inf)
@@ -150,9 +142,9 @@ def _folded(line: list[str], column: int, width: int) -> list[list[str]]:
     ]
 
 
-def utc_minute(utc_ms: int, *, seconds: bool = False) -> str:
-    """Write an instant in UTC to the minute or the second."""
-    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M:%S" if seconds else "%Y-%m-%d %H:%M")
+def utc_minute(utc_ms: int) -> str:
+    """Write an instant in UTC to the minute."""
+    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M")
 
 
 _MOST_TOLD = 20

@@ -24,9 +24,8 @@ ROWS = [("nas", "31.5"), ("av-amplifier with a long name", "8.0")]
 
 def test_elsewhere_than_on_a_terminal_a_table_is_plain_columns() -> None:
     out = io.StringIO()
-    print_table(("device", "rise"), ROWS, right=[1], title="Now", out=out)
+    print_table(("device", "rise"), ROWS, right=[1], out=out)
     assert out.getvalue().splitlines() == [
-        "Now",
         "device                         rise",
         "nas                            31.5",
         "av-amplifier with a long name   8.0",
@@ -39,6 +38,18 @@ def test_a_plain_table_is_never_cut() -> None:
     assert "x" * 500 in out.getvalue()
 
 
+def test_a_plain_table_is_folded_to_as_many_columns_as_there_are() -> None:
+    out = io.StringIO()
+    print_table(("device", "rise"), ROWS, right=[1], out=out, most_columns=20)
+    assert out.getvalue().splitlines() == [
+        "device          rise",
+        "nas             31.5",
+        "av-amplifier     8.0",
+        "with a long",
+        "name",
+    ]
+
+
 def test_a_table_without_rows_has_its_headings() -> None:
     out = io.StringIO()
     print_table(("device", "rise"), [], out=out)
@@ -48,7 +59,7 @@ def test_a_table_without_rows_has_its_headings() -> None:
 def test_on_a_terminal_a_table_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
     out = Terminal()
-    print_table(("device", "rise"), ROWS, title="Now", out=out)
+    print_table(("device", "rise"), ROWS, out=out)
     assert "─" in out.getvalue()
 
 

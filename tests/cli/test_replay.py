@@ -93,7 +93,7 @@ def test_importing_is_no_sign_of_life(recorded: Path, tmp_path: Path) -> None:
     run(path, "import", str(recorded))
     status, out, _ = run(path, "status")
     assert status == 1
-    assert "has never run" in out
+    assert "THE WATCH HAS NEVER RUN" in out
 
 
 def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(

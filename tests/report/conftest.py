@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from cabinetwatch.report.page_server import PageSource
+from cabinetwatch.report.page_server import write_page as write_page_of
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.place import WriterLock
@@ -16,6 +18,7 @@ from tests.service.conftest import cabinet, site
 from tests.support import fortnight as story
 from tests.support.browser import Browser, browser
 from tests.support.fortnight import Fortnight
+from tests.support.hand_clock import HandClock
 from tests.support.house import House, build
 
 # The watched cabinet of the service's tests serves here too.
@@ -84,6 +87,18 @@ def written(house: House, page_folder: Path) -> str:
     if not index.exists() or time.time() - index.stat().st_mtime > 30:
         write_page(house, page_folder)
     return index.as_uri()
+
+
+@pytest.fixture(scope="session")
+def record(house: House, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The address of the house's page as a record of its own instant: it never gets old."""
+    folder = tmp_path_factory.mktemp("record")
+    clock = HandClock(house.now_utc_ms)
+    clock.stand_still()
+    source = PageSource(house.url, None, folder, clock, None)
+    write_page_of(source, folder)
+    source.close()
+    return (folder / "index.html").as_uri()
 
 
 @pytest.fixture(scope="session")

@@ -53,8 +53,9 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
         "return Array.from(document.querySelectorAll('[data-incident]'), e => e.dataset.incident)"
     ) == [each["id"] for each in told["incidents"]]
     (worst,) = told["incidents"]
-    assert page.text("h1") == worst["headline"]
-    assert page.text("[data-incident] > .now") == worst["now"]
+    # Above it may stand that the watch, whose lock a test holds, has written nothing for a minute.
+    assert page.text("[data-incident] :is(h1, h2)") == worst["headline"]
+    assert page.text("[data-incident] > .now").endswith(worst["now"])
     assert page.text("[data-incident] > .response") == f"What to do: {worst['response']}"
     # Beside its picture stand all figures of a device.
     assert page.run(
@@ -159,9 +160,9 @@ def test_nothing_sticks_out_sideways(page: Browser, written: str, width: int) ->
 
 
 def test_the_first_screen_of_a_phone_says_what_is_wrong_and_what_to_do(
-    page: Browser, written: str
+    page: Browser, record: str
 ) -> None:
-    page.open(written, width=390, height=844)
+    page.open(record, width=390, height=844)
     for selector in ("h1", ".now", ".facts", ".response", ".clock", "#devices"):
         bottom = page.run(
             "return document.querySelector(arguments[0]).getBoundingClientRect().bottom", selector
@@ -192,11 +193,11 @@ return bad;
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("is_old", [False, True])
 def test_every_text_has_the_contrast_of_wcag(
-    page: Browser, written: str, dark: bool, is_old: bool
+    page: Browser, record: str, dark: bool, is_old: bool
 ) -> None:
     # WCAG 2.2, success criterion 1.4.3: 4.5 to 1; relative luminance as defined there.
     page.emulate(dark=dark)
-    page.open(written)
+    page.open(record)
     page.run("document.body.classList.toggle('is-old', arguments[0])", is_old)
     page.run("document.querySelectorAll('details').forEach(each => { each.open = true })")
     assert page.run(_QUIET_FIGURES) is is_old
