@@ -386,15 +386,21 @@ def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
             for name, each in state["devices"].items()
         },
         "alarms": {key_of(key): each for key, each in state["alarms"].items()},
-        **_incidents_renamed(state, key_of),
+        **_incidents_renamed(state, called, key_of),
         "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
     }
 
 
-def _incidents_renamed(state: Mapping[str, Any], key_of: Callable[[str], str]) -> dict[str, Any]:
+def _incidents_renamed(
+    state: Mapping[str, Any], called: Callable[[str], str], key_of: Callable[[str], str]
+) -> dict[str, Any]:
     """Give the incidents of a saved state, if it has any; a cause may be an alarm of a sensor."""
     kept = state.get("incidents")
     if kept is None:
         return {}
-    incidents = [each | {"cause": key_of(each["cause"])} for each in kept["open"]]
+    incidents = [
+        each
+        | {"cause": key_of(each["cause"]), "subjects": [called(name) for name in each["subjects"]]}
+        for each in kept["open"]
+    ]
     return {"incidents": kept | {"open": incidents}}

@@ -154,3 +154,21 @@ def test_at_every_minute_of_an_evening_all_that_is_said_is_true() -> None:
         ("opened", "[High] The watch is cut off from its broker"),
         ("over", "[Over] The watch is connected to its broker again"),
     ]
+
+
+def test_without_the_broker_nothing_of_before_is_said_as_if_it_were_now() -> None:
+    evening = Evening()
+    evening.lives(10 * MINUTE, **CALM)
+    air = 36.0
+    while air < 72.0:
+        air += 0.5
+        evening.lives(20 * SECOND, **CALM | {"nas_fan": 300.0, "nas_air": air})
+    evening.lives(5 * MINUTE, **CALM | {"nas_fan": 300.0, "nas_air": air})
+    evening.tell(EntryKind.DISCONNECT, reason="connection reset", end="closed")
+    for _ in range(20):
+        evening.passes(MINUTE)
+    cut_off, nas = evening.engine.accounts()
+    assert cut_off.headline == "The watch is cut off from its broker"
+    assert (nas.figures, nas.time_left_s) == ((), None)
+    assert "was last seen above its derating threshold" in nas.now
+    assert [step.value for step, _ in evening.mails] == ["opened", "worse", "opened"]

@@ -16,6 +16,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine, inspect
 
+from cabinetwatch.notify.mail import content_of
 from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.migrate import migrate
@@ -23,6 +24,7 @@ from cabinetwatch.store.place import DamagedStoreError, database_url, kind_of_st
 from cabinetwatch.store.schema import REVISIONS, metadata
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
+from tests.notify.samples import make_config
 from tests.store.examples import T0, batch, reading, transition
 from tests.store.upkeep import tidied
 
@@ -181,6 +183,16 @@ class TestAStoreOfAnOlderVersion:
                 assert found[0][2:] == pytest.approx((30.325, 29.5, 31.15))
                 tidied(store, T0 + 130_000)
             store.commit(batch(reading(), advanced_to=T0 + 140_000))
+
+    def test_what_waits_in_it_is_mailed(self, revision: str, old: Path) -> None:
+        migrate(database_url(old))
+        with Store.open(database_url(old)) as store:
+            ((posted, _),) = store.waiting()
+        # There are incidents from then on; before there were only transitions.
+        assert bool(posted.accounts) == (revision >= "v0005")
+        mail = content_of(posted, make_config(site="Under the stairs"))
+        assert mail.subject == "[High] NAS: above its derating threshold - Under the stairs"
+        assert [each.text for each in mail.told] == [transition().text]
 
     def test_it_can_be_backed_up_before(self, old: Path, tmp_path: Path) -> None:
         back_up(old, tmp_path / "before.db", replace=False)

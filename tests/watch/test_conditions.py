@@ -190,7 +190,7 @@ def test_it_is_raised_mailed_shown_on_the_page_and_returns(config_file: Path) ->
     assert body is not None
     assert "NAS: running its fan too fast" in mail["Subject"]
     assert "See what the fan is answering to." in body.get_content()
-    assert re.search(r"Highest usual fan speed:?\s+1500\srpm", body.get_content())
+    assert re.search(r"Fan +1800\srpm", body.get_content())
 
     assert "NAS: running its fan too fast" in page(config_file.parent, world)
     assert [each.is_return for each in of(turning(world, 1200.0, HOUR), "fan-fast")] == [True]

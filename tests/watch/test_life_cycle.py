@@ -218,7 +218,7 @@ def test_what_is_out_of_service_hides_nothing(scene: Scene) -> None:
 @pytest.mark.parametrize(
     ("command", "data", "answer"),
     [
-        ("ack", {"id": "nothere"}, "There is no active alarm with the ID 'nothere'."),
+        ("ack", {"id": "nothere"}, "Nothing with the ID 'nothere' is on"),
         ("unshelve", {}, "is not shelved"),
         ("shelve", {"for_s": -1.0}, "-1.0 is no duration in seconds above 0."),
         ("service-out", {"subject": "fridge"}, "There is no subject 'fridge' with alarms."),

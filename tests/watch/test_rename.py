@@ -27,8 +27,12 @@ def lived(config_text: str) -> Scene:
 
 def without_ids(state: dict[str, Any]) -> dict[str, Any]:
     """The IDs of alarms are made of the subject that they had when they were raised."""
-    alarms = {key: each | {"id": bool(each["id"])} for key, each in state["alarms"].items()}
-    return state | {"alarms": alarms}
+    alarms = {
+        key: each | {"id": bool(each["id"]), "incident": bool(each["incident"])}
+        for key, each in state["alarms"].items()
+    }
+    incidents = [each | {"id": ""} for each in state["incidents"]["open"]]
+    return state | {"alarms": alarms, "incidents": incidents}
 
 
 def test_the_whole_state_is_that_of_a_sensor_that_always_had_its_new_id() -> None:
