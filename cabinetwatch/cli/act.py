@@ -40,7 +40,8 @@ def ack(args: argparse.Namespace) -> int:
         if args.all:
             return ask(store, {"command": "ack", "all": True})
         if args.id not in known:
-            raise UsageError(_unknown(args.id, [each.incident or each.id for each in standing]))
+            waiting = [each for each in standing if each.is_raise or each.is_return]
+            raise UsageError(_unknown(args.id, [each.incident or each.id for each in waiting]))
         return ask(store, {"command": "ack", "id": args.id})
 
 

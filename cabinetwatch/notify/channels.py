@@ -206,8 +206,10 @@ HTTP_RECIPIENT = "http"
 _MOST_HEADERS_BYTES = 16 * 1024
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A token of RFC 9110, section 5.6.2."""
-_LATER = {408, 425, 429}
-"""Answers of the 4xx kind after which the same may be accepted later (RFC 9110, 6585, 8470)."""
+_CONTROL = re.compile(r"[\x00-\x08\x0a-\x1f\x7f]")
+_FINAL = {400, 405, 410, 411, 413, 414, 415, 422, 431, 451}
+"""Answers after which the same is never accepted (RFC 9110, section 15.5; 6585; 7725). A token can
+be renewed, and a gateway that has just been started knows no path yet: that is tried again."""
 
 
 class HttpChannel:
@@ -270,9 +272,10 @@ class HttpChannel:
         if HTTPStatus.OK <= status < HTTPStatus.MULTIPLE_CHOICES:
             return Attempt(accepted=recipients)
         sentence = f"{self._server} answers {status}"
-        if HTTPStatus.MULTIPLE_CHOICES <= status < HTTPStatus.BAD_REQUEST:
+        moved = HTTPStatus.MULTIPLE_CHOICES <= status < HTTPStatus.BAD_REQUEST
+        if moved:
             sentence += ", which sends us elsewhere; set the url that it should be"
-        final = status < HTTPStatus.INTERNAL_SERVER_ERROR and status not in _LATER
+        final = moved or status in _FINAL
         return Attempt(refused={HTTP_RECIPIENT: Refusal(sentence, permanent=final)})
 
     @contextmanager
@@ -321,14 +324,14 @@ class HttpChannel:
             return headers
         where = f"[notify.http] headers_file {file}"
         try:
-            lines = read_plain_file(file, _MOST_HEADERS_BYTES).decode("latin-1").splitlines()
+            lines = read_plain_file(file, _MOST_HEADERS_BYTES).decode("latin-1").split("\n")
         except ValueError as error:
             raise ConfigError([f"{where} {error}"]) from None
         for number, line in enumerate(lines, 1):
             name, colon, value = line.partition(":")
             if not line.strip():
                 continue
-            if not colon or not _HEADER_NAME.fullmatch(name) or not value.strip().isprintable():
+            if not colon or not _HEADER_NAME.fullmatch(name) or _CONTROL.search(value.strip()):
                 raise ConfigError([f"{where}: line {number} is no header; write Name: value"])
             headers[name] = value.strip()
         return headers
@@ -355,8 +358,9 @@ class HttpChannel:
 
 def _cut(connection: HTTPConnection) -> None:
     """End a connection from another thread: whoever reads or writes is told so at once."""
-    with suppress(OSError):
-        connection.sock.shutdown(socket.SHUT_RDWR)
+    # Not that of TLS, which would leave a socket that sends in plain text for an instant.
+    with suppress(OSError, TypeError):
+        socket.socket.shutdown(connection.sock, socket.SHUT_RDWR)
 
 
 class Publish(Protocol):

@@ -294,6 +294,9 @@ def _near_mains(account: Account) -> bool:
 
 
 def _intro(notice: Notice, accounts: Sequence[Account], zone: str) -> str:
+    if accounts[0].is_over and notice.kind in ("repeat", "worse"):
+        # It waited so long that this is no longer true.
+        return ""
     match notice.kind:
         case "test":
             return "A test: if you can read it, notices by mail reach you."

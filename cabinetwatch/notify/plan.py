@@ -129,10 +129,13 @@ class Repeats:
                 entry.base_t = transition.t
             entry.raises[transition.id] = transition
             entry.due_t = next_repeat_t(entry.base_t, told_t, self._repeat_s)
-        elif entry is not None:
-            entry.raises.pop(transition.id, None)
-            if not entry.raises:
-                del self._standing[incident]
+            return
+        # By its own ID where it was raised before there were incidents.
+        for key in {incident, transition.id} & self._standing.keys():
+            raises = self._standing[key].raises
+            raises.pop(transition.id, None)
+            if not raises:
+                del self._standing[key]
 
     def take_due(self, t: int) -> list[DueRepeat]:
         """Give what is due at watch time `t` and set each to its next instant after `t`."""
@@ -202,7 +205,7 @@ def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
             occasion = _Occasion(message.step.value, transition.t, transition.utc_ms)
             told = message.transitions or (transition,)
             matter = _Matter(_KINDS[message.step], message.account, told)
-            notices += _told(matter, config, occasion)
+            notices += _told(matter, config, occasion, message.priorities)
     for each in _wanted("mqtt", transitions, config):
         kind: NoticeKind = "raise" if each.is_raise else "return" if each.is_return else "change"
         occasion = _Occasion(each.state.value, each.t, each.utc_ms)
@@ -344,14 +347,19 @@ def _wanted(
     return [each for each in transitions if each.priority.value in priorities]
 
 
-def _told(matter: _Matter, config: Config, occasion: _Occasion) -> list[Notice]:
-    """Give what people and programs are told of an incident."""
+def _told(
+    matter: _Matter, config: Config, occasion: _Occasion, priorities: Sequence[Priority] = ()
+) -> list[Notice]:
+    """Give what people and programs are told of an incident.
+
+    `priorities` are those under which it was told before: who heard of it hears the rest.
+    """
     channels: list[Channel] = ["email", "command", "http"]
-    priority = matter.account.priority.value
+    told = {matter.account.priority.value, *(each.value for each in priorities)}
     return [
         _of_incident(channel, matter, config, occasion)
         for channel in channels
-        if _serves(channel, config) and priority in getattr(config.notify, channel).priorities
+        if _serves(channel, config) and told & {*getattr(config.notify, channel).priorities}
     ]
 
 

@@ -138,7 +138,6 @@ _FAR_DAYS = 3650.0
 _STEADY_K = 0.5
 """A rise that settles less than this away from where it is counts as settled."""
 
-_CHANNELS = {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "HTTP"}
 
 Charts = Mapping[str, Mapping[str, Any]]
 """What each picture shows, by the name of its file."""

@@ -179,11 +179,10 @@ class Publisher:
 
     def _publish_incidents(self, engine: Engine, accounts: Iterable[Account], now: int) -> None:
         """Publish what is new or has changed, the figures now and then; take back what is over."""
-        known = {account.id: account for account in accounts}
-        on = {incident: each for incident, each in known.items() if not each.is_over}
+        on = {account.id: account for account in accounts if not account.is_over}
         if self._incidents is None:
             # A run before may have published what was over before this one was connected.
-            self._incidents = dict.fromkeys([*engine.incidents.closed, *known], ("", 0))
+            self._incidents = dict.fromkeys(engine.incidents.known, ("", 0))
         for incident in self._incidents.keys() - on.keys():
             self._publish(f"{self._prefix}/incident/{incident}", b"", retain=True, qos=1)
             del self._incidents[incident]
@@ -256,6 +255,8 @@ def topics_gone(before: Engine | None, config: Config, renamed: Sequence[str]) -
         alarms -= set(after.alarms)
     else:
         topics.append(f"{previous_prefix}/watch")
+        if before is not None:
+            topics += [f"{previous_prefix}/incident/{each}" for each in before.incidents.known]
     topics += [f"{previous_prefix}/device/{device_id}" for device_id in sorted(devices)]
     topics += [f"{previous_prefix}/alarm/{key}" for key in sorted(alarms)]
     return topics

@@ -123,6 +123,7 @@ class Alarm:
         Says whether `active` changed, or what it explains, or its suppression may end.
         """
         stood, self.raw = self.stands, raw
+        again = raw is True and self.active and self._was_away(at)
         if raw is None or raw == self.active:
             self.pending_t = None
         elif self.pending_t is None:
@@ -132,7 +133,16 @@ class Alarm:
         if self.pending_t is not None and t >= self.pending_t + self._delay_ms:
             self._switch(not self.active, t)
             return True
+        if again and self.acknowledged:
+            # What was acknowledged had gone; only its being held kept the alarm on.
+            self.acknowledged = False
+            return True
         return self.stands is not stood or (self.lingers and not self._recovers(t))
+
+    def _was_away(self, at: int) -> bool:
+        """Whether it would have been over by now, were it not held on because it comes and goes."""
+        away_t, delay_ms = self.pending_t, 1000 * self.condition.off_delay_s
+        return away_t is not None and at - away_t >= delay_ms and self._delay_ms > delay_ms
 
     def put_off(self, ms: int) -> None:
         """Let a delay that runs end so much later: for so long nobody looked."""

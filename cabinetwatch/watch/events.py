@@ -249,11 +249,15 @@ _HIDDEN = {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
 
 
 class Message(NamedTuple):
-    """What people are to be told of an incident: how it is, and what it did since the last one."""
+    """What people are to be told of an incident: how it is, and what it did since the last one.
+
+    `priorities` are all under which it was told since it opened: who heard of it hears its end.
+    """
 
     step: Step
     account: Account
     transitions: tuple["Transition", ...]
+    priorities: tuple[Priority, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

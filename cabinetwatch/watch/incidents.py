@@ -28,6 +28,7 @@ from cabinetwatch.watch.events import (
 from cabinetwatch.watch.site import SiteModel
 
 _VISIBLE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+_PUT_AWAY = {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE}
 _RANKS = {priority: rank for rank, priority in enumerate(Priority)}
 
 MOST_FIGURES = 6
@@ -50,23 +51,43 @@ _STATES = (
 class Incident:
     """One incident. Instants are watch time (ms).
 
-    `priority` is the highest that was seen, `subjects` those whose raise was told. `is_told` says
-    whether people were told that it is on. `unsaid` are its raises and returns since the last
-    message. `last` is the account of its end, shown until its alarms are acknowledged.
+    `is_told`: whether people were told that it is on. `priorities`: those under which it was told,
+    since it opened; `raised`: the keys of the alarms that were raised since then. `seen`: what is
+    to be seen of it, the highest priority of each subject; `is_acknowledged`: whether all of that
+    is; `is_put_away`: whether nothing is to be seen because somebody has hidden it. `unsaid`: its
+    raises and returns since the last message. `last`: the account of its end, shown until its
+    alarms are acknowledged.
     """
 
     id: str
     cause: str
-    opened_t: int
     since_t: int
-    priority: Priority
-    subjects: list[str] = field(default_factory=list)
     is_told: bool = False
-    was_visible: bool = False
-    was_acknowledged: bool = False
+    priorities: list[Priority] = field(default_factory=list)
+    raised: list[str] = field(default_factory=list)
+    seen: dict[str, Priority] = field(default_factory=dict)
+    is_acknowledged: bool = False
+    is_put_away: bool = False
     over_t: int | None = None
     unsaid: list[Transition] = field(default_factory=list)
     last: Account | None = None
+
+    @property
+    def priority(self) -> Priority:
+        """The highest since it opened."""
+        return highest([*self.priorities, *self.seen.values()])
+
+    def look(self, members: Iterable[Alarm]) -> None:
+        """Note what is to be seen of it now."""
+        visible = [each for each in members if each.state in _VISIBLE]
+        self.seen = {
+            subject: highest([each.priority for each in visible if each.subject == subject])
+            for subject in dict.fromkeys(each.subject for each in visible)
+        }
+        self.is_put_away = not visible and any(e.active and e.state in _PUT_AWAY for e in members)
+        self.is_acknowledged = bool(visible) and all(
+            each.state is AlarmState.ACKNOWLEDGED for each in visible
+        )
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
@@ -82,12 +103,18 @@ class Incident:
         return cls(
             **dict(state)
             | {
-                "priority": Priority(state["priority"]),
-                "subjects": list(state["subjects"]),
+                "priorities": [Priority(each) for each in state["priorities"]],
+                "raised": list(state["raised"]),
+                "seen": {subject: Priority(each) for subject, each in state["seen"].items()},
                 "unsaid": [Transition.from_record(each) for each in state["unsaid"]],
                 "last": None if last is None else Account.from_public(last),
             }
         )
+
+
+def highest(priorities: Sequence[Priority]) -> Priority:
+    """Give the most urgent of some priorities; the least urgent there is of none."""
+    return min(priorities, key=_RANKS.__getitem__, default=Priority.LOW)
 
 
 class IncidentBook:
@@ -121,18 +148,22 @@ class IncidentBook:
         """Find the incident of a transition, or open one; None for what belongs to none."""
         alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
         known = self._incidents.get(transition.incident or (alarm.incident if alarm else ""))
-        if known is not None or alarm is None:
+        if alarm is None or (known is not None and (known.over_t is None or not alarm.active)):
             return known
-        cause = self._cause(alarm)
-        incident = self._open_of(cause)
+        # What comes again of an incident that is over goes to one of its cause that is on, if any.
+        incident = self._open_of(self._cause(alarm)) or known
         if incident is None:
             # Taken out of service, or suppressed, while nothing of its cause is told: no incident.
             if transition.state not in _VISIBLE:
                 return None
             since_t = alarm.since_t if alarm.since_t is not None else t
-            incident = Incident(transition.id, cause, t, since_t, transition.priority)
+            incident = Incident(transition.id, self._cause(alarm), since_t)
             self._incidents[incident.id] = incident
+        elif not alarm.active and transition.state not in _VISIBLE:
+            return None
         alarm.incident = incident.id
+        if known is not None and known is not incident:
+            self._let_go(known, self._members(known))
         return incident
 
     def _open_of(self, cause: str) -> Incident | None:
@@ -167,74 +198,76 @@ class IncidentBook:
     ) -> Message | None:
         """Take what its alarms did at an instant; give the message that follows, if one does."""
         members = self._members(incident)
-        raises = [each for each in own if each.is_raise]
-        for member in members:
-            if member.active and member.since_t is not None:
-                incident.since_t = min(incident.since_t, member.since_t)
         said = [each for each in own if each.is_raise or each.is_return]
+        step = self._step(incident, own, members)
+        if step is Step.OPENED:
+            began = [e.since_t for e in members if e.active and e.since_t is not None]
+            incident.since_t = min(began, default=t)
+            incident.priorities, incident.raised = [], []
+        shown = [each.key for each in members if each.state in _VISIBLE]
+        shown += [f"{each.subject}/{each.condition}" for each in own if each.is_raise]
+        incident.raised = list(dict.fromkeys([*incident.raised, *shown]))
         incident.unsaid = (incident.unsaid + said)[-_MOST_UNSAID:]
-        step = self._step(incident, raises, members)
-        if raises:
-            highest = min((each.priority for each in raises), key=_RANKS.__getitem__)
-            incident.priority = min(incident.priority, highest, key=_RANKS.__getitem__)
-            incident.subjects += [
-                each.subject for each in raises if each.subject not in incident.subjects
-            ]
-        visible = [each for each in members if each.state in _VISIBLE]
-        incident.was_visible = bool(visible)
-        incident.was_acknowledged = bool(visible) and all(
-            each.state is AlarmState.ACKNOWLEDGED for each in visible
-        )
+        incident.look(members)
         try:
-            account = self._told(incident, own, members, step, (t, offset_ms))
+            account = self._told(incident, own, step, (t, offset_ms))
         except Exception:  # noqa: BLE001 - an incident without words is told nevertheless
             account = replace(plain_account(own[-1]), id=incident.id)
+        message = None
+        if step is not None and account is not None:
+            if step is not Step.OVER and account.priority not in incident.priorities:
+                incident.priorities.append(account.priority)
+            told = incident.unsaid
+            if step is Step.OVER and own[-1] not in told:
+                # The last of it is its end, however that came.
+                told = [*told, own[-1]]
+            message = Message(step, account, tuple(told), tuple(incident.priorities))
+            incident.unsaid = []
         self._let_go(incident, members)
-        if step is None or account is None:
-            return None
-        unsaid, incident.unsaid = tuple(incident.unsaid), []
-        return Message(step, account, unsaid)
+        return message
 
     def _told(
-        self,
-        incident: Incident,
-        own: Sequence[Transition],
-        members: Sequence[Alarm],
-        step: Step | None,
-        now: tuple[int, int],
+        self, incident: Incident, own: Sequence[Transition], step: Step | None, now: tuple[int, int]
     ) -> Account | None:
         """Note that it opens, goes on or ends, and give the account for people if they are told."""
         t, offset_ms = now
         if step is Step.OVER:
             incident.over_t, incident.is_told = t, False
-            incident.last = self._last_account(incident, own, members, now)
+            incident.last = self._last_account(incident, own, now)
             return incident.last
         if step is None:
             return None
         incident.over_t, incident.is_told, incident.last = None, True, None
         return self._account(incident, t, offset_ms)
 
-    def _is_on(self, members: Iterable[Alarm]) -> bool:
-        return any(each.active for each in members)
-
     def _step(
-        self, incident: Incident, raises: Sequence[Transition], members: Sequence[Alarm]
+        self, incident: Incident, own: Sequence[Transition], members: Sequence[Alarm]
     ) -> Step | None:
+        """Say what is to be told, by what was to be seen before and what is now."""
+        raises = [each for each in own if each.is_raise]
         if not raises:
-            return Step.OVER if incident.is_told and not self._is_on(members) else None
-        if not incident.is_told or not incident.was_visible:
+            on = any(_is_on(each) for each in members)
+            # What somebody puts out of sight is not over; what ends beside it is.
+            ended = any(each.is_return for each in own) or not any(e.active for e in members)
+            return Step.OVER if incident.is_told and not on and ended else None
+        if not incident.is_told or incident.is_put_away:
             return Step.OPENED
-        alarms = self._manager.alarms
-        worse = incident.was_acknowledged or any(
-            _RANKS[each.priority] < _RANKS[incident.priority]
-            or (each.subject in self._model.devices and each.subject not in incident.subjects)
-            or (
-                f"{each.subject}/{each.condition}" in alarms
-                and alarms[f"{each.subject}/{each.condition}"].condition.is_worse
-            )
+        # Where only something else has explained it, what was told of it still counts.
+        seen = incident.seen or dict.fromkeys(
+            (key.partition("/")[0] for key in incident.raised), incident.priority
+        )
+        worst = highest(list(seen.values()))
+        worse = incident.is_acknowledged or any(
+            _RANKS[each.priority] < _RANKS[worst]
+            or (each.subject in self._model.devices and each.subject not in seen)
+            or self._passes_a_threshold(each)
             for each in raises
         )
         return Step.WORSE if worse else None
+
+    def _passes_a_threshold(self, transition: Transition) -> bool:
+        alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
+        return alarm is not None and alarm.condition.is_worse
 
     def _let_go(self, incident: Incident, members: Sequence[Alarm]) -> None:
         """Forget those of its alarms that are normal, and itself once all are."""
@@ -256,14 +289,14 @@ class IncidentBook:
             found = self._open_of(cause)
             if found is None:
                 since_t = alarm.since_t if alarm.since_t is not None else t
-                found = Incident(alarm.id, cause, t, since_t, alarm.priority)
+                found = Incident(alarm.id, cause, since_t)
                 self._incidents[found.id] = found
             alarm.incident = found.id
             found.is_told = found.is_told or alarm.active
-            found.was_visible = found.was_visible or alarm.state in _VISIBLE
             found.over_t = None if found.is_told else t
-            if alarm.subject not in found.subjects:
-                found.subjects.append(alarm.subject)
+            found.priorities.append(alarm.priority)
+            found.raised.append(alarm.key)
+            found.look(self._members(found))
 
     # -- what is asked of it --------------------------------------------------------------------
 
@@ -276,6 +309,11 @@ class IncidentBook:
             return self._members(incident)
         alarms = self._manager.alarms.values()
         return [each for each in alarms if each.id and wanted in {each.id, each.subject}]
+
+    @property
+    def known(self) -> list[str]:
+        """The IDs of all that are on, wait to be acknowledged, or ended lately."""
+        return [*self._incidents, *self.closed]
 
     def accounts(self, t: int, offset_ms: int) -> list[Account]:
         """Give the account of every incident at `t`: what is on before what is over, worst first.
@@ -306,10 +344,20 @@ class IncidentBook:
 
     def _account(self, incident: Incident, t: int, offset_ms: int) -> Account:
         """Say how it is at `t`, by its alarms that are on."""
-        members = [each for each in self._members(incident) if each.active]
+        everyone = self._members(incident)
+        members = [each for each in everyone if each.active]
+        waits = any(each.state is AlarmState.RETURNED for each in everyone)
+        if incident.last is not None and (waits or not members):
+            return incident.last
         if not members:
-            now = t, offset_ms
-            return incident.last or self._last_account(incident, (), self._members(incident), now)
+            ended = self._last_account(incident, (), (t, offset_ms))
+            hidden = [
+                each for each in everyone if each.state in {*_PUT_AWAY, AlarmState.SUPPRESSED}
+            ]
+            if not hidden:
+                return ended
+            # Over, but nobody is told before it comes out of where somebody has put it.
+            return replace(ended, state=hidden[0].state.value, over_ms=None)
         state = min((each.state for each in members), key=_order_of_states)
         shown = [each for each in members if each.state is state or each.state in _VISIBLE]
         shown.sort(key=lambda each: _RANKS[each.priority])
@@ -324,7 +372,7 @@ class IncidentBook:
             id=incident.id,
             site=self._model.config.site.name,
             headline=lead.condition.headline(names),
-            priority=min((each.priority for each in shown), key=_RANKS.__getitem__),
+            priority=highest([each.priority for each in shown]),
             state=state.value,
             time_ms=t + offset_ms,
             since_ms=incident.since_t + offset_ms,
@@ -343,11 +391,11 @@ class IncidentBook:
         self,
         incident: Incident,
         own: Sequence[Transition],
-        members: Sequence[Alarm],
         now: tuple[int, int],
     ) -> Account:
         """Say how it is now that it is over: by those of its alarms that ended last."""
         t, offset_ms = now
+        members = [e for e in self._members(incident) if e.key in incident.raised]
         returned = {f"{each.subject}/{each.condition}" for each in own if each.is_return}
         told = [e for e in members if e.state is AlarmState.RETURNED or e.key in returned]
         ended = sorted(told or members, key=lambda each: not each.condition.is_cooling)
@@ -370,7 +418,7 @@ class IncidentBook:
             over_ms=over_t + offset_ms,
             now=seen,
             alarms=tuple(each.id for each in members if each.id),
-            subjects=tuple(incident.subjects),
+            subjects=tuple(dict.fromkeys(each.subject for each in members)),
             figures=self._figures(ended),
         )
 
@@ -429,6 +477,12 @@ def _margin(device: DeviceView, of: str = "") -> list[AccountFigure]:
     margin_k = device.figures()["margin_k"]
     name = f"Margin now, {of}" if of else "Margin now"
     return [] if margin_k is None else [AccountFigure(name, round(margin_k, 2), "K")]
+
+
+def _is_on(alarm: Alarm) -> bool:
+    """Whether people see it, or something that they see explains it."""
+    suppressed = alarm.state is AlarmState.SUPPRESSED and not alarm.withheld_by
+    return alarm.active and (alarm.state in _VISIBLE or suppressed)
 
 
 def _order_of_states(state: AlarmState) -> int:

@@ -400,7 +400,11 @@ def _incidents_renamed(
         return {}
     incidents = [
         each
-        | {"cause": key_of(each["cause"]), "subjects": [called(name) for name in each["subjects"]]}
+        | {
+            "cause": key_of(each["cause"]),
+            "raised": [key_of(key) for key in each["raised"]],
+            "seen": {key_of(f"{name}/")[:-1]: seen for name, seen in each["seen"].items()},
+        }
         for each in kept["open"]
     ]
     return {"incidents": kept | {"open": incidents}}

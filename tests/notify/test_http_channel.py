@@ -133,7 +133,17 @@ def test_what_is_no_header_is_told_and_nothing_is_sent(server: Server, tmp_path:
 
 @pytest.mark.parametrize(
     ("status", "final"),
-    [(500, False), (503, False), (429, False), (408, False), (410, True), (401, True), (404, True)],
+    [
+        (500, False),
+        (503, False),
+        (429, False),
+        (408, False),
+        (410, True),
+        (400, True),
+        (404, False),
+        (401, False),
+        (103, False),
+    ],
 )
 def test_what_may_be_accepted_later_is_tried_again(
     server: Server, status: int, final: bool
