@@ -106,7 +106,6 @@ _EVENTS = (
     _Event(7, 0.1, action=_note(SIMULATED)),
     _Event(8, 20.25, lambda life: life.stall_fan(True)),
     _Event(8, 20.4, action=_acknowledged("nas", "fan-slow")),
-    _Event(8, 20.4, action=_acknowledged("nas", "over-derating")),
     _Event(
         8,
         20.75,

@@ -133,7 +133,7 @@ class Card(NamedTuple):
 
 
 class Raised(NamedTuple):
-    """What an alarm told when it was raised, or when it returned."""
+    """What an alarm told when it was raised, or returned; no text where an account has it."""
 
     time: str
     what: str
@@ -168,6 +168,9 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
     zone = config.site.timezone
     as_of_ms = max(each.time_ms for each in accounts)
     told = [each for each in notice.transitions if each.is_raise or each.is_return]
+    # What an account says in the very words of an alarm is not said twice.
+    newest = {each.text: place for place, each in enumerate(told)}
+    said = {newest[text] for text in newest if any(text in each.now for each in on)}
     return Content(
         subject=_subject(notice, accounts, config.site.name),
         intro=_intro(notice, accounts, zone),
@@ -178,10 +181,10 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
             Raised(
                 local_time(each.utc_ms, zone, "%-d %b %H:%M:%S"),
                 "over" if each.is_return else each.priority.value,
-                each.text,
+                "" if place in said else each.text,
                 each.id,
             )
-            for each in told[-_MOST_TOLD:]
+            for place, each in [*enumerate(told)][-_MOST_TOLD:]
         ],
         cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,

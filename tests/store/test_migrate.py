@@ -192,7 +192,8 @@ class TestAStoreOfAnOlderVersion:
         assert bool(posted.accounts) == (revision >= "v0005")
         mail = content_of(posted, make_config(site="Under the stairs"))
         assert mail.subject == "[High] NAS: above its derating threshold - Under the stairs"
-        assert [each.text for each in mail.told] == [transition().text]
+        assert [card.now for card in mail.cards] == [transition().text]
+        assert [each.id for each in mail.told] == [transition().id]
 
     def test_it_can_be_backed_up_before(self, old: Path, tmp_path: Path) -> None:
         back_up(old, tmp_path / "before.db", replace=False)
