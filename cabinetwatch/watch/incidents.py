@@ -252,18 +252,21 @@ class IncidentBook:
             return Step.OVER if incident.is_told and not on and ended else None
         if not incident.is_told or incident.is_put_away:
             return Step.OPENED
-        # Where only something else has explained it, what was told of it still counts.
-        seen = incident.seen or dict.fromkeys(
-            (key.partition("/")[0] for key in incident.raised), incident.priority
-        )
-        worst = highest(list(seen.values()))
-        worse = incident.is_acknowledged or any(
-            _RANKS[each.priority] < _RANKS[worst]
-            or (each.subject in self._model.devices and each.subject not in seen)
-            or self._passes_a_threshold(each)
-            for each in raises
-        )
+        worse = incident.is_acknowledged or any(self._is_worse(each, incident) for each in raises)
         return Step.WORSE if worse else None
+
+    def _is_worse(self, raised: Transition, incident: Incident) -> bool:
+        """Whether a raise says more than was to be seen; or, explained so far, than was told."""
+        known = incident.seen
+        if raised.previous is AlarmState.SUPPRESSED:
+            subjects = (key.partition("/")[0] for key in incident.raised)
+            known = dict.fromkeys(subjects, incident.priority)
+        elif self._passes_a_threshold(raised):
+            return True
+        more_urgent = not known or _RANKS[raised.priority] < _RANKS[highest([*known.values()])]
+        return more_urgent or (
+            raised.subject in self._model.devices and raised.subject not in known
+        )
 
     def _passes_a_threshold(self, transition: Transition) -> bool:
         alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
@@ -297,6 +300,11 @@ class IncidentBook:
             found.priorities.append(alarm.priority)
             found.raised.append(alarm.key)
             found.look(self._members(found))
+        for alarm in self._manager.alarms.values():
+            if alarm.active and not alarm.incident:
+                # Hidden by one of those: it goes on with them.
+                explained = self._open_of(self._cause(alarm))
+                alarm.incident = explained.id if explained is not None else ""
 
     # -- what is asked of it --------------------------------------------------------------------
 

@@ -149,7 +149,7 @@ def test_at_every_minute_of_an_evening_all_that_is_said_is_true() -> None:
         ("opened", "[High] NAS: fan slow or stopped"),
         ("worse", "[High, worse] NAS: above its derating threshold"),
         ("over", "[Over] NAS: fan running again"),
-        ("opened", "[High] hall silent: the surrounding air of NAS and PoE switch is not known"),
+        ("opened", "[Medium] hall silent: the surrounding air of NAS and PoE switch is not known"),
         ("over", "[Over] hall: the surrounding air is known again"),
         ("opened", "[High] The watch is cut off from its broker"),
         ("over", "[Over] The watch is connected to its broker again"),
