@@ -186,9 +186,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
                 "" if place in said else each.text,
                 each.id,
             )
-            for place, each in [*enumerate(told)][
-                -_MOST_TOLD if notice.kind != "digest" else -_MOST_TOLD // 2 :
-            ]
+            for place, each in [*enumerate(told)][-most:]
         ],
         cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,
