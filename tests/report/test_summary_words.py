@@ -370,7 +370,7 @@ def test_who_reads_it_fresh_is_told_what_stands_and_what_a_trial_or_a_shelf_hide
     assert told_now(store) == f"{WHEN} no alarm is active."
     slow = transition(condition="fan-slow")
     hidden = replace(slow, state=AlarmState.SUPPRESSED, previous=slow.state)
-    unseen = f" Hidden: NAS {predicate(slow)}."
+    unseen = f" Hidden: NAS: {predicate(slow)}."
     assert told_now(store, slow, hidden) == f"{WHEN} no alarm is active.{unseen}"
     hot = replace(transition(), id="hot00001")
-    assert told_now(store, hot) == f"{WHEN}: NAS {predicate(hot)}.{unseen}"
+    assert told_now(store, hot) == f"{WHEN}: NAS: {predicate(hot)}.{unseen}"
