@@ -65,7 +65,7 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
     settling = page.run(
         "return document.querySelector('#device-gear-1 [data-figure=settled_rise_k]').textContent"
     )
-    assert re.fullmatch(r"\d+\.\d.K ± \d+\.\d.K", settling)
+    assert re.fullmatch(r"\d+\.\d.K.±.\d+\.\d.K", settling)
     learning = "return document.querySelector('#device-gear-1 [data-figure=learning]').textContent"
     assert page.run(learning) == "its normal rise is the one given in the configuration."
 
