@@ -35,7 +35,7 @@ from cabinetwatch.notify.words import (
 )
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import describe_duration, local_time, printable, to_datetime
-from cabinetwatch.watch.events import OVER, Account, AlarmState, Priority
+from cabinetwatch.watch.events import OVER, Account, AlarmState, Priority, Transition
 from cabinetwatch.watch.incidents import plain_account, urgency
 
 MOST_COLUMNS = 76
@@ -201,15 +201,14 @@ def _accounts(notice: Notice, config: Config) -> list[Account]:
     """Give what a notice shows; one that an earlier version wrote has its transitions alone."""
     if notice.accounts:
         return list(notice.accounts)
-    names = display_names(config)
     newest = {each.incident or each.id: each for each in notice.transitions}
-    return [
-        replace(
-            plain_account(each),
-            headline=f"{names.get(each.subject, each.subject)}: {predicate(each)}",
-        )
-        for each in newest.values()
-    ]
+    return [account_alone(each, config) for each in newest.values()]
+
+
+def account_alone(transition: Transition, config: Config) -> Account:
+    """Give the account of an alarm that no incident is known of, its subject as people call it."""
+    name = display_names(config).get(transition.subject, transition.subject)
+    return replace(plain_account(transition), headline=f"{name}: {predicate(transition)}")
 
 
 def _present(account: Account, present: Present | None) -> Account:

@@ -9,14 +9,13 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from cabinetwatch.config.model import SITE_SUBJECT, Config
-from cabinetwatch.notify.mail import display_names
+from cabinetwatch.notify.mail import account_alone, display_names
 from cabinetwatch.notify.words import predicate
 from cabinetwatch.report.words import short_time
 from cabinetwatch.store.replay import Snapshot
 from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.events import Account, AlarmState, Transition
-from cabinetwatch.watch.incidents import plain_account
 
 _HIDDEN = (AlarmState.OUT_OF_SERVICE, AlarmState.SHELVED, AlarmState.SUPPRESSED)
 
@@ -115,7 +114,7 @@ def present_of(snapshot: Snapshot, config: Config, now_ms: int) -> Present:
     hears = snapshot.running and not snapshot.starting and snapshot.connected
     as_of_ms = snapshot.utc_ms if hears or heard_ms is None else heard_ms
     as_of = "" if as_of_ms is None else moment(as_of_ms, now_ms, zone)
-    accounts = [*snapshot.incidents, *_without_account(snapshot)]
+    accounts = [*snapshot.incidents, *_without_account(snapshot, config)]
     on = [each for each in accounts if not each.is_over and not each.is_hidden]
     present = Present(
         snapshot=snapshot,
@@ -132,11 +131,11 @@ def present_of(snapshot: Snapshot, config: Config, now_ms: int) -> Present:
     return present
 
 
-def _without_account(snapshot: Snapshot) -> list[Account]:
+def _without_account(snapshot: Snapshot, config: Config) -> list[Account]:
     """Give accounts of alarms that the engine has none of; their words are of their own instant."""
     known = {each for it in snapshot.incidents for each in (it.id, *it.alarms)}
     return [
-        replace(plain_account(each), now="", since_ms=began_ms(each))
+        replace(account_alone(each, config), now="", since_ms=began_ms(each))
         for each in snapshot.standing
         if each.state not in _HIDDEN and known.isdisjoint({each.id, each.incident})
     ]

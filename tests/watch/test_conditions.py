@@ -32,7 +32,6 @@ PRIORITIES = {"high", "low"}
 
 FIELDS = {
     ("drift", "watch/devices.py"),  # of a device's saved state
-    ("drift", "report/summary_words.py"),  # of the summary's table
     ("implausible", "thermal/sensing.py"),  # attributes, named for speed
     ("stuck", "thermal/sensing.py"),
     ("implausible", "watch/sensors.py"),  # attributes that are saved and published
