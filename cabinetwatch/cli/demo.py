@@ -46,7 +46,7 @@ from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339
+from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339, plain
 from cabinetwatch.watch.configuration import load
 
 if TYPE_CHECKING:
@@ -194,18 +194,23 @@ class _Show:
         from cabinetwatch.demo.servers import text_of  # noqa: PLC0415
 
         faults = self._observer.faults()
-        mailed = "\n".join(text_of(mail) for mail in drop.mails)
+        mailed = _flowing("\n".join(text_of(mail) for mail in drop.mails))
         for expected in nodes.EXPECTED:
             told = expected.find(
                 (self._after_s(from_rfc3339(told.time)), told) for told in self._told
             )
             if told is None:
                 faults.append(f"{expected} did not come in time")
-            elif told.text not in mailed:
+            elif _flowing(told.text) not in mailed:
                 faults.append(f"{expected} was not mailed")
         for fault in faults:
             self._screen.say(f"The demonstration failed: {fault}.", "bold red")
         return not faults
+
+
+def _flowing(text: str) -> str:
+    """Give a text as programs want it, on one line."""
+    return " ".join(plain(text).split())
 
 
 class Screen:

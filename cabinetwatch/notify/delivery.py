@@ -8,7 +8,7 @@ Watch time decides on everything but quiet hours, which are the wall clock's.
 
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
@@ -222,19 +222,6 @@ class ChannelQueue:
             return pending.outcome(self._recipients, t)
         self._pending.setdefault(notice.id, pending)
         return None
-
-    def withdraw(self, incident: str) -> list[Notice]:
-        """Take back what nobody has heard yet of an incident, for a newer notice tells it."""
-        found = [
-            pending.notice
-            for pending in self._pending.values()
-            if pending.attempts == 0
-            and pending.can_merge
-            and [account.id for account in pending.notice.accounts] == [incident]
-        ]
-        for notice in found:
-            del self._pending[notice.id]
-        return found
 
     def waits_for(self, transition: Transition) -> bool:
         """Whether a notice of this transition's alarm waits here."""
@@ -568,18 +555,8 @@ class Delivery:
 
     def _take(self, notice: Notice, t: int) -> None:
         queue = self._queues.get(notice.channel)
-        if queue is None:
-            return
-        older: list[Notice] = []
-        if notice.channel == "email" and len(notice.accounts) == 1 and notice.kind != "test":
-            older = queue.withdraw(notice.accounts[0].id)
-        if older:
-            # One mail shows how it is now; two would both say that, one of them as news.
-            told = [each for old in (*older, notice) for each in old.transitions]
-            notice = replace(notice, transitions=tuple(dict.fromkeys(told)))
-            merged = [Outcome(old.id, "merged", t, merged_into=notice.id) for old in older]
-            self._keep([], merged)
-        queue.add(notice, t)
+        if queue is not None:
+            queue.add(notice, t)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""

@@ -66,7 +66,7 @@ def test_two_watches_with_one_client_id_each_tell_it_at_once_and_one_alone_is_we
         wait_until(lambda: not is_taken_now(site, first, clock), "the first one to be alone")
     subjects = {str(mail.message["subject"]) for mail in smtp.messages[:2]}
     assert subjects == {
-        f"[High] {name}: the watch is sharing its client ID with another client"
+        f"[High] The watch is sharing its client ID with another client - {name}"
         for name in ("first", "second")
     }
     assert "Another client seems to use the watch's client ID under-stairs" in caplog.text
