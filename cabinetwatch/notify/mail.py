@@ -168,8 +168,6 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
     zone = config.site.timezone
     as_of_ms = max(each.time_ms for each in accounts)
     told = [each for each in notice.transitions if each.is_raise or each.is_return]
-    # A digest has more to show above.
-    most = _MOST_TOLD // 2 if notice.kind == "digest" else _MOST_TOLD
     # What an account says in the very words of an alarm is not said twice.
     newest = {each.text: place for place, each in enumerate(told)}
     said = {newest[text] for text in newest if any(text in each.now for each in on)}
@@ -186,7 +184,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
                 "" if place in said else each.text,
                 each.id,
             )
-            for place, each in [*enumerate(told)][-most:]
+            for place, each in [*enumerate(told)][-_MOST_TOLD:]
         ],
         cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,

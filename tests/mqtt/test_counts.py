@@ -7,6 +7,7 @@ import pytest
 from cabinetwatch.mqtt.backlog import ProblemLog, UnheardCounts, UnreadableCounts
 from cabinetwatch.mqtt.link import excerpt, excerpt_of_bytes
 from cabinetwatch.store.records import HOUR_MS, Unreadable
+from cabinetwatch.text import plain
 
 UTC = 496_000 * HOUR_MS
 HOSTILE = "'\x1b[2J\r\n\u202e' "
@@ -56,7 +57,7 @@ def test_writes_one_line_a_topic_in_ten_minutes_and_counts_all(
         log.note("cabinet/air", ["is not a number"], second * 1000)
         log.note("cabinet/\x1b[2Jfan", [HOSTILE], second * 1000)
     assert log.count == 1202
-    assert [record.getMessage() for record in caplog.records] == [
+    assert [plain(record.getMessage()) for record in caplog.records] == [
         "cabinet/air: is not a number",
         f"cabinet/\\x1b[2Jfan: {HARMLESS}",
         "cabinet/air: is not a number (599 more in the last 10 min)",

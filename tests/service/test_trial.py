@@ -226,7 +226,7 @@ def test_a_note_reaches_the_journal_and_the_report(site: Site, cabinet: Wire) ->
         cabinet.wait_online()
         done = cabinetwatch(site.path, "note", "cleaned the filter", "--device", "nas")
         assert done.returncode == 0, done.stderr
-        assert "Noted of nas: cleaned the filter" in done.stdout
+        assert "Noted for nas: cleaned the filter" in done.stdout
         assert cabinetwatch(site.path, "note", "x", "--device", "toaster").returncode == 2
         assert cabinetwatch(site.path, "note", " ").returncode == 2
         assert cabinetwatch(site.path, "note", "x", "--at", "2999-01-01T00:00:00Z").returncode == 2
