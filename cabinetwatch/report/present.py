@@ -11,7 +11,7 @@ from typing import NamedTuple
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.notify.mail import account_alone, display_names
 from cabinetwatch.notify.words import predicate
-from cabinetwatch.report.words import short_time
+from cabinetwatch.report.words import first_sign, short_time
 from cabinetwatch.store.replay import Snapshot
 from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.conditions.base import listed
@@ -135,16 +135,10 @@ def _without_account(snapshot: Snapshot, config: Config) -> list[Account]:
     """Give accounts of alarms that the engine has none of; their words are of their own instant."""
     known = {each for it in snapshot.incidents for each in (it.id, *it.alarms)}
     return [
-        replace(account_alone(each, config), now="", since_ms=began_ms(each))
+        replace(account_alone(each, config), now="", since_ms=first_sign(each))
         for each in snapshot.standing
         if each.state not in _HIDDEN and known.isdisjoint({each.id, each.incident})
     ]
-
-
-def began_ms(transition: Transition) -> int:
-    """Give when it began; for one that only was taken out of service, when it was."""
-    since = transition.values.get("since")
-    return from_rfc3339(since) if isinstance(since, str) else transition.utc_ms
 
 
 def _hidden(standing: Iterable[Transition], on: Iterable[Account], config: Config) -> list[Hidden]:
@@ -161,7 +155,7 @@ def _hidden(standing: Iterable[Transition], on: Iterable[Account], config: Confi
             out.setdefault(name, []).append(each)
         elif each.state in _HIDDEN and not is_told:
             words = f"{name}: {predicate(each)}"
-            hidden.append(Hidden(words, each.state, began_ms(each), (each,)))
+            hidden.append(Hidden(words, each.state, first_sign(each), (each,)))
     for name, alarms in out.items():
         since_ms = min(each.utc_ms for each in alarms)
         hidden.append(Hidden(name, AlarmState.OUT_OF_SERVICE, since_ms, tuple(alarms)))
