@@ -171,6 +171,7 @@ def page_of(
                 "account": each,
                 "card": card_of(each, each.time_ms, config),
                 "is_last_known": present.is_last_known(each),
+                "ended": "" if each.over_ms is None else moment(each.over_ms, now_utc_ms, zone),
                 "told": present.told(each, now_utc_ms, zone),
             }
             for each in (*present.on, *present.over)

@@ -37,6 +37,8 @@ def make_root(release: str, folder: Path, include: Sequence[str] = ()) -> None:
     )  # fmt: skip
     if made.returncode != 0:
         raise RuntimeError(f"debootstrap could not make {release}: {made.stdout[-2000:]}")
+    # Debian's installer writes it, not debootstrap; without it nobody finds localhost.
+    (folder / "etc" / "hosts").write_text("127.0.0.1\tlocalhost\n", encoding="utf-8")
 
 
 def run_in_root(root: Path, *command: str) -> subprocess.CompletedProcess[str]:

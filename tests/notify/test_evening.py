@@ -4,14 +4,27 @@ import json
 import re
 from collections import deque
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
+from html import unescape
+from pathlib import Path
 from typing import Any
 
+import pytest
+
+from cabinetwatch.cli import look
 from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
 from cabinetwatch.notify.words import PRIORITY_WORDS, measured
-from cabinetwatch.store.records import Notice
-from cabinetwatch.watch.events import Account, EntryKind, Step, Transition
+from cabinetwatch.report.page_server import PageSource
+from cabinetwatch.store.place import database_url
+from cabinetwatch.store.records import Batch, Notice
+from cabinetwatch.store.replay import StoreFollower, snapshot_of
+from cabinetwatch.store.store import Store
+from cabinetwatch.watch.conditions.base import SIGMAS_95
+from cabinetwatch.watch.events import Account, Entry, EntryKind, Step, Transition
 from tests.notify.samples import EMAIL
+from tests.support.empty_store import put_empty_store
+from tests.support.hand_clock import HandClock
 from tests.watch.scene import CABINET, MINUTE, SECOND, make_config
 from tests.watch.test_incidents import CALM, Watched
 
@@ -25,6 +38,7 @@ CONFIG = make_config(
     )
 )
 NUMBER = re.compile("([-\N{MINUS SIGN}]?[0-9]+[.][0-9])[ \N{NO-BREAK SPACE}](?:°C|K)\\b")
+THEN = re.compile(r"[Ww]hen [a-z ]+, [^,.;]*[0-9]{2}:[0-9]{2}(?: [(]alarm [^)]*[)])?: $")
 NOTHING = re.compile(r"\b(unknown|None|nan|null)\b")
 
 
@@ -103,7 +117,9 @@ class Evening(Watched):
         for number in NUMBER.findall(said):
             value = float(number.replace("\N{MINUS SIGN}", "-"))
             # Figures are rounded to more places first, which may make a last digit another.
-            assert min(abs(value - each) for each in true) < 0.06, (number, said)
+            assert min(abs(value - each) for each in true) < 0.06, said[
+                max(0, said.find(number) - 300) : said.find(number) + 200
+            ]
         device = self.engine.model.devices.get(account.subjects[0])
         margins = [each.value for each in account.figures if each.name == "Margin now"]
         if device is not None and margins:
@@ -111,8 +127,128 @@ class Evening(Watched):
         assert not NOTHING.search(said)
 
 
+class Shown(Evening):
+    """Holds page and `status` as well, as they show what a store has of the watch."""
+
+    def __init__(
+        self, folder: Path, capsys: pytest.CaptureFixture[str], open_: ExitStack, every: int
+    ) -> None:
+        self.capsys, self.every = capsys, every
+        path = folder / "watch.db"
+        put_empty_store(path)
+        url = database_url(path)
+        self.store = open_.enter_context(Store.open(url, watch=True))
+        self.follower = StoreFollower(self.store, CONFIG)
+        self.clock = HandClock(0)
+        self.clock.stand_still()
+        self.page = PageSource(url, None, folder, self.clock, None)
+        open_.callback(self.page.close)
+        self.committed = [0, 0]
+        self.heard_ms = 0
+        self.looked = 0
+        super().__init__()
+
+    def _held(self, told: list[Transition]) -> list[Transition]:
+        minute = self.minutes
+        told = super()._held(told)
+        due = self.minutes != minute and (
+            self.minutes % self.every == 0 or len(self.told) > self.committed[1]
+        )
+        if due and self.inputs:
+            self.looks([*self.told, *(each for each in told if each not in self.told)])
+        return told
+
+    def looks(self, transitions: list[Transition]) -> None:
+        """Hold what page and `status` show now against the engine, and each against the other."""
+        self.looked += 1
+        inputs, engine = self.inputs[self.committed[0] :], self.engine
+        if not self.committed[0]:
+            inputs = [
+                Entry(self.inputs[0].t, EntryKind.CONFIG, {"config": CONFIG.as_json()}),
+                *inputs,
+            ]
+        batch = Batch(engine.now, 0, [*inputs], transitions=transitions[self.committed[1] :])
+        self.store.commit(batch)
+        self.committed = [len(self.inputs), len(transitions)]
+        self.clock.let_pass((engine.now - self.clock.utc_ms()) / 1000)
+
+        snapshot = snapshot_of(self.follower.engine(), self.store, self.clock)
+        assert snapshot.devices == engine.device_figures()
+        look._show(snapshot, CONFIG, self.clock.utc_ms())
+        status = self.capsys.readouterr().out
+        assert max(map(len, status.splitlines())) <= 80
+        html = self.page.html().decode()
+        body = re.sub(r"<(style|script)[^>]*>.*?</\1>", "", html.partition("<body")[2], flags=re.S)
+        # What a browser shows only of a page that is no longer written.
+        is_old = body.startswith(' class="is-old"')
+        page = flat(unescape(re.sub("<[^>]*>", " ", body.partition(">")[2])))
+        status = flat(status)
+
+        connected = engine.model.site.connected
+        assert is_old == (not connected)
+        assert ("No connection to the broker" in page) == (not connected)
+        assert ("NO CONNECTION TO THE BROKER" in status) == (not connected)
+        accounts = engine.accounts()
+        on = [each for each in accounts if not each.is_over and not each.is_hidden]
+        for said in (page, status):
+            assert ("All is well" in said) == (connected and not accounts)
+            assert not any(each.is_hidden for each in accounts) or "hidden (suppressed)" in said
+            for account in [each for each in accounts if each.is_over or each in on]:
+                assert flat(account.headline) in said
+                if not account.is_over:
+                    assert flat(account.now) in said
+                    assert flat(account.response) in said or "as above" in said
+            if not connected:
+                assert "Last known" in said
+                assert "Time left" not in said
+        if on and connected:
+            assert flat(f"{on[0].headline}") in page[:400]
+            assert flat(f"] {on[0].headline}") in status[:400]
+        self.holds_figures(status, connected=connected)
+        self.holds_figures(page, connected=connected)
+
+    def holds_figures(self, said: str, *, connected: bool) -> None:
+        """Hold every temperature and rise that is shown: of now, or said to be of then."""
+        now = [*numbers(self.engine.device_figures()), *numbers(self.engine.sensor_figures())]
+        now += [figure.value for each in self.engine.accounts() for figure in each.figures]
+        # The doubt of where a rise settles is kept as a standard deviation, and shown at 95 %.
+        figures = self.engine.device_figures().values()
+        now += [
+            SIGMAS_95 * each["settled_rise_sd_k"] for each in figures if each["settled_rise_sd_k"]
+        ]
+        true = {sign * each for each in now for sign in (1, -1)} | self.limits
+        for text in {flat(each.text) for each in self.store.standing()}:
+            # What an alarm said then is shown only with its time.
+            before, *others = said.split(text)
+            assert all(THEN.search(each) for each in (before, *others)[: len(others)]), text
+            said = before + "".join(others)
+        for number in NUMBER.findall(said):
+            value = float(number.replace("\N{MINUS SIGN}", "-"))
+            assert min(abs(value - each) for each in true) < 0.06, said[
+                max(0, said.find(number) - 300) : said.find(number) + 200
+            ]
+
+
+def flat(text: str) -> str:
+    """Give a text with each run of blanks as one."""
+    return " ".join(text.split())
+
+
 def test_at_every_minute_of_an_evening_all_that_is_said_is_true() -> None:
-    evening = Evening()
+    _an_evening(Evening())
+
+
+@pytest.mark.parametrize("every", [5, pytest.param(1, marks=pytest.mark.long)])
+def test_page_and_status_say_the_same_and_what_is_true(
+    every: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with ExitStack() as open_:
+        evening = Shown(tmp_path, capsys, open_, every)
+        _an_evening(evening)
+        assert evening.looked > 120 // every
+
+
+def _an_evening(evening: Evening) -> None:
     calm = CALM
     evening.lives(10 * MINUTE, **calm)
 
