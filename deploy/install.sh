@@ -128,9 +128,10 @@ switch_over() {
     for each in $OUR_UNITS; do
         mv -T "$UNITS/$each.next" "$UNITS/$each"
     done
-    install -d -m 0755 "$DOCUMENTS" "$DOCUMENTS/mosquitto"
-    install -m 0644 README.md CHANGELOG.md LICENSE config.example.toml "$DOCUMENTS"
-    install -m 0644 deploy/mosquitto/* "$DOCUMENTS/mosquitto"
+    rm -rf "$DOCUMENTS"
+    for each in $DOCUMENTED; do
+        install -D -m 0644 "$each" "$DOCUMENTS/$each"
+    done
     # The version before stays for a way back, those before it go.
     for each in "$HOME_OF_CODE"/env-*; do
         if [ "$each" != "$new" ] && [ "$each" != "$old" ]; then

@@ -13,8 +13,8 @@ from typing import Any, NoReturn
 
 from cabinetwatch import __version__
 from cabinetwatch.cli.commands import COMMANDS, Parser, parser_of
-from cabinetwatch.cli.terminal import function_of
-from cabinetwatch.text import CabinetwatchError, UsageError, printable
+from cabinetwatch.cli.terminal import function_of, topics_of
+from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, printable
 
 _WRONG_USE = 2
 _INTERRUPTED = 130
@@ -23,6 +23,8 @@ _BROKEN_PIPE = 141
 _NEGATIVE = re.compile(r"-\d")
 _NUMBER = re.compile(r"-\d+|-\d*\.\d+")
 """What argparse takes for a value by itself."""
+_TABLE = re.compile(r": \[((?:notify\.)?[a-z]+)")
+"""A table that a mistake in the configuration is in, as its sentence begins."""
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
@@ -70,7 +72,10 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def _remedy(error: CabinetwatchError) -> list[str]:
-    """Say what becomes of a damaged store, or what to do with it."""
+    """Say what becomes of a damaged store, or what to do with it; or where the keys are told of."""
+    if isinstance(error, ConfigError):
+        topics = topics_of(dict.fromkeys(_TABLE.findall(str(error))))
+        return [f"`cabinetwatch manual {topic}` tells more." for topic in topics]
     # Only who opens the store can find it damaged, and has imported this.
     place = sys.modules.get("cabinetwatch.store.place")
     if place is None or not isinstance(error, place.DamagedStoreError) or error.path is None:
@@ -79,7 +84,8 @@ def _remedy(error: CabinetwatchError) -> list[str]:
         return ["The running watch was told; it checks the store and sets it aside if it must."]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "
-        "`cabinetwatch restore FILE` puts a backup in its place."
+        "`cabinetwatch restore FILE` puts a backup in its place; `cabinetwatch manual backup` tells"
+        " more."
     )
     return [remedy]
 
