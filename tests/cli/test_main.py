@@ -112,7 +112,7 @@ def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
     name, port, *more = capsys.readouterr().err.splitlines()
     assert name.startswith(f"{path}: [site] name = 3 is no text in quotes")
     assert '[mqtt] port = "\\u001b[2J" is no whole number' in port
-    assert more == [f"`cabinetwatch manual {topic}` tells more." for topic in ("install", "sensors")]
+    assert [line.split()[2] for line in more] == ["install`", "sensors`"]
 
 
 @pytest.mark.parametrize(

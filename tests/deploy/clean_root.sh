@@ -91,8 +91,22 @@ check "that is said" grep -q "is not right for this version" /tmp/refusal
 check "the version before goes on" cabinetwatch --version
 sed -i '$d' $config
 
+for each in README.md cabinetwatch/manual/alarms.md deploy/mosquitto/users.md; do
+    check "$each is beside the system's documentation" test -s "/usr/local/share/doc/cabinetwatch/$each"
+done
+check "the manual is shown" test "$(cabinetwatch manual alarms | wc -l)" -gt 100
+
+useradd --create-home owner
+cp -R /src /home/owner/cabinetwatch
+chown -R owner: /home/owner/cabinetwatch
+sed -n '/^\*\*1\. Install/,/^\*\*2\./s/^    //p' README.md >/home/owner/install
+echo 'cabinetwatch manual >/dev/null' >>/home/owner/install
+check "README's own lines install it for a plain user, in a clone named like the project" \
+    runuser -u owner -- env HOME=/home/owner sh -ec 'cd ~/cabinetwatch && . ~/install'
+
 sh deploy/uninstall.sh | tee /tmp/removal
 check "the retained topics are cleared" grep -q '^cleared cabinetwatch/watch$' /tmp/removal
+check "the documentation is gone" test ! -e /usr/local/share/doc/cabinetwatch
 check "the code is gone" test ! -e /opt/cabinetwatch -a ! -e /usr/local/bin/cabinetwatch
 check "the units are gone" test ! -e /etc/systemd/system/cabinetwatch.service
 check "the configuration is kept" test "$before" = "$(cksum <$config)"
