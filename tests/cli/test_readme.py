@@ -39,7 +39,7 @@ def block(after: str) -> str:
     return "\n".join(line[4:] for line in lines[start:end]).strip() + "\n"
 
 
-def at_home(home: Path, script: str, **options: str) -> subprocess.CompletedProcess[str]:
+def at_home(home: Path, script: str, typed: str = "") -> subprocess.CompletedProcess[str]:
     """Run lines in a fresh shell, in a clone named like the project."""
     return subprocess.run(
         ["/bin/sh", "-ec", script],
@@ -49,7 +49,7 @@ def at_home(home: Path, script: str, **options: str) -> subprocess.CompletedProc
         capture_output=True,
         text=True,
         timeout=WITHIN_S,
-        **options,
+        input=typed,
     )
 
 
@@ -112,7 +112,7 @@ def test_the_first_quarter_of_an_hour_runs_as_it_stands_in_one_shell_and_in_two(
         (home / "watch" / "config.toml").write_text(edited)
         before = f"{install}cd ~/watch\n"
         check = before + block("Enter and Ctrl-D") + block("**4.").replace("30s", "60s")
-        checked = at_home(home, check, input=f"{PASSWORD}\n")
+        checked = at_home(home, check, f"{PASSWORD}\n")
         assert checked.returncode == 0, checked.stdout + checked.stderr
         assert "[test" in str(smtp.wait_for(1)[0].message["Subject"]).lower()
 
