@@ -23,6 +23,8 @@ _BROKEN_PIPE = 141
 _NEGATIVE = re.compile(r"-\d")
 _NUMBER = re.compile(r"-\d+|-\d*\.\d+")
 """What argparse takes for a value by itself."""
+_REPORTS = {"matplotlib", "numpy", "scipy", "PIL"}
+"""The libraries of the extra `reports`, which an installation may lack."""
 _TABLE = re.compile(r": \[((?:notify\.)?[a-z]+)")
 """A table that a mistake in the configuration is in, as its sentence begins."""
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
@@ -54,6 +56,16 @@ def main(arguments: Sequence[str]) -> int:
     except CabinetwatchError as error:
         for sentence in [*str(error).splitlines(), *_remedy(error)]:
             print(printable(sentence), file=sys.stderr)
+        return _WRONG_USE
+    except ModuleNotFoundError as error:
+        if error.name not in _REPORTS:
+            raise
+        print(
+            f"cabinetwatch {arguments[0]}: this needs {error.name}, which is not installed here;"
+            " install what deploy/requirements-reports.txt lists (deploy/install.sh does, without"
+            " --small)",
+            file=sys.stderr,
+        )
         return _WRONG_USE
     except KeyboardInterrupt:
         return _INTERRUPTED

@@ -76,7 +76,8 @@ wait "$watch" || check "the watch stops in good order" false
 watch=""
 
 sleep 1 # two environments have names of different seconds
-sh deploy/install.sh
+sh deploy/install.sh --small
+check "without pictures and trials it is small" test "$(du -sm /opt/cabinetwatch/env/ | cut -f1)" -lt 150
 check "with a sensor the unit is enabled" test -L $enabled
 check "the configuration stays" test "$before" = "$(cksum <$config)"
 check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
