@@ -5,6 +5,7 @@
 The benchmark's arguments are part of its name there: a run with others stands beside it.
 """
 
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -15,12 +16,17 @@ from tests.support.written import occasion, write_part
 RESULTS = Path(__file__).with_name("RESULTS.md")
 
 
+def mark(benchmark: str) -> str:
+    """Give the mark of a benchmark's part; two hyphens would end the comment that it stands in."""
+    return re.sub(r"\W+", "-", benchmark)
+
+
 def keep(benchmark: str, printed: str, page: Path = RESULTS) -> None:
     """Put what a benchmark printed in the place of what it printed before."""
     lines = [f"    {line}".rstrip() for line in printed.strip("\n").splitlines()]
     heading = f"### `python -m tests.benchmarks.{benchmark}`"
     text = "\n".join([heading, "", f"{occasion()}:", "", *lines, ""])
-    write_part(page, benchmark, text)
+    write_part(page, mark(benchmark), text)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -16,8 +16,8 @@ def test_what_a_benchmark_prints_takes_the_place_of_what_it_printed_before(tmp_p
     text = page.read_text()
     assert text.startswith("# Measured\n\nBy hand.\n\n")
     assert "13.5 ms" not in text
-    assert "    reading to mail  12.0 ms\n" in part(page, "latency --raises 100")
-    assert "    reading to mail  99.9 ms\n" in part(page, "latency --raises 5")
+    assert "    reading to mail  12.0 ms\n" in part(page, results.mark("latency --raises 100"))
+    assert "    reading to mail  99.9 ms\n" in part(page, results.mark("latency --raises 5"))
 
 
 def test_every_fault_names_tests_that_are_there() -> None:
