@@ -333,18 +333,18 @@ COMMANDS: dict[str, Command] = {
         manual="install",
     ),
     "status": command(
-        "show devices, their figures, and standing alarms",
+        "show what is on and what to do, devices and their figures",
         "cli.look:status",
         _JSON,
         flag("--follow", "show it anew every two seconds, until Ctrl-C"),
         manual="alarms",
     ),
     "alarms": command(
-        "show standing alarms and their history",
+        "show active alarms, and the history of all",
         "cli.look:alarms",
         _JSON,
         arg(
-            "--limit", kind.limit, "N", "so many of the newest transitions (default 50)", default=50
+            "--limit", kind.limit, "N", "how many of the newest changes of state (default 50)", default=50
         ),
         manual="alarms",
     ),
@@ -534,9 +534,9 @@ COMMANDS: dict[str, Command] = {
         manual="backup",
     ),
     "prune": command(
-        "let go of what is older than its keeping time, now",
+        "delete data past its retention time, now",
         "cli.data:prune",
-        epilog="The keeping times stand in [store]. The watch prunes by itself; this does it now,"
+        epilog="The retention times are in [store]. The watch prunes by itself; this does it now,"
         " and gives all free space in the file back to the disk.",
         manual="backup",
     ),

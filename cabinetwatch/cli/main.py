@@ -153,7 +153,8 @@ def _top_parser() -> Parser:
     parser = Parser(
         prog="cabinetwatch",
         description="Watches how warm the gear in a cabinet at home runs, and tells in time.",
-        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each.",
+        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each, and"
+        " cabinetwatch manual of all.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         usage="cabinetwatch [-h] [--version] COMMAND ...",
     )
