@@ -344,7 +344,11 @@ COMMANDS: dict[str, Command] = {
         "cli.look:alarms",
         _JSON,
         arg(
-            "--limit", kind.limit, "N", "how many of the newest changes of state (default 50)", default=50
+            "--limit",
+            kind.limit,
+            "N",
+            "how many of the newest changes of state (default 50)",
+            default=50,
         ),
         manual="alarms",
     ),

@@ -183,10 +183,9 @@ def test_the_manual_has_every_command() -> None:
 
 def _general(table: str) -> str:
     """The table as headings of the manual name it."""
-    first, *rest = table.split(".")
-    return {"sensors": "sensors.ID", "devices": "devices.ID", "alarms": "alarms.CONDITION"}.get(
-        first, ".".join([first, *rest])
-    )
+    named = {"sensors": "sensors.ID", "devices": "devices.ID", "alarms": "alarms.CONDITION"}
+    people = re.sub(r"^notify\.people\..*", "notify.people.ID", table)
+    return named.get(table.partition(".")[0], people)
 
 
 def keys_told() -> dict[str, set[str]]:
