@@ -10,6 +10,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -75,6 +76,7 @@ SPANS = (
 )
 
 
+@cache
 def can_draw() -> bool:
     """Whether what draws is installed here: the extra `reports`. All else does without."""
     return find_spec("matplotlib") is not None

@@ -139,6 +139,8 @@ def test_the_watch_alone_is_small_and_each_size_that_is_told_is_true() -> None:
         size_mb = _installed_mb({"pip", *(each for file in lists for each in pins(file))})
         assert abs(size_mb - float(size)) < 0.2 * float(size), (name, size_mb)
     assert not told_mb
+    readme = (ROOT / "README.md").read_text()
+    assert re.findall(r"(\d+) MB of the card, or (\d+) MB", readme) == [("415", "90")]
     assert _installed_mb({"pip", *pins("requirements.txt")}) < 150
 
 
