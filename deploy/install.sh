@@ -1,6 +1,7 @@
 #!/bin/sh
 # Installs the watch as a service, or brings an installed one up to date:
 #     sudo sh deploy/install.sh             the watch
+#     sudo sh deploy/install.sh --small     the watch without pictures and trials
 #     sudo sh deploy/install.sh --guard     the guard alone, on a second computer
 # For Debian 12 and 13 and Raspberry Pi OS (64 bit). What is configured and stored stays.
 set -eu
@@ -9,10 +10,13 @@ cd "$(dirname "$0")/.."
 . deploy/prepare.sh
 . deploy/system.sh
 
+unit=cabinetwatch.service
+requirements=deploy/requirements.txt
 case "${1-}" in
-"") unit=cabinetwatch.service ;;
+"") requirements=deploy/requirements-reports.txt ;;
+--small) ;;
 --guard) unit=cabinetwatch-guard.service ;;
-*) fail "usage: sudo sh deploy/install.sh [--guard]" ;;
+*) fail "usage: sudo sh deploy/install.sh [--small | --guard]" ;;
 esac
 
 want_root install.sh
@@ -67,10 +71,10 @@ make_folders() {
 make_code() {
     python=$(find_python) ||
         fail "No Python from 3.11 on with venv and pip here: install python3 and python3-venv (Debian 12 or later)."
-    say "Making $new with $("$python" --version) (some megabytes, a minute or more)"
+    say "Making $new with $("$python" --version) ($(megabytes "$requirements") MB, a minute or more)"
     "$python" -I -m venv "$new"
-    install_pinned "$new/bin/python" deploy/requirements.txt ||
-        fail "pip could not install what deploy/requirements.txt lists: see above. Nothing was changed."
+    install_pinned "$new/bin/python" "$requirements" ||
+        fail "pip could not install what $requirements lists: see above. Nothing was changed."
     # Built in a copy, so that nothing of root's is left in the checkout.
     scratch=$(mktemp -d)
     cp -R cabinetwatch pyproject.toml README.md LICENSE "$scratch"
@@ -128,9 +132,10 @@ switch_over() {
     for each in $OUR_UNITS; do
         mv -T "$UNITS/$each.next" "$UNITS/$each"
     done
-    install -d -m 0755 "$DOCUMENTS" "$DOCUMENTS/mosquitto"
-    install -m 0644 README.md CHANGELOG.md LICENSE config.example.toml "$DOCUMENTS"
-    install -m 0644 deploy/mosquitto/* "$DOCUMENTS/mosquitto"
+    rm -rf "$DOCUMENTS"
+    for each in $DOCUMENTED; do
+        install -D -m 0644 "$each" "$DOCUMENTS/$each"
+    done
     # The version before stays for a way back, those before it go.
     for each in "$HOME_OF_CODE"/env-*; do
         if [ "$each" != "$new" ] && [ "$each" != "$old" ]; then

@@ -141,6 +141,16 @@ install_checkout() {
         --no-build-isolation $2 "$3"
 }
 
+# Prints how many megabytes an environment takes that is made from the requirements file $1.
+megabytes() {
+    case "$1" in
+    */requirements.txt) echo 90 ;;
+    */requirements-reports.txt) echo 415 ;;
+    */requirements-demo.txt) echo 430 ;;
+    */requirements-test.txt) echo 630 ;;
+    esac
+}
+
 # Makes the virtual environment $1 from the requirements file $2 with this checkout in it,
 # unless it is there already, made from the same files by the same Python.
 make_environment() {
@@ -153,7 +163,7 @@ make_environment() {
         say "Using $environment, made before from the same versions"
         return 0
     fi
-    say "Making $environment with $("$python" --version) (some megabytes, a minute or two)"
+    say "Making $environment with $("$python" --version) ($(megabytes "$requirements") MB, a minute or two)"
     rm -rf "$environment"
     "$python" -I -m venv "$environment" || fail "The virtual environment $environment could not be made."
     install_pinned "$environment/bin/python" "$requirements" ||

@@ -11,6 +11,10 @@ BACKUPS=$STATE/backups
 CREDENTIALS=/etc/credstore
 UNITS=/etc/systemd/system
 DOCUMENTS=/usr/local/share/doc/cabinetwatch
+# What goes there, in the folders that it has here, so that its links hold.
+DOCUMENTED="README.md CHANGELOG.md DEVELOPERS.md LICENSE config.example.toml
+    cabinetwatch/manual/*.md deploy/mosquitto/* deploy/pictures/*
+    tests/benchmarks/RESULTS.md tests/faults/README.md"
 COMMAND=/usr/local/bin/cabinetwatch
 OUR_UNITS="cabinetwatch.service cabinetwatch-failed.service cabinetwatch-guard.service"
 

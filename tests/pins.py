@@ -19,7 +19,8 @@ from packaging.requirements import Requirement
 ROOT = Path(__file__).parents[1]
 FILES = {
     "requirements.txt": "for running the watch",
-    "requirements-demo.txt": "for the demonstration, beside those for running",
+    "requirements-reports.txt": "for pictures and trials, beside those for running",
+    "requirements-demo.txt": "for the demonstration, beside those for running and for reports",
     "requirements-test.txt": "for the tests, beside those for running and for the demonstration",
 }
 """Each file of deploy/ includes the one before it."""
@@ -65,7 +66,8 @@ def wanted() -> dict[str, list[str]]:
     tables = tomllib.loads((ROOT / "pyproject.toml").read_text())
     extras = tables["project"]["optional-dependencies"]
     running = tables["build-system"]["requires"] + tables["project"]["dependencies"]
-    asked = dict(zip(FILES, (running, extras["demo"], extras["test"]), strict=True))
+    parts = (running, extras["reports"], extras["demo"], extras["test"])
+    asked = dict(zip(FILES, parts, strict=True))
     return {
         file: [each for each in lines if Requirement(each).name != "cabinetwatch"]
         for file, lines in asked.items()
@@ -133,7 +135,7 @@ def write(versions: Mapping[str, Mapping[str, str]], hashes: Mapping[str, Iterab
 
 
 def main(arguments: list[str]) -> int:
-    """Write the three files anew."""
+    """Write the files anew."""
     if arguments not in ([], ["--newest"]):
         print("usage: python -m tests.pins [--newest]", file=sys.stderr)
         return 2

@@ -150,3 +150,22 @@ def test_every_function_that_is_named_in_a_text_is_there() -> None:
     assert ("store.database", "find_watch") in named
     for module, function in sorted(named):
         assert callable(getattr(importlib.import_module(f"cabinetwatch.{module}"), function))
+
+
+def test_the_guide_lists_every_module_and_none_grows_beyond_700_lines() -> None:
+    listed, package = set(), ""
+    tree = (ROOT / "DEVELOPERS.md").read_text().partition("## Layout")[2].partition("*Pure*")[0]
+    for indent, name in re.findall(r"^( {4}| {6})(\S+)  +\S", tree, flags=re.MULTILINE):
+        if name.endswith("/"):
+            package = name if len(indent) == 4 else package
+        else:
+            listed.add(f"{package if len(indent) == 6 else ''}{name}.py")
+    small = {"__init__.py", "__main__.py", "env.py"}
+    there = {
+        str(path.relative_to(PACKAGE))
+        for path in modules()
+        if path.name not in small and "versions" not in path.parts
+    }
+    assert listed == there
+    long = {path.name for path in modules() if len(path.read_text().splitlines()) > 700}
+    assert not long

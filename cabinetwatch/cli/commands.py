@@ -31,13 +31,14 @@ class Command(NamedTuple):
     """A command, or a deed of one: what it does in a line, its function, its arguments.
 
     `run` is MODULE:FUNCTION. `config`: the configuration is `loaded` before the command runs, only
-    `named`, since the command loads it, or not taken at all. `deeds`: what they are called, and
-    each by its name.
+    `named`, since the command loads it, or not taken at all. `manual`: the topic that tells more.
+    `deeds`: what they are called, and each by its name.
     """
 
     help: str
     run: str
     takes: tuple[Argument | OneOf, ...]
+    manual: str = "commands"
     config: Literal["loaded", "named", "none"] = "loaded"
     description: str | None = None
     epilog: str | None = None
@@ -278,6 +279,7 @@ COMMANDS: dict[str, Command] = {
             default=Path("demo-output"),
         ),
         config="none",
+        manual="install",
     ),
     "listen": command(
         "show what arrives from the broker, and draft the tables for it",
@@ -294,6 +296,7 @@ COMMANDS: dict[str, Command] = {
         description="Show what arrives from the broker until Ctrl-C, then draft sensor tables for"
         " it and a device table for each temperature. When its output is no terminal, all of it is"
         " TOML: what arrived stands in comments.",
+        manual="sensors",
     ),
     "record": command(
         "write what arrives from the broker to a recording",
@@ -308,6 +311,7 @@ COMMANDS: dict[str, Command] = {
             default=[],
         ),
         _FOR,
+        manual="backup",
     ),
     "check": command(
         "check the configuration, then try broker, mail and store",
@@ -319,26 +323,34 @@ COMMANDS: dict[str, Command] = {
             "TIME",
             "hear each sensor once, for this time at most: a number with s, m, h or d, such as 30s",
         ),
+        manual="install",
     ),
     "run": command(
         "run the watch",
         "cli.services:run",
         flag("--verbose", "log also what is only of use when looking for faults"),
         config="named",
+        manual="install",
     ),
     "status": command(
-        "show devices, their figures, and standing alarms",
+        "show what is on and what to do, devices and their figures",
         "cli.look:status",
         _JSON,
         flag("--follow", "show it anew every two seconds, until Ctrl-C"),
+        manual="alarms",
     ),
     "alarms": command(
-        "show standing alarms and their history",
+        "show active alarms, and the history of all",
         "cli.look:alarms",
         _JSON,
         arg(
-            "--limit", kind.limit, "N", "so many of the newest transitions (default 50)", default=50
+            "--limit",
+            kind.limit,
+            "N",
+            "how many of the newest changes of state (default 50)",
+            default=50,
         ),
+        manual="alarms",
     ),
     "ack": command(
         "say that you have seen it: an incident, an alarm, all of a device",
@@ -347,6 +359,7 @@ COMMANDS: dict[str, Command] = {
             arg("id", None, "ID", "of an incident, an alarm, a device or a sensor", nargs="?"),
             flag("--all", "everything that waits to be acknowledged"),
         ),
+        manual="alarms",
     ),
     "shelve": command(
         "silence an alarm for a time",
@@ -360,8 +373,9 @@ COMMANDS: dict[str, Command] = {
             required=True,
         ),
         arg("--reason", kind.said("--reason"), None, "why, for whoever asks later", required=True),
+        manual="alarms",
     ),
-    "unshelve": command("take an alarm off the shelf", "cli.act:unshelve", _ALARM),
+    "unshelve": command("take an alarm off the shelf", "cli.act:unshelve", _ALARM, manual="alarms"),
     "service": command(
         "take a device or sensor out of service, or back in",
         "cli.act:service",
@@ -374,6 +388,7 @@ COMMANDS: dict[str, Command] = {
             "how long it stays out, such as 4h",
         ),
         arg("--reason", kind.said("--reason"), None, "why, for whoever asks later"),
+        manual="alarms",
     ),
     "page": command(
         "write or show the page that says whether all is well",
@@ -397,11 +412,13 @@ COMMANDS: dict[str, Command] = {
         flag("--charts", "with --out: draw the pictures only, in the background"),
         arg("--store", None, "URL", "read this store, and go by the configuration in force there"),
         config="named",
+        manual="page",
     ),
     "trial": command(
         "prove a change of cooling: before, change, after, verdict",
         "",
         deeds=("deed", _TRIAL_DEEDS),
+        manual="trials",
     ),
     "note": command(
         "log what somebody did to the cabinet",
@@ -409,12 +426,14 @@ COMMANDS: dict[str, Command] = {
         arg("text", kind.note, "TEXT", 'what was done, such as "cleaned the filter"'),
         arg("--device", Known(kind.known_device), "ID", "to which device (default: to all)"),
         arg("--at at_utc_ms", kind.instant, "TIME", f"when {_SINCE}; default: now)"),
+        manual="learning",
     ),
     "calc": command(
         "the bench sums behind a change: fan, airflow, life, sound, dew point",
         "",
         config="none",
         deeds=("calculation", _CALCULATIONS),
+        manual="trials",
     ),
     "summary": command(
         "show, write or mail the summary of a week",
@@ -427,6 +446,7 @@ COMMANDS: dict[str, Command] = {
         ),
         arg("--out", Path, "DIR", "write the mail, its HTML, text and pictures there"),
         flag("--send", "mail it, to those whom the weekly mail goes to"),
+        manual="page",
     ),
     "learn": command(
         "learn a device's normal rise and response again, after a change",
@@ -439,6 +459,7 @@ COMMANDS: dict[str, Command] = {
         ),
         flag("--verified", "you have seen every fan of the device turn: it is verified"),
         flag("--anyway", "learn although an alarm on its heat is active"),
+        manual="learning",
     ),
     "replay": command(
         "run the engine over a recording or over the store",
@@ -463,6 +484,7 @@ COMMANDS: dict[str, Command] = {
             "--compare",
             "show on standard error what --set changes against the settings as they were",
         ),
+        manual="alarms",
     ),
     "export": command(
         "write the readings to standard output",
@@ -485,6 +507,7 @@ COMMANDS: dict[str, Command] = {
             action="append",
             default=[],
         ),
+        manual="backup",
     ),
     "import": command(
         "take readings from a file into the store",
@@ -496,12 +519,14 @@ COMMANDS: dict[str, Command] = {
             "CSV (time,sensor,value; values are taken as corrected), the JSON Lines of export, or"
             " a recording",
         ),
+        manual="backup",
     ),
     "backup": command(
         "copy the store while the watch goes on, and verify the copy",
         "cli.data:backup",
         arg("file", Path, "FILE", "the copy; it may be used as a store"),
         flag("--force", "replace FILE if it is there already"),
+        manual="backup",
     ),
     "restore": command(
         "put a backup in the place of the store",
@@ -510,12 +535,14 @@ COMMANDS: dict[str, Command] = {
         epilog="Stop the watch first. The store that is there is kept under a dated name beside"
         " it, with its log; do not copy a backup over the store yourself: the log left there would"
         " spoil it.",
+        manual="backup",
     ),
     "prune": command(
-        "let go of what is older than its keeping time, now",
+        "delete data past its retention time, now",
         "cli.data:prune",
-        epilog="The keeping times stand in [store]. The watch prunes by itself; this does it now,"
+        epilog="The retention times are in [store]. The watch prunes by itself; this does it now,"
         " and gives all free space in the file back to the disk.",
+        manual="backup",
     ),
     "guard": command(
         "on a second computer: mail when the watch is gone, and when it is back",
@@ -529,6 +556,7 @@ COMMANDS: dict[str, Command] = {
             default=180.0,
         ),
         config="named",
+        manual="guard",
     ),
     "failed": command(
         "mail that the service has failed, at most once an hour; for systemd",
@@ -555,9 +583,18 @@ COMMANDS: dict[str, Command] = {
             default=900.0,
         ),
         config="named",
+        manual="guard",
     ),
     "clear": command(
-        "take the watch's retained topics and session off the broker", "cli.services:clear"
+        "take the watch's retained topics and session off the broker",
+        "cli.services:clear",
+        manual="install",
+    ),
+    "manual": command(
+        "show the manual: its topics, or one of them",
+        "cli.terminal:manual",
+        arg("topic", None, "TOPIC", "which; without one, the list of them", nargs="?"),
+        config="none",
     ),
 }
 
@@ -580,7 +617,7 @@ def parser_of(name: str) -> Parser:
     parser = Parser(
         prog=f"cabinetwatch {name}",
         description=described,
-        epilog=command.epilog,
+        epilog=f"{command.epilog or ''} {_more(command)}".strip(),
         # Abbreviated options would change their meaning when a new one comes.
         allow_abbrev=False,
     )
@@ -601,13 +638,19 @@ def parser_of(name: str) -> Parser:
         dest=called, metavar=called.upper(), required=True, title=f"{called}s"
     )
     for name_of_deed, deed in deeds.items():
-        one = under.add_parser(name_of_deed, help=deed.help, description=deed.description)
+        one = under.add_parser(
+            name_of_deed, help=deed.help, description=deed.description, epilog=_more(command)
+        )
         _add(one, deed)
         if command.config != "none":
             # Also behind the deed; left out there, what stands before it counts.
             hidden = argparse.SUPPRESS
             one.add_argument("--config", default=hidden, help=hidden, **config)
     return parser
+
+
+def _more(command: Command) -> str:
+    return f"`cabinetwatch manual {command.manual}` tells more."
 
 
 def _add(parser: argparse.ArgumentParser, command: Command) -> None:

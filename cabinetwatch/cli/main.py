@@ -13,8 +13,8 @@ from typing import Any, NoReturn
 
 from cabinetwatch import __version__
 from cabinetwatch.cli.commands import COMMANDS, Parser, parser_of
-from cabinetwatch.cli.terminal import function_of
-from cabinetwatch.text import CabinetwatchError, UsageError, printable
+from cabinetwatch.cli.terminal import function_of, topics_of
+from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, printable
 
 _WRONG_USE = 2
 _INTERRUPTED = 130
@@ -23,6 +23,10 @@ _BROKEN_PIPE = 141
 _NEGATIVE = re.compile(r"-\d")
 _NUMBER = re.compile(r"-\d+|-\d*\.\d+")
 """What argparse takes for a value by itself."""
+_REPORTS = {"matplotlib", "numpy", "scipy", "PIL"}
+"""The libraries of the extra `reports`, which an installation may lack."""
+_TABLE = re.compile(r": \[((?:notify\.)?[a-z]+)")
+"""A table that a mistake in the configuration is in, as its sentence begins."""
 _NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
 
 
@@ -53,6 +57,16 @@ def main(arguments: Sequence[str]) -> int:
         for sentence in [*str(error).splitlines(), *_remedy(error)]:
             print(printable(sentence), file=sys.stderr)
         return _WRONG_USE
+    except ModuleNotFoundError as error:
+        if error.name not in _REPORTS:
+            raise
+        print(
+            f"cabinetwatch {arguments[0]}: this needs {error.name}, which is not installed here;"
+            " install what deploy/requirements-reports.txt lists (deploy/install.sh does, without"
+            " --small)",
+            file=sys.stderr,
+        )
+        return _WRONG_USE
     except KeyboardInterrupt:
         return _INTERRUPTED
     except BrokenPipeError:
@@ -70,7 +84,10 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def _remedy(error: CabinetwatchError) -> list[str]:
-    """Say what becomes of a damaged store, or what to do with it."""
+    """Say what becomes of a damaged store, or what to do with it; or where the keys are told of."""
+    if isinstance(error, ConfigError):
+        topics = topics_of(dict.fromkeys(_TABLE.findall(str(error))))
+        return [f"`cabinetwatch manual {topic}` tells more." for topic in topics]
     # Only who opens the store can find it damaged, and has imported this.
     place = sys.modules.get("cabinetwatch.store.place")
     if place is None or not isinstance(error, place.DamagedStoreError) or error.path is None:
@@ -79,7 +96,8 @@ def _remedy(error: CabinetwatchError) -> list[str]:
         return ["The running watch was told; it checks the store and sets it aside if it must."]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "
-        "`cabinetwatch restore FILE` puts a backup in its place."
+        "`cabinetwatch restore FILE` puts a backup in its place; `cabinetwatch manual backup` tells"
+        " more."
     )
     return [remedy]
 
@@ -135,7 +153,8 @@ def _top_parser() -> Parser:
     parser = Parser(
         prog="cabinetwatch",
         description="Watches how warm the gear in a cabinet at home runs, and tells in time.",
-        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each.",
+        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each, and"
+        " cabinetwatch manual of all.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         usage="cabinetwatch [-h] [--version] COMMAND ...",
     )

@@ -55,9 +55,7 @@ def page(args: argparse.Namespace) -> int:
 
 
 def _write_page(url: str, config: Config | None, folder: Path, *, charts_only: bool) -> int:
-    # Drawing is imported only where something is drawn: it takes a hundred megabytes.
-    from cabinetwatch.report.charts import be_last_in_line, draw_charts  # noqa: PLC0415
-    from cabinetwatch.report.page import make_folder  # noqa: PLC0415
+    from cabinetwatch.report.page import be_last_in_line, can_draw, make_folder  # noqa: PLC0415
     from cabinetwatch.report.page_server import PageSource, write_page  # noqa: PLC0415
     from cabinetwatch.store.replay import in_force  # noqa: PLC0415
 
@@ -66,7 +64,10 @@ def _write_page(url: str, config: Config | None, folder: Path, *, charts_only: b
     clock = SystemClock()
     make_folder(folder)
     with Store.open(url, read_only=True) as store, _no_looking_for_cycles():
-        draw_charts(store, in_force(store, config), folder, clock.utc_ms())
+        if can_draw():
+            # Imported only where something is drawn: it takes a hundred megabytes.
+            draw_charts = function_of("report.charts:draw_charts")
+            draw_charts(store, in_force(store, config), folder, clock.utc_ms())
     if not charts_only:
         source = PageSource(url, config, folder, clock, _EVERY_S)
         write_page(source, folder)
@@ -163,7 +164,7 @@ def summary(args: argparse.Namespace) -> int:
 
                 sys.stdout.write(text_of(made))
                 return 0
-            drawn = function_of("report.charts:draw_week")(store, config, week)
+            drawn = function_of("report.summary_mail:draw_week")(store, config, week)
         content = _mail(config, made, drawn, now_utc_ms)
         if args.out is not None:
             for path in _write_summary(args.out, week.week, made, drawn, content):
@@ -180,7 +181,7 @@ def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) 
     """
     with Store.open(config.store.url, read_only=True) as store:
         figures, made = _made(store, config, week, now_utc_ms)
-        drawn = function_of("report.charts:draw_week")(store, config, figures)
+        drawn = function_of("report.summary_mail:draw_week")(store, config, figures)
     content = _mail(config, made, drawn, now_utc_ms)
     return _write_summary(folder, week.name, made, drawn, content)
 

@@ -7,6 +7,7 @@ module, so what is heavy is imported where it is used.
 """
 
 import argparse
+import difflib
 import importlib
 import json
 import logging
@@ -145,6 +146,44 @@ def _folded(line: list[str], column: int, width: int) -> list[list[str]]:
 def utc_minute(utc_ms: int) -> str:
     """Write an instant in UTC to the minute."""
     return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M")
+
+
+MANUAL = Path(__file__).parents[1] / "manual"
+_INDEX = "README"
+
+
+def manual(args: argparse.Namespace) -> int:
+    """Show a topic of the manual, or the list of them."""
+    from rich.console import Console  # noqa: PLC0415
+    from rich.markdown import Markdown  # noqa: PLC0415
+
+    wanted = args.topic or _INDEX
+    path = MANUAL / f"{wanted}.md"
+    topics = [each.stem for each in MANUAL.glob("*.md")]
+    if wanted not in topics:
+        nearest = difflib.get_close_matches(wanted.lower(), topics, 1, cutoff=0.0)[0]
+        raise UsageError(
+            f"cabinetwatch manual: there is no topic {wanted}; the nearest is {nearest}"
+        )
+    # A terminal can follow no link to a file; its words stay.
+    text = re.sub(r"\[([^]\n]+)\]\([^)]+\)", r"*\1*", path.read_text(encoding="utf-8"))
+    console = Console(width=min(_COLUMNS, Console().width))
+    with console.capture() as captured:
+        console.print(Markdown(text, code_theme="bw"))
+    for line in captured.get().splitlines():
+        print(line.rstrip())
+    return 0
+
+
+def topics_of(tables: Iterable[str]) -> list[str]:
+    """Give the topics of the manual whose headings name tables of the configuration."""
+    texts = {path.stem: path.read_text(encoding="utf-8") for path in sorted(MANUAL.glob("*.md"))}
+    headings = [rf"^#.*`\[{re.escape(table)}[].]" for table in tables]
+    return [
+        name
+        for name, text in texts.items()
+        if any(re.search(heading, text, re.MULTILINE) for heading in headings)
+    ]
 
 
 _MOST_TOLD = 20

@@ -6,7 +6,6 @@ draw do so, never what runs for long.
 
 import json
 import math
-import os
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from operator import itemgetter
@@ -87,11 +86,6 @@ class Drawn(NamedTuple):
     def file_name(self) -> str:
         """Give a name for the file."""
         return f"{self.device_id}-{self.kind}.png"
-
-
-def be_last_in_line() -> None:
-    """Give this process the lowest priority: pictures can wait, the watch can't."""
-    os.nice(19)
 
 
 def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> None:

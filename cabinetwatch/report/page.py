@@ -10,6 +10,8 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -72,6 +74,17 @@ SPANS = (
     Span("7d", "7 days", "last 7 days", 7 * DAY_MS, _HOUR_MS, 1800),
     Span("90d", "90 days", "last 90 days", 90 * DAY_MS, DAY_MS, 10800),
 )
+
+
+@cache
+def can_draw() -> bool:
+    """Whether what draws is installed here: the extra `reports`. All else does without."""
+    return find_spec("matplotlib") is not None
+
+
+def be_last_in_line() -> None:
+    """Give this process the lowest priority: pictures can wait, the watch can't."""
+    os.nice(19)
 
 
 def chart_name(device_id: str, span: Span) -> str:
@@ -197,7 +210,7 @@ def page_of(
         ],
         "notices": _notices(store, config, now_utc_ms),
         "watch": _watch(snapshot, store, config, now_utc_ms),
-        "spans": SPANS,
+        "spans": SPANS if can_draw() else (),
     }
 
 
@@ -222,6 +235,7 @@ def _device(
         "charts": [
             _chart(chart_name(device_id, span), span, config.site.timezone, charts)
             for span in SPANS
+            if can_draw()
         ],
     }
 

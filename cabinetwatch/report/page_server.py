@@ -34,6 +34,7 @@ from cabinetwatch.report.page import (
     CHARTS,
     ICON,
     INDEX,
+    can_draw,
     make_folder,
     page_of,
     read_manifest,
@@ -140,6 +141,7 @@ class ChartDrawer:
             *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--charts"),
             *("--store", url, "--out", str(folder)),
         ]
+        self._can_draw = can_draw()
         self._child: subprocess.Popen[bytes] | None = None
         self._started = -CHARTS_EVERY_S
 
@@ -150,7 +152,7 @@ class ChartDrawer:
             if now - self._started > _CHARTS_TIMEOUT_S:
                 _log.warning("drawing the page's pictures took too long and was ended")
                 self.stop()
-        elif now - self._started >= CHARTS_EVERY_S:
+        elif self._can_draw and now - self._started >= CHARTS_EVERY_S:
             self._started = now
             try:
                 self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)  # noqa: S603 - our own program

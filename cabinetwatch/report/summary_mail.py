@@ -15,12 +15,13 @@ import sys
 import textwrap
 from collections.abc import Iterator, Sequence
 from email.message import EmailMessage
+from typing import TYPE_CHECKING
 
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
 from cabinetwatch.notify.words import predicate
-from cabinetwatch.report.charts import Drawn, be_last_in_line, draw_week
+from cabinetwatch.report.page import be_last_in_line, can_draw
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.report.summary_words import (
@@ -35,6 +36,9 @@ from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, printable
 from cabinetwatch.watch.events import AlarmState, Transition
+
+if TYPE_CHECKING:
+    from cabinetwatch.report.charts import Drawn
 
 _COLUMNS = 76
 _HEADING = 12
@@ -95,7 +99,7 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
     return textwrap.wrap(text, _COLUMNS, subsequent_indent=indent, break_on_hyphens=False)
 
 
-def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str] = ()) -> str:
+def html_of(summary: Summary, drawn: "Sequence[Drawn]" = (), sources: Sequence[str] = ()) -> str:
     """Give the HTML with pictures that come from some sources; what is from outside is escaped."""
     return TEMPLATES.get_template("report/templates/summary.html.j2").render(
         summary=summary,
@@ -104,7 +108,7 @@ def html_of(summary: Summary, drawn: Sequence[Drawn] = (), sources: Sequence[str
     )
 
 
-def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> EmailMessage:
+def mail_of(summary: Summary, drawn: "Sequence[Drawn]", envelope: Envelope) -> EmailMessage:
     """Give the mail: the same bytes for the same arguments."""
     token, _, domain = envelope.message_id.strip("<>").partition("@")
     ids = [f"{index}.{token}@{domain}" for index in range(len(drawn))]
@@ -119,6 +123,19 @@ def mail_of(summary: Summary, drawn: Sequence[Drawn], envelope: Envelope) -> Ema
     if drawn:
         beside.set_boundary(f"=_r{token}")
     return message
+
+
+def draw_week(store: Store, config: Config, week: Week) -> "list[Drawn]":
+    """Draw the pictures of a week's mail; none where nothing can draw.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    if not can_draw():
+        return []
+    from cabinetwatch.report import charts  # noqa: PLC0415
+
+    return charts.draw_week(store, config, week)
 
 
 def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:

@@ -3,9 +3,6 @@
 Those that take a broker or a mail server are in test_check.py, tests/mqtt and tests/notify.
 """
 
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -240,28 +237,6 @@ def test_an_unknown_sensor_in_an_import_is_told_with_those_there_are(
     file.write_text(f"time,sensor,value\n2026-07-01T12:00:00Z,{sensor},30.5\n")
     assert main(["import", str(file), "--config", str(path)]) == 2
     assert remedy in capsys.readouterr().err
-
-
-def test_what_the_readme_says_for_another_terminal_runs_in_a_fresh_one(
-    house: House, tmp_path: Path
-) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text()
-    block = readme.partition("In another terminal")[2].partition("\n\n")[2].partition("\n\n")[0]
-    (tmp_path / "cabinetwatch").mkdir()
-    (tmp_path / "cabinetwatch" / "bin").symlink_to(Path(sys.executable).parent)
-    shutil.copytree(house.path.parent, tmp_path / "watch")
-    environment = {"HOME": str(tmp_path), "PATH": "/usr/bin:/bin"}
-    script = f"set -e\n{block.replace('cabinetwatch status', 'cabinetwatch status || test $? = 1')}"
-    done = subprocess.run(
-        ["/bin/sh", "-c", script],
-        check=False,
-        cwd=tmp_path,
-        env=environment,
-        capture_output=True,
-        text=True,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "THE WATCH IS NOT RUNNING" in done.stdout
 
 
 def test_a_configuration_that_is_not_there_is_told_with_its_remedy(

@@ -109,9 +109,10 @@ def test_every_fault_of_a_configuration_is_a_line_of_standard_error(
     path = tmp_path / "config.toml"
     path.write_text('[site]\nname = 3\n[mqtt]\nport = "\\u001b[2J"\n')
     assert run("check", "--config", str(path)) == 2
-    name, port = capsys.readouterr().err.splitlines()
+    name, port, *more = capsys.readouterr().err.splitlines()
     assert name.startswith(f"{path}: [site] name = 3 is no text in quotes")
     assert '[mqtt] port = "\\u001b[2J" is no whole number' in port
+    assert [line.split()[2] for line in more] == ["install`", "sensors`"]
 
 
 @pytest.mark.parametrize(

@@ -76,7 +76,8 @@ wait "$watch" || check "the watch stops in good order" false
 watch=""
 
 sleep 1 # two environments have names of different seconds
-sh deploy/install.sh
+sh deploy/install.sh --small
+check "without pictures and trials it is small" test "$(du -sm /opt/cabinetwatch/env/ | cut -f1)" -lt 150
 check "with a sensor the unit is enabled" test -L $enabled
 check "the configuration stays" test "$before" = "$(cksum <$config)"
 check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
@@ -91,8 +92,22 @@ check "that is said" grep -q "is not right for this version" /tmp/refusal
 check "the version before goes on" cabinetwatch --version
 sed -i '$d' $config
 
+for each in README.md cabinetwatch/manual/alarms.md deploy/mosquitto/users.md; do
+    check "$each is beside the system's documentation" test -s "/usr/local/share/doc/cabinetwatch/$each"
+done
+check "the manual is shown" test "$(cabinetwatch manual alarms | wc -l)" -gt 100
+
+useradd --create-home owner
+cp -R /src /home/owner/cabinetwatch
+chown -R owner: /home/owner/cabinetwatch
+sed -n '/^\*\*1\. Install/,/^\*\*2\./s/^    //p' README.md >/home/owner/install
+echo 'cabinetwatch manual >/dev/null' >>/home/owner/install
+check "README's own lines install it for a plain user, in a clone named like the project" \
+    runuser -u owner -- env HOME=/home/owner sh -ec 'cd ~/cabinetwatch && . ~/install'
+
 sh deploy/uninstall.sh | tee /tmp/removal
 check "the retained topics are cleared" grep -q '^cleared cabinetwatch/watch$' /tmp/removal
+check "the documentation is gone" test ! -e /usr/local/share/doc/cabinetwatch
 check "the code is gone" test ! -e /opt/cabinetwatch -a ! -e /usr/local/bin/cabinetwatch
 check "the units are gone" test ! -e /etc/systemd/system/cabinetwatch.service
 check "the configuration is kept" test "$before" = "$(cksum <$config)"

@@ -79,7 +79,7 @@ def fetch_wheels(folder: Path, python: str) -> None:
     """Fetch the pinned packages for a Python, so that the root itself needs no index."""
     command = [sys.executable, "-P", "-m", "pip", "download", "--quiet", "--only-binary=:all:"]
     options = ["--python-version", python, "--dest", str(folder)]
-    pins = str(ROOT / "deploy" / "requirements.txt")
+    pins = str(ROOT / "deploy" / "requirements-reports.txt")
     subprocess.run([*command, *options, "--requirement", pins], check=True)
 
 

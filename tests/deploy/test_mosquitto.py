@@ -28,11 +28,12 @@ TOPICS = (
     "cabinetwatch/watch",
     "cabinetwatch/device/nas",
     "cabinetwatch/alarm/nas/over-rise",
+    "cabinetwatch/incident/w8xg8hen",
     "cabinetwatch/command",
     "elsewhere",
     "$CONTROL/dynamic-security/v1",
 )
-OWN = {"watch": {"house/watch/temperature", *TOPICS[3:6]}, "operator": {"cabinetwatch/command"}}
+OWN = {"watch": {"house/watch/temperature", *TOPICS[3:7]}, "operator": {"cabinetwatch/command"}}
 OWN |= {"hall-node": {TOPICS[0]}, "nas-node": {TOPICS[1]}, "guard": set(), "reader": set()}
 HALL_LIMIT = """
 [sensors.hall]

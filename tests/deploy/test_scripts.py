@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from collections.abc import Iterable
 from importlib import metadata
 from itertools import pairwise
 from pathlib import Path
@@ -83,8 +84,8 @@ def _normalised(name: str) -> str:
     ("file_names", "extras"),
     [
         (["requirements.txt"], []),
-        (["requirements.txt", "requirements-demo.txt"], ["demo"]),
-        (list(FILES), ["demo", "test"]),
+        (["requirements.txt", "requirements-reports.txt"], ["reports"]),
+        (list(FILES), ["reports", "demo", "test"]),
     ],
 )
 def test_the_pins_lie_within_the_ranges_of_the_project(
@@ -113,11 +114,39 @@ def test_no_version_is_pinned_twice_and_each_file_brings_those_before_it() -> No
 
 def test_root_installs_nothing_that_only_the_demonstration_or_the_tests_need() -> None:
     running = pins("requirements.txt")
+    running |= pins("requirements-reports.txt")
     assert not running.keys() & {"amqtt", "aiosmtpd", "typer", "websockets", "pytest", "selenium"}
-    assert "requirements.txt" in (DEPLOY / "install.sh").read_text()
-    for script, file in (("demo.sh", "-demo"), ("test.sh", "-test"), ("install.sh", "")):
+    for script, files in (
+        ("demo.sh", ["-demo"]),
+        ("test.sh", ["-test"]),
+        ("install.sh", ["", "-reports"]),
+    ):
         named = re.findall(r"deploy/(requirements\S*\.txt)", (DEPLOY / script).read_text())
-        assert set(named) == {f"requirements{file}.txt"}
+        assert set(named) == {f"requirements{file}.txt" for file in files}
+
+
+def test_the_watch_alone_is_small_and_each_size_that_is_told_is_true() -> None:
+    """As it is on this machine, pip, setuptools and byte code included; others differ somewhat."""
+    manual = (ROOT / "cabinetwatch" / "manual" / "install.md").read_text()
+    told_mb = {
+        name: float(size)
+        for name, size in re.findall(r"^\| `(requirements\S*)` .* (\d+) MB \|$", manual, re.M)
+    }
+    script = (DEPLOY / "prepare.sh").read_text()
+    for name, size in re.findall(r"^    \*/(requirements\S*)\) echo (\d+) ;;$", script, re.M):
+        assert float(size) == told_mb.pop(name)
+        lists = list(FILES)[: list(FILES).index(name) + 1]
+        size_mb = _installed_mb({"pip", *(each for file in lists for each in pins(file))})
+        assert abs(size_mb - float(size)) < 0.2 * float(size), (name, size_mb)
+    assert not told_mb
+    readme = (ROOT / "README.md").read_text()
+    assert re.findall(r"(\d+) MB of the card, or (\d+) MB", readme) == [("415", "90")]
+    assert _installed_mb({"pip", *pins("requirements.txt")}) < 150
+
+
+def _installed_mb(names: Iterable[str]) -> float:
+    files = {Path(str(file.locate())) for name in names for file in metadata.files(name) or []}
+    return sum(file.stat().st_blocks * 512 for file in files if file.exists()) / 1e6
 
 
 def test_what_brings_another_package_along_has_it_pinned_for_the_same_part() -> None:

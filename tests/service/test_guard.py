@@ -230,6 +230,7 @@ def test_a_guard_that_would_have_nobody_to_mail_is_refused_in_a_sentence(site: S
     assert refused.returncode == 2
     assert refused.stderr == (
         f"{site.path}: [notify.email] is missing; add that table, it says whom to mail and how\n"
+        "`cabinetwatch manual people` tells more.\n"
     )
     with pytest.raises(ConfigError, match=r"a table \[notify.email\] is needed"):
         Guard(site.config(), 60.0)

@@ -80,14 +80,6 @@ def test_the_default_priority_follows_from_the_time_to_respond() -> None:
         assert default in {condition.time_to_respond.priority.value, None}, condition.name
 
 
-def test_the_manual_gives_consequence_and_time_of_each_condition_as_the_code_does() -> None:
-    readme = (PACKAGE.parent / "README.md").read_text()
-    rows = re.findall(r"^\| `([a-z-]+)` \| (.*) \| (within .*) \|$", readme, flags=re.MULTILINE)
-    assert rows == [
-        (each.name, each.consequence, each.time_to_respond.value) for each in conditions.CONDITIONS
-    ]
-
-
 # -- one more, with nothing but its class -----------------------------------------------------
 
 
