@@ -173,7 +173,7 @@ def as_root_sees_it(
         fields[0], fields[4], fields[5] = stat.S_IFREG | mode, owner, 0
         return os.stat_result(fields)
 
-    def around(path: Path) -> os.stat_result:
+    def around(path: Path, **_: bool) -> os.stat_result:
         fields = list(os.lstat(path))
         fields[0], fields[4], fields[5] = stat.S_IFDIR | folder_mode, 0, 0
         return os.stat_result(fields)
