@@ -29,12 +29,13 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import (
     StoreError,
+    TemperatureUnit,
     counted,
     describe_duration,
     from_rfc3339,
     printable,
 )
-from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
+from cabinetwatch.watch.conditions.base import interval_k, quantity, rpm
 from cabinetwatch.watch.events import Account
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
     """Print a snapshot for people, who read it at `now_utc_ms`."""
     present = present_of(snapshot, config, now_utc_ms)
     _print_present(present, config, now_utc_ms)
-    devices = snapshot.devices.values()
+    devices, unit = snapshot.devices.values(), config.site.temperature_unit
     as_of = ""
     if present.are_old and present.as_of_ms is not None:
         as_of = f"Last known, {moment(present.as_of_ms, now_utc_ms, config.site.timezone)}:"
@@ -122,13 +123,13 @@ def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
         say(as_of)
     _print_table(
         ("Device", "Now", "Surrounding air", "Rise", "Load", "Fan"),
-        [_device_row(figures) for figures in devices],
+        [_device_row(figures, unit) for figures in devices],
         right=range(1, 6),
     )
     print()
     _print_table(
         ("Device", "Settling at", "Normal", "Threshold", "Margin now", "Hot-day margin"),
-        [_heading_row(figures) for figures in devices],
+        [_heading_row(figures, unit) for figures in devices],
         right=range(1, 6),
     )
     print()
@@ -143,7 +144,7 @@ def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
     # What a device's sensor measures stands above, as long as it does.
     above = {each for key in config.devices for each in subjects_of(key, config.devices[key])}
     sensors = [
-        _sensor_row(each, now_utc_ms)
+        _sensor_row(each, unit, now_utc_ms)
         for name, each in snapshot.sensors.items()
         if name not in above or each["state"] != "live" or present.are_old
     ]
@@ -263,37 +264,37 @@ def _little_room(room: Room) -> str | None:
     )
 
 
-def _device_row(figures: dict[str, Any]) -> list[str]:
+def _device_row(figures: dict[str, Any], unit: TemperatureUnit) -> list[str]:
     return [
         f"{figures['name']}{' (off)' if figures['off'] else ''}",
-        _written(figures["temperature_c"], celsius),
-        _written(figures["ambient_c"], celsius),
-        _written(figures["rise_k"], kelvin),
-        _written(figures["power_w"], lambda power_w: quantity(power_w, "power")),
-        _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
+        _written(figures["temperature_c"], unit.temperature),
+        _written(figures["ambient_c"], unit.temperature),
+        _written(figures["rise_k"], unit.difference),
+        _written(figures["power_w"], lambda power_w: quantity(power_w, "power", unit)),
+        _written(figures["fan_rpm"], rpm),
     ]
 
 
-def _heading_row(figures: dict[str, Any]) -> list[str]:
+def _heading_row(figures: dict[str, Any], unit: TemperatureUnit) -> list[str]:
     settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
-    settling = _written(settled_k, kelvin)
+    settling = _written(settled_k, unit.difference)
     if settled_k is not None and sd_k is not None:
-        settling = interval_k(settled_k, sd_k)
+        settling = interval_k(settled_k, sd_k, unit)
     return [
         str(figures["name"]),
         settling,
-        _written(figures["normal_rise_k"], kelvin),
-        _written(figures["threshold_c"], celsius),
-        _written(figures["margin_k"], kelvin),
-        _written(figures["hot_day_margin_k"], kelvin),
+        _written(figures["normal_rise_k"], unit.difference),
+        _written(figures["threshold_c"], unit.temperature),
+        _written(figures["margin_k"], unit.difference),
+        _written(figures["hot_day_margin_k"], unit.difference),
     ]
 
 
-def _sensor_row(figures: dict[str, Any], now_utc_ms: int) -> list[str]:
+def _sensor_row(figures: dict[str, Any], unit: TemperatureUnit, now_utc_ms: int) -> list[str]:
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
-    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
+    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"], unit))
     return [figures["name"], value, figures["state"], heard]
 
 

@@ -197,7 +197,8 @@ def _made(
     iso_week = wanted or maker.newest_closed()
     week = maker.frozen_or_made(iso_week)
     is_news = iso_week >= maker.newest_closed()
-    return week, summary_of(week, present_sentence(store, config, now_utc_ms) if is_news else "")
+    present = present_sentence(store, config, now_utc_ms) if is_news else ""
+    return week, summary_of(week, present, config.site.temperature_unit)
 
 
 def _recipients(config: Config) -> tuple[str, ...]:

@@ -251,7 +251,7 @@ def _show(case: Case, figures: TrialFigures) -> None:
     print_table(headings, rows)
     tell(f"Times: {case.config.site.timezone}. {SETTLED}")
     print()
-    if found := figure_rows(figures):
+    if found := figure_rows(figures, case.config.site.temperature_unit):
         print_table(("What follows", ""), [(name, typeset(value)) for name, value in found])
         tell(CHANGES)
     else:

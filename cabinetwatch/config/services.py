@@ -34,7 +34,7 @@ from cabinetwatch.config.values import (
     is_loopback,
     read_plain_file,
 )
-from cabinetwatch.text import ConfigError
+from cabinetwatch.text import ConfigError, TemperatureUnit
 
 
 def _known_zone(name: str) -> str:
@@ -52,6 +52,10 @@ class Site(Table):
     name: PlainText = Field("home", description="the name that mails and pages give the place")
     timezone: Annotated[str, AfterValidator(_known_zone)] = Field(
         "UTC", description='a name of the time zone database, such as "Europe/Dublin"'
+    )
+    temperature_unit: Annotated[TemperatureUnit, Field(strict=False)] = Field(
+        TemperatureUnit.CELSIUS,
+        description='the unit in which people read temperatures, "Cel" for °C or "degF" for °F',
     )
     altitude_m: float = Field(
         0.0, ge=-430, le=9000, description="the height above the sea in m, -430 to 9000"
