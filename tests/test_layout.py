@@ -127,7 +127,7 @@ def test_nothing_of_the_project_imports_a_test() -> None:
 
 
 # What is asked for and given back in SI whatever people read: the configuration, bench sums, demo.
-IN_SI = {"config", "mqtt", "demo", "cli/calc.py", "cli/commands.py", "cli/terminal.py"}
+IN_SI = {"config", "mqtt", "demo", "thermal", "cli/calc.py", "cli/commands.py", "cli/terminal.py"}
 UNIT_OF_TEMPERATURE = re.compile(r"(?<=[ \N{NO-BREAK SPACE}])(?:°[CF]|K(?:/\w+)?)(?!\w)")
 
 

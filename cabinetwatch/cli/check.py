@@ -107,8 +107,8 @@ def _shared_sensors(config: Config) -> Iterator[str]:
             *others, last = (f"[devices.{name}]" for name in devices)
             yield (
                 f"{', '.join(others)} and {last} have one temperature sensor, {sensor}, so the heat"
-                " of one is told of the others too; give each a sensor of its own, or make them"
-                " one device, whose power may be a list."
+                " of one is reported for the others too; give each a sensor of its own, or make"
+                " them one device, whose power may be a list."
             )
 
 

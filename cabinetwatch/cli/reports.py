@@ -126,7 +126,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
         drawer = ChartDrawer(url, folder)
         try:
             with PageServer(host, port, source, drawer, folder) as server:
-                say(f"The page stands at {server.url} until Ctrl-C.")
+                say(f"The page is at {server.url} until Ctrl-C.")
                 if not server.is_loopback:
                     say("Everyone who can reach this address can read it.")
                 sys.stdout.flush()

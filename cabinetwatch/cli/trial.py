@@ -381,7 +381,7 @@ def _have_read(store: Store, wanted: Config, device: str) -> int:
             say("The watch is not running; it reads this when it starts.")
             return 0
     except OSError as error:
-        say(f"The watch can't be told ({error.strerror}); send it SIGHUP.")
+        say(f"The watch can't be notified ({error.strerror}); send it SIGHUP.")
         return 1
     goal = wanted.as_json()["devices"][device]
     until = time.monotonic() + _READ_WITHIN_S

@@ -101,7 +101,7 @@ class Mqtt(Table):
     commands: bool = Field(default=False, description="true to take commands over MQTT, else false")
     tls: bool = Field(default=False, description="true to connect over TLS, else false")
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the broker"
+        None, description="a PEM file of the CA certificates to trust for the broker"
     )
     cert_file: ReadableFile | None = Field(
         None, description="a PEM file with the watch's own certificate"
@@ -214,7 +214,7 @@ class Email(Table):
         "starttls", description='"starttls", "tls" (from the first byte) or "none"'
     )
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the mail server"
+        None, description="a PEM file of the CA certificates to trust for the mail server"
     )
     username: PlainText | None = Field(None, description="the name to log in with")
     password_file: SecretFile | None = Field(
@@ -300,7 +300,7 @@ class Http(Table):
         None, description="a Jinja2 template of the text to send in place of JSON"
     )
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the server"
+        None, description="a PEM file of the CA certificates to trust for the server"
     )
     timeout_s: Positive = Field(20.0, description="the seconds, above 0, it may take")
     priorities: Priorities = Field(("high",), description=_PRIORITIES)
@@ -332,7 +332,7 @@ class Notify(Table):
         None, description='two times of day in the site\'s time zone, such as "22:30-06:30"'
     )
     repeat_s: Positive = Field(
-        3600.0, description="the seconds, above 0, until a standing high alarm is told again"
+        3600.0, description="the seconds, above 0, until an active high alarm is reported again"
     )
     digest_over: int = Field(
         5, ge=1, description="how many waiting notices, 1 or more, still go out one by one"

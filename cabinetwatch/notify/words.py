@@ -14,7 +14,6 @@ from cabinetwatch.text import (
     from_rfc3339,
     local_time,
     measure,
-    to_datetime,
 )
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
@@ -34,13 +33,13 @@ DEVICE_CAUTIONS = (
     "Opened gear holds mains voltage and, even unplugged, charged capacitors.",
     "Leave power supplies and the UPS to licensed people. Local codes come first.",
     "A stopped fan can start without warning: keep fingers out of it.",
-    "Cover no vent, and pad nothing with what burns.",
+    "Never cover a vent, and never pad the cabinet with anything that can burn.",
 )
 """Where hands go near mains: on the notices of devices and of the sensors beside them."""
 
 NO_SMOKE_ALARM = (
-    "This is no smoke alarm, and it can fail together with its sensors: it replaces neither smoke"
-    " alarms nor anything that local codes ask for."
+    "This is no smoke alarm, and it can fail together with its sensors: it does not replace a smoke"
+    " alarm or anything else that local codes require."
 )
 
 
@@ -243,15 +242,15 @@ def _moment(text: str, timezone: str) -> str:
         return text
 
 
-def learning_words(learning: Mapping[str, Any] | None) -> str:
+def learning_words(learning: Mapping[str, Any] | None, timezone: str) -> str:
     """Say what normal rise rests on, from what `status --json` gives as `learning`."""
     if learning is None:
         return "no sensor of the surrounding air, so only its temperature is watched."
     remarks = "".join(f" {remark}" for remark in learning["remarks"])
-    return f"{_STAGES[learning['stage']](learning)}.{remarks}"
+    return f"{_STAGES[learning['stage']](learning, timezone)}.{remarks}"
 
 
-def _none(learning: Mapping[str, Any]) -> str:
+def _none(learning: Mapping[str, Any], _: str) -> str:
     if learning["since"] is None:
         return "nothing is learnt yet"
     span_s = 86_400 * learning["days"]
@@ -262,32 +261,34 @@ def _none(learning: Mapping[str, Any]) -> str:
     )
 
 
-def _commissioned(learning: Mapping[str, Any]) -> str:
+def _commissioned(learning: Mapping[str, Any], timezone: str) -> str:
     told = "its normal rise is the one given in the configuration"
     if learning["confidence"] is None:
         return told
-    return f"{told}; its response was learnt on {_date(learning['since'])}"
+    return f"{told}; its response was learnt on {_date(learning['since'], timezone)}"
 
 
-def _provisional(learning: Mapping[str, Any]) -> str:
-    return f"provisional, still learning: {_learnt(learning)}"
+def _provisional(learning: Mapping[str, Any], timezone: str) -> str:
+    return f"provisional, still learning: {_learnt(learning, timezone)}"
 
 
-def _learnt(learning: Mapping[str, Any]) -> str:
+def _learnt(learning: Mapping[str, Any], timezone: str) -> str:
     loads = ""
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
         loads = f" over loads of {base.watts(low)} to {base.watts(high)}"
     verified = learning.get("verified")
-    checked = f"every fan was seen turning on {_date(verified)}" if verified else NOT_VERIFIED
+    checked = NOT_VERIFIED
+    if verified:
+        checked = f"every fan was seen turning on {_date(verified, timezone)}"
     return (
-        f"its normal rise was learnt on {_date(learning['since'])}{loads}, confidence"
+        f"its normal rise was learnt on {_date(learning['since'], timezone)}{loads}, confidence"
         f" {learning['confidence']}; {checked}"
     )
 
 
-def _date(instant: str) -> str:
-    return f"{to_datetime(from_rfc3339(instant)):%Y-%m-%d %H:%M} UTC"
+def _date(instant: str, timezone: str) -> str:
+    return local_time(from_rfc3339(instant), timezone, "%-d %b %Y %H:%M")
 
 
 _STAGES = {

@@ -27,7 +27,7 @@ from cabinetwatch.notify.words import (
     told_in_short,
     written,
 )
-from cabinetwatch.report.present import Present, hidden_words, moment, present_of
+from cabinetwatch.report.present import Present, hidden_words, last_known, moment, present_of
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
 from cabinetwatch.report.words import UNKNOWN, number, short_time, subjects_of
 from cabinetwatch.store.codecs import DAY_MS
@@ -193,7 +193,14 @@ def page_of(
             else f"Temperatures in {unit.symbol}, the rest in {unit.of_difference}."
         ),
         "devices": [
-            _device(device_id, figures, present, config, charts)
+            _device(
+                device_id,
+                figures,
+                last_known(device_id, figures, present, store),
+                present=present,
+                config=config,
+                charts=charts,
+            )
             for device_id, figures in snapshot.devices.items()
         ],
         "sensors": [
@@ -207,8 +214,15 @@ def page_of(
 
 
 def _device(
-    device_id: str, figures: Mapping[str, Any], present: Present, config: Config, charts: Charts
+    device_id: str,
+    figures: Mapping[str, Any],
+    known: Mapping[str, Any],
+    *,
+    present: Present,
+    config: Config,
+    charts: Charts,
 ) -> dict[str, Any]:
+    """Lay out a device: what it is at now, and `known` of it last where that is nothing."""
     tone, words = _worst(device_id, present, config)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
     unit = config.site.temperature_unit
@@ -221,7 +235,7 @@ def _device(
                 ("temperature_c", unit.from_c),
                 *((key, unit.from_k) for key in ("rise_k", "settled_rise_k", "margin_k")),
             )
-            for value in (figures[key],)
+            for value in (known[key],)
         },
         "tone": tone,
         "alarm": words,
@@ -298,7 +312,7 @@ def _reach(figures: Mapping[str, Any]) -> dict[str, float | None] | None:
 def _more(key: str, figures: Mapping[str, Any], site: Site) -> str:
     value, sd_k = figures[key], figures["settled_rise_sd_k"]
     if key == "learning":
-        return learning_words(value)
+        return learning_words(value, site.timezone)
     if value is None:
         return NOT_KNOWN
     if key == "settled_rise_k" and sd_k is not None:

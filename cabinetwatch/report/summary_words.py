@@ -500,10 +500,11 @@ _RETURNED = (
 
 def _notes(week: Week) -> Iterator[str]:
     yield (
-        "Settling at: the rise above the surrounding air that it was heading for. Margin: derating"
-        " threshold (at which its load is just allowed) minus temperature. Hot-day margin: what is"
-        " left on the hottest day. Settling at and hot-day margin are means over the time it was"
-        " on. Durations are from first sign to end. ± is at 95 %."
+        "Settling at: the rise above the surrounding air that it would have reached if nothing had"
+        " changed. Margin: derating threshold (at which its load is just allowed) minus"
+        " temperature. Hot-day margin: what is left on the hottest day. Settling at and hot-day"
+        " margin are means over the time it was on. Durations are from first sign to end. ± is at"
+        " 95 %."
     )
     if devices_in_full(week):
         tier = "minute" if week.minutes else "quarter-hour"

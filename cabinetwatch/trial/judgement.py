@@ -509,7 +509,7 @@ def _too_short(
     ]
     longest_s = max((tau_s for tau_s in taus_s if tau_s is not None), default=None)
     if longest_s is None:
-        return ["The after phase tells no time constant and has not settled; measure for longer."]
+        return ["The after phase shows no time constant and has not settled; measure for longer."]
     if after.profile.span_s >= LEAST_LENGTH * longest_s:
         return []
     lasted, tau = describe_duration(after.profile.span_s), describe_duration(longest_s)

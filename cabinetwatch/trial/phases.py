@@ -436,7 +436,7 @@ def tell_alone(result: PhaseResult, name: Name) -> ReportedTimeConstant:
     if own.log_sd <= WORST_SD:
         return ReportedTimeConstant(own.value_s)
     return ReportedTimeConstant(
-        None, f"The {name} phase shows too little of a response to tell a time constant."
+        None, f"The {name} phase shows too little of a response to give a time constant."
     )
 
 
@@ -529,7 +529,7 @@ def _worded(
     if best.log_sd > WORST_SD:
         return ReportedTimeConstant(
             None,
-            f"The {name} phase shows too little of a response to tell a time constant, and the"
+            f"The {name} phase shows too little of a response to give a time constant, and the"
             f" {other} phase does not make up for it.",
         )
     carried = 1 - (best.log_sd / _own(result).log_sd) ** 2

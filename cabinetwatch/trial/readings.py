@@ -214,7 +214,7 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
     count, hole = len(series.value), _largest_hole(series, phase)
     if phase.let_go and (count < LEAST_READINGS or hole > LARGEST_HOLE):
         raise UnusablePhaseError(
-            f"{begin} can't be judged any more: single readings of its {what} were let go. The"
+            f"{begin} can't be judged any more: single readings of its {what} were deleted. The"
             " store keeps them for keep_raw_days, and those of a trial's phases for"
             " keep_minutes_days, up to a week of each."
         )

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable
 from contextlib import redirect_stdout
 from functools import cache
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -282,8 +283,10 @@ def test_a_report_in_fahrenheit_agrees_with_its_twin(
         texts.append(capsys.readouterr().out)
         pages.append((tmp_path / "report.html").read_text())
     assert same(*texts) > 15
-    # Pictures have their scales in it, whose figures are others.
-    assert all(unit in re.sub("<text[^>]*>", "", pages[1]) for unit in ("°F<", "°F,"))
+    pictures = re.findall("(?s)<svg.*?</svg>", pages[1])
+    assert len(pictures) == 3
+    assert all("°F" in unescape(picture) for picture in pictures)
+    assert not any(re.search(r"°C|>K<|\dK\b", unescape(picture)) for picture in pictures)
     assert same(*(re.sub("(?s)<svg.*?</svg>", "", page) for page in pages)) > 15
     answers = sentences_apart(report(status=1), report(status=1, config=str(config)))
     assert json.dumps(answers[0]) == json.dumps(answers[1])

@@ -344,9 +344,12 @@ class Condition(ABC):
         when = self.model.clock(recurrence.away_t or 0)
         so_far = f"{self.called}: {self.over} since {when}"
         if not recurrence.is_held:
-            return f"{so_far}, not yet for {describe_duration(self.off_delay_s)}"
+            lasts = describe_duration(self.off_delay_s)
+            return f"{so_far} (its alarm ends once that has lasted {lasts})"
         times, first = counted(recurrence.times, "time"), self.model.clock(recurrence.first_t)
-        return f"{so_far}, but it comes and goes ({times} since {first})"
+        away = describe_duration(recurrence.keeps_away_s)
+        goes = f"but it comes and goes ({times} since {first})"
+        return f"{so_far}, {goes}: its alarm ends once it has kept away for {away}"
 
     @property
     def suspicion(self) -> str:
