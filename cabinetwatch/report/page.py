@@ -35,7 +35,7 @@ from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import TemperatureUnit, counted, describe_duration, from_rfc3339
+from cabinetwatch.text import TemperatureUnit, counted, describe_duration, from_rfc3339, typeset
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
 
@@ -230,7 +230,7 @@ def _device(
         "id": device_id,
         "figures": figures,
         "cells": {
-            key: number(None if value is None else convert(value))
+            key: typeset(number(None if value is None else convert(value)))
             for key, convert in (
                 ("temperature_c", unit.from_c),
                 *((key, unit.from_k) for key in ("rise_k", "settled_rise_k", "margin_k")),
@@ -243,7 +243,7 @@ def _device(
         "heading_word": heading_word,
         "reach": _reach(figures),
         "more": [
-            (key, label(key), _more(key, figures, config.site))
+            (key, label(key), _more(key, known, config.site))
             for key in figures
             if key not in {"name", "settled_rise_sd_k"}
         ],

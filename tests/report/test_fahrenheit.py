@@ -11,7 +11,7 @@ import pytest
 
 from cabinetwatch.charts.picture import Timeline, curve, device_picture, frame_of, trend_picture
 from cabinetwatch.cli.main import main
-from cabinetwatch.report.charts import draw_week
+from cabinetwatch.report.charts import draw_charts, draw_week
 from cabinetwatch.report.page import MANIFEST, read_manifest
 from cabinetwatch.report.page_server import PageSource, write_page
 from cabinetwatch.report.summary_mail import html_of, text_of
@@ -48,7 +48,8 @@ def pages(twins: Twins) -> Iterator[str]:
         folder, clock = house.path.parent / "page", HandClock(house.now_utc_ms)
         folder.mkdir(exist_ok=True)
         clock.stand_still()
-        assert main(["page", "--out", str(folder), "--charts", "--config", str(house.path)]) == 0
+        with Store.open(house.url, read_only=True) as store:
+            draw_charts(store, house.config, folder, house.now_utc_ms)
         source = PageSource(house.url, None, folder, clock, None)
         write_page(source, folder)
         source.close()
@@ -64,16 +65,18 @@ def test_the_page_shows_the_same_in_both_units(twins: Twins) -> None:
     for (key, value, _), (same_key, same_value, shown) in cells:
         assert (key, value) == (same_key, same_value)
         convert = FAHRENHEIT.from_c if key.endswith("_c") else FAHRENHEIT.from_k
-        assert shown == f"{convert(float(value)):.1f}"
+        assert plain(shown) == f"{convert(float(value)):.1f}"
     for each in ("Temperatures in °C, the rest in K.", "All in °F."):
         si, told = si.replace(each, ""), told.replace(each, "")
     drawn = [re.sub(r"drawn_?\w*|charts/[^\"]+", "", CELL.sub("", page)) for page in (si, told)]
-    assert same(*drawn) > 20
+    assert "Temperature from" in drawn[1]
+    assert same(*(spelt(page) for page in drawn)) > 40
 
 
 def test_status_and_alarms_show_the_same_in_both_units(twins: Twins) -> None:
     for command in ("status", "alarms"):
-        assert same(*(shown(house, command) for house in twins)) >= 4
+        texts = [re.sub(r"\d\d:\d\d:\d\d", "", shown(house, command)) for house in twins]
+        assert same(*texts) >= 2
         both = [json.loads(shown(house, command, "--json")) for house in twins]
         one, other = sentences_apart(*both)
         assert without_instants(one) == without_instants(other)
@@ -90,7 +93,7 @@ def shown(house: House, *arguments: str) -> str:
     out = StringIO()
     with redirect_stdout(out):
         main([*arguments, "--config", str(house.path)])
-    return out.getvalue()
+    return out.getvalue().replace(str(house.path.parent), "")
 
 
 def without_instants(text: object) -> str:
