@@ -70,7 +70,8 @@ def measure(value: float, decimals: int, unit: str, *, sign: bool = False) -> st
     True
     """
     form = f"z.{decimals}f" if abs(value) < _LONGEST else "z.3g"
-    return f"{value:{'+' * sign}{form}}{NBSP}{unit}".replace("-", _MINUS)
+    number = f"{value:{'+' * sign}{form}}"
+    return f"{number.replace('-', _MINUS)}{NBSP}{unit}"
 
 
 class TemperatureUnit(StrEnum):

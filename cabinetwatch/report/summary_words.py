@@ -526,7 +526,7 @@ def _glance(week: Week, unit: TemperatureUnit) -> Table:
         [
             (
                 _short(device.name),
-                _cell(None if (t := device.temperature) is None else t.highest, unit.from_c),
+                _cell(None if (air := device.temperature) is None else air.highest, unit.from_c),
                 _cell(device.settled_rise_k, unit.from_k),
                 _cell(device.margin_k, unit.from_k),
                 _cell(device.hot_day_margin_k, unit.from_k),
