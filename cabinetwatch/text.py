@@ -1,7 +1,8 @@
-"""Text that people read: safe to print, counted, rounded, instants and durations; and errors."""
+"""Text that people read: safe to print, counted, rounded, temperatures, instants; and errors."""
 
 import re
 from datetime import UTC, datetime
+from enum import StrEnum
 from typing import overload
 from zoneinfo import ZoneInfo
 
@@ -62,14 +63,66 @@ _LONGEST = 1e9
 """Figures beyond are written with an exponent: 200 digits are no sentence."""
 
 
-def measure(value: float, decimals: int, unit: str) -> str:
+def measure(value: float, decimals: int, unit: str, *, sign: bool = False) -> str:
     """Write a number for people, with its unit: inseparable, with a true minus, never minus zero.
 
     >>> measure(-8.94, 1, "K") == f"{_MINUS}8.9{NBSP}K"
     True
     """
-    number = f"{value:z.{decimals}f}" if abs(value) < _LONGEST else f"{value:z.3g}"
+    form = f"z.{decimals}f" if abs(value) < _LONGEST else "z.3g"
+    number = f"{value:{'+' * sign}{form}}"
     return f"{number.replace('-', _MINUS)}{NBSP}{unit}"
+
+
+class TemperatureUnit(StrEnum):
+    """In which unit people read temperatures and their differences, called as SenML calls it.
+
+    Whatever is kept, judged or given to programs stays in degC and K. The unit is part of the
+    configuration, and is handed down with it to whoever writes a sentence, as the time zone is. It
+    is no global: threads of one process may watch two sites, and a replay has the configuration of
+    then beside that of now.
+    """
+
+    CELSIUS = "Cel"
+    FAHRENHEIT = "degF"
+
+    @property
+    def symbol(self) -> str:
+        """What stands behind a temperature."""
+        return "°C" if self is TemperatureUnit.CELSIUS else "°F"
+
+    @property
+    def of_difference(self) -> str:
+        """What stands behind a difference: K, or where people have no word for it the degree."""
+        return "K" if self is TemperatureUnit.CELSIUS else "°F"
+
+    def from_c(self, value_c: float) -> float:
+        """Convert a temperature."""
+        return value_c if self is TemperatureUnit.CELSIUS else 1.8 * value_c + 32.0
+
+    def from_k(self, value_k: float) -> float:
+        """Convert a difference, or anything in proportion to one."""
+        return value_k if self is TemperatureUnit.CELSIUS else 1.8 * value_k
+
+    def temperature(self, value_c: float, decimals: int = 1) -> str:
+        r"""Write a temperature for people.
+
+        >>> TemperatureUnit.CELSIUS.temperature(48.3), TemperatureUnit.FAHRENHEIT.temperature(48.3)
+        ('48.3\xa0°C', '118.9\xa0°F')
+        """
+        return measure(self.from_c(value_c), decimals, self.symbol)
+
+    def difference(
+        self, value_k: float, decimals: int = 1, *, per: str = "", sign: bool = False
+    ) -> str:
+        r"""Write a difference of temperatures for people; `per`: of what it is the rate.
+
+        >>> TemperatureUnit.FAHRENHEIT.difference(10.0), TemperatureUnit.CELSIUS.difference(10.0)
+        ('18.0\xa0°F', '10.0\xa0K')
+        >>> TemperatureUnit.FAHRENHEIT.difference(0.25, 3, per="/W", sign=True)
+        '+0.450\xa0°F/W'
+        """
+        return measure(self.from_k(value_k), decimals, f"{self.of_difference}{per}", sign=sign)
 
 
 def plain(text: str) -> str:
@@ -117,7 +170,7 @@ def printable(text: str) -> str:
 
 
 _BEFORE_UNIT = re.compile(
-    r"(?<=\d) (?=(?:K(?:/\w+)?|°[CF]|W|%(?:RH)?|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB"
+    r"(?<=\d) (?=(?:(?:K|°[CF])(?:/\w+)?|W|%(?:RH)?|rpm|dB(?:\(A\))?|V|A|Ω|ohm|eV|Pa|[mM]B|GB"
     r"|m[³3]/[sh]|ft[³3]/min|kg/m[³3]|s|min|h|d|m)(?![\w/]))"
 )
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")

@@ -126,6 +126,37 @@ def test_nothing_of_the_project_imports_a_test() -> None:
         assert not any(name.split(".")[0] == "tests" for name in imports(path)), path
 
 
+# What is asked for and given back in SI whatever people read: the configuration, bench sums, demo.
+IN_SI = {"config", "mqtt", "demo", "thermal", "cli/calc.py", "cli/commands.py", "cli/terminal.py"}
+UNIT_OF_TEMPERATURE = re.compile(r"(?<=[ \N{NO-BREAK SPACE}])(?:°[CF]|K(?:/\w+)?)(?!\w)")
+
+
+def test_no_sentence_has_a_unit_of_temperature_of_its_own() -> None:
+    """Only `TemperatureUnit` knows which one people read; a unit alone says what a figure is in."""
+    found = []
+    for path in modules():
+        if {floor(path), str(path.relative_to(PACKAGE))} & IN_SI:
+            continue
+        nodes = list(ast.walk(ast.parse(path.read_text())))
+        # Docstrings, and what is said of keys of the configuration.
+        remarks = {
+            id(node.value)
+            for node in nodes
+            if isinstance(node, ast.Expr)
+            or (isinstance(node, ast.keyword) and node.arg == "description")
+        }
+        found += [
+            f"{path.relative_to(ROOT)}:{node.lineno}"
+            for node in nodes
+            if isinstance(node, ast.Constant) and isinstance(node.value, str)
+            if id(node) not in remarks and UNIT_OF_TEMPERATURE.search(node.value)
+        ]
+    templates = [
+        path for path in PACKAGE.rglob("*.j2") if UNIT_OF_TEMPERATURE.search(path.read_text())
+    ]
+    assert not [*found, *templates]
+
+
 def test_no_figure_is_ever_written_as_minus_zero() -> None:
     # Python's format option z (PEP 682) makes a negative zero positive once it is rounded.
     assert f"{-0.04:z.1f} {-0.04:+z.1f} {-0.0:zg}" == "0.0 +0.0 0"

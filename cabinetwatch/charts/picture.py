@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from cabinetwatch.text import counted, to_datetime
+from cabinetwatch.text import TemperatureUnit, counted, to_datetime
 
 Numbers = NDArray[np.float64]
 
@@ -107,6 +107,17 @@ class Curve(NamedTuple):
         """The lowest and the highest of all, of a curve that is known."""
         return float(np.nanmin(self.low)), float(np.nanmax(self.high))
 
+    def temperature_in(self, unit: TemperatureUnit) -> "Curve":
+        """Give a curve in degC in the unit in which people read it."""
+        return self._scaled(unit.from_k(1.0), unit.from_c(0.0))
+
+    def difference_in(self, unit: TemperatureUnit) -> "Curve":
+        """Give a curve in K likewise."""
+        return self._scaled(unit.from_k(1.0), 0.0)
+
+    def _scaled(self, by: float, zero: float) -> "Curve":
+        return Curve(self.utc_ms, *(by * each + zero for each in self[1:]))
+
 
 def curve(
     points: Sequence[tuple[float, float, float, float]] | Numbers, step_ms: float | None = None
@@ -184,30 +195,41 @@ class Picture:
     unit: str
     timeline: Timeline
     lines: Sequence[Line]
-    least_span: float = 4.0
+    least_span: float
 
 
+_LEAST_SPAN_K = 4.0
 SURROUNDING_AIR = "Surrounding air"
 
 
 def device_picture(
-    title: str, timeline: Timeline, *, temperature: Curve, ambient: Curve, threshold: Curve
+    title: str,
+    timeline: Timeline,
+    unit: TemperatureUnit,
+    *,
+    temperature: Curve,
+    ambient: Curve,
+    threshold: Curve,
 ) -> Picture:
     """A device's temperature with its band from lowest to highest, its ambient and its threshold.
 
-    All in degC. The ambient has no points where there is no such sensor, the threshold none where
-    the device has no derating curve.
+    All in degC, and shown in the unit. The ambient has no points where there is no such sensor, the
+    threshold none where the device has no derating curve.
     """
-    sentences = [_range("Temperature", temperature, "°C", whole=True)]
+    temperature, ambient, threshold = (
+        each.temperature_in(unit) for each in (temperature, ambient, threshold)
+    )
+    sentences = [_range("Temperature", temperature, unit.symbol, whole=True)]
     if ambient.known:
-        sentences.append(_range(SURROUNDING_AIR, ambient, "°C", whole=True))
+        sentences.append(_range(SURROUNDING_AIR, ambient, unit.symbol, whole=True))
     if threshold.known:
-        sentences.append(_against(temperature, threshold))
+        sentences.append(_against(temperature, threshold, unit))
     return Picture(
         title=title,
         description=" ".join(sentences) + _marked(timeline),
-        unit="°C",
+        unit=unit.symbol,
         timeline=timeline,
+        least_span=unit.from_k(_LEAST_SPAN_K),
         lines=(
             Line(threshold, Role.THRESHOLD, "Threshold"),
             Line(ambient, Role.AMBIENT, SURROUNDING_AIR),
@@ -216,16 +238,20 @@ def device_picture(
     )
 
 
-def trend_picture(title: str, timeline: Timeline, *, rise: Curve, normal: Curve) -> Picture:
+def trend_picture(
+    title: str, timeline: Timeline, unit: TemperatureUnit, *, rise: Curve, normal: Curve
+) -> Picture:
     """A device's rise day by day, in K, against its normal rise as far as known."""
-    description = _range("Rise above the surrounding air", rise, "K", whole=True)
+    rise, normal = (each.difference_in(unit) for each in (rise, normal))
+    description = _range("Rise above the surrounding air", rise, unit.of_difference, whole=True)
     if normal.known:
-        description += f" Normal rise {normal.last:z.1f} K at the end."
+        description += f" Normal rise {normal.last:z.1f} {unit.of_difference} at the end."
     return Picture(
         title=title,
         description=description + _marked(timeline),
-        unit="K",
+        unit=unit.of_difference,
         timeline=timeline,
+        least_span=unit.from_k(_LEAST_SPAN_K),
         lines=(Line(normal, Role.NORMAL, "Normal"), Line(rise, Role.DEVICE, "Rise", band=True)),
     )
 
@@ -234,6 +260,7 @@ def temperature_picture(
     name: str,
     *,
     timezone: str,
+    unit: TemperatureUnit,
     temperature: Curve,
     ambient: Curve,
     threshold_c: float | None,
@@ -245,17 +272,22 @@ def temperature_picture(
     The threshold is that at the load of the after phase, None where it is unknown.
     """
     timeline = _phases(phases, timezone, notes)
+    temperature, ambient = temperature.temperature_in(unit), ambient.temperature_in(unit)
     lines = [Line(ambient, Role.AMBIENT, SURROUNDING_AIR), Line(temperature, Role.DEVICE, "Device")]
     if threshold_c is not None:
-        ends = [(at, *[threshold_c] * 3) for at in (timeline.from_utc_ms, timeline.to_utc_ms)]
+        ends = [
+            (at, *[unit.from_c(threshold_c)] * 3)
+            for at in (timeline.from_utc_ms, timeline.to_utc_ms)
+        ]
         lines.insert(0, Line(curve(np.array(ends)), Role.THRESHOLD, "Threshold"))
     return Picture(
         title=f"{name}: temperature and surrounding air",
-        description=_range("Device", temperature, "°C")
+        description=_range("Device", temperature, unit.symbol)
         + " "
-        + _range(SURROUNDING_AIR, ambient, "°C"),
-        unit="°C",
+        + _range(SURROUNDING_AIR, ambient, unit.symbol),
+        unit=unit.symbol,
         timeline=timeline,
+        least_span=unit.from_k(_LEAST_SPAN_K),
         lines=lines,
     )
 
@@ -264,6 +296,7 @@ def rise_picture(
     name: str,
     *,
     timezone: str,
+    unit: TemperatureUnit,
     rise: Curve,
     fitted: Curve,
     settled: Curve,
@@ -274,11 +307,13 @@ def rise_picture(
     The rise is device minus ambient as the device feels it; the settled rise of each phase has its
     95 % interval as lowest and highest.
     """
+    rise, fitted, settled = (each.difference_in(unit) for each in (rise, fitted, settled))
     return Picture(
         title=f"{name}: rise above the surrounding air",
-        description=_range("Rise", rise, "K"),
-        unit="K",
+        description=_range("Rise", rise, unit.of_difference),
+        unit=unit.of_difference,
         timeline=_phases(phases, timezone),
+        least_span=unit.from_k(_LEAST_SPAN_K),
         lines=(
             Line(settled, Role.BEFORE, "Settling at", band=True),
             Line(rise, Role.DEVICE, "Rise"),
@@ -301,17 +336,17 @@ def _range(what: str, curve: Curve, unit: str, *, whole: bool = False) -> str:
     return f"{what} from {low:z.1f} to {high:z.1f} {unit}{end}."
 
 
-def _against(temperature: Curve, threshold: Curve) -> str:
+def _against(temperature: Curve, threshold: Curve, unit: TemperatureUnit) -> str:
     """Say how near the temperature came to the threshold, at their nearest in time."""
-    written = f"Threshold {threshold.last:z.1f} °C at the end"
+    written = f"Threshold {threshold.last:z.1f} {unit.symbol} at the end"
     if not temperature.known:
         return f"{written}."
     known = np.isfinite(threshold.mean)
     there = np.interp(temperature.utc_ms, threshold.utc_ms[known], threshold.mean[known])
-    least_k = float(np.nanmin(there - temperature.high))
-    if least_k < 0:
-        return f"{written}; the temperature went as much as {-least_k:z.1f} K above it."
-    return f"{written}; least margin {least_k:z.1f} K."
+    least, by = float(np.nanmin(there - temperature.high)), unit.of_difference
+    if least < 0:
+        return f"{written}; the temperature went as much as {-least:z.1f} {by} above it."
+    return f"{written}; least margin {least:z.1f} {by}."
 
 
 def _marked(timeline: Timeline) -> str:

@@ -189,6 +189,6 @@ def in_memory_sentence(site: str, process: int) -> str:
     """Say that the records are in memory, and what that means."""
     return (
         f"{site}: THE WATCH RUNS WITH ITS RECORDS IN MEMORY (process {process}), for its disk "
-        "refuses the store: it tells alarms as ever, but what it records is lost when it ends. "
-        "Look at the disk: is it full, or read-only?"
+        "refuses the store: it notifies as usual, but what it records is lost when it ends. "
+        "Check the disk: is it full, or read-only?"
     )

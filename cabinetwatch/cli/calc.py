@@ -334,7 +334,7 @@ def _airflow(args: argparse.Namespace) -> BenchResult:
                 " smaller; a filter or a narrow vent makes the flow smaller than the fan's figure."
             ),
         ),
-        cautions=("Cover no vent, and put nothing that burns where the warm air leaves.",),
+        cautions=("Never cover a vent, and put nothing that can burn where the warm air leaves.",),
     )
 
 

@@ -107,8 +107,8 @@ def _shared_sensors(config: Config) -> Iterator[str]:
             *others, last = (f"[devices.{name}]" for name in devices)
             yield (
                 f"{', '.join(others)} and {last} have one temperature sensor, {sensor}, so the heat"
-                " of one is told of the others too; give each a sensor of its own, or make them"
-                " one device, whose power may be a list."
+                " of one is reported for the others too; give each a sensor of its own, or make"
+                " them one device, whose power may be a list."
             )
 
 
@@ -190,11 +190,13 @@ class Ear:
         sensor = self._config.sensors[sensor_id]
         lowest, highest = self._config.credible(sensor_id)
         value += sensor.offset
-        shown = quantity(value, sensor.quantity)
+        unit = self._config.site.temperature_unit
+        shown, least, most = (
+            quantity(each, sensor.quantity, unit) for each in (value, lowest, highest)
+        )
         if not lowest <= value <= highest:
             details = (
-                f"{shown} is not between {quantity(lowest, sensor.quantity)} and "
-                f"{quantity(highest, sensor.quantity)}; check unit and pointer, and the sensor"
+                f"{shown} is not between {least} and {most}; check unit and pointer, and the sensor"
             )
             return Finding(sensor_id, False, details, "IMPLAUSIBLE")
         kept = "; kept by the broker, so it may be old" if retained else ""

@@ -130,11 +130,11 @@ _TRIAL_DEEDS = {
         ),
         *_TERMS,
     ),
-    "list": command("all trials, and how the open ones stand", "cli.trial:show_all", _JSON),
+    "list": command("all trials, and how far the open ones are", "cli.trial:show_all", _JSON),
     "report": command(
         "figures, verdict and setpoints",
         "cli.trial:report",
-        arg("name", None, "NAME", "a trial that was told to the watch", nargs="?"),
+        arg("name", None, "NAME", "a trial that was begun with `trial begin`", nargs="?"),
         arg("--device", kind.device_to("compare"), "ID", "after the fact: the device"),
         *(
             arg(
@@ -295,7 +295,7 @@ COMMANDS: dict[str, Command] = {
         _FOR,
         description="Show what arrives from the broker until Ctrl-C, then draft sensor tables for"
         " it and a device table for each temperature. When its output is no terminal, all of it is"
-        " TOML: what arrived stands in comments.",
+        " TOML: what arrived is in comments.",
         manual="sensors",
     ),
     "record": command(
@@ -344,11 +344,7 @@ COMMANDS: dict[str, Command] = {
         "cli.look:alarms",
         _JSON,
         arg(
-            "--limit",
-            kind.limit,
-            "N",
-            "how many of the newest changes of state (default 50)",
-            default=50,
+            "--limit", kind.limit, "N", "the number of newest transitions (default 50)", default=50
         ),
         manual="alarms",
     ),
@@ -471,7 +467,7 @@ COMMANDS: dict[str, Command] = {
             "a recording; without one, everything in the store",
             nargs="?",
         ),
-        *between("tell only from here on", "up to before this time"),
+        *between("show only from here on", "up to before this time"),
         arg(
             "--set changes",
             kind.later("service.offline:parse_change"),
@@ -551,7 +547,7 @@ COMMANDS: dict[str, Command] = {
             "--after after_s",
             kind.duration("--after"),
             "TIME",
-            "tell when the watch has not been heard for this long: a number with s, m, h or d"
+            "mail when the watch has not been heard for this long: a number with s, m, h or d"
             " (default: 3m; it is heard every 30 s; at least 1m)",
             default=180.0,
         ),
@@ -572,7 +568,7 @@ COMMANDS: dict[str, Command] = {
             "--stamp",
             Path,
             "FILE",
-            "a file that remembers when it was last told; best below /run",
+            "a file that remembers when it was last mailed; best below /run",
             required=True,
         ),
         arg(

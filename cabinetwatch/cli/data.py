@@ -236,7 +236,7 @@ def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Tra
         if gone_before is not None:
             say(
                 f"Single readings from before {to_rfc3339(gone_before)} were pruned: the replay"
-                " begins there, and an alarm that stood then is raised anew.",
+                " begins there, and an alarm that was active then is raised anew.",
                 sys.stderr,
             )
             inputs = from_oldest_reading(store.inputs())
@@ -355,11 +355,11 @@ def _missing(done: Restored, now_utc_ms: int) -> str:
     since = to_rfc3339(done.newest_utc_ms)
     if done.before_utc_ms is None:
         until = to_rfc3339(now_utc_ms)
-        return f"What was measured and told from {since} to now ({until}) is missing in it."
+        return f"What was measured and reported from {since} to now ({until}) is missing in it."
     if done.before_utc_ms <= done.newest_utc_ms:
         return f"Nothing is missing: the store that was there had nothing after {since} either."
     until = to_rfc3339(done.before_utc_ms)
-    return f"What was measured and told from {since} to {until} is missing in it."
+    return f"What was measured and reported from {since} to {until} is missing in it."
 
 
 _ANSWER_WITHIN_S = 900.0

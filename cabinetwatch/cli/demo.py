@@ -412,7 +412,7 @@ def _conclude(console: Console, folder: Path) -> None:
         f"  {folder / TRIAL_RECORD}  an invented trial record: before and after a fan was slowed",
         f"  {folder / TRIAL_PAGE}  the report of that trial; open it in a browser",
         f"  {past / SUMMARY_FOLDER}/  the weekly summary: mail, HTML, text and pictures",
-        f"  {past / PAGE_FOLDER}/index.html  the page as it stood then; open it in a browser",
+        f"  {past / PAGE_FOLDER}/index.html  the page as it was then; open it in a browser",
         f"  {past / STORE_FILE}  the simulated fortnight, with its configuration beside it",
         "Next, look at the alarms of that evening:",
         f"  {command} alarms --config {folder / CONFIG_FILE}",

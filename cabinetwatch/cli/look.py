@@ -5,7 +5,7 @@ import sys
 import textwrap
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cabinetwatch.cli.act import in_memory_sentence, open_records, open_where
@@ -20,21 +20,22 @@ from cabinetwatch.notify.words import (
     learning_words,
     predicate,
 )
-from cabinetwatch.report.present import Present, hidden_words, moment, present_of
+from cabinetwatch.report.present import Present, hidden_words, last_known, moment, present_of
 from cabinetwatch.report.words import short_time, subjects_of
 from cabinetwatch.store.database import find_records
 from cabinetwatch.store.place import NoStoreError
-from cabinetwatch.store.replay import Snapshot, take_snapshot
+from cabinetwatch.store.replay import take_snapshot
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import (
     StoreError,
+    TemperatureUnit,
     counted,
     describe_duration,
     from_rfc3339,
     printable,
 )
-from cabinetwatch.watch.conditions.base import celsius, interval_k, kelvin, quantity
+from cabinetwatch.watch.conditions.base import interval_k, quantity, rpm
 from cabinetwatch.watch.events import Account
 
 if TYPE_CHECKING:
@@ -81,19 +82,24 @@ def _look(store: Store, config: Config, clock: Clock, args: argparse.Namespace) 
     """Show the present once; when it is followed on a terminal, in the place of what was there."""
     trials: list[TrialState] = []
     with store:
-        snapshot = take_snapshot(store, config, clock)
+        snapshot, now_utc_ms = take_snapshot(store, config, clock), clock.utc_ms()
+        present = present_of(snapshot, config, now_utc_ms)
+        devices = [
+            last_known(device_id, figures, present, store)
+            for device_id, figures in snapshot.devices.items()
+        ]
         if snapshot.trials:
             # It fits curves, with libraries that take a second to import; trials are rare.
             from cabinetwatch.report.trial_case import state_of  # noqa: PLC0415
 
-            now_utc_ms = snapshot.utc_ms or 0
-            trials = [state_of(store, config, trial, now_utc_ms) for trial in snapshot.trials]
+            measured_ms = snapshot.utc_ms or 0
+            trials = [state_of(store, config, trial, measured_ms) for trial in snapshot.trials]
     if args.follow and sys.stdout.isatty():
         sys.stdout.write(_CLEAR)
     if args.json:
         print_json(snapshot.public() | {"trials": [each.public() for each in trials]})
     else:
-        _show(snapshot, config, clock.utc_ms())
+        _show(present, devices, config, now_utc_ms)
         for state in trials:
             print()
             _say(_trial_line(state))
@@ -109,11 +115,12 @@ def _trial_line(state: "TrialState") -> str:
     return f"Trial {trial.name} of {trial.device}{change}, {phase}:"
 
 
-def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
-    """Print a snapshot for people, who read it at `now_utc_ms`."""
-    present = present_of(snapshot, config, now_utc_ms)
+def _show(
+    present: Present, devices: Sequence[Mapping[str, Any]], config: Config, now_utc_ms: int
+) -> None:
+    """Print the present, and what is last known of devices, for people who read it now."""
     _print_present(present, config, now_utc_ms)
-    devices = snapshot.devices.values()
+    snapshot, unit = present.snapshot, config.site.temperature_unit
     as_of = ""
     if present.are_old and present.as_of_ms is not None:
         as_of = f"Last known, {moment(present.as_of_ms, now_utc_ms, config.site.timezone)}:"
@@ -122,19 +129,21 @@ def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
         say(as_of)
     _print_table(
         ("Device", "Now", "Surrounding air", "Rise", "Load", "Fan"),
-        [_device_row(figures) for figures in devices],
+        [_device_row(figures, unit) for figures in devices],
         right=range(1, 6),
     )
     print()
     _print_table(
         ("Device", "Settling at", "Normal", "Threshold", "Margin now", "Hot-day margin"),
-        [_heading_row(figures) for figures in devices],
+        [_heading_row(figures, unit) for figures in devices],
         right=range(1, 6),
     )
     print()
     learnt: dict[str, list[str]] = {}
     for figures in devices:
-        learnt.setdefault(learning_words(figures["learning"]), []).append(figures["name"])
+        learnt.setdefault(learning_words(figures["learning"], config.site.timezone), []).append(
+            figures["name"]
+        )
     for words, names in learnt.items():
         _say(f"{', '.join(names)}: {words}")
     print()
@@ -143,7 +152,7 @@ def _show(snapshot: Snapshot, config: Config, now_utc_ms: int) -> None:
     # What a device's sensor measures stands above, as long as it does.
     above = {each for key in config.devices for each in subjects_of(key, config.devices[key])}
     sensors = [
-        _sensor_row(each, now_utc_ms)
+        _sensor_row(each, unit, now_utc_ms)
         for name, each in snapshot.sensors.items()
         if name not in above or each["state"] != "live" or present.are_old
     ]
@@ -259,41 +268,41 @@ def _little_room(room: Room) -> str | None:
     return (
         f"THE DISK OF THE STORE WILL BE FULL IN {describe_duration(room.days_left * 86400)}, as it "
         f"grows now: {megabytes(room.free_bytes)} are left, and {megabytes(room.bytes)} taken by "
-        "the store. Make room, or lower the keeping times in [store]."
+        "the store. Make room, or shorten the retention times in [store]."
     )
 
 
-def _device_row(figures: dict[str, Any]) -> list[str]:
+def _device_row(figures: Mapping[str, Any], unit: TemperatureUnit) -> list[str]:
     return [
         f"{figures['name']}{' (off)' if figures['off'] else ''}",
-        _written(figures["temperature_c"], celsius),
-        _written(figures["ambient_c"], celsius),
-        _written(figures["rise_k"], kelvin),
-        _written(figures["power_w"], lambda power_w: quantity(power_w, "power")),
-        _written(figures["fan_rpm"], lambda fan_rpm: quantity(fan_rpm, "fan-speed")),
+        _written(figures["temperature_c"], unit.temperature),
+        _written(figures["ambient_c"], unit.temperature),
+        _written(figures["rise_k"], unit.difference),
+        _written(figures["power_w"], lambda power_w: quantity(power_w, "power", unit)),
+        _written(figures["fan_rpm"], rpm),
     ]
 
 
-def _heading_row(figures: dict[str, Any]) -> list[str]:
+def _heading_row(figures: Mapping[str, Any], unit: TemperatureUnit) -> list[str]:
     settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
-    settling = _written(settled_k, kelvin)
+    settling = _written(settled_k, unit.difference)
     if settled_k is not None and sd_k is not None:
-        settling = interval_k(settled_k, sd_k)
+        settling = interval_k(settled_k, sd_k, unit)
     return [
         str(figures["name"]),
         settling,
-        _written(figures["normal_rise_k"], kelvin),
-        _written(figures["threshold_c"], celsius),
-        _written(figures["margin_k"], kelvin),
-        _written(figures["hot_day_margin_k"], kelvin),
+        _written(figures["normal_rise_k"], unit.difference),
+        _written(figures["threshold_c"], unit.temperature),
+        _written(figures["margin_k"], unit.difference),
+        _written(figures["hot_day_margin_k"], unit.difference),
     ]
 
 
-def _sensor_row(figures: dict[str, Any], now_utc_ms: int) -> list[str]:
+def _sensor_row(figures: dict[str, Any], unit: TemperatureUnit, now_utc_ms: int) -> list[str]:
     heard = _UNKNOWN
     if figures["time"] is not None:
         heard = f"{describe_duration((now_utc_ms - from_rfc3339(figures['time'])) / 1000)} ago"
-    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"]))
+    value = _written(figures["value"], lambda value: quantity(value, figures["quantity"], unit))
     return [figures["name"], value, figures["state"], heard]
 
 

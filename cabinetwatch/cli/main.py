@@ -93,10 +93,12 @@ def _remedy(error: CabinetwatchError) -> list[str]:
     if place is None or not isinstance(error, place.DamagedStoreError) or error.path is None:
         return []
     if function_of("store.database:find_watch")(error.path) is not None:
-        return ["The running watch was told; it checks the store and sets it aside if it must."]
+        return [
+            "The running watch is notified; it checks the store and sets it aside if necessary."
+        ]
     remedy = (
         "`cabinetwatch run` sets it aside and carries over what can be read of it; "
-        "`cabinetwatch restore FILE` puts a backup in its place; `cabinetwatch manual backup` tells"
+        "`cabinetwatch restore FILE` puts a backup in its place; `cabinetwatch manual backup` says"
         " more."
     )
     return [remedy]
@@ -152,9 +154,9 @@ def _top_parser() -> Parser:
     lines = "\n".join(f"  {name:<10} {command.help}" for name, command in COMMANDS.items())
     parser = Parser(
         prog="cabinetwatch",
-        description="Watches how warm the gear in a cabinet at home runs, and tells in time.",
-        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help tells more of each, and"
-        " cabinetwatch manual of all.",
+        description="Watches how warm the gear in a cabinet at home runs, and warns in time.",
+        epilog=f"commands:\n{lines}\n\ncabinetwatch COMMAND --help says more about each, and"
+        " cabinetwatch manual about all.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
         usage="cabinetwatch [-h] [--version] COMMAND ...",
     )

@@ -127,7 +127,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
         drawer = ChartDrawer(url, folder)
         try:
             with PageServer(host, port, source, drawer, folder) as server:
-                say(f"The page stands at {server.url} until Ctrl-C.")
+                say(f"The page is at {server.url} until Ctrl-C.")
                 if not server.is_loopback:
                     say("Everyone who can reach this address can read it.")
                 sys.stdout.flush()
@@ -198,7 +198,8 @@ def _made(
     iso_week = wanted or maker.newest_closed()
     week = maker.frozen_or_made(iso_week)
     is_news = iso_week >= maker.newest_closed()
-    return week, summary_of(week, present_sentence(store, config, now_utc_ms) if is_news else "")
+    present = present_sentence(store, config, now_utc_ms) if is_news else ""
+    return week, summary_of(week, present, config.site.temperature_unit)
 
 
 def _recipients(config: Config) -> tuple[str, ...]:

@@ -251,7 +251,7 @@ def _show(case: Case, figures: TrialFigures) -> None:
     print_table(headings, rows)
     tell(f"Times: {case.config.site.timezone}. {SETTLED}")
     print()
-    if found := figure_rows(figures):
+    if found := figure_rows(figures, case.config.site.temperature_unit):
         print_table(("What follows", ""), [(name, typeset(value)) for name, value in found])
         tell(CHANGES)
     else:
@@ -381,7 +381,7 @@ def _have_read(store: Store, wanted: Config, device: str) -> int:
             say("The watch is not running; it reads this when it starts.")
             return 0
     except OSError as error:
-        say(f"The watch can't be told ({error.strerror}); send it SIGHUP.")
+        say(f"The watch can't be notified ({error.strerror}); send it SIGHUP.")
         return 1
     goal = wanted.as_json()["devices"][device]
     until = time.monotonic() + _READ_WITHIN_S

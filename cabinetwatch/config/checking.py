@@ -240,7 +240,7 @@ def _what_is_wrong(error: Mapping[str, Any]) -> str:
     if error["type"] == "value_error":
         return str(context["error"])
     wording = _WRONG.get(error["type"])
-    if error["type"] == "literal_error":
+    if error["type"] in {"literal_error", "enum"}:
         return "is not " + str(context["expected"]).replace("'", '"')
     return wording.format(**context) if wording else f"is wrong ({error['msg']})"
 

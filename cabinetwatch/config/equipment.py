@@ -271,7 +271,7 @@ class Device(Table):
         None, description="the highest rise above ambient in K, above 0"
     )
     min_fan_rpm: Positive | None = Field(
-        None, description="the slowest good fan speed in 1/min, above 0"
+        None, description="the slowest good fan speed in rpm, above 0"
     )
     fan_may_stop: bool = Field(
         default=False, description="true for a fan that stops at idle, else false"

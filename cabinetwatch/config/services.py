@@ -34,7 +34,7 @@ from cabinetwatch.config.values import (
     is_loopback,
     read_plain_file,
 )
-from cabinetwatch.text import ConfigError
+from cabinetwatch.text import ConfigError, TemperatureUnit
 
 
 def _known_zone(name: str) -> str:
@@ -52,6 +52,10 @@ class Site(Table):
     name: PlainText = Field("home", description="the name that mails and pages give the place")
     timezone: Annotated[str, AfterValidator(_known_zone)] = Field(
         "UTC", description='a name of the time zone database, such as "Europe/Dublin"'
+    )
+    temperature_unit: Annotated[TemperatureUnit, Field(strict=False)] = Field(
+        TemperatureUnit.CELSIUS,
+        description='the unit in which people read temperatures, "Cel" for °C or "degF" for °F',
     )
     altitude_m: float = Field(
         0.0, ge=-430, le=9000, description="the height above the sea in m, -430 to 9000"
@@ -97,7 +101,7 @@ class Mqtt(Table):
     commands: bool = Field(default=False, description="true to take commands over MQTT, else false")
     tls: bool = Field(default=False, description="true to connect over TLS, else false")
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the broker"
+        None, description="a PEM file of the CA certificates to trust for the broker"
     )
     cert_file: ReadableFile | None = Field(
         None, description="a PEM file with the watch's own certificate"
@@ -210,7 +214,7 @@ class Email(Table):
         "starttls", description='"starttls", "tls" (from the first byte) or "none"'
     )
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the mail server"
+        None, description="a PEM file of the CA certificates to trust for the mail server"
     )
     username: PlainText | None = Field(None, description="the name to log in with")
     password_file: SecretFile | None = Field(
@@ -296,7 +300,7 @@ class Http(Table):
         None, description="a Jinja2 template of the text to send in place of JSON"
     )
     ca_file: ReadableFile | None = Field(
-        None, description="a PEM file of the authorities that may vouch for the server"
+        None, description="a PEM file of the CA certificates to trust for the server"
     )
     timeout_s: Positive = Field(20.0, description="the seconds, above 0, it may take")
     priorities: Priorities = Field(("high",), description=_PRIORITIES)
@@ -328,7 +332,7 @@ class Notify(Table):
         None, description='two times of day in the site\'s time zone, such as "22:30-06:30"'
     )
     repeat_s: Positive = Field(
-        3600.0, description="the seconds, above 0, until a standing high alarm is told again"
+        3600.0, description="the seconds, above 0, until an active high alarm is reported again"
     )
     digest_over: int = Field(
         5, ge=1, description="how many waiting notices, 1 or more, still go out one by one"

@@ -253,7 +253,9 @@ def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = 
         headline=account.headline,
         now=account.now,
         facts=facts,
-        figures=[(each.name, measured(each)) for each in account.figures],
+        figures=[
+            (each.name, measured(each, config.site.temperature_unit)) for each in account.figures
+        ],
         likely="" if account.is_over else account.likely,
         response="" if account.is_over else _most_urgent(account.response, first=shorter),
         acknowledge=_acknowledge(account.id, config) if waits and not is_test else "",

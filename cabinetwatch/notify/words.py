@@ -6,8 +6,15 @@ The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" 
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
+from cabinetwatch.config.services import Site
 from cabinetwatch.config.values import UNITS
-from cabinetwatch.text import describe_duration, from_rfc3339, local_time, measure, to_datetime
+from cabinetwatch.text import (
+    TemperatureUnit,
+    describe_duration,
+    from_rfc3339,
+    local_time,
+    measure,
+)
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.commands import NOT_VERIFIED
 from cabinetwatch.watch.conditions import base
@@ -26,13 +33,13 @@ DEVICE_CAUTIONS = (
     "Opened gear holds mains voltage and, even unplugged, charged capacitors.",
     "Leave power supplies and the UPS to licensed people. Local codes come first.",
     "A stopped fan can start without warning: keep fingers out of it.",
-    "Cover no vent, and pad nothing with what burns.",
+    "Never cover a vent, and never pad the cabinet with anything that can burn.",
 )
 """Where hands go near mains: on the notices of devices and of the sensors beside them."""
 
 NO_SMOKE_ALARM = (
-    "This is no smoke alarm, and it can fail together with its sensors: it replaces neither smoke"
-    " alarms nor anything that local codes ask for."
+    "This is no smoke alarm, and it can fail together with its sensors: it does not replace a smoke"
+    " alarm or anything else that local codes require."
 )
 
 
@@ -73,8 +80,6 @@ def degree(account: Account) -> str:
 
 # As SENML writes units (RFC 8428, section 12.1), and as people do; with the decimals they need.
 _UNITS_OF_ACCOUNTS = {
-    "Cel": ("°C", 1),
-    "K": ("K", 1),
     "W": ("W", 1),
     "%RH": ("%", 0),
     "1/min": ("rpm", 0),
@@ -82,17 +87,22 @@ _UNITS_OF_ACCOUNTS = {
 }
 
 
-def measured(figure: AccountFigure) -> str:
+def measured(figure: AccountFigure, unit: TemperatureUnit) -> str:
     r"""Write the value of an account's figure with its unit and, where it has one, its interval.
 
-    >>> measured(AccountFigure("Settling at", 15.22, "K", 1.07))
-    '15.2\xa0K ± 1.1\xa0K'
+    >>> settling = AccountFigure("Settling at", 15.22, "K", 1.07)
+    >>> measured(settling, TemperatureUnit.CELSIUS), measured(settling, TemperatureUnit.FAHRENHEIT)
+    ('15.2\xa0K ± 1.1\xa0K', '27.4\xa0°F ± 1.9\xa0°F')
     """
     if isinstance(figure.value, str):
         return figure.value
-    unit, decimals = _UNITS_OF_ACCOUNTS.get(figure.unit, (figure.unit, 1))
+    if figure.unit == "Cel":
+        return unit.temperature(figure.value)
     values = [figure.value] if figure.ci95 is None else [figure.value, figure.ci95]
-    return " ± ".join(measure(value, decimals, unit) for value in values)
+    if figure.unit == "K":
+        return " ± ".join(unit.difference(value) for value in values)
+    called, decimals = _UNITS_OF_ACCOUNTS.get(figure.unit, (figure.unit, 1))
+    return " ± ".join(measure(value, decimals, called) for value in values)
 
 
 UNKNOWN = "unknown"
@@ -128,7 +138,7 @@ _PROBABILITY = "probability"
 
 
 def figures(
-    values: Mapping[str, Any], timezone: str, called: Callable[[str], str] = str
+    values: Mapping[str, Any], site: Site, called: Callable[[str], str] = str
 ) -> list[Figure]:
     """Give all figures of a mapping such as a transition's `values`, in its order.
 
@@ -137,7 +147,7 @@ def figures(
 
     Args:
         values: Figures by key, None for what is unknown.
-        timezone: The site's time zone, for instants.
+        site: Of which people read them: in its time zone, and its unit of temperatures.
         called: Gives what people call a sensor.
     """
     settled_k, sd_k = values.get("settled_rise_k"), values.get("settled_rise_sd_k")
@@ -147,11 +157,11 @@ def figures(
     }
     if settled_k is not None and sd_k is not None:
         # One figure with its uncertainty; any uncertainty that people read is ± at 95 %.
-        values["settled_rise_k"] = base.interval_k(settled_k, sd_k)
+        values["settled_rise_k"] = base.interval_k(settled_k, sd_k, site.temperature_unit)
     quantity = values.get("quantity")
     named = {"value": label(quantity)} if quantity in UNITS else {}
     return [
-        Figure(named.get(key) or label(key), _write(key, value, quantity, timezone))
+        Figure(named.get(key) or label(key), _write(key, value, quantity, site))
         for key, value in values.items()
         if key not in ("since", "quantity", "settled_rise_sd_k")
     ]
@@ -175,45 +185,52 @@ def label(key: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def written(key: str, value: Any, timezone: str = "UTC") -> str:
-    r"""Write a figure with its unit, as its key says.
+def written(key: str, value: Any, site: Site) -> str:
+    r"""Write a figure with its unit, as its key says and as people of a site read it.
 
-    >>> written("rise_k", 12.44), written("time_constant_s", 900), written("load_fraction", 0.8)
-    ('12.4\xa0K', '15\xa0min', '80\xa0%')
+    >>> site = Site(temperature_unit=TemperatureUnit.FAHRENHEIT)
+    >>> written("rise_k", 12.44, site), written("resistance_k_per_w", 0.5, site)
+    ('22.4\xa0°F', '0.900\xa0°F/W')
+    >>> written("time_constant_s", 900, site), written("load_fraction", 0.8, site)
+    ('15\xa0min', '80\xa0%')
     """
-    return _write(key, value, None, timezone)
+    return _write(key, value, None, site)
 
 
-def _write(key: str, value: Any, quantity: Any, timezone: str) -> str:
+def _write(key: str, value: Any, quantity: Any, site: Site) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
-        return _measure(key, value, quantity)
+        return _measure(key, value, quantity, site.temperature_unit)
     if isinstance(value, Mapping):
-        parts = (f"{name}: {_write(name, each, None, timezone)}" for name, each in value.items())
+        parts = (f"{name}: {_write(name, each, None, site)}" for name, each in value.items())
         return "; ".join(parts) or "none"
     if isinstance(value, list | tuple):
-        return ", ".join(_write(key, each, quantity, timezone) for each in value) or "none"
-    return _moment(str(value), timezone) if value else UNKNOWN
+        return ", ".join(_write(key, each, quantity, site) for each in value) or "none"
+    return _moment(str(value), site.timezone) if value else UNKNOWN
 
 
-def _measure(key: str, value: float, quantity: Any) -> str:
+def _measure(key: str, value: float, quantity: Any, shown: TemperatureUnit) -> str:
     if quantity in UNITS and any(key in each.in_own_unit for each in conditions.CONDITIONS):
-        return base.quantity(value, quantity)
+        return base.quantity(value, quantity, shown)
     for suffix, unit, decimals in _UNITS:
         if key.endswith(suffix):
-            return _number(value, decimals, unit)
+            return _with_unit(value, decimals, unit, shown)
     for suffix, seconds in _DURATIONS.items():
         if key.endswith(suffix):
             return describe_duration(value * seconds)
     if key == _PROBABILITY:
-        return _number(100 * value, 1, "%")
+        return measure(100 * value, 1, "%")
     if key.endswith(_FRACTIONS):
-        return _number(100 * value, 0, "%")
+        return measure(100 * value, 0, "%")
     return f"{value:zg}"
 
 
-def _number(value: float, decimals: int, unit: str) -> str:
+def _with_unit(value: float, decimals: int, unit: str, shown: TemperatureUnit) -> str:
+    if unit == "°C":
+        return shown.temperature(value, decimals)
+    if unit.startswith("K"):
+        return shown.difference(value, decimals, per=unit.removeprefix("K"))
     return measure(value, decimals, unit)
 
 
@@ -225,15 +242,15 @@ def _moment(text: str, timezone: str) -> str:
         return text
 
 
-def learning_words(learning: Mapping[str, Any] | None) -> str:
+def learning_words(learning: Mapping[str, Any] | None, timezone: str) -> str:
     """Say what normal rise rests on, from what `status --json` gives as `learning`."""
     if learning is None:
         return "no sensor of the surrounding air, so only its temperature is watched."
     remarks = "".join(f" {remark}" for remark in learning["remarks"])
-    return f"{_STAGES[learning['stage']](learning)}.{remarks}"
+    return f"{_STAGES[learning['stage']](learning, timezone)}.{remarks}"
 
 
-def _none(learning: Mapping[str, Any]) -> str:
+def _none(learning: Mapping[str, Any], _: str) -> str:
     if learning["since"] is None:
         return "nothing is learnt yet"
     span_s = 86_400 * learning["days"]
@@ -244,32 +261,34 @@ def _none(learning: Mapping[str, Any]) -> str:
     )
 
 
-def _commissioned(learning: Mapping[str, Any]) -> str:
+def _commissioned(learning: Mapping[str, Any], timezone: str) -> str:
     told = "its normal rise is the one given in the configuration"
     if learning["confidence"] is None:
         return told
-    return f"{told}; its response was learnt on {_date(learning['since'])}"
+    return f"{told}; its response was learnt on {_date(learning['since'], timezone)}"
 
 
-def _provisional(learning: Mapping[str, Any]) -> str:
-    return f"provisional, still learning: {_learnt(learning)}"
+def _provisional(learning: Mapping[str, Any], timezone: str) -> str:
+    return f"provisional, still learning: {_learnt(learning, timezone)}"
 
 
-def _learnt(learning: Mapping[str, Any]) -> str:
+def _learnt(learning: Mapping[str, Any], timezone: str) -> str:
     loads = ""
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
         loads = f" over loads of {base.watts(low)} to {base.watts(high)}"
     verified = learning.get("verified")
-    checked = f"every fan was seen turning on {_date(verified)}" if verified else NOT_VERIFIED
+    checked = NOT_VERIFIED
+    if verified:
+        checked = f"every fan was seen turning on {_date(verified, timezone)}"
     return (
-        f"its normal rise was learnt on {_date(learning['since'])}{loads}, confidence"
+        f"its normal rise was learnt on {_date(learning['since'], timezone)}{loads}, confidence"
         f" {learning['confidence']}; {checked}"
     )
 
 
-def _date(instant: str) -> str:
-    return f"{to_datetime(from_rfc3339(instant)):%Y-%m-%d %H:%M} UTC"
+def _date(instant: str, timezone: str) -> str:
+    return local_time(from_rfc3339(instant), timezone, "%-d %b %Y %H:%M")
 
 
 _STAGES = {

@@ -51,6 +51,7 @@ from cabinetwatch.report.words import (
 )
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import TemperatureUnit
 from cabinetwatch.watch.events import Transition
 
 QUARTER_DAYS = 91
@@ -106,7 +107,7 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         drop_abandoned(part)
     longest_ms = max(span.length_ms for span in SPANS)
     record = _Record.read(store, config, now_utc_ms - 2 * longest_ms, now_utc_ms)
-    known = read_manifest(folder)
+    known, unit = read_manifest(folder), config.site.temperature_unit
     listed = {}
     for device_id in config.devices:
         title = config.name_of(device_id)
@@ -114,7 +115,9 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         for span in SPANS:
             name = chart_name(device_id, span)
             listed[name] = known.get(name, {})
-            if (charts / name).exists() and _is_fresh(listed[name], title, span, now_utc_ms):
+            if (charts / name).exists() and _is_fresh(
+                listed[name], {"name": title, "unit": unit}, span, now_utc_ms
+            ):
                 continue
             tier = _tier(span)
             if tier not in columns:
@@ -124,11 +127,12 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
                 )
             from_utc_ms = _first_known(columns[tier], now_utc_ms - span.length_ms)
             timeline = record.timeline(device_id, from_utc_ms, now_utc_ms)
-            picture = _device(f"{title}, {span.words}", timeline, columns[tier], span.step_ms)
+            picture = _device(f"{title}, {span.words}", timeline, columns[tier], span.step_ms, unit)
             write_atomically(charts / name, draw_svg(picture).encode())
             listed[name] = {
                 "device": device_id,
                 "name": title,
+                "unit": unit,
                 "span": span.key,
                 "drawn_utc_ms": now_utc_ms,
                 "title": picture.title,
@@ -153,6 +157,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
     began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
     record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
     drawn: list[Drawn] = []
+    unit = config.site.temperature_unit
     for device in devices_in_full(week):
         # It may be gone by now.
         name = config.name_of(device.id) if device.id in config.devices else device.name
@@ -165,7 +170,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
             rise, normal = (curve_of(columns[figure], from_utc_ms, DAY_MS) for figure in figures)
             title = f"{name}, rise above the surrounding air, {days} days"
             timeline = record.timeline(device.id, from_utc_ms, week.to_utc_ms)
-            pictures["quarter"] = trend_picture(title, timeline, rise=rise, normal=normal)
+            pictures["quarter"] = trend_picture(title, timeline, unit, rise=rise, normal=normal)
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
@@ -194,7 +199,8 @@ def _week_picture(
                 step_ms = Tier.MINUTES.width_ms * max(1, math.ceil(points))
     columns = store.columns(device_id, _TEMPERATURES, tier, from_utc_ms, to_utc_ms)
     from_utc_ms = _first_known(columns, from_utc_ms)
-    return _device(title, record.timeline(device_id, from_utc_ms, to_utc_ms), columns, step_ms)
+    timeline = record.timeline(device_id, from_utc_ms, to_utc_ms)
+    return _device(title, timeline, columns, step_ms, record.config.site.temperature_unit)
 
 
 def _first_known(columns: Columns, from_utc_ms: int) -> int:
@@ -303,18 +309,22 @@ def _tier(span: Span) -> Tier:
     return Tier.MINUTES if span.length_ms <= DAY_MS else Tier.QUARTERS
 
 
-def _is_fresh(entry: Mapping[str, Any], title: str, span: Span, now_utc_ms: int) -> bool:
-    if entry.get("name") != title:
+def _is_fresh(
+    entry: Mapping[str, Any], shows: Mapping[str, str], span: Span, now_utc_ms: int
+) -> bool:
+    if any(entry.get(key) != value for key, value in shows.items()):
         return False
     return 0 <= now_utc_ms - int(entry["drawn_utc_ms"]) < span.redraw_s * 1000
 
 
-def _device(title: str, timeline: Timeline, columns: Columns, step_ms: int) -> Picture:
+def _device(
+    title: str, timeline: Timeline, columns: Columns, step_ms: int, unit: TemperatureUnit
+) -> Picture:
     temperature, ambient, threshold = (
         curve_of(columns[figure], timeline.from_utc_ms, step_ms) for figure in _TEMPERATURES
     )
     return device_picture(
-        title, timeline, temperature=temperature, ambient=ambient, threshold=threshold
+        title, timeline, unit, temperature=temperature, ambient=ambient, threshold=threshold
     )
 
 

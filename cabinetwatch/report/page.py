@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from cabinetwatch import __version__
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
+from cabinetwatch.config.services import Site
 from cabinetwatch.notify.mail import card_of, display_names
 from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.words import (
@@ -28,15 +29,15 @@ from cabinetwatch.notify.words import (
     told_in_short,
     written,
 )
-from cabinetwatch.report.present import Present, hidden_words, moment, present_of
+from cabinetwatch.report.present import Present, hidden_words, last_known, moment, present_of
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
-from cabinetwatch.report.words import UNKNOWN, short_time, subjects_of
+from cabinetwatch.report.words import UNKNOWN, number, short_time, subjects_of
 from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import counted, describe_duration, from_rfc3339
+from cabinetwatch.text import TemperatureUnit, counted, describe_duration, from_rfc3339, typeset
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
 
@@ -168,7 +169,7 @@ def page_of(
     """
     config, snapshot, now_utc_ms = engine.config, snapshot_of(engine, store, clock), clock.utc_ms()
     zone, present = config.site.timezone, present_of(snapshot, config, now_utc_ms)
-    as_of_ms = present.as_of_ms
+    as_of_ms, unit = present.as_of_ms, config.site.temperature_unit
     return {
         "site": snapshot.site,
         "present": present,
@@ -200,12 +201,24 @@ def page_of(
             }
             for each in present.hidden
         ],
+        "units": (
+            f"All in {unit.symbol}."
+            if unit.symbol == unit.of_difference
+            else f"Temperatures in {unit.symbol}, the rest in {unit.of_difference}."
+        ),
         "devices": [
-            _device(device_id, figures, present, config, charts)
+            _device(
+                device_id,
+                figures,
+                last_known(device_id, figures, present, store),
+                present=present,
+                config=config,
+                charts=charts,
+            )
             for device_id, figures in snapshot.devices.items()
         ],
         "sensors": [
-            _sensor(sensor_id, figures, now_utc_ms)
+            _sensor(sensor_id, figures, unit, now_utc_ms)
             for sensor_id, figures in snapshot.sensors.items()
         ],
         "notices": _notices(store, config, now_utc_ms),
@@ -215,20 +228,36 @@ def page_of(
 
 
 def _device(
-    device_id: str, figures: Mapping[str, Any], present: Present, config: Config, charts: Charts
+    device_id: str,
+    figures: Mapping[str, Any],
+    known: Mapping[str, Any],
+    *,
+    present: Present,
+    config: Config,
+    charts: Charts,
 ) -> dict[str, Any]:
+    """Lay out a device: what it is at now, and `known` of it last where that is nothing."""
     tone, words = _worst(device_id, present, config)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
+    unit = config.site.temperature_unit
     return {
         "id": device_id,
         "figures": figures,
+        "cells": {
+            key: typeset(number(None if value is None else convert(value)))
+            for key, convert in (
+                ("temperature_c", unit.from_c),
+                *((key, unit.from_k) for key in ("rise_k", "settled_rise_k", "margin_k")),
+            )
+            for value in (known[key],)
+        },
         "tone": tone,
         "alarm": words,
         "arrow": arrow,
         "heading_word": heading_word,
         "reach": _reach(figures),
         "more": [
-            (key, label(key), _more(key, figures))
+            (key, label(key), _more(key, known, config.site))
             for key in figures
             if key not in {"name", "settled_rise_sd_k"}
         ],
@@ -295,15 +324,15 @@ def _reach(figures: Mapping[str, Any]) -> dict[str, float | None] | None:
     }
 
 
-def _more(key: str, figures: Mapping[str, Any]) -> str:
+def _more(key: str, figures: Mapping[str, Any], site: Site) -> str:
     value, sd_k = figures[key], figures["settled_rise_sd_k"]
     if key == "learning":
-        return learning_words(value)
+        return learning_words(value, site.timezone)
     if value is None:
         return NOT_KNOWN
     if key == "settled_rise_k" and sd_k is not None:
-        return base.interval_k(value, sd_k)
-    return written(key, value)
+        return base.interval_k(value, sd_k, site.temperature_unit)
+    return written(key, value, site)
 
 
 def _chart(name: str, span: Span, zone: str, charts: Charts) -> dict[str, Any]:
@@ -321,7 +350,9 @@ def _chart(name: str, span: Span, zone: str, charts: Charts) -> dict[str, Any]:
     }
 
 
-def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> dict[str, Any]:
+def _sensor(
+    sensor_id: str, figures: Mapping[str, Any], unit: TemperatureUnit, now_utc_ms: int
+) -> dict[str, Any]:
     heard, value, quantity = figures["time"], figures["value"], figures["quantity"]
     age_s = None if heard is None else max(0.0, (now_utc_ms - from_rfc3339(heard)) / 1000)
     unreadable = figures["unreadable"]["since_start"]
@@ -329,7 +360,7 @@ def _sensor(sensor_id: str, figures: Mapping[str, Any], now_utc_ms: int) -> dict
         "id": sensor_id,
         "name": figures["name"],
         "quantity": quantity.replace("-", " "),
-        "value": UNKNOWN if value is None else base.quantity(value, quantity),
+        "value": UNKNOWN if value is None else base.quantity(value, quantity, unit),
         "state": figures["state"],
         "tone": "" if figures["state"] in {"live", "waiting"} else "medium",
         "unreadable": f"{unreadable} unreadable" if unreadable else "",

@@ -40,7 +40,7 @@ from cabinetwatch.report.page import (
     read_manifest,
     write_atomically,
 )
-from cabinetwatch.report.words import FOLDER, number
+from cabinetwatch.report.words import FOLDER
 from cabinetwatch.store.place import database_path
 from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower
 from cabinetwatch.store.store import Store
@@ -97,7 +97,6 @@ class PageSource:
         engine, charts = self._follower.engine(), read_manifest(self._folder)
         text = TEMPLATES.get_template("report/templates/page.html.j2").render(
             page=page_of(engine, self._store, self._clock, charts, self._every_s),
-            number=number,
             policy=_POLICY,
             # Ours, and the policy's hash is of these very letters.
             style=Markup(_STYLE),  # noqa: S704

@@ -4,15 +4,17 @@ What is on is shown by the accounts of its incidents. What is said here is only 
 know: whether the watch runs and hears, of when the figures are, and what is hidden.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.notify.mail import account_alone, display_names
 from cabinetwatch.notify.words import predicate
 from cabinetwatch.report.words import first_sign, short_time
+from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.replay import Snapshot
+from cabinetwatch.store.store import Store
 from cabinetwatch.text import counted, describe_duration, from_rfc3339
 from cabinetwatch.watch.conditions.base import listed
 from cabinetwatch.watch.events import Account, AlarmState, Transition
@@ -92,6 +94,28 @@ class Present:
         """Give what is hidden of a subject, what people hid first."""
         own = [each for each in self.hidden if each.alarms[0].subject == subject]
         return min(own, key=lambda each: _HIDDEN.index(each.state), default=None)
+
+
+_LAST_KNOWN_MS = 900_000
+
+
+def last_known(
+    device_id: str, figures: Mapping[str, Any], present: Present, store: Store
+) -> Mapping[str, Any]:
+    """Give the figures of a device; where they are old, those of its last minutes for the unknown.
+
+    Without its broker an engine knows nothing of a device after a minute or two. People are told
+    that they are shown what was last known, and of when that is.
+
+    Raises:
+        StoreError: the store can't be read.
+    """
+    unknown = [key for key, value in figures.items() if value is None]
+    if not unknown or not present.are_old or present.as_of_ms is None:
+        return figures
+    from_ms, to_ms = present.as_of_ms - _LAST_KNOWN_MS, present.as_of_ms + 1
+    then = store.columns(device_id, unknown, Tier.MINUTES, from_ms, to_ms)
+    return {**figures, **{key: column[-1].mean for key, column in then.items() if column}}
 
 
 def _came(state: AlarmState) -> str:

@@ -198,7 +198,8 @@ def main(arguments: Sequence[str]) -> int:
 
 def _mail(store: Store, week: Week, args: argparse.Namespace, now_utc_ms: int) -> bytes:
     config = in_force(store, None)
-    summary = summary_of(week, present_sentence(store, config, now_utc_ms))
+    present = present_sentence(store, config, now_utc_ms)
+    summary = summary_of(week, present, config.site.temperature_unit)
     envelope = Envelope(args.sender, args.to, now_utc_ms, week.timezone, args.message_id)
     return mail_of(summary, draw_week(store, config, week), envelope).as_bytes()
 

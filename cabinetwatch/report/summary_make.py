@@ -94,7 +94,7 @@ class WeekMaker:
         lived = weeks_lived(self._history.spans, self.zone)
         if not lived:
             raise UsageError(
-                "The watch has never run with this store, so there is no week to tell of;"
+                "The watch has never run with this store, so there is no week to report;"
                 " `cabinetwatch run` starts it"
             )
         if week not in lived:
@@ -252,9 +252,9 @@ def _device(
     learning, learnt = None, ""
     if engine is not None and watched is not None:
         learning = watched.learning_figures(engine.offset_ms)
-    if learning is not None and learning["stage"] != "none" and learning["since"] is not None:
+    if engine and learning and learning["stage"] != "none" and learning["since"] is not None:
         is_news = _in(from_rfc3339(learning["since"]), week)
-        learnt = learning_words(learning) if is_news else ""
+        learnt = learning_words(learning, engine.config.site.timezone) if is_news else ""
 
     def spread(figure: str) -> Spread | None:
         found = statistics(fine[figure])

@@ -5,14 +5,20 @@ phone: in full only what changed, a line for all else. What an alarm is called, 
 are the words of its transition. Pure.
 """
 
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from textwrap import shorten
 from typing import Any, NamedTuple
 
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, IsoWeek, SensorWeek, Week
 from cabinetwatch.report.words import STANDS, about, from_to, number, short_time, times
-from cabinetwatch.text import counted, describe_duration, printable, typeset
+from cabinetwatch.text import (
+    TemperatureUnit,
+    counted,
+    describe_duration,
+    printable,
+    typeset,
+)
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState
@@ -143,12 +149,15 @@ class Summary(NamedTuple):
     cautions: Sequence[str]
 
 
-def summary_of(week: Week, present: str = "") -> Summary:
+def summary_of(
+    week: Week, present: str = "", unit: TemperatureUnit = TemperatureUnit.CELSIUS
+) -> Summary:
     """Put a week into words.
 
-    `present` is a sentence on how things stood when this was written, for who reads it fresh.
+    `present` is a sentence on how things stood when this was written, for who reads it fresh;
+    `unit` that in which people read temperatures.
     """
-    matters = matters_of(week)
+    matters = matters_of(week, unit)
     verdict = verdict_of(week, matters)
     iso_week = IsoWeek.parse(week.week)
     first, last = (
@@ -163,8 +172,8 @@ def summary_of(week: Week, present: str = "") -> Summary:
             f"Week {iso_week.number} at {week.site}",
             span,
             verdict.tone,
-            [each for each in (verdict.sentence, _margin(week), present) if each],
-            list(_sections(week, matters)),
+            [each for each in (verdict.sentence, _margin(week, unit), present) if each],
+            list(_sections(week, unit, matters)),
             list(_notes(week)),
             (*DEVICE_CAUTIONS, NO_SMOKE_ALARM),
         )
@@ -233,23 +242,23 @@ def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
     return Verdict(tone, short, f"{worst.headline}, {worst.when(week)}.{more}")
 
 
-def _margin(week: Week) -> str:
+def _margin(week: Week, unit: TemperatureUnit) -> str:
     """Say how near to its threshold any device came."""
     known = [(device.margin_k, device) for device in week.devices if device.margin_k is not None]
     if not known:
         return ""
     margin_k, least = min(known, key=lambda each: each[0])
     if margin_k < 0:
-        return f"{least.name} went {_beyond(least, margin_k, week)}."
+        return f"{least.name} went {_beyond(least, margin_k, week, unit)}."
     return (
         f"{'Every device' if len(known) > 1 else least.name} stayed below its derating threshold;"
-        f" least margin {margin_k:z.1f} K ({least.name}, {_when_least(least, week)})."
+        f" least margin {unit.difference(margin_k)} ({least.name}, {_when_least(least, week)})."
     )
 
 
-def _beyond(device: DeviceWeek, margin_k: float, week: Week) -> str:
+def _beyond(device: DeviceWeek, margin_k: float, week: Week, unit: TemperatureUnit) -> str:
     when = _when_least(device, week)
-    return f"as much as {-margin_k:z.1f} K above its derating threshold ({when})"
+    return f"as much as {unit.difference(-margin_k)} above its derating threshold ({when})"
 
 
 def _when_least(device: DeviceWeek, week: Week) -> str:
@@ -266,7 +275,7 @@ _CAUSE = (
 )
 
 
-def matters_of(week: Week) -> list[Matter]:
+def matters_of(week: Week, unit: TemperatureUnit = TemperatureUnit.CELSIUS) -> list[Matter]:
     """Give what needs attention, the most urgent first."""
     events = events_of(week)
     found = [matter for event in events for matter in _of_event(event, week)]
@@ -275,7 +284,8 @@ def matters_of(week: Week) -> list[Matter]:
     for device in week.devices:
         conditions = [named(each.condition) for each in active if each.subject == device.id]
         told = {condition.weekly_figure for condition in conditions if condition is not None}
-        found += _of_device(device, told | {"margin_k"} if device.id in grave else told, week)
+        told |= {"margin_k"} if device.id in grave else set()
+        found += _of_device(device, told, week, unit)
     for sensor in week.sensors:
         if all(sensor.id != alarm.subject for alarm in active):
             found += _of_sensor(sensor)
@@ -312,31 +322,33 @@ def _of_event(event: Event, week: Week) -> Iterator[Matter]:
         yield Matter(THIS_WEEK, f"{event.headline} (over)", words, _CAUSE)
 
 
-def _of_device(device: DeviceWeek, told: Set[str], week: Week) -> Iterator[Matter]:
+def _of_device(
+    device: DeviceWeek, told: Set[str], week: Week, unit: TemperatureUnit
+) -> Iterator[Matter]:
     """Give what got worse with a device, but for the figures that an alarm tells already."""
     margin_k = device.margin_k or 0.0
     if margin_k < 0 and "margin_k" not in told:
-        words = f"It went {_beyond(device, margin_k, week)}."
+        words = f"It went {_beyond(device, margin_k, week, unit)}."
         yield Matter(THIS_WEEK, f"{device.name}: was too hot for its load", words, _CLEAN)
     hot_k, before_k = device.hot_day_margin_k, device.hot_day_margin_last_week_k
     settled_k, normal_k = device.settled_rise_k, device.normal_rise_k
     shrunk = hot_k is not None and before_k is not None and before_k - hot_k >= _MOVED_K
     if hot_k is not None and (shrunk or (hot_k < 0 and "hot_day_margin_k" not in told)):
-        change = "" if before_k is None else f" (last week {before_k:z.1f} K)"
+        change = "" if before_k is None else f" (last week {unit.difference(before_k)})"
         what = "too warm for the hottest day" if hot_k < 0 else "less margin for the hottest day"
-        words = f"Hot-day margin {hot_k:z.1f} K{change}."
+        words = f"Hot-day margin {unit.difference(hot_k)}{change}."
         yield Matter(THIS_WEEK, f"{device.name}: {what}", words, _CLEAN)
-    elif _is_worse(settled_k, normal_k) and "settled_rise_k" not in told:
-        words = f"Settling at {settled_k:z.1f} K on average, normal {normal_k:z.1f} K."
+    elif (
+        settled_k is not None
+        and normal_k is not None
+        and settled_k - normal_k >= max(_MOVED_K, _WORSE_PART * normal_k)
+        and "settled_rise_k" not in told
+    ):
+        settled, normal = unit.difference(settled_k), unit.difference(normal_k)
+        words = f"Settling at {settled} on average, normal {normal}."
         yield Matter(THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
     if "climb_per_week" not in told and device.drift is not None and device.drift.significant:
         yield Matter(AT_EASE, f"{device.name}: slowly losing its cooling", _trend(device), _CLEAN)
-
-
-def _is_worse(settled_k: float | None, normal_k: float | None) -> bool:
-    if settled_k is None or normal_k is None:
-        return False
-    return settled_k - normal_k >= max(_MOVED_K, _WORSE_PART * normal_k)
 
 
 def _of_sensor(sensor: SensorWeek) -> Iterator[Matter]:
@@ -440,7 +452,7 @@ def devices_in_full(week: Week) -> list[DeviceWeek]:
     return changed[:_MOST_IN_FULL]
 
 
-def _sections(week: Week, matters: Sequence[Matter]) -> Iterator[Section]:
+def _sections(week: Week, unit: TemperatureUnit, matters: Sequence[Matter]) -> Iterator[Section]:
     if matters:
         more = [matter.heading for matter in matters[_MOST_MATTERS:]]
         notes: list[str] = []
@@ -452,9 +464,9 @@ def _sections(week: Week, matters: Sequence[Matter]) -> Iterator[Section]:
     if week.devices:
         learnt = [d.name for d in week.devices if d.learnt and d not in in_full]
         news = [f"Normal rise learnt this week: {', '.join(learnt)}."] if learnt else []
-        yield Section("Devices", table=_glance(week), notes=news)
+        yield Section("Devices", table=_glance(week, unit), notes=news)
     for device in in_full:
-        yield Section(device.name, lines=list(_figures(device, week)), pictures_of=device.id)
+        yield Section(device.name, lines=list(_figures(device, week, unit)), pictures_of=device.id)
     if events := sorted(events_of(week), key=lambda event: event.began):
         earlier = len(events) - _MOST_EVENTS
         more = [f"And {earlier} before these: cabinetwatch alarms."] if earlier > 0 else []
@@ -488,10 +500,11 @@ _RETURNED = (
 
 def _notes(week: Week) -> Iterator[str]:
     yield (
-        "Settling at: the rise above the surrounding air that it was heading for. Margin: derating"
-        " threshold (at which its load is just allowed) minus temperature. Hot-day margin: what is"
-        " left on the hottest day. Settling at and hot-day margin are means over the time it was"
-        " on. Durations are from first sign to end. ± is at 95 %."
+        "Settling at: the rise above the surrounding air that it would have reached if nothing had"
+        " changed. Margin: derating threshold (at which its load is just allowed) minus"
+        " temperature. Hot-day margin: what is left on the hottest day. Settling at and hot-day"
+        " margin are means over the time it was on. Durations are from first sign to end. ± is at"
+        " 95 %."
     )
     if devices_in_full(week):
         tier = "minute" if week.minutes else "quarter-hour"
@@ -502,28 +515,32 @@ def _notes(week: Week) -> Iterator[str]:
         )
 
 
-def _glance(week: Week) -> Table:
+def _glance(week: Week, unit: TemperatureUnit) -> Table:
     """Give what matters most of each device, in as many columns as a phone has room for."""
+    by = unit.of_difference
     return Table(
-        ("Device", "Highest, °C", "Settling at, K", "Margin, K, least", "Hot-day margin, K"),
+        (
+            *("Device", f"Highest, {unit.symbol}", f"Settling at, {by}"),
+            *(f"Margin, {by}, least", f"Hot-day margin, {by}"),
+        ),
         [
             (
                 _short(device.name),
-                _cell(None if device.temperature is None else device.temperature.highest),
-                _cell(device.settled_rise_k),
-                _cell(device.margin_k),
-                _cell(device.hot_day_margin_k),
+                _cell(None if (air := device.temperature) is None else air.highest, unit.from_c),
+                _cell(device.settled_rise_k, unit.from_k),
+                _cell(device.margin_k, unit.from_k),
+                _cell(device.hot_day_margin_k, unit.from_k),
             )
             for device in week.devices
         ],
     )
 
 
-def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
+def _figures(device: DeviceWeek, week: Week, unit: TemperatureUnit) -> Iterator[tuple[str, str]]:
     """Give what the table of all devices does not tell."""
-    for label, spread, unit in (
-        ("Temperature", device.temperature, "°C"),
-        ("Rise", device.rise, "K"),
+    for label, spread, write in (
+        ("Temperature", device.temperature, unit.temperature),
+        ("Rise", device.rise, unit.difference),
     ):
         if spread is None:
             continue
@@ -531,12 +548,12 @@ def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
         width_ms = 60_000 if week.minutes else _QUARTER_MS
         when = about((start, spread.highest_until_utc_ms or start + width_ms), week.timezone)
         words = (
-            f"mean {spread.mean:z.1f} {unit}, 95th percentile {spread.percentile_95:z.1f}"
-            f" {unit}, highest {spread.highest:z.1f} {unit} ({when})"
+            f"mean {write(spread.mean)}, 95th percentile {write(spread.percentile_95)},"
+            f" highest {write(spread.highest)} ({when})"
         )
         yield label, words
     if device.margin_k is not None:
-        yield "Least margin", f"{device.margin_k:z.1f} K ({_when_least(device, week)})"
+        yield "Least margin", f"{unit.difference(device.margin_k)} ({_when_least(device, week)})"
     for label, value, *others in (
         (
             "Settling at",
@@ -551,8 +568,10 @@ def _figures(device: DeviceWeek, week: Week) -> Iterator[tuple[str, str]]:
         ),
     ):
         if value is not None:
-            beside = ", ".join(f"{name} {k:z.1f} K" for name, k in others if k is not None)
-            yield label, f"{value:z.1f} K{beside and f' ({beside})'}"
+            beside = ", ".join(
+                f"{name} {unit.difference(k)}" for name, k in others if k is not None
+            )
+            yield label, f"{unit.difference(value)}{beside and f' ({beside})'}"
     if device.drift is not None and device.drift.significant is not None:
         yield "Trend", _trend(device)
     if (life := device.life_factor) is not None:
@@ -634,8 +653,8 @@ def _watch(week: Week) -> Iterator[str]:
 # Figures in words.
 
 
-def _cell(value: float | None) -> str:
-    return _NONE if value is None else number(value)
+def _cell(value: float | None, convert: Callable[[float], float]) -> str:
+    return _NONE if value is None else number(convert(value))
 
 
 def _short(name: str) -> str:

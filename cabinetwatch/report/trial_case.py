@@ -20,7 +20,7 @@ from cabinetwatch.report.words import UNKNOWN, LogEntry, short_time, subjects_of
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import describe_duration, to_rfc3339
+from cabinetwatch.text import TemperatureUnit, describe_duration, plain, to_rfc3339
 from cabinetwatch.thermal.derating import altitude_lowering_k
 from cabinetwatch.trial.judgement import (
     PhaseFigures,
@@ -303,6 +303,7 @@ def _subject(case: Case, device_id: str | None = None) -> Subject:
         ambient_accuracy_k=(
             None if device.ambient is None else config.sensors[device.ambient].accuracy
         ),
+        unit=site.temperature_unit,
     )
 
 
@@ -311,7 +312,8 @@ def _enclosing(case: Case, device_id: str) -> Enclosing:
     phase = case.phase("after", device_id)
     if phase is None or case.config.devices[device_id].ambient is None:
         return Enclosing(device_id, None)
-    result = analyse_phase(phase, "after", None, case.phase("before", device_id))
+    unit, before = case.config.site.temperature_unit, case.phase("before", device_id)
+    result = analyse_phase(phase, "after", None, unit, before)
     if isinstance(result, str) or result.settling.poor:
         return Enclosing(device_id, None)
     rise = result.rise.widened(rectangular(*_subject(case, device_id).accuracies_k))
@@ -349,7 +351,7 @@ class TrialState:
             "since": to_rfc3339(trial.since_utc_ms),
             "settled": self.settled,
             "time_left_s": None if self.left_s is None else round(self.left_s),
-            "sentences": list(self.sentences),
+            "sentences": [plain(each) for each in self.sentences],
         }
 
 
@@ -408,7 +410,7 @@ def _progress(
             " begin the after phase."
         )
         return Progress(False, None, sentence), []
-    subject = _subject(case)
+    subject, unit = _subject(case), case.config.site.temperature_unit
     if name == "zero":
         return zero_progress(phase, subject), []
     result: PhaseResult | str | None = None
@@ -416,16 +418,16 @@ def _progress(
         result = (figures.before if name == "before" else figures.after).result
     if result is None:
         limit_c = threshold_c(subject, None)
-        result = with_history(analyse_phase(phase, name, limit_c), name, limit_c)
+        result = with_history(analyse_phase(phase, name, limit_c, unit), name, limit_c, unit)
     fall = None if isinstance(result, str) else cover_off(result.profile)
     if fall is None:
-        return progress_of(result, name), []
+        return progress_of(result, name, unit), []
     sentence = (
-        f"WARNING: the temperature fell by {fall.fall_k:z.1f} K within ten minutes, some"
-        f" {describe_duration(fall.at_s)} after the {name} phase began, and neither the surrounding"
-        " air nor the load did: was the cover off? If so, begin the phase again."
+        f"WARNING: the temperature fell by {unit.difference(fall.fall_k)} within ten minutes,"
+        f" some {describe_duration(fall.at_s)} after the {name} phase began, and neither the"
+        " surrounding air nor the load did: was the cover off? If so, begin the phase again."
     )
-    return progress_of(result, name), [sentence]
+    return progress_of(result, name, unit), [sentence]
 
 
 NOTHING_FOLLOWS = "Nothing: that takes two phases that can be used."
@@ -463,38 +465,38 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
         [
             name,
             *(short_time(at, timezone, "%-d %b %H:%M") for at in (start_ms, end_ms)),
-            *_measured(measured.get(name, PhaseFigures())),
+            *_measured(measured.get(name, PhaseFigures()), case.config.site.temperature_unit),
         ]
         for name, (start_ms, end_ms) in case.in_order()
     ]
 
 
-def _measured(phase: PhaseFigures) -> list[str]:
+def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
     rise, tau_s = phase.rise, phase.time_constant_s
     if rise is None:
         return [UNKNOWN] * 5
     return [
-        rise.in_k(),
+        rise.written(unit),
         "settled" if phase.settled else "fitted",
         UNKNOWN if tau_s is None else describe_duration(tau_s),
-        _written("{:z.1f} °C", phase.ambient_c),
-        _written("{:z.1f} W", phase.power_w),
+        _known(phase.ambient_c, unit.temperature),
+        _known(phase.power_w, "{:z.1f} W".format),
     ]
 
 
-def figure_rows(figures: TrialFigures) -> list[tuple[str, str]]:
+def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str, str]]:
     """Give what follows from both phases; nothing when all of it is unknown."""
     rows = [
-        ("Change of settling at", _signed(figures.change)),
-        ("Temperature on the hottest day", _written("{:z.1f} °C", figures.hot_day_temperature_c)),
-        ("Derating threshold at this load", _written("{:z.1f} °C", figures.threshold_c)),
-        ("Hot-day margin", _signed(figures.hot_day_margin)),
-        ("Life (Arrhenius)", _written("{:z.2f} times", figures.life_factor)),
+        ("Change of settling at", _signed(figures.change, unit)),
+        ("Temperature on the hottest day", _known(figures.hot_day_temperature_c, unit.temperature)),
+        ("Derating threshold at this load", _known(figures.threshold_c, unit.temperature)),
+        ("Hot-day margin", _signed(figures.hot_day_margin, unit)),
+        ("Life (Arrhenius)", _known(figures.life_factor, "{:z.2f} times".format)),
         (
             "Life of capacitors (ten-degree rule)",
-            _written("{:z.2f} times", figures.life_factor_capacitor),
+            _known(figures.life_factor_capacitor, "{:z.2f} times".format),
         ),
-        ("Change of sound", _written("{:+z.1f} dB", figures.sound_change_db)),
+        ("Change of sound", _known(figures.sound_change_db, "{:+z.1f} dB".format)),
     ]
     return rows if any(value != UNKNOWN for _, value in rows) else []
 
@@ -518,11 +520,13 @@ def parts_of_hot_day(case: Case, figures: TrialFigures) -> list[Part]:
     if figures.hot_day_temperature_c is None:
         return []
     site, device = case.config.site, case.config.devices[case.device]
-    design_c, rise = site.design_ambient_c, figures.after.rise
-    parts = [Part(design_c, "outside", f"{design_c:z.1f} °C outside")]
-    parts += [Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing)]
+    design_c, rise, unit = site.design_ambient_c, figures.after.rise, site.temperature_unit
+    parts = [Part(design_c, "outside", f"{unit.temperature(design_c)} outside")]
+    parts += [
+        Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing, unit)
+    ]
     if device.derating_air == "device" and rise is not None:
-        parts.append(Part(rise.value, "own", f"{rise.value:z.1f} K of its own"))
+        parts.append(Part(rise.value, "own", f"{unit.difference(rise.value)} of its own"))
     return parts
 
 
@@ -535,7 +539,7 @@ def bar_lines(case: Case, figures: TrialFigures) -> list[str]:
     parts, hot_c = parts_of_hot_day(case, figures), figures.hot_day_temperature_c
     if hot_c is None:
         return []
-    threshold_c = figures.threshold_c
+    threshold_c, unit = figures.threshold_c, case.config.site.temperature_unit
     end_c = max(hot_c, hot_c if threshold_c is None else threshold_c)
     least_c = min(0.0, parts[0].value)
 
@@ -546,16 +550,16 @@ def bar_lines(case: Case, figures: TrialFigures) -> list[str]:
     for part in parts:
         at_c = part.value if part.kind == "outside" else at_c + part.value
         bar = bar[: column(at_c)].ljust(column(at_c), _FILLS[part.kind])
-    lines = [f"{bar} {hot_c:z.1f} °C"]
+    lines = [f"{bar} {unit.temperature(hot_c)}"]
     if threshold_c is not None:
         place = max(0, column(threshold_c) - 1)
-        lines.append(f"{' ' * place}^ threshold {threshold_c:z.1f} °C")
+        lines.append(f"{' ' * place}^ threshold {unit.temperature(threshold_c)}")
     return [*lines, "  ".join(f"{_FILLS[part.kind]} {part.text}" for part in parts)]
 
 
-def _signed(estimate: Estimate | None) -> str:
-    return UNKNOWN if estimate is None else estimate.in_k(sign=True)
+def _signed(estimate: Estimate | None, unit: TemperatureUnit) -> str:
+    return UNKNOWN if estimate is None else estimate.written(unit, sign=True)
 
 
-def _written(form: str, value: float | None) -> str:
-    return UNKNOWN if value is None else form.format(value)
+def _known(value: float | None, write: Callable[[float], str]) -> str:
+    return UNKNOWN if value is None else write(value)

@@ -62,7 +62,10 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
         how=HOW,
         headings=PHASE_HEADINGS,
         phases=[[typeset(cell) for cell in row] for row in phase_rows(case, figures)],
-        figures=[(name, typeset(value)) for name, value in figure_rows(figures)],
+        figures=[
+            (name, typeset(value))
+            for name, value in figure_rows(figures, case.config.site.temperature_unit)
+        ],
         settled=SETTLED,
         changes=CHANGES,
         nothing=NOTHING_FOLLOWS,
@@ -96,11 +99,12 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
     phases = [Shade(start, end, name) for name, (start, end) in case.in_order()]
     if not phases:
         return []
-    timezone = case.config.site.timezone
+    timezone, unit = case.config.site.timezone, case.config.site.temperature_unit
     device = case.config.devices[case.device]
     temperature = temperature_picture(
         case.name,
         timezone=timezone,
+        unit=unit,
         temperature=_curve(case, device.temperature),
         ambient=_curve(case, device.ambient),
         threshold_c=figures.threshold_c,
@@ -117,6 +121,7 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
         rise = rise_picture(
             case.name,
             timezone=timezone,
+            unit=unit,
             rise=_joined(
                 [_points(r, r.profile.temperature_c - s.felt_ambient_c) for r, s, _ in results]
             ),
@@ -187,7 +192,7 @@ def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, st
     )
     if hot_c is None:
         return "", []
-    parts = parts_of_hot_day(case, figures)
+    parts, unit = parts_of_hot_day(case, figures), case.config.site.temperature_unit
     ends = (
         [hot_c]
         if threshold_c is None or margin is None
@@ -218,11 +223,11 @@ def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, st
         drawn.append(
             f'<path class="limit" d="M{x(threshold_c):z.1f} {_BAR_TOP - 8}v{_BAR_HEIGHT + 16}"/>'
             f'<text x="{min(x(threshold_c), _RIGHT):z.1f}" y="{_BAR_TOP - 14}" text-anchor="end">'
-            f"threshold {typeset(f'{threshold_c:z.1f} °C')}</text>"
+            f"threshold {unit.temperature(threshold_c)}</text>"
         )
     drawn.append(
         f'<text x="{x(hot_c):z.1f}" y="{_BAR_TOP + _BAR_HEIGHT + 22}" text-anchor="end">'
-        f"{typeset(f'{hot_c:z.1f} °C')} on the hottest day</text>"
+        f"{unit.temperature(hot_c)} on the hottest day</text>"
     )
     words = escape(typeset(", ".join(part.text for part in parts)))
     picture = (

@@ -281,7 +281,7 @@ def _mail_of(news: Liveness, site: str) -> SystemMail:
         ),
         "shared": (
             "THE WATCH IS NOT ALONE",
-            f"The watch over {site} can't be relied on: alarms may come late or not at all.",
+            f"The watch over {site} is unreliable: alarms may come late or not at all.",
             news.why,
             _WHO_ELSE,
         ),
@@ -293,11 +293,11 @@ def _mail_of(news: Liveness, site: str) -> SystemMail:
     return SystemMail(f"{site}: {subject}", (*paragraphs, _SIGNATURE), SystemClock().utc_ms())
 
 
-_UNTIL_THEN = "Until it is back nobody is told when something there runs hot."
+_UNTIL_THEN = "Until it is back nobody is notified when something there runs hot."
 _WHAT_TO_DO = (
-    "Look whether its computer has power and answers, then at systemctl status cabinetwatch there."
-    " If there was a power cut, see that every fan turns again. Open nothing that holds mains. You"
-    " are told once more when the watch is back."
+    "Check that its computer has power and answers; then look at systemctl status cabinetwatch"
+    " there. If there was a power cut, check that every fan is turning again. Open nothing that"
+    " holds mains. You get one more mail when the watch is back."
 )
 _WHO_ELSE = (
     "Stop the second watch, or give it a client_id and a publish_under of its own (in [mqtt])."
@@ -408,12 +408,12 @@ def failure_mail(
     what = (
         f"The watch over {site}, {unit} on the computer {host}, has failed"
         f"{': ' + why if why else ''}. systemd starts it again and again; between two starts nobody"
-        " is told when something runs hot."
+        " is notified when something runs hot."
     )
     look = (
         f"On that computer, systemctl status {unit} says whether it runs by now, and"
-        f" journalctl -e -u {unit} why it failed. A faulty configuration is told by"
-        " cabinetwatch check."
+        f" journalctl -e -u {unit} why it failed. cabinetwatch check says what is"
+        " wrong with a configuration."
     )
     end = "This is mailed at most once an hour, by systemd and not by the watch itself."
     return SystemMail(f"{site}: THE WATCH HAS FAILED", (what, look, end), utc_ms)

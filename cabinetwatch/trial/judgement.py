@@ -13,7 +13,14 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from cabinetwatch.text import UsageError, describe_duration, rounded, to_rfc3339
+from cabinetwatch.text import (
+    TemperatureUnit,
+    UsageError,
+    describe_duration,
+    plain,
+    rounded,
+    to_rfc3339,
+)
 from cabinetwatch.thermal.derating import (
     DeratingCurve,
     arrhenius_factor,
@@ -162,7 +169,7 @@ class TrialFigures:
             "life_factor_capacitor": rounded(self.life_factor_capacitor, 4),
             "sound_change_db": rounded(self.sound_change_db, 2),
             "verdict": self.verdict,
-            "reasons": list(self.reasons),
+            "reasons": [plain(each) for each in self.reasons],
             "setpoints": self.setpoints.as_toml() or None,
         }
 
@@ -187,7 +194,9 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
     before, after = (
         f"There is no {name} phase yet."
         if phase is None
-        else with_history(analyse_phase(phase, name, limit_c, other), name, limit_c)
+        else with_history(
+            analyse_phase(phase, name, limit_c, subject.unit, other), name, limit_c, subject.unit
+        )
         for name, phase, other in (
             ("before", trial.before, trial.after),
             ("after", trial.after, trial.before),
@@ -254,21 +263,21 @@ def _judge(
     """
     rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
     offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
-    change, equal_load, load_words = _compare(before, after, offset_k)
+    change, equal_load, load_words = _compare(before, after, offset_k, subject.unit)
     times = tell_both(before, after, offset_k, equal_load=equal_load)
     day = _hot_day(subject, rises[1], after.power_w)
     sound = _compare_sound(before, after)
 
     obstacles = [
-        *_distrust(before, "before", rises[0]),
-        *_distrust(after, "after", rises[1]),
+        *_distrust(before, "before", rises[0], subject.unit),
+        *_distrust(after, "after", rises[1], subject.unit),
         *_too_short((before, after), times),
         *([] if equal_load else [load_words]),
         *([day] if isinstance(day, str) else []),
     ]
     found = None if isinstance(day, str) else day
     margin = None if found is None else found.margin
-    verdict, reasons = _verdict(margin, obstacles, terms)
+    verdict, reasons = _verdict(margin, obstacles, terms, subject.unit)
     # What can't be trusted comes first, else the sum that the verdict is of.
     reasons += [] if found is None else [found.sentence]
     reasons += [MEASURED_NOT_APPROVED] if verdict in ("accept", "watch") else []
@@ -283,8 +292,8 @@ def _judge(
     )
     if unstated and (zero is None or zero.offset_k is None):
         reasons.append(
-            f"No accuracy is stated for the {unstated} sensor; {ASSUMED_ACCURACY_K:zg} K is"
-            " assumed."
+            f"No accuracy is stated for the {unstated} sensor;"
+            f" {subject.unit.difference(ASSUMED_ACCURACY_K)} is assumed."
         )
     reasons += [RATIOS]
     reasons += [sound.sentence] if sound.sentence else []
@@ -337,7 +346,7 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Est
 
 
 def _compare(
-    before: PhaseResult, after: PhaseResult, offset_k: float
+    before: PhaseResult, after: PhaseResult, offset_k: float, unit: TemperatureUnit
 ) -> tuple[Estimate, bool, str]:
     """The change of the rise at the load of after, whether the loads are equal, and words on them.
 
@@ -350,17 +359,18 @@ def _compare(
     if not before_w or not after_w:
         words = (
             "Equal load in both phases is assumed: no power was measured. About the fitted response"
-            f" the temperature scattered by {before.settling.spread_k:z.2f} K before and"
-            f" {after.settling.spread_k:z.2f} K after."
+            f" the temperature scattered by {unit.difference(before.settling.spread_k, 2)} before"
+            f" and {unit.difference(after.settling.spread_k, 2)} after."
         )
         return rise_after.minus(rise), True, words
     ratio = after_w / before_w
     moved_k = abs(rise.value * (ratio - 1.0))
     change = rise_after.minus(rise.scaled(ratio)).widened(moved_k)
-    words = (
-        f"Mean load: {before_w:z.1f} W before ({rise.value / before_w:z.3f} K/W),"
-        f" {after_w:z.1f} W after ({rise_after.value / after_w:z.3f} K/W)"
+    one, other = (
+        unit.difference(each_k / power_w, 3, per="/W")
+        for each_k, power_w in ((rise.value, before_w), (rise_after.value, after_w))
     )
+    words = f"Mean load: {before_w:z.1f} W before ({one}), {after_w:z.1f} W after ({other})"
     if abs(ratio - 1.0) > MOST_APART:
         words += f"; that is {100 * (ratio - 1):+z.0f} %, not an equal load."
         return change, False, words
@@ -390,10 +400,12 @@ def threshold_c(subject: Subject, power_w: float | None) -> float | None:
     return DeratingCurve(subject.derating).threshold_c(fraction) - subject.curve_lowering_k
 
 
-def rises_to_sum(enclosing: tuple[Enclosing, ...]) -> list[tuple[float, str]]:
+def rises_to_sum(
+    enclosing: tuple[Enclosing, ...], unit: TemperatureUnit
+) -> list[tuple[float, str]]:
     """Give the known rises of what encloses a device, each with its words."""
     return [
-        (around.settled_rise_k, f"{around.settled_rise_k:z.1f} K of {around.device}")
+        (around.settled_rise_k, f"{unit.difference(around.settled_rise_k)} of {around.device}")
         for around in enclosing
         if around.settled_rise_k is not None
     ]
@@ -407,12 +419,16 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
                 f"Where {around.device}, which encloses {subject.device}, is settling is not"
                 " known; the hottest day can't be calculated without it."
             )
-    own = subject.derating_air == "device"
-    rises = rises_to_sum(subject.enclosing)
-    rises += [(rise.value, f"{rise.value:z.1f} K of its own")] if own else []
+    own, unit = subject.derating_air == "device", subject.unit
+    rises = rises_to_sum(subject.enclosing, unit)
+    rises += [(rise.value, f"{unit.difference(rise.value)} of its own")] if own else []
     temperature_c = hot_day_temperature_c(subject.design_ambient_c, [each for each, _ in rises])
-    parts = [f"{subject.design_ambient_c:z.1f} °C outside", *(words for _, words in rises)]
-    words = f"Temperature on the hottest day: {temperature_c:z.1f} °C ({' + '.join(parts)})"
+    parts = [
+        f"{unit.temperature(subject.design_ambient_c)} outside",
+        *(words for _, words in rises),
+    ]
+    hottest, total = unit.temperature(temperature_c), " + ".join(parts)
+    words = f"Temperature on the hottest day: {hottest} ({total})"
     limit_c = threshold_c(subject, power_w)
     if limit_c is None:
         return _HotDay(temperature_c, None, None, f"{words}.")
@@ -427,48 +443,50 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     around_k = math.hypot(*(around.uncertainty_k for around in subject.enclosing), 0.0)
     margin = Estimate(left_k, left_k - below_k, left_k + above_k, rise.dof).widened(around_k)
     where = "below" if left_k >= 0 else "above"
-    sentence = f"{words}, {abs(left_k):z.1f} K {where} the derating threshold of {limit_c:z.1f} °C."
+    threshold = f"the derating threshold of {unit.temperature(limit_c)}"
+    sentence = f"{words}, {unit.difference(abs(left_k))} {where} {threshold}."
     return _HotDay(temperature_c, limit_c, margin, sentence)
 
 
 def _verdict(
-    margin: Estimate | None, obstacles: list[str], terms: Terms
+    margin: Estimate | None, obstacles: list[str], terms: Terms, unit: TemperatureUnit
 ) -> tuple[Verdict, list[str]]:
     if obstacles:
         return "undecided", obstacles[:]
     if margin is None:
         return "undecided", ["Without a derating curve there is no margin to judge by."]
-    told = f"The hot-day margin is {margin.in_k()}"
-    wanted = f"the {terms.accept_margin_k:zg} K asked for"
+    told = f"The hot-day margin is {margin.written(unit)}"
+    wanted = f"the {unit.difference(terms.accept_margin_k)} asked for"
     if margin.low >= terms.accept_margin_k:
         return "accept", [f"{told}: at least {wanted}."]
     if margin.low >= 0:
-        return "watch", [f"{told}: above 0 K, but not surely {wanted}."]
+        return "watch", [f"{told}: above zero, but not surely {wanted}."]
     if margin.high < 0:
-        return "reject", [f"{told}: below 0 K."]
-    return "undecided", [f"{told}: it may be above or below 0 K; measure for longer."]
+        return "reject", [f"{told}: below zero."]
+    return "undecided", [f"{told}: it may be above or below zero; measure for longer."]
 
 
-def _distrust(result: PhaseResult, name: Name, rise: Estimate) -> list[str]:
+def _distrust(result: PhaseResult, name: Name, rise: Estimate, unit: TemperatureUnit) -> list[str]:
     """What makes a phase that could be fitted no ground for a verdict."""
     sentences = []
     fall = cover_off(result.profile)
     if fall is not None:
         sentences.append(
-            f"In the {name} phase the temperature fell by {fall.fall_k:z.1f} K within ten minutes,"
-            f" some {describe_duration(fall.at_s)} after it began, and neither the surrounding air"
-            " nor the load did: the cover may have been off. Begin the phase again."
+            f"In the {name} phase the temperature fell by {unit.difference(fall.fall_k)} within ten"
+            f" minutes, some {describe_duration(fall.at_s)} after it began, and neither the"
+            " surrounding air nor the load did: the cover may have been off. Begin the phase again."
         )
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"
-            f" strays by {result.settling.spread_k:z.2f} K from the best one): something changed"
-            " within it."
+            f" strays by {unit.difference(result.settling.spread_k, 2)} from the best one):"
+            " something changed within it."
         )
     if rise.high <= 0:
         sentences.append(
             f"In the {name} phase the device is colder than the surrounding air"
-            f" ({rise.value:+z.1f} K): the two sensors look swapped, or the probe has slipped."
+            f" ({unit.difference(rise.value, sign=True)}): the two sensors look swapped, or"
+            " the probe has slipped."
         )
     return sentences
 
@@ -491,7 +509,7 @@ def _too_short(
     ]
     longest_s = max((tau_s for tau_s in taus_s if tau_s is not None), default=None)
     if longest_s is None:
-        return ["The after phase tells no time constant and has not settled; measure for longer."]
+        return ["The after phase shows no time constant and has not settled; measure for longer."]
     if after.profile.span_s >= LEAST_LENGTH * longest_s:
         return []
     lasted, tau = describe_duration(after.profile.span_s), describe_duration(longest_s)

@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cabinetwatch.text import describe_duration
+from cabinetwatch.text import TemperatureUnit, describe_duration
 from cabinetwatch.trial.fit import MIDDLE_68, Hypotheses, Settling, TimeConstant, settle
 from cabinetwatch.trial.readings import (
     COVERAGE_FACTOR,
@@ -90,12 +90,16 @@ class PhaseResult:
 
 
 def analyse_phase(
-    phase: Phase, name: str, limit_c: float | None, other: Phase | None = None
+    phase: Phase,
+    name: str,
+    limit_c: float | None,
+    unit: TemperatureUnit,
+    other: Phase | None = None,
 ) -> PhaseResult | str:
     """Analyse a phase; a sentence when it can't be used.
 
-    `limit_c` is the threshold that its temperature must stay under, if known; `other` is another
-    phase of the same sensors.
+    `limit_c` is the threshold that its temperature must stay under, if known; `unit` that of the
+    temperatures in sentences; `other` another phase of the same sensors.
     """
     try:
         cleaned = clean(phase, name, other)
@@ -108,7 +112,7 @@ def analyse_phase(
         phase=cleaned,
         profile=profile,
         settling=settling,
-        steadiness=_judge_steadiness(settling, profile, limit_c, name),
+        steadiness=_judge_steadiness(settling, profile, limit_c, name, unit),
         rise=settling.rise.widened(COVERAGE_FACTOR * steps_k),
         ambient_c=float(np.mean(profile.ambient_c)),
         power_w=profile.mean_power_w,
@@ -131,7 +135,7 @@ def _step_error_k(series: Series) -> float:
 
 
 def _judge_steadiness(
-    settling: Settling, profile: Profile, limit_c: float | None, name: str
+    settling: Settling, profile: Profile, limit_c: float | None, name: str, unit: TemperatureUnit
 ) -> Steadiness:
     rise_k = settling.fitted_c - settling.felt_ambient_c
     below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
@@ -144,8 +148,8 @@ def _judge_steadiness(
             continue
         at_first_k = np.interp(profile.t_s[-1] - window_s, profile.t_s, rise_k)
         change_k = float(rise_k[-1] - at_first_k)
-        allowed = f"({most_k:zg} K are allowed)"
-        words = f"changed by {change_k:+z.1f} K in its last {window} {allowed}"
+        allowed = f"({unit.difference(most_k)} are allowed)"
+        words = f"changed by {unit.difference(change_k, sign=True)} in its last {window} {allowed}"
         seen.append((abs(change_k) / most_k, words))
     # Of two windows the calmer one counts; either part is that of what is allowed.
     part, words = min(seen, key=lambda each: each[0])
@@ -154,7 +158,9 @@ def _judge_steadiness(
     settled = furthest <= 1 and not settling.poor
     outcome = "it had settled"
     if not settled:
-        outcome = f"it had not settled: the fit leads {missing_k:+z.1f} K further"
+        outcome = (
+            f"it had not settled: the fit leads {unit.difference(missing_k, sign=True)} further"
+        )
     sentence = f"The {name} phase {words}; {outcome}."
     near = furthest <= LEFT and not settling.poor and not settled
     return Steadiness(part <= 1, settled, sentence, near)
@@ -165,7 +171,9 @@ def _enough_k(settling: Settling) -> float:
     return max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
 
 
-def with_history(result: PhaseResult | str, name: str, limit_c: float | None) -> PhaseResult | str:
+def with_history(
+    result: PhaseResult | str, name: str, limit_c: float | None, unit: TemperatureUnit
+) -> PhaseResult | str:
     """Give a phase that is near its limits as settled if it was so before, and has been near since.
 
     It is judged anew at its marks, backwards, until one tells.
@@ -173,7 +181,7 @@ def with_history(result: PhaseResult | str, name: str, limit_c: float | None) ->
     if isinstance(result, str) or not result.steadiness.near:
         return result
     for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms):
-        earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c)
+        earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c, unit)
         if isinstance(earlier, str) or not (earlier.steadiness.settled or earlier.steadiness.near):
             return result
         if earlier.steadiness.settled:
@@ -218,12 +226,12 @@ class Progress(NamedTuple):
     sentence: str
 
 
-def progress_of(result: PhaseResult | str, name: str) -> Progress:
+def progress_of(result: PhaseResult | str, name: str, unit: TemperatureUnit) -> Progress:
     """Say how a before or after phase stands that was analysed up to now, with its history."""
     if isinstance(result, str):
         return Progress(False, None, f"{result} How long the phase must last is not known yet.")
     settling, rise = result.settling, result.settling.rise
-    measured = rise.in_k()
+    measured = rise.written(unit)
     if settling.poor:
         return Progress(
             False,
@@ -245,8 +253,9 @@ def progress_of(result: PhaseResult | str, name: str) -> Progress:
     return Progress(
         False,
         left_s,
-        f"The {name} phase has not settled: settling at {measured}, {settling.missing_k:+z.1f} K"
-        f" from now; about {describe_duration(left_s)} more.",
+        f"The {name} phase has not settled: settling at {measured},"
+        f" {unit.difference(settling.missing_k, sign=True)} from now; about"
+        f" {describe_duration(left_s)} more.",
     )
 
 
@@ -292,25 +301,27 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) 
             f"The zero phase is not used: {subject.device} drew {power_w:z.1f} W, it was not off.",
         )
     apart_k = (profile.temperature_c - profile.ambient_c)[profile.count > 0]
-    third = len(apart_k) // 3
+    third, unit = len(apart_k) // 3, subject.unit
     drift_k = float(np.mean(apart_k[-third:]) - np.mean(apart_k[:third]))
     if abs(drift_k) > MOST_DRIFT_K:
         return Zero(
             None,
-            f"The zero phase is not used: the difference still moved by {drift_k:+z.2f} K,"
+            f"The zero phase is not used: the difference still moved by"
+            f" {unit.difference(drift_k, 2, sign=True)},"
             " so the device was not yet as cold as the air.",
         )
     offset, limit_k = mean_of(apart_k), sum(subject.accuracies_k)
+    written = unit.difference(offset.value, 2, sign=True)
     if offset.low > limit_k or offset.high < -limit_k:
         return Zero(
             None,
-            f"The zero phase is not used: the sensors differ by {offset.value:+z.2f} K, more than"
-            f" their accuracies allow ({limit_k:z.2f} K): they were not in the same air,"
+            f"The zero phase is not used: the sensors differ by {written}, more than their"
+            f" accuracies allow ({unit.difference(limit_k, 2)}): they were not in the same air,"
             " or one is bad.",
         )
     return Zero(
         offset,
-        f"An offset of {offset.value:+z.2f} K between the sensors (zero phase) is taken off.",
+        f"An offset of {written} between the sensors (zero phase) is taken off.",
     )
 
 
@@ -425,7 +436,7 @@ def tell_alone(result: PhaseResult, name: Name) -> ReportedTimeConstant:
     if own.log_sd <= WORST_SD:
         return ReportedTimeConstant(own.value_s)
     return ReportedTimeConstant(
-        None, f"The {name} phase shows too little of a response to tell a time constant."
+        None, f"The {name} phase shows too little of a response to give a time constant."
     )
 
 
@@ -518,7 +529,7 @@ def _worded(
     if best.log_sd > WORST_SD:
         return ReportedTimeConstant(
             None,
-            f"The {name} phase shows too little of a response to tell a time constant, and the"
+            f"The {name} phase shows too little of a response to give a time constant, and the"
             f" {other} phase does not make up for it.",
         )
     carried = 1 - (best.log_sd / _own(result).log_sd) ** 2

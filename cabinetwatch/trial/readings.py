@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from cabinetwatch.text import CabinetwatchError, counted, describe_duration
+from cabinetwatch.text import CabinetwatchError, TemperatureUnit, counted, describe_duration
 
 Floats = NDArray[np.float64]
 Name = Literal["before", "after"]
@@ -78,7 +78,7 @@ class Subject:
     """What is known of the device and the site, from the configuration.
 
     `curve_lowering_k` is by how much altitude lowers the threshold. Accuracies are half widths in
-    K, None where none is stated.
+    K, None where none is stated. `unit` is that in which people read temperatures.
     """
 
     device: str
@@ -89,6 +89,7 @@ class Subject:
     curve_lowering_k: float = 0.0
     temperature_accuracy_k: float | None = None
     ambient_accuracy_k: float | None = None
+    unit: TemperatureUnit = TemperatureUnit.CELSIUS
     enclosing: tuple[Enclosing, ...] = field(default=())
 
     @property
@@ -213,7 +214,7 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
     count, hole = len(series.value), _largest_hole(series, phase)
     if phase.let_go and (count < LEAST_READINGS or hole > LARGEST_HOLE):
         raise UnusablePhaseError(
-            f"{begin} can't be judged any more: single readings of its {what} were let go. The"
+            f"{begin} can't be judged any more: single readings of its {what} were deleted. The"
             " store keeps them for keep_raw_days, and those of a trial's phases for"
             " keep_minutes_days, up to a week of each."
         )
@@ -366,17 +367,22 @@ class Estimate:
     high: float
     dof: float = math.inf
 
-    def in_k(self, *, sign: bool = False) -> str:
-        """Write it with the half width of its 95 % interval, or where that is uneven with its ends.
+    def written(self, unit: TemperatureUnit, *, sign: bool = False) -> str:
+        r"""Write a figure in K with the half width of its 95 % interval, or its ends if uneven.
 
-        >>> Estimate(2.0, 1.2, 2.8).in_k(), Estimate(2.0, 1.6, 3.4).in_k(sign=True)
-        ('2.0 K ± 0.8 K', '+2.0 K (+1.6 K to +3.4 K)')
+        >>> even, uneven = Estimate(2.0, 1.2, 2.8), Estimate(2.0, 1.6, 3.4)
+        >>> even.written(TemperatureUnit.CELSIUS), even.written(TemperatureUnit.FAHRENHEIT)
+        ('2.0\xa0K ± 0.8\xa0K', '3.6\xa0°F ± 1.4\xa0°F')
+        >>> uneven.written(TemperatureUnit.FAHRENHEIT, sign=True)
+        '+3.6\xa0°F (+2.9\xa0°F to +6.1\xa0°F)'
         """
-        form = "+z.1f" if sign else "z.1f"
+        value, low, high = (
+            unit.difference(each, sign=sign) for each in (self.value, self.low, self.high)
+        )
         below, above = self.value - self.low, self.high - self.value
         if abs(below - above) < _EVEN_K:
-            return f"{self.value:{form}} K ± {max(below, above):z.1f} K"
-        return f"{self.value:{form}} K ({self.low:{form}} K to {self.high:{form}} K)"
+            return f"{value} ± {unit.difference(max(below, above))}"
+        return f"{value} ({low} to {high})"
 
     def shifted(self, by: float) -> "Estimate":
         """Give the same figure with something exact added."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
-from cabinetwatch.watch.conditions.base import kelvin, watts
+from cabinetwatch.watch.conditions.base import watts
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import AlarmState
 from cabinetwatch.watch.incidents import IncidentBook
@@ -195,7 +195,7 @@ def _learnt(device: DeviceView) -> str:
     told = f"{device.name} has learnt"
     if normal is not None:
         at = "" if normal.power_w is None else f" at {watts(normal.power_w)}"
-        told += f" a normal rise of {kelvin(normal.rise_k)}{at}"
+        told += f" a normal rise of {device.unit.difference(normal.rise_k)}{at}"
     confidence = f" (confidence: {status.confidence})" if status.confidence else ""
     return f"{told}{confidence}; {NOT_VERIFIED}."
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import describe_duration, measure, rounded, to_rfc3339
+from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
@@ -93,6 +93,7 @@ class DeviceView:
         self.enclosed: list[DeviceView] = []
         """The devices somewhere inside it."""
         self.design_ambient_c = site.design_ambient_c
+        self.unit = site.temperature_unit
         self.settings = DeviceSettings(
             has_power=bool(config.power),
             normal_rise_k=config.normal_rise_k,
@@ -310,7 +311,7 @@ class DeviceView:
             return ""
         if math.isinf(threshold_c):
             return ", at a load that its derating curve allows at no temperature"
-        threshold = f"its derating threshold of {measure(threshold_c, 1, '°C')}"
+        threshold = f"its derating threshold of {self.unit.temperature(threshold_c)}"
         if present_c is not None and present_c >= threshold_c:
             # Where it settles says nothing of where it is.
             return f", above {threshold} already"

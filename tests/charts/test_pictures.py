@@ -25,6 +25,7 @@ from cabinetwatch.charts.picture import (
     frame_of,
     trend_picture,
 )
+from cabinetwatch.text import TemperatureUnit
 
 START_MS = 1_782_900_000_000
 HOUR_MS = 3_600_000
@@ -55,10 +56,12 @@ def picture(
     threshold: Curve = NONE,
     alarms: tuple[AlarmMark, ...] = (),
     notes: tuple[NoteMark, ...] = (),
+    unit: TemperatureUnit = TemperatureUnit.CELSIUS,
 ) -> Picture:
     return device_picture(
         f"{name}, last 24 hours",
         Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin", alarms, notes),
+        unit,
         temperature=temperature,
         ambient=swing(22.0, 1.0),
         threshold=threshold,
@@ -221,6 +224,7 @@ def test_a_trend_shows_rise_against_normal() -> None:
     drawn = trend_picture(
         "NAS, rise above the surrounding air, last 13 weeks",
         Timeline(START_MS, START_MS + 24 * HOUR_MS, "Europe/Dublin"),
+        TemperatureUnit.CELSIUS,
         rise=swing(12, 1),
         normal=flat(11),
     )

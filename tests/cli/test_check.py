@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 from paho.mqtt import publish
 
+from cabinetwatch.cli.check import Ear
 from cabinetwatch.cli.main import main
+from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.text import plain
+from cabinetwatch.watch.configuration import load
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.empty_store import put_empty_store
@@ -479,3 +482,14 @@ def test_the_session_that_was_tried_is_left_nowhere(broker: Broker, checker: Che
     broker.stop()
     # What this broker keeps is in its file.
     assert b"cabinetwatchKeep" not in (broker.directory / "mosquitto.db").read_bytes()
+
+
+def test_what_is_heard_is_said_in_the_unit_of_the_site(tmp_path: Path) -> None:
+    path = tmp_path / "config.toml"
+    path.write_text(f'[site]\ntemperature_unit = "degF"\n{SENSORS}')
+    ear = Ear(load(path))
+    for topic, payload in (("under-stairs/nas/air", b"36.5"), ("hall/a/air", b'{"t": 300}')):
+        ear.note(Incoming(1, 1, topic, payload, qos=1, dup=False, retain=False, t=0, resumed=False))
+    nas, hall = ear.findings(1.0, {})
+    assert plain(nas.details) == "97.7 °F"
+    assert plain(hall.details).startswith("572.0 °F is not between -67.0 °F and 257.0 °F;")

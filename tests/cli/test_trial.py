@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable
 from contextlib import redirect_stdout
 from functools import cache
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.demo.fortnight import INVENTED, Phases, write_trial_record
 from cabinetwatch.text import from_rfc3339, typeset
 from tests.cli.demonstration import CONFIGURATION
+from tests.support.fahrenheit import same, sentences_apart
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")
 
@@ -267,3 +269,24 @@ def test_a_phase_that_tells_nothing_is_undecided(report: Report, changes: dict[s
     assert answer["verdict"] == "undecided"
     assert answer["setpoints"] is None
     assert answer["reasons"]
+
+
+def test_a_report_in_fahrenheit_agrees_with_its_twin(
+    record: Record, report: Report, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "config.toml"
+    config.write_text(f'[site]\ntemperature_unit = "degF"\n{CONFIGURATION.partition("[site]")[2]}')
+    twins = [record.arguments(), record.arguments(config=str(config))]
+    texts, pages = [], []
+    for arguments in twins:
+        main([*arguments, "--html", str(tmp_path / "report.html")])
+        texts.append(capsys.readouterr().out)
+        pages.append((tmp_path / "report.html").read_text())
+    assert same(*texts) > 15
+    pictures = re.findall("(?s)<svg.*?</svg>", pages[1])
+    assert len(pictures) == 3
+    assert all("°F" in unescape(picture) for picture in pictures)
+    assert not any(re.search(r"°C|>K<|\dK\b", unescape(picture)) for picture in pictures)
+    assert same(*(re.sub("(?s)<svg.*?</svg>", "", page) for page in pages)) > 15
+    answers = sentences_apart(report(status=1), report(status=1, config=str(config)))
+    assert json.dumps(answers[0]) == json.dumps(answers[1])

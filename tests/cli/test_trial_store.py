@@ -181,7 +181,7 @@ def _check_let_go(answer: dict[str, Any]) -> None:
     assert answer["verdict"] == "undecided"
     assert answer["setpoints"] is None
     for phase in ("before", "after"):
-        pattern = f"The {phase} phase can't be judged any more.*were let go.*up to a week of each"
+        pattern = f"The {phase} phase can't be judged any more.*were deleted.*up to a week of each"
         assert any(re.match(pattern, reason) for reason in answer["reasons"])
     assert not any("has no reading" in reason for reason in answer["reasons"])
 

@@ -66,6 +66,11 @@ def test_files_of_tls_need_tls_and_a_certificate_needs_its_key(tmp_path: Path) -
     [
         ('timezone = "Europe"', "is no known time zone"),
         ('timezone = "../../etc/passwd"', "is no known time zone"),
+        (
+            'temperature_unit = "F"',
+            'temperature_unit = "F" is not "Cel" or "degF"; give the unit in which people read',
+        ),
+        ("temperature_unit = 32", 'temperature_unit = 32 is not "Cel" or "degF"'),
         ('name = "a\\u001b[2J"', "holds control characters"),
         ("altitude_m = nan", "altitude_m = nan is no finite number"),
         ("design_ambient_c = inf", "design_ambient_c = inf is no finite number"),

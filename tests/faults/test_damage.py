@@ -307,7 +307,7 @@ def test_damage_that_only_a_reader_finds_is_told_and_the_store_set_aside(
         assert watch.stop() == 0
 
     assert asked.returncode == 2
-    assert "The running watch was told" in asked.stderr
+    assert "The running watch is notified" in asked.stderr
     assert "is damaged" in fault["text"]
     assert f"{length} readings between " in back["text"]
     assert "could not be read" in back["text"]

@@ -105,7 +105,7 @@ class Evening(Watched):
             assert shown["headline"] in flat
             assert re.sub(r"\s+", " ", shown["now"]) in flat
             for figure in account.figures:
-                assert re.sub(r"\s+", " ", measured(figure)) in flat
+                assert re.sub(r"\s+", " ", measured(figure, CONFIG.site.temperature_unit)) in flat
             assert not NOTHING.search(flat), flat
 
     def says(self, account: Account) -> None:

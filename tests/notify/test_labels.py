@@ -5,12 +5,15 @@ import re
 
 import pytest
 
+from cabinetwatch.config.services import Site
 from cabinetwatch.config.values import UNITS
 from cabinetwatch.notify import words as labels
 from cabinetwatch.notify.words import Figure, figures, label, written
 from cabinetwatch.text import from_rfc3339, local_time, plain
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.devices import LABELS
+
+SITE, DUBLIN = Site(), Site(timezone="Europe/Dublin")
 
 
 @pytest.mark.parametrize(
@@ -39,7 +42,7 @@ from cabinetwatch.watch.devices import LABELS
     ],
 )
 def test_a_figure_is_written_with_the_unit_of_its_key(key: str, value: object, shown: str) -> None:
-    text = written(key, value)
+    text = written(key, value, SITE)
     assert plain(text) == shown
     assert re.search(r"\d (?!min|s|h|d)", text) is None, "a number parted from its unit"
     assert "-" not in text, "a hyphen for a minus sign"
@@ -47,7 +50,7 @@ def test_a_figure_is_written_with_the_unit_of_its_key(key: str, value: object, s
 
 def test_a_sensors_value_and_limit_have_the_unit_of_its_quantity() -> None:
     values = {"value": 61.4, "quantity": "humidity", "high": 60.0, "since": "2026-07-01T12:00:00Z"}
-    assert [Figure(label, plain(value)) for label, value in figures(values, "UTC")] == [
+    assert [Figure(label, plain(value)) for label, value in figures(values, SITE)] == [
         Figure("Humidity", "61 %"),
         Figure("Upper limit", "60 %"),
     ]
@@ -58,15 +61,13 @@ def test_a_sensors_value_and_limit_have_the_unit_of_its_quantity() -> None:
 )
 def test_where_it_settles_is_one_figure_with_its_95_percent(sd_k: float | None, shown: str) -> None:
     values = {"settled_rise_k": 15.2, "settled_rise_sd_k": sd_k}
-    (figure,) = figures(values, "UTC")
+    (figure,) = figures(values, SITE)
     assert (figure.label, plain(figure.value)) == ("Settling at", shown)
     assert " " not in figure.value
 
 
 def test_instants_are_written_in_the_time_of_the_site() -> None:
-    assert written("began", "2026-07-01T12:00:03.250Z", "Europe/Dublin") == (
-        "2026-07-01 13:00:03 IST"
-    )
+    assert written("began", "2026-07-01T12:00:03.250Z", DUBLIN) == ("2026-07-01 13:00:03 IST")
     assert local_time(from_rfc3339("2026-01-01T12:00:00Z"), "Europe/Dublin").endswith("GMT")
 
 
@@ -89,6 +90,6 @@ def test_the_examples_in_the_module_are_true() -> None:
 
 def test_every_quantity_of_the_configuration_has_a_unit() -> None:
     for quantity in UNITS:
-        (figure,) = figures({"value": 12.34, "quantity": quantity}, "UTC")
+        (figure,) = figures({"value": 12.34, "quantity": quantity}, SITE)
         assert figure.label != "Value"
         assert figure.value.split()[1] in {"°C", "%", "W", "rpm", "dB"}

@@ -1,6 +1,7 @@
 """What the page says of stores of several kinds, and that it follows its store."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from html import escape, unescape
 from pathlib import Path
@@ -12,13 +13,15 @@ from cabinetwatch.notify.words import degree
 from cabinetwatch.report.page import page_of
 from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.report.words import short_time
+from cabinetwatch.store.codecs import Bucket, FigureMinute
 from cabinetwatch.store.place import NoStoreError, WriterLock, database_path, database_url
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
+from cabinetwatch.text import plain
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Account, Entry, EntryKind, Transition
-from tests.cli.recorded_day import keep, write_config
+from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
 
@@ -36,11 +39,13 @@ def world(tmp_path: Path) -> World:
     return made
 
 
-def page(folder: Path, world: World) -> str:
-    """Write a world into its store, and give the page of it without its style."""
+def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> str:
+    """Write a world into its store, with minutes of figures; give its page without its style."""
     folder.mkdir(exist_ok=True)
     path = write_config(folder, HOUSE + COMMISSIONED)
     keep(path, world)
+    with Store.open(load(path).store.url) as store:
+        store.commit(Batch(world.t, 0, figures=list(figures)))
     clock = HandClock(world.t)
     clock.stand_still()
     source = PageSource(load(path).store.url, None, folder, clock, None)
@@ -62,6 +67,45 @@ def test_a_device_out_of_service_does_not_pass_for_well(
     assert ("out of service" in row) == out
     assert ("NAS is out of service" in html) == out
     assert ("All is well" in html) != out
+
+
+def cells(html: str) -> list[str]:
+    """Give the figures in the table of devices."""
+    return re.findall(r"<td data-figure[^>]*>([^ <]*)", html)
+
+
+def test_without_its_broker_the_devices_keep_the_figures_that_were_last_known(
+    world: World, tmp_path: Path
+) -> None:
+    heard_ms = world.t
+    known = world.engine.device_figures()["nas"]
+    keys = ("temperature_c", "rise_k", "settled_rise_k", "margin_k")
+    expected = [f"{known[key]:.1f}" for key in keys]
+    minute_ms = heard_ms // MINUTE_MS * MINUTE_MS - MINUTE_MS
+    minutes = [
+        FigureMinute(at_ms, {"nas": {key: Bucket(at_ms, 6, v, v, v) for key, v in values}})
+        for at_ms, values in (
+            (minute_ms - 20 * MINUTE_MS, [(key, 1.0) for key in keys]),
+            (minute_ms, [(key, known[key]) for key in keys]),
+        )
+    ]
+    world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
+    world.t += 20 * MINUTE_MS
+    world.told += world.engine.advance(world.t)
+    assert world.engine.device_figures()["nas"]["temperature_c"] is None
+    html = page(tmp_path / "lost", world, minutes)
+    assert cells(html) == expected
+    # In grey, with their instant above: the style goes by the class of the whole page.
+    assert '<body class="is-old"' in html
+    assert f"Devices Last known, {short_time(heard_ms, 'UTC', '%H:%M')}" in shown_text(html)
+    row = next(
+        line
+        for line in run(tmp_path / "lost" / "config.toml", "status")[1].splitlines()
+        if line.startswith("NAS ")
+    )
+    assert plain(row).split()[1:3] == [expected[0], "°C"]
+    # What is older than a quarter of an hour before the last reading is nobody's last figure.
+    assert cells(page(tmp_path / "long", world, minutes[:1])) == ["—"] * 4
 
 
 def is_too_warm(world: World) -> Account:

@@ -11,8 +11,7 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.text import plain
-from cabinetwatch.watch.conditions.base import celsius
+from cabinetwatch.text import TemperatureUnit, plain
 from tests.report.serving import ROOT, Serving, write_page
 from tests.service.watching import wait_until
 from tests.support.browser import Browser
@@ -48,7 +47,10 @@ def test_the_figures_are_those_of_status(page: Browser, address: str, house: Hou
     assert page.run(
         "return Object.fromEntries(Array.from(document.querySelectorAll('[data-sensor]'), row =>"
         " [row.dataset.sensor, row.cells[1].innerText]))"
-    ) == {name: celsius(figures["value"]) for name, figures in told["sensors"].items()}
+    ) == {
+        name: TemperatureUnit.CELSIUS.temperature(figures["value"])
+        for name, figures in told["sensors"].items()
+    }
     assert page.run(
         "return Array.from(document.querySelectorAll('[data-incident]'), e => e.dataset.incident)"
     ) == [each["id"] for each in told["incidents"]]

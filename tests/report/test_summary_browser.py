@@ -58,7 +58,7 @@ def terrible(week: Week) -> Week:
             hot_day_margin_k=-1.0,
             hot_day_margin_last_week_k=2.0,
             margin_k=-3.0,
-            learnt="its normal rise was learnt on 2026-11-23 00:01 UTC over loads of 40 to 55 W.",
+            learnt="its normal rise was learnt on 23 Nov 2026 00:01 over loads of 40 to 55 W.",
         )
         for number in range(10)
     ]

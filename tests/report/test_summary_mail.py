@@ -207,7 +207,7 @@ def test_a_store_in_which_no_watch_ever_ran_has_no_week_to_tell_of(
     config.write_text(fortnight.path.read_text())
     assert run(config, *arguments) == 2
     assert capsys.readouterr().err == (
-        "The watch has never run with this store, so there is no week to tell of;"
+        "The watch has never run with this store, so there is no week to report;"
         " `cabinetwatch run` starts it\n"
     )
 

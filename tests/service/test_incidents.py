@@ -1,17 +1,20 @@
 """Incidents on the wire: what a cabinet does is few mails, one thread each, true when read."""
 
 import json
+import re
 from collections.abc import Callable
 
 import pytest
 
 from cabinetwatch.service.daemon import Daemon
+from cabinetwatch.text import plain
 from tests.service.mails import part
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import cabinetwatch, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
+from tests.support.fahrenheit import in_fahrenheit
 from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
 
@@ -162,6 +165,26 @@ def test_a_fan_that_stalls_is_three_mails_in_one_thread_and_one_retained_account
     told = part(smtp.messages[1].message, "plain")
     assert str(worse["headline"]) in told
     assert f"cabinetwatch ack {incident}" in told
+
+
+def test_a_watch_in_fahrenheit_mails_it_and_publishes_the_same_figures_as_ever(
+    geared: Site, cabinet: Wire, smtp: MailDrop, broker: Broker, clock: HandClock
+) -> None:
+    with watching(in_fahrenheit(geared.config()), clock) as daemon:
+        nodes = begun(geared, cabinet, daemon, clock)
+        nodes.values[FAN] = 300.0
+        live_until_mailed(nodes, smtp, 1)
+        nodes.live(20)
+        (account,) = published(broker).values()
+    told = plain(part(smtp.messages[0].message, "plain"))
+    # 36 degC, and 14 K below the threshold of 50.
+    assert re.search(r"Air leaving it +96\.8 °F", told)
+    assert re.search(r"Margin now +25\.2 °F", told)
+    assert not re.search(r"°C|\d K\b", told)
+    figures = account["figures"]
+    assert isinstance(figures, list)
+    assert {"name": "Air leaving it", "value": 36.0, "unit": "Cel"} in figures
+    assert {"name": "Margin now", "value": 14.0, "unit": "K"} in figures
 
 
 def test_a_sensor_that_five_devices_share_is_one_mail_and_one_end(

@@ -41,6 +41,7 @@ _SITE = """
 [site]
 name = {name}
 timezone = "Europe/Dublin"
+temperature_unit = "{unit}"
 
 [store]
 url = "sqlite:///watch.db"
@@ -112,6 +113,7 @@ def build(
     days: int = 2,
     names: tuple[str, ...] = NAMES,
     site: str = "under-stairs cabinet",
+    unit: str = "Cel",
     tables: str = "",
 ) -> House:
     """Make configuration and store.
@@ -123,10 +125,11 @@ def build(
         days: of minutes; those before the last eight days are told by one minute in fifteen.
         names: of the devices; used again with a number when they don't suffice.
         site: its name.
+        unit: in which its people read temperatures.
         tables: more of the configuration.
     """
     path = folder / "config.toml"
-    text = _SITE.format(name=_quoted(site)) + "".join(
+    text = _SITE.format(name=_quoted(site), unit=unit) + "".join(
         _DEVICE.format(
             number=number,
             name=_quoted(_name(names, number)),

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from cabinetwatch.text import plain
+from cabinetwatch.text import TemperatureUnit, plain
 from cabinetwatch.trial.phases import (
     PhaseResult,
     Progress,
@@ -23,17 +23,20 @@ from tests.trial.examples import AFTER, BEFORE, SUBJECT, Recipe, cover_opened, m
 TAU_S, RISE_K = 1200.0, 20.0
 
 
+SI = TemperatureUnit.CELSIUS
+
+
 def _analyse(
     length_s: float, limit_c: float | None = None, *, rise_k: float = RISE_K, tau_s: float = TAU_S
 ) -> PhaseResult:
     recipe = Recipe(length_s=length_s, rise_k=rise_k, tau_s=tau_s, noise_k=0.01)
-    result = analyse_phase(make_phase(recipe), "after", limit_c)
+    result = analyse_phase(make_phase(recipe), "after", limit_c, SI)
     assert isinstance(result, PhaseResult)
     return result
 
 
 def _settled(phase: Phase) -> bool:
-    result = with_history(analyse_phase(phase, "after", 80.0), "after", 80.0)
+    result = with_history(analyse_phase(phase, "after", 80.0, SI), "after", 80.0, SI)
     assert isinstance(result, PhaseResult)
     return result.steadiness.settled
 
@@ -81,7 +84,7 @@ def test_once_settled_a_phase_stays_so_while_it_is_near() -> None:
     whole = make_phase(Recipe(length_s=4800.0, rise_k=12.0, tau_s=TAU_S, noise_k=1.0, seed=6))
     for at_ms in range(whole.start_ms + 3_900_000, whole.end_ms, 55_000):
         phase = replace(whole, end_ms=last_mark_ms(whole.start_ms, at_ms))
-        result = analyse_phase(phase, "after", 80.0)
+        result = analyse_phase(phase, "after", 80.0, SI)
         assert isinstance(result, PhaseResult)
         strict.append(result.steadiness.settled)
         held.append(_settled(phase))
@@ -112,7 +115,8 @@ def test_a_phase_under_way_is_judged_at_marks() -> None:
 
 def _progress(length_s: float) -> Progress:
     phase = make_phase(replace(BEFORE, rise_k=12.0, length_s=length_s))
-    return progress_of(with_history(analyse_phase(phase, "before", 50.0), "before", 50.0), "before")
+    result = with_history(analyse_phase(phase, "before", 50.0, SI), "before", 50.0, SI)
+    return progress_of(result, "before", SI)
 
 
 @pytest.mark.parametrize("length_s", [1800.0, 2400.0, 3000.0])
@@ -136,7 +140,7 @@ def test_a_zero_phase_is_settled_once_the_offset_can_be_told() -> None:
     cold = replace(BEFORE, rise_k=0.0, offset_k=0.2, power_w=0.0)
     progress = zero_progress(make_phase(cold), SUBJECT)
     assert progress.settled
-    assert "+0.20 K" in progress.sentence
+    assert "+0.20 K" in plain(progress.sentence)
     assert not zero_progress(make_phase(replace(cold, from_k=6.0)), SUBJECT).settled
 
 

@@ -16,7 +16,7 @@ from cabinetwatch.service.offline import teach
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, plain
 from cabinetwatch.watch import conditions
-from cabinetwatch.watch.conditions.base import DeviceCondition, TimeToRespond, quantity
+from cabinetwatch.watch.conditions.base import DeviceCondition, TimeToRespond, rpm
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import EntryKind, Transition
 from cabinetwatch.watch.sensors import SensorView
@@ -122,7 +122,7 @@ class FanFast(DeviceCondition):
         return f"{self.device.name}: its fan is back to {self._speed()}."
 
     def _speed(self) -> str:
-        return quantity(0.0 if self.device.fan is None else self.device.fan.value, "fan-speed")
+        return rpm(0.0 if self.device.fan is None else self.device.fan.value)
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"max_fan_rpm": self.settings.max_fan_rpm}

@@ -82,8 +82,8 @@ def test_somebody_who_saw_every_fan_turn_is_on_record_until_it_is_learnt_anew(
 
 def test_what_is_verified_is_no_longer_said_to_need_it() -> None:
     learning = LEARNT | {"confidence": "good"}
-    unverified = learning_words(learning | {"verified": None})
+    unverified = learning_words(learning | {"verified": None}, "Europe/Dublin")
     assert "not verified until somebody has checked that every fan is turning" in unverified
-    words = learning_words(learning | {"verified": "2026-06-02T08:30:00.000Z"})
+    words = learning_words(learning | {"verified": "2026-06-02T08:30:00.000Z"}, "Europe/Dublin")
     assert "not verified" not in words
-    assert "every fan was seen turning on 2026-06-02 08:30 UTC" in words
+    assert "every fan was seen turning on 2 Jun 2026 09:30" in words

@@ -24,7 +24,7 @@
       const why = document.createElement("span");
       title.textContent = ageMs > 0 ? "Old figures: " + inWords(ageMs) : "The clocks differ by " + inWords(-ageMs);
       why.textContent = ageMs < 0
-        ? "This page was written later than your clock shows; whether it is fresh can't be told."
+        ? "This page was written later than your clock shows; whether it is fresh is not known."
         : unreachable
           ? "Where this page comes from no longer answers. Check that the watch is running."
           : "This page has not been updated since. Check that the watch is running.";

@@ -14,7 +14,14 @@ from pydantic import Field, create_model
 
 from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, SubjectKind
 from cabinetwatch.config.model import SITE_SUBJECT, Config
-from cabinetwatch.text import NBSP, counted, describe_duration, measure, rounded
+from cabinetwatch.text import (
+    NBSP,
+    TemperatureUnit,
+    counted,
+    describe_duration,
+    measure,
+    rounded,
+)
 from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import Entry, Priority
@@ -203,6 +210,7 @@ class Condition(ABC):
         self.model = model
         self.subject = subject
         self.settings = settings
+        self.unit = model.config.site.temperature_unit
         self.due: int | None = None
         keeps_away_h = settings.hold_h if isinstance(settings, HoldSettings) else self.keeps_away_h
         self.recurrence = Recurrence(self.free_raises, keeps_away_h)
@@ -322,15 +330,26 @@ class Condition(ABC):
         """What people read of it while it holds."""
         return f"{self.called}: {self.predicate}"
 
+    def _c(self, value_c: float) -> str:
+        """Write a temperature in the unit that people read, e.g. 48.3 °C."""
+        return self.unit.temperature(value_c)
+
+    def _k(self, value_k: float) -> str:
+        """Write a difference of temperatures likewise, e.g. 12.4 K."""
+        return self.unit.difference(value_k)
+
     def _back(self) -> str:
         """Say that it is over and only its alarm still stands, and why; without a full stop."""
         recurrence = self.recurrence
         when = self.model.clock(recurrence.away_t or 0)
         so_far = f"{self.called}: {self.over} since {when}"
         if not recurrence.is_held:
-            return f"{so_far}, not yet for {describe_duration(self.off_delay_s)}"
+            lasts = describe_duration(self.off_delay_s)
+            return f"{so_far} (its alarm ends once that has lasted {lasts})"
         times, first = counted(recurrence.times, "time"), self.model.clock(recurrence.first_t)
-        return f"{so_far}, but it comes and goes ({times} since {first})"
+        away = describe_duration(recurrence.keeps_away_s)
+        goes = f"but it comes and goes ({times} since {first})"
+        return f"{so_far}, {goes}: its alarm ends once it has kept away for {away}"
 
     @property
     def suspicion(self) -> str:
@@ -409,6 +428,10 @@ class HeadingCondition(DeviceCondition):
         temperature_c = self.device.temperature_c
         return figures.temperature_c if temperature_c is None else temperature_c
 
+    def _settling(self, figures: Figures) -> str:
+        """Write where the rise is settling, give or take its 95 % interval."""
+        return interval_k(figures.settled_rise_k, figures.settled_rise_sd_k, self.unit)
+
 
 class SensorCondition(Condition):
     """A condition of a sensor."""
@@ -436,7 +459,7 @@ class SensorCondition(Condition):
 
     def _reading(self) -> str:
         """Write the last value that was taken as true."""
-        return quantity(self.sensor.value, self.sensor.quantity)
+        return quantity(self.sensor.value, self.sensor.quantity, self.unit)
 
 
 class SiteCondition(Condition):
@@ -492,38 +515,31 @@ SIGMAS_95 = 1.96
 _COARSE_K = 10.0
 """An uncertainty from here on makes decimals an empty promise."""
 
-# By quantity: the unit as people read it, and decimals that a sensor in a house deserves.
+# By quantity: decimals that a sensor in a house deserves, and the unit as people read it.
 _QUANTITIES = {
-    "temperature": ("°C", 1),
-    "humidity": ("%", 0),
-    "power": ("W", 1),
-    "fan-speed": ("rpm", 0),
-    "sound-level": ("dB", 1),
+    "humidity": (0, "%"),
+    "power": (1, "W"),
+    "fan-speed": (0, "rpm"),
+    "sound-level": (1, "dB"),
 }
 
 
-def quantity(value: float, kind: str) -> str:
+def quantity(value: float, kind: str, unit: TemperatureUnit) -> str:
     """Write a value of a sensor's quantity with its unit, e.g. 61 % or 900 rpm."""
-    unit, decimals = _QUANTITIES[kind]
-    return measure(value, decimals, unit)
+    return unit.temperature(value) if kind == "temperature" else measure(value, *_QUANTITIES[kind])
 
 
-def celsius(value_c: float) -> str:
-    """Write a temperature, e.g. 48.3 °C."""
-    return measure(value_c, 1, "°C")
+def rpm(value: float) -> str:
+    """Write a fan speed, e.g. 900 rpm."""
+    return measure(value, *_QUANTITIES["fan-speed"])
 
 
-def kelvin(value_k: float) -> str:
-    """Write a difference of temperatures, e.g. 12.4 K."""
-    return measure(value_k, 1, "K")
-
-
-def interval_k(value_k: float, sd_k: float) -> str:
+def interval_k(value_k: float, sd_k: float, unit: TemperatureUnit) -> str:
     """Write a difference with the half width of its 95 % interval, e.g. 21.3 K ± 1.2 K."""
     half_k = SIGMAS_95 * sd_k
     decimals = 0 if half_k >= _COARSE_K else 1
-    written = f"{measure(value_k, decimals, 'K')} ± {measure(half_k, decimals, 'K')}"
-    return written.replace(" ", NBSP)
+    ends = (unit.difference(each, decimals) for each in (value_k, half_k))
+    return " ± ".join(ends).replace(" ", NBSP)
 
 
 def watts(value_w: float) -> str:

@@ -22,9 +22,6 @@ from cabinetwatch.watch.conditions.base import (
     SetpointSettings,
     TimeToRespond,
     beyond,
-    celsius,
-    interval_k,
-    kelvin,
     with_defaults,
 )
 
@@ -139,15 +136,15 @@ class DeratingForecast(HeadingCondition):
         if figures is None or threshold_c is None or forecast.time_left_s is None:
             return f"{device.name} was last seen heading for its derating threshold."
         settling = (
-            f"{device.name} is at {celsius(self._present_c(figures))}, settling at"
-            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            f"{device.name} is at {self._c(self._present_c(figures))}, settling at"
+            f" {self._settling(figures)} above the"
             " surrounding air, and"
         )
         if self._is_reached:
-            return f"{settling} has reached its derating threshold of {celsius(threshold_c)}."
+            return f"{settling} has reached its derating threshold of {self._c(threshold_c)}."
         when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
         return (
-            f"{settling} at this rate will cross its derating threshold of {celsius(threshold_c)}"
+            f"{settling} at this rate will cross its derating threshold of {self._c(threshold_c)}"
             f" {when}."
         )
 
@@ -157,8 +154,8 @@ class DeratingForecast(HeadingCondition):
         if figures is None or threshold_c is None:
             return f"{device.name} is no longer heading for its derating threshold."
         return (
-            f"{device.name} is at {celsius(self._present_c(figures))} and no"
-            f" longer heading for its derating threshold of {celsius(threshold_c)}."
+            f"{device.name} is at {self._c(self._present_c(figures))} and no"
+            f" longer heading for its derating threshold of {self._c(threshold_c)}."
         )
 
     def values(self) -> dict[str, Any]:
@@ -258,26 +255,26 @@ class HotDay(HeadingCondition):
         excess_k = self._ambient_excess_k()
         if excess_k is not None and excess_k > 0.0:
             return (
-                f"The surrounding air of {device.name} is at {celsius(device.ambient_c or 0.0)},"
-                f" {kelvin(excess_k)} above the design ambient of"
-                f" {celsius(device.design_ambient_c)}, so every hot-day margin is less than shown."
+                f"The surrounding air of {device.name} is at {self._c(device.ambient_c or 0.0)},"
+                f" {self._k(excess_k)} above the design ambient of"
+                f" {self._c(device.design_ambient_c)}, so every hot-day margin is less than shown."
             )
         hot_c, threshold_c = device.hot_day_temperature_c, device.threshold_c
         if hot_c is None or threshold_c is None:
             return f"{device.name} was last seen without margin for the hottest day."
         over_k = hot_c - threshold_c
-        where = f"{kelvin(over_k)} above" if over_k > 0.0 else NOT_YET_BACK
+        where = f"{self._k(over_k)} above" if over_k > 0.0 else NOT_YET_BACK
         return (
-            f"{device.name} would reach {celsius(hot_c)} with room air at"
-            f" {celsius(device.design_ambient_c)}, {where} its derating threshold of"
-            f" {celsius(threshold_c)}."
+            f"{device.name} would reach {self._c(hot_c)} with room air at"
+            f" {self._c(device.design_ambient_c)}, {where} its derating threshold of"
+            f" {self._c(threshold_c)}."
         )
 
     def gone(self) -> str:
         margin_k = self.device.hot_day_margin_k
         if margin_k is None:
             return f"{self.device.name}: its hot-day margin is not known now."
-        return f"{self.device.name} has a hot-day margin of {kelvin(margin_k)} again."
+        return f"{self.device.name} has a hot-day margin of {self._k(margin_k)} again."
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"design_ambient_c": self.device.design_ambient_c}
@@ -368,7 +365,7 @@ class Drift(HeadingCondition):
         margin = "its hot-day margin is used up already"
         if days >= 1.0 and margin_k > 0.0:
             lasts = counted(round(days), "day").replace(" ", NBSP)
-            margin = f"its hot-day margin of {kelvin(margin_k)} is used up in about {lasts}"
+            margin = f"its hot-day margin of {self._k(margin_k)} is used up in about {lasts}"
         per_week = measure(100 * climb, 0 if climb >= 0.1 else 1, "%")
         return (
             f"{self.device.name} gets {per_week} warmer each week at equal load and surrounding"
@@ -379,7 +376,7 @@ class Drift(HeadingCondition):
         if self.device.drift.too_few:
             return f"{self.device.name}: its trend from week to week is watched anew."
         margin_k = self.device.tight_margin_k
-        margin = "" if margin_k is None else f" and has a hot-day margin of {kelvin(margin_k)}"
+        margin = "" if margin_k is None else f" and has a hot-day margin of {self._k(margin_k)}"
         return f"{self.device.name} no longer gets warmer from week to week{margin}."
 
     def values(self) -> dict[str, Any]:

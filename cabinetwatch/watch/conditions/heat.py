@@ -25,11 +25,8 @@ from cabinetwatch.watch.conditions.base import (
     SetpointSettings,
     TimeToRespond,
     beyond,
-    celsius,
-    interval_k,
-    kelvin,
     percent,
-    quantity,
+    rpm,
     watts,
     with_defaults,
 )
@@ -92,10 +89,10 @@ class OverDerating(DeviceCondition):
                 " more than its derating curve allows at any temperature."
             )
         is_back = device.margin_k >= 0
-        where = NOT_YET_BACK if is_back else f"{kelvin(-device.margin_k)} above"
+        where = NOT_YET_BACK if is_back else f"{self._k(-device.margin_k)} above"
         return (
-            f"{device.name}: {self._air()} is at {celsius(device.air_c)}, {where} its derating"
-            f" threshold of {celsius(device.threshold_c)} at {self._load()}."
+            f"{device.name}: {self._air()} is at {self._c(device.air_c)}, {where} its derating"
+            f" threshold of {self._c(device.threshold_c)} at {self._load()}."
         )
 
     def gone(self) -> str:
@@ -103,9 +100,9 @@ class OverDerating(DeviceCondition):
         if device.margin_k is None or device.air_c is None or device.threshold_c is None:
             return f"{device.name} is no longer above its derating threshold."
         return (
-            f"{device.name}: {self._air()} is at {celsius(device.air_c)} again,"
-            f" {kelvin(device.margin_k)} below its derating threshold of"
-            f" {celsius(device.threshold_c)} at {self._load()}."
+            f"{device.name}: {self._air()} is at {self._c(device.air_c)} again,"
+            f" {self._k(device.margin_k)} below its derating threshold of"
+            f" {self._c(device.threshold_c)} at {self._load()}."
         )
 
     def _air(self) -> str:
@@ -189,13 +186,15 @@ class OverRise(CoolingDownCondition):
     def seen(self) -> str:
         rise_k = self.device.rise_k
         if rise_k is None:
-            return f"{self._present()}; it was last seen above its limit of {kelvin(self.limit_k)}."
+            return (
+                f"{self._present()}; it was last seen above its limit of {self._k(self.limit_k)}."
+            )
         above = "above" if rise_k > self.limit_k else NOT_YET_BACK
-        return f"{self._present()}, {above} its limit of {kelvin(self.limit_k)}."
+        return f"{self._present()}, {above} its limit of {self._k(self.limit_k)}."
 
     def gone(self) -> str:
         within = (
-            "" if self.device.rise_k is None else f", within its limit of {kelvin(self.limit_k)}"
+            "" if self.device.rise_k is None else f", within its limit of {self._k(self.limit_k)}"
         )
         return f"{self._present()}{within}."
 
@@ -205,8 +204,8 @@ class OverRise(CoolingDownCondition):
         if rise_k is None or temperature_c is None or ambient_c is None:
             return f"{device.name}: its rise is not known now"
         return (
-            f"{device.name} is {kelvin(rise_k)} above the surrounding air that it has felt"
-            f" ({celsius(temperature_c)}; that air is at {celsius(ambient_c)} now)"
+            f"{device.name} is {self._k(rise_k)} above the surrounding air that it has felt"
+            f" ({self._c(temperature_c)}; that air is at {self._c(ambient_c)} now)"
         )
 
     def values(self) -> dict[str, Any]:
@@ -250,7 +249,7 @@ class BoundTestCondition(HeadingCondition):
         """Write what rise is normal at the present load; nothing where that is not known."""
         figures = self.device.observer.figures
         normal_k = None if figures is None else figures.normal_rise_k
-        return "" if normal_k is None else f"{kelvin(normal_k)} is normal"
+        return "" if normal_k is None else f"{self._k(normal_k)} is normal"
 
 
 class CoolingLoss(BoundTestCondition, CoolingDownCondition):
@@ -343,8 +342,8 @@ class CoolingLoss(BoundTestCondition, CoolingDownCondition):
             return f"{self._back()}."
         normal = self._normal()
         return (
-            f"{device.name} is at {celsius(self._present_c(figures))} and settling at"
-            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            f"{device.name} is at {self._c(self._present_c(figures))} and settling at"
+            f" {self._settling(figures)} above the"
             f" surrounding air{normal and f' where {normal}{self._at_power()}'}"
             f"{device.time_left_clause()}."
         )
@@ -357,7 +356,7 @@ class CoolingLoss(BoundTestCondition, CoolingDownCondition):
             return f"{device.name}: its rise is normal again."
         normal = self._normal()
         return (
-            f"{device.name} is settling back to {kelvin(figures.settled_rise_k)} above the"
+            f"{device.name} is settling back to {self._k(figures.settled_rise_k)} above the"
             f" surrounding air{normal and f' ({normal}{self._at_power()})'}."
         )
 
@@ -430,7 +429,7 @@ class RiseMissing(BoundTestCondition):
         drawn = "" if power_w is None else f" while it draws {watts(power_w)}"
         return (
             f"{device.name} is settling at only"
-            f" {interval_k(figures.settled_rise_k, figures.settled_rise_sd_k)} above the"
+            f" {self._settling(figures)} above the"
             f" surrounding air{normal and f' where {normal}'}{drawn}."
         )
 
@@ -440,7 +439,7 @@ class RiseMissing(BoundTestCondition):
             return f"{device.name} {device.off_clause}, so its rise is not judged."
         if figures is None:
             return f"{device.name}: its rise is normal again."
-        settled = kelvin(figures.settled_rise_k)
+        settled = self._k(figures.settled_rise_k)
         return f"{device.name} is settling back to {settled} above the surrounding air."
 
 
@@ -507,7 +506,7 @@ class FanSlow(DeviceCondition):
         return fan.value < self.limit_rpm + (self.settings.deadband_rpm if active else 0.0)
 
     def seen(self) -> str:
-        fan, least = self.fan, quantity(self.limit_rpm, "fan-speed")
+        fan, least = self.fan, rpm(self.limit_rpm)
         if not fan.known or fan.value < STOPPED_BELOW_RPM:
             return f"{self._present()} (it needs at least {least})."
         where = "not yet safely above" if fan.value >= self.limit_rpm else "below"
@@ -516,7 +515,7 @@ class FanSlow(DeviceCondition):
     def gone(self) -> str:
         if self.device.off:
             return f"{self.device.name} {self.device.off_clause}, so its fan need not turn."
-        return f"{self._present()} (its minimum is {quantity(self.limit_rpm, 'fan-speed')})."
+        return f"{self._present()} (its minimum is {rpm(self.limit_rpm)})."
 
     def _present(self) -> str:
         name, fan = self.device.name, self.fan
@@ -526,7 +525,7 @@ class FanSlow(DeviceCondition):
             stopped = "has stopped" if fan.good else "had stopped when last heard from"
             return f"{name}: its fan {stopped}"
         turns = "is turning" if fan.good else "was last turning"
-        return f"{name}: its fan {turns} at {quantity(fan.value, 'fan-speed')}"
+        return f"{name}: its fan {turns} at {rpm(fan.value)}"
 
     def values(self) -> dict[str, Any]:
         return super().values() | {"min_fan_rpm": self.limit_rpm}

@@ -26,8 +26,6 @@ from cabinetwatch.watch.conditions.base import (
     SetpointSettings,
     TimeToRespond,
     beyond,
-    celsius,
-    kelvin,
     listed,
     quantity,
 )
@@ -88,7 +86,7 @@ class Limit(SensorCondition):
         return f"{self.called} {'reads' if self.sensor.good else 'last read'} {self._reading()}"
 
     def _limit(self) -> str:
-        return quantity(self.limit, self.sensor.quantity)
+        return quantity(self.limit, self.sensor.quantity, self.unit)
 
     def judge(self, t: int, active: bool) -> bool | None:
         if not self.sensor.good:
@@ -222,11 +220,11 @@ class Condensation(SensorCondition):
         if self.recurrence.is_held and self.recurrence.away_t is not None:
             return f"{self._back()}."
         distance_k = coldest.value - dew_c
-        near = f"only {kelvin(distance_k)} above it" if distance_k > 0.0 else "not above it"
+        near = f"only {self._k(distance_k)} above it" if distance_k > 0.0 else "not above it"
         return (
-            f"The air at {self.called} has its dew point at {celsius(dew_c)}"
-            f" ({celsius(self.air.value)}, {self._reading()} humidity), and"
-            f" {coldest.name} at {celsius(coldest.value)} is {near}."
+            f"The air at {self.called} has its dew point at {self._c(dew_c)}"
+            f" ({self._c(self.air.value)}, {self._reading()} humidity), and"
+            f" {coldest.name} at {self._c(coldest.value)} is {near}."
         )
 
     def gone(self) -> str:
@@ -234,8 +232,8 @@ class Condensation(SensorCondition):
         if dew_c is None or coldest is None:
             return f"The air at {self.called} is no longer close to its dew point."
         return (
-            f"The air at {self.called} has its dew point at {celsius(dew_c)},"
-            f" {kelvin(coldest.value - dew_c)} below {coldest.name}."
+            f"The air at {self.called} has its dew point at {self._c(dew_c)},"
+            f" {self._k(coldest.value - dew_c)} below {coldest.name}."
         )
 
     def values(self) -> dict[str, Any]:
@@ -553,7 +551,7 @@ class Implausible(FaultySensorCondition):
         sensor = self.sensor
         if sensor.wild_value is None:
             return f"{self.called} gives readings that can't be true{self.so()}."
-        value = quantity(sensor.wild_value, sensor.quantity)
+        value = quantity(sensor.wild_value, sensor.quantity, self.unit)
         return f"{self.called} reads {value}, {self._why()}{self.so()}."
 
     def _why(self) -> str:
@@ -562,11 +560,11 @@ class Implausible(FaultySensorCondition):
         if reason == "fault code":
             return "which is one of its fault codes"
         if reason == "impossible step":
-            last = f", after {quantity(sensor.value, sensor.quantity)}" if sensor.known else ""
+            last = f", after {self._reading()}" if sensor.known else ""
             return f"a step that can't be true{last}"
         if reason == "outside its range":
             span = self.model.config.credible(self.subject)
-            lowest, highest = (quantity(end, sensor.quantity) for end in span)
+            lowest, highest = (quantity(end, sensor.quantity, self.unit) for end in span)
             return f"outside its range of {lowest} to {highest}"
         return "which can't be true"
 
@@ -677,16 +675,16 @@ class AmbientLost(DeviceCondition):
 
     def _fault(self) -> str:
         ambient = self.ambient
-        at = celsius(ambient.value)
+        at = self._c(ambient.value)
         if ambient.implausible and ambient.wild_value is not None:
-            return f"implausible (it reads {celsius(ambient.wild_value)})"
+            return f"implausible (it reads {self._c(ambient.wild_value)})"
         if ambient.stuck:
             return f"stuck (at {at})" if ambient.known else "stuck"
         return f"silent (last reading {at})" if ambient.known else "silent"
 
     def gone(self) -> str:
         ambient_c = self.device.ambient_c
-        now = "" if ambient_c is None else f" and reads {celsius(ambient_c)}"
+        now = "" if ambient_c is None else f" and reads {self._c(ambient_c)}"
         return f"{self.called}: {self.over}: {self.ambient.name} is there again{now}."
 
     def values(self) -> dict[str, Any]:
