@@ -3,15 +3,16 @@
 What can't be done is answered in a sentence, never raised.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from cabinetwatch.config.model import SITE_SUBJECT
 from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
-from cabinetwatch.watch.alarms import Alarm, AlarmManager
-from cabinetwatch.watch.conditions.base import kelvin, watts
+from cabinetwatch.watch.alarms import LONGEST_HIGH_S, Alarm, AlarmManager
+from cabinetwatch.watch.conditions.base import kelvin, listed, watts
 from cabinetwatch.watch.devices import DeviceView
-from cabinetwatch.watch.events import AlarmState
+from cabinetwatch.watch.events import AlarmState, Priority
 from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.site import SiteModel
 from cabinetwatch.watch.trials import CHANGED, TrialBook
@@ -23,6 +24,7 @@ LONGEST_NOTE = 500
 _LONGEST_S = 100 * 366 * 86_400.0
 
 _TO_ACKNOWLEDGE = {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
+_TO_SHELVE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _TRIALS = {"trial-begin", "trial-phase", "trial-end"}
 
 
@@ -51,7 +53,7 @@ def carry_out(
     if name == "ack":
         return _acknowledge(command, incidents)
     if name not in _TRIALS:
-        return _on_alarms(command, manager, t)
+        return _on_alarms(command, manager, incidents, t)
     try:
         told = book.take(command, model.devices, t + offset_ms)
     except ValueError as error:
@@ -74,17 +76,24 @@ def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> Command
         alarm.acknowledged = True
         alarm.acknowledged_by = printable(str(command.get("by") or ""))
         alarm.remark = _remark(command)
-    named = ", ".join(alarm.named for alarm in waiting)
-    are = "is" if len(waiting) == 1 else "are"
-    return CommandResult(True, f"{named} {are} acknowledged.", waiting)
+    return CommandResult(True, f"{_are(waiting)} acknowledged.", waiting)
 
 
-def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
+def _are(alarms: Sequence[Alarm]) -> str:
+    named = ", ".join(alarm.named for alarm in alarms)
+    return f"{named} {'is' if len(alarms) == 1 else 'are'}"
+
+
+def _on_alarms(
+    command: Mapping[str, Any], manager: AlarmManager, incidents: IncidentBook, t: int
+) -> CommandResult:
     name, for_s, wanted_id = command.get("command"), command.get("for_s"), command.get("id")
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
         return CommandResult(False, f"{for_s!r} is no duration in seconds above 0.")
+    if "incident" in command:
+        return _on_incident(command, manager, incidents.alarms_of(str(command["incident"])), t)
     if name in {"service-out", "service-in"}:
-        return _service(command, manager, t)
+        return _service(command, manager, [command.get("subject")], t)
     alarm = next((a for a in manager.alarms.values() if a.id and a.id == wanted_id), None)
     if alarm is None:
         return CommandResult(False, f"There is no active alarm with the ID {wanted_id!r}.")
@@ -93,6 +102,43 @@ def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> Com
 
 def _is_span(for_s: object) -> bool:
     return isinstance(for_s, int | float) and 0 < for_s <= _LONGEST_S
+
+
+def _on_incident(
+    command: Mapping[str, Any], manager: AlarmManager, members: Sequence[Alarm], t: int
+) -> CommandResult:
+    """Do to what is to be seen of an incident, or was hidden of it, what is asked of its ID.
+
+    What comes on top of it later on is told all the same.
+    """
+    match command.get("command"):
+        case "shelve" if seen := [each for each in members if each.state in _TO_SHELVE]:
+            return _shelve(command, seen, t)
+        case "unshelve" if hidden := [e for e in members if e.state is AlarmState.SHELVED]:
+            for alarm in hidden:
+                alarm.shelved_until_t = None
+            return CommandResult(True, f"{_are(hidden)} no longer shelved.", hidden)
+        case "service-out" if out := {e.subject for e in members if e.active} - {SITE_SUBJECT}:
+            return _service(command, manager, out, t)
+        case "service-in" if out := {each.subject for each in members if each.out}:
+            return _service(command, manager, out, t)
+    return CommandResult(
+        False, f"Incident {command['incident']!r} is over, or that was done already."
+    )
+
+
+def _shelve(command: Mapping[str, Any], alarms: Sequence[Alarm], t: int) -> CommandResult:
+    for_s = float(command["for_s"])
+    high = [alarm for alarm in alarms if alarm.priority is Priority.HIGH]
+    if high and for_s > LONGEST_HIGH_S:
+        most = describe_duration(LONGEST_HIGH_S)
+        return CommandResult(
+            False, f"{high[0].named} is of high priority and can be shelved for {most} at most."
+        )
+    for alarm in alarms:
+        alarm.shelve(t + round(for_s * 1000))
+        alarm.remark = _remark(command)
+    return CommandResult(True, f"{_are(alarms)} shelved for {describe_duration(for_s)}.", [*alarms])
 
 
 def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult:
@@ -110,10 +156,7 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
                 return CommandResult(
                     False, f"{alarm.named} is out of service and can't be shelved."
                 )
-            for_s = float(command["for_s"])
-            alarm.shelve(t + round(for_s * 1000))
-            alarm.remark = _remark(command)
-            done = f"is shelved for {describe_duration(for_s)}"
+            return _shelve(command, [alarm], t)
         case "unshelve":
             if state is not AlarmState.SHELVED:
                 return CommandResult(False, f"{alarm.named} is not shelved.")
@@ -124,26 +167,31 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
     return CommandResult(True, f"{alarm.named} {done}.", [alarm])
 
 
-def _service(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
-    subject, for_s = command.get("subject"), command.get("for_s")
-    alarms = [alarm for alarm in manager.alarms.values() if alarm.subject == subject]
+def _service(
+    command: Mapping[str, Any], manager: AlarmManager, subjects: Collection[Any], t: int
+) -> CommandResult:
+    for_s = command.get("for_s")
+    alarms = [alarm for alarm in manager.alarms.values() if alarm.subject in subjects]
     if not alarms:
-        return CommandResult(False, f"There is no subject {subject!r} with alarms.")
+        return CommandResult(False, f"There is no subject {command.get('subject')!r} with alarms.")
+    names = list(dict.fromkeys(alarm.called for alarm in alarms))
+    are = f"{listed(names)} {'is' if len(names) == 1 else 'are'}"
     if command["command"] == "service-in":
         for alarm in alarms:
             alarm.put_in()
-        return CommandResult(True, f"{alarms[0].called} is back in service.", alarms)
+        return CommandResult(True, f"{are} back in service.", alarms)
     for alarm in alarms:
         alarm.take_out(None if for_s is None else t + round(float(for_s) * 1000))
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
-    return CommandResult(True, f"{alarms[0].called} is out of service{span}.", alarms)
+    return CommandResult(True, f"{are} out of service{span}.", alarms)
 
 
 def _remark(command: Mapping[str, Any]) -> str:
-    """Put claimed name and reason together; both are somebody's words, so they are escaped."""
-    by, reason = command.get("by"), command.get("reason")
-    return printable(", ".join(filter(None, (by and f"by {by}", reason and str(reason)))))
+    """Put claimed name, address and reason together: somebody's words, so they are escaped."""
+    by, place, reason = (command.get(key) for key in ("by", "from", "reason"))
+    said = (by and f"by {by}", place and f"from {place}", reason and str(reason))
+    return printable(", ".join(filter(None, said)))
 
 
 def _learn(
