@@ -375,7 +375,8 @@ class EngineLoop(WatchedPart):
             printable(str(command.data[key])) for key in ("by", "from") if command.data.get(key)
         ]
         who = f" ({', from '.join(asked)})" if asked else ""
-        _log.info("command %s%s: %s", command.data.get("command"), who, answer.text)
+        name = command.data.get("command")
+        _log.info("command %s%s: %s", name, who and f" (by {who})", answer.text)
         if command.row is not None:
             self._work.handled.append((command.row, {"ok": answer.ok, "text": answer.text}))
 
