@@ -76,7 +76,7 @@ class Config(Table):
     def secret(
         self, name: Literal["mqtt-password", "email-password", "page-pin"]
     ) -> SecretStr | None:
-        """Give a password or PIN: from its file, a systemd credential, or the environment; else None.
+        """Give a secret: from its file, a systemd credential, or the environment; else None.
 
         Raises:
             ConfigError: it is set and can't be read.

@@ -54,7 +54,7 @@ def make_key(store: Path) -> None:
     Raises:
         NoKeyError: it can't be written.
     """
-    path = _beside(store)
+    path = link_key_path(store)
     try:
         read_key(store)
     except NoKeyError:
@@ -79,20 +79,27 @@ def read_key(store: Path) -> bytes:
     Raises:
         NoKeyError: there is none that is whole and closed to others.
     """
-    path = _beside(store)
+    path = link_key_path(store)
     try:
         text = read_plain_file(path, _LONGEST).decode("ascii", "replace").strip()
-        if path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH):
-            raise ValueError(f"is open to every user of this machine; chmod o= {path} closes it")
-        if not _KEY.fullmatch(text):
-            raise ValueError("holds no key; delete it, and the watch makes one at its next start")
+        is_open = path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH)
     except (ValueError, OSError) as error:
         what = error.strerror if isinstance(error, OSError) else error
         raise NoKeyError(f"the key of links, {path}, {what}") from error
+    if is_open:
+        raise NoKeyError(
+            f"the key of links, {path}, is open to every user of this machine; delete it, and the"
+            " watch makes another at its next start"
+        )
+    if not _KEY.fullmatch(text):
+        raise NoKeyError(
+            f"the key of links, {path}, is damaged; the watch makes another at its next start"
+        )
     return bytes.fromhex(text)
 
 
-def _beside(store: Path) -> Path:
+def link_key_path(store: Path) -> Path:
+    """Give where the key of links lies."""
     return store.with_name(f"{store.name}.link-key")
 
 

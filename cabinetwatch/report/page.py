@@ -200,14 +200,8 @@ def page_of(
     }
 
 
-def incident_of(engine: Engine, store: Store, clock: Clock, incident: str) -> dict[str, Any]:
-    """Put one incident into words, as `page_of` puts all; `incident` is None once it is gone.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
-    config, now_utc_ms = engine.config, clock.utc_ms()
-    present = present_of(snapshot_of(engine, store, clock), config, now_utc_ms)
+def incident_of(present: Present, config: Config, now_utc_ms: int, incident: str) -> dict[str, Any]:
+    """Put one incident into words, as `page_of` puts all; `incident` is None once it is gone."""
     known = (*present.on, *present.snapshot.incidents)
     account = next((each for each in known if each.id == incident), None)
     return {

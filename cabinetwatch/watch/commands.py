@@ -3,14 +3,13 @@
 What can't be done is answered in a sentence, never raised.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from cabinetwatch.config.model import SITE_SUBJECT
 from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S, Alarm, AlarmManager
-from cabinetwatch.watch.conditions.base import kelvin, listed, watts
+from cabinetwatch.watch.conditions.base import kelvin, watts
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import AlarmState, Priority
 from cabinetwatch.watch.incidents import IncidentBook
@@ -91,9 +90,9 @@ def _on_alarms(
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
         return CommandResult(False, f"{for_s!r} is no duration in seconds above 0.")
     if "incident" in command:
-        return _on_incident(command, manager, incidents.alarms_of(str(command["incident"])), t)
+        return _on_incident(command, incidents.alarms_of(str(command["incident"])), t)
     if name in {"service-out", "service-in"}:
-        return _service(command, manager, [command.get("subject")], t)
+        return _service(command, manager, t)
     alarm = next((a for a in manager.alarms.values() if a.id and a.id == wanted_id), None)
     if alarm is None:
         return CommandResult(False, f"There is no active alarm with the ID {wanted_id!r}.")
@@ -104,13 +103,8 @@ def _is_span(for_s: object) -> bool:
     return isinstance(for_s, int | float) and 0 < for_s <= _LONGEST_S
 
 
-def _on_incident(
-    command: Mapping[str, Any], manager: AlarmManager, members: Sequence[Alarm], t: int
-) -> CommandResult:
-    """Do to what is to be seen of an incident, or was hidden of it, what is asked of its ID.
-
-    What comes on top of it later on is told all the same.
-    """
+def _on_incident(command: Mapping[str, Any], members: Sequence[Alarm], t: int) -> CommandResult:
+    """Shelve what is to be seen of an incident, or take it off; what comes on top of it is told."""
     match command.get("command"):
         case "shelve" if seen := [each for each in members if each.state in _TO_SHELVE]:
             return _shelve(command, seen, t)
@@ -118,10 +112,6 @@ def _on_incident(
             for alarm in hidden:
                 alarm.shelved_until_t = None
             return CommandResult(True, f"{_are(hidden)} no longer shelved.", hidden)
-        case "service-out" if out := {e.subject for e in members if e.active} - {SITE_SUBJECT}:
-            return _service(command, manager, out, t)
-        case "service-in" if out := {each.subject for each in members if each.out}:
-            return _service(command, manager, out, t)
     return CommandResult(
         False, f"Incident {command['incident']!r} is over, or that was done already."
     )
@@ -167,24 +157,20 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
     return CommandResult(True, f"{alarm.named} {done}.", [alarm])
 
 
-def _service(
-    command: Mapping[str, Any], manager: AlarmManager, subjects: Collection[Any], t: int
-) -> CommandResult:
-    for_s = command.get("for_s")
-    alarms = [alarm for alarm in manager.alarms.values() if alarm.subject in subjects]
+def _service(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
+    subject, for_s = command.get("subject"), command.get("for_s")
+    alarms = [alarm for alarm in manager.alarms.values() if alarm.subject == subject]
     if not alarms:
-        return CommandResult(False, f"There is no subject {command.get('subject')!r} with alarms.")
-    names = list(dict.fromkeys(alarm.called for alarm in alarms))
-    are = f"{listed(names)} {'is' if len(names) == 1 else 'are'}"
+        return CommandResult(False, f"There is no subject {subject!r} with alarms.")
     if command["command"] == "service-in":
         for alarm in alarms:
             alarm.put_in()
-        return CommandResult(True, f"{are} back in service.", alarms)
+        return CommandResult(True, f"{alarms[0].called} is back in service.", alarms)
     for alarm in alarms:
         alarm.take_out(None if for_s is None else t + round(float(for_s) * 1000))
         alarm.remark = _remark(command)
     span = "" if for_s is None else f" for {describe_duration(float(for_s))}"
-    return CommandResult(True, f"{are} out of service{span}.", alarms)
+    return CommandResult(True, f"{alarms[0].called} is out of service{span}.", alarms)
 
 
 def _remark(command: Mapping[str, Any]) -> str:

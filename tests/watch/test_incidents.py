@@ -317,21 +317,7 @@ def test_a_whole_incident_is_shelved_and_what_comes_on_top_of_it_is_told() -> No
     assert all(alarm.shelved_until_t is None for alarm in scene.engine.alarms.values())
 
 
-def test_a_whole_incident_is_taken_out_of_service_and_back() -> None:
-    scene = Watched()
-    scene.lives(10 * MINUTE, **CALM)
-    stalled(scene)
-    incident = scene.account().id
-    scene.orders("service-out", incident=incident, for_s=3600.0)
-    assert scene.engine.answer is not None
-    assert scene.engine.answer.text == "NAS is out of service for 1\N{NO-BREAK SPACE}h."
-    assert {a.subject for a in scene.engine.alarms.values() if a.out} == {"nas"}
-    scene.orders("service-in", incident=incident)
-    assert scene.engine.answer.text == "NAS is back in service."
-    assert not any(alarm.out for alarm in scene.engine.alarms.values())
-
-
-@pytest.mark.parametrize("command", ["shelve", "unshelve", "service-out", "service-in", "dance"])
+@pytest.mark.parametrize("command", ["shelve", "unshelve", "dance"])
 def test_of_an_incident_that_is_gone_nothing_is_done(command: str) -> None:
     scene = Watched()
     scene.lives(10 * MINUTE, **CALM)
