@@ -258,7 +258,9 @@ def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = 
             left = describe_duration(account.time_left_s)
             facts.append(("Time left", f"about {left} to its threshold, at this rate"))
         if account.acknowledged_by:
-            facts.append(("Seen by", account.acknowledged_by))
+            got_worse = account.state == AlarmState.UNACKNOWLEDGED
+            before = ", before it got worse" if got_worse else ""
+            facts.append(("Seen by", f"{account.acknowledged_by}{before}"))
     waits = account.state == AlarmState.UNACKNOWLEDGED
     is_test = TEST_CONDITION in account.subjects
     return Card(

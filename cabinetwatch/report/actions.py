@@ -430,7 +430,7 @@ class Actions:
         choices: list[Choice] = []
         if incident and grant is not None and shown["present"].snapshot.running:
             choices = choices_of(incident["account"], self._config, self._clock.utc_ms())
-        until = None if grant is None else short_time(grant.until_ms, self._zone)
+        until = None if grant is None else short_time(grant.until_ms, self._zone, f"%a{NBSP}%H:%M")
         text = TEMPLATES.get_template("report/templates/action.html.j2").render(
             page={"site": self._config.site.name, "acts": False} | shown,
             choices=choices,

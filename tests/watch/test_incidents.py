@@ -220,7 +220,7 @@ def test_what_comes_to_an_acknowledged_incident_is_told_as_worse() -> None:
     climbs(scene, "nas_air", 36.0, 72.0, nas_fan=300.0)
     stalled(scene, 5, nas_air=72.0)
     assert scene.heard == [OPENED, WORSE]
-    assert (scene.account().state, scene.account().acknowledged_by) == ("unacknowledged", "")
+    assert (scene.account().state, scene.account().acknowledged_by) == ("unacknowledged", "Robin")
 
 
 @pytest.mark.parametrize("by_what", ["incident", "alarm", "device", "all"])
