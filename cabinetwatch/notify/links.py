@@ -33,7 +33,8 @@ ANY = "*"
 _KEY_BYTES = 32
 _KEY = re.compile(r"[0-9a-f]{64}")
 _LONGEST = 1024
-"""Letters of a signed grant: far more than an address makes."""
+"""Letters of a signed grant: more than a name of the longest makes."""
+_LONGEST_NAME = 120
 
 
 class NoKeyError(CabinetwatchError):
@@ -160,4 +161,5 @@ def link_to(config: Config, incident: str, made_ms: int, recipient: str) -> str:
     except NoKeyError as error:
         _log.warning("a mail goes out without its link: %s", error)
         return ""
-    return f"{page.url}/{ACT}/{sign(key, Grant(incident, made_ms + LASTS_MS, recipient))}"
+    who = recipient if len(recipient) <= _LONGEST_NAME else f"{recipient[: _LONGEST_NAME - 1]}…"
+    return f"{page.url}/{ACT}/{sign(key, Grant(incident, made_ms + LASTS_MS, who))}"
