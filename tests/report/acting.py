@@ -26,9 +26,19 @@ PAGE = """
 url = "http://127.0.0.1:{port}"
 actions = true
 """
-# At 40 °C it is too far above the hall, at 55 °C above its threshold.
-GEAR = CABINET.replace('ambient = "hall"\n', 'ambient = "hall"\nmax_rise_k = 15.0\n') + (
-    "\n[alarms.over-rise]\non_delay_s = 0\noff_delay_s = 0\n"
+FAN = "cabinet/nas/fan"
+# At 55 °C it is above its threshold; and its fan may be slow as well.
+GEAR = (
+    CABINET.replace('ambient = "hall"\n', 'ambient = "hall"\nfan = "nas-fan"\nmin_fan_rpm = 900\n')
+    + f"""
+[sensors.nas-fan]
+topic = "{FAN}"
+quantity = "fan-speed"
+silent_after = 100
+
+[alarms.fan-slow]
+on_delay_s = 0
+"""
 )
 
 
@@ -127,13 +137,21 @@ class Acting:
         """The states that the alarm has been told to be in, in their order."""
         with self.site.store() as store:
             told = store.transitions()
-        return [each.state.value for each in told if each.condition == "over-rise"]
+        return [each.state.value for each in told if each.condition == "over-derating"]
 
-    def warm(self, to_c: float, condition: str) -> None:
-        """Let the NAS's air be so warm, and wait for the alarm and its mail."""
-        before = len(self.smtp.messages)
-        self.cabinet.publish_until(NAS, f"{to_c}", "nas", condition, "unacknowledged")
-        wait_until(lambda: len(self.smtp.messages) > before, "a mail")
+    def heat(self) -> None:
+        """Let the NAS be too warm, and wait for the mail."""
+        self.cabinet.publish_until(NAS, "55", "nas", "over-derating", "unacknowledged")
+        wait_until(lambda: len(self.smtp.messages) == 1, "a mail")
+
+    def worsen(self) -> None:
+        """Let its fan be slow as well, and wait for the mail."""
+        self.cabinet.publish_until(FAN, "300", "nas", "fan-slow", "unacknowledged")
+        wait_until(lambda: len(self.smtp.messages) == 2, "another mail")
+
+    def cool(self) -> None:
+        """Let it be well again."""
+        self.cabinet.publish_until(NAS, "40", "nas", "over-derating", "normal")
 
 
 def link_in(mail: EmailMessage) -> str:
@@ -157,7 +175,8 @@ def acting(
     with watching(house.config):
         cabinet.wait_online()
         cabinet.publish(HALL, "22")
-        made.warm(40.0, "over-rise")
+        cabinet.publish(FAN, "1400")
+        made.heat()
         with site.store() as store:
             made.incident = store.standing()[-1].incident
         made.serve()

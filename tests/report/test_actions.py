@@ -1,8 +1,10 @@
 """Acting through the page: by whom, from where, once; and whatever else is tried does nothing."""
 
 import re
+import socket
 from datetime import datetime
 from pathlib import Path
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -14,9 +16,12 @@ from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
 from tests.report.serving import Serving
-from tests.service.site import NAS, OWNER, Site
+from tests.service.mails import part
+from tests.service.site import OWNER, Site
+from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
 from tests.support.mail import MailDrop
+from tests.support.patience import WITHIN_S
 
 OTHER_KEY = bytes(32)
 
@@ -74,6 +79,12 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
             assert watch.ask(link, good, **more).status == 400
         assert watch.ask(link, good | {"x": "y" * 3000}).status == 400
         is_refused(watch.ask(link, good | {"do": "explode"}), 409, "Nothing was done")
+        # Who announces a form and does not send it is cut off.
+        with socket.create_connection(("127.0.0.1", watch.port), WITHIN_S) as slow:
+            head = f"POST {urlsplit(link).path} HTTP/1.1\r\nHost: 127.0.0.1:{watch.port}\r\n"
+            kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 99\r\n\r\n"
+            slow.sendall(f"{head}{kind}do=seen".encode())
+            assert slow.recv(1) == b""
         assert watch.states == ["unacknowledged"]
         # What a page shows of it keeps the letters of its link to itself.
         got = watch.ask(link)
@@ -124,7 +135,7 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
             assert watch.states[-1] == "acknowledged"
         # It is over, and so is its link.
         before = watch.form(link, "working-1")
-        cabinet.publish_until(NAS, "30", "nas", "over-rise", "normal")
+        watch.cool()
         is_refused(watch.ask(link), 410, "This incident is over.")
         is_refused(watch.ask(link, before), 410, "This incident is over.")
         with site.store() as store:
@@ -199,8 +210,9 @@ def test_without_its_key_or_its_watch_nothing_is_done_and_the_page_says_so(
             is_refused(watch.ask(link, form), 503, "its log says why")
         assert serving.log.count("nobody can act through the page: the key of links") == 1
         # The next mail goes without.
-        watch.warm(55.0, "over-derating")
-        assert "http://" not in str(smtp.messages[-1].message)
+        assert cabinetwatch(site.path, "ack", watch.incident).returncode == 0
+        watch.worsen()
+        assert "http://" not in part(smtp.messages[-1].message, "plain")
         aside.rename(key)
         assert watch.ask(link).status == 200
         changed = watch.ask(link, form)
