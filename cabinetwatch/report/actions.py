@@ -224,7 +224,7 @@ _TOO_QUICK = "Too much at once. Nothing was done; wait a minute."
 _NOBODY = "Nothing was done. The page does not know who you are; open the link in a mail."
 _WRONG_PIN = "That is not the PIN. Nothing was done."
 _NO_KEY = "Nothing was done. The page can't tell who you are; its log says why."
-_WATCH_DOWN = "Nothing was done. The watch takes nothing now; what is wrong with it stands below."
+_WATCH_DOWN = "Nothing was done. The watch accepts nothing now; see below what is wrong with it."
 
 
 class Actions:
@@ -258,7 +258,7 @@ class Actions:
         return self._url.hostname or ""
 
     @staticmethod
-    def take(path: str) -> bool:
+    def answers(path: str) -> bool:
         """Whether a path is answered here."""
         return path.startswith((f"/{ACT}/", f"/{SIGNED_IN}/"))
 
@@ -406,7 +406,7 @@ class Actions:
             return HTTPStatus.CONFLICT, "", _DONE
         if not same(form.get("seen", ""), _as_seen(key, account)):
             return HTTPStatus.CONFLICT, "", _CHANGED
-        who = {"by": grant.who, "from": asked.address}
+        who = {"by": grant.who, "address": asked.address}
         with Store.open(self._config.store.url, read_only=True) as store:
             answers = [
                 ask_watch(store, {**command, **who}, self._clock, _ANSWER_WITHIN_S)

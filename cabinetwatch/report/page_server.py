@@ -397,11 +397,9 @@ class PageServer(ThreadingHTTPServer):
             return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
         return Response(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
 
-    def act(self, asked: Request) -> Response:
+    def act(self, actions: Actions, asked: Request) -> Response:
         """Answer what leads to an action, or is one."""
-        if self.actions is None:
-            return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
-        reply = self.actions.answer(asked)
+        reply = actions.answer(asked)
         if asked.form is not None:
             # What was done shows at once.
             self._page_at = -math.inf
@@ -518,10 +516,10 @@ class _Handler(BaseHTTPRequestHandler):
     do_HEAD = do_GET  # noqa: N815 - the library's name
 
     def do_POST(self) -> None:
-        if self._acts:
-            self._send(self._answer())
-        else:
+        if self._actions is None:
             self._refuse()
+        else:
+            self._send(self._answer())
 
     def _refuse(self) -> None:
         self._send(_plain(HTTPStatus.METHOD_NOT_ALLOWED, "This page can only be read."))
@@ -537,7 +535,8 @@ class _Handler(BaseHTTPRequestHandler):
         if not self.server.allows(hosts[0]):
             words = "This page is shown under its address, or under a name of the house, only."
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
-        if not self._acts:
+        actions = self._actions
+        if actions is None:
             return self.server.answer(urlsplit(self.path).path)
         try:
             form = self._form() if self.command == "POST" else None
@@ -545,6 +544,7 @@ class _Handler(BaseHTTPRequestHandler):
             return _plain(HTTPStatus.BAD_REQUEST, str(error))
         get = self.headers.get
         return self.server.act(
+            actions,
             Request(
                 path=urlsplit(self.path).path,
                 address=str(self.client_address[0]),
@@ -553,13 +553,13 @@ class _Handler(BaseHTTPRequestHandler):
                 fetch_site=get("Sec-Fetch-Site"),
                 cookie=get("Cookie", ""),
                 form=form,
-            )
+            ),
         )
 
     @property
-    def _acts(self) -> bool:
-        """Whether people can act at this path."""
-        return self.server.actions is not None and Actions.take(urlsplit(self.path).path)
+    def _actions(self) -> Actions | None:
+        """What answers at this path, where people can act at it."""
+        return self.server.actions if Actions.answers(urlsplit(self.path).path) else None
 
     def _form(self) -> dict[str, str]:
         """Read the form that was sent, which is short and comes at once.
@@ -589,7 +589,7 @@ class _Handler(BaseHTTPRequestHandler):
             "Cache-Control": "max-age=86400" if answer.keep else "no-store",
         }
         if answer.status is HTTPStatus.METHOD_NOT_ALLOWED:
-            headers["Allow"] = "GET, HEAD, POST" if self._acts else "GET, HEAD"
+            headers["Allow"] = "GET, HEAD, POST" if self._actions else "GET, HEAD"
         for name, value in (*headers.items(), *answer.headers):
             self.send_header(name, value)
         self.end_headers()

@@ -371,10 +371,8 @@ class EngineLoop(WatchedPart):
         answer = self._engine.answer
         if answer is None:
             return
-        asked = [
-            printable(str(command.data[key])) for key in ("by", "from") if command.data.get(key)
-        ]
-        who = f" ({', from '.join(asked)})" if asked else ""
+        said = (command.data.get(key) for key in ("by", "address"))
+        who = ", from ".join(printable(str(each)) for each in said if each)
         name = command.data.get("command")
         _log.info("command %s%s: %s", name, who and f" (by {who})", answer.text)
         if command.row is not None:

@@ -175,7 +175,7 @@ def _service(command: Mapping[str, Any], manager: AlarmManager, t: int) -> Comma
 
 def _remark(command: Mapping[str, Any]) -> str:
     """Put claimed name, address and reason together: somebody's words, so they are escaped."""
-    by, place, reason = (command.get(key) for key in ("by", "from", "reason"))
+    by, place, reason = (command.get(key) for key in ("by", "address", "reason"))
     said = (by and f"by {by}", place and f"from {place}", reason and str(reason))
     return printable(", ".join(filter(None, said)))
 

@@ -99,6 +99,9 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
         assert got_back[-1] == 429
         assert watch.states == ["unacknowledged"]
         assert watch.ask(link, watch.form(link, "seen")).words == "Done"
+        # Who has a link can't keep the watch busy either.
+        assert 429 in (watch.ask(link, good).status for _ in range(40))
+        assert watch.states == ["unacknowledged", "acknowledged"]
 
 
 def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
@@ -140,7 +143,7 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         is_refused(watch.ask(link, before), 410, "This incident is over.")
         with site.store() as store:
             asked = [e.data for _, e in store.entries() if e.data.get("command") == "ack"]
-        assert [(each["by"], each["from"]) for each in asked] == [(OWNER, "127.0.0.1")]
+        assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
 
 
 def cookie_of(headers: dict[str, str]) -> str:
@@ -218,7 +221,7 @@ def test_without_its_key_or_its_watch_nothing_is_done_and_the_page_says_so(
         changed = watch.ask(link, form)
         is_refused(changed, 409, "It has changed since you opened this page")
     got = watch.ask(link, form)
-    is_refused(got, 503, "The watch takes nothing now")
+    is_refused(got, 503, "The watch accepts nothing now")
     assert "The watch is not running" in got.text
     assert got.offered == []
 

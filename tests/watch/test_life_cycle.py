@@ -255,7 +255,7 @@ def test_what_cannot_be_done_is_answered_and_changes_nothing(
 
 
 def test_who_did_it_from_where_and_why_stands_in_what_is_told(raised: Scene) -> None:
-    said = {"by": "ann@house.example", "from": "192.0.2.7", "reason": "bed"}
+    said = {"by": "ann@house.example", "address": "192.0.2.7", "reason": "bed"}
     order(raised, "shelve", for_s=600.0, **said)
     told = "Shelved for 10\N{NO-BREAK SPACE}min (by ann@house.example, from 192.0.2.7, bed): "
     assert raised.told[-1].text.startswith(told)
