@@ -2,11 +2,13 @@
 
 from pathlib import Path
 
+from selenium.common.exceptions import StaleElementReferenceException
+
 from tests.report.acting import acting, link_in
 from tests.report.serving import Serving
 from tests.service.mails import part
 from tests.service.site import OWNER, Site
-from tests.service.watching import cabinetwatch
+from tests.service.watching import cabinetwatch, wait_until
 from tests.service.wire import Wire
 from tests.support.browser import Browser
 from tests.support.mail import MailDrop
@@ -25,6 +27,14 @@ def press(page: Browser, label: str) -> None:
         if each.text.replace("\N{NO-BREAK SPACE}", " ") == label
     )
     button.click()
+
+    def is_gone() -> bool:
+        try:
+            return not button.is_enabled()
+        except StaleElementReferenceException:
+            return True
+
+    wait_until(is_gone, "the answer")
 
 
 def test_mail_link_page_button_acknowledged_and_the_next_mail_says_by_whom(
