@@ -8,23 +8,20 @@ import argparse
 import getpass
 import os
 import sys
-import time
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cabinetwatch.cli.terminal import say
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import Config
-from cabinetwatch.store.database import MemoryRecords, find_records, find_watch
-from cabinetwatch.store.replay import is_mute
+from cabinetwatch.store.database import MemoryRecords, find_records
+from cabinetwatch.store.replay import ASKED_WITHIN_S, ask_watch
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError, to_rfc3339
 from cabinetwatch.watch.commands import too_hot_to_learn
 from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState
 
-_ANSWER_WITHIN_S = 10.0
-_LOOK_EVERY_S = 0.1
 _ACTIVE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.SUPPRESSED}
 
 
@@ -134,33 +131,15 @@ def _heat_alarm(store: Store, config: Config, device: str) -> str:
     return ""
 
 
-def ask(store: Store, command: Mapping[str, Any], within_s: float = _ANSWER_WITHIN_S) -> int:
-    """Put a command and print what becomes of it; exit status 1 when it can't be done."""
-    clock = SystemClock()
+def ask(store: Store, command: Mapping[str, Any], within_s: float = ASKED_WITHIN_S) -> int:
+    """Put a command and print what becomes of it; exit status 1 when it can't be done now."""
     try:
         user = getpass.getuser()
     except (KeyError, OSError):
         user = f"user {os.getuid()}"
-    row = store.put_command({**command, "by": user}, clock.utc_ms())
-    watch = find_watch(store.path)
-    if watch is None:
-        print("The watch is not running; this takes effect when it starts.")
-        return 0
-    if is_mute(watch, store, clock.utc_ms()):
-        print(
-            "The watch runs, but can't write its store or hangs; this takes effect when it can."
-            " `cabinetwatch status` says more."
-        )
-        return 1
-    until = time.monotonic() + within_s
-    while time.monotonic() < until:
-        answer = store.command_result(row)
-        if answer is not None:
-            print(answer["text"])
-            return 0 if answer["ok"] else 1
-        time.sleep(_LOOK_EVERY_S)
-    print("The watch has not answered yet; this takes effect when it does.")
-    return 1
+    asked = ask_watch(store, {**command, "by": user}, SystemClock(), within_s)
+    print(asked.text)
+    return 0 if asked.done or not asked.is_running else 1
 
 
 def open_records(config: Config) -> Store:

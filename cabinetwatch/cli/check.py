@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from typing import NamedTuple
 
-from cabinetwatch.cli.terminal import print_table, say
+from cabinetwatch.cli.terminal import function_of, print_table, say
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
 from cabinetwatch.config.equipment import Sensor
@@ -21,13 +21,14 @@ from cabinetwatch.mqtt.draft import with_remedy
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import HttpChannel
+from cabinetwatch.notify.links import NoKeyError, link_key_path, read_key
 from cabinetwatch.notify.plan import plan_test
 from cabinetwatch.notify.smtp import Login, SessionError, Timeouts, smtp_session
 from cabinetwatch.service.delivery_loop import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.place import NoStoreError, act_as_owner
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError, counted, describe_duration
+from cabinetwatch.text import ConfigError, StoreError, counted, describe_duration
 from cabinetwatch.watch.conditions.base import quantity
 
 _CONNECT_WITHIN_S = 10.0
@@ -90,9 +91,11 @@ def warnings(config: Config) -> Iterator[str]:
             )
     yield from _shared_sensors(config)
     notify = config.notify
-    for table in (config.mqtt, notify.email, notify.http):
+    for table in (config.mqtt, notify.email, notify.http, config.page):
         if table is not None and table.exposure is not None:
             yield table.exposure
+    if config.page is not None and config.page.url is not None and notify.email is None:
+        yield "[page] url is for the links in mails, and there is no table [notify.email]."
     if notify.email is None and notify.command is None and notify.http is None:
         yield "without [notify.email], .command or .http notices go out over MQTT alone."
 
@@ -138,6 +141,7 @@ def _try_all(config: Config, *, send: bool, listen_s: float | None) -> list[Find
             findings += ear.findings(listen_s, session.refusals)
         findings += _try_mail(config)
         findings += [_try_store(config), *_try_command(config), *_try_http(config)]
+        findings += _try_actions(config)
         if send:
             findings += _send_notices(config, session)
     return findings
@@ -388,6 +392,21 @@ def _try_http(config: Config) -> Iterator[Finding]:
     host, port = http.server
     ok = attempt.unreachable is None
     yield Finding("http", ok, attempt.unreachable or f"HTTP server {host}:{port} can be reached")
+
+
+def _try_actions(config: Config) -> Iterator[Finding]:
+    """See that the PIN can be read, and the key of links, where the watch has made it already."""
+    if config.page is None or not config.page.actions:
+        return
+    try:
+        pin = function_of("report.actions:read_pin")(config)
+        if link_key_path(config.store_path()).exists():
+            read_key(config.store_path())
+    except (ConfigError, NoKeyError) as error:
+        yield Finding("page", False, str(error))
+        return
+    with_pin = "without a PIN" if pin is None else "with a PIN"
+    yield Finding("page", True, f"people can act through {config.page.url}, {with_pin}")
 
 
 def _send_notices(config: Config, session: MqttSession) -> Iterator[Finding]:

@@ -365,7 +365,7 @@ COMMANDS: dict[str, Command] = {
             "--for for_s",
             kind.later("service.publisher:shelving_s"),
             "TIME",
-            "how long: a number with s, m, h or d, such as 2h; at most 30d",
+            "how long: a number with s, m, h or d, such as 2h; at most 30d, or 12h of a high one",
             required=True,
         ),
         arg("--reason", kind.said("--reason"), None, "why, for whoever asks later", required=True),

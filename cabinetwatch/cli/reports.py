@@ -121,15 +121,19 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGTERM, leave)
+    acting = config if config is not None and config.page and config.page.actions else None
     with tempfile.TemporaryDirectory(prefix="cabinetwatch-page-") as name:
         folder = Path(name)
-        source = PageSource(url, config, folder, SystemClock(), _EVERY_S)
+        acts = acting is not None
+        source = PageSource(url, config, folder, SystemClock(), _EVERY_S, acts=acts)
         drawer = ChartDrawer(url, folder)
         try:
-            with PageServer(host, port, source, drawer, folder) as server:
+            with PageServer(host, port, source, drawer, folder, acting=acting) as server:
                 say(f"The page is at {server.url} until Ctrl-C.")
                 if not server.is_loopback:
                     say("Everyone who can reach this address can read it.")
+                if acting is not None:
+                    say("Who has a link out of a mail, or the PIN, can act through it.")
                 sys.stdout.flush()
                 server.serve_forever()
         except KeyboardInterrupt:

@@ -114,7 +114,7 @@ def _started(
         daemon = Daemon(fallback.config)
         daemon.start()
         daemon.tell_store(ok=False, error=fallback.error)
-    for table in (config.notify.email, config.notify.http):
+    for table in (config.notify.email, config.notify.http, config.page):
         if table is not None and table.exposure is not None:
             _log.warning("%s", table.exposure)
     _log.info(

@@ -73,14 +73,18 @@ class Config(Table):
         """
         return self._settings[condition, subject]
 
-    def secret(self, name: Literal["mqtt-password", "email-password"]) -> SecretStr | None:
-        """Give a password: from its file, a systemd credential, or the environment; else None.
+    def secret(
+        self, name: Literal["mqtt-password", "email-password", "page-pin"]
+    ) -> SecretStr | None:
+        """Give a secret: from its file, a systemd credential, or the environment; else None.
 
         Raises:
             ConfigError: it is set and can't be read.
         """
         if name == "mqtt-password":
             return find_secret(name, self.mqtt.password_file)
+        if name == "page-pin":
+            return find_secret(name, None if self.page is None else self.page.pin_file)
         email = self.notify.email
         return find_secret(name, None if email is None else email.password_file)
 

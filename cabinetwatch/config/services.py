@@ -8,7 +8,7 @@ from datetime import time
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, ValidationInfo
 
@@ -270,20 +270,37 @@ class Command(Table):
 _WEB_PORTS = {"http": 80, "https": 443}
 
 
-def _web_address(url: str) -> str:
-    """Check that a URL names a server to POST to; the rest is for that server."""
+def _web_parts(url: str, example: str) -> SplitResult:
+    """Take a URL of a server apart.
+
+    Raises:
+        ValueError: it is none; one like `example` would be right.
+    """
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
         parts, port = urlsplit(""), None
     if parts.scheme not in _WEB_PORTS or not parts.hostname or port == 0 or not url.isascii():
-        raise ValueError("is no URL of a server; write one like https://push.example/cabinet")
+        raise ValueError(f"is no URL of a server; write one like {example}")
     if any(letter.isspace() or not letter.isprintable() for letter in url):
         raise ValueError("has a blank in it; write it as %20")
-    if parts.username is not None:
+    return parts
+
+
+def _web_address(url: str) -> str:
+    """Check that a URL names a server to POST to; the rest is for that server."""
+    if _web_parts(url, "https://push.example/cabinet").username is not None:
         raise ValueError("holds a login; put an Authorization header into headers_file")
     return url
+
+
+def _page_address(url: str) -> str:
+    """Check that a URL names a place that mails can link to; what follows is put behind it."""
+    parts = _web_parts(url, "http://cabinet.local:8080")
+    if parts.username is not None or parts.query or parts.fragment:
+        raise ValueError("has more than a server, a port and a path; leave the rest out")
+    return url.rstrip("/")
 
 
 class Http(Table):
@@ -366,12 +383,49 @@ class Summary(Table):
 
 
 class Page(Table):
-    """Where the status page is written, and how often."""
+    """Where the status page is written and found, and whether people may act through it."""
 
-    directory: FilePath = Field(
-        Path("/run/cabinetwatch/page"), description="a folder for the page and its pictures"
+    directory: FilePath | None = Field(
+        None, description="a folder for the page and its pictures, to be written as files"
     )
     every_s: Positive = Field(15.0, description="the seconds, above 0, between two pages")
+    url: Annotated[str, AfterValidator(_page_address)] | None = Field(
+        None, description='where people find the page, such as "http://cabinet.local:8080"'
+    )
+    actions: bool = Field(
+        default=False, description="true to let the served page take what people do, else false"
+    )
+    pin_file: SecretFile | None = Field(
+        None, description="a file that holds a PIN for the page and that others can't read"
+    )
+
+    @property
+    def exposure(self) -> str | None:
+        """What is wrong when what lets people act crosses a network readable, else None."""
+        parts = urlsplit(self.url or "")
+        if not self.actions or parts.scheme == "https" or is_loopback(parts.hostname or ""):
+            return None
+        return (
+            "[page] actions = true with an http url lets whoever reads along in the network act in"
+            " others' name: good enough for a home network, never for the internet; forward no"
+            " port to it."
+        )
+
+    @classmethod
+    def contradictions(cls, values: Mapping[str, Any]) -> Iterator[Contradiction]:
+        """Find actions without a place for them, a PIN for nothing, a table that does nothing."""
+        url = values.get("url", "")
+        if values.get("actions") is True:
+            if url is None:
+                yield Contradiction("actions", "needs url beside it, for the links in mails")
+            elif urlsplit(url).path.strip("/"):
+                yield Contradiction(
+                    "url", "has a path, and actions need the page at the root of its server"
+                )
+        if values.get("pin_file") is not None and values.get("actions") is False:
+            yield Contradiction("pin_file", "is given without actions; set actions = true")
+        if url is None and values.get("directory", "") is None:
+            yield Contradiction("directory", "is not given, nor is url, so nothing would be done")
 
 
 _LARGEST = 64 * 1024

@@ -24,6 +24,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
+from cabinetwatch.notify.links import link_to
 from cabinetwatch.notify.plan import Present, thread_roots
 from cabinetwatch.notify.words import (
     DEVICE_CAUTIONS,
@@ -118,7 +119,7 @@ class Card(NamedTuple):
 
     `tone` is a priority's value, or "over". `facts` are its instants, `figures` what is measured;
     both are pairs of a label and a text. `acknowledge` is the command for it, if there is something
-    to acknowledge.
+    to acknowledge; `link` leads to it on the page, where that has a place.
     """
 
     degree: str
@@ -130,6 +131,7 @@ class Card(NamedTuple):
     likely: str
     response: str
     acknowledge: str
+    link: str = ""
 
 
 class Raised(NamedTuple):
@@ -157,10 +159,17 @@ class Content(NamedTuple):
     cautions: tuple[str, ...]
     no_smoke_alarm: str
     site: str
+    acts: bool
+    """Whether its links let people act."""
 
 
-def content_of(notice: Notice, config: Config, present: Present | None = None) -> Content:
-    """Put a notice into words, with its incidents as they are now where that is known."""
+def content_of(
+    notice: Notice, config: Config, present: Present | None = None, recipient: str = ""
+) -> Content:
+    """Put a notice into words, with its incidents as they are now where that is known.
+
+    What is done by one of its links is put down to the `recipient`.
+    """
     told_of = _accounts(notice, config)
     accounts = sorted((_present(each, present) for each in told_of), key=urgency)
     on = [each for each in accounts if not each.is_over] or accounts[:1]
@@ -168,6 +177,10 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
     zone = config.site.timezone
     as_of_ms = max(each.time_ms for each in accounts)
     told = [each for each in notice.transitions if each.is_raise or each.is_return]
+    cards = [card_of(each, as_of_ms, config, shorter=each is not on[0]) for each in on]
+    if notice.kind != "test":
+        links = ["" if e.is_over else link_to(config, e.id, as_of_ms, recipient) for e in on]
+        cards = [card._replace(link=link) for card, link in zip(cards, links, strict=True)]
     # What an account says in the very words of an alarm is not said twice.
     newest = {each.text: place for place, each in enumerate(told)}
     said = {newest[text] for text in newest if any(text in each.now for each in on)}
@@ -175,7 +188,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
         subject=_subject(notice, accounts, config.site.name),
         intro=_intro(notice, accounts, zone),
         as_of=local_time(as_of_ms, zone, "%a %-d %b %Y %H:%M:%S %Z"),
-        cards=[card_of(each, as_of_ms, config, shorter=each is not on[0]) for each in on],
+        cards=cards,
         over=[each.headline for each in over],
         told=[
             Raised(
@@ -189,6 +202,7 @@ def content_of(notice: Notice, config: Config, present: Present | None = None) -
         cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
         no_smoke_alarm=NO_SMOKE_ALARM,
         site=config.site.name,
+        acts=config.page is not None and config.page.actions,
     )
 
 
@@ -244,7 +258,9 @@ def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = 
             left = describe_duration(account.time_left_s)
             facts.append(("Time left", f"about {left} to its threshold, at this rate"))
         if account.acknowledged_by:
-            facts.append(("Seen by", account.acknowledged_by))
+            got_worse = account.state == AlarmState.UNACKNOWLEDGED
+            before = ", before it got worse" if got_worse else ""
+            facts.append(("Seen by", f"{account.acknowledged_by}{before}"))
     waits = account.state == AlarmState.UNACKNOWLEDGED
     is_test = TEST_CONDITION in account.subjects
     return Card(
@@ -415,13 +431,18 @@ def encodable(text: str) -> str:
 
 
 def build_message(
-    notice: Notice, config: Config, email: Email, present: Present | None = None
+    notice: Notice,
+    config: Config,
+    email: Email,
+    present: Present | None = None,
+    recipient: str | None = None,
 ) -> EmailMessage:
     """Give the mail of a notice, under the same Message-ID at each attempt.
 
-    It shows its incidents as they are `present` now, where that is known.
+    It shows its incidents as they are `present` now, where that is known. `recipient` is whom what
+    is done by its links is put down to: all of `to` where it is not given.
     """
-    content = content_of(notice, config, present)
+    content = content_of(notice, config, present, recipient or " or ".join(email.to))
     text, html = (
         TEMPLATES.get_template(f"notify/templates/notice.{kind}.j2").render(mail=content)
         for kind in ("txt", "html")

@@ -17,6 +17,18 @@ whole over a year of data.
     figures every every_s:   run -> page --out DIR --every S --parent PID
     pictures every 5 min:           page --charts --out DIR
 
+*Acting through the page.* `notify/links.py` signs a *grant* (incident, until when, for whom) with
+the key beside the store; the daemon makes the key, mails carry grants, `report/actions.py` takes
+them. The page's process asks as the command line does (`store.replay.ask_watch`), so the daemon
+opens no socket. A GET never acts. A POST is taken when its `Origin` is the page's own, when its form
+was made for this very grant, and when what it was shown (state, priority, alarms) is still so:
+nobody acknowledges what they have not seen, and a form that is sent again does nothing. Browsers
+call the origin of a form `null` under `Referrer-Policy: no-referrer` (Fetch Standard, "append a
+request Origin header"), so the pages of actions have `strict-origin`, which names no path either.
+Sec-Fetch-Site is checked where it comes; without TLS it does not (Fetch Metadata: trustworthy URLs
+alone). Cookies go to every port of a host, so theirs are for `/incident/` alone. The PIN's are
+signed under a key made of key and PIN, and end with it.
+
 *The weekly summary.* What is due is decided from the store at each tick (`report/summary_week.py`,
 pure): a closed week that the watch ran in and that has no figures is frozen; one that is due and
 has no notice gets one. So it does not matter when a tick comes. APScheduler only ticks, with a

@@ -40,6 +40,7 @@ from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import TemperatureUnit, counted, describe_duration, from_rfc3339, typeset
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
+from cabinetwatch.watch.events import Account
 
 INDEX = "index.html"
 ICON = "icon.svg"
@@ -158,37 +159,35 @@ Charts = Mapping[str, Mapping[str, Any]]
 
 
 def page_of(
-    engine: Engine, store: Store, clock: Clock, charts: Charts, every_s: float | None
+    engine: Engine,
+    store: Store,
+    clock: Clock,
+    charts: Charts,
+    every_s: float | None,
+    *,
+    acts: bool = False,
 ) -> dict[str, Any]:
     """Put the present of an engine that has followed the store into words.
 
-    The page is written anew every `every_s`; None: it is a record of this moment.
+    The page is written anew every `every_s`; None: it is a record of this moment. `acts`: whether
+    it leads to where people can act on an incident.
 
     Raises:
         StoreError: the store can't be read.
     """
-    config, snapshot, now_utc_ms = engine.config, snapshot_of(engine, store, clock), clock.utc_ms()
-    zone, present = config.site.timezone, present_of(snapshot, config, now_utc_ms)
+    config, now_utc_ms = engine.config, clock.utc_ms()
+    snapshot, zone = snapshot_of(engine, store, clock), config.site.timezone
+    present = present_of(snapshot, config, now_utc_ms)
     as_of_ms, unit = present.as_of_ms, config.site.temperature_unit
     return {
-        "site": snapshot.site,
-        "present": present,
+        **_top(present, config, now_utc_ms, acts=acts),
         "hidden_words": hidden_words(present.hidden),
         "written_utc_ms": now_utc_ms,
-        "written": short_time(now_utc_ms, zone, "%H:%M:%S"),
         "figures_of": UNKNOWN if as_of_ms is None else short_time(as_of_ms, zone, "%H:%M:%S"),
-        "last_known": "" if as_of_ms is None else moment(as_of_ms, now_utc_ms, zone),
         "date": short_time(as_of_ms or now_utc_ms, zone, "%a %-d %b %Y, %Z"),
         "refresh_s": 0 if every_s is None else max(1, round(every_s)),
         "incidents": [
-            {
-                "account": each,
-                "card": card_of(each, each.time_ms, config),
-                "is_last_known": present.is_last_known(each),
-                "ended": "" if each.over_ms is None else moment(each.over_ms, now_utc_ms, zone),
-                "told": present.told(each, now_utc_ms, zone),
-            }
-            for each in (*present.on, *present.over)
+            _incident(each, present, config, now_utc_ms) for each in (*present.on, *present.over)
         ],
         "hidden": [
             {
@@ -224,6 +223,41 @@ def page_of(
         "notices": _notices(store, config, now_utc_ms),
         "watch": _watch(snapshot, store, config, now_utc_ms),
         "spans": SPANS if can_draw() else (),
+    }
+
+
+def incident_of(present: Present, config: Config, now_utc_ms: int, incident: str) -> dict[str, Any]:
+    """Put one incident into words, as `page_of` puts all; `incident` is None once it is gone."""
+    known = (*present.on, *present.snapshot.incidents)
+    account = next((each for each in known if each.id == incident), None)
+    return {
+        **_top(present, config, now_utc_ms, acts=False),
+        "incident": account and _incident(account, present, config, now_utc_ms),
+    }
+
+
+def _top(present: Present, config: Config, now_utc_ms: int, *, acts: bool) -> dict[str, Any]:
+    """Give what stands around every incident."""
+    zone, as_of_ms = config.site.timezone, present.as_of_ms
+    return {
+        "site": present.snapshot.site,
+        "present": present,
+        "written": short_time(now_utc_ms, zone, "%H:%M:%S"),
+        "last_known": "" if as_of_ms is None else moment(as_of_ms, now_utc_ms, zone),
+        "acts": acts,
+    }
+
+
+def _incident(
+    account: Account, present: Present, config: Config, now_utc_ms: int
+) -> dict[str, Any]:
+    zone = config.site.timezone
+    return {
+        "account": account,
+        "card": card_of(account, account.time_ms, config),
+        "is_last_known": present.is_last_known(account),
+        "ended": "" if account.over_ms is None else moment(account.over_ms, now_utc_ms, zone),
+        "told": present.told(account, now_utc_ms, zone),
     }
 
 

@@ -1,15 +1,14 @@
-"""The page kept up to date as files, or shown over HTTP. It only reads the store.
+"""The page kept up to date as files, or shown over HTTP. Of itself it only reads the store.
 
 `PageSource` gives the HTML of the newest commit; `PageKeeper` writes it into a folder again and
 again, `PageServer` shows it. Both have `ChartDrawer` draw the pictures in a child.
 """
 
-import base64
 import contextlib
-import hashlib
 import io
 import ipaddress
 import logging
+import math
 import os
 import re
 import socket
@@ -22,33 +21,40 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
 from markupsafe import Markup
 
-from cabinetwatch.clock import Clock
+from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.report.actions import POLICY as ACTION_POLICY
+from cabinetwatch.report.actions import Actions, Request
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
     INDEX,
     can_draw,
+    incident_of,
     make_folder,
     page_of,
     read_manifest,
     write_atomically,
 )
-from cabinetwatch.report.words import FOLDER
+from cabinetwatch.report.present import Present, present_of
+from cabinetwatch.report.words import FOLDER, policy_hash
 from cabinetwatch.store.place import database_path
-from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower
+from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
+from cabinetwatch.watch.engine import Engine
 
 _log = logging.getLogger(__name__)
 
 CHARTS_EVERY_S = 300.0
+_FRESH_S = 2.0
+"""How old what many may ask for can be: so it costs the same however many do."""
 _CHARTS_TIMEOUT_S = 180.0
 
 _STYLE = (FOLDER / "page.css").read_text(encoding="utf-8")
@@ -56,14 +62,8 @@ _SCRIPT = (FOLDER / "page.js").read_text(encoding="utf-8")
 _ICON_SVG = (FOLDER / "icon.svg").read_bytes()
 
 
-def _hash(text: str) -> str:
-    """Give what a policy calls a style or script by (CSP Level 3, section 2.3.1)."""
-    digest = hashlib.sha256(text.encode()).digest()
-    return f"'sha256-{base64.b64encode(digest).decode()}'"
-
-
 _POLICY = (
-    f"default-src 'none'; style-src {_hash(_STYLE)}; script-src {_hash(_SCRIPT)};"
+    f"default-src 'none'; style-src {policy_hash(_STYLE)}; script-src {policy_hash(_SCRIPT)};"
     " img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
 )
 """Only the page's own style and script, pictures from where it came from, and nothing else. As a
@@ -74,14 +74,23 @@ class PageSource:
     """Gives the page's HTML at any time. For one thread at a time.
 
     The configuration counts while the store has none in force. `every_s` is how often the page is
-    asked for; None: once, as a record.
+    asked for; None: once, as a record. `acts`: it is shown where people can act on incidents.
     """
 
     def __init__(
-        self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float | None
+        self,
+        url: str,
+        config: Config | None,
+        folder: Path,
+        clock: Clock,
+        every_s: float | None,
+        *,
+        acts: bool = False,
     ) -> None:
-        self._url, self._config = url, config
+        self._url, self._config, self._acts = url, config, acts
         self._folder, self._clock, self._every_s = folder, clock, every_s
+        self._seen: tuple[Present, Config, int] | None = None
+        self._seen_at = 0.0
         self._open()
 
     def html(self) -> bytes:
@@ -90,13 +99,10 @@ class PageSource:
         Raises:
             StoreError: the store can't be read.
         """
-        if self._file() != self._opened:
-            # Another file lies there: a damaged one was set aside, or a backup was put back.
-            self.close()
-            self._open()
-        engine, charts = self._follower.engine(), read_manifest(self._folder)
+        engine, charts = self._engine(), read_manifest(self._folder)
+        page = page_of(engine, self._store, self._clock, charts, self._every_s, acts=self._acts)
         text = TEMPLATES.get_template("report/templates/page.html.j2").render(
-            page=page_of(engine, self._store, self._clock, charts, self._every_s),
+            page=page,
             policy=_POLICY,
             # Ours, and the policy's hash is of these very letters.
             style=Markup(_STYLE),  # noqa: S704
@@ -106,9 +112,29 @@ class PageSource:
         )
         return text.encode("utf-8", "replace")
 
+    def incident(self, incident: str, *, fresh: bool) -> dict[str, Any]:
+        """Give an incident for where people act on it (`incident_of`), of the newest commit or so.
+
+        Raises:
+            StoreError: the store can't be read.
+        """
+        if self._seen is None or fresh or time.monotonic() - self._seen_at > _FRESH_S:
+            engine, now_ms = self._engine(), self._clock.utc_ms()
+            snapshot = snapshot_of(engine, self._store, self._clock)
+            self._seen = present_of(snapshot, engine.config, now_ms), engine.config, now_ms
+            self._seen_at = time.monotonic()
+        return incident_of(*self._seen, incident)
+
     def close(self) -> None:
         """Close the store."""
         self._store.close()
+
+    def _engine(self) -> Engine:
+        if self._file() != self._opened:
+            # Another file lies there: a damaged one was set aside, or a backup was put back.
+            self.close()
+            self._open()
+        return self._follower.engine()
 
     def _open(self) -> None:
         """Begin with the store that lies there now; unless that succeeds the next look tries it."""
@@ -227,8 +253,10 @@ class PageKeeper:
 MOST_AT_ONCE = 24
 REQUEST_TIMEOUT_S = 10.0
 MOST_REQUEST_BYTES = 16 * 1024
-_FRESH_S = 2.0
+_MOST_FORM_BYTES = 2048
+_MOST_FIELDS = 8
 _LOOKED_AT_S = 900.0
+_HTML = "text/html; charset=utf-8"
 _CHART = re.compile(r"[a-z0-9-]+\.svg")
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 # Names that no public zone holds: RFC 6762 (local), RFC 8375 (home.arpa), and habits of routers.
@@ -298,22 +326,35 @@ class Response(NamedTuple):
     content: bytes
     policy: str = "default-src 'none'"
     keep: bool = False
+    referrer: str = "no-referrer"
+    headers: tuple[tuple[str, str], ...] = ()
 
 
 class PageServer(ThreadingHTTPServer):
     """A server of the page, whose pictures lie in `folder`, at one address; port 0: any free one.
 
+    With `acting`, the configuration of who may act through it, it takes what people do.
+
     Raises:
         UsageError: it can't listen there.
+        ConfigError: the PIN can't be read, or is too short.
     """
 
     daemon_threads = True
     request_queue_size = 16
 
     def __init__(
-        self, host: str, port: int, source: PageSource, drawer: ChartDrawer, folder: Path
+        self,
+        host: str,
+        port: int,
+        source: PageSource,
+        drawer: ChartDrawer,
+        folder: Path,
+        *,
+        acting: Config | None = None,
     ) -> None:
-        self._host = host.lower()
+        self.actions = None if acting is None else Actions(acting, self._incident, SystemClock())
+        self._hosts = {host.lower()} | ({self.actions.host} if self.actions else set())
         self._source, self._drawer, self._folder = source, drawer, folder
         self.seats = Seats(MOST_AT_ONCE)
         self._reading = threading.Lock()
@@ -357,6 +398,27 @@ class PageServer(ThreadingHTTPServer):
             return _plain(HTTPStatus.NOT_FOUND, "There is no such page.")
         return Response(HTTPStatus.OK, "image/svg+xml", content, _PICTURE_POLICY, keep=True)
 
+    def act(self, actions: Actions, asked: Request) -> Response:
+        """Answer what leads to an action, or is one."""
+        reply = actions.answer(asked)
+        if asked.form is not None:
+            # What was done shows at once.
+            self._page_at = -math.inf
+        # Under no-referrer a browser would call the origin of a form null. This one never names a
+        # path, so a link's letters get nowhere.
+        return Response(
+            reply.status,
+            _HTML,
+            reply.html,
+            ACTION_POLICY,
+            referrer="strict-origin",
+            headers=reply.headers,
+        )
+
+    def _incident(self, incident: str, fresh: bool) -> dict[str, Any]:
+        with self._reading:
+            return self._source.incident(incident, fresh=fresh)
+
     def allows(self, host: str) -> bool:
         """Whether a Host header names this house.
 
@@ -367,7 +429,7 @@ class PageServer(ThreadingHTTPServer):
         try:
             ipaddress.ip_address(name)
         except ValueError:
-            in_house = "." not in name or name == self._host or name.endswith(_HOUSE_NAMES)
+            in_house = "." not in name or name in self._hosts or name.endswith(_HOUSE_NAMES)
             return in_house and name != ""
         return True
 
@@ -403,9 +465,8 @@ class PageServer(ThreadingHTTPServer):
         self._asked_at = time.monotonic()
         with self._reading:
             if self._page is None or time.monotonic() - self._page_at > _FRESH_S:
-                kind = "text/html; charset=utf-8"
                 try:
-                    self._page = Response(HTTPStatus.OK, kind, self._source.html(), _POLICY)
+                    self._page = Response(HTTPStatus.OK, _HTML, self._source.html(), _POLICY)
                 except StoreError as error:
                     self._page = _plain(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
                 self._page_at = time.monotonic()
@@ -455,10 +516,16 @@ class _Handler(BaseHTTPRequestHandler):
 
     do_HEAD = do_GET  # noqa: N815 - the library's name
 
+    def do_POST(self) -> None:
+        if self._actions is None:
+            self._refuse()
+        else:
+            self._send(self._answer())
+
     def _refuse(self) -> None:
         self._send(_plain(HTTPStatus.METHOD_NOT_ALLOWED, "This page can only be read."))
 
-    do_POST = do_PUT = do_DELETE = do_PATCH = do_OPTIONS = do_TRACE = do_CONNECT = _refuse  # noqa: N815
+    do_PUT = do_DELETE = do_PATCH = do_OPTIONS = do_TRACE = do_CONNECT = _refuse  # noqa: N815
 
     def _answer(self) -> Response:
         hosts = self.headers.get_all("Host", [])
@@ -469,7 +536,46 @@ class _Handler(BaseHTTPRequestHandler):
         if not self.server.allows(hosts[0]):
             words = "This page is shown under its address, or under a name of the house, only."
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
-        return self.server.answer(urlsplit(self.path).path)
+        actions = self._actions
+        if actions is None:
+            return self.server.answer(urlsplit(self.path).path)
+        try:
+            form = self._form() if self.command == "POST" else None
+        except ValueError as error:
+            return _plain(HTTPStatus.BAD_REQUEST, str(error))
+        get = self.headers.get
+        return self.server.act(
+            actions,
+            Request(
+                path=urlsplit(self.path).path,
+                address=str(self.client_address[0]),
+                host=hosts[0],
+                origin=get("Origin"),
+                fetch_site=get("Sec-Fetch-Site"),
+                cookie=get("Cookie", ""),
+                form=form,
+            ),
+        )
+
+    @property
+    def _actions(self) -> Actions | None:
+        """What answers at this path, where people can act at it."""
+        return self.server.actions if Actions.answers(urlsplit(self.path).path) else None
+
+    def _form(self) -> dict[str, str]:
+        """Read the form that was sent, which is short and comes at once.
+
+        Raises:
+            ValueError: it is none; says so in a sentence.
+        """
+        length = self.headers.get("Content-Length", "")
+        kind = self.headers.get_content_type()
+        if kind != "application/x-www-form-urlencoded" or "Transfer-Encoding" in self.headers:
+            raise ValueError("Nothing was done: this is not what the page's form sends.")
+        if not (length.isascii() and length.isdigit()) or int(length[:9]) > _MOST_FORM_BYTES:
+            raise ValueError("Nothing was done: the page's form is shorter than this.")
+        body = self.rfile.read(int(length)).decode("ascii", "replace")
+        return dict(parse_qsl(body)[:_MOST_FIELDS])
 
     def _send(self, answer: Response) -> None:
         self.connection.settimeout(REQUEST_TIMEOUT_S)
@@ -479,13 +585,13 @@ class _Handler(BaseHTTPRequestHandler):
             "Content-Length": str(len(answer.content)),
             "Content-Security-Policy": f"{answer.policy}; frame-ancestors 'none'",
             "X-Content-Type-Options": "nosniff",
-            "Referrer-Policy": "no-referrer",
+            "Referrer-Policy": answer.referrer,
             "Cross-Origin-Resource-Policy": "same-origin",
             "Cache-Control": "max-age=86400" if answer.keep else "no-store",
         }
         if answer.status is HTTPStatus.METHOD_NOT_ALLOWED:
-            headers["Allow"] = "GET, HEAD"
-        for name, value in headers.items():
+            headers["Allow"] = "GET, HEAD, POST" if self._actions else "GET, HEAD"
+        for name, value in (*headers.items(), *answer.headers):
             self.send_header(name, value)
         self.end_headers()
         if self.command != "HEAD":
@@ -494,8 +600,8 @@ class _Handler(BaseHTTPRequestHandler):
     def version_string(self) -> str:
         return "cabinetwatch"
 
-    def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - the library's name
-        _log.debug(format, *args)
+    def log_message(self, *_: Any) -> None:
+        """Write down nothing of a request: its path may be what lets somebody act."""
 
 
 def _plain(status: HTTPStatus, words: str) -> Response:

@@ -19,6 +19,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify.links import NoKeyError, make_key
 from cabinetwatch.notify.plan import last_told
 from cabinetwatch.service import startup
 from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
@@ -105,8 +106,14 @@ class Daemon:
             except DamagedStoreError as error:
                 startup.put_aside(self.config.store.url, error)
                 self._open()
-        if self.config.page is not None:
-            self._page = [PageLoop(self.config.store.url, self.config.page, self._part_failed)]
+        page, url = self.config.page, self.config.store.url
+        if page is not None and page.actions:
+            try:
+                make_key(self._store.path)
+            except NoKeyError as error:
+                _log.warning("nobody can act through the page: %s", error)
+        if page is not None and page.directory is not None:
+            self._page = [PageLoop(url, page.directory, page.every_s, self._part_failed)]
         path = self._store.path
         salvage = pending_salvage(path)
         if salvage is not None:

@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from apscheduler.executors.debug import DebugExecutor
@@ -23,7 +24,6 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.config.services import Page
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import (
     CommandChannel,
@@ -181,10 +181,10 @@ class PageLoop(Part):
     Nothing that becomes of it is a failure of the watch.
     """
 
-    def __init__(self, url: str, page: Page, on_failure: OnFailure) -> None:
+    def __init__(self, url: str, folder: Path, every_s: float, on_failure: OnFailure) -> None:
         super().__init__("page", on_failure)
         self._arguments = ["page", "--parent", str(os.getpid()), "--store", url]
-        self._arguments += ["--out", str(page.directory), "--every", f"{page.every_s:zg}"]
+        self._arguments += ["--out", str(folder), "--every", f"{every_s:zg}"]
         self._stopping = threading.Event()
 
     def stop(self) -> None:

@@ -20,7 +20,7 @@ from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
 from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
-from cabinetwatch.text import describe_duration
+from cabinetwatch.text import describe_duration, printable
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
@@ -371,7 +371,10 @@ class EngineLoop(WatchedPart):
         answer = self._engine.answer
         if answer is None:
             return
-        _log.info("command %s: %s", command.data.get("command"), answer.text)
+        said = (command.data.get(key) for key in ("by", "address"))
+        who = ", from ".join(printable(str(each)) for each in said if each)
+        name = command.data.get("command")
+        _log.info("command %s%s: %s", name, who and f" (by {who})", answer.text)
         if command.row is not None:
             self._work.handled.append((command.row, {"ok": answer.ok, "text": answer.text}))
 

@@ -263,7 +263,11 @@ class FallbackStore:
         store = real.store.model_copy(update={"url": self._place.url})
         client_id = client_id_without(real.mqtt, path)
         mqtt = real.mqtt.model_copy(update={"client_id": client_id})
-        self.config = real.model_copy(update={"store": store, "mqtt": mqtt})
+        # Whoever acts through the page asks the real store, which takes nothing now.
+        page, no_actions = real.page, {"url": None, "actions": False, "pin_file": None}
+        if page is not None:
+            page = None if page.directory is None else page.model_copy(update=no_actions)
+        self.config = real.model_copy(update={"store": store, "mqtt": mqtt, "page": page})
         self._next_try = time.monotonic() + TRY_EVERY_S
         self._trying: threading.Thread | None = None
         self._is_over = False

@@ -8,12 +8,13 @@ none yet. All that reads the store raises StoreError where it can't be read.
 import json
 import logging
 import math
+import time
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
@@ -287,6 +288,46 @@ def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
     """
     signs = [watch.since_utc_ms, store.heartbeat()]
     return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+
+
+class Asked(NamedTuple):
+    """What became of a command put to the watch: one sentence. `done` is None while it waits."""
+
+    done: bool | None
+    text: str
+    is_running: bool = True
+
+
+ASKED_WITHIN_S = 10.0
+_LOOK_EVERY_S = 0.1
+
+
+def ask_watch(
+    store: Store, command: Mapping[str, Any], clock: Clock, within_s: float = ASKED_WITHIN_S
+) -> Asked:
+    """Put a command into the store, and wait a while for what a running watch answers.
+
+    Raises:
+        StoreError: the store takes no command.
+    """
+    row = store.put_command(command, clock.utc_ms())
+    watch = find_watch(store.path)
+    if watch is None:
+        sentence = "The watch is not running; this takes effect when it starts."
+        return Asked(None, sentence, is_running=False)
+    if is_mute(watch, store, clock.utc_ms()):
+        return Asked(
+            None,
+            "The watch runs, but can't write its store or hangs; this takes effect when it can."
+            " `cabinetwatch status` says more.",
+        )
+    until = time.monotonic() + within_s
+    while time.monotonic() < until:
+        answer = store.command_result(row)
+        if answer is not None:
+            return Asked(answer["ok"], answer["text"])
+        time.sleep(_LOOK_EVERY_S)
+    return Asked(None, "The watch has not answered yet; this takes effect when it does.")
 
 
 def running_since(store: Store) -> int | None:

@@ -23,6 +23,10 @@ from cabinetwatch.watch.site import SiteModel
 _ID_ALPHABET = "0123456789abcdefghjkmnpqrstvwxyz"
 _ID_LENGTH = 8
 
+LONGEST_HIGH_S = 12 * 3600.0
+"""Nobody hides a high alarm for longer than a night, or what comes of it is forgotten (our choice).
+"""
+
 
 class Alarm:
     """One condition of one subject, with its delays, its acknowledgement and what hides it.
@@ -160,6 +164,9 @@ class Alarm:
             self.acknowledged = False
             if not self.id:
                 self._name(t)
+            if self.shelved_until_t is not None and self.priority is Priority.HIGH:
+                # It was shelved while it was less than that, perhaps for weeks.
+                self.shelved_until_t = min(self.shelved_until_t, t + round(1000 * LONGEST_HIGH_S))
         else:
             self.condition.recurrence.returned(began_t)
             self.acknowledged = self.acknowledged and not self._hidden

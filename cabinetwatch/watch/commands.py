@@ -3,15 +3,15 @@
 What can't be done is answered in a sentence, never raised.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
-from cabinetwatch.watch.alarms import Alarm, AlarmManager
+from cabinetwatch.watch.alarms import LONGEST_HIGH_S, Alarm, AlarmManager
 from cabinetwatch.watch.conditions.base import watts
 from cabinetwatch.watch.devices import DeviceView
-from cabinetwatch.watch.events import AlarmState
+from cabinetwatch.watch.events import AlarmState, Priority
 from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.site import SiteModel
 from cabinetwatch.watch.trials import CHANGED, TrialBook
@@ -23,6 +23,7 @@ LONGEST_NOTE = 500
 _LONGEST_S = 100 * 366 * 86_400.0
 
 _TO_ACKNOWLEDGE = {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
+_TO_SHELVE = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
 _TRIALS = {"trial-begin", "trial-phase", "trial-end"}
 
 
@@ -51,7 +52,7 @@ def carry_out(
     if name == "ack":
         return _acknowledge(command, incidents)
     if name not in _TRIALS:
-        return _on_alarms(command, manager, t)
+        return _on_alarms(command, manager, incidents, t)
     try:
         told = book.take(command, model.devices, t + offset_ms)
     except ValueError as error:
@@ -74,15 +75,22 @@ def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> Command
         alarm.acknowledged = True
         alarm.acknowledged_by = printable(str(command.get("by") or ""))
         alarm.remark = _remark(command)
-    named = ", ".join(alarm.named for alarm in waiting)
-    are = "is" if len(waiting) == 1 else "are"
-    return CommandResult(True, f"{named} {are} acknowledged.", waiting)
+    return CommandResult(True, f"{_are(waiting)} acknowledged.", waiting)
 
 
-def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> CommandResult:
+def _are(alarms: Sequence[Alarm]) -> str:
+    named = ", ".join(alarm.named for alarm in alarms)
+    return f"{named} {'is' if len(alarms) == 1 else 'are'}"
+
+
+def _on_alarms(
+    command: Mapping[str, Any], manager: AlarmManager, incidents: IncidentBook, t: int
+) -> CommandResult:
     name, for_s, wanted_id = command.get("command"), command.get("for_s"), command.get("id")
     if not _is_span(for_s) and (for_s is not None or name == "shelve"):
         return CommandResult(False, f"{for_s!r} is no duration in seconds above 0.")
+    if "incident" in command:
+        return _on_incident(command, incidents.alarms_of(str(command["incident"])), t)
     if name in {"service-out", "service-in"}:
         return _service(command, manager, t)
     alarm = next((a for a in manager.alarms.values() if a.id and a.id == wanted_id), None)
@@ -93,6 +101,34 @@ def _on_alarms(command: Mapping[str, Any], manager: AlarmManager, t: int) -> Com
 
 def _is_span(for_s: object) -> bool:
     return isinstance(for_s, int | float) and 0 < for_s <= _LONGEST_S
+
+
+def _on_incident(command: Mapping[str, Any], members: Sequence[Alarm], t: int) -> CommandResult:
+    """Shelve what is to be seen of an incident, or take it off; what comes on top of it is told."""
+    match command.get("command"):
+        case "shelve" if seen := [each for each in members if each.state in _TO_SHELVE]:
+            return _shelve(command, seen, t)
+        case "unshelve" if hidden := [e for e in members if e.state is AlarmState.SHELVED]:
+            for alarm in hidden:
+                alarm.shelved_until_t = None
+            return CommandResult(True, f"{_are(hidden)} no longer shelved.", hidden)
+    return CommandResult(
+        False, f"Incident {command['incident']!r} is over, or that was done already."
+    )
+
+
+def _shelve(command: Mapping[str, Any], alarms: Sequence[Alarm], t: int) -> CommandResult:
+    for_s = float(command["for_s"])
+    high = [alarm for alarm in alarms if alarm.priority is Priority.HIGH]
+    if high and for_s > LONGEST_HIGH_S:
+        most = describe_duration(LONGEST_HIGH_S)
+        return CommandResult(
+            False, f"{high[0].named} is of high priority and can be shelved for {most} at most."
+        )
+    for alarm in alarms:
+        alarm.shelve(t + round(for_s * 1000))
+        alarm.remark = _remark(command)
+    return CommandResult(True, f"{_are(alarms)} shelved for {describe_duration(for_s)}.", [*alarms])
 
 
 def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult:
@@ -110,10 +146,7 @@ def _on_alarm(command: Mapping[str, Any], alarm: Alarm, t: int) -> CommandResult
                 return CommandResult(
                     False, f"{alarm.named} is out of service and can't be shelved."
                 )
-            for_s = float(command["for_s"])
-            alarm.shelve(t + round(for_s * 1000))
-            alarm.remark = _remark(command)
-            done = f"is shelved for {describe_duration(for_s)}"
+            return _shelve(command, [alarm], t)
         case "unshelve":
             if state is not AlarmState.SHELVED:
                 return CommandResult(False, f"{alarm.named} is not shelved.")
@@ -141,9 +174,10 @@ def _service(command: Mapping[str, Any], manager: AlarmManager, t: int) -> Comma
 
 
 def _remark(command: Mapping[str, Any]) -> str:
-    """Put claimed name and reason together; both are somebody's words, so they are escaped."""
-    by, reason = command.get("by"), command.get("reason")
-    return printable(", ".join(filter(None, (by and f"by {by}", reason and str(reason)))))
+    """Put claimed name, address and reason together: somebody's words, so they are escaped."""
+    by, place, reason = (command.get(key) for key in ("by", "address", "reason"))
+    said = (by and f"by {by}", place and f"from {place}", reason and str(reason))
+    return printable(", ".join(filter(None, said)))
 
 
 def _learn(

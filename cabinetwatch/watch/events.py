@@ -162,8 +162,9 @@ class Account:
     that ask most of somebody; "over" once none is active. `since_ms` (UTC) is the first sign of
     it, `over_ms` its end where that is known. `time_left_s`: how long until a threshold at this
     rate, None where that is not known, or there is none. `alarms` are the IDs of its occurrences,
-    `subjects` the devices and sensors they are of. `is_present` is false while it is only held on,
-    because it comes and goes, and is away just now.
+    `subjects` the devices and sensors they are of. `acknowledged_by` are those who have
+    acknowledged it, though not all of it while its state is unacknowledged. `is_present` is false
+    while it is only held on, because it comes and goes, and is away just now.
     """
 
     id: str

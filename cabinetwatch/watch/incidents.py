@@ -388,7 +388,7 @@ class IncidentBook:
             time_left_s=min((each for each in left if each is not None), default=None),
             likely=next((each.condition.suspicion for each in _explaining(shown)), ""),
             response=lead.condition.advice,
-            acknowledged_by=", ".join(by) if state is AlarmState.ACKNOWLEDGED else "",
+            acknowledged_by=", ".join(by),
             alarms=tuple(each.id for each in members),
             subjects=tuple(subjects),
             figures=self._figures(shown),

@@ -493,3 +493,37 @@ def test_what_is_heard_is_said_in_the_unit_of_the_site(tmp_path: Path) -> None:
     nas, hall = ear.findings(1.0, {})
     assert plain(nas.details) == "97.7 °F"
     assert plain(hall.details).startswith("572.0 °F is not between -67.0 °F and 257.0 °F;")
+
+
+PAGE = '[page]\nurl = "http://cabinet.local:8080"\n'
+
+
+def test_what_people_need_to_act_through_the_page_is_tried(
+    broker: Broker, smtp: MailDrop, checker: Checker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    acting = mqtt(broker) + email(smtp) + SENSORS + PAGE + "actions = true\n"
+    shown = checker.run(acting)
+    assert checker.status == 0, shown
+    well = "people can act through http://cabinet.local:8080, without a PIN"
+    assert well in line(shown, "page well")
+    assert "forward no port to it" in line(shown, "Warning: [page] actions = true with an http url")
+    checker.secret("page-pin", "47110815")
+    shown = checker.run(acting.replace("http:", "https:") + 'pin_file = "page-pin"\n')
+    assert "with a PIN" in line(shown, "page well")
+    assert "Warning" not in shown
+    assert "47110815" not in shown
+    checker.secret("page-pin", "1234")
+    shown = checker.run(f'{acting}pin_file = "page-pin"\n')
+    assert checker.status == 1
+    assert "has fewer than 6 characters" in line(shown, "page REFUSED")
+    # The key of links, where there is one already.
+    (checker.folder / "cabinetwatch.db.link-key").write_text("half")
+    shown = checker.run(acting)
+    assert "is open to every user" in line(shown, "page REFUSED")
+
+
+def test_an_address_of_the_page_without_mails_to_link_there_is_warned_of(
+    broker: Broker, checker: Checker
+) -> None:
+    shown = checker.run(mqtt(broker) + SENSORS + PAGE)
+    line(shown, "Warning: [page] url is for the links in mails, and there is no table")

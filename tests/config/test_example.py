@@ -122,10 +122,10 @@ def test_the_example_is_a_configuration() -> None:
 
 
 def test_the_example_is_a_configuration_with_every_key_uncommented(tmp_path: Path) -> None:
-    # The one pair of keys that exclude each other, and the sensor that the scene has not.
+    # The pairs of keys that exclude each other, and the sensor that the scene has not.
     text = uncommented(EXAMPLE.read_text())
     text = re.sub(r"^(senml_name|sound) = .*$", "", text, flags=re.MULTILINE)
-    text = re.sub(r"^tls = false$", "tls = true", text, flags=re.MULTILINE)
+    text = re.sub(r"^(tls|actions) = false$", r"\1 = true", text, flags=re.MULTILINE)
     for name in re.findall(r'"(secrets/[^"]+)"', text):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).touch(mode=0o600)

@@ -251,11 +251,30 @@ EMAIL = '[notify.email]\nhost = "mail.example"\nfrom = "w@a.example"\nto = ["o@a
         ("[notify.command]\nargv = []\n", "argv = [] has too few items"),
         ('[notify.command]\nargv = ["a\\u0000"]\n', "has an empty program or a NUL"),
         ('[summary]\nto = ["o@a.example"]\n', "[summary] to needs a mail server"),
-        ("[page]\nevery_s = 0\n", "every_s = 0 is not above 0"),
+        ('[page]\ndirectory = "p"\nevery_s = 0\n', "every_s = 0 is not above 0"),
+        ("[page]\n", "[page] directory is not given, nor is url, so nothing would be done"),
+        ('[page]\nurl = "cabinet.local:8080"\n', "write one like http://cabinet.local:8080"),
+        ('[page]\nurl = "ftp://cabinet.local"\n', "is no URL of a server"),
+        ('[page]\nurl = "http://u:p@cabinet.local"\n', "has more than a server, a port and"),
+        ('[page]\nurl = "http://cabinet.local/?x"\n', "has more than a server, a port and"),
+        ('[page]\ndirectory = "p"\nactions = true\n', "actions needs url beside it"),
+        ('[page]\nurl = "http://c.local/p"\nactions = true\n', "need the page at the root"),
     ],
 )
 def test_a_wrong_key_of_notices_and_reports_gets_a_sentence(text: str, words: str) -> None:
     assert words in problem(text)
+
+
+def test_the_pin_of_the_page_is_for_actions_and_closed_to_others(tmp_path: Path) -> None:
+    pin, url = tmp_path / "pin", '[page]\nurl = "http://cabinet.local:8080/"\n'
+    pin.touch(mode=0o600)
+    text = f'{url}pin_file = "pin"\n'
+    assert "pin_file is given without actions; set actions = true" in problem(text, tmp_path)
+    page = read(f"{text}actions = true\n", tmp_path).page
+    assert page is not None
+    assert (page.pin_file, page.url) == (pin, "http://cabinet.local:8080")
+    pin.chmod(0o604)
+    assert "can be read by every user" in problem(f"{text}actions = true\n", tmp_path)
 
 
 def test_quiet_hours_may_reach_over_midnight() -> None:

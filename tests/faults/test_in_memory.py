@@ -151,6 +151,23 @@ def test_a_store_that_takes_long_to_open_holds_up_nobody(
         instead.end()
 
 
+def test_no_mail_leads_to_where_nothing_can_be_done(site: Site) -> None:
+    (site.folder / "pin").touch(mode=0o600)
+    tables = site.tables
+    for files in ("", 'directory = "page"\n'):
+        page = f'[page]\nurl = "http://cabinet.local"\nactions = true\npin_file = "pin"\n{files}'
+        site.tables = f"{tables}\n{page}"
+        instead = FallbackStore(site.config(), DiskFaultError("the disk is full"))
+        try:
+            kept = configuration.restore(instead.config.as_json()).page
+            assert instead.real.page is not None
+            assert instead.real.page.actions
+            assert (kept is None) == (files == "")
+            assert kept is None or (kept.url, kept.actions) == (None, False)
+        finally:
+            instead.end()
+
+
 class TestFolders:
     @pytest.fixture
     def real(self, tmp_path: Path) -> Path:

@@ -16,6 +16,7 @@ from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
 from cabinetwatch.notify.words import PRIORITY_WORDS, measured
 from cabinetwatch.report.page_server import PageSource
+from cabinetwatch.report.present import last_known, present_of
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import StoreFollower, snapshot_of
@@ -174,7 +175,10 @@ class Shown(Evening):
 
         snapshot = snapshot_of(self.follower.engine(), self.store, self.clock)
         assert snapshot.devices == engine.device_figures()
-        look._show(snapshot, CONFIG, self.clock.utc_ms())
+        now_ms = self.clock.utc_ms()
+        present = present_of(snapshot, CONFIG, now_ms)
+        known = [last_known(key, of, present, self.store) for key, of in snapshot.devices.items()]
+        look._show(present, known, CONFIG, now_ms)
         status = self.capsys.readouterr().out
         assert max(map(len, status.splitlines())) <= 80
         html = self.page.html().decode()
@@ -210,7 +214,7 @@ class Shown(Evening):
     def holds_figures(self, said: str, *, connected: bool) -> None:
         """Hold every temperature and rise that is shown: of now, or said to be of then."""
         now = [*numbers(self.engine.device_figures()), *numbers(self.engine.sensor_figures())]
-        now += [figure.value for each in self.engine.accounts() for figure in each.figures]
+        now += [*numbers([each.value for e in self.engine.accounts() for each in e.figures])]
         # The doubt of where a rise settles is kept as a standard deviation, and shown at 95 %.
         figures = self.engine.device_figures().values()
         now += [

@@ -26,11 +26,11 @@ class Serving:
         self._folder = folder
         self.processes: list[subprocess.Popen[str]] = []
 
-    def start(self, house: House) -> str:
-        """Serve the page of a house; give its address once it answers."""
+    def start(self, house: House, port: int = 0) -> str:
+        """Serve the page of a house, on any port or this; give its address once it answers."""
         with (self._folder / "serve.log").open("a") as log:
             process = subprocess.Popen(
-                [*COMMAND, "--serve", "127.0.0.1:0", "--config", str(house.path)],
+                [*COMMAND, "--serve", f"127.0.0.1:{port}", "--config", str(house.path)],
                 cwd=ROOT,
                 env=dict(os.environ) | {"PYTHONUNBUFFERED": "1", "TMPDIR": str(self._folder)},
                 stdout=subprocess.PIPE,

@@ -72,6 +72,8 @@ def test_it_can_only_be_read(address: str) -> None:
     for method in ("POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"):
         status, headers, _ = ask(address, method=method)
         assert (status, headers["Allow"]) == (405, "GET, HEAD")
+    # Nor does it know anything of actions that are not switched on.
+    assert (ask(address, "/act/x", "POST")[0], ask(address, "/act/x")[0]) == (405, 404)
     status, headers, body = ask(address, method="HEAD")
     assert (status, body) == (200, b"")
     assert int(headers["Content-Length"]) > 1000

@@ -220,7 +220,7 @@ def test_what_comes_to_an_acknowledged_incident_is_told_as_worse() -> None:
     climbs(scene, "nas_air", 36.0, 72.0, nas_fan=300.0)
     stalled(scene, 5, nas_air=72.0)
     assert scene.heard == [OPENED, WORSE]
-    assert (scene.account().state, scene.account().acknowledged_by) == ("unacknowledged", "")
+    assert (scene.account().state, scene.account().acknowledged_by) == ("unacknowledged", "Robin")
 
 
 @pytest.mark.parametrize("by_what", ["incident", "alarm", "device", "all"])
@@ -292,6 +292,39 @@ def test_part_of_an_incident_put_out_of_sight_neither_ends_nor_hides_it() -> Non
     climbs(scene, "nas_air", 72.0, 36.0)
     scene.lives(60 * MINUTE, **CALM)
     assert scene.heard == [OPENED, WORSE, OPENED, OVER]
+
+
+def test_a_whole_incident_is_shelved_and_what_comes_on_top_of_it_is_told() -> None:
+    scene = Watched()
+    scene.lives(10 * MINUTE, **CALM)
+    stalled(scene)
+    incident = scene.account().id
+    scene.orders("shelve", incident=incident, for_s=3 * 3600.0, by="ann")
+    assert scene.engine.answer is not None
+    assert scene.engine.answer.text.startswith('"NAS: fan slow or stopped" is shelved for 3')
+    assert scene.account().state == "shelved"
+    stalled(scene, 5)
+    assert scene.heard == [OPENED]
+    climbs(scene, "nas_air", 36.0, 72.0, nas_fan=300.0)
+    stalled(scene, 5, nas_air=72.0)
+    assert scene.heard == [OPENED, OPENED]
+    assert scene.account().headline == "NAS: above its derating threshold"
+    # All of it off the shelf again at once.
+    scene.orders("shelve", incident=incident, for_s=3 * 3600.0)
+    assert scene.account().is_hidden
+    scene.orders("unshelve", incident=incident)
+    assert scene.account().state == "unacknowledged"
+    assert all(alarm.shelved_until_t is None for alarm in scene.engine.alarms.values())
+
+
+@pytest.mark.parametrize("command", ["shelve", "unshelve", "dance"])
+def test_of_an_incident_that_is_gone_nothing_is_done(command: str) -> None:
+    scene = Watched()
+    scene.lives(10 * MINUTE, **CALM)
+    scene.orders(command, incident="gone", for_s=60.0)
+    assert scene.engine.answer is not None
+    assert scene.engine.answer.text == "Incident 'gone' is over, or that was done already."
+    assert not scene.engine.answer.ok
 
 
 def state_of(engine: Engine) -> dict[str, Any]:

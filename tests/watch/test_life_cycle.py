@@ -178,6 +178,25 @@ def test_hidden_again_it_is_told_for_how_long_now(raised: Scene) -> None:
     assert raised.lives(3 * MINUTE, **HOT) == []
 
 
+def test_what_turns_high_on_the_shelf_comes_off_it_twelve_hours_later() -> None:
+    # As of a condition that chooses its priority at each raise.
+    scene = Scene()
+    scene.lives(5 * MINUTE, **COOL)
+    alarm = scene.engine.alarms["nas/over-derating"]
+    scene.lives(2 * MINUTE, **HOT)
+    alarm.raised_with, alarm.condition.settings = (
+        None,
+        alarm.condition.settings.model_copy(update={"priority": "medium"}),
+    )
+    order(scene, "shelve", for_s=30 * 86_400.0)
+    assert edges(scene, OVER) == "AB BG"
+    alarm.condition.settings = alarm.condition.settings.model_copy(update={"priority": "high"})
+    scene.lives(3 * MINUTE, **COOL)
+    scene.lives(2 * MINUTE, **HOT)
+    raised_t = alarm.since_t or 0
+    assert 0 <= (alarm.shelved_until_t or 0) - raised_t - 43_200 * SECOND <= 2 * MINUTE
+
+
 def test_what_somebody_else_shelved_is_not_told_as_acknowledged_by_them(raised: Scene) -> None:
     order(raised, "ack", by="ann")
     order(raised, "shelve", for_s=600.0, by="bob", reason="fan on order")
@@ -221,6 +240,7 @@ def test_what_is_out_of_service_hides_nothing(scene: Scene) -> None:
         ("ack", {"id": "nothere"}, "Nothing with the ID 'nothere' is on"),
         ("unshelve", {}, "is not shelved"),
         ("shelve", {"for_s": -1.0}, "-1.0 is no duration in seconds above 0."),
+        ("shelve", {"for_s": 43_201.0}, "and can be shelved for 12\N{NO-BREAK SPACE}h at most."),
         ("service-out", {"subject": "fridge"}, "There is no subject 'fridge' with alarms."),
         ("dance", {}, "There is no command 'dance'."),
     ],
@@ -232,6 +252,13 @@ def test_what_cannot_be_done_is_answered_and_changes_nothing(
     assert edges(raised, OVER) == "AB"
     assert raised.engine.answer is not None
     assert not raised.engine.answer.ok
+
+
+def test_who_did_it_from_where_and_why_stands_in_what_is_told(raised: Scene) -> None:
+    said = {"by": "ann@house.example", "address": "192.0.2.7", "reason": "bed"}
+    order(raised, "shelve", for_s=600.0, **said)
+    told = "Shelved for 10\N{NO-BREAK SPACE}min (by ann@house.example, from 192.0.2.7, bed): "
+    assert raised.told[-1].text.startswith(told)
 
 
 def test_acknowledging_twice_is_answered_and_changes_nothing(raised: Scene) -> None:

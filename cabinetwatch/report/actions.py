@@ -1,0 +1,464 @@
+"""Acting on an incident through the page: who may, what may be done, and what becomes of it.
+
+A GET shows the incident with a button for each thing that can be done, and does nothing: programs
+that look through mails follow links. A POST does one thing, from this very page, seldom enough, by
+who has a grant: out of a mail's link, or out of a cookie that such a link or the PIN has left. What
+is done goes into the store as a command, as the command line puts it there.
+"""
+
+import ipaddress
+import logging
+import re
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from datetime import date, datetime, timedelta
+from datetime import time as time_of_day
+from http import HTTPStatus
+from http.cookies import CookieError, SimpleCookie
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from cabinetwatch.clock import Clock
+from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.notify.links import (
+    ACT,
+    ANY,
+    LASTS_MS,
+    Grant,
+    NoKeyError,
+    read_grant,
+    read_key,
+    same,
+    sign,
+    signature,
+)
+from cabinetwatch.notify.mail import TEMPLATES
+from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.report.words import FOLDER, policy_hash, short_time
+from cabinetwatch.store.replay import Asked, ask_watch
+from cabinetwatch.store.store import Store
+from cabinetwatch.text import (
+    NBSP,
+    ConfigError,
+    StoreError,
+    describe_duration,
+    from_datetime,
+    to_datetime,
+)
+from cabinetwatch.watch.alarms import LONGEST_HIGH_S
+from cabinetwatch.watch.conditions.base import listed
+from cabinetwatch.watch.events import Account, AlarmState, Priority
+
+_log = logging.getLogger(__name__)
+
+SIGNED_IN = "incident"
+"""The path under which the page takes who has a cookie, or the PIN."""
+SHORTEST_PIN = 6
+"""With twenty tries in a quarter of an hour, six figures are guessed in a year and a half."""
+WITH_PIN = "somebody with the PIN"
+
+_LINK_COOKIE, _PIN_COOKIE = "cabinetwatch-link", "cabinetwatch-pin"
+_ID = re.compile(r"[0-9a-z]{1,32}")
+_ANSWER_WITHIN_S = 5.0
+_CLOCK_HOURS = (7, 19)
+_SERVICE_HOURS = (1, 4, 24)
+_HOUR_MS = 3_600_000
+
+_STYLE = (FOLDER / "page.css").read_text(encoding="utf-8")
+POLICY = (
+    f"default-src 'none'; style-src {policy_hash(_STYLE)}; img-src 'self'; base-uri 'none';"
+    " form-action 'self'"
+)
+"""The page's style and icon, forms that go back to where they came from, and no script at all."""
+
+
+def read_pin(config: Config) -> str | None:
+    """Give the PIN of the page, or None without one.
+
+    Raises:
+        ConfigError: it can't be read, or is too short.
+    """
+    secret = config.secret("page-pin")
+    pin = None if secret is None else secret.get_secret_value()
+    if pin is not None and len(pin) < SHORTEST_PIN:
+        raise ConfigError([f"the page's PIN has fewer than {SHORTEST_PIN} characters; give more"])
+    return pin
+
+
+class Rate:
+    """Lets so many through in a span of time: of one address, and of all of them together."""
+
+    def __init__(self, of_one: int, of_all: int, span_s: float) -> None:
+        self._of_one, self._of_all, self._span_s = of_one, of_all, span_s
+        self._lock = threading.Lock()
+        self._began_s = -span_s
+        # No more addresses than are let through.
+        self._counts: Counter[str] = Counter()
+
+    def lets(self, address: str) -> bool:
+        """Count one more of an address, if it may pass."""
+        network, now_s = _network(address), time.monotonic()
+        with self._lock:
+            if now_s - self._began_s >= self._span_s:
+                self._began_s = now_s
+                self._counts.clear()
+            few = self._counts.total() < self._of_all and self._counts[network] < self._of_one
+            if few:
+                self._counts[network] += 1
+            return few
+
+
+def _network(address: str) -> str:
+    """Give what one household or attacker has: an address of IPv4, a network of IPv6."""
+    parsed = ipaddress.ip_address(address.partition("%")[0])
+    if isinstance(parsed, ipaddress.IPv4Address):
+        return str(parsed)
+    return str(parsed.ipv4_mapped or ipaddress.ip_network((int(parsed) >> 64 << 64, 64)))
+
+
+class Choice(NamedTuple):
+    """Something that can be done about an incident now, and what it means."""
+
+    value: str
+    label: str
+    says: str
+    commands: tuple[Mapping[str, Any], ...]
+
+
+def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
+    """Give what can be done about an incident at an instant (UTC), the first thing first."""
+    names = [config.name_of(each) for each in account.subjects]
+    subjects = [each for each in account.subjects if each != SITE_SUBJECT]
+    shown_again = "It is shown again at once; if it is still on, you are notified."
+    undone: dict[str, tuple[Mapping[str, Any], ...]] = {
+        AlarmState.SHELVED: ({"command": "unshelve", "incident": account.id},),
+        AlarmState.OUT_OF_SERVICE: tuple(
+            {"command": "service-in", "subject": each} for each in subjects
+        ),
+    }
+    if account.is_over:
+        return []
+    if account.is_hidden:
+        commands = undone.get(account.state, ())
+        return [Choice("again", "Watch it again now", shown_again, commands)] if commands else []
+    found = []
+    if account.state == AlarmState.UNACKNOWLEDGED:
+        says = "No more reminders. You are still notified if it gets worse, and when it is over."
+        found.append(Choice("seen", "Seen", says, ({"command": "ack", "id": account.id},)))
+    for until_ms, clock in _clock_times(config.site.timezone, now_ms):
+        for_s = (until_ms - now_ms) / 1000
+        if account.priority is Priority.HIGH and for_s > LONGEST_HIGH_S:
+            continue
+        command = {"command": "shelve", "incident": account.id, "for_s": for_s}
+        says = f"Hidden for {describe_duration(for_s)}, even if it gets worse; then shown again."
+        reason = {"reason": f"not before {clock}"}
+        label = f"Not before {clock}"
+        found.append(Choice(f"not-before-{until_ms}", label, says, (command | reason,)))
+    for hours in _SERVICE_HOURS if subjects else ():
+        until = short_time(now_ms + hours * _HOUR_MS, config.site.timezone, "%a %H:%M")
+        says = f"No alarm of {listed(names)} until {until}, whatever happens."
+        commands = tuple(
+            {"command": "service-out", "subject": each, "for_s": hours * 3600.0}
+            | {"reason": "working on it"}
+            for each in subjects
+        )
+        label = f"Working on it, {hours}{NBSP}h"
+        found.append(Choice(f"working-{hours}", label, says, commands))
+    return found
+
+
+def _clock_times(timezone: str, now_ms: int) -> Iterator[tuple[int, str]]:
+    """Give the next morning and evening: their instant (UTC, ms), and what the clock shows then."""
+    zone = ZoneInfo(timezone)
+    today: date = to_datetime(now_ms).astimezone(zone).date()
+    moments = [
+        datetime.combine(today + timedelta(days), time_of_day(hour), zone)
+        for days in (0, 1)
+        for hour in _CLOCK_HOURS
+    ]
+    instants = [(from_datetime(each), f"{each:%H:%M}") for each in moments]
+    yield from [each for each in instants if each[0] > now_ms][: len(_CLOCK_HOURS)]
+
+
+class Request(NamedTuple):
+    """What somebody asks of the page, as far as it matters here; `form` is None for a GET."""
+
+    path: str
+    address: str
+    host: str
+    origin: str | None
+    fetch_site: str | None
+    cookie: str
+    form: Mapping[str, str] | None
+
+
+class Reply(NamedTuple):
+    """What they get: a page of HTML, and more headers."""
+
+    status: HTTPStatus
+    html: bytes
+    headers: tuple[tuple[str, str], ...] = ()
+
+
+class _RefusedError(Exception):
+    """Nothing is done: one sentence that says why, and the status that goes with it."""
+
+    def __init__(self, status: HTTPStatus, sentence: str) -> None:
+        super().__init__(sentence)
+        self.status = status
+
+
+# The first sentence of each is its heading.
+_GONE = "This incident is over. There is nothing left to do."
+_CHANGED = "Nothing was done. It has changed since you opened this page; this is how it is now."
+_DONE = "Nothing was done. That was done already, or can't be done any more."
+_STRANGE = "Nothing was done. This did not come from this page; open the link in the mail again."
+_INVALID = "This link is not valid. Nothing was done; open the link in the newest mail."
+_TOO_MANY = "Too many tries. Nothing was done; wait a quarter of an hour."
+_TOO_QUICK = "Too much at once. Nothing was done; wait a minute."
+_NOBODY = "Nothing was done. The page does not know who you are; open the link in a mail."
+_WRONG_PIN = "That is not the PIN. Nothing was done."
+_NO_KEY = "Nothing was done. The page can't tell who you are; its log says why."
+_WATCH_DOWN = "Nothing was done. The watch accepts nothing now; see below what is wrong with it."
+
+
+class Actions:
+    """Answers what is asked below `/act/` and `/incident/`. For any number of threads.
+
+    Args:
+        config: with actions; where its store is, and under which address people find the page.
+        look: gives an incident and what stands around it (`page.incident_of`), as they are now or,
+            where that will do, were a moment ago.
+        clock: says when a link is over.
+
+    Raises:
+        ConfigError: the PIN can't be read, or is too short.
+    """
+
+    def __init__(
+        self, config: Config, look: Callable[[str, bool], dict[str, Any]], clock: Clock
+    ) -> None:
+        self._config, self._look, self._clock = config, look, clock
+        self._zone = config.site.timezone
+        self._url = urlsplit((config.page and config.page.url) or "")
+        self._pin = read_pin(config)
+        self._deeds = Rate(of_one=10, of_all=30, span_s=60.0)
+        self._guesses = Rate(of_one=20, of_all=100, span_s=900.0)
+        self._pins = Rate(of_one=5, of_all=20, span_s=900.0)
+        self._has_no_key = False
+
+    @property
+    def host(self) -> str:
+        """The host under which people find the page."""
+        return self._url.hostname or ""
+
+    @staticmethod
+    def answers(path: str) -> bool:
+        """Whether a path is answered here."""
+        return path.startswith((f"/{ACT}/", f"/{SIGNED_IN}/"))
+
+    def answer(self, asked: Request) -> Reply:
+        """Answer a request; what is refused gets a page that says why."""
+        try:
+            return self._answer(asked, self._key())
+        except _RefusedError as error:
+            return self._page({}, error.status, refusal=str(error))
+        except StoreError as error:
+            sentence = f"Nothing was done. {error}"
+            return self._page({}, HTTPStatus.SERVICE_UNAVAILABLE, refusal=sentence)
+
+    def _key(self) -> bytes:
+        try:
+            key = read_key(self._config.store_path())
+        except NoKeyError as error:
+            if not self._has_no_key:
+                _log.warning("nobody can act through the page: %s", error)
+            self._has_no_key = True
+            raise _RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, _NO_KEY) from error
+        self._has_no_key = False
+        return key
+
+    def _answer(self, asked: Request, key: bytes) -> Reply:
+        kind, _, name = asked.path[1:].partition("/")
+        grant, credential, headers = None, "", []
+        if kind == ACT:
+            grant, credential = self._granted(key, name, asked.address), name
+            incident = grant.incident
+            headers.append(self._cookie(_LINK_COOKIE, name, grant.until_ms))
+        else:
+            incident = name
+            if not _ID.fullmatch(incident):
+                raise _RefusedError(HTTPStatus.NOT_FOUND, "There is no such incident.")
+            grant, credential = self._signed_in(key, asked.cookie, incident)
+        shown = self._look(incident, grant is not None)
+        if shown["incident"] is None:
+            # With a signed link there was one; else there may never have been.
+            status = HTTPStatus.GONE if grant is not None else HTTPStatus.NOT_FOUND
+            raise _RefusedError(status, _GONE)
+        form = signature(key, "form", credential, incident)
+        if asked.form is None:
+            return self._page(shown, grant=grant, form=form, key=key, headers=headers)
+        if not self._is_from_here(asked) or not same(asked.form.get("form", ""), form):
+            raise _RefusedError(HTTPStatus.FORBIDDEN, _STRANGE)
+        if grant is None:
+            return self._sign_in(asked, key, shown, form)
+        if not self._deeds.lets(asked.address):
+            raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_QUICK)
+        status, done, refusal = self._do(asked, grant, key, shown)
+        again = self._look(incident, True)
+        if again["incident"] is None:
+            return self._page({}, status, done=done, refusal=refusal)
+        return self._page(
+            again, status, grant=grant, form=form, key=key, done=done, refusal=refusal
+        )
+
+    # -- who it is ------------------------------------------------------------------------------
+
+    def _granted(self, key: bytes, signed: str, address: str) -> Grant:
+        """Give the grant of a link.
+
+        Raises:
+            _RefusedError: it is forged, or was good until some time ago.
+        """
+        grant = read_grant(key, signed)
+        if grant is None or grant.incident == ANY:
+            if not self._guesses.lets(address):
+                raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_MANY)
+            raise _RefusedError(HTTPStatus.FORBIDDEN, _INVALID)
+        if grant.until_ms <= self._clock.utc_ms():
+            until = short_time(grant.until_ms, self._zone)
+            sentence = f"This link was good until {until}. Open the link in a newer mail."
+            raise _RefusedError(HTTPStatus.GONE, sentence)
+        return grant
+
+    def _signed_in(self, key: bytes, cookie: str, incident: str) -> tuple[Grant | None, str]:
+        """Give what a cookie grants of an incident, and the letters that say so."""
+        try:
+            jar = SimpleCookie(cookie)
+        except CookieError:
+            return None, ""
+        for name, its_key in ((_PIN_COOKIE, self._pin_key(key)), (_LINK_COOKIE, key)):
+            if its_key is None or name not in jar:
+                continue
+            grant = read_grant(its_key, jar[name].value)
+            if grant is None or grant.until_ms <= self._clock.utc_ms():
+                continue
+            if grant.incident == (ANY if name == _PIN_COOKIE else incident):
+                return grant, jar[name].value
+        return None, ""
+
+    def _pin_key(self, key: bytes) -> bytes | None:
+        """Give the key of the PIN's cookies: once there is another PIN they are worth nothing."""
+        return None if self._pin is None else signature(key, "pin", self._pin).encode()
+
+    def _sign_in(self, asked: Request, key: bytes, shown: dict[str, Any], form: str) -> Reply:
+        pin_key = self._pin_key(key)
+        given = (asked.form or {}).get("pin", "")
+        if self._pin is None or pin_key is None or not given:
+            raise _RefusedError(HTTPStatus.FORBIDDEN, _NOBODY)
+        if not self._pins.lets(asked.address):
+            raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_MANY)
+        if not same(given, self._pin):
+            _log.warning("a wrong PIN for the page came from %s", asked.address)
+            return self._page(shown, HTTPStatus.FORBIDDEN, form=form, key=key, refusal=_WRONG_PIN)
+        grant = Grant(ANY, self._clock.utc_ms() + LASTS_MS, WITH_PIN)
+        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant.until_ms)
+        # Asked for anew, so that a reload sends no PIN.
+        return self._page(shown, HTTPStatus.SEE_OTHER, headers=[cookie, ("Location", asked.path)])
+
+    def _cookie(self, name: str, value: str, until_ms: int) -> tuple[str, str]:
+        left_s = max(0, until_ms - self._clock.utc_ms()) // 1000
+        # Below a path of ours: a cookie goes to every port of its host.
+        secure = "; Secure" if self._url.scheme == "https" else ""
+        limits = f"Max-Age={left_s}; Path=/{SIGNED_IN}/; HttpOnly; SameSite=Strict{secure}"
+        return "Set-Cookie", f"{name}={value}; {limits}"
+
+    def _is_from_here(self, asked: Request) -> bool:
+        """Whether a form was sent by this page: browsers name the origin of every POST.
+
+        A proxy in front of the page may have changed the host.
+        """
+        if asked.fetch_site not in {None, "same-origin"} or asked.origin is None:
+            return False
+        origin = urlsplit(asked.origin)
+        ours = {asked.host.lower(), self._url.netloc.lower()}
+        return origin.scheme in {"http", "https"} and origin.netloc.lower() in ours
+
+    # -- what is done ---------------------------------------------------------------------------
+
+    def _do(
+        self, asked: Request, grant: Grant, key: bytes, shown: dict[str, Any]
+    ) -> tuple[HTTPStatus, str, str]:
+        """Do what was chosen; give the status, what was done, and why not."""
+        account, form = shown["incident"]["account"], asked.form or {}
+        if not shown["present"].snapshot.running:
+            return HTTPStatus.SERVICE_UNAVAILABLE, "", _WATCH_DOWN
+        if account.is_over:
+            return HTTPStatus.GONE, "", _GONE
+        offered = choices_of(account, self._config, self._clock.utc_ms())
+        chosen = next((each for each in offered if each.value == form.get("do")), None)
+        if chosen is None:
+            return HTTPStatus.CONFLICT, "", _DONE
+        if not same(form.get("seen", ""), _as_seen(key, account)):
+            return HTTPStatus.CONFLICT, "", _CHANGED
+        who = {"by": grant.who, "address": asked.address}
+        with Store.open(self._config.store.url, read_only=True) as store:
+            answers = [
+                ask_watch(store, {**command, **who}, self._clock, _ANSWER_WITHIN_S)
+                for command in chosen.commands
+            ]
+        return _outcome(answers)
+
+    def _page(
+        self,
+        shown: dict[str, Any],
+        status: HTTPStatus = HTTPStatus.OK,
+        *,
+        grant: Grant | None = None,
+        form: str = "",
+        key: bytes = b"",
+        done: str = "",
+        refusal: str = "",
+        headers: list[tuple[str, str]] | None = None,
+    ) -> Reply:
+        incident = shown.get("incident")
+        choices: list[Choice] = []
+        if incident and grant is not None and shown["present"].snapshot.running:
+            choices = choices_of(incident["account"], self._config, self._clock.utc_ms())
+        until = None if grant is None else short_time(grant.until_ms, self._zone, f"%a{NBSP}%H:%M")
+        text = TEMPLATES.get_template("report/templates/action.html.j2").render(
+            page={"site": self._config.site.name, "acts": False} | shown,
+            choices=choices,
+            done=done,
+            refusal=refusal,
+            form=form,
+            seen=_as_seen(key, incident["account"]) if incident else "",
+            grant=grant,
+            until=until,
+            has_pin=self._pin is not None,
+            # Ours, and the policy's hash is of these very letters.
+            style=Markup(_STYLE),  # noqa: S704
+            cautions=DEVICE_CAUTIONS,
+            no_smoke_alarm=NO_SMOKE_ALARM,
+        )
+        return Reply(status, text.encode("utf-8", "replace"), tuple(headers or ()))
+
+
+def _as_seen(key: bytes, account: Account) -> str:
+    """Sign what somebody was shown: what has changed since is not done unseen."""
+    return signature(key, "seen", account.id, account.state, account.priority, *account.alarms)
+
+
+def _outcome(answers: list[Asked]) -> tuple[HTTPStatus, str, str]:
+    said = " ".join(each.text for each in answers)
+    if any(each.done is False for each in answers):
+        nothing = "" if any(each.done for each in answers) else "Nothing was done. "
+        return HTTPStatus.CONFLICT, "", nothing + said
+    if all(each.done for each in answers):
+        return HTTPStatus.OK, said, ""
+    return HTTPStatus.ACCEPTED, "", said
