@@ -53,8 +53,8 @@ class Finding(NamedTuple):
 def run(args: argparse.Namespace) -> int:
     """Tell of the file, then try what it names.
 
-    The status is 1 when a broker, a server or the store refuses, when nobody would get a high alarm,
-    or, with --listen, a sensor is not heard or can't be read.
+    The status is 1 when a broker, a server or the store refuses, when nobody would get a high
+    alarm, or, with --listen, a sensor is not heard or can't be read.
     """
     config, listen_s = args.config, args.listen_s
     sensors = counted(len(config.sensors), "sensor")

@@ -528,7 +528,7 @@ class EmailChannel:
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
-            before = self._told.before(notice, self._config)
+            before = self._told.before(notice, self._config, self._present)
             return build_message(
                 notice, self._config, self._email, self._present, to=self._to, before=before
             ).as_bytes()

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Person
-from cabinetwatch.notify.plan import ahead_of, due_ms, site_day, turn_s, turns
+from cabinetwatch.notify.plan import Present, ahead_of, due_ms, site_day, turn_s, turns
 from cabinetwatch.store.records import Channel, Notice, Outcome, Posted
 from cabinetwatch.text import local_time
 from cabinetwatch.watch.conditions.base import listed
@@ -57,15 +57,19 @@ class Told:
         with self._lock:
             return (incident, channel) in self._failed
 
-    def before(self, notice: Notice, config: Config) -> str:
-        """Say who was notified before one who is only told when others don't answer."""
+    def before(self, notice: Notice, config: Config, present: Present | None = None) -> str:
+        """Say who was notified before one who is only told when others don't answer.
+
+        Nothing where somebody has answered since, as far as the `present` is known.
+        """
         person = config.notify.mailed.get(notice.channel)
-        if (
-            person is None
-            or person.after is None
-            or notice.kind not in ("raise", "worse", "digest")
-        ):
+        kinds = ("raise", "worse", "digest")
+        if person is None or person.after is None or notice.kind not in kinds:
             return ""
+        if present is not None:
+            now = [present(account.id) for account in notice.accounts]
+            if not any(each and each.state == AlarmState.UNACKNOWLEDGED for each in now):
+                return ""
         zone = config.site.timezone
         sentences = []
         for channel, who in _people(config):

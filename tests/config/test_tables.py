@@ -254,7 +254,7 @@ def test_a_wrong_key_of_notices_and_reports_gets_a_sentence(text: str, words: st
 
 
 def test_quiet_hours_may_reach_over_midnight() -> None:
-    quiet = read('[notify]\nquiet_hours = "22:30-06:30"\n').notify.quiet
+    quiet = read('[notify]\nquiet_hours = "22:30-06:30"\n').notify.quiet("email")
     assert quiet is not None
     assert [moment.isoformat("minutes") for moment in quiet] == ["22:30", "06:30"]
 
