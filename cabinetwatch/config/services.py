@@ -391,7 +391,7 @@ class Notify(Table):
 
     @property
     def readers(self) -> tuple[str, ...]:
-        """The addresses of those who are not only told when others don't answer; else of all."""
+        """The addresses of those who are told at once; of all where nobody is."""
         simple = () if self.email is None else self.email.addresses
         people = self.people.values()
         first = (*simple, *(each.mail for each in people if each.after is None))
@@ -428,7 +428,7 @@ class Notify(Table):
 
 
 class Summary(Table):
-    """When the weekly summary is mailed, and to whom: those of [notify.email] where left out."""
+    """When the weekly summary is mailed, and to whom: `Notify.readers` where left out."""
 
     day: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = (
         Field("monday", description="a day of the week in English, small letters")
