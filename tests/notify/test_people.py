@@ -237,8 +237,11 @@ def test_one_alarm_of_two_acknowledged_is_no_answer(opened: Open) -> None:
     assert len(mails(post, ROBIN)) == 1
 
 
+@pytest.mark.parametrize("killed", [False, True])
 @pytest.mark.parametrize("state", [AlarmState.SUPPRESSED, AlarmState.RETURNED])
-def test_what_hides_or_returns_beside_others_is_no_answer(opened: Open, state: AlarmState) -> None:
+def test_what_hides_or_returns_beside_others_is_no_answer(
+    opened: Open, state: AlarmState, killed: bool
+) -> None:
     post = opened()
     nas = hot(post)
     post.run(MINUTE_S)
@@ -246,6 +249,8 @@ def test_what_hides_or_returns_beside_others_is_no_answer(opened: Open, state: A
     put(post, nas, state)
     other = replace(nas, t=post.t, utc_ms=post.t, id="nas-2", incident=nas.id, message=None)
     post.emit(other)
+    if killed:
+        post.kill()
     post.run(HOUR_S)
     assert mails(post, ROBIN) == ["22:30 [High]"]
 
