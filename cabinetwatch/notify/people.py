@@ -220,14 +220,20 @@ def _incident(notice: Notice) -> str:
 
 
 def gaps(config: Config, today: date) -> Iterator[str]:
-    """Say, for today and each absence to come, where nobody is left who gets a high alarm."""
-    email = config.notify.email
+    """Say, for today and each absence to come, where nobody is left who gets a high alarm.
+
+    A push or a program is somebody's way to get them where nobody is to be mailed them.
+    """
+    notify = config.notify
+    email = notify.email
     if email is None or (email.addresses and Priority.HIGH in email.priorities):
         return
-    people = config.notify.people
+    people = notify.people
     takers = {id_: each for id_, each in people.items() if Priority.HIGH in each.priorities}
     if not takers:
-        yield 'nobody is mailed high alarms; add "high" to the priorities of somebody'
+        others = [each for each in (notify.command, notify.http) if each is not None]
+        if not any(Priority.HIGH in each.priorities for each in others):
+            yield 'nobody gets high alarms; add "high" to the priorities of somebody'
         return
     names = listed([each.name or id_ for id_, each in takers.items()])
     if all(each.after is not None for each in takers.values()):

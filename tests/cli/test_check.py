@@ -343,7 +343,7 @@ def test_a_test_notice_reaches_each_person_away_or_not_with_a_line_for_each(
             "from 2999-01-01 to 2999-12-31 all",
         ),
         (('name = "Kim"', 'after = "1h"'), "all who get high alarms have after (kim and robin)"),
-        (("mail = ", 'priorities = ["medium"]\nmail = '), "nobody is mailed high alarms"),
+        (("mail = ", 'priorities = ["medium"]\nmail = '), "nobody gets high alarms"),
     ],
 )
 def test_check_does_not_call_it_well_where_nobody_would_get_a_high_alarm(
@@ -367,7 +367,7 @@ def test_a_simple_list_that_takes_no_high_alarms_is_not_well_either(
 ) -> None:
     shown = checker.run(mqtt(broker) + email(smtp, 'priorities = ["medium"]') + SENSORS)
     assert checker.status == 1
-    assert "nobody is mailed high alarms" in line(shown, "people  NOBODY")
+    assert "nobody gets high alarms" in line(shown, "people  NOBODY")
 
 
 def test_a_command_that_is_no_program_is_told_without_running_it(

@@ -512,7 +512,7 @@ def test_nothing_is_said_where_somebody_is_always_left(people: str) -> None:
 @pytest.mark.parametrize(
     ("people", "said"),
     [
-        (TWO.replace("mail =", 'priorities = ["medium"]\nmail ='), "nobody is mailed high alarms"),
+        (TWO.replace("mail =", 'priorities = ["medium"]\nmail ='), "nobody gets high alarms"),
         (TWO.replace('mail = "kim', 'after = "5m"\nmail = "kim'), "have after (Kim and Robin)"),
         (
             away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10"),
@@ -527,6 +527,15 @@ def test_nothing_is_said_where_somebody_is_always_left(people: str) -> None:
 )
 def test_where_nobody_would_be_left_that_is_said(people: str, said: str) -> None:
     assert said in gap(people)
+
+
+@pytest.mark.parametrize(
+    "table", ['command]\nargv = ["push"]', 'http]\nurl = "http://push.example/"']
+)
+def test_a_push_or_a_program_may_be_the_way_to_get_high_alarms(table: str) -> None:
+    medium = TWO.replace("mail =", 'priorities = ["medium"]\nmail =')
+    assert gap(f"{medium}[notify.{table}\n") == ""
+    assert "nobody gets" in gap(f'{medium}[notify.{table}\npriorities = ["low"]\n')
 
 
 def test_of_absences_that_are_past_nothing_is_said() -> None:
