@@ -410,6 +410,21 @@ def test_an_hour_without_a_mail_server_gives_each_one_mail(opened: Open, smtp: M
     assert len(mails(post, KIM)) == len(mails(post, ROBIN)) == 1
 
 
+def test_who_was_about_to_be_told_when_it_ended_is_told_of_both(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened()
+    smtp.refuse("451 4.3.0 try later")
+    nas = hot(post)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(MINUTE_S)
+    smtp.behave()
+    post.run(HOUR_S)
+    for who in (KIM, ROBIN):
+        assert sorted(each.partition(" ")[2] for each in mails(post, who)) == ["[High]", "[Over]"]
+
+
 def test_a_high_alarm_goes_to_all_who_take_it_where_nobody_would_be_left(opened: Open) -> None:
     people = TWO.replace('after = "30m"\n', AWAY).replace(f'"{KIM}"\n', f'"{KIM}"\n{AWAY}')
     post = opened(people)
