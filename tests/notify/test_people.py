@@ -14,6 +14,7 @@ from cabinetwatch.text import from_rfc3339, local_time
 from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
 from tests.notify.post import Post
 from tests.notify.samples import ACKNOWLEDGED, UNACKNOWLEDGED, account, make_config, transition
+from tests.notify.world import FakeChannel, World, accept
 from tests.service.mails import part
 from tests.support.mail import MailDrop
 
@@ -235,6 +236,38 @@ def test_one_alarm_of_two_acknowledged_is_no_answer(opened: Open) -> None:
     put(post, fan, ACKNOWLEDGED)
     post.run(HOUR_S)
     assert len(mails(post, ROBIN)) == 1
+
+
+def test_where_all_that_is_still_on_was_acknowledged_the_second_is_left_in_peace(
+    opened: Open,
+) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    fan = worse(post, nas)
+    put(post, fan, ACKNOWLEDGED)
+    put(post, nas, AlarmState.RETURNED)
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == []
+
+
+def test_an_end_that_comes_while_the_mail_before_it_is_being_written_is_told() -> None:
+    robin = FakeChannel(accept, (ROBIN,))
+    world = World(house(TWO), {"mail to robin": robin})
+    raised = transition(t=world.t)
+    world.emit(raised)
+    world.run(MINUTE_S)
+    other = replace(raised, t=world.t, id="nas-2", incident=raised.id)
+    message = Message(Step.WORSE, account(raised), (other,), (Priority.HIGH,))
+    world.slow_to_write = True
+    world.emit(replace(other, message=message))
+    world.run(29 * MINUTE_S)
+    assert robin.told == []
+    ended = replace(raised, t=world.t, utc_ms=world.t, state=AlarmState.RETURNED, message=None)
+    over_message = Message(Step.OVER, account(ended), (ended,), (Priority.HIGH,))
+    world.emit(replace(ended, message=over_message))
+    world.run(HOUR_S)
+    assert sorted(notice.kind for notice, _ in robin.told) == ["digest", "return"]
 
 
 @pytest.mark.parametrize("killed", [False, True])
