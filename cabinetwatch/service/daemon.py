@@ -220,10 +220,11 @@ class Daemon:
             )
             for channel, carrier in made.items()
         ]
-        gone = [notice for notice, _ in waiting if notice.channel not in made]
         why = "this channel is no longer in the configuration"
-        withdrawn = [Outcome(each.id, "withdrawn", now, error=why) for each in gone]
-        self._store_loop.put(Batch(outcomes=withdrawn))
+        gone = [notice.id for notice, _ in waiting if notice.channel not in made]
+        if gone:
+            withdrawn = [Outcome(each, "withdrawn", now, error=why) for each in gone]
+            self._store_loop.put(Batch(outcomes=withdrawn))
         last = last_told(notice for notice, _ in posted)
         for each in self._deliveries:
             each.delivery.restore(waiting, standing, last, now)

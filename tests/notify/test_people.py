@@ -298,6 +298,22 @@ def test_what_is_over_before_the_second_was_told_is_none_of_their_business(opene
     assert mails(post, ROBIN) == []
 
 
+def test_what_comes_again_is_told_in_turn_again(opened: Open) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(HOUR_S)
+    again = replace(nas, t=post.t, utc_ms=post.t, previous=AlarmState.RETURNED)
+    post.emit(again)
+    post.run(10 * MINUTE_S)
+    put(post, again, ACKNOWLEDGED)
+    over(post, again, acknowledged=True)
+    post.run(HOUR_S)
+    assert mails(post, KIM)[2:] == ["00:00 [High]", "00:10 [Over]"]
+    assert mails(post, ROBIN) == ["22:30 [High]", "23:00 [Over]"]
+
+
 def test_once_told_and_unanswered_what_gets_worse_waits_no_longer(opened: Open) -> None:
     post = opened()
     nas = hot(post)
