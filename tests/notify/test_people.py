@@ -36,6 +36,7 @@ after = "30m"
 """
 AWAY = 'away = ["2026-12-20/2027-01-03"]\n'
 THREE = f'{TWO}\n[notify.people.sasha]\nmail = "{SASHA}"\n{AWAY}'
+ALL_AFTER = TWO.replace('mail = "kim', 'after = "5m"\nmail = "kim')
 NOBODY_SIMPLE = """
 [notify.email]
 host = "127.0.0.1"
@@ -577,7 +578,7 @@ def test_nothing_is_said_where_somebody_is_always_left(people: str) -> None:
     ("people", "said"),
     [
         (TWO.replace("mail =", 'priorities = ["medium"]\nmail ='), "nobody gets high alarms"),
-        (TWO.replace('mail = "kim', 'after = "5m"\nmail = "kim'), "have after (Kim and Robin)"),
+        (ALL_AFTER, "have after (Kim and Robin)"),
         (
             away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10"),
             "from 2026-12-31 to 2027-01-03 all who get high alarms are away (Kim and Robin)",
@@ -615,7 +616,7 @@ def test_two_absences_of_all_are_each_named() -> None:
 
 def test_on_every_day_and_whoever_is_away_a_high_alarm_goes_to_somebody_at_once() -> None:
     span = timedelta(days=1)
-    for people in (TWO, THREE, away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10")):
+    for people in (ALL_AFTER, TWO, THREE, away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10")):
         config = house(people)
         for day in (TODAY + number * span for number in range(30)):
             assert min(turns(config, [Priority.HIGH], day).values()) == 0.0
