@@ -22,7 +22,8 @@ from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.channels import HttpChannel
 from cabinetwatch.notify.links import NoKeyError, link_key_path, read_key
-from cabinetwatch.notify.plan import plan_test
+from cabinetwatch.notify.people import gaps
+from cabinetwatch.notify.plan import plan_test, site_day
 from cabinetwatch.notify.smtp import Login, SessionError, Timeouts, smtp_session
 from cabinetwatch.service.delivery_loop import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
@@ -53,8 +54,8 @@ class Finding(NamedTuple):
 def run(args: argparse.Namespace) -> int:
     """Tell of the file, then try what it names.
 
-    The status is 1 when a broker, a server or the store refuses, or, with --listen, a sensor is not
-    heard or can't be read.
+    The status is 1 when a broker, a server or the store refuses, when nobody would get a high
+    alarm, or, with --listen, a sensor is not heard or can't be read.
     """
     config, listen_s = args.config, args.listen_s
     sensors = counted(len(config.sensors), "sensor")
@@ -139,7 +140,7 @@ def _try_all(config: Config, *, send: bool, listen_s: float | None) -> list[Find
         if listen_s is not None and session.subscribed:
             ear.all_heard.wait(listen_s)
             findings += ear.findings(listen_s, session.refusals)
-        findings += _try_mail(config)
+        findings += [*_try_mail(config), *_try_people(config)]
         findings += [_try_store(config), *_try_command(config), *_try_http(config)]
         findings += _try_actions(config)
         if send:
@@ -348,6 +349,15 @@ def _try_mail(config: Config) -> Iterator[Finding]:
     yield Finding("mail", True, f"mail server {email.host}:{email.port} answers {how}{who}")
 
 
+def _try_people(config: Config) -> Iterator[Finding]:
+    """See that somebody gets a high alarm, today and whoever will be away."""
+    today = site_day(config, SystemClock().utc_ms())
+    found = [Finding("people", False, gap, "NOBODY") for gap in gaps(config, today)]
+    if config.notify.people and not found:
+        found = [Finding("people", True, "a high alarm always reaches somebody at once")]
+    yield from found
+
+
 def _try_store(config: Config) -> Finding:
     """Look into the store, or at the folder where it will be; neither is changed."""
     path = config.store_path()
@@ -416,7 +426,7 @@ def _send_notices(config: Config, session: MqttSession) -> Iterator[Finding]:
     for notice in plan_test(config, clock.utc_ms(), clock.utc_ms()):
         carrier = made[notice.channel]
         attempt = carrier.send(notice, carrier.recipients)
-        what = f"test by {notice.channel}"
+        what = f"test by {config.notify.called(notice.channel)}"
         if attempt.unreachable is not None:
             yield Finding(what, False, attempt.unreachable)
         for refusal in attempt.refused.values():

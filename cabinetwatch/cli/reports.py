@@ -210,7 +210,7 @@ def _recipients(config: Config) -> tuple[str, ...]:
     """Give those whom the summary is mailed to."""
     if config.summary is not None and config.summary.to is not None:
         return config.summary.to
-    return () if config.notify.email is None else config.notify.email.to
+    return config.notify.readers
 
 
 def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: int) -> bytes:

@@ -32,6 +32,7 @@ from cabinetwatch.config.services import (
     MqttNotices,
     Notify,
     Page,
+    Person,
     Site,
     Store,
     Summary,
@@ -547,6 +548,7 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
     models = [(f"[{name}]", model) for name, model in _SINGLE.items()]
     models += [("[sensors.ID]", Sensor), ("[devices.ID]", Device), ("[notify]", Notify)]
     models += [(f"[notify.{name}]", model) for name, model in _CHANNELS.items()]
+    models.append(("[notify.people.ID]", Person))
     keys = [(key, where) for where, model in models for key in keys_of(model)]
     # What every condition has belongs to none of them.
     keys += [(key, "[alarms.CONDITION]") for key in keys_of(AlarmSettings)]
@@ -558,8 +560,11 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
     ]
     tables = [(name, f"[{name}]") for name in keys_of(Config)]
     tables += [(name, f"[notify.{name}]") for name in _CHANNELS]
+    tables.append(("people", "[notify.people.ID]"))
     tables += [(spec.name, f"[alarms.{spec.name}]") for spec in conditions]
-    return Places((pair for pair in keys if pair[0] not in {*_CHANNELS, "alarms"}), tables)
+    return Places(
+        (pair for pair in keys if pair[0] not in {*_CHANNELS, "people", "alarms"}), tables
+    )
 
 
 def _read_notify(raw: object, reader: Reader) -> Notify | None:
@@ -570,9 +575,42 @@ def _read_notify(raw: object, reader: Reader) -> Notify | None:
         for name, model in _CHANNELS.items()
         if raw.get(name) is not None
     }
-    others = {key: value for key, value in raw.items() if key not in _CHANNELS}
+    no_people = raw.get("people") is None
+    people = {} if no_people else reader.tables(raw["people"], "notify.people")
+    _check_people(people, raw.get("email"), reader.problems)
+    persons = {
+        name: reader.table(Person, table, f"notify.people.{name}") for name, table in people.items()
+    }
+    others = {key: value for key, value in raw.items() if key not in {*_CHANNELS, "people"}}
     read = {name: channel for name, channel in channels.items() if channel is not None}
-    return reader.table(Notify, others | read, "notify")
+    read_people = {name: person for name, person in persons.items() if person is not None}
+    return reader.table(Notify, others | read | {"people": read_people}, "notify")
+
+
+def _check_people(people: Tables, email: object, problems: Problems) -> None:
+    """Note who can't be mailed, and who would be told twice."""
+    to = email.get("to") if isinstance(email, dict) else None
+    if people and email is None:
+        problems.add("notify.people", "needs a mail server; add a table [notify.email]")
+    elif isinstance(email, dict) and to is None and not people:
+        problems.add(
+            "notify.email", "to is missing; give a list of addresses, or a table [notify.people.ID]"
+        )
+    simple = [each for each in to if isinstance(each, str)] if isinstance(to, list) else []
+    first_at = {each.lower(): "[notify.email] to" for each in simple}
+    for name, table in people.items():
+        where = f"notify.people.{name}"
+        if not ID.fullmatch(name):
+            problems.add(where, f"{show(name)} is no ID; give one of a to z, 0 to 9 and -")
+        mail = table.get("mail")
+        if isinstance(mail, str):
+            other = first_at.setdefault(mail.lower(), f"[{where}]")
+            if other != f"[{where}]":
+                problems.add(
+                    where,
+                    f"mail = {show(mail)} is in {other} too, so each notice would come twice; leave"
+                    " it out of one of them",
+                )
 
 
 def _check_summary(raw: Mapping[str, Any], reader: Reader) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from cabinetwatch.config.checking import TRUTHS, Problems, Reader, assemble, places_of
 from cabinetwatch.config.equipment import ConditionSpec
 from cabinetwatch.config.model import Config
+from cabinetwatch.config.services import Person
 from cabinetwatch.config.values import read_plain_file
 from cabinetwatch.text import ConfigError, printable
 
@@ -92,7 +93,7 @@ def require_mail(config: Config, path: Path) -> Config:
 
 
 def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
-    """Read no more of a file than a mail takes: [notify.email], and [site] if it is right.
+    """Read no more of a file than a mail takes: [notify.email], the people and [site] if right.
 
     So a file whose fault lies elsewhere, with which the watch can't start, still says whom to tell.
 
@@ -101,8 +102,15 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     """
     tables = _parse_toml(_read(path), path)
     notify = tables.get("notify")
-    email = notify.get("email") if isinstance(notify, dict) else None
-    wanted: dict[str, Any] = {} if email is None else {"notify": {"email": email}}
+    given = notify if isinstance(notify, dict) else {}
+    email, people = given.get("email"), given.get("people")
+    trial = Reader(Problems(""), None)
+    right = {
+        name: table
+        for name, table in (people.items() if isinstance(people, dict) else ())
+        if trial.table(Person, table, name) is not None
+    }
+    wanted = {} if email is None else {"notify": {"email": email, "people": right}}
 
     def assembled(more: dict[str, Any]) -> Config:
         reader = Reader(Problems(str(path)), path.absolute().parent)

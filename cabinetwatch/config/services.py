@@ -4,7 +4,7 @@ import difflib
 import os
 import zoneinfo
 from collections.abc import Iterator, Mapping
-from datetime import time
+from datetime import date, time
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -15,8 +15,10 @@ from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, Validati
 from cabinetwatch.config.values import (
     ClockTime,
     Contradiction,
+    Days,
     FilePath,
     Host,
+    MailAddress,
     MailAddresses,
     MailSender,
     NotNegative,
@@ -29,12 +31,14 @@ from cabinetwatch.config.values import (
     SecretFile,
     Table,
     TopicPrefix,
+    Turn,
     Word,
+    days_of,
     expanded,
     is_loopback,
     read_plain_file,
 )
-from cabinetwatch.text import ConfigError, TemperatureUnit
+from cabinetwatch.text import ConfigError, TemperatureUnit, parse_duration
 
 
 def _known_zone(name: str) -> str:
@@ -206,7 +210,7 @@ def _without_nul(argv: tuple[str, ...]) -> tuple[str, ...]:
 
 
 class Email(Table):
-    """A mail server, and who gets mail through it. `from_` is the key `from`."""
+    """A mail server, and who gets mail through it, beside the people. `from_` is the key `from`."""
 
     host: Host = Field(description="the name or address of the mail server")
     port: Port = Field(587, description="a TCP port, 1 to 65535")
@@ -223,10 +227,15 @@ class Email(Table):
     from_: MailSender = Field(
         alias="from", description='the sender\'s address, such as "watch@under-stairs.example"'
     )
-    to: MailAddresses = Field(
-        description='a list of addresses, such as ["owner@under-stairs.example"]'
+    to: MailAddresses | None = Field(
+        None, description='a list of addresses, such as ["owner@under-stairs.example"]'
     )
     priorities: Priorities = Field(("high", "medium"), description=_PRIORITIES)
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Those of `to`, if any."""
+        return self.to or ()
 
     @property
     def exposure(self) -> str | None:
@@ -245,6 +254,39 @@ class Email(Table):
             yield Contradiction("ca_file", 'is given with security = "none"; leave one of them out')
         if values.get("password_file") is not None and values.get("username", "") is None:
             yield Contradiction("password_file", "needs username beside it")
+
+
+class Person(Table):
+    """Somebody who is mailed through the server of [notify.email], in a turn of their own."""
+
+    name: PlainText | None = Field(None, description="the name that mails and pages give them")
+    mail: MailAddress = Field(
+        description='the address to mail to, such as "kim@under-stairs.example"'
+    )
+    priorities: Priorities = Field(("high", "medium"), description=_PRIORITIES)
+    quiet_hours: QuietHours | None = Field(
+        None, description='two times of day in the site\'s time zone, such as "22:30-06:30"'
+    )
+    after: Turn | None = Field(
+        None, description='how long others have to acknowledge first, such as "30m"'
+    )
+    away: Days = Field(
+        (), description='a list of first and last days, such as ["2026-12-20/2027-01-03"]'
+    )
+
+    @property
+    def after_s(self) -> float:
+        """How long others have to acknowledge first; 0 for none."""
+        return 0.0 if self.after is None else parse_duration(self.after)
+
+    @property
+    def absences(self) -> list[tuple[date, date]]:
+        """The first and the last day of each absence."""
+        return [days_of(interval) for interval in self.away]
+
+    def is_away(self, day: date) -> bool:
+        """Whether they are away on a day."""
+        return any(first <= day <= last for first, last in self.absences)
 
 
 class MqttNotices(Table):
@@ -342,6 +384,9 @@ class Http(Table):
         return parts.hostname or "", parts.port or _WEB_PORTS[parts.scheme]
 
 
+_CALLED = {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "push"}
+
+
 class Notify(Table):
     """When and through which channels people are told. Absent channels are None."""
 
@@ -355,21 +400,56 @@ class Notify(Table):
         5, ge=1, description="how many waiting notices, 1 or more, still go out one by one"
     )
     email: Email | None = Field(None, description="a table [notify.email]")
+    people: dict[str, Person] = Field(default_factory=dict, description="tables [notify.people.ID]")
     mqtt: MqttNotices = Field(MqttNotices(), description="a table [notify.mqtt]")
     command: Command | None = Field(None, description="a table [notify.command]")
     http: Http | None = Field(None, description="a table [notify.http]")
 
     @property
-    def quiet(self) -> tuple[time, time] | None:
-        """The quiet hours as start and end; the end may lie on the next day."""
-        if self.quiet_hours is None:
+    def mailed(self) -> dict[str, Person]:
+        """The people, each by the channel that is theirs alone."""
+        return {f"mail to {person_id}": person for person_id, person in self.people.items()}
+
+    @property
+    def readers(self) -> tuple[str, ...]:
+        """The addresses of those who are told at once; of all where nobody is."""
+        simple = () if self.email is None else self.email.addresses
+        people = self.people.values()
+        first = (*simple, *(each.mail for each in people if each.after is None))
+        return first or tuple(each.mail for each in people)
+
+    @property
+    def channels(self) -> list[str]:
+        """The channels that are switched on; that of `[notify.email]` mails summaries at least."""
+        on = {
+            "email": self.email is not None,
+            **dict.fromkeys(self.mailed, True),
+            "mqtt": self.mqtt.enabled,
+            "command": self.command is not None,
+            "http": self.http is not None,
+        }
+        return [channel for channel, is_on in on.items() if is_on]
+
+    def called(self, channel: str) -> str:
+        """Give what people call a channel."""
+        for person_id, person in self.people.items():
+            if channel == f"mail to {person_id}":
+                return f"mail to {person.name or person_id}"
+        return _CALLED.get(channel, channel)
+
+    def quiet(self, channel: str) -> tuple[time, time] | None:
+        """The quiet hours of a channel as start and end; the end may lie on the next day."""
+        person = self.mailed.get(channel)
+        hours = (None if person is None else person.quiet_hours) or self.quiet_hours
+        # What MQTT retains is the present state, which never waits for the morning.
+        if hours is None or channel == "mqtt":
             return None
-        start, _, end = self.quiet_hours.partition("-")
+        start, _, end = hours.partition("-")
         return time.fromisoformat(start), time.fromisoformat(end)
 
 
 class Summary(Table):
-    """When the weekly summary is mailed, and to whom: those of [notify.email] where left out."""
+    """When the weekly summary is mailed, and to whom: `Notify.readers` where left out."""
 
     day: Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"] = (
         Field("monday", description="a day of the week in English, small letters")

@@ -10,6 +10,7 @@ import pwd
 import re
 import stat
 from collections.abc import Callable, Iterator, Mapping
+from datetime import date
 from itertools import takewhile
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
@@ -22,6 +23,8 @@ from pydantic import (
     Field,
     ValidationInfo,
 )
+
+from cabinetwatch.text import parse_duration
 
 
 class Contradiction(NamedTuple):
@@ -304,6 +307,8 @@ _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
 ID = re.compile(r"[a-z0-9-]+")
 """What sensors and devices are told apart by."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+# The extended form of ISO 8601-1:2019, 5.2.2.1 (from memory), and no other.
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 # RFC 6901 section 3: empty, or a slash before each token; a ~ only as ~0 or ~1.
 _POINTER = re.compile(r"(/([^/~]|~[01])*)*")
 # RFC 8428 section 4.5.1.
@@ -374,6 +379,37 @@ def _check_quiet_hours(text: str) -> str | None:
     return "begins and ends at the same time" if start == end else None
 
 
+_LONGEST_TURN_S = 7 * 86_400.0
+
+
+def _check_turn(text: str) -> str | None:
+    try:
+        seconds = parse_duration(text)
+    except ValueError:
+        return "is no duration"
+    return None if 0 < seconds <= _LONGEST_TURN_S else "is not above 0 and at most 7d"
+
+
+def days_of(interval: str) -> tuple[date, date]:
+    """Give the first and the last day of an ISO 8601 interval of dates.
+
+    Raises:
+        ValueError: it is none.
+    """
+    first, _, last = interval.partition("/")
+    if not (_DATE.fullmatch(first) and _DATE.fullmatch(last)):
+        raise ValueError(interval)
+    return date.fromisoformat(first), date.fromisoformat(last)
+
+
+def _check_days(text: str) -> str | None:
+    try:
+        first, last = days_of(text)
+    except ValueError:
+        return "is no interval of two dates"
+    return "ends before it begins" if last < first else None
+
+
 def expanded(text: str) -> Path:
     """Give a path with the home directory in place of a leading ~.
 
@@ -437,6 +473,8 @@ MailAddress = Annotated[str, _says(_check_address)]
 MailSender = Annotated[str, _says(_check_sender)]
 ClockTime = Annotated[str, _is(_CLOCK_TIME, "time of day")]
 QuietHours = Annotated[str, _says(_check_quiet_hours)]
+Turn = Annotated[str, _says(_check_turn)]
+"""How long somebody is left in peace: a duration such as 30m."""
 FilePath = Annotated[Path, BeforeValidator(_resolve)]
 """A path; a relative one starts at the configuration's folder."""
 ReadableFile = Annotated[FilePath, _file(_check_readable)]
@@ -446,6 +484,10 @@ SecretFile = Annotated[ReadableFile, _file(_check_private)]
 MailAddresses = Annotated[
     tuple[MailAddress, ...], Field(strict=False, min_length=1), AfterValidator(_no_repeats)
 ]
+Days = Annotated[
+    tuple[Annotated[str, _says(_check_days)], ...], Field(strict=False), AfterValidator(_no_repeats)
+]
+"""ISO 8601 intervals of dates; both ends lie within."""
 Priorities = Annotated[
     tuple[PriorityName, ...], Field(strict=False, min_length=1), AfterValidator(_no_repeats)
 ]

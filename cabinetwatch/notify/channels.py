@@ -34,6 +34,7 @@ from cabinetwatch.config.services import Command, Email, Http
 from cabinetwatch.config.values import read_plain_file
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
+from cabinetwatch.notify.people import Told, addresses_now
 from cabinetwatch.notify.plan import Present
 from cabinetwatch.notify.smtp import (
     Login,
@@ -443,13 +444,15 @@ class NotComposedError(Exception):
 
 
 class EmailChannel:
-    """Sends notices to the addresses of `[notify.email]`.
+    """Sends notices through the server of `[notify.email]`.
 
     Args:
         config: in force.
         email: its table of that name.
         password: to log in with.
         timeouts: of the server's answers.
+        to: whom to mail, if not those of that table.
+        told: who was told of what, by any channel.
         compose: gives the mail of a notice that tells of no alarm; raises NotComposedError.
         present: gives incidents as they are now.
     """
@@ -461,6 +464,8 @@ class EmailChannel:
         password: SecretStr | None,
         timeouts: Timeouts | None = None,
         *,
+        to: tuple[str, ...] | None = None,
+        told: Told | None = None,
         compose: Callable[[Notice], bytes] | None = None,
         present: Present | None = None,
     ) -> None:
@@ -468,6 +473,8 @@ class EmailChannel:
         self._email = email
         self._timeouts = timeouts or Timeouts()
         self._silent_at: set[str] = set()
+        self._to = email.addresses if to is None else to
+        self._told = told or Told()
         self._compose = compose
         self._present = present
         self._login = None
@@ -477,8 +484,8 @@ class EmailChannel:
 
     @property
     def recipients(self) -> tuple[str, ...]:
-        """The addresses of `to`."""
-        return self._email.to
+        """Whom it mails what names no others."""
+        return self._to
 
     def probe(self) -> Attempt:
         """Connect, secure and log in, and send nothing.
@@ -513,7 +520,7 @@ class EmailChannel:
                 return Attempt(refused=dict.fromkeys(recipients, Refusal(str(error), True)))
             return Attempt(unreachable=str(error))
         self._silent_at -= set(now)
-        if transaction.silent_at is not None and len(self._email.to) > 1:
+        if transaction.silent_at is not None and len({*self._to, *recipients}) > 1:
             self._silent_at.add(transaction.silent_at)
         for left in [each for each in recipients if each not in now]:
             transaction.refuse([left], f"it fell silent at {left}, whose turn comes by itself")
@@ -521,7 +528,10 @@ class EmailChannel:
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
-            return build_message(notice, self._config, self._email, self._present).as_bytes()
+            before = self._told.before(notice, self._config, self._present)
+            return build_message(
+                notice, self._config, self._email, self._present, to=self._to, before=before
+            ).as_bytes()
         if self._compose is None:
             raise NotComposedError("nothing here makes the mail of a weekly summary")
         return self._compose(notice)
@@ -630,7 +640,7 @@ class SystemMailer:
             timeouts,
             compose=lambda notice: self._mails[notice.id][1],
         )
-        self._queue = ChannelQueue(email.to, in_order=True)
+        self._queue = ChannelQueue((), in_order=True)
         self.delivered = 0
         """Mails that the server has taken for at least one recipient."""
 
@@ -641,8 +651,17 @@ class SystemMailer:
 
     def add(self, mail: SystemMail) -> None:
         """Take a mail; it stays the same at each attempt."""
-        message = build_system_mail(mail, self._config, self._email)
-        notice = Notice(str(message["Message-ID"]), "email", "system", mail.utc_ms, mail.utc_ms, ())
+        to = addresses_now(self._config, mail.utc_ms)
+        message = build_system_mail(mail, self._config, self._email, to)
+        notice = Notice(
+            str(message["Message-ID"]),
+            "email",
+            "system",
+            mail.utc_ms,
+            mail.utc_ms,
+            (),
+            recipients=to,
+        )
         self._mails[notice.id] = mail.subject, message.as_bytes()
         self._queue.add(notice, 0)
 

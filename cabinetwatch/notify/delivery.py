@@ -11,17 +11,19 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import NamedTuple, Protocol
-from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import backoff_s
+from cabinetwatch.notify.people import Line, Told
 from cabinetwatch.notify.plan import (
     Present,
     QuietHours,
     Repeats,
+    is_mailed,
     plan_again,
     plan_digest,
     plan_repeat,
+    quiet_hours,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
@@ -223,9 +225,9 @@ class ChannelQueue:
         self._pending.setdefault(notice.id, pending)
         return None
 
-    def waits_for(self, transition: Transition) -> bool:
-        """Whether a notice of this transition's alarm waits here."""
-        return any(_key(transition) in _alarms(each.notice) for each in self._pending.values())
+    def waits_for(self, key: _Key) -> bool:
+        """Whether a notice of an alarm, or of an incident, waits here."""
+        return any(key in _alarms(each.notice) for each in self._pending.values())
 
     def has_yet_to_tell(self, occurrence: str) -> bool:
         """Whether a raise of this occurrence waits here of which nobody has heard yet."""
@@ -432,7 +434,8 @@ class Delivery:
     delivers. A delivery serves the channels it is given carriers for and leaves the notices of
     others alone, so that a service may run one for each: a mail server that hangs then holds up no
     siren. Notices that could not be committed are welcome: told from memory, they are not told
-    again when they come once more after their commit, for the id stays the same.
+    again when they come once more after their commit, for the id stays the same. All deliveries of
+    a service share what they know of who was `told`.
     """
 
     def __init__(
@@ -441,20 +444,24 @@ class Delivery:
         config: Config,
         listener: Listener,
         present: Present | None = None,
+        told: Told | None = None,
     ) -> None:
         self._carriers = carriers
         self._config = config
         self._listener = listener
         self._present = present
-        span = config.notify.quiet
-        quiet = None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
+        self._told = told or Told()
+        self._lines = {
+            channel: Line(channel, config, self._told)
+            for channel in carriers
+            if channel in config.notify.mailed
+        }
         self._queues = {
             channel: ChannelQueue(
                 carrier.recipients,
-                # What MQTT retains is the present state, which never waits for the morning.
-                quiet_hours=None if channel == "mqtt" else quiet,
-                digest_over=config.notify.digest_over if channel == "email" else None,
-                in_order=channel != "email",
+                quiet_hours=quiet_hours(channel, config),
+                digest_over=config.notify.digest_over if is_mailed(channel, config) else None,
+                in_order=not is_mailed(channel, config),
             )
             for channel, carrier in carriers.items()
         }
@@ -479,11 +486,15 @@ class Delivery:
             told: When each occurrence was last told (`plan.last_told`).
             t: Watch time now (ms).
         """
-        settled, standing = [], list(standing)
+        settled, standing, waiting = [], list(standing), list(waiting)
+        for line in self._lines.values():
+            line.restore(standing, (notice for notice, _ in waiting))
         for notice, outcome in waiting:
             queue = self._queues.get(notice.channel)
             if queue is not None and self._is_new(notice):
-                settled.append(queue.restore(notice, outcome, t))
+                is_tried = outcome is not None and outcome.attempts > 0
+                if is_tried or not self._keeps_back(notice):
+                    settled.append(queue.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
         for transition in standing:
@@ -520,6 +531,7 @@ class Delivery:
                 # It has waited too long to be written, and is told from memory.
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
+        self._let_in(t, utc_ms)
         for due in self._repeats.take_due(t):
             account = None if self._present is None else self._present(due.incident)
             if account is not None and not account.is_present:
@@ -533,6 +545,7 @@ class Delivery:
             return t
         dues = [queue.next_due_t(t, utc_ms) for queue in self._queues.values()]
         dues += [due_t for _, due_t in self._being_written.values()]
+        dues += [line.next_due_t for line in self._lines.values()]
         dues.append(self._repeats.next_due_t)
         return min((due_t for due_t in dues if due_t is not None), default=None)
 
@@ -550,25 +563,55 @@ class Delivery:
             elif isinstance(item, Transition):
                 self._repeats.observe([item])
                 self._retained.observe(item)
+                for line in self._lines.values():
+                    line.observe(item)
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
 
     def _take(self, notice: Notice, t: int) -> None:
         queue = self._queues.get(notice.channel)
-        if queue is not None:
+        if queue is not None and not self._keeps_back(notice):
             queue.add(notice, t)
+
+    def _keeps_back(self, notice: Notice) -> bool:
+        """Whether a notice is held for now because it may prove needless."""
+        line = self._lines.get(notice.channel)
+        if line is None:
+            return False
+        queue = self._queues[notice.channel]
+        on_their_way = {key for each, _ in self._being_written.values() for key in _alarms(each)}
+        is_told = any(
+            self._told.was_told(account.id, notice.channel)
+            or queue.waits_for(("incident", account.id))
+            or ("incident", account.id) in on_their_way
+            for account in notice.accounts
+        )
+        return line.takes(notice, is_told=is_told)
+
+    def _let_in(self, t: int, utc_ms: int) -> None:
+        """Let what was held go to its queue once it is due, and withdraw what is not needed."""
+        for channel, line in self._lines.items():
+            needless, due = line.step(t)
+            self._keep([], [Outcome(each.id, "withdrawn", t) for each in needless])
+            for members in due:
+                if len(members) > 1:
+                    self._merge(members, plan_digest(members, self._config, t, utc_ms - t), t)
+                else:
+                    self._queues[channel].add(members[0], t)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
         queue = self._queues.get("mqtt")
         if queue is not None:
             for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
-                if not queue.waits_for(notice.transitions[0]):
+                if not queue.waits_for(_key(notice.transitions[0])):
                     queue.add(notice, t)
 
     def _is_worth_repeating(self, notice: Notice) -> bool:
         """Whether the first word on any of its alarms has got out, so that a second adds to it."""
-        queue = self._queues.get(notice.channel)
+        queue, line = self._queues.get(notice.channel), self._lines.get(notice.channel)
+        if line is not None and line.holds(notice):
+            return False
         return queue is not None and not all(
             queue.has_yet_to_tell(transition.id) for transition in notice.transitions
         )
@@ -602,6 +645,7 @@ class Delivery:
 
     def _note(self, notice: Notice, outcome: Outcome) -> None:
         """Have an outcome written down, but of what stands in no outbox."""
+        self._told.note(notice, outcome)
         if notice.kind != "again":
             self._keep([], [outcome])
 

@@ -25,7 +25,7 @@ from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
 from cabinetwatch.notify.links import link_to
-from cabinetwatch.notify.plan import Present, thread_roots
+from cabinetwatch.notify.plan import Present, due_ms, thread_roots, turn_s
 from cabinetwatch.notify.words import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
@@ -435,14 +435,21 @@ def build_message(
     config: Config,
     email: Email,
     present: Present | None = None,
-    recipient: str | None = None,
+    *,
+    to: Sequence[str] | None = None,
+    before: str = "",
 ) -> EmailMessage:
     """Give the mail of a notice, under the same Message-ID at each attempt.
 
-    It shows its incidents as they are `present` now, where that is known. `recipient` is whom what
-    is done by its links is put down to: all of `to` where it is not given.
+    It shows its incidents as they are `present` now, where that is known; it goes `to` these, else
+    to those of [notify.email], and what is done by its links is put down to them. `before` says who
+    was notified before them.
     """
-    content = content_of(notice, config, present, recipient or " or ".join(email.to))
+    recipients = email.addresses if to is None else to
+    content = content_of(notice, config, present, " or ".join(recipients))
+    content = content._replace(intro=f"{before} {content.intro}".strip())
+    # Dated when its turn has come, not when the others were told.
+    written_ms = due_ms(notice, config) if turn_s(notice, config) else notice.utc_ms
     text, html = (
         TEMPLATES.get_template(f"notify/templates/notice.{kind}.j2").render(mail=content)
         for kind in ("txt", "html")
@@ -450,7 +457,7 @@ def build_message(
     references = " ".join(thread_roots(notice, config))
     thread = {"In-Reply-To": notice.in_reply_to, "References": references}
     return make_mail(
-        Envelope(email.from_, email.to, notice.utc_ms, config.site.timezone, notice.message_id),
+        Envelope(email.from_, recipients, written_ms, config.site.timezone, notice.message_id),
         content.subject,
         text,
         html,
@@ -468,9 +475,11 @@ class SystemMail:
     utc_ms: int
 
 
-def build_system_mail(mail: SystemMail, config: Config, email: Email) -> EmailMessage:
+def build_system_mail(
+    mail: SystemMail, config: Config, email: Email, to: Sequence[str]
+) -> EmailMessage:
     """Give the mail of a system mail, each time under another Message-ID."""
     message_id = f"<{uuid4().hex}@{parseaddr(email.from_)[1].rpartition('@')[2]}>"
     text = "\n\n".join(_wrapped(printable(each)) for each in mail.paragraphs)
-    envelope = Envelope(email.from_, email.to, mail.utc_ms, config.site.timezone, message_id)
+    envelope = Envelope(email.from_, to, mail.utc_ms, config.site.timezone, message_id)
     return make_mail(envelope, mail.subject, text + "\n", important=True)

@@ -1,4 +1,4 @@
-"""Which notices follow from transitions, when quiet hours end, when an alarm is told again. Pure.
+"""Which notices follow from transitions, to whom and when; when an alarm is told again. Pure.
 
 A notice's id and Message-ID follow from what it tells, so that the same transitions, planned again
 after a kill, give the same notice.
@@ -6,7 +6,7 @@ after a kill, give the same notice.
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import time
+from datetime import date, time
 from email.utils import parseaddr
 from hashlib import blake2b
 from typing import NamedTuple
@@ -56,6 +56,95 @@ class QuietHours:
             if not self.quiet_at(minute_ms):
                 return minute_ms
         raise AssertionError("a quiet span shorter than a day ends within two")
+
+
+def quiet_hours(channel: Channel, config: Config) -> QuietHours | None:
+    """Give the quiet hours of a channel; None where it has none."""
+    span = config.notify.quiet(channel)
+    return None if span is None else QuietHours(*span, ZoneInfo(config.site.timezone))
+
+
+def site_day(config: Config, utc_ms: int) -> date:
+    """Give the day that it is at the site."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(config.site.timezone)).date()
+
+
+def turns(config: Config, priorities: Iterable[str], day: date) -> dict[Channel, float]:
+    """Give who is mailed on a day what has one of the priorities, and after how many seconds.
+
+    Who is away is left out, but a high alarm never goes untold: were nobody left, it goes to all
+    who take those. Where nobody is left who is told at once, all move up until the first one is.
+    """
+    takers = _takers(config, priorities)
+    people = {channel: each for channel, each in config.notify.mailed.items() if channel in takers}
+    left = {channel: each for channel, each in people.items() if not each.is_away(day)}
+    at_once = {"email": 0.0} if "email" in takers else {}
+    if not left and not at_once and Priority.HIGH in priorities:
+        left = people
+    first_s = 0.0 if at_once else min((each.after_s for each in left.values()), default=0.0)
+    return at_once | {channel: each.after_s - first_s for channel, each in left.items()}
+
+
+def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
+    """Give the channels, but for MQTT, that take one of the priorities."""
+    notify = config.notify
+    tables = {
+        "email": notify.email if notify.email is not None and notify.email.addresses else None,
+        **notify.mailed,
+        "command": notify.command,
+        "http": notify.http,
+    }
+    wanted = {*priorities}
+    return [
+        channel
+        for channel, table in tables.items()
+        if table is not None and wanted & {*table.priorities}
+    ]
+
+
+def is_urgent(notice: Notice) -> bool:
+    """Whether quiet hours let a notice pass."""
+    told = notice.accounts or notice.transitions
+    return notice.kind != "summary" and any(each.priority is Priority.HIGH for each in told)
+
+
+def turn_s(notice: Notice, config: Config) -> float:
+    """Give how long others have to answer before a notice goes out; 0 where nobody has to."""
+    person = config.notify.mailed.get(notice.channel)
+    if person is None or person.after is None or notice.kind not in ("raise", "worse"):
+        return 0.0
+    return _turns_of(notice, config).get(notice.channel, person.after_s)
+
+
+def ahead_of(notice: Notice, config: Config) -> list[Channel]:
+    """Give those who have to answer before a notice goes out."""
+    own_s = turn_s(notice, config)
+    return [channel for channel, s in _turns_of(notice, config).items() if s < own_s]
+
+
+def _turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
+    priorities = {account.priority.value for account in notice.accounts}
+    return turns(config, priorities, site_day(config, notice.utc_ms))
+
+
+def due_ms(notice: Notice, config: Config) -> int:
+    """Give the instant (UTC) at which a notice is to go out: after quiet hours, and in its turn.
+
+    The others' time to answer counts from when the first of them is told.
+    """
+
+    def free_ms(channel: Channel, utc_ms: int) -> int:
+        quiet = quiet_hours(channel, config)
+        if quiet is None or notice.kind == "test" or is_urgent(notice):
+            return utc_ms
+        return quiet.quiet_until(utc_ms) or utc_ms
+
+    utc_ms = notice.utc_ms
+    own_s = turn_s(notice, config)
+    if own_s:
+        first = (free_ms(channel, utc_ms) for channel in ahead_of(notice, config))
+        utc_ms = min(first, default=utc_ms) + round(own_s * 1000)
+    return free_ms(notice.channel, utc_ms)
 
 
 def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
@@ -206,7 +295,7 @@ def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
             told = message.transitions or (transition,)
             matter = _Matter(_KINDS[message.step], message.account, told)
             notices += _told(matter, config, occasion, message.priorities)
-    for each in _wanted("mqtt", transitions, config):
+    for each in _published(transitions, config):
         kind: NoticeKind = "raise" if each.is_raise else "return" if each.is_return else "change"
         occasion = _Occasion(each.state.value, each.t, each.utc_ms)
         notices.append(_of_transition("mqtt", kind, each, occasion))
@@ -235,7 +324,7 @@ def plan_again(
     are the last one published of each alarm that is not normal, in their order.
     """
     occasion = _Occasion("again", t, utc_ms)
-    wanted = _wanted("mqtt", transitions, config)
+    wanted = _published(transitions, config)
     return [_of_transition("mqtt", "again", each, occasion) for each in wanted]
 
 
@@ -248,10 +337,11 @@ def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: in
         for transition in notice.transitions
     }
     accounts = {account.id: account for notice in members for account in notice.accounts}
-    notice_id = f"email-digest-{_token(*sorted(notice.id for notice in members))}"
+    channel = members[0].channel
+    notice_id = f"{channel}-digest-{_token(*sorted(notice.id for notice in members))}"
     return Notice(
         id=notice_id,
-        channel="email",
+        channel=channel,
         kind="digest",
         t=t,
         utc_ms=t + offset_ms,
@@ -273,11 +363,10 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
             plain_account(transition), headline="A test of the notices", subjects=(TEST_CONDITION,)
         )
         occasion = _Occasion(transition.state.value, t, utc_ms)
-        channels: list[Channel] = ["command"]
-        if transition.is_raise:
-            channels = ["email", "mqtt", "command", "http"]
-        for channel in channels:
-            if not _serves(channel, config):
+        for channel in config.notify.channels:
+            email = config.notify.email
+            nobody = channel == "email" and email is not None and not email.addresses
+            if nobody or (channel != "command" and not transition.is_raise):
                 continue
             if channel == "mqtt":
                 notices.append(_of_transition("mqtt", "test", transition, occasion))
@@ -326,25 +415,17 @@ def thread_roots(notice: Notice, config: Config) -> list[str]:
     finds the thread.
     """
     roots = dict.fromkeys(
-        _message_id(config, config.site.name, each.incident or each.id)
+        _thread_root(notice.channel, each.incident or each.id, config)
         for each in notice.transitions
     )
     roots.pop(notice.message_id, None)
     return list(roots)[-_MOST_REFERENCES:]
 
 
-def _serves(channel: Channel, config: Config) -> bool:
-    settings = getattr(config.notify, channel)
-    return settings is not None and (channel != "mqtt" or settings.enabled)
-
-
-def _wanted(
-    channel: Channel, transitions: Iterable[Transition], config: Config
-) -> list[Transition]:
-    if not _serves(channel, config):
-        return []
-    priorities = getattr(config.notify, channel).priorities
-    return [each for each in transitions if each.priority.value in priorities]
+def _published(transitions: Iterable[Transition], config: Config) -> list[Transition]:
+    """Give those of the transitions that go to MQTT."""
+    mqtt = config.notify.mqtt
+    return [each for each in transitions if mqtt.enabled and each.priority.value in mqtt.priorities]
 
 
 def _told(
@@ -352,25 +433,26 @@ def _told(
 ) -> list[Notice]:
     """Give what people and programs are told of an incident.
 
-    `priorities` are those under which it was told before: who heard of it hears the rest.
+    `priorities` are those under which it was told before: who heard of it hears the rest. Its end
+    is for whoever was told of it, and that the delivery knows, wherever they are by then.
     """
-    channels: list[Channel] = ["email", "command", "http"]
     told = {matter.account.priority.value, *(each.value for each in priorities)}
+    there = turns(config, told, site_day(config, occasion.utc_ms))
     return [
         _of_incident(channel, matter, config, occasion)
-        for channel in channels
-        if _serves(channel, config) and told & {*getattr(config.notify, channel).priorities}
+        for channel in _takers(config, told)
+        if channel in there or channel not in config.notify.mailed or matter.kind == "return"
     ]
 
 
 def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _Occasion) -> Notice:
     kind, account, transitions = matter
     notice_id = f"{channel}-{account.id}-{occasion.t}-{occasion.mark}"
-    root = _message_id(config, config.site.name, account.id)
+    root = _thread_root(channel, account.id, config)
     first = transitions[0]
     opens = kind in ("raise", "test") and first.id == account.id and _is_new(first)
     message_id, in_reply_to = (root, None) if opens else (_message_id(config, notice_id), root)
-    is_mail = channel == "email"
+    is_mail = is_mailed(channel, config)
     return Notice(
         id=notice_id,
         channel=channel,
@@ -400,6 +482,17 @@ def _of_transition(
         utc_ms=occasion.utc_ms,
         transitions=(replace(transition, message=None),),
     )
+
+
+def is_mailed(channel: Channel, config: Config) -> bool:
+    """Whether what goes to a channel is a mail."""
+    return channel == "email" or channel in config.notify.mailed
+
+
+def _thread_root(channel: Channel, incident: str, config: Config) -> str:
+    """Give the Message-ID that the mail of a channel has which opens an incident."""
+    own = () if channel == "email" else (channel,)
+    return _message_id(config, config.site.name, incident, *own)
 
 
 def _message_id(config: Config, *parts: str) -> str:

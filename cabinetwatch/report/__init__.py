@@ -20,7 +20,7 @@ whole over a year of data.
 *Acting through the page.* `notify/links.py` signs a *grant* (incident, until when, for whom) with
 the key beside the store; the daemon makes the key, mails carry grants, `report/actions.py` takes
 them. The page's process asks as the command line does (`store.replay.ask_watch`), so the daemon
-opens no socket. A GET never acts. A POST is taken when its `Origin` is the page's own, when its form
+opens no socket. A GET never acts. A POST is taken when its `Origin` is the page's own, its form
 was made for this very grant, and when what it was shown (state, priority, alarms) is still so:
 nobody acknowledges what they have not seen, and a form that is sent again does nothing. Browsers
 call the origin of a form `null` under `Referrer-Policy: no-referrer` (Fetch Standard, "append a

@@ -405,7 +405,8 @@ def _sensor(
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[dict[str, Any]]:
     posted = store.notices(now_utc_ms - WEEK_MS)[: -_MOST_NOTICES - 1 : -1]
     names, zone = display_names(config), config.site.timezone
-    return [_notice(each, names, zone) for each in posted]
+    called = config.notify.called
+    return [_notice(each, names, zone) | {"channel": called(each[0].channel)} for each in posted]
 
 
 def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, Any]:
@@ -418,9 +419,6 @@ def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, An
         told = [f"summary of {notice.week}"]
     return {
         "time": short_time(notice.utc_ms, zone),
-        "channel": {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "push"}[
-            notice.channel
-        ],
         "told": "; ".join(dict.fromkeys(told)),
         "outcome": "not tried yet" if outcome is None else outcome.status,
         "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),

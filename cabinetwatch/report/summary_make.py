@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import display_names
-from cabinetwatch.notify.plan import QuietHours
+from cabinetwatch.notify.plan import due_ms
 from cabinetwatch.notify.words import learning_words, predicate
 from cabinetwatch.report.summary_week import (
     KINDS,
@@ -146,10 +146,7 @@ class WeekMaker:
             return None
 
         days, timezone = (lived[1] - lived[0]) / DAY_MS, config.site.timezone
-        quiet = config.notify.quiet
-        sent = _sent(
-            store.notices(*lived), None if quiet is None else QuietHours(*quiet, ZoneInfo(timezone))
-        )
+        sent = _sent(store.notices(*lived), config)
         readings = sum(sensor.readings for sensor in sensors)
         return Week(
             version=VERSION,
@@ -637,10 +634,10 @@ def _hidden(standing: Iterable[Transition], names: Mapping[str, str]) -> list[Hi
 # The watch itself.
 
 _LATE_MS = 300_000
-"""A notice that took longer, beside quiet hours, is late (common practice, no source)."""
+"""A notice that took longer than it was to wait is late (common practice, no source)."""
 
 
-def _sent(posted: Iterable[Posted], quiet: QuietHours | None) -> Counter[str]:
+def _sent(posted: Iterable[Posted], config: Config) -> Counter[str]:
     """Count the notices that were delivered, late among these, that failed, and that wait."""
     counts: Counter[str] = Counter()
     for notice, outcome in posted:
@@ -648,12 +645,7 @@ def _sent(posted: Iterable[Posted], quiet: QuietHours | None) -> Counter[str]:
         counts[status] += 1
         if outcome is None or status != "delivered":
             continue
-        urgent = notice.kind != "summary" and any(
-            each.priority is Priority.HIGH for each in notice.transitions
-        )
-        held_ms = 0
-        if quiet is not None and not urgent and notice.channel != "mqtt" and notice.kind != "test":
-            held_ms = (quiet.quiet_until(notice.utc_ms) or notice.utc_ms) - notice.utc_ms
+        held_ms = due_ms(notice, config) - notice.utc_ms
         counts["late"] += outcome.t - notice.t - held_ms > _LATE_MS
     return counts
 

@@ -20,6 +20,7 @@ from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.links import NoKeyError, make_key
+from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import last_told
 from cabinetwatch.service import startup
 from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
@@ -41,7 +42,7 @@ from cabinetwatch.service.parts import (
 from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
-from cabinetwatch.store.records import Notice, Receipt
+from cabinetwatch.store.records import Batch, Notice, Outcome, Receipt
 from cabinetwatch.store.replay import running_since, warm_engine
 from cabinetwatch.text import describe_duration
 from cabinetwatch.watch.engine import Engine
@@ -207,18 +208,33 @@ class Daemon:
 
     def _make_deliveries(self, frame: Frame, now: int) -> None:
         waiting, standing = self._store.waiting(), self._store.standing()
-        since_ms = min((each.utc_ms for each in standing), default=self.watch.utc_ms(now))
-        told = last_told(notice for notice, _ in self._store.notices(since_ms))
+        # From the raise that began each incident: who was told of it then hears its end.
+        incidents = {each.incident or each.id for each in standing}
+        incidents |= {each.id for notice, _ in waiting for each in notice.accounts}
+        began = (self._store.transitions(alarm_id=each) for each in incidents)
+        since_ms = min((each[0].utc_ms for each in began if each), default=self.watch.utc_ms(now))
+        posted = self._store.notices(since_ms)
+        told = Told(posted)
         engine = self._engine_loop
-        made = carriers(self.config, self._session, self._summary_loop.compose, engine.account)
+        made = carriers(
+            self.config, self._session, self._summary_loop.compose, engine.account, told
+        )
         self._deliveries = [
             DeliveryLoop(
-                channel, carrier, frame, self._store_loop, engine.post, present=engine.account
+                *(channel, carrier, frame, self._store_loop, engine.post),
+                present=engine.account,
+                told=told,
             )
             for channel, carrier in made.items()
         ]
+        why = "this channel is no longer in the configuration"
+        gone = [notice.id for notice, _ in waiting if notice.channel not in made]
+        if gone:
+            withdrawn = [Outcome(each, "withdrawn", now, error=why) for each in gone]
+            self._store_loop.put(Batch(outcomes=withdrawn))
+        last = last_told(notice for notice, _ in posted)
         for each in self._deliveries:
-            each.delivery.restore(waiting, standing, told, now)
+            each.delivery.restore(waiting, standing, last, now)
 
     def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
         """Give the journal entries of a start.

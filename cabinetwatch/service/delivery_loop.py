@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -33,6 +34,7 @@ from cabinetwatch.notify.channels import (
     NotComposedError,
 )
 from cabinetwatch.notify.delivery import Carrier, Delivery, Fault
+from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import Present, plan_summary, summary_notice_id
 from cabinetwatch.report.summary_week import (
     IsoWeek,
@@ -67,10 +69,12 @@ def carriers(
     session: MqttSession,
     compose: Callable[[Notice], bytes] | None = None,
     present: Present | None = None,
+    told: Told | None = None,
 ) -> dict[Channel, Carrier]:
     """Make the channels that are switched on.
 
-    `compose` gives the mail that tells of a week, `present` an incident as it is now.
+    `compose` gives the mail that tells of a week, `present` an incident as it is now; `told` knows
+    who was told of it.
 
     Raises:
         ConfigError: a password is set and can't be read.
@@ -79,7 +83,9 @@ def carriers(
     made: dict[Channel, Carrier] = {}
     if notify.email is not None:
         secret = config.secret("email-password")
-        made["email"] = EmailChannel(config, notify.email, secret, compose=compose, present=present)
+        mail = partial(EmailChannel, config, notify.email, secret, present=present, told=told)
+        made["email"] = mail(compose=compose)
+        made |= {channel: mail(to=(each.mail,)) for channel, each in notify.mailed.items()}
     if notify.mqtt.enabled:
         under = config.mqtt.publish_under
         made["mqtt"] = MqttChannel(session.publish, lambda: session.connected, under)
@@ -106,10 +112,11 @@ class DeliveryLoop(WatchedPart):
         tell: Callable[[EngineInput], None],
         *,
         present: Present,
+        told: Told,
     ) -> None:
         super().__init__(f"{channel} delivery", frame)
         self.channel = channel
-        self.delivery = Delivery({channel: carrier}, frame.config, self, present)
+        self.delivery = Delivery({channel: carrier}, frame.config, self, present, told)
         self._store_loop = store_loop
         self._tell = tell
         self._news = threading.Event()
@@ -426,7 +433,7 @@ class SummaryLoop(Part):
         notice = plan_summary(
             closed.name,
             _returned(store, closed),
-            summary.to or email.to,
+            summary.to or self._config.notify.readers,
             self._config,
             t=now_t,
             utc_ms=self._watch.utc_ms(now_t),

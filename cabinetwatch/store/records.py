@@ -37,8 +37,8 @@ _log = logging.getLogger(__name__)
 
 HOUR_MS = 3_600_000
 
-Channel = Literal["email", "mqtt", "command", "http"]
-"""The ways by which a notice reaches somebody."""
+Channel = str
+"""A way by which a notice reaches somebody: one of `config.services.Notify.channels`."""
 
 NoticeKind = Literal[
     "raise", "worse", "return", "repeat", "change", "digest", "test", "summary", "again", "system"
@@ -48,9 +48,10 @@ NoticeKind = Literal[
 are `again`, which gives a broker back what it should retain, and `system`, a mail that tells of no
 alarm, such as a guard's."""
 
-Status = Literal["waiting", "delivered", "failed", "merged"]
+Status = Literal["waiting", "delivered", "failed", "merged", "withdrawn"]
 """What became of a notice. `waiting`: tried, to be tried again; `failed`: given up for good;
-`merged`: told by another notice, a digest."""
+`merged`: told by another notice, a digest; `withdrawn`: not needed, for somebody else answered in
+time, or its recipient never heard of what is over, or is no longer in the configuration."""
 
 
 @dataclass(frozen=True, slots=True)

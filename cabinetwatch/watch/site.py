@@ -202,13 +202,8 @@ class SiteView:
 
     def forget_channels(self, notify: Notify) -> None:
         """Forget the faults of channels that a configuration no longer delivers by."""
-        used = {
-            "email": notify.email is not None,
-            "mqtt": notify.mqtt.enabled,
-            "command": notify.command is not None,
-            "http": notify.http is not None,
-        }
-        self.failing = {name: fault for name, fault in self.failing.items() if used.get(name)}
+        used = notify.channels
+        self.failing = {name: fault for name, fault in self.failing.items() if name in used}
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""

@@ -294,8 +294,8 @@ def test_a_test_notice_goes_through_every_channel(
     (mail,) = smtp.wait_for(1)
     assert mail.recipients == ["owner@under-stairs.example"]
     assert "test" in mail.message["Subject"].lower()
-    assert "owner@under-stairs.example" in line(shown, "test by email    well")
-    assert "test by mqtt" in shown
+    assert "owner@under-stairs.example" in line(shown, "test by mail     well")
+    assert "test by MQTT" in shown
     assert "cabinetwatch/alarm/" in broker.log
     heard = [json.loads(each) for each in (checker.folder / "heard").read_text().splitlines()]
     assert [each["state"] for each in heard] == ["unacknowledged", "normal"]
@@ -307,7 +307,70 @@ def test_a_test_notice_that_is_refused_is_told(
     smtp.refuse_recipient("owner@under-stairs.example", "550 5.1.1 nobody of that name")
     shown = checker.run(mqtt(broker) + email(smtp) + SENSORS, "--send")
     assert checker.status == 1
-    assert "550 5.1.1 nobody of that name" in line(shown, "test by email  REFUSED")
+    assert "550 5.1.1 nobody of that name" in line(shown, "test by mail  REFUSED")
+
+
+PEOPLE = """
+[notify.people.kim]
+name = "Kim"
+mail = "kim@under-stairs.example"
+away = ["2000-01-01/2999-12-31"]
+
+[notify.people.robin]
+mail = "robin@under-stairs.example"
+after = "30m"
+"""
+
+
+def test_a_test_notice_reaches_each_person_away_or_not_with_a_line_for_each(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    smtp.refuse_recipient("robin@under-stairs.example", "550 5.1.1 nobody of that name")
+    shown = checker.run(mqtt(broker) + email(smtp) + PEOPLE + SENSORS, "--send")
+    assert checker.status == 1
+    assert sorted(mail.recipients[0] for mail in smtp.messages) == [
+        "kim@under-stairs.example",
+        "owner@under-stairs.example",
+    ]
+    assert "taken for owner@under-stairs.example" in line(shown, "test by mail well")
+    assert "taken for kim@under-stairs.example" in line(shown, "test by mail to Kim well")
+    assert "550 5.1.1 nobody of that name" in line(shown, "test by mail to robin  REFUSED")
+    assert line(shown, "people  ").split()[1] == "well"
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            ('after = "30m"', 'away = ["2999-01-01/3001-01-01"]'),
+            "from 2999-01-01 to 2999-12-31 all",
+        ),
+        (('name = "Kim"', 'after = "1h"'), "all who get high alarms have after (kim and robin)"),
+        (("mail = ", 'priorities = ["medium"]\nmail = '), "nobody gets high alarms"),
+    ],
+)
+def test_check_does_not_call_it_well_where_nobody_would_get_a_high_alarm(
+    broker: Broker, smtp: MailDrop, checker: Checker, change: tuple[str, str], said: str
+) -> None:
+    to = 'to = ["owner@under-stairs.example"]'
+    people = (mqtt(broker) + email(smtp) + PEOPLE + SENSORS).replace(to, "")
+    assert "all who" not in checker.run(people)
+    assert checker.status == 0
+    shown = " ".join(checker.run(people.replace(*change)).split())
+    assert checker.status == 1
+    assert "people NOBODY" in shown
+    assert said in shown
+    # With somebody who gets it all the same, that is no trouble.
+    checker.run(people.replace(*change).replace("from = ", f"{to}\nfrom = "))
+    assert checker.status == 0
+
+
+def test_a_simple_list_that_takes_no_high_alarms_is_not_well_either(
+    broker: Broker, smtp: MailDrop, checker: Checker
+) -> None:
+    shown = checker.run(mqtt(broker) + email(smtp, 'priorities = ["medium"]') + SENSORS)
+    assert checker.status == 1
+    assert "nobody gets high alarms" in line(shown, "people  NOBODY")
 
 
 def test_a_command_that_is_no_program_is_told_without_running_it(

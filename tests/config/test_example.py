@@ -19,6 +19,7 @@ from cabinetwatch.config.services import (
     MqttNotices,
     Notify,
     Page,
+    Person,
     Site,
     Store,
     Summary,
@@ -36,7 +37,8 @@ MODELS: dict[str, tuple[type[Table], dict[str, Any]]] = {
     "sensors.nas-air": (Sensor, {"topic": "a", "quantity": "temperature"}),
     "devices.nas": (Device, {"temperature": "a"}),
     "notify": (Notify, {}),
-    "notify.email": (Email, {"host": "a", "from": "a@b.example", "to": ["a@b.example"]}),
+    "notify.email": (Email, {"host": "a", "from": "a@b.example"}),
+    "notify.people.kim": (Person, {"mail": "a@b.example"}),
     "notify.mqtt": (MqttNotices, {}),
     "notify.command": (Command, {"argv": ["a"]}),
     "notify.http": (Http, {"url": "https://a.example/"}),
@@ -46,7 +48,7 @@ MODELS: dict[str, tuple[type[Table], dict[str, Any]]] = {
 }
 # Keys that are tables of their own.
 TABLES_INSIDE = {"sensors.nas-air": {"alarms"}, "devices.nas": {"alarms"}, "notify": set()}
-TABLES_INSIDE["notify"] = {"email", "mqtt", "command", "http"}
+TABLES_INSIDE["notify"] = {"email", "people", "mqtt", "command", "http"}
 
 _HEADER = re.compile(r"#?\[([a-z.-]+)\]")
 _KEY = re.compile(r"(#?)([a-z_]+) = (.*?)(?:\s+# (no default|required|default: (.*)))?")
@@ -134,6 +136,7 @@ def test_the_example_is_a_configuration_with_every_key_uncommented(tmp_path: Pat
 
     assert config.notify.command is not None
     assert config.notify.http is not None
+    assert set(config.notify.people) == {"kim"}
     assert config.page is not None
     assert config.mqtt.ca_file == tmp_path / "secrets/broker-ca.pem"
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.config import load
+from cabinetwatch.config import from_json, load
 from cabinetwatch.text import ConfigError
 from tests.config.support import CONDITIONS, SENSORS, problem, problems, read
 
@@ -277,8 +277,77 @@ def test_the_pin_of_the_page_is_for_actions_and_closed_to_others(tmp_path: Path)
     assert "can be read by every user" in problem(f"{text}actions = true\n", tmp_path)
 
 
+KIM = '[notify.people.kim]\nmail = "kim@a.example"\n'
+ROBIN = '[notify.people.robin]\nmail = "robin@a.example"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (KIM + 'away = ["Christmas"]\n', 'away (item 1) = "Christmas" is no interval of two dates'),
+        (KIM + 'away = ["2026-12-24"]\n', "is no interval of two dates"),
+        (KIM + 'away = ["2026-12-24/2026-12-32"]\n', "is no interval of two dates"),
+        (KIM + 'away = ["20261224/20261226"]\n', "is no interval of two dates"),
+        (KIM + "away = [2026-12-24]\n", "is no text in quotes"),
+        (KIM + 'away = "2026-12-24/2026-12-26"\n', "is no list"),
+        (KIM + 'away = ["2027-01-03/2026-12-20"]\n', "ends before it begins"),
+        (KIM + 'awaay = ["2026-12-20/2027-01-03"]\n', "the nearest known one is away"),
+        (KIM + 'after = "soon"\n', 'after = "soon" is no duration; give how long'),
+        (KIM + "after = 30\n", "after = 30 is no text in quotes; give how long"),
+        (KIM + 'after = "8d"\n', 'after = "8d" is not above 0 and at most 7d'),
+        (KIM + 'quiet_hours = "at night"\n', 'quiet_hours = "at night" is no span of two times'),
+        (KIM + 'priorities = ["urgent"]\n', 'priorities (item 1) = "urgent" is not "high"'),
+        (KIM + 'name = ""\n', 'name = "" is empty'),
+        (
+            KIM.replace("@", " at "),
+            'mail = "kim at a.example" is no mail address; give the address',
+        ),
+        (
+            KIM.replace('mail = "kim@a.example"', ""),
+            "[notify.people.kim] mail is missing; give the",
+        ),
+        (KIM.replace("people.kim", "people.Kim"), '"Kim" is no ID; give one of a to z'),
+        (KIM.replace(".kim", ""), 'mail = "kim@a.example" is no table; it is a key of [notify.pe'),
+        (
+            KIM + ROBIN.replace("robin@", "KIM@"),
+            '[notify.people.robin] mail = "KIM@a.example" is in [notify.people.kim] too, so each',
+        ),
+        (KIM.replace("kim@", "o@"), 'mail = "o@a.example" is in [notify.email] to too, so each'),
+    ],
+)
+def test_a_wrong_person_gets_one_clear_sentence(text: str, words: str) -> None:
+    assert words in problem(EMAIL + text)
+
+
+def test_people_need_a_mail_server_and_the_server_somebody_to_mail_to() -> None:
+    assert problem(KIM) == "[notify.people] needs a mail server; add a table [notify.email]"
+    assert (
+        problem("[notify]\npeople = 5\n")
+        == "notify.people = 5 is no table; write [notify.people.NAME]"
+    )
+    nobody = EMAIL.replace('to = ["o@a.example"]\n', "")
+    assert problem(nobody).startswith("[notify.email] to is missing; give a list of addresses, or")
+    email = read(nobody + KIM).notify.email
+    assert email is not None
+    assert email.addresses == ()
+
+
+def test_people_come_back_out_of_the_journal_as_they_were() -> None:
+    away = 'after = "30m"\naway = ["2026-12-20/2027-01-03"]\nquiet_hours = "22:30-06:30"\n'
+    config = read(EMAIL.replace('to = ["o@a.example"]\n', "") + KIM + away + ROBIN)
+    assert from_json(config.as_json(), CONDITIONS, "the journal").as_json() == config.as_json()
+    assert from_json(config.as_json(), CONDITIONS, "the journal").notify == config.notify
+
+
+def test_a_summary_goes_to_those_who_are_told_at_once_or_else_to_all() -> None:
+    later = KIM + 'after = "30m"\n'
+    nobody = EMAIL.replace('to = ["o@a.example"]\n', "")
+    assert read(EMAIL + later + ROBIN).notify.readers == ("o@a.example", "robin@a.example")
+    assert read(nobody + later).notify.readers == ("kim@a.example",)
+
+
 def test_quiet_hours_may_reach_over_midnight() -> None:
-    quiet = read('[notify]\nquiet_hours = "22:30-06:30"\n').notify.quiet
+    quiet = read('[notify]\nquiet_hours = "22:30-06:30"\n').notify.quiet("email")
     assert quiet is not None
     assert [moment.isoformat("minutes") for moment in quiet] == ["22:30", "06:30"]
 

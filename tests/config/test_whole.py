@@ -234,7 +234,7 @@ KEYS: dict[str, list[str]] = {
     "site": ["name", "timezone", "altitude_m"],
     "mqtt": ["host", "port", "protocol", "ca_file", "publish_under", "cert_file"],
     "store": ["url", "flush_s"],
-    "notify": ["email", "mqtt", "command", "quiet_hours"],
+    "notify": ["email", "mqtt", "command", "quiet_hours", "people"],
     "summary": ["to", "day"],
 }
 SENSOR_KEYS = ["topic", "quantity", "unit", "pointer", "range", "low", "high", "alarms"]

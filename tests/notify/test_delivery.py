@@ -172,7 +172,7 @@ def test_quiet_hours_hold_back_the_siren_but_never_what_mqtt_retains() -> None:
         "command": FakeChannel(accept, ("command",)),
         "mqtt": FakeChannel(accept, ("mqtt",)),
     }
-    world = World(make_config(SIREN, notify=QUIET), carriers, start_t=MIDNIGHT_MS)  # type: ignore[arg-type]
+    world = World(make_config(SIREN, notify=QUIET), carriers, start_t=MIDNIGHT_MS)
     world.emit(transition(priority=Priority.LOW, t=MIDNIGHT_MS))
     world.run(3600)
     assert len(carriers["mqtt"].told) == 1

@@ -77,7 +77,7 @@ def test_a_link_is_good_for_a_day_from_when_the_mail_is_made_and_says_for_whom(
     everybody = f"{OWNER} or other@under-stairs.example"
     assert grant(None) == (raised.id, NOON_MS + LASTS_MS, everybody)
     assert grant(later) == (raised.id, NOON_MS + 3_600_000 + LASTS_MS, everybody)
-    assert grant(None, recipient=OWNER) == (raised.id, NOON_MS + LASTS_MS, OWNER)
+    assert grant(None, to=[OWNER]) == (raised.id, NOON_MS + LASTS_MS, OWNER)
 
 
 def test_what_is_over_and_a_test_have_no_link(tmp_path: Path) -> None:

@@ -1,105 +1,24 @@
 """Deliveries through a real mail server and a real store, over outages and kills."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from cabinetwatch.config import Config
-from cabinetwatch.notify.channels import EmailChannel
-from cabinetwatch.notify.delivery import Delivery, Fault
-from cabinetwatch.notify.plan import last_told, plan
-from cabinetwatch.notify.smtp import Timeouts
-from cabinetwatch.store.place import database_url
-from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
-from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Priority, Transition
-from tests.notify.samples import NOON_MS, make_config, returned, transition
-from tests.support.empty_store import put_empty_store
+from tests.notify.post import Post
+from tests.notify.samples import make_config, returned, transition
 from tests.support.mail import MailDrop
 
 HERE, GONE = "here@under-stairs.example", "gone@under-stairs.example"
 
 
-class Post:
-    """A delivery by mail with its outbox in a store; time is pretended, all else is real."""
-
-    def __init__(self, path: Path, config: Config) -> None:
-        self._url = database_url(path)
-        self._config = config
-        self.t = NOON_MS
-        self.forgetful = False
-        self.timeouts = Timeouts()
-        self.faults: list[Fault] = []
-        put_empty_store(self._url)
-        self.store = Store.open(self._url)
-        self.delivery = self._start()
-
-    def _start(self) -> Delivery:
-        email = self._config.notify.email
-        assert email is not None
-        delivery = Delivery(
-            {"email": EmailChannel(self._config, email, None, self.timeouts)}, self._config, self
-        )
-        told = last_told(notice for notice, _ in self.store.notices())
-        delivery.restore(self.store.waiting(), self.store.standing(), told, self.t)
-        return delivery
-
-    def kill(self) -> None:
-        """End without another word, and start anew on the same file."""
-        self.store.close()
-        self.store = Store.open(self._url)
-        self.delivery = self._start()
-
-    def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
-        if self.forgetful and any(outcome.status == "delivered" for outcome in outcomes):
-            return  # The power went between the server's 250 and our commit.
-        self._commit([], notices, outcomes)
-        self.delivery.add(notices)
-
-    def channel_fault(self, channel: Channel, fault: Fault) -> None:
-        assert channel == "email"
-        self.faults.append(fault)
-
-    def emit(self, *transitions: Transition) -> None:
-        notices = plan(transitions, self._config)
-        self._commit(transitions, notices, [])
-        self.delivery.observe(transitions)
-        self.delivery.add(notices)
-
-    def run(self, seconds: float) -> None:
-        end_t = self.t + round(seconds * 1000)
-        while (due_t := self.delivery.step(self.t, self.t)) is not None and due_t <= end_t:
-            self.t = max(self.t, due_t)
-        self.t = end_t
-
-    def status(self, notice_id: str) -> str | None:
-        found = {notice.id: outcome for notice, outcome in self.store.notices()}[notice_id]
-        return None if found is None else found.status
-
-    def _commit(
-        self,
-        transitions: Sequence[Transition],
-        notices: Sequence[Notice],
-        outcomes: Sequence[Outcome],
-    ) -> None:
-        self.store.commit(
-            Batch(
-                advanced_to=self.t,
-                offset_ms=0,
-                transitions=list(transitions),
-                notices=list(notices),
-                outcomes=list(outcomes),
-            )
-        )
-
-
 @pytest.fixture
 def post(smtp: MailDrop, tmp_path: Path) -> Iterator[Post]:
     config = make_config("[notify.mqtt]\nenabled = false\n", port=smtp.port, to=(HERE, GONE))
-    made = Post(tmp_path / "cabinet.db", config)
+    made = Post(tmp_path / "cabinet.db", config, smtp)
     yield made
     made.store.close()
 

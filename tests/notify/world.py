@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.delivery import Attempt, Carrier, Delivery, Fault, Refusal
+from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import Present, last_told, plan
 from cabinetwatch.store.records import Channel, Notice, Outcome
 from cabinetwatch.watch.events import AlarmState, Priority, Transition
@@ -101,7 +102,10 @@ class World:
 
     def _new_delivery(self) -> Delivery:
         carriers: dict[Channel, Carrier] = dict(self.carriers)
-        return Delivery(carriers, self.config, self, self.present)
+        posted = [
+            (each, self.outbox.outcomes.get(id_)) for id_, each in self.outbox.notices.items()
+        ]
+        return Delivery(carriers, self.config, self, self.present, Told(posted))
 
     def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         self.outbox.commit(notices, outcomes)

@@ -126,6 +126,33 @@ def test_the_very_configuration_that_stops_the_watch_still_says_whom_to_tell(
     assert smtp.messages[0].recipients == ["owner@under-stairs.example"]
 
 
+PEOPLE = """
+[notify.people.kim]
+mail = "kim@under-stairs.example"
+away = ["2000-01-01/2999-12-31"]
+[notify.people.robin]
+mail = "robin@under-stairs.example"
+after = "30m"
+[notify.people.sasha]
+mail = "sasha@under-stairs.example"
+priorities = ["low"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [("", ["owner", "robin"]), ('[notify.people.lee]\nmail = "nobody"\n', ["owner", "robin"])],
+)
+def test_of_people_those_are_told_at_once_who_take_high_alarms_and_are_there(
+    fault: str, told: list[str], site: Site, smtp: MailDrop, tmp_path: Path
+) -> None:
+    site.tables += PEOPLE + fault
+    site.write()
+    assert tell(site, tmp_path / "told")
+    assert smtp.messages[0].recipients == [f"{name}@under-stairs.example" for name in told]
+    assert smtp.messages[0].message["To"] == ", ".join(smtp.messages[0].recipients)
+
+
 def test_a_site_table_that_is_faulty_costs_the_name_alone(
     site: Site, smtp: MailDrop, tmp_path: Path
 ) -> None:

@@ -16,6 +16,7 @@ from cabinetwatch.watch.conditions.base import (
     Condition,
     SiteCondition,
     TimeToRespond,
+    listed,
     with_defaults,
 )
 from cabinetwatch.watch.conditions.sensor import AmbientLost, Silent, Stuck
@@ -250,9 +251,11 @@ class NoticeUndelivered(SiteCondition):
         return self.settings.on_delay_s
 
     def seen(self) -> str:
-        faults = "; ".join(
-            f"{channel}: {error}" for channel, (error, _) in sorted(self.site.failing.items())
-        )
+        # Of what mails everybody, a server that is away is one trouble.
+        by_error: dict[str, list[str]] = {}
+        for channel, (error, _) in sorted(self.site.failing.items()):
+            by_error.setdefault(error, []).append(self.model.config.notify.called(channel))
+        faults = "; ".join(f"{listed(names)}: {error}" for error, names in by_error.items())
         return f"Notices can't be delivered by {faults}." if faults else self.gone()
 
     def gone(self) -> str:

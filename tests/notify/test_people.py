@@ -1,0 +1,622 @@
+"""People told in turn, through a real mail server and a real store: who, what, when."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from cabinetwatch.config import Config
+from cabinetwatch.notify.people import gaps
+from cabinetwatch.notify.plan import turns
+from cabinetwatch.text import from_rfc3339, local_time
+from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
+from tests.notify.post import Post
+from tests.notify.samples import ACKNOWLEDGED, UNACKNOWLEDGED, account, make_config, transition
+from tests.notify.world import FakeChannel, World, accept
+from tests.service.mails import part
+from tests.support.mail import MailDrop
+
+KIM, ROBIN, SASHA = (f"{name}@under-stairs.example" for name in ("kim", "robin", "sasha"))
+ZONE = "Europe/Dublin"
+EVENING_MS = from_rfc3339("2026-12-28T22:00:00Z")
+"""Ten in the evening at the site as well, in winter."""
+MINUTE_S, HOUR_S = 60.0, 3600.0
+
+TWO = f"""
+[notify.people.kim]
+name = "Kim"
+mail = "{KIM}"
+
+[notify.people.robin]
+name = "Robin"
+mail = "{ROBIN}"
+after = "30m"
+"""
+AWAY = 'away = ["2026-12-20/2027-01-03"]\n'
+THREE = f'{TWO}\n[notify.people.sasha]\nmail = "{SASHA}"\n{AWAY}'
+ALL_AFTER = TWO.replace('mail = "kim', 'after = "5m"\nmail = "kim')
+NOBODY_SIMPLE = """
+[notify.email]
+host = "127.0.0.1"
+port = {port}
+security = "none"
+from = "{sender}"
+"""
+NO_MQTT = "[notify.mqtt]\nenabled = false\n"
+
+
+def house(people: str, smtp: MailDrop | None = None, notify: str = "repeat_s = 1e6") -> Config:
+    port = 25 if smtp is None else smtp.port
+    return make_config(people + NO_MQTT, notify=notify, port=port, email=NOBODY_SIMPLE)
+
+
+Open = Callable[..., Post]
+
+
+@pytest.fixture
+def opened(smtp: MailDrop, tmp_path: Path) -> Iterator[Open]:
+    """Open the post of a house with these people, at ten in the evening."""
+    made: list[Post] = []
+
+    def open_post(people: str = TWO, notify: str = "repeat_s = 1e6", t: int = EVENING_MS) -> Post:
+        made.append(Post(tmp_path / "cabinet.db", house(people, smtp, notify), smtp, t))
+        return made[-1]
+
+    yield open_post
+    for post in made:
+        post.store.close()
+
+
+def hot(post: Post, priority: Priority = Priority.HIGH, **changes: str) -> Transition:
+    """Let the NAS get too hot."""
+    raised = transition(t=post.t, priority=priority, **changes)  # type: ignore[arg-type]
+    post.emit(raised)
+    return raised
+
+
+def worse(post: Post, raised: Transition, occurrence: str = "nas-fan-slow-9") -> Transition:
+    """Let it get worse by another alarm of its incident."""
+    other = replace(raised, t=post.t, utc_ms=post.t, id=occurrence, incident=raised.id)
+    message = Message(Step.WORSE, account(raised), (other,), (raised.priority,))
+    told = replace(other, message=message)
+    post.emit(told)
+    return told
+
+
+def put(post: Post, raised: Transition, state: AlarmState) -> Transition:
+    """Let somebody put an alarm into a state, and nobody be told of it."""
+    now = replace(
+        raised, t=post.t, utc_ms=post.t, state=state, previous=UNACKNOWLEDGED, message=None
+    )
+    post.emit(now)
+    return now
+
+
+def over(post: Post, raised: Transition, *, acknowledged: bool = False) -> None:
+    """Let it be over."""
+    state = AlarmState.NORMAL if acknowledged else AlarmState.RETURNED
+    previous = ACKNOWLEDGED if acknowledged else UNACKNOWLEDGED
+    ended = replace(raised, t=post.t, utc_ms=post.t, state=state, previous=previous, message=None)
+    message = Message(Step.OVER, account(ended), (ended,), (raised.priority,))
+    post.emit(replace(ended, message=message))
+
+
+def mails(post: Post, to: str) -> list[str]:
+    """Give when each mail came to somebody, at the site, and its mark."""
+    return [
+        f"{local_time(each.t, ZONE, '%H:%M')} {each.subject.partition(']')[0]}]"
+        for each in post.arrived
+        if each.recipients == (to,)
+    ]
+
+
+def test_a_night_of_two_people_the_first_of_them_silent_and_a_third_away(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened(THREE, 'quiet_hours = "22:30-06:30"\n')
+    told: list[tuple[str, str]] = []
+
+    def lives(hours: float, what: str) -> None:
+        told.append((local_time(post.t, ZONE, "%H:%M"), what))
+        post.run(hours * HOUR_S)
+
+    warm = hot(post, Priority.MEDIUM, occurrence="av-1", subject="av-amplifier")
+    lives(1.0, "AV amplifier: warm (medium)")
+    damp = hot(post, Priority.MEDIUM, occurrence="ups-1", subject="ups", condition="high")
+    lives(3 + 10 / 60, "UPS: warm (medium)")
+    nas = hot(post)
+    lives(1 + 5 / 60, "NAS: too hot (high)")
+    put(post, nas, ACKNOWLEDGED)
+    lives(0.75, "Robin acknowledges the NAS")
+    fan = worse(post, nas)
+    lives(29 / 60, "NAS: worse (high)")
+    put(post, fan, ACKNOWLEDGED)
+    lives(1.0, "Kim acknowledges the NAS")
+    put(post, damp, ACKNOWLEDGED)
+    lives(31 / 60, "Kim acknowledges the UPS")
+    over(post, nas, acknowledged=True)
+    lives(3.0, "NAS: over")
+    over(post, warm)
+    lives(1.0, "AV amplifier: over")
+
+    rows = [(at, f"  {what}") for at, what in told]
+    names = {KIM: "Kim", ROBIN: "Robin", SASHA: "Sasha"}
+    rows += [
+        (local_time(each.t, ZONE, "%H:%M"), f"    {names[each.recipients[0]]:6} {each.subject}")
+        for each in post.arrived
+    ]
+    print(
+        *(f"\n{at}{what}" for at, what in sorted(rows, key=lambda row: _of_night(row[0]))), sep=""
+    )
+
+    assert mails(post, KIM) == [
+        "22:00 [Medium]",
+        "02:10 [High]",
+        "03:10 [High, still on]",
+        "04:00 [High, worse]",
+        "06:00 [Over]",
+        "06:30 [Medium]",
+        "09:00 [Over]",
+    ]
+    assert mails(post, ROBIN) == [
+        "02:40 [High]",
+        "03:10 [High, still on]",
+        "06:00 [Over]",
+        "06:30 [Medium]",
+        "09:00 [Over]",
+    ]
+    assert mails(post, SASHA) == []
+    assert post.store.waiting() == []
+
+
+def _of_night(at: str) -> tuple[bool, str]:
+    return at < "12:00", at
+
+
+def test_the_second_reads_that_the_first_was_notified_when_and_did_not_answer(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened()
+    post.run(4 * HOUR_S + 10 * MINUTE_S)
+    hot(post)
+    post.run(HOUR_S)
+    first, second = (each.message for each in smtp.messages)
+    sentence = "Kim was notified at 02:10 and has not answered."
+    for kind in ("plain", "html"):
+        assert sentence in part(second, kind)
+        assert "was notified" not in part(first, kind)
+    # A thread of its own, and dated when its turn has come.
+    assert first["To"] == KIM
+    assert second["To"] == ROBIN
+    assert first["Message-ID"] != second["Message-ID"]
+    assert second["In-Reply-To"] is None
+    written = [each["Date"].datetime.timestamp() for each in (first, second)]
+    assert written[1] - written[0] == 30 * MINUTE_S
+
+
+def test_each_person_has_a_thread_of_their_own(opened: Open, smtp: MailDrop) -> None:
+    post = opened(notify="repeat_s = 3600")
+    nas = hot(post)
+    post.run(2 * HOUR_S)
+    over(post, nas)
+    post.run(HOUR_S)
+    for who in (KIM, ROBIN):
+        first, *later = (e.message for e in smtp.messages if e.recipients == [who])
+        assert len(later) == 2
+        assert {each["In-Reply-To"] for each in later} == {first["Message-ID"]}
+        assert {each["References"] for each in later} == {first["Message-ID"]}
+
+
+@pytest.mark.parametrize("state", [ACKNOWLEDGED, AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE])
+def test_an_answer_after_29_minutes_stops_the_mail_to_the_second(
+    opened: Open, state: AlarmState
+) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(29 * MINUTE_S)
+    put(post, nas, state)
+    post.run(24 * HOUR_S)
+    over(post, nas, acknowledged=True)
+    post.run(24 * HOUR_S)
+    assert mails(post, KIM) == ["22:00 [High]", "22:29 [Over]"]
+    assert mails(post, ROBIN) == []
+    assert post.store.waiting() == []
+
+
+def test_one_alarm_of_two_acknowledged_is_no_answer(opened: Open) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    fan = worse(post, nas)
+    put(post, nas, ACKNOWLEDGED)
+    post.run(HOUR_S)
+    # Both that were held are told at once, in one mail.
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+    put(post, fan, ACKNOWLEDGED)
+    post.run(HOUR_S)
+    assert len(mails(post, ROBIN)) == 1
+
+
+def test_where_all_that_is_still_on_was_acknowledged_the_second_is_left_in_peace(
+    opened: Open,
+) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    fan = worse(post, nas)
+    put(post, fan, ACKNOWLEDGED)
+    put(post, nas, AlarmState.RETURNED)
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == []
+
+
+def test_an_end_that_comes_while_the_mail_before_it_is_being_written_is_told() -> None:
+    robin = FakeChannel(accept, (ROBIN,))
+    world = World(house(TWO), {"mail to robin": robin})
+    raised = transition(t=world.t)
+    world.emit(raised)
+    world.run(MINUTE_S)
+    other = replace(raised, t=world.t, id="nas-2", incident=raised.id)
+    message = Message(Step.WORSE, account(raised), (other,), (Priority.HIGH,))
+    world.slow_to_write = True
+    world.emit(replace(other, message=message))
+    world.run(29 * MINUTE_S)
+    assert robin.told == []
+    ended = replace(raised, t=world.t, utc_ms=world.t, state=AlarmState.RETURNED, message=None)
+    over_message = Message(Step.OVER, account(ended), (ended,), (Priority.HIGH,))
+    world.emit(replace(ended, message=over_message))
+    world.run(HOUR_S)
+    assert sorted(notice.kind for notice, _ in robin.told) == ["digest", "return"]
+
+
+@pytest.mark.parametrize("killed", [False, True])
+@pytest.mark.parametrize("state", [AlarmState.SUPPRESSED, AlarmState.RETURNED])
+def test_what_hides_or_returns_beside_others_is_no_answer(
+    opened: Open, state: AlarmState, killed: bool
+) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    # As the engine tells it: the one goes as the other comes, and nobody is told anew.
+    put(post, nas, state)
+    other = replace(nas, t=post.t, utc_ms=post.t, id="nas-2", incident=nas.id, message=None)
+    post.emit(other)
+    if killed:
+        post.kill()
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+
+
+def test_what_is_over_before_the_second_was_told_is_none_of_their_business(opened: Open) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(10 * MINUTE_S)
+    over(post, nas)
+    post.run(24 * HOUR_S)
+    assert mails(post, KIM) == ["22:00 [High]", "22:10 [Over]"]
+    assert mails(post, ROBIN) == []
+
+
+def test_what_comes_again_is_told_in_turn_again(opened: Open) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(HOUR_S)
+    again = replace(nas, t=post.t, utc_ms=post.t, previous=AlarmState.RETURNED)
+    post.emit(again)
+    post.run(10 * MINUTE_S)
+    put(post, again, ACKNOWLEDGED)
+    over(post, again, acknowledged=True)
+    post.run(HOUR_S)
+    assert mails(post, KIM)[2:] == ["00:00 [High]", "00:10 [Over]"]
+    assert mails(post, ROBIN) == ["22:30 [High]", "23:00 [Over]"]
+
+
+def test_once_told_and_unanswered_what_gets_worse_waits_no_longer(opened: Open) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(HOUR_S)
+    fan = worse(post, nas)
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == ["22:30 [High]", "23:00 [High, worse]"]
+    for each in (nas, fan):
+        put(post, each, ACKNOWLEDGED)
+    worse(post, nas, "nas-third")
+    post.run(20 * MINUTE_S)
+    assert len(mails(post, ROBIN)) == 2
+    post.run(HOUR_S)
+    assert mails(post, ROBIN)[2:] == ["00:30 [High, worse]"]
+
+
+def test_a_high_alarm_is_repeated_to_the_second_only_once_told(opened: Open) -> None:
+    post = opened(TWO.replace("30m", "90m"), "repeat_s = 3600")
+    hot(post)
+    post.run(4 * HOUR_S)
+    assert mails(post, KIM) == ["22:00 [High]", "23:00 [High, still on]", "01:00 [High, still on]"]
+    assert mails(post, ROBIN) == ["23:30 [High]", "01:00 [High, still on]"]
+
+
+@pytest.mark.parametrize("seconds", [0.0, MINUTE_S, 29 * MINUTE_S])
+def test_a_kill_keeps_the_second_s_time(opened: Open, seconds: float) -> None:
+    post = opened()
+    hot(post)
+    post.run(seconds)
+    post.kill()
+    post.run(HOUR_S)
+    post.kill()
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+    assert mails(post, KIM) == ["22:00 [High]"]
+
+
+def test_a_kill_right_after_the_alarm_was_written_loses_nobody_s_mail(opened: Open) -> None:
+    post = opened()
+    post.write(transition(t=post.t))
+    post.kill()
+    post.run(HOUR_S)
+    assert mails(post, KIM) == ["22:00 [High]"]
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+
+
+def test_a_kill_right_after_the_answer_was_written_is_no_reason_to_tell_the_second(
+    opened: Open,
+) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(29 * MINUTE_S)
+    post.write(replace(nas, t=post.t, state=ACKNOWLEDGED, previous=UNACKNOWLEDGED, message=None))
+    post.kill()
+    post.run(24 * HOUR_S)
+    assert mails(post, ROBIN) == []
+    assert post.store.waiting() == []
+
+
+def test_a_kill_between_the_250_and_its_commit_doubles_the_second_s_mail_under_its_own_id(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened()
+    hot(post)
+    post.run(29 * MINUTE_S)
+    post.forgetful = True
+    post.run(MINUTE_S)
+    post.forgetful = False
+    post.kill()
+    post.run(24 * HOUR_S)
+    to_robin = [each.message["Message-ID"] for each in smtp.messages if ROBIN in each.recipients]
+    assert len(to_robin) == 2
+    assert len(set(to_robin)) == 1
+    assert mails(post, KIM) == ["22:00 [High]"]
+
+
+@pytest.mark.parametrize("answered", [False, True])
+def test_after_a_kill_the_end_goes_to_whoever_was_told_and_to_nobody_else(
+    opened: Open, answered: bool
+) -> None:
+    post = opened(THREE)
+    nas = hot(post)
+    post.run(20 * MINUTE_S)
+    if answered:
+        put(post, nas, ACKNOWLEDGED)
+    post.run(HOUR_S)
+    post.kill()
+    over(post, nas, acknowledged=answered)
+    post.kill()
+    post.run(HOUR_S)
+    assert mails(post, KIM) == ["22:00 [High]", "23:20 [Over]"]
+    assert mails(post, ROBIN) == ([] if answered else ["22:30 [High]", "23:20 [Over]"])
+    assert mails(post, SASHA) == []
+    assert post.store.waiting() == []
+
+
+def test_who_has_left_since_still_hears_the_end(opened: Open) -> None:
+    post = opened(TWO.replace(f'"{KIM}"\n', f'"{KIM}"\naway = ["2026-12-29/2026-12-29"]\n'))
+    nas = hot(post)
+    post.run(12 * HOUR_S)
+    worse(post, nas)
+    post.run(MINUTE_S)
+    over(post, nas)
+    post.run(MINUTE_S)
+    assert mails(post, KIM) == ["22:00 [High]", "10:01 [Over]"]
+    assert mails(post, ROBIN) == ["22:30 [High]", "10:00 [High, worse]", "10:01 [Over]"]
+
+
+def test_where_the_first_is_refused_for_good_the_second_is_told_at_once_and_why(
+    opened: Open, smtp: MailDrop
+) -> None:
+    smtp.refuse_recipient(KIM, "550 5.1.1 no such mailbox")
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    assert mails(post, ROBIN) == ["22:00 [High]"]
+    assert "Kim could not be notified." in part(smtp.messages[0].message, "plain")
+    over(post, nas)
+    post.run(MINUTE_S)
+    assert mails(post, ROBIN) == ["22:00 [High]", "22:01 [Over]"]
+
+
+@pytest.mark.parametrize("reply", ["450 4.2.1 greylisted", "550 5.1.1 no such mailbox"])
+def test_a_person_who_is_refused_holds_up_nobody(opened: Open, smtp: MailDrop, reply: str) -> None:
+    smtp.refuse_recipient(KIM, reply)
+    post = opened(THREE.replace(AWAY, ""))
+    hot(post)
+    post.run(10 * MINUTE_S)
+    assert mails(post, SASHA) == ["22:00 [High]"]
+    assert mails(post, KIM) == []
+    smtp.behave()
+    post.run(HOUR_S)
+    assert len(mails(post, KIM)) == (1 if reply.startswith("4") else 0)
+
+
+def test_an_hour_without_a_mail_server_gives_each_one_mail(opened: Open, smtp: MailDrop) -> None:
+    post = opened()
+    smtp.stop()
+    hot(post)
+    post.run(HOUR_S)
+    smtp.start()
+    post.run(HOUR_S)
+    assert len(mails(post, KIM)) == len(mails(post, ROBIN)) == 1
+
+
+def test_who_was_about_to_be_told_when_it_ended_is_told_of_both(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened()
+    smtp.refuse("451 4.3.0 try later")
+    nas = hot(post)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(MINUTE_S)
+    smtp.behave()
+    post.run(HOUR_S)
+    for who in (KIM, ROBIN):
+        assert sorted(each.partition(" ")[2] for each in mails(post, who)) == ["[High]", "[Over]"]
+
+
+def test_a_high_alarm_goes_to_all_who_take_it_where_nobody_would_be_left(opened: Open) -> None:
+    people = TWO.replace('after = "30m"\n', AWAY).replace(f'"{KIM}"\n', f'"{KIM}"\n{AWAY}')
+    post = opened(people)
+    hot(post)
+    hot(post, Priority.MEDIUM, occurrence="av-1", subject="av-amplifier")
+    post.run(HOUR_S)
+    assert mails(post, KIM) == mails(post, ROBIN) == ["22:00 [High]"]
+
+
+@pytest.mark.parametrize("priority", [Priority.HIGH, Priority.MEDIUM])
+def test_the_next_moves_up_while_the_first_is_away(opened: Open, priority: Priority) -> None:
+    post = opened(TWO.replace(f'"{KIM}"\n', f'"{KIM}"\n{AWAY}'))
+    hot(post, priority)
+    post.run(HOUR_S)
+    assert mails(post, KIM) == []
+    assert mails(post, ROBIN) == [f"22:00 [{priority.value.title()}]"]
+
+
+def test_back_again_a_person_is_told_what_is_still_on(opened: Open) -> None:
+    until = 'away = ["2026-12-01/2026-12-28"]\n'
+    post = opened(TWO.replace(f'"{KIM}"\n', f'"{KIM}"\n{until}'), "repeat_s = 3600")
+    nas = hot(post)
+    post.run(4 * HOUR_S)
+    assert mails(post, KIM) == ["01:00 [High, still on]"]
+    over(post, nas)
+    post.run(MINUTE_S)
+    assert mails(post, KIM)[1:] == ["02:00 [Over]"]
+
+
+def test_quiet_hours_are_each_person_s_own_and_high_passes_them(opened: Open) -> None:
+    people = THREE.replace(AWAY, 'quiet_hours = "21:00-08:00"\n')
+    post = opened(people, 'repeat_s = 1e6\nquiet_hours = "23:00-06:30"\n')
+    hot(post, Priority.MEDIUM, occurrence="av-1", subject="av-amplifier")
+    post.run(2 * HOUR_S)
+    hot(post)
+    post.run(24 * HOUR_S)
+    assert mails(post, KIM)[:2] == ["22:00 [Medium]", "00:00 [High]"]
+    assert mails(post, SASHA)[:2] == ["00:00 [High]", "08:00 [Medium]"]
+
+
+def test_the_second_s_time_counts_from_when_the_first_could_be_told(opened: Open) -> None:
+    post = opened(TWO, 'quiet_hours = "21:00-07:00"\n')
+    hot(post, Priority.MEDIUM)
+    post.run(24 * HOUR_S)
+    assert mails(post, KIM) == ["07:00 [Medium]"]
+    assert mails(post, ROBIN) == ["07:30 [Medium]"]
+
+
+def test_those_of_the_simple_list_come_first_and_are_never_away(
+    smtp: MailDrop, tmp_path: Path
+) -> None:
+    owner = "owner@under-stairs.example"
+    alone = TWO[TWO.index("[notify.people.robin]") :]
+    post = Post(
+        tmp_path / "cabinet.db", make_config(alone + NO_MQTT, port=smtp.port), smtp, EVENING_MS
+    )
+    hot(post)
+    post.run(35 * MINUTE_S)
+    assert mails(post, owner) == ["22:00 [High]"]
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+    second = part(smtp.messages[1].message, "plain")
+    assert f"{owner} was notified at 22:00 and has not answered." in " ".join(second.split())
+    post.store.close()
+
+
+def test_a_person_taken_out_of_the_configuration_is_told_no_more(
+    opened: Open, smtp: MailDrop
+) -> None:
+    post = opened()
+    hot(post)
+    post.run(MINUTE_S)
+    post.kill(house(TWO[: TWO.index("[notify.people.robin]")], smtp))
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == []
+
+
+# Who would be left.
+
+TODAY = date(2026, 12, 28)
+
+
+def gap(people: str, today: date = TODAY) -> str:
+    """Give what is said of some people."""
+    return "; ".join(gaps(house(people), today))
+
+
+def away(*spans: str) -> str:
+    """Give Kim and, from the second span on, Robin; each away in one span."""
+    kim, robin = TWO.replace('after = "30m"\n', "").split("\n\n")
+    return f'{kim}\naway = ["{spans[0]}"]\n\n{robin}\naway = ["{spans[1]}"]\n'
+
+
+@pytest.mark.parametrize(
+    "people", [TWO, THREE, away("2026-12-20/2027-01-03", "2027-01-04/2027-02-01")]
+)
+def test_nothing_is_said_where_somebody_is_always_left(people: str) -> None:
+    assert gap(people) == ""
+
+
+@pytest.mark.parametrize(
+    ("people", "said"),
+    [
+        (TWO.replace("mail =", 'priorities = ["medium"]\nmail ='), "nobody gets high alarms"),
+        (ALL_AFTER, "have after (Kim and Robin)"),
+        (
+            away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10"),
+            "from 2026-12-31 to 2027-01-03 all who get high alarms are away (Kim and Robin)",
+        ),
+        (
+            away("2026-12-20/2026-12-28", "2026-12-01/2027-01-10"),
+            "from 2026-12-28 to 2026-12-28 all who get",
+        ),
+        (away("2026-01-01/9999-12-31", "2027-06-01/9999-12-31"), "from 2027-06-01 to 9999-12-31"),
+    ],
+)
+def test_where_nobody_would_be_left_that_is_said(people: str, said: str) -> None:
+    assert said in gap(people)
+
+
+@pytest.mark.parametrize(
+    "table", ['command]\nargv = ["push"]', 'http]\nurl = "http://push.example/"']
+)
+def test_a_push_or_a_program_may_be_the_way_to_get_high_alarms(table: str) -> None:
+    medium = TWO.replace("mail =", 'priorities = ["medium"]\nmail =')
+    assert gap(f"{medium}[notify.{table}\n") == ""
+    assert "nobody gets" in gap(f'{medium}[notify.{table}\npriorities = ["low"]\n')
+
+
+def test_of_absences_that_are_past_nothing_is_said() -> None:
+    assert gap(away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10"), date(2027, 1, 4)) == ""
+
+
+def test_two_absences_of_all_are_each_named() -> None:
+    people = away('2026-12-20/2027-01-03", "2027-02-01/2027-02-02', "2027-01-01/2027-02-01")
+    assert gap(people).count("from ") == 2
+    assert "from 2027-01-01 to 2027-01-03" in gap(people)
+    assert "from 2027-02-01 to 2027-02-01" in gap(people)
+
+
+def test_on_every_day_and_whoever_is_away_a_high_alarm_goes_to_somebody_at_once() -> None:
+    span = timedelta(days=1)
+    for people in (ALL_AFTER, TWO, THREE, away("2026-12-20/2027-01-03", "2026-12-31/2027-01-10")):
+        config = house(people)
+        for day in (TODAY + number * span for number in range(30)):
+            assert min(turns(config, [Priority.HIGH], day).values()) == 0.0

@@ -1,0 +1,149 @@
+"""People told in turn by a whole watch: its threads, its store, a restart, a person's command."""
+
+import pytest
+
+from cabinetwatch.report.page import page_of
+from cabinetwatch.store.replay import StoreFollower
+from tests.service.mails import part
+from tests.service.nodes import Nodes
+from tests.service.site import HALL, NAS, OWNER, Site
+from tests.service.test_incidents import Weather
+from tests.service.watching import cabinetwatch, wait_until, watching
+from tests.service.wire import Wire
+from tests.support.hand_clock import HandClock
+from tests.support.mail import MailDrop
+
+ROBIN = "robin@under-stairs.example"
+PEOPLE = f"""
+[notify.people.robin]
+name = "Robin"
+mail = "{ROBIN}"
+after = "30m"
+"""
+MINUTE_S = 60.0
+START_MS = 1_780_000_000_000
+
+
+@pytest.fixture
+def clock() -> HandClock:
+    """A clock that only the nodes' rounds move."""
+    made = HandClock(START_MS)
+    made.stand_still()
+    return made
+
+
+@pytest.fixture
+def peopled(site: Site) -> Site:
+    """The cabinet, and Robin after its owner."""
+    site.tables += PEOPLE
+    # What is here made to jump says nothing of where a device is heading.
+    for other in ("stuck", "hot-day", "cooling-loss", "derating-forecast", "broker-lost"):
+        site.tables += f"[alarms.{other}]\nenabled = false\n"
+    return site
+
+
+def marks(smtp: MailDrop, to: str) -> list[str]:
+    """Give the marks of the mails to somebody."""
+    mails = [each.message for each in smtp.messages if each.recipients == [to]]
+    return [str(each["Subject"]).partition("]")[0] + "]" for each in mails]
+
+
+def heated(nodes: Nodes, smtp: MailDrop) -> None:
+    """Let the NAS get too hot, and its owner hear of it."""
+    nodes.live(60)
+    nodes.values[NAS] = 55.0
+    nodes.live_until(lambda: bool(smtp.messages), "the owner's mail")
+
+
+def cooled(nodes: Nodes, smtp: MailDrop, mails: int) -> None:
+    """Let it be over, and so many mails have come."""
+    nodes.values[NAS] = 40.0
+    nodes.live_until(lambda: len(smtp.messages) >= mails, "the end")
+    nodes.live(60)
+
+
+def test_the_second_is_told_by_the_watch_that_was_started_anew_meanwhile(
+    peopled: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
+) -> None:
+    with watching(peopled.config(), clock) as daemon:
+        cabinet.wait_online()
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
+        heated(nodes, smtp)
+        raised_ms = clock.utc_ms()
+        nodes.live(10 * MINUTE_S)
+    with watching(peopled.config(), clock) as daemon:
+        wait_until(lambda: daemon.connected, "the connection")
+        clock.let_pass(MINUTE_S)
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 55.0})
+        nodes.live(18 * MINUTE_S)
+        assert marks(smtp, ROBIN) == []
+        nodes.live_until(lambda: bool(marks(smtp, ROBIN)), "the mail to the second")
+        assert clock.utc_ms() - raised_ms >= 29 * MINUTE_S * 1000
+        cooled(nodes, smtp, 4)
+    with peopled.store() as store:
+        notices = page_of(StoreFollower(store).engine(), store, clock, {}, None)["notices"]
+    assert marks(smtp, OWNER) == ["[High]", "[Over]"]
+    assert marks(smtp, ROBIN) == ["[High]", "[Over]"]
+    (second,) = (
+        e.message for e in smtp.messages if e.recipients == [ROBIN] and not e.message["In-Reply-To"]
+    )
+    assert f"{OWNER} was notified at" in part(second, "plain")
+    channels = [each["channel"] for each in notices if each["channel"] != "MQTT"]
+    assert channels == ["mail to Robin", "mail", "mail to Robin", "mail"]
+
+
+def test_acknowledged_after_29_minutes_the_second_hears_of_nothing(
+    peopled: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
+) -> None:
+    with watching(peopled.config(), clock) as daemon:
+        cabinet.wait_online()
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
+        heated(nodes, smtp)
+        nodes.live(28 * MINUTE_S)
+        cabinetwatch(peopled.path, "ack", "--all")
+        acknowledged = {"state": "acknowledged", "condition": "over-derating"}
+        nodes.live_until(
+            lambda: any(acknowledged.items() <= each.items() for each in cabinet.transitions()),
+            "the acknowledgement",
+        )
+        assert marks(smtp, ROBIN) == []
+        nodes.live(20 * MINUTE_S)
+        cooled(nodes, smtp, 2)
+    assert marks(smtp, OWNER) == ["[High]", "[Over]"]
+    assert marks(smtp, ROBIN) == []
+    with peopled.store() as store:
+        assert store.waiting() == []
+        statuses = [
+            outcome.status
+            for notice, outcome in store.notices()
+            if outcome is not None and notice.channel == "mail to robin"
+        ]
+    assert statuses == ["withdrawn", "withdrawn"]
+
+
+def test_a_person_who_is_refused_is_named_and_one_taken_out_waits_no_more(
+    peopled: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
+) -> None:
+    peopled.tables = peopled.tables.replace('after = "30m"\n', "")
+    smtp.refuse_recipient(ROBIN, "451 4.3.0 try later")
+    peopled.tables += "[alarms.notice-undelivered]\non_delay_s = 0\n"
+    with watching(peopled.config(), clock) as daemon:
+        cabinet.wait_online()
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
+        heated(nodes, smtp)
+        nodes.live_until(
+            lambda: any(e["condition"] == "notice-undelivered" for e in cabinet.transitions()),
+            "the fault",
+        )
+        shown = " ".join(cabinetwatch(peopled.path, "status").stdout.split())
+    (told,) = {e["text"] for e in cabinet.transitions() if e["condition"] == "notice-undelivered"}
+    assert f"by mail to Robin: mail server 127.0.0.1:{smtp.port}: it refuses {ROBIN}" in told
+    assert "mail to Robin" in shown
+    peopled.tables = peopled.tables.replace(PEOPLE.replace('after = "30m"\n', ""), "")
+    with watching(peopled.config(), clock) as daemon:
+        wait_until(lambda: daemon.connected, "the connection")
+        clock.let_pass(MINUTE_S)
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 55.0})
+        nodes.live(60)
+    with peopled.store() as store:
+        assert [notice for notice, _ in store.waiting() if notice.channel == "mail to robin"] == []
