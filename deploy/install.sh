@@ -88,7 +88,7 @@ sensors_and_database() {
     as_watch "$new/bin/python" -I -c '
 import sys
 from pathlib import Path
-from cabinetwatch.errors import CabinetwatchError
+from cabinetwatch.text import CabinetwatchError
 from cabinetwatch.watch.configuration import load
 try:
     config = load(Path(sys.argv[1]))

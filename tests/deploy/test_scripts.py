@@ -47,6 +47,9 @@ def bare_machine(folder: Path, user_id: int) -> Path:
     return folder
 
 
+INSTALL = ROOT / "deploy" / "install.sh"
+
+
 @pytest.mark.parametrize("script", ["demo.sh", "test.sh"])
 def test_a_plain_user_without_python_is_told_in_one_sentence_what_to_install(
     script: str, tmp_path: Path
@@ -147,6 +150,20 @@ def test_the_watch_alone_is_small_and_each_size_that_is_told_is_true() -> None:
 def _installed_mb(names: Iterable[str]) -> float:
     files = {Path(str(file.locate())) for name in names for file in metadata.files(name) or []}
     return sum(file.stat().st_blocks * 512 for file in files if file.exists()) / 1e6
+
+
+def test_what_the_installation_asks_of_a_configuration_is_answered(tmp_path: Path) -> None:
+    (asked,) = re.findall(r"-c '\n(import sys\n.*?)' \"\$CONFIG\"", INSTALL.read_text(), re.DOTALL)
+    config = tmp_path / "config.toml"
+    config.write_text('[sensors.nas-air]\ntopic = "cabinet/nas"\nquantity = "temperature"\n')
+    command = [sys.executable, "-I", "-c", asked, str(config)]
+    told = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert told.stdout == f"1 {tmp_path / 'cabinetwatch.db'}\n"
+    config.write_text("[sensors.nas-air]\n")
+    told = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert told.returncode == 1
+    assert "topic is missing" in told.stderr
+    assert "Traceback" not in told.stderr
 
 
 def test_what_brings_another_package_along_has_it_pinned_for_the_same_part() -> None:
