@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cabinetwatch.config import find_config_file
+from cabinetwatch.config import find_config_file, services
 from cabinetwatch.config.services import find_secret
 from cabinetwatch.text import ConfigError
 from cabinetwatch.watch.configuration import load
@@ -82,6 +82,18 @@ def test_a_secret_comes_from_its_file_then_the_credential_then_the_environment(
     secret_file(credentials, "from systemd")
     assert value_of(find_secret("mqtt-password", None)) == "from systemd"
     assert value_of(find_secret("mqtt-password", file)) == "from file"
+
+
+def test_root_finds_what_systemd_would_give_the_service(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(services, "CREDSTORE", tmp_path)
+    secret_file(tmp_path, "from systemd").rename(tmp_path / "cabinetwatch.mqtt-password")
+    monkeypatch.setattr(os, "geteuid", lambda: 4321)
+    assert find_secret("mqtt-password", None) is None
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert value_of(find_secret("mqtt-password", None)) == "from systemd"
+    assert find_secret("email-password", None) is None
 
 
 def value_of(secret: object) -> str:
