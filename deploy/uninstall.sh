@@ -36,7 +36,7 @@ clear_topics() {
     say "Its retained topics stay on the broker, as asked for."
 }
 
-for unit in cabinetwatch.service cabinetwatch-guard.service; do
+for unit in $OUR_UNITS; do
     if is_active "$unit"; then
         say "Stopping $unit"
         systemctl stop "$unit"
