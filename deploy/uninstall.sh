@@ -51,5 +51,6 @@ reload_units
 rm -rf "$HOME_OF_CODE" "$DOCUMENTS"
 rm -f "$COMMAND"
 
-say "Removed. Kept: $ETC, $STATE, and passwords in $CREDENTIALS, with the user $USER_NAME."
-say "To delete these too: rm -r $ETC $STATE; rm -f $CREDENTIALS/cabinetwatch.*; userdel $USER_NAME"
+say "Removed. Kept: $ETC, $STATE, passwords in $CREDENTIALS, what systemctl edit made, the user $USER_NAME."
+say "To delete these too: rm -r $ETC $STATE; rm -rf $CREDENTIALS/cabinetwatch.*" \
+    "$UNITS/cabinetwatch*.service.d; userdel $USER_NAME"
