@@ -174,6 +174,11 @@ if [ "$unit" != cabinetwatch.service ] || [ "$sensors" != 0 ]; then
     enable_unit "$unit"
 fi
 sync
+# It opens a listening socket: whether it runs is for the user to say.
+if systemd_runs; then
+    systemctl try-restart "$PAGE_UNIT" ||
+        say "Note: the page is not served now: journalctl -e -u $PAGE_UNIT says why."
+fi
 
 if [ "$ready" = no ]; then
     say "Installed. Name your sensors in $CONFIG, see cabinetwatch check, then: systemctl enable --now $unit"

@@ -16,7 +16,8 @@ DOCUMENTED="README.md CHANGELOG.md DEVELOPERS.md LICENSE config.example.toml
     cabinetwatch/manual/*.md deploy/mosquitto/* deploy/pictures/*
     tests/benchmarks/RESULTS.md tests/faults/README.md"
 COMMAND=/usr/local/bin/cabinetwatch
-OUR_UNITS="cabinetwatch.service cabinetwatch-failed.service cabinetwatch-guard.service"
+PAGE_UNIT=cabinetwatch-page.service
+OUR_UNITS="cabinetwatch.service cabinetwatch-failed.service cabinetwatch-guard.service $PAGE_UNIT"
 
 want_root() {
     [ "$(id -u)" = 0 ] || fail "This changes the system: run it as root, e.g. sudo sh deploy/$1."

@@ -36,7 +36,7 @@ clear_topics() {
     say "Its retained topics stay on the broker, as asked for."
 }
 
-for unit in cabinetwatch.service cabinetwatch-guard.service; do
+for unit in $OUR_UNITS; do
     if is_active "$unit"; then
         say "Stopping $unit"
         systemctl stop "$unit"
@@ -51,5 +51,6 @@ reload_units
 rm -rf "$HOME_OF_CODE" "$DOCUMENTS"
 rm -f "$COMMAND"
 
-say "Removed. Kept: $ETC, $STATE, and passwords in $CREDENTIALS, with the user $USER_NAME."
-say "To delete these too: rm -r $ETC $STATE; rm -f $CREDENTIALS/cabinetwatch.*; userdel $USER_NAME"
+say "Removed. Kept: $ETC, $STATE, passwords in $CREDENTIALS, what systemctl edit made, the user $USER_NAME."
+say "To delete these too: rm -r $ETC $STATE; rm -rf $CREDENTIALS/cabinetwatch.*" \
+    "$UNITS/cabinetwatch*.service.d; userdel $USER_NAME"

@@ -19,6 +19,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.summary_week import IsoWeek
+from cabinetwatch.service.parts import Notifier
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError
 from cabinetwatch.watch import configuration
@@ -115,6 +116,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
     )
 
     _log_to_standard_error()
+    systemd = Notifier()
 
     def leave(number: int, frame: FrameType | None) -> None:
         del number, frame
@@ -135,6 +137,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
                 if acting is not None:
                     say("Who has a link out of a mail, or the PIN, can act through it.")
                 sys.stdout.flush()
+                systemd.ready()
                 server.serve_forever()
         except KeyboardInterrupt:
             return 0

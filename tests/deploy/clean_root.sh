@@ -38,6 +38,9 @@ check "its folder too" test "$(mode /etc/cabinetwatch)" = "750 root cabinetwatch
 check "state is the watch's" test "$(mode /var/lib/cabinetwatch)" = "750 cabinetwatch cabinetwatch"
 enabled=/etc/systemd/system/multi-user.target.wants/cabinetwatch.service
 check "without sensors the unit is not enabled" test ! -e $enabled
+page=/etc/systemd/system/cabinetwatch-page.service
+wanted_page=/etc/systemd/system/multi-user.target.wants/cabinetwatch-page.service
+check "the page can be served, and is not unasked" test -s $page -a ! -L $wanted_page
 check "the command is there" cabinetwatch --version
 check "nothing was left in the checkout" test ! -e build
 first=$(readlink /opt/cabinetwatch/env)
@@ -75,10 +78,12 @@ kill -TERM "$(cat /tmp/watch.pid)"
 wait "$watch" || check "the watch stops in good order" false
 watch=""
 
+ln -s $page $wanted_page
 sleep 1 # two environments have names of different seconds
 sh deploy/install.sh --small
 check "without pictures and trials it is small" test "$(du -sm /opt/cabinetwatch/env/ | cut -f1)" -lt 150
 check "with a sensor the unit is enabled" test -L $enabled
+check "the page that was asked for stays so" test -L $wanted_page
 check "the configuration stays" test "$before" = "$(cksum <$config)"
 check "a backup was made" test -n "$(find /var/lib/cabinetwatch/backups -name 'before-upgrade-*.db')"
 check "another environment is in force" test "$first" != "$(readlink /opt/cabinetwatch/env)"
@@ -109,7 +114,9 @@ sh deploy/uninstall.sh | tee /tmp/removal
 check "the retained topics are cleared" grep -q '^cleared cabinetwatch/watch$' /tmp/removal
 check "the documentation is gone" test ! -e /usr/local/share/doc/cabinetwatch
 check "the code is gone" test ! -e /opt/cabinetwatch -a ! -e /usr/local/bin/cabinetwatch
-check "the units are gone" test ! -e /etc/systemd/system/cabinetwatch.service
+for each in /etc/systemd/system/cabinetwatch* /etc/systemd/system/*.wants/cabinetwatch*; do
+    check "the units are gone" test ! -e "$each" -a ! -L "$each"
+done
 check "the configuration is kept" test "$before" = "$(cksum <$config)"
 check "the database is kept" test -s /var/lib/cabinetwatch/cabinetwatch.db
 echo "ALL AS IT SHOULD BE"

@@ -81,6 +81,10 @@ COPY_STORE = (
     f" sqlite3.connect('{STATE}/cabinetwatch.db').backup(sqlite3.connect(sys.argv[1]))\""
     " /run/copy.db && cat /run/copy.db && rm /run/copy.db"
 )
+LOOK_AT_PAGE = (
+    'python3 -I -c "import urllib.request as asked;'
+    " print(asked.urlopen('http://127.0.0.1:8080/').read().decode())\""
+)
 INSTALL = "cd /src && PIP_NO_INDEX=1 PIP_FIND_LINKS=/wheels sh deploy/install.sh"
 
 
@@ -454,6 +458,28 @@ def of_week(smtp: MailDrop, words: str) -> Sequence[str]:
     return [each for each in subjects if "[Weekly summary]" in each and each.endswith(words)]
 
 
+def test_the_page_outlives_a_reboot_an_upgrade_and_the_watch(ordeal: Ordeal, cabinet: Wire) -> None:
+    machine = ordeal.machine
+    ordeal.begin(cabinet)
+    show = "systemctl show --value --property={} cabinetwatch-page"
+    assert machine.run(show.format("ActiveState")).text.strip() == "inactive"
+    machine.run("systemctl enable --now cabinetwatch-page")
+    machine.run(f"{LOOK_AT_PAGE} | grep -q 'under-stairs cabinet'")
+    machine.power_off()
+    ordeal.boot()
+    machine.until(f"{LOOK_AT_PAGE} | grep -q 'under-stairs cabinet'", "the page", PATIENCE_S)
+
+    process, heard = machine.run(show.format("MainPID")).text, len(cabinet.messages)
+    machine.run(INSTALL)
+    ordeal.wait_online(heard)
+    assert machine.run(show.format("MainPID")).text != process
+    machine.run("systemctl stop cabinetwatch")
+    says_so = f"{LOOK_AT_PAGE} | grep -q 'The watch is not running'"
+    machine.until(says_so, "the page to say that the watch is down", PATIENCE_S)
+    machine.run("systemctl start cabinetwatch")
+    assert ordeal.end().wrong == []
+
+
 def test_an_upgrade_cut_short_leaves_the_version_before(ordeal: Ordeal, cabinet: Wire) -> None:
     machine = ordeal.machine
     ordeal.begin(cabinet)
@@ -518,14 +544,17 @@ def test_memory_limits_end_a_greedy_program_and_leave_the_watch_alone(
     assert machine.run(show.format("MainPID")).text == process
     assert machine.run(show.format("NRestarts")).text.strip() == "0"
 
-    machine.run("systemctl start cabinetwatch-guard")
+    machine.run("systemctl start cabinetwatch-guard cabinetwatch-page")
+    machine.run(f"{LOOK_AT_PAGE} >/dev/null")
     time.sleep(30.0)
     machine.run("rm -rf /run/cabinetwatch-failed/told")
     failed = machine.begin("systemctl start cabinetwatch-failed")
     ordeal.wait_subject("cabinetwatch.service", mails)
     machine.wait(failed, "the mailer")
     print(machine.run(f"cd {GROUPS} && grep . cabinetwatch*/memory.[ep]*").text)
-    for unit, limit_mb in (("cabinetwatch", 512), ("cabinetwatch-guard", 192)):
+    for unit, limit_mb in (
+        ("cabinetwatch", 512), ("cabinetwatch-guard", 192), ("cabinetwatch-page", 384)
+    ):  # fmt: skip
         place = f"{GROUPS}/{unit}.service"
         assert int(machine.run(f"cat {place}/memory.max").text) == limit_mb << 20
         # The kernel lets a few pages more pass while it ends somebody.

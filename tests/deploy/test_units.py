@@ -33,9 +33,14 @@ def unit_text(path: Path, option: str) -> list[str]:
     return re.findall(rf"^{option}=(.*)$", path.read_text(), re.MULTILINE)
 
 
-def test_there_are_three_units() -> None:
-    names = {"cabinetwatch", "cabinetwatch-failed", "cabinetwatch-guard"}
-    assert {path.stem for path in UNITS} == names
+def test_there_are_four_units_and_the_scripts_know_them_all() -> None:
+    names = {f"cabinetwatch{each}.service" for each in ("", "-failed", "-guard", "-page")}
+    assert {path.name for path in UNITS} == names
+    told = subprocess.run(
+        ["sh", "-c", '. "$1/system.sh"; echo $OUR_UNITS', "sh", str(DEPLOY)],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert set(told.stdout.split()) == names
 
 
 def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
@@ -64,6 +69,41 @@ def test_the_watch_is_started_again_without_limit_and_its_failure_is_mailed() ->
     assert unit_text(unit, "OnFailure") == ["cabinetwatch-failed.service"]
     assert unit_text(unit, "Type") == ["notify"]
     assert unit_text(unit, "WatchdogSec")
+
+
+def test_the_page_is_started_again_without_limit_and_does_not_hang_on_the_watch() -> None:
+    unit = DEPLOY / "cabinetwatch-page.service"
+    assert unit_text(unit, "Restart") == ["on-failure"]
+    assert unit_text(unit, "StartLimitIntervalSec") == ["0"]
+    assert unit_text(unit, "OOMPolicy") == ["continue"]
+    ties = ("Requires", "Requisite", "BindsTo", "PartOf", "Upholds", "Wants", "After")
+    named = [each for tie in ties for line in unit_text(unit, tie) for each in line.split()]
+    assert set(named) == {"network-online.target"}
+
+
+def test_the_page_is_at_first_for_this_machine_alone_and_its_address_alone_is_to_be_said() -> None:
+    """A drop-in's Environment= adds to the unit's; of a name given twice the later counts."""
+    unit = DEPLOY / "cabinetwatch-page.service"
+    given = [each for line in unit_text(unit, "Environment") for each in line.split()]
+    assert "CABINETWATCH_PAGE=127.0.0.1:8080" in given
+    [line] = unit_text(unit, "ExecStart")
+    assert line.endswith(" --serve ${CABINETWATCH_PAGE}")
+    opened = "    [Service]\n    Environment=CABINETWATCH_PAGE=0.0.0.0:8080\n"
+    manual = Path(configuration.__file__).parents[1] / "manual"
+    assert opened in (manual / "page.md").read_text()
+    assert opened.replace("    ", "#     ") in unit.read_text()
+
+
+def test_the_page_writes_into_the_watchs_folder_and_draws_in_a_folder_of_its_own() -> None:
+    watch, page = (DEPLOY / f"cabinetwatch{each}.service" for each in ("", "-page"))
+    for option in ("User", "Group", "UMask", "StateDirectory", "StateDirectoryMode"):
+        assert unit_text(page, option) == unit_text(watch, option)
+    given = dict(
+        each.split("=") for line in unit_text(page, "Environment") for each in line.split()
+    )
+    [runtime] = unit_text(page, "RuntimeDirectory")
+    assert runtime not in unit_text(watch, "RuntimeDirectory")[0].split()
+    assert given["TMPDIR"] == given["MPLCONFIGDIR"] == f"/run/{runtime}"
 
 
 @pytest.mark.parametrize("path", UNITS, ids=lambda path: path.stem)
@@ -124,6 +164,20 @@ def test_credentials_have_the_names_that_the_configuration_looks_for() -> None:
         "mqtt-password:cabinetwatch.mqtt-password",
         "email-password:cabinetwatch.email-password",
     ]
+    assert unit_text(DEPLOY / "cabinetwatch-page.service", "LoadCredential") == [
+        "page-pin:cabinetwatch.page-pin"
+    ]
+
+
+def test_the_manual_tells_how_exposed_each_unit_is() -> None:
+    told = (Path(configuration.__file__).parents[1] / "manual" / "security.md").read_text()
+    words = r"exposure (.*) of 10, the page's the same \(the mailer's and the guard's (.*)\)\. Mem"
+    [(watch_and_page, others)] = re.findall(words, " ".join(told.split()))
+    for path in UNITS:
+        rated = analyze("security", "--offline=true", "--no-pager", str(path)).stdout
+        is_other = path.stem in {"cabinetwatch-failed", "cabinetwatch-guard"}
+        figure = others if is_other else watch_and_page
+        assert f"exposure level for {path.name}: {figure} " in rated
 
 
 @pytest.mark.parametrize(

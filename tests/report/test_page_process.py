@@ -24,6 +24,7 @@ from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
 from tests.support.house import House
+from tests.support.notify_socket import NotifySocket
 from tests.support.patience import WITHIN_S
 
 
@@ -179,6 +180,25 @@ def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() 
         # A newcomer without any would not hold more than they.
         assert seats.take(connection(), "tablet")
         assert first.recv(1) == b""
+
+
+def test_systemd_is_told_once_the_page_can_be_had_and_not_before(
+    serving: Serving, house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with NotifySocket(tmp_path / "notify") as systemd:
+        for name, value in systemd.environment().items():
+            monkeypatch.setenv(name, value)
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            port = taken.getsockname()[1]
+            command = (*COMMAND, "--serve", f"127.0.0.1:{port}", "--config", str(house.path))
+            assert (
+                subprocess.run(command, cwd=ROOT, check=False, stderr=subprocess.DEVNULL).returncode
+                == 2
+            )
+        address = serving.start(house, port)
+        assert systemd.wait_for("") == "READY=1"
+        assert systemd.messages == ["READY=1"]
+        assert ask(address)[0] == 200
 
 
 def test_a_port_that_is_taken_gets_a_sentence(
