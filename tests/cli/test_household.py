@@ -170,7 +170,7 @@ USES = {
     "no time to shelve": (["shelve", "abc", "--for", "2", "--reason", "r"], "such as 2h"),
     "negative time": (["shelve", "abc", "--for", "-2h", "--reason", "r"], "such as 2h"),
     "subject": (["service", "nass", "out"], "there are gear-0"),
-    "word for out": (["service", "gear-0", "off"], "'out', 'in'"),
+    "word for out": (["service", "gear-0", "off"], "out, in"),
     "device": (["learn", "nass"], "there are gear-0"),
     "day of the past": (["learn", "gear-0", "--from", "yesterday"], "write it like 2026-"),
     "date of a letter": (["note", "cleaned", "--at", "1.12.2026"], "write it like 2026-"),
@@ -190,7 +190,7 @@ USES = {
     "mail of a summary": (["summary", "--send"], "add that table"),
     "address of the page": (["page", "--serve", "8080"], "write it like 127.0.0.1:8080"),
     "trial": (["trial", "phase", "cards", "before"], "those there are: none"),
-    "phase": (["trial", "phase", "cards", "befor"], "'before'"),
+    "phase": (["trial", "phase", "cards", "befor"], "before, change"),
     "recording": (["replay", "/nowhere.jsonl"], "name one that `record` wrote"),
     "setting": (["replay", "--set", "x"], "write it as KEY=VALUE"),
     "filter": (["listen", "a/#/b"], "does not stand alone after the last slash"),
@@ -205,7 +205,9 @@ def test_a_mistake_in_use_is_told_with_its_remedy(
 ) -> None:
     arguments, remedy = USES[mistake]
     assert main([*arguments, "--config", str(house.path)]) == 2
-    assert remedy in capsys.readouterr().err
+    # Up to Python 3.12 argparse puts each choice in quotes.
+    told = capsys.readouterr().err
+    assert remedy in told or remedy in told.replace("'", "")
 
 
 def test_two_devices_by_one_temperature_are_warned_of(tmp_path: Path) -> None:

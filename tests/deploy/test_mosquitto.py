@@ -12,7 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from tests.service.site import Site
-from tests.service.watching import running, wait_until
+from tests.service.watching import running
 from tests.support.broker import Broker, find_program
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
@@ -70,15 +70,13 @@ class OursBroker(Broker):
 
     def _write_config(self) -> Path:
         path = super()._write_config()
-        passwords = self._write_passwords("passwords", [u for u in USERS if u not in NODES])
-        nodes = self._write_passwords("nodes", NODES)
+        passwords = self._write_passwords("passwords", USERS)
         access = self.directory / "access"
         access.write_text((FOLDER / "cabinetwatch.acl").read_text())
         access.chmod(0o600)
         ours = (FOLDER / "cabinetwatch.conf").read_text()
         ours = ours.replace("listener 1883", f"listener {self.node_port} {self.host}")
         ours = ours.replace("listener 1884", f"listener {self.port} {self.host}")
-        ours = ours.replace("/etc/mosquitto/cabinetwatch.nodes", str(nodes))
         ours = ours.replace("/etc/mosquitto/cabinetwatch.passwords", str(passwords))
         ours = ours.replace("/etc/mosquitto/cabinetwatch.acl", str(access))
         own = [line for line in path.read_text().splitlines() if _is_the_tests(line)]
@@ -254,7 +252,7 @@ def test_the_broker_keeps_far_more_than_a_thousand_messages_for_a_watch_that_is_
     assert subscribed.wait(WITHIN_S)
     away.disconnect()
     away.loop_stop()
-    # It also remembers over a restart which listener's rules hold for the queue.
+    # It also remembers over a restart who may read what.
     ours.restart()
 
     node = Client(CallbackAPIVersion.VERSION2, client_id="hall-node")
@@ -297,14 +295,10 @@ def test_a_node_that_takes_the_watch_s_client_id_does_not_send_it_away(ours: Our
         each.close()
 
 
-def test_a_node_has_no_way_in_where_client_ids_are_free(ours: OursBroker) -> None:
-    node = Client(CallbackAPIVersion.VERSION2, client_id="hall-node")
-    node.username_pw_set("hall-node", "hall-node-secret")
-    answer: list[ReasonCode] = []
-    node.on_connect = lambda _c, _u, _f, code, _p: answer.append(code)
-    node.connect(ours.host, ours.port)
-    wait_until(lambda: node.loop(0.1) != 0 or bool(answer), "the broker's answer")
-    assert answer[0].is_failure
+def test_nothing_is_set_with_which_some_brokers_keep_nothing_for_who_is_away() -> None:
+    """Mosquitto 2.0.21 keeps nothing then; the test above shows it only where that one runs."""
+    settings = (FOLDER / "cabinetwatch.conf").read_text()
+    assert not re.search(r"^per_listener_settings", settings, re.MULTILINE)
 
 
 def test_the_access_list_names_every_user_that_the_instructions_do() -> None:

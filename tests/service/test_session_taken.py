@@ -69,7 +69,9 @@ def test_two_watches_with_one_client_id_each_tell_it_at_once_and_one_alone_is_we
         f"[High] The watch is sharing its client ID with another client - {name}"
         for name in ("first", "second")
     }
-    assert "Another client seems to use the watch's client ID under-stairs" in caplog.text
+    # Mosquitto 2.0.21 says by MQTT 5 why it closes a connection, which leaves no doubt.
+    words = "Another client (seems to use|uses) the watch's client ID under-stairs"
+    assert re.search(words, caplog.text)
     assert "Stop the second watch, or give each client of the broker its own" in caplog.text
 
 
