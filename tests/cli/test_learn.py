@@ -100,7 +100,7 @@ def test_what_is_verified_is_so_for_status_and_after_a_restart(stored: Path) -> 
     assert answer == "NAS is verified: every fan was seen turning."
     _, out, _ = run(stored, "status")
     assert "not verified" not in out
-    assert "every fan was seen turning on 2026-05-31" in " ".join(out.split())
+    assert "every fan was seen turning on 31 May 2026" in " ".join(out.split())
     _, out, _ = run(stored, "status", "--json")
     assert json.loads(out)["devices"]["nas"]["learning"]["verified"].startswith("2026-05-31T")
 

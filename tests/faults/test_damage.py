@@ -228,7 +228,7 @@ def test_damage_found_while_writing_is_told_and_the_watch_goes_on_with_a_new_sto
 
 def spoil_index_of_alarms(path: Path) -> None:
     """Spoil what only a new alarm touches, so that a start sees nothing of it."""
-    spoil_root(path, "transition_by_occurrence")
+    spoil_root(path, "transition_by_time")
 
 
 def spoil_root(path: Path, name: str) -> None:
