@@ -572,7 +572,7 @@ class _Handler(BaseHTTPRequestHandler):
         kind = self.headers.get_content_type()
         if kind != "application/x-www-form-urlencoded" or "Transfer-Encoding" in self.headers:
             raise ValueError("Nothing was done: this is not what the page's form sends.")
-        if not (length.isascii() and length.isdigit()) or int(length[:9]) > _MOST_FORM_BYTES:
+        if not re.fullmatch("[0-9]{1,9}", length) or int(length) > _MOST_FORM_BYTES:
             raise ValueError("Nothing was done: the page's form is shorter than this.")
         body = self.rfile.read(int(length)).decode("ascii", "replace")
         return dict(parse_qsl(body)[:_MOST_FIELDS])

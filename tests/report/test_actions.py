@@ -78,6 +78,7 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
         for more in ({"Content_Type": "text/plain"}, {"Transfer_Encoding": "chunked"}):
             assert watch.ask(link, good, **more).status == 400
         assert watch.ask(link, good | {"x": "y" * 3000}).status == 400
+        assert watch.ask(link, good, Content_Length=f"{'0' * 9}{'9' * 12}").status == 400
         is_refused(watch.ask(link, good | {"do": "explode"}), 409, "Nothing was done")
         # Who announces a form and does not send it is cut off.
         with socket.create_connection(("127.0.0.1", watch.port), WITHIN_S) as slow:
