@@ -18,7 +18,7 @@ from datetime import time as time_of_day
 from http import HTTPStatus
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
@@ -183,6 +183,14 @@ def _clock_times(timezone: str, now_ms: int) -> Iterator[tuple[int, str]]:
     ]
     instants = [(from_datetime(each), f"{each:%H:%M}") for each in moments]
     yield from [each for each in instants if each[0] > now_ms][: len(_CLOCK_HOURS)]
+
+
+def split_url(text: str) -> SplitResult | None:
+    """Take apart what somebody sent as a URL; None where it is none, as `http://[`."""
+    try:
+        return urlsplit(text)
+    except ValueError:
+        return None
 
 
 class Request(NamedTuple):
@@ -385,9 +393,11 @@ class Actions:
         """
         if asked.fetch_site not in {None, "same-origin"} or asked.origin is None:
             return False
-        origin = urlsplit(asked.origin)
+        origin = split_url(asked.origin)
         ours = {asked.host.lower(), self._url.netloc.lower()}
-        return origin.scheme in {"http", "https"} and origin.netloc.lower() in ours
+        if origin is None or origin.scheme not in {"http", "https"}:
+            return False
+        return origin.netloc.lower() in ours
 
     # -- what is done ---------------------------------------------------------------------------
 

@@ -21,7 +21,7 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl
 
 from markupsafe import Markup
 
@@ -30,7 +30,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.actions import POLICY as ACTION_POLICY
-from cabinetwatch.report.actions import Actions, Request
+from cabinetwatch.report.actions import Actions, Request, split_url
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
@@ -425,7 +425,8 @@ class PageServer(ThreadingHTTPServer):
         A web site from outside can have its own name point here, to have a browser of the house
         read the page for it; it can't have that browser send another name.
         """
-        name = urlsplit(f"//{host}").hostname or ""
+        parts = split_url(f"//{host}")
+        name = (parts and parts.hostname) or ""
         try:
             ipaddress.ip_address(name)
         except ValueError:
@@ -509,7 +510,11 @@ class _Handler(BaseHTTPRequestHandler):
     def parse_request(self) -> bool:
         is_right = super().parse_request()
         self.server.seats.has_asked(self.connection)
-        return is_right
+        url = split_url(self.path) if is_right else None
+        if is_right and url is None:
+            self.send_error(HTTPStatus.BAD_REQUEST, "That is no address of this page.")
+        self._path = url.path if url else ""
+        return url is not None
 
     def do_GET(self) -> None:
         self._send(self._answer())
@@ -538,7 +543,7 @@ class _Handler(BaseHTTPRequestHandler):
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
         actions = self._actions
         if actions is None:
-            return self.server.answer(urlsplit(self.path).path)
+            return self.server.answer(self._path)
         try:
             form = self._form() if self.command == "POST" else None
         except ValueError as error:
@@ -547,7 +552,7 @@ class _Handler(BaseHTTPRequestHandler):
         return self.server.act(
             actions,
             Request(
-                path=urlsplit(self.path).path,
+                path=self._path,
                 address=str(self.client_address[0]),
                 host=hosts[0],
                 origin=get("Origin"),
@@ -560,7 +565,7 @@ class _Handler(BaseHTTPRequestHandler):
     @property
     def _actions(self) -> Actions | None:
         """What answers at this path, where people can act at it."""
-        return self.server.actions if Actions.answers(urlsplit(self.path).path) else None
+        return self.server.actions if Actions.answers(self._path) else None
 
     def _form(self) -> dict[str, str]:
         """Read the form that was sent, which is short and comes at once.

@@ -57,7 +57,7 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
         is_refused(watch.ask(watch.signed("0ther1d")), 410, "This incident is over.")
         is_refused(watch.ask(watch.signed("0ther1d"), good), 410, "This incident is over.")
         # From elsewhere: another site, a sandbox, another port of this host, no browser at all.
-        for origin in ("http://evil.example", "null", f"{watch.origin}1", "", None):
+        for origin in ("http://evil.example", "null", f"{watch.origin}1", "http://[", "", None):
             is_refused(watch.ask(link, good, Origin=origin), 403, "did not come from this page")
         for fetched in ("cross-site", "same-site", "none"):
             got = watch.ask(link, good, Sec_Fetch_Site=fetched)
