@@ -102,7 +102,7 @@ class Rate:
 
     def lets(self, address: str) -> bool:
         """Count one more of an address, if it may pass."""
-        network, now_s = _network(address), time.monotonic()
+        network, now_s = network_of(address), time.monotonic()
         with self._lock:
             if now_s - self._began_s >= self._span_s:
                 self._began_s = now_s
@@ -113,7 +113,7 @@ class Rate:
             return few
 
 
-def _network(address: str) -> str:
+def network_of(address: str) -> str:
     """Give what one household or attacker has: an address of IPv4, a network of IPv6."""
     parsed = ipaddress.ip_address(address.partition("%")[0])
     if isinstance(parsed, ipaddress.IPv4Address):

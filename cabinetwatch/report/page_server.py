@@ -30,7 +30,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.actions import POLICY as ACTION_POLICY
-from cabinetwatch.report.actions import Actions, Request, split_url
+from cabinetwatch.report.actions import Actions, Request, network_of, split_url
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
@@ -267,30 +267,31 @@ class Seats:
     """Shares out so many connections at once, so that nobody can keep all the others out.
 
     Whoever has a seat and has not asked for anything yet gives it up first; then whoever gets an
-    answer, where its address holds more seats than the newcomer's would. In both cases it is the
-    oldest of the address that holds the most. So a proxy, behind which everybody has one address,
-    can have every seat as long as nobody else wants one.
+    answer, where its network (`network_of`) holds more seats than the newcomer's would. In both
+    cases it is the oldest of the network that holds the most. So a proxy, behind which everybody
+    has one address, can have every seat as long as nobody else wants one.
     """
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._lock = threading.Lock()
         # The oldest first.
-        self._address: dict[socket.socket, str] = {}
+        self._network: dict[socket.socket, str] = {}
         self._asking: set[socket.socket] = set()
 
     def take(self, connection: socket.socket, address: str) -> bool:
         """Give a connection a seat, if need be another's, which is then closed; False: none."""
+        network = network_of(address)
         with self._lock:
-            if len(self._address) >= self._most:
-                loser = self._who_goes(address)
+            if len(self._network) >= self._most:
+                loser = self._who_goes(network)
                 if loser is None:
                     return False
                 self._forget(loser)
                 # Its thread wakes up, and closes it. The other end may have gone by itself.
                 with contextlib.suppress(OSError):
                     loser.shutdown(socket.SHUT_RDWR)
-            self._address[connection] = address
+            self._network[connection] = network
             self._asking.add(connection)
             return True
 
@@ -305,16 +306,16 @@ class Seats:
             self._forget(connection)
 
     def _who_goes(self, newcomer: str) -> socket.socket | None:
-        held = Counter(self._address.values())
-        ranked = sorted(self._address, key=lambda each: -held[self._address[each]])
+        held = Counter(self._network.values())
+        ranked = sorted(self._network, key=lambda each: -held[self._network[each]])
         for each in ranked:
             if each in self._asking:
                 return each
         greediest = ranked[0]
-        return greediest if held[self._address[greediest]] > held[newcomer] + 1 else None
+        return greediest if held[self._network[greediest]] > held[newcomer] + 1 else None
 
     def _forget(self, connection: socket.socket) -> None:
-        self._address.pop(connection, None)
+        self._network.pop(connection, None)
         self._asking.discard(connection)
 
 
@@ -509,7 +510,6 @@ class _Handler(BaseHTTPRequestHandler):
 
     def parse_request(self) -> bool:
         is_right = super().parse_request()
-        self.server.seats.has_asked(self.connection)
         url = split_url(self.path) if is_right else None
         if is_right and url is None:
             self.send_error(HTTPStatus.BAD_REQUEST, "That is no address of this page.")
@@ -541,13 +541,14 @@ class _Handler(BaseHTTPRequestHandler):
         if not self.server.allows(hosts[0]):
             words = "This page is shown under its address, or under a name of the house, only."
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
-        actions = self._actions
-        if actions is None:
-            return self.server.answer(self._path)
         try:
             form = self._form() if self.command == "POST" else None
         except ValueError as error:
             return _plain(HTTPStatus.BAD_REQUEST, str(error))
+        self.server.seats.has_asked(self.connection)
+        actions = self._actions
+        if actions is None:
+            return self.server.answer(self._path)
         get = self.headers.get
         return self.server.act(
             actions,

@@ -2,6 +2,7 @@
 
 import re
 import socket
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -12,6 +13,7 @@ import pytest
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.links import LASTS_MS, link_key_path
 from cabinetwatch.report.actions import Rate, choices_of
+from cabinetwatch.report.page_server import MOST_AT_ONCE
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
@@ -86,6 +88,13 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
             kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 99\r\n\r\n"
             slow.sendall(f"{head}{kind}do=seen".encode())
             assert slow.recv(1) == b""
+        # Nor do those who wait with it, each from an address of its own, keep others out.
+        with ExitStack() as held:
+            for number in range(MOST_AT_ONCE):
+                source = (f"127.0.0.{number + 2}", 0)
+                made = socket.create_connection(("127.0.0.1", watch.port), WITHIN_S, source)
+                held.enter_context(made).sendall(f"{head}{kind}".encode())
+            assert [watch.ask("/").status for _ in range(3)] == [200] * 3
         assert watch.states == ["unacknowledged"]
         # What a page shows of it keeps the letters of its link to itself.
         got = watch.ask(link)
