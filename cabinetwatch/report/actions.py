@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
-from http.cookies import CookieError, SimpleCookie
 from typing import Any, NamedTuple
 from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo
@@ -346,18 +345,20 @@ class Actions:
 
     def _signed_in(self, key: bytes, cookie: str, incident: str) -> tuple[Grant | None, str]:
         """Give what a cookie grants of an incident, and the letters that say so."""
-        try:
-            jar = SimpleCookie(cookie)
-        except CookieError:
-            return None, ""
-        for name, its_key in ((_PIN_COOKIE, self._pin_key(key)), (_LINK_COOKIE, key)):
-            if its_key is None or name not in jar:
-                continue
-            grant = read_grant(its_key, jar[name].value)
-            if grant is None or grant.until_ms <= self._clock.utc_ms():
-                continue
-            if grant.incident == (ANY if name == _PIN_COOKIE else incident):
-                return grant, jar[name].value
+        # A host has one jar for all that runs on it, and what others put there can be any letters.
+        sent = [each.strip().partition("=") for each in cookie.split(";")]
+        for name, its_key, whose in (
+            (_PIN_COOKIE, self._pin_key(key), ANY),
+            (_LINK_COOKIE, key, incident),
+        ):
+            for its_name, _, signed in sent:
+                if its_key is None or its_name != name:
+                    continue
+                grant = read_grant(its_key, signed)
+                if grant is None or grant.until_ms <= self._clock.utc_ms():
+                    continue
+                if grant.incident == whose:
+                    return grant, signed
         return None, ""
 
     def _pin_key(self, key: bytes) -> bytes | None:

@@ -188,6 +188,10 @@ def test_from_the_page_itself_acts_who_has_the_pin_or_came_by_a_link(
         for cookie in ("", f"{by_link[:-2]}xx", other, "=;;", by_link.replace("link", "pin", 1)):
             watch.cookie = cookie
             assert watch.ask(own).offered == []
+        # What else runs on this host has cookies of its own.
+        for foreign in ('prefs={"a":1}', "a flag", "caf\xe9=1", "path=/x", 'x="un', "a,b[1]=2"):
+            watch.cookie = f"{foreign}; {by_link}; {foreign}"
+            assert watch.ask(own).offered[0] == "seen", foreign
         watch.cookie = by_link
         form = watch.form(own, "seen")
         # A form is good with the cookie alone that it was shown for.
