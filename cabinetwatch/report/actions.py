@@ -111,6 +111,12 @@ class Rate:
                 self._counts[network] += 1
             return few
 
+    def give_back(self, address: str) -> None:
+        """Uncount one that was let through: it was none of those to be bounded."""
+        with self._lock:
+            # In place this keeps no count below 1: it may have been forgotten meanwhile.
+            self._counts -= Counter([network_of(address)])
+
 
 def network_of(address: str) -> str:
     """Give what one household or attacker has: an address of IPv4, a network of IPv6."""
@@ -296,7 +302,7 @@ class Actions:
         if kind == ACT:
             grant, credential = self._granted(key, name, asked.address), name
             incident = grant.incident
-            headers.append(self._cookie(_LINK_COOKIE, name, grant.until_ms))
+            headers.append(self._cookie(_LINK_COOKIE, name, grant))
         else:
             incident = name
             if not _ID.fullmatch(incident):
@@ -372,19 +378,22 @@ class Actions:
             raise _RefusedError(HTTPStatus.FORBIDDEN, _NOBODY)
         if not self._pins.lets(asked.address):
             raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_MANY)
-        if not same(given, self._pin):
+        if same(given, self._pin):
+            self._pins.give_back(asked.address)
+        else:
             _log.warning("a wrong PIN for the page came from %s", asked.address)
             return self._page(shown, HTTPStatus.FORBIDDEN, form=form, key=key, refusal=_WRONG_PIN)
         grant = Grant(ANY, self._clock.utc_ms() + LASTS_MS, WITH_PIN)
-        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant.until_ms)
+        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant)
         # Asked for anew, so that a reload sends no PIN.
         return self._page(shown, HTTPStatus.SEE_OTHER, headers=[cookie, ("Location", asked.path)])
 
-    def _cookie(self, name: str, value: str, until_ms: int) -> tuple[str, str]:
-        left_s = max(0, until_ms - self._clock.utc_ms()) // 1000
-        # Below a path of ours: a cookie goes to every port of its host.
+    def _cookie(self, name: str, value: str, grant: Grant) -> tuple[str, str]:
+        left_s = max(0, grant.until_ms - self._clock.utc_ms()) // 1000
+        # At a path of ours: a cookie goes to every port of its host. One for each incident.
+        path = f"/{SIGNED_IN}/{'' if grant.incident == ANY else grant.incident}"
         secure = "; Secure" if self._url.scheme == "https" else ""
-        limits = f"Max-Age={left_s}; Path=/{SIGNED_IN}/; HttpOnly; SameSite=Strict{secure}"
+        limits = f"Max-Age={left_s}; Path={path}; HttpOnly; SameSite=Strict{secure}"
         return "Set-Cookie", f"{name}={value}; {limits}"
 
     def _is_from_here(self, asked: Request) -> bool:

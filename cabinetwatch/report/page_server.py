@@ -256,6 +256,8 @@ MOST_REQUEST_BYTES = 16 * 1024
 _MOST_FORM_BYTES = 2048
 _MOST_FIELDS = 8
 _LOOKED_AT_S = 900.0
+_DONE = {HTTPStatus.OK, HTTPStatus.ACCEPTED, HTTPStatus.CONFLICT}
+"""What a form gets that did something, if only in part. No other may cost others anything."""
 _HTML = "text/html; charset=utf-8"
 _CHART = re.compile(r"[a-z0-9-]+\.svg")
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -402,8 +404,8 @@ class PageServer(ThreadingHTTPServer):
     def act(self, actions: Actions, asked: Request) -> Response:
         """Answer what leads to an action, or is one."""
         reply = actions.answer(asked)
-        if asked.form is not None:
-            # What was done shows at once.
+        if asked.form is not None and reply.status in _DONE:
+            # It shows at once.
             self._page_at = -math.inf
         # Under no-referrer a browser would call the origin of a form null. This one never names a
         # path, so a link's letters get nowhere.

@@ -2,7 +2,7 @@
 
 import re
 import socket
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.links import LASTS_MS, link_key_path
-from cabinetwatch.report.actions import Rate, choices_of
-from cabinetwatch.report.page_server import MOST_AT_ONCE
+from cabinetwatch.report import page_server
+from cabinetwatch.report.actions import Rate, Request, choices_of
+from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
@@ -22,6 +24,7 @@ from tests.service.mails import part
 from tests.service.site import OWNER, Site
 from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
+from tests.support.house import House
 from tests.support.mail import MailDrop
 from tests.support.patience import WITHIN_S
 
@@ -156,11 +159,11 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
 
 
-def cookie_of(headers: dict[str, str]) -> str:
+def cookie_of(headers: dict[str, str], path: str) -> str:
     """Give what a browser sends back, once it is known to be kept from scripts and other sites."""
     cookie, *limits = headers["Set-Cookie"].split("; ")
     assert limits[0].startswith("Max-Age=86")
-    assert limits[1:] == ["Path=/incident/", "HttpOnly", "SameSite=Strict"]
+    assert limits[1:] == [f"Path={path}", "HttpOnly", "SameSite=Strict"]
     return cookie
 
 
@@ -181,9 +184,12 @@ def test_from_the_page_itself_acts_who_has_the_pin_or_came_by_a_link(
         got = watch.ask(own, right)
         assert (got.status, got.headers["Location"]) == (303, own)
         assert watch.states == ["unacknowledged"]
-        with_pin = cookie_of(got.headers)
-        # A link leaves a cookie for its own incident, which no other can be made of.
-        by_link = cookie_of(watch.ask(watch.link()).headers)
+        with_pin = cookie_of(got.headers, "/incident/")
+        # Who knows the PIN may give it as often as they like.
+        assert {watch.ask(own, right).status for _ in range(8)} == {303}
+        # A link leaves a cookie for its own incident, beside those of others (RFC 6265, 5.3: one
+        # of another path takes no place), and which no other can be made of.
+        by_link = cookie_of(watch.ask(watch.link()).headers, own)
         other = f"cabinetwatch-link={watch.signed('0ther1d').removeprefix('/act/')}"
         for cookie in ("", f"{by_link[:-2]}xx", other, "=;;", by_link.replace("link", "pin", 1)):
             watch.cookie = cookie
@@ -202,7 +208,7 @@ def test_from_the_page_itself_acts_who_has_the_pin_or_came_by_a_link(
         watch.cookie = by_link
         assert watch.ask(own, watch.form(own, "working-1")).words == "Done"
         watch.cookie = ""
-        for _ in range(4):
+        for _ in range(5):
             got = watch.ask(own, asked | {"pin": "000000"})
         is_refused(got, 429, "Too many tries.")
         is_refused(watch.ask(own, right), 429, "Too many tries.")
@@ -238,6 +244,25 @@ def test_without_its_key_or_its_watch_nothing_is_done_and_the_page_says_so(
     is_refused(got, 503, "The watch accepts nothing now")
     assert "The watch is not running" in got.text
     assert got.offered == []
+
+
+def test_what_is_refused_makes_no_page_anew(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # However long it takes here, only what was done can make the page old.
+    monkeypatch.setattr(page_server, "_FRESH_S", 1e9)
+    source = PageSource(house.url, None, tmp_path, SystemClock(), None)
+    drawer = ChartDrawer(house.url, tmp_path)
+    with (
+        closing(source),
+        PageServer("127.0.0.1", 0, source, drawer, tmp_path, acting=house.config) as server,
+    ):
+        assert server.actions is not None
+        page = server.answer("/")
+        for path in ("/act/forged", "/incident/%"):
+            asked = Request(path, "127.0.0.1", "cabinet", None, None, "", {"do": "seen"})
+            assert server.act(server.actions, asked).status >= 400
+            assert server.answer("/") is page
 
 
 # What can be done, and when.
@@ -313,6 +338,10 @@ def test_a_rate_bounds_one_and_all_and_forgets() -> None:
     # One network of IPv6 is one household; an address of IPv4 is the same in both notations.
     assert [rate.lets(f"2001:db8::{n}") for n in range(3)] == [True, True, False]
     assert not rate.lets("::ffff:192.0.2.1")
+    assert not rate.lets("192.0.2.9")
+    rate.give_back("192.0.2.1")
+    assert [rate.lets("192.0.2.1") for _ in range(2)] == [True, False]
+    rate.give_back("192.0.2.9")
     assert not rate.lets("192.0.2.9")
     soon = Rate(of_one=1, of_all=1, span_s=0.0)
     assert all(soon.lets("fe80::1%eth0") for _ in range(3))
