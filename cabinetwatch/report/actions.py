@@ -160,7 +160,9 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
         if account.priority is Priority.HIGH and for_s > LONGEST_HIGH_S:
             continue
         command = {"command": "shelve", "incident": account.id, "for_s": for_s}
-        says = f"Hidden for {describe_duration(for_s)}, even if it gets worse; then shown again."
+        says = (
+            f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
+        )
         reason = {"reason": f"not before {clock}"}
         label = f"Not before {clock}"
         found.append(Choice(f"not-before-{until_ms}", label, says, (command | reason,)))

@@ -327,7 +327,13 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
     assert offered("suppressed", "nas") == offered("over", "nas") == []
     # Nobody takes the watch itself out of service from bed: all that it says of itself would go.
     assert offered("unacknowledged", "site") == ["seen", "not-before"]
-    both = choices_of(account(Priority.HIGH, "acknowledged", "nas", "hall"), config, now)[-1]
+    hidden, *_, both = choices_of(
+        account(Priority.HIGH, "acknowledged", "nas", "hall"), config, now
+    )
+    assert hidden.says == (
+        "Hidden for 3\N{NO-BREAK SPACE}h 48\N{NO-BREAK SPACE}min, then shown again."
+        " What comes on top is told."
+    )
     assert [each["subject"] for each in both.commands] == ["nas", "hall"]
     assert both.says == "No alarm of NAS and hall until Tue 03:12, whatever happens."
 
