@@ -48,6 +48,7 @@ from cabinetwatch.text import (
     describe_duration,
     from_datetime,
     to_datetime,
+    to_rfc3339,
 )
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S
 from cabinetwatch.watch.conditions.base import listed
@@ -64,6 +65,8 @@ WITH_PIN = "somebody with the PIN"
 _LINK_COOKIE, _PIN_COOKIE = "cabinetwatch-link", "cabinetwatch-pin"
 _ID = re.compile(r"[0-9a-z]{1,32}")
 _ANSWER_WITHIN_S = 5.0
+_WITHIN_MS = 60_000
+"""How late the watch may do it: later the incident may be another than somebody was shown."""
 _CLOCK_HOURS = (7, 19)
 _SERVICE_HOURS = (1, 4, 24)
 _HOUR_MS = 3_600_000
@@ -159,18 +162,19 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
         for_s = (until_ms - now_ms) / 1000
         if account.priority is Priority.HIGH and for_s > LONGEST_HIGH_S:
             continue
-        command = {"command": "shelve", "incident": account.id, "for_s": for_s}
+        command = {"command": "shelve", "incident": account.id}
         says = (
             f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
         )
-        reason = {"reason": f"not before {clock}"}
+        more = {"until": to_rfc3339(until_ms), "reason": f"not before {clock}"}
         label = f"Not before {clock}"
-        found.append(Choice(f"not-before-{until_ms}", label, says, (command | reason,)))
+        found.append(Choice(f"not-before-{until_ms}", label, says, (command | more,)))
     for hours in _SERVICE_HOURS if subjects else ():
-        until = short_time(now_ms + hours * _HOUR_MS, config.site.timezone, "%a %H:%M")
+        until_ms = now_ms + hours * _HOUR_MS
+        until = short_time(until_ms, config.site.timezone, "%a %H:%M")
         says = f"No alarm of {listed(names)} until {until}, whatever happens."
         commands = tuple(
-            {"command": "service-out", "subject": each, "for_s": hours * 3600.0}
+            {"command": "service-out", "subject": each, "until": to_rfc3339(until_ms)}
             | {"reason": "working on it"}
             for each in subjects
         )
@@ -240,6 +244,7 @@ _NOBODY = "Nothing was done. The page does not know who you are; open the link i
 _WRONG_PIN = "That is not the PIN. Nothing was done."
 _NO_KEY = "Nothing was done. The page can't tell who you are; its log says why."
 _WATCH_DOWN = "Nothing was done. The watch accepts nothing now; see below what is wrong with it."
+_WAITS = "The watch has not answered. It does this within a minute, or not at all."
 
 
 class Actions:
@@ -428,10 +433,11 @@ class Actions:
             return HTTPStatus.CONFLICT, "", _DONE
         if not same(form.get("seen", ""), _as_seen(key, account)):
             return HTTPStatus.CONFLICT, "", _CHANGED
-        who = {"by": grant.who, "address": asked.address}
+        done_by = to_rfc3339(self._clock.utc_ms() + _WITHIN_MS)
+        more = {"by": grant.who, "address": asked.address, "done_by": done_by}
         with Store.open(self._config.store.url, read_only=True) as store:
             answers = [
-                ask_watch(store, {**command, **who}, self._clock, _ANSWER_WITHIN_S)
+                ask_watch(store, {**command, **more}, self._clock, _ANSWER_WITHIN_S)
                 for command in chosen.commands
             ]
         return _outcome(answers)
@@ -483,4 +489,4 @@ def _outcome(answers: list[Asked]) -> tuple[HTTPStatus, str, str]:
         return HTTPStatus.CONFLICT, "", nothing + said
     if all(each.done for each in answers):
         return HTTPStatus.OK, said, ""
-    return HTTPStatus.ACCEPTED, "", said
+    return HTTPStatus.ACCEPTED, "", _WAITS

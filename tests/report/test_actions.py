@@ -16,6 +16,7 @@ from cabinetwatch.notify.links import LASTS_MS, link_key_path
 from cabinetwatch.report import page_server
 from cabinetwatch.report.actions import Rate, Request, choices_of
 from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
@@ -157,6 +158,8 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         with site.store() as store:
             asked = [e.data for _, e in store.entries() if e.data.get("command") == "ack"]
         assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
+        # A watch that was down does none of it hours later.
+        assert "done_by" in asked[0]
 
 
 def cookie_of(headers: dict[str, str], path: str) -> str:
@@ -309,7 +312,8 @@ def test_nobody_is_offered_to_hide_a_high_alarm_for_more_than_twelve_hours(
     for priority, expected in ((Priority.HIGH, high), (Priority.MEDIUM, others)):
         offered = choices_of(account(priority, "unacknowledged", "nas"), config, at(now))
         assert [each.label for each in offered if "before" in each.label] == expected
-        hidden_s = [e.commands[0]["for_s"] for e in offered if "before" in e.label]
+        until = [from_rfc3339(e.commands[0]["until"]) for e in offered if "before" in e.label]
+        hidden_s = [(each - at(now)) / 1000 for each in until]
         assert priority is not Priority.HIGH or all(0 < each <= 43_200 for each in hidden_s)
 
 
