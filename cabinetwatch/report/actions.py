@@ -8,11 +8,12 @@ is done goes into the store as a command, as the command line puts it there.
 
 import ipaddress
 import logging
+import math
 import re
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
@@ -158,10 +159,10 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     if account.state == AlarmState.UNACKNOWLEDGED:
         says = "No more reminders. You are still notified if it gets worse, and when it is over."
         found.append(Choice("seen", "Seen", says, ({"command": "ack", "id": account.id},)))
-    for until_ms, clock in _clock_times(config.site.timezone, now_ms):
+    longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
+    for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
+        clock = short_time(until_ms, config.site.timezone, "%H:%M")
         for_s = (until_ms - now_ms) / 1000
-        if account.priority is Priority.HIGH and for_s > LONGEST_HIGH_S:
-            continue
         command = {"command": "shelve", "incident": account.id}
         says = (
             f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
@@ -183,17 +184,22 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     return found
 
 
-def _clock_times(timezone: str, now_ms: int) -> Iterator[tuple[int, str]]:
-    """Give the next morning and evening: their instant (UTC, ms), and what the clock shows then."""
+def _clock_times(timezone: str, now_ms: int, longest_s: float) -> list[int]:
+    """Give the next morning and evening (UTC, ms) as far as they are near enough.
+
+    The night in which summer time ends is an hour longer than the longest: the full hour before it
+    stands for its morning.
+    """
     zone = ZoneInfo(timezone)
     today: date = to_datetime(now_ms).astimezone(zone).date()
     moments = [
-        datetime.combine(today + timedelta(days), time_of_day(hour), zone)
+        from_datetime(datetime.combine(today + timedelta(days), time_of_day(hour), zone))
         for days in (0, 1)
         for hour in _CLOCK_HOURS
     ]
-    instants = [(from_datetime(each), f"{each:%H:%M}") for each in moments]
-    yield from [each for each in instants if each[0] > now_ms][: len(_CLOCK_HOURS)]
+    first, second = [each for each in moments if each > now_ms][: len(_CLOCK_HOURS)]
+    near = [each for each in (first, second) if each - now_ms <= longest_s * 1000]
+    return near or [first - _HOUR_MS]
 
 
 def split_url(text: str) -> SplitResult | None:

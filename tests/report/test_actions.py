@@ -301,8 +301,9 @@ def account(priority: Priority, state: str, *subjects: str) -> Account:
         ("2026-11-30T06:59", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
         ("2026-11-30T07:00", ["Not before 19:00"], ["Not before 19:00", "Not before 07:00"]),
         ("2026-11-30T22:30", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
-        # The night in which summer time ends is 13 hours long: for the first of them there is none.
-        ("2026-10-24T19:00", [], ["Not before 07:00", "Not before 19:00"]),
+        # The night in which summer time ends is 13 hours long: for the first of them an hour less.
+        ("2026-10-24T19:00", ["Not before 06:00"], ["Not before 07:00", "Not before 19:00"]),
+        ("2026-10-24T19:59", ["Not before 06:00"], ["Not before 07:00", "Not before 19:00"]),
         ("2026-10-24T20:00", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
     ],
 )
