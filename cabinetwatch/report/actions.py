@@ -8,17 +8,17 @@ is done goes into the store as a command, as the command line puts it there.
 
 import ipaddress
 import logging
+import math
 import re
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
-from http.cookies import CookieError, SimpleCookie
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
@@ -49,6 +49,7 @@ from cabinetwatch.text import (
     describe_duration,
     from_datetime,
     to_datetime,
+    to_rfc3339,
 )
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S
 from cabinetwatch.watch.conditions.base import listed
@@ -65,6 +66,8 @@ WITH_PIN = "somebody with the PIN"
 _LINK_COOKIE, _PIN_COOKIE = "cabinetwatch-link", "cabinetwatch-pin"
 _ID = re.compile(r"[0-9a-z]{1,32}")
 _ANSWER_WITHIN_S = 5.0
+_WITHIN_MS = 60_000
+"""How late the watch may do it: later the incident may be another than somebody was shown."""
 _CLOCK_HOURS = (7, 19)
 _SERVICE_HOURS = (1, 4, 24)
 _HOUR_MS = 3_600_000
@@ -102,7 +105,7 @@ class Rate:
 
     def lets(self, address: str) -> bool:
         """Count one more of an address, if it may pass."""
-        network, now_s = _network(address), time.monotonic()
+        network, now_s = network_of(address), time.monotonic()
         with self._lock:
             if now_s - self._began_s >= self._span_s:
                 self._began_s = now_s
@@ -112,8 +115,14 @@ class Rate:
                 self._counts[network] += 1
             return few
 
+    def give_back(self, address: str) -> None:
+        """Uncount one that was let through: it was none of those to be bounded."""
+        with self._lock:
+            # In place this keeps no count below 1: it may have been forgotten meanwhile.
+            self._counts -= Counter([network_of(address)])
 
-def _network(address: str) -> str:
+
+def network_of(address: str) -> str:
     """Give what one household or attacker has: an address of IPv4, a network of IPv6."""
     parsed = ipaddress.ip_address(address.partition("%")[0])
     if isinstance(parsed, ipaddress.IPv4Address):
@@ -150,20 +159,23 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     if account.state == AlarmState.UNACKNOWLEDGED:
         says = "No more reminders. You are still notified if it gets worse, and when it is over."
         found.append(Choice("seen", "Seen", says, ({"command": "ack", "id": account.id},)))
-    for until_ms, clock in _clock_times(config.site.timezone, now_ms):
+    longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
+    for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
+        clock = short_time(until_ms, config.site.timezone, "%H:%M")
         for_s = (until_ms - now_ms) / 1000
-        if account.priority is Priority.HIGH and for_s > LONGEST_HIGH_S:
-            continue
-        command = {"command": "shelve", "incident": account.id, "for_s": for_s}
-        says = f"Hidden for {describe_duration(for_s)}, even if it gets worse; then shown again."
-        reason = {"reason": f"not before {clock}"}
+        command = {"command": "shelve", "incident": account.id}
+        says = (
+            f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
+        )
+        more = {"until": to_rfc3339(until_ms), "reason": f"not before {clock}"}
         label = f"Not before {clock}"
-        found.append(Choice(f"not-before-{until_ms}", label, says, (command | reason,)))
+        found.append(Choice(f"not-before-{until_ms}", label, says, (command | more,)))
     for hours in _SERVICE_HOURS if subjects else ():
-        until = short_time(now_ms + hours * _HOUR_MS, config.site.timezone, "%a %H:%M")
+        until_ms = now_ms + hours * _HOUR_MS
+        until = short_time(until_ms, config.site.timezone, "%a %H:%M")
         says = f"No alarm of {listed(names)} until {until}, whatever happens."
         commands = tuple(
-            {"command": "service-out", "subject": each, "for_s": hours * 3600.0}
+            {"command": "service-out", "subject": each, "until": to_rfc3339(until_ms)}
             | {"reason": "working on it"}
             for each in subjects
         )
@@ -172,17 +184,30 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     return found
 
 
-def _clock_times(timezone: str, now_ms: int) -> Iterator[tuple[int, str]]:
-    """Give the next morning and evening: their instant (UTC, ms), and what the clock shows then."""
+def _clock_times(timezone: str, now_ms: int, longest_s: float) -> list[int]:
+    """Give the next morning and evening (UTC, ms) as far as they are near enough.
+
+    The night in which summer time ends is an hour longer than the longest: the full hour before it
+    stands for its morning.
+    """
     zone = ZoneInfo(timezone)
     today: date = to_datetime(now_ms).astimezone(zone).date()
     moments = [
-        datetime.combine(today + timedelta(days), time_of_day(hour), zone)
+        from_datetime(datetime.combine(today + timedelta(days), time_of_day(hour), zone))
         for days in (0, 1)
         for hour in _CLOCK_HOURS
     ]
-    instants = [(from_datetime(each), f"{each:%H:%M}") for each in moments]
-    yield from [each for each in instants if each[0] > now_ms][: len(_CLOCK_HOURS)]
+    first, second = [each for each in moments if each > now_ms][: len(_CLOCK_HOURS)]
+    near = [each for each in (first, second) if each - now_ms <= longest_s * 1000]
+    return near or [first - _HOUR_MS]
+
+
+def split_url(text: str) -> SplitResult | None:
+    """Take apart what somebody sent as a URL; None where it is none, as `http://[`."""
+    try:
+        return urlsplit(text)
+    except ValueError:
+        return None
 
 
 class Request(NamedTuple):
@@ -225,6 +250,7 @@ _NOBODY = "Nothing was done. The page does not know who you are; open the link i
 _WRONG_PIN = "That is not the PIN. Nothing was done."
 _NO_KEY = "Nothing was done. The page can't tell who you are; its log says why."
 _WATCH_DOWN = "Nothing was done. The watch accepts nothing now; see below what is wrong with it."
+_WAITS = "The watch has not answered. It does this within a minute, or not at all."
 
 
 class Actions:
@@ -289,7 +315,7 @@ class Actions:
         if kind == ACT:
             grant, credential = self._granted(key, name, asked.address), name
             incident = grant.incident
-            headers.append(self._cookie(_LINK_COOKIE, name, grant.until_ms))
+            headers.append(self._cookie(_LINK_COOKIE, name, grant))
         else:
             incident = name
             if not _ID.fullmatch(incident):
@@ -338,18 +364,20 @@ class Actions:
 
     def _signed_in(self, key: bytes, cookie: str, incident: str) -> tuple[Grant | None, str]:
         """Give what a cookie grants of an incident, and the letters that say so."""
-        try:
-            jar = SimpleCookie(cookie)
-        except CookieError:
-            return None, ""
-        for name, its_key in ((_PIN_COOKIE, self._pin_key(key)), (_LINK_COOKIE, key)):
-            if its_key is None or name not in jar:
-                continue
-            grant = read_grant(its_key, jar[name].value)
-            if grant is None or grant.until_ms <= self._clock.utc_ms():
-                continue
-            if grant.incident == (ANY if name == _PIN_COOKIE else incident):
-                return grant, jar[name].value
+        # A host has one jar for all that runs on it, and what others put there can be any letters.
+        sent = [each.strip().partition("=") for each in cookie.split(";")]
+        for name, its_key, whose in (
+            (_PIN_COOKIE, self._pin_key(key), ANY),
+            (_LINK_COOKIE, key, incident),
+        ):
+            for its_name, _, signed in sent:
+                if its_key is None or its_name != name:
+                    continue
+                grant = read_grant(its_key, signed)
+                if grant is None or grant.until_ms <= self._clock.utc_ms():
+                    continue
+                if grant.incident == whose:
+                    return grant, signed
         return None, ""
 
     def _pin_key(self, key: bytes) -> bytes | None:
@@ -363,19 +391,22 @@ class Actions:
             raise _RefusedError(HTTPStatus.FORBIDDEN, _NOBODY)
         if not self._pins.lets(asked.address):
             raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_MANY)
-        if not same(given, self._pin):
+        if same(given, self._pin):
+            self._pins.give_back(asked.address)
+        else:
             _log.warning("a wrong PIN for the page came from %s", asked.address)
             return self._page(shown, HTTPStatus.FORBIDDEN, form=form, key=key, refusal=_WRONG_PIN)
         grant = Grant(ANY, self._clock.utc_ms() + LASTS_MS, WITH_PIN)
-        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant.until_ms)
+        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant)
         # Asked for anew, so that a reload sends no PIN.
         return self._page(shown, HTTPStatus.SEE_OTHER, headers=[cookie, ("Location", asked.path)])
 
-    def _cookie(self, name: str, value: str, until_ms: int) -> tuple[str, str]:
-        left_s = max(0, until_ms - self._clock.utc_ms()) // 1000
-        # Below a path of ours: a cookie goes to every port of its host.
+    def _cookie(self, name: str, value: str, grant: Grant) -> tuple[str, str]:
+        left_s = max(0, grant.until_ms - self._clock.utc_ms()) // 1000
+        # At a path of ours: a cookie goes to every port of its host. One for each incident.
+        path = f"/{SIGNED_IN}/{'' if grant.incident == ANY else grant.incident}"
         secure = "; Secure" if self._url.scheme == "https" else ""
-        limits = f"Max-Age={left_s}; Path=/{SIGNED_IN}/; HttpOnly; SameSite=Strict{secure}"
+        limits = f"Max-Age={left_s}; Path={path}; HttpOnly; SameSite=Strict{secure}"
         return "Set-Cookie", f"{name}={value}; {limits}"
 
     def _is_from_here(self, asked: Request) -> bool:
@@ -385,9 +416,11 @@ class Actions:
         """
         if asked.fetch_site not in {None, "same-origin"} or asked.origin is None:
             return False
-        origin = urlsplit(asked.origin)
+        origin = split_url(asked.origin)
         ours = {asked.host.lower(), self._url.netloc.lower()}
-        return origin.scheme in {"http", "https"} and origin.netloc.lower() in ours
+        if origin is None or origin.scheme not in {"http", "https"}:
+            return False
+        return origin.netloc.lower() in ours
 
     # -- what is done ---------------------------------------------------------------------------
 
@@ -406,10 +439,11 @@ class Actions:
             return HTTPStatus.CONFLICT, "", _DONE
         if not same(form.get("seen", ""), _as_seen(key, account)):
             return HTTPStatus.CONFLICT, "", _CHANGED
-        who = {"by": grant.who, "address": asked.address}
+        done_by = to_rfc3339(self._clock.utc_ms() + _WITHIN_MS)
+        more = {"by": grant.who, "address": asked.address, "done_by": done_by}
         with Store.open(self._config.store.url, read_only=True) as store:
             answers = [
-                ask_watch(store, {**command, **who}, self._clock, _ANSWER_WITHIN_S)
+                ask_watch(store, {**command, **more}, self._clock, _ANSWER_WITHIN_S)
                 for command in chosen.commands
             ]
         return _outcome(answers)
@@ -461,4 +495,4 @@ def _outcome(answers: list[Asked]) -> tuple[HTTPStatus, str, str]:
         return HTTPStatus.CONFLICT, "", nothing + said
     if all(each.done for each in answers):
         return HTTPStatus.OK, said, ""
-    return HTTPStatus.ACCEPTED, "", said
+    return HTTPStatus.ACCEPTED, "", _WAITS

@@ -21,7 +21,7 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl
 
 from markupsafe import Markup
 
@@ -30,7 +30,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.actions import POLICY as ACTION_POLICY
-from cabinetwatch.report.actions import Actions, Request
+from cabinetwatch.report.actions import Actions, Request, network_of, split_url
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
@@ -256,6 +256,8 @@ MOST_REQUEST_BYTES = 16 * 1024
 _MOST_FORM_BYTES = 2048
 _MOST_FIELDS = 8
 _LOOKED_AT_S = 900.0
+_DONE = {HTTPStatus.OK, HTTPStatus.ACCEPTED, HTTPStatus.CONFLICT}
+"""What a form gets that did something, if only in part. No other may cost others anything."""
 _HTML = "text/html; charset=utf-8"
 _CHART = re.compile(r"[a-z0-9-]+\.svg")
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -267,30 +269,31 @@ class Seats:
     """Shares out so many connections at once, so that nobody can keep all the others out.
 
     Whoever has a seat and has not asked for anything yet gives it up first; then whoever gets an
-    answer, where its address holds more seats than the newcomer's would. In both cases it is the
-    oldest of the address that holds the most. So a proxy, behind which everybody has one address,
-    can have every seat as long as nobody else wants one.
+    answer, where its network (`network_of`) holds more seats than the newcomer's would. In both
+    cases it is the oldest of the network that holds the most. So a proxy, behind which everybody
+    has one address, can have every seat as long as nobody else wants one.
     """
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._lock = threading.Lock()
         # The oldest first.
-        self._address: dict[socket.socket, str] = {}
+        self._network: dict[socket.socket, str] = {}
         self._asking: set[socket.socket] = set()
 
     def take(self, connection: socket.socket, address: str) -> bool:
         """Give a connection a seat, if need be another's, which is then closed; False: none."""
+        network = network_of(address)
         with self._lock:
-            if len(self._address) >= self._most:
-                loser = self._who_goes(address)
+            if len(self._network) >= self._most:
+                loser = self._who_goes(network)
                 if loser is None:
                     return False
                 self._forget(loser)
                 # Its thread wakes up, and closes it. The other end may have gone by itself.
                 with contextlib.suppress(OSError):
                     loser.shutdown(socket.SHUT_RDWR)
-            self._address[connection] = address
+            self._network[connection] = network
             self._asking.add(connection)
             return True
 
@@ -305,16 +308,16 @@ class Seats:
             self._forget(connection)
 
     def _who_goes(self, newcomer: str) -> socket.socket | None:
-        held = Counter(self._address.values())
-        ranked = sorted(self._address, key=lambda each: -held[self._address[each]])
+        held = Counter(self._network.values())
+        ranked = sorted(self._network, key=lambda each: -held[self._network[each]])
         for each in ranked:
             if each in self._asking:
                 return each
         greediest = ranked[0]
-        return greediest if held[self._address[greediest]] > held[newcomer] + 1 else None
+        return greediest if held[self._network[greediest]] > held[newcomer] + 1 else None
 
     def _forget(self, connection: socket.socket) -> None:
-        self._address.pop(connection, None)
+        self._network.pop(connection, None)
         self._asking.discard(connection)
 
 
@@ -401,8 +404,8 @@ class PageServer(ThreadingHTTPServer):
     def act(self, actions: Actions, asked: Request) -> Response:
         """Answer what leads to an action, or is one."""
         reply = actions.answer(asked)
-        if asked.form is not None:
-            # What was done shows at once.
+        if asked.form is not None and reply.status in _DONE:
+            # It shows at once.
             self._page_at = -math.inf
         # Under no-referrer a browser would call the origin of a form null. This one never names a
         # path, so a link's letters get nowhere.
@@ -425,7 +428,8 @@ class PageServer(ThreadingHTTPServer):
         A web site from outside can have its own name point here, to have a browser of the house
         read the page for it; it can't have that browser send another name.
         """
-        name = urlsplit(f"//{host}").hostname or ""
+        parts = split_url(f"//{host}")
+        name = (parts and parts.hostname) or ""
         try:
             ipaddress.ip_address(name)
         except ValueError:
@@ -508,8 +512,11 @@ class _Handler(BaseHTTPRequestHandler):
 
     def parse_request(self) -> bool:
         is_right = super().parse_request()
-        self.server.seats.has_asked(self.connection)
-        return is_right
+        url = split_url(self.path) if is_right else None
+        if is_right and url is None:
+            self.send_error(HTTPStatus.BAD_REQUEST, "That is no address of this page.")
+        self._path = url.path if url else ""
+        return url is not None
 
     def do_GET(self) -> None:
         self._send(self._answer())
@@ -536,18 +543,19 @@ class _Handler(BaseHTTPRequestHandler):
         if not self.server.allows(hosts[0]):
             words = "This page is shown under its address, or under a name of the house, only."
             return _plain(HTTPStatus.MISDIRECTED_REQUEST, words)
-        actions = self._actions
-        if actions is None:
-            return self.server.answer(urlsplit(self.path).path)
         try:
             form = self._form() if self.command == "POST" else None
         except ValueError as error:
             return _plain(HTTPStatus.BAD_REQUEST, str(error))
+        self.server.seats.has_asked(self.connection)
+        actions = self._actions
+        if actions is None:
+            return self.server.answer(self._path)
         get = self.headers.get
         return self.server.act(
             actions,
             Request(
-                path=urlsplit(self.path).path,
+                path=self._path,
                 address=str(self.client_address[0]),
                 host=hosts[0],
                 origin=get("Origin"),
@@ -560,7 +568,7 @@ class _Handler(BaseHTTPRequestHandler):
     @property
     def _actions(self) -> Actions | None:
         """What answers at this path, where people can act at it."""
-        return self.server.actions if Actions.answers(urlsplit(self.path).path) else None
+        return self.server.actions if Actions.answers(self._path) else None
 
     def _form(self) -> dict[str, str]:
         """Read the form that was sent, which is short and comes at once.
@@ -572,7 +580,7 @@ class _Handler(BaseHTTPRequestHandler):
         kind = self.headers.get_content_type()
         if kind != "application/x-www-form-urlencoded" or "Transfer-Encoding" in self.headers:
             raise ValueError("Nothing was done: this is not what the page's form sends.")
-        if not (length.isascii() and length.isdigit()) or int(length[:9]) > _MOST_FORM_BYTES:
+        if not re.fullmatch("[0-9]{1,9}", length) or int(length) > _MOST_FORM_BYTES:
             raise ValueError("Nothing was done: the page's form is shorter than this.")
         body = self.rfile.read(int(length)).decode("ascii", "replace")
         return dict(parse_qsl(body)[:_MOST_FIELDS])

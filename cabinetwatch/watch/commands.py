@@ -45,6 +45,10 @@ def carry_out(
 ) -> CommandResult:
     """Carry out one command; `now` is watch ms, and what makes UTC of it."""
     (book, incidents), name, (t, offset_ms) = books, command.get("command"), now
+    try:
+        command = _as_of(command, t + offset_ms)
+    except ValueError as error:
+        return CommandResult(False, f"{error}.")
     if name == "note":
         return _note(command, manager, model, t, offset_ms)
     if name == "learn":
@@ -53,12 +57,39 @@ def carry_out(
         return _acknowledge(command, incidents)
     if name not in _TRIALS:
         return _on_alarms(command, manager, incidents, t)
+    return _on_trial(command, manager, model, book, t + offset_ms)
+
+
+def _on_trial(
+    command: Mapping[str, Any],
+    manager: AlarmManager,
+    model: SiteModel,
+    book: TrialBook,
+    utc_ms: int,
+) -> CommandResult:
     try:
-        told = book.take(command, model.devices, t + offset_ms)
+        told = book.take(command, model.devices, utc_ms)
     except ValueError as error:
         return CommandResult(False, f"{error}.")
     withhold(book, manager, model.devices)
     return CommandResult(True, told, manager.of_kind("device"))
+
+
+def _as_of(command: Mapping[str, Any], utc_ms: int) -> Mapping[str, Any]:
+    """Give a command as it is at an instant (UTC): for how long, where it says until when.
+
+    Raises:
+        ValueError: it comes too late, or says no instant.
+    """
+    by, until = command.get("done_by"), command.get("until")
+    if by is not None and from_rfc3339(str(by)) < utc_ms:
+        raise ValueError(f"This comes too late: it was to be done by {by}, or not at all")
+    if until is None:
+        return command
+    for_s = (from_rfc3339(str(until)) - utc_ms) / 1000
+    if for_s <= 0:
+        raise ValueError(f"This comes too late: {until} is over")
+    return {**command, "for_s": for_s}
 
 
 def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> CommandResult:

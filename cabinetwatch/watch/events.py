@@ -59,11 +59,12 @@ class EntryKind(StrEnum):
     """The wall clock stepped. offset_ms."""
     COMMAND = "command"
     """A person's command. command (ack, shelve, unshelve, service-out, service-in; or ack-returned,
-    which the service gives once a summary has told of a returned alarm), id or subject, for_s,
-    reason, by. Or command learn, device, by; verified (somebody saw every fan turn) or anyway
-    (though it is too warm) where they are true; and if it was taught from the record, from and to
-    (RFC 3339) and the taught observer's state, observer. Or trial-begin (trial, device, change),
-    trial-phase (trial, phase), trial-end (trial). Or note (text; device and at, RFC 3339)."""
+    which the service gives once a summary has told of a returned alarm), id or subject, for_s or
+    until (RFC 3339), reason, by; done_by (RFC 3339), after which it is not done. Or command learn,
+    device, by; verified (somebody saw every fan turn) or anyway (though it is too warm) where they
+    are true; and if it was taught from the record, from and to (RFC 3339) and the taught observer's
+    state, observer. Or trial-begin (trial, device, change), trial-phase (trial, phase), trial-end
+    (trial). Or note (text; device and at, RFC 3339)."""
     STORE = "store"
     """Writing to the store failed, or works again. ok, error, lost (readings given up so far)."""
     DELIVERY = "delivery"

@@ -2,6 +2,7 @@
 
 import re
 import socket
+from contextlib import ExitStack, closing
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -9,9 +10,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.links import LASTS_MS, link_key_path
-from cabinetwatch.report.actions import Rate, choices_of
+from cabinetwatch.report import page_server
+from cabinetwatch.report.actions import Rate, Request, choices_of
+from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
@@ -20,6 +25,7 @@ from tests.service.mails import part
 from tests.service.site import OWNER, Site
 from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
+from tests.support.house import House
 from tests.support.mail import MailDrop
 from tests.support.patience import WITHIN_S
 
@@ -57,7 +63,7 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
         is_refused(watch.ask(watch.signed("0ther1d")), 410, "This incident is over.")
         is_refused(watch.ask(watch.signed("0ther1d"), good), 410, "This incident is over.")
         # From elsewhere: another site, a sandbox, another port of this host, no browser at all.
-        for origin in ("http://evil.example", "null", f"{watch.origin}1", "", None):
+        for origin in ("http://evil.example", "null", f"{watch.origin}1", "http://[", "", None):
             is_refused(watch.ask(link, good, Origin=origin), 403, "did not come from this page")
         for fetched in ("cross-site", "same-site", "none"):
             got = watch.ask(link, good, Sec_Fetch_Site=fetched)
@@ -78,6 +84,7 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
         for more in ({"Content_Type": "text/plain"}, {"Transfer_Encoding": "chunked"}):
             assert watch.ask(link, good, **more).status == 400
         assert watch.ask(link, good | {"x": "y" * 3000}).status == 400
+        assert watch.ask(link, good, Content_Length=f"{'0' * 9}{'9' * 12}").status == 400
         is_refused(watch.ask(link, good | {"do": "explode"}), 409, "Nothing was done")
         # Who announces a form and does not send it is cut off.
         with socket.create_connection(("127.0.0.1", watch.port), WITHIN_S) as slow:
@@ -85,6 +92,13 @@ def test_whoever_has_no_good_link_or_comes_from_elsewhere_gets_an_answer_and_not
             kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 99\r\n\r\n"
             slow.sendall(f"{head}{kind}do=seen".encode())
             assert slow.recv(1) == b""
+        # Nor do those who wait with it, each from an address of its own, keep others out.
+        with ExitStack() as held:
+            for number in range(MOST_AT_ONCE):
+                source = (f"127.0.0.{number + 2}", 0)
+                made = socket.create_connection(("127.0.0.1", watch.port), WITHIN_S, source)
+                held.enter_context(made).sendall(f"{head}{kind}".encode())
+            assert [watch.ask("/").status for _ in range(3)] == [200] * 3
         assert watch.states == ["unacknowledged"]
         # What a page shows of it keeps the letters of its link to itself.
         got = watch.ask(link)
@@ -144,13 +158,15 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         with site.store() as store:
             asked = [e.data for _, e in store.entries() if e.data.get("command") == "ack"]
         assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
+        # A watch that was down does none of it hours later.
+        assert "done_by" in asked[0]
 
 
-def cookie_of(headers: dict[str, str]) -> str:
+def cookie_of(headers: dict[str, str], path: str) -> str:
     """Give what a browser sends back, once it is known to be kept from scripts and other sites."""
     cookie, *limits = headers["Set-Cookie"].split("; ")
     assert limits[0].startswith("Max-Age=86")
-    assert limits[1:] == ["Path=/incident/", "HttpOnly", "SameSite=Strict"]
+    assert limits[1:] == [f"Path={path}", "HttpOnly", "SameSite=Strict"]
     return cookie
 
 
@@ -171,13 +187,20 @@ def test_from_the_page_itself_acts_who_has_the_pin_or_came_by_a_link(
         got = watch.ask(own, right)
         assert (got.status, got.headers["Location"]) == (303, own)
         assert watch.states == ["unacknowledged"]
-        with_pin = cookie_of(got.headers)
-        # A link leaves a cookie for its own incident, which no other can be made of.
-        by_link = cookie_of(watch.ask(watch.link()).headers)
+        with_pin = cookie_of(got.headers, "/incident/")
+        # Who knows the PIN may give it as often as they like.
+        assert {watch.ask(own, right).status for _ in range(8)} == {303}
+        # A link leaves a cookie for its own incident, beside those of others (RFC 6265, 5.3: one
+        # of another path takes no place), and which no other can be made of.
+        by_link = cookie_of(watch.ask(watch.link()).headers, own)
         other = f"cabinetwatch-link={watch.signed('0ther1d').removeprefix('/act/')}"
         for cookie in ("", f"{by_link[:-2]}xx", other, "=;;", by_link.replace("link", "pin", 1)):
             watch.cookie = cookie
             assert watch.ask(own).offered == []
+        # What else runs on this host has cookies of its own.
+        for foreign in ('prefs={"a":1}', "a flag", "caf\xe9=1", "path=/x", 'x="un', "a,b[1]=2"):
+            watch.cookie = f"{foreign}; {by_link}; {foreign}"
+            assert watch.ask(own).offered[0] == "seen", foreign
         watch.cookie = by_link
         form = watch.form(own, "seen")
         # A form is good with the cookie alone that it was shown for.
@@ -188,7 +211,7 @@ def test_from_the_page_itself_acts_who_has_the_pin_or_came_by_a_link(
         watch.cookie = by_link
         assert watch.ask(own, watch.form(own, "working-1")).words == "Done"
         watch.cookie = ""
-        for _ in range(4):
+        for _ in range(5):
             got = watch.ask(own, asked | {"pin": "000000"})
         is_refused(got, 429, "Too many tries.")
         is_refused(watch.ask(own, right), 429, "Too many tries.")
@@ -226,6 +249,25 @@ def test_without_its_key_or_its_watch_nothing_is_done_and_the_page_says_so(
     assert got.offered == []
 
 
+def test_what_is_refused_makes_no_page_anew(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # However long it takes here, only what was done can make the page old.
+    monkeypatch.setattr(page_server, "_FRESH_S", 1e9)
+    source = PageSource(house.url, None, tmp_path, SystemClock(), None)
+    drawer = ChartDrawer(house.url, tmp_path)
+    with (
+        closing(source),
+        PageServer("127.0.0.1", 0, source, drawer, tmp_path, acting=house.config) as server,
+    ):
+        assert server.actions is not None
+        page = server.answer("/")
+        for path in ("/act/forged", "/incident/%"):
+            asked = Request(path, "127.0.0.1", "cabinet", None, None, "", {"do": "seen"})
+            assert server.act(server.actions, asked).status >= 400
+            assert server.answer("/") is page
+
+
 # What can be done, and when.
 
 DUBLIN = ZoneInfo("Europe/Dublin")
@@ -259,8 +301,9 @@ def account(priority: Priority, state: str, *subjects: str) -> Account:
         ("2026-11-30T06:59", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
         ("2026-11-30T07:00", ["Not before 19:00"], ["Not before 19:00", "Not before 07:00"]),
         ("2026-11-30T22:30", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
-        # The night in which summer time ends is 13 hours long: for the first of them there is none.
-        ("2026-10-24T19:00", [], ["Not before 07:00", "Not before 19:00"]),
+        # The night in which summer time ends is 13 hours long: for the first of them an hour less.
+        ("2026-10-24T19:00", ["Not before 06:00"], ["Not before 07:00", "Not before 19:00"]),
+        ("2026-10-24T19:59", ["Not before 06:00"], ["Not before 07:00", "Not before 19:00"]),
         ("2026-10-24T20:00", ["Not before 07:00"], ["Not before 07:00", "Not before 19:00"]),
     ],
 )
@@ -270,7 +313,8 @@ def test_nobody_is_offered_to_hide_a_high_alarm_for_more_than_twelve_hours(
     for priority, expected in ((Priority.HIGH, high), (Priority.MEDIUM, others)):
         offered = choices_of(account(priority, "unacknowledged", "nas"), config, at(now))
         assert [each.label for each in offered if "before" in each.label] == expected
-        hidden_s = [e.commands[0]["for_s"] for e in offered if "before" in e.label]
+        until = [from_rfc3339(e.commands[0]["until"]) for e in offered if "before" in e.label]
+        hidden_s = [(each - at(now)) / 1000 for each in until]
         assert priority is not Priority.HIGH or all(0 < each <= 43_200 for each in hidden_s)
 
 
@@ -288,7 +332,13 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
     assert offered("suppressed", "nas") == offered("over", "nas") == []
     # Nobody takes the watch itself out of service from bed: all that it says of itself would go.
     assert offered("unacknowledged", "site") == ["seen", "not-before"]
-    both = choices_of(account(Priority.HIGH, "acknowledged", "nas", "hall"), config, now)[-1]
+    hidden, *_, both = choices_of(
+        account(Priority.HIGH, "acknowledged", "nas", "hall"), config, now
+    )
+    assert hidden.says == (
+        "Hidden for 3\N{NO-BREAK SPACE}h 48\N{NO-BREAK SPACE}min, then shown again."
+        " What comes on top is told."
+    )
     assert [each["subject"] for each in both.commands] == ["nas", "hall"]
     assert both.says == "No alarm of NAS and hall until Tue 03:12, whatever happens."
 
@@ -299,6 +349,10 @@ def test_a_rate_bounds_one_and_all_and_forgets() -> None:
     # One network of IPv6 is one household; an address of IPv4 is the same in both notations.
     assert [rate.lets(f"2001:db8::{n}") for n in range(3)] == [True, True, False]
     assert not rate.lets("::ffff:192.0.2.1")
+    assert not rate.lets("192.0.2.9")
+    rate.give_back("192.0.2.1")
+    assert [rate.lets("192.0.2.1") for _ in range(2)] == [True, False]
+    rate.give_back("192.0.2.9")
     assert not rate.lets("192.0.2.9")
     soon = Rate(of_one=1, of_all=1, span_s=0.0)
     assert all(soon.lets("fe80::1%eth0") for _ in range(3))

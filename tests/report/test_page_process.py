@@ -1,5 +1,6 @@
 """The page's processes: what they answer and write, and that the watch is untouched."""
 
+import itertools
 import os
 import re
 import signal
@@ -126,10 +127,12 @@ def test_bad_requests_are_refused_and_the_page_goes_on(serving: Serving, house: 
         b"GET /" + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n",
         b"GET / HTTP/1.1\r\n" + b"X: y\r\n" * 5000 + b"\r\n",
         b"BREW / HTTP/1.1\r\n\r\n",
-        b"GET http://[::1 HTTP/1.1\r\nHost: [::1\r\n\r\n",
     ):
         answer = raw(address, sent)
         assert b" 200 " not in answer.split(b"\r\n")[0], sent[:40]
+    # What is no URL (RFC 3986, 3.2.2: a bracket closes) gets an answer as well.
+    assert b" 400 " in raw(address, b"GET http://[ HTTP/1.1\r\nHost: cabinet\r\n\r\n")
+    assert b" 421 " in raw(address, b"GET / HTTP/1.1\r\nHost: [::1\r\n\r\n")
     assert ask(address)[0] == 200
     assert "Traceback" not in serving.log
 
@@ -163,22 +166,25 @@ def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() 
             opened.enter_context(there)
             return opened.enter_context(here)
 
+        # Of IPv6 a machine has as many addresses as it likes; a network is whose they are.
+        proxy, tablet = "192.0.2.1", "192.0.2.2"
+        phone = (f"2001:db8::{number}" for number in itertools.count())
         seats = Seats(4)
         first, second, third, fourth = (connection() for _ in range(4))
         for each in (first, second, third):
-            assert seats.take(each, "proxy")
-        assert seats.take(fourth, "phone")
+            assert seats.take(each, proxy)
+        assert seats.take(fourth, next(phone))
         for each in (first, third, fourth):
             seats.has_asked(each)
         # Who has not asked for anything is the first to go, whoever it is.
         fifth = connection()
-        assert seats.take(fifth, "phone")
+        assert seats.take(fifth, next(phone))
         assert second.recv(1) == b""
         seats.has_asked(fifth)
         # Two answers to each of two: nobody gives way to a third of one of them.
-        assert not seats.take(connection(), "phone")
+        assert not seats.take(connection(), next(phone))
         # A newcomer without any would not hold more than they.
-        assert seats.take(connection(), "tablet")
+        assert seats.take(connection(), tablet)
         assert first.recv(1) == b""
 
 

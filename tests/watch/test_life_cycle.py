@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.text import to_rfc3339
 from tests.watch.scene import MINUTE, SECOND, Scene, moves
 
 STATES = {
@@ -163,6 +164,37 @@ def test_shelving_and_a_time_out_of_service_end_to_the_instant(raised: Scene) ->
     shelved_t = raised.t
     raised.lives(11 * MINUTE, **HOT)
     assert raised.told[-1].t == shelved_t + 600 * SECOND
+
+
+def rfc3339_now(scene: Scene) -> str:
+    return to_rfc3339(scene.t + scene.engine.offset_ms)
+
+
+def test_until_an_instant_means_that_instant_however_late_it_is_ordered(raised: Scene) -> None:
+    until_t = raised.t + 20 * MINUTE
+    until = to_rfc3339(until_t + raised.engine.offset_ms)
+    raised.lives(5 * MINUTE, **HOT)
+    order(raised, "shelve", until=until)
+    raised.lives(16 * MINUTE, **HOT)
+    assert [t.t for t in raised.told[-2:]] == [until_t - 15 * MINUTE, until_t]
+    said = order(raised, "service-out", subject="nas", until=until)
+    assert said == f"This comes too late: {until} is over."
+    assert edges(raised, OVER) == "AB BG GB"
+
+
+@pytest.mark.parametrize("command", ["ack", "shelve", "unshelve", "service-out", "service-in"])
+def test_what_was_to_be_done_by_an_instant_is_not_done_later(raised: Scene, command: str) -> None:
+    asked: dict[str, Any] = {"for_s": 600.0, "subject": "nas"}
+    undone = {"unshelve": "shelve", "service-in": "service-out"}
+    if command in undone:
+        order(raised, undone[command], **asked)
+    before, late = edges(raised, OVER), rfc3339_now(raised)
+    raised.passes(SECOND)
+    assert "comes too late" in order(raised, command, **asked, done_by=late)
+    assert "is no RFC 3339 time" in order(raised, command, **asked, done_by="soon")
+    assert edges(raised, OVER) == before
+    order(raised, command, **asked, done_by=rfc3339_now(raised))
+    assert edges(raised, OVER) != before
 
 
 def test_hidden_again_it_is_told_for_how_long_now(raised: Scene) -> None:
