@@ -26,6 +26,8 @@ class Told:
         # By incident and channel: by notice, watch time and UTC (ms).
         self._told: dict[tuple[str, Channel], dict[str, tuple[int, int]]] = {}
         self._failed: set[tuple[str, Channel]] = set()
+        # By notice, while it waits: the UTC (ms) of its first attempt.
+        self._tried: dict[str, int] = {}
         for notice, outcome in posted:
             if outcome is not None:
                 self.note(notice, outcome)
@@ -34,6 +36,10 @@ class Told:
         """Take what became of a notice; of an incident that is over nothing is kept."""
         utc_ms = outcome.t + notice.utc_ms - notice.t
         with self._lock:
+            if outcome.status != "waiting":
+                self._tried.pop(notice.id, None)
+            elif outcome.attempts:
+                self._tried.setdefault(notice.id, utc_ms)
             for account in notice.accounts:
                 key = account.id, notice.channel
                 if outcome.recipients_done:
@@ -57,6 +63,17 @@ class Told:
         with self._lock:
             return (incident, channel) in self._failed
 
+    def written_ms(self, notice: Notice, config: Config) -> int:
+        """Give the instant (UTC) from which a mail is dated: when its turn has come.
+
+        It may have come early, where it had nobody to wait for.
+        """
+        if not turn_s(notice, config):
+            return notice.utc_ms
+        due = due_ms(notice, config)
+        with self._lock:
+            return min(due, self._tried.get(notice.id, due))
+
     def before(self, notice: Notice, config: Config, present: Present | None = None) -> str:
         """Say who was notified before one who is only told when others don't answer.
 
@@ -71,6 +88,7 @@ class Told:
             if not any(each and each.state == AlarmState.UNACKNOWLEDGED for each in now):
                 return ""
         zone = config.site.timezone
+        today = site_day(config, self.written_ms(notice, config))
         sentences = []
         for channel, who in _people(config):
             if channel == notice.channel:
@@ -79,7 +97,7 @@ class Told:
             if instants:
                 # The first time since this was written: what came before, they have answered.
                 utc_ms = min((e for e in instants if e >= notice.utc_ms), default=max(instants))
-                is_today = site_day(config, utc_ms) == site_day(config, due_ms(notice, config))
+                is_today = site_day(config, utc_ms) == today
                 at = local_time(utc_ms, zone, "%H:%M" if is_today else "%H:%M on %a %-d %b")
                 sentences.append(f"{who} was notified at {at} and has not answered.")
             elif any(self.is_out_of_reach(each.id, channel) for each in notice.accounts):

@@ -196,6 +196,27 @@ def test_the_second_reads_that_the_first_was_notified_when_and_did_not_answer(
     assert written[1] - written[0] == 30 * MINUTE_S
 
 
+@pytest.mark.parametrize("killed", [False, True])
+def test_no_mail_is_dated_in_the_future_though_its_turn_came_early(
+    opened: Open, smtp: MailDrop, killed: bool
+) -> None:
+    smtp.refuse_recipient(KIM, "550 5.1.1 no such mailbox")
+    post = opened(TWO.replace("30m", "7d"))
+    nas = hot(post)
+    post.run(MINUTE_S)
+    smtp.refuse_recipient(ROBIN, "450 4.2.1 greylisted")
+    worse(post, nas)
+    post.run(5.0)
+    smtp.behave()
+    if killed:
+        post.kill()
+    post.run(MINUTE_S)
+    dates = [each.message["Date"].datetime.timestamp() for each in smtp.messages]
+    # The second at its first attempt, or the one that a kill let be known.
+    assert [round(1000 * each) - EVENING_MS for each in dates] == [0, 60_000]
+    assert len(mails(post, ROBIN)) == 2
+
+
 def test_each_person_has_a_thread_of_their_own(opened: Open, smtp: MailDrop) -> None:
     post = opened(notify="repeat_s = 3600")
     nas = hot(post)
