@@ -475,6 +475,7 @@ class Delivery:
         self,
         waiting: Iterable[tuple[Notice, Outcome | None]],
         standing: Iterable[Transition],
+        lived: Sequence[Transition],
         told: Mapping[str, int],
         t: int,
     ) -> None:
@@ -483,12 +484,13 @@ class Delivery:
         Args:
             waiting: The notices not yet delivered, oldest first, with their last outcome.
             standing: The last transition of each alarm that is not normal.
+            lived: Every transition of the incidents that are on, oldest first.
             told: When each occurrence was last told (`plan.last_told`).
             t: Watch time now (ms).
         """
-        settled, standing, waiting = [], list(standing), list(waiting)
+        settled, standing = [], list(standing)
         for line in self._lines.values():
-            line.restore(standing, (notice for notice, _ in waiting))
+            line.restore(lived, standing)
         for notice, outcome in waiting:
             queue = self._queues.get(notice.channel)
             if queue is not None and self._is_new(notice):

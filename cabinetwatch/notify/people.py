@@ -28,7 +28,10 @@ class Told:
         self._failed: set[tuple[str, Channel]] = set()
         # By notice, while it waits: the UTC (ms) of its first attempt.
         self._tried: dict[str, int] = {}
+        # When incidents were over before a restart, in watch time; the store keeps no messages.
+        self._overs: set[tuple[str, int]] = set()
         for notice, outcome in posted:
+            self._overs |= {(each.id, notice.t) for each in notice.accounts if each.is_over}
             if outcome is not None:
                 self.note(notice, outcome)
 
@@ -57,6 +60,10 @@ class Told:
         with self._lock:
             told = self._told.get((incident, channel), {})
             return any(t >= since_t for t, _ in told.values())
+
+    def was_over(self, incident: str, t: int) -> bool:
+        """Whether an incident was over at a watch time, before a restart."""
+        return (incident, t) in self._overs
 
     def is_out_of_reach(self, incident: str, channel: Channel) -> bool:
         """Whether a channel was to be told of an incident, and refused for good."""
@@ -152,16 +159,14 @@ class Line:
         self._since: dict[str, int] = {}
         self._raised: dict[str, set[str]] = {}
 
-    def restore(self, standing: Iterable[Transition], waiting: Iterable[Notice]) -> None:
+    def restore(self, lived: Iterable[Transition], standing: Iterable[Transition]) -> None:
         """Go on after a restart, before the first notice."""
+        for transition in lived:
+            self.observe(transition)
         for transition in standing:
+            # Whatever a clock that was put back keeps from what was lived through.
             if transition.is_raise:
                 self.observe(transition)
-        for notice in waiting:
-            for account in notice.accounts:
-                # What was raised first may have returned while the incident went on.
-                if notice.channel == self._channel and account.id in self._since:
-                    self._since[account.id] = min(self._since[account.id], notice.t)
 
     def observe(self, transition: Transition) -> None:
         """Take every transition, in order."""
@@ -173,7 +178,9 @@ class Line:
         else:
             raised.discard(transition.id)
         message = transition.message
-        is_over = message is not None and message.step is Step.OVER
+        is_over = self._told.was_over(incident, transition.t) or (
+            message is not None and message.step is Step.OVER
+        )
         # What is hidden by design, or returns beside others, is no answer.
         if is_over or (not raised and transition.state in _ANSWERED):
             self._since.pop(incident, None)

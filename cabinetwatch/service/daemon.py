@@ -233,8 +233,10 @@ class Daemon:
             withdrawn = [Outcome(each, "withdrawn", now, error=why) for each in gone]
             self._store_loop.put(Batch(outcomes=withdrawn))
         last = last_told(notice for notice, _ in posted)
+        all_since = self._store.transitions(since_ms)
+        lived = [each for each in all_since if (each.incident or each.id) in incidents]
         for each in self._deliveries:
-            each.delivery.restore(waiting, standing, last, now)
+            each.delivery.restore(waiting, standing, lived, last, now)
 
     def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
         """Give the journal entries of a start.

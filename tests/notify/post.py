@@ -65,7 +65,8 @@ class Post:
             )
             delivery = Delivery({channel: carrier}, self._config, self, self.present, told)
             last = last_told(notice for notice, _ in posted)
-            delivery.restore(self.store.waiting(), self.store.standing(), last, self.t)
+            standing, lived = self.store.standing(), self.store.transitions()
+            delivery.restore(self.store.waiting(), standing, lived, last, self.t)
             deliveries.append(delivery)
         return deliveries
 

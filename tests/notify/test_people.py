@@ -352,6 +352,27 @@ def test_once_told_and_unanswered_what_gets_worse_waits_no_longer(opened: Open) 
     assert mails(post, ROBIN)[2:] == ["00:30 [High, worse]"]
 
 
+@pytest.mark.parametrize("was_over", [False, True])
+def test_a_kill_keeps_since_when_the_second_knows(opened: Open, was_over: bool) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(40 * MINUTE_S)
+    if was_over:
+        over(post, nas)
+    post.run(MINUTE_S)
+    # The one goes as the other comes, and nobody is told anew.
+    other = replace(nas, t=post.t, utc_ms=post.t, id="nas-2", incident=nas.id, message=None)
+    post.emit(other)
+    if not was_over:
+        put(post, nas, AlarmState.RETURNED)
+    post.kill()
+    post.run(MINUTE_S)
+    worse(post, nas)
+    post.run(HOUR_S)
+    # What was over before it came again was another matter.
+    assert mails(post, ROBIN)[-1] == ("23:12" if was_over else "22:42") + " [High, worse]"
+
+
 def test_a_high_alarm_is_repeated_to_the_second_only_once_told(opened: Open) -> None:
     post = opened(TWO.replace("30m", "90m"), "repeat_s = 3600")
     hot(post)
