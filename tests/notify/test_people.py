@@ -593,6 +593,46 @@ def test_a_person_taken_out_of_the_configuration_is_told_no_more(
     assert mails(post, ROBIN) == []
 
 
+def test_who_is_given_another_id_is_told_in_the_same_turn(opened: Open, smtp: MailDrop) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    renamed = house(TWO.replace("people.robin", "people.rob"), smtp)
+    post.kill(renamed)
+    post.run(MINUTE_S)
+    post.kill(renamed)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(MINUTE_S)
+    assert mails(post, ROBIN) == ["22:30 [High]", "23:02 [Over]"]
+    assert mails(post, KIM) == ["22:00 [High]", "23:02 [Over]"]
+
+
+@pytest.mark.parametrize("incidents", [1, 7])
+def test_what_waited_for_the_simple_list_goes_to_the_people_in_its_place(
+    smtp: MailDrop, tmp_path: Path, incidents: int
+) -> None:
+    simple = make_config(NO_MQTT, port=smtp.port)
+    post = Post(tmp_path / "cabinet.db", simple, smtp, EVENING_MS)
+    smtp.refuse("451 4.3.0 try later")
+    for number in range(incidents):
+        hot(post, Priority.MEDIUM, occurrence=f"nas-{number}", subject=f"device-{number}")
+    answered = hot(post, Priority.MEDIUM, occurrence="ups-1", subject="ups")
+    post.run(MINUTE_S)
+    put(post, answered, ACKNOWLEDGED)
+    kinds = {notice.kind for notice, _ in post.store.waiting()}
+    assert ("digest" in kinds) == (incidents > 5)
+    smtp.behave()
+    people = house(TWO, smtp, "repeat_s = 1e6\ndigest_over = 9")
+    post.kill(people)
+    post.kill(people)
+    post.run(HOUR_S)
+    assert mails(post, KIM) == incidents * ["22:01 [Medium]"]
+    assert len(mails(post, ROBIN)) == incidents
+    assert post.store.waiting() == []
+    post.store.close()
+
+
 # Who would be left.
 
 TODAY = date(2026, 12, 28)
