@@ -12,6 +12,7 @@ from cabinetwatch.notify.people import gaps
 from cabinetwatch.notify.plan import turns
 from cabinetwatch.text import from_rfc3339, local_time
 from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
+from cabinetwatch.watch.site import SiteView
 from tests.notify.post import Post
 from tests.notify.samples import ACKNOWLEDGED, UNACKNOWLEDGED, account, make_config, transition
 from tests.notify.world import FakeChannel, World, accept
@@ -631,6 +632,13 @@ def test_what_waited_for_the_simple_list_goes_to_the_people_in_its_place(
     assert len(mails(post, ROBIN)) == incidents
     assert post.store.waiting() == []
     post.store.close()
+
+
+def test_a_list_replaced_by_people_is_no_longer_at_fault() -> None:
+    refused = ("550 5.1.1 no such mailbox", True)
+    site = SiteView("Under the stairs", failing={"email": refused, "mail to kim": refused})
+    site.forget_channels(house(TWO).notify)
+    assert site.failing == {"mail to kim": refused}
 
 
 # Who would be left.
