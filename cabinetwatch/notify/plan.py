@@ -113,16 +113,18 @@ def turn_s(notice: Notice, config: Config) -> float:
     person = config.notify.mailed.get(notice.channel)
     if person is None or person.after is None or notice.kind not in ("raise", "worse"):
         return 0.0
-    return _turns_of(notice, config).get(notice.channel, person.after_s)
+    return turns_of(notice, config).get(notice.channel, person.after_s)
 
 
-def ahead_of(notice: Notice, config: Config) -> list[Channel]:
-    """Give those who have to answer before a notice goes out."""
+def ahead_of(notice: Notice, config: Config) -> dict[Channel, float]:
+    """Give who has to answer before a notice goes out, and how many seconds each has for it."""
     own_s = turn_s(notice, config)
-    return [channel for channel, s in _turns_of(notice, config).items() if s < own_s]
+    there = turns_of(notice, config)
+    return {channel: own_s - s for channel, s in there.items() if s < own_s}
 
 
-def _turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
+def turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
+    """Give who is mailed what a notice tells, and after how many seconds; see `turns`."""
     priorities = {account.priority.value for account in notice.accounts}
     return turns(config, priorities, site_day(config, notice.utc_ms))
 
@@ -249,6 +251,45 @@ def last_told(notices: Iterable[Notice]) -> dict[str, int]:
             if transition.is_raise:
                 told[transition.id] = max(notice.t, told.get(transition.id, notice.t))
     return told
+
+
+AlarmKey = tuple[str, str]
+"""Subject and condition of an alarm."""
+
+
+def alarm_key(transition: Transition) -> AlarmKey:
+    """Give the alarm that a transition is of."""
+    return transition.subject, transition.condition
+
+
+class Retained:
+    """Follows what was published last of each alarm that is not normal.
+
+    What stands and what was published are held apart: a transition that is not committed yet, or
+    waits in the queue, must not be published ahead of its turn; and one that waited until its alarm
+    was no longer in the configuration must not be published again.
+    """
+
+    def __init__(self) -> None:
+        self._standing: set[AlarmKey] = set()
+        self._published: dict[AlarmKey, Transition] = {}
+
+    def observe(self, transition: Transition) -> None:
+        """Take a transition when it happens."""
+        if transition.state is AlarmState.NORMAL:
+            self._standing.discard(alarm_key(transition))
+            self._published.pop(alarm_key(transition), None)
+        else:
+            self._standing.add(alarm_key(transition))
+
+    def published(self, transition: Transition) -> None:
+        """Take a transition when the broker has confirmed it."""
+        if alarm_key(transition) in self._standing and transition.state is not AlarmState.NORMAL:
+            self._published[alarm_key(transition)] = transition
+
+    def all(self) -> list[Transition]:
+        """Give what a broker should keep, in the order in which it happened."""
+        return sorted(self._published.values(), key=lambda each: each.t)
 
 
 _MOST_REFERENCES = 20

@@ -275,8 +275,8 @@ def test_where_all_that_is_still_on_was_acknowledged_the_second_is_left_in_peace
 
 
 def test_an_end_that_comes_while_the_mail_before_it_is_being_written_is_told() -> None:
-    robin = FakeChannel(accept, (ROBIN,))
-    world = World(house(TWO), {"mail to robin": robin})
+    kim, robin = FakeChannel(accept, (KIM,)), FakeChannel(accept, (ROBIN,))
+    world = World(house(TWO), {"mail to kim": kim, "mail to robin": robin})
     raised = transition(t=world.t)
     world.emit(raised)
     world.run(MINUTE_S)
@@ -501,6 +501,57 @@ def test_an_hour_without_a_mail_server_gives_each_one_mail(opened: Open, smtp: M
     smtp.start()
     post.run(HOUR_S)
     assert len(mails(post, KIM)) == len(mails(post, ROBIN)) == 1
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_after_an_outage_the_first_has_the_whole_time_to_answer(
+    opened: Open, smtp: MailDrop, killed: bool
+) -> None:
+    post = opened()
+    smtp.stop()
+    nas = hot(post)
+    post.run(40 * MINUTE_S)
+    if killed:
+        post.kill()
+    smtp.start()
+    post.run(HOUR_S)
+    assert mails(post, KIM) == ["22:40 [High]"]
+    assert mails(post, ROBIN) == ["23:10 [High]"]
+    sentence = "Kim was notified at 22:40 and has not answered."
+    assert sentence in part(smtp.messages[1].message, "plain")
+    worse(post, nas)
+    post.run(MINUTE_S)
+    # No time to answer that yet.
+    assert "Kim was notified at 23:40." in part(smtp.messages[3].message, "plain")
+
+
+@pytest.mark.parametrize("minutes", [31, 70])
+def test_an_answer_in_an_outage_stops_the_mail_to_the_second(
+    opened: Open, smtp: MailDrop, minutes: int
+) -> None:
+    post = opened()
+    smtp.stop()
+    nas = hot(post)
+    post.run(minutes * MINUTE_S)
+    put(post, nas, ACKNOWLEDGED)
+    post.run(MINUTE_S)
+    smtp.start()
+    post.run(HOUR_S)
+    over(post, nas, acknowledged=True)
+    post.run(MINUTE_S)
+    assert [each.partition(" ")[2] for each in mails(post, KIM)] == ["[High]", "[Over]"]
+    assert mails(post, ROBIN) == []
+    assert post.store.waiting() == []
+
+
+def test_who_is_refused_for_now_gives_the_second_no_longer_to_wait(
+    opened: Open, smtp: MailDrop
+) -> None:
+    smtp.refuse_recipient(KIM, "452 4.2.2 mailbox full")
+    post = opened()
+    hot(post)
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == ["22:30 [High]"]
 
 
 def test_who_was_about_to_be_told_when_it_ended_is_told_of_both(
