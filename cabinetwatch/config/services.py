@@ -430,6 +430,12 @@ class Notify(Table):
         }
         return [channel for channel, is_on in on.items() if is_on]
 
+    @property
+    def for_alarms(self) -> list[str]:
+        """The channels that tell of alarms: `[notify.email]` does where it names addresses."""
+        mails = self.email is not None and self.email.addresses
+        return [channel for channel in self.channels if channel != "email" or mails]
+
     def called(self, channel: str) -> str:
         """Give what people call a channel."""
         for person_id, person in self.people.items():

@@ -528,9 +528,11 @@ class EmailChannel:
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
-            before = self._told.before(notice, self._config, self._present)
             return build_message(
-                notice, self._config, self._email, self._present, to=self._to, before=before
+                *(notice, self._config, self._email, self._present),
+                to=self._to,
+                before=self._told.before(notice, self._config, self._present),
+                written_ms=self._told.written_ms(notice, self._config),
             ).as_bytes()
         if self._compose is None:
             raise NotComposedError("nothing here makes the mail of a weekly summary")

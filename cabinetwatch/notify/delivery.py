@@ -16,9 +16,12 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.link import backoff_s
 from cabinetwatch.notify.people import Line, Told
 from cabinetwatch.notify.plan import (
+    AlarmKey,
     Present,
     QuietHours,
     Repeats,
+    Retained,
+    alarm_key,
     is_mailed,
     plan_again,
     plan_digest,
@@ -26,15 +29,12 @@ from cabinetwatch.notify.plan import (
     quiet_hours,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
+from cabinetwatch.watch.events import Priority, Transition
 
 _log = logging.getLogger(__name__)
 
 _FIRST_RETRY_S = 10.0
 _LONGEST_RETRY_S = 300.0
-
-_Key = tuple[str, str]
-"""Subject and condition of an alarm."""
 
 
 class Refusal(NamedTuple):
@@ -225,9 +225,17 @@ class ChannelQueue:
         self._pending.setdefault(notice.id, pending)
         return None
 
-    def waits_for(self, key: _Key) -> bool:
+    def waits_for(self, key: AlarmKey) -> bool:
         """Whether a notice of an alarm, or of an incident, waits here."""
         return any(key in _alarms(each.notice) for each in self._pending.values())
+
+    def take_back(self, is_needless: Callable[[Notice], bool]) -> list[Notice]:
+        """Let go of what is needless by now, where nobody can have heard of it."""
+        waiting = [each.notice for each in self._pending.values() if each.can_merge]
+        needless = [notice for notice in waiting if is_needless(notice)]
+        for notice in needless:
+            del self._pending[notice.id]
+        return needless
 
     def has_yet_to_tell(self, occurrence: str) -> bool:
         """Whether a raise of this occurrence waits here of which nobody has heard yet."""
@@ -275,6 +283,7 @@ class ChannelQueue:
         """
         pending = self._pending[notice_id]
         pending.attempts += 1
+        pending.unreachable = ""
         return pending.outcome(self._recipients, t)
 
     def settle(self, notice_id: str, attempt: Attempt, t: int) -> Outcome:
@@ -285,7 +294,6 @@ class ChannelQueue:
             pending.attempts -= 1
             pending.unreachable = attempt.unreachable
             return pending.outcome(self._recipients, t)
-        pending.unreachable = ""
         pending.recipients_done += attempt.accepted
         for recipient in attempt.accepted:
             pending.refusals.pop(recipient, None)
@@ -335,7 +343,7 @@ class ChannelQueue:
     def _free(self, utc_ms: int) -> list[_Pending]:
         """Give what neither quiet hours nor an earlier notice of its alarm holds back."""
         quiet = self._quiet_hours is not None and self._quiet_hours.quiet_at(utc_ms)
-        seen: set[_Key] = set()
+        seen: set[AlarmKey] = set()
         free: list[_Pending] = []
         for pending in self._pending.values():
             alarms = _alarms(pending.notice)
@@ -381,14 +389,10 @@ def carry_out(
     return attempt
 
 
-def _key(transition: Transition) -> _Key:
-    return transition.subject, transition.condition
-
-
-def _alarms(notice: Notice) -> set[_Key]:
+def _alarms(notice: Notice) -> set[AlarmKey]:
     """Give the incidents and alarms that a notice tells of; what tells of none is of one kind."""
     told = {("incident", account.id) for account in notice.accounts}
-    return told | {_key(each) for each in notice.transitions} or {("", notice.kind)}
+    return told | {alarm_key(each) for each in notice.transitions} or {("", notice.kind)}
 
 
 def _sentences(refusals: Mapping[str, Refusal]) -> str:
@@ -466,7 +470,7 @@ class Delivery:
             for channel, carrier in carriers.items()
         }
         self._repeats = Repeats(config.notify.repeat_s)
-        self._retained = _Retained()
+        self._retained = Retained()
         self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
         self._known: dict[str, None] = {}
         self._being_written: dict[str, tuple[Notice, int]] = {}
@@ -475,6 +479,7 @@ class Delivery:
         self,
         waiting: Iterable[tuple[Notice, Outcome | None]],
         standing: Iterable[Transition],
+        lived: Sequence[Transition],
         told: Mapping[str, int],
         t: int,
     ) -> None:
@@ -483,12 +488,13 @@ class Delivery:
         Args:
             waiting: The notices not yet delivered, oldest first, with their last outcome.
             standing: The last transition of each alarm that is not normal.
+            lived: Every transition of the incidents that are on, oldest first.
             told: When each occurrence was last told (`plan.last_told`).
             t: Watch time now (ms).
         """
-        settled, standing, waiting = [], list(standing), list(waiting)
+        settled, standing = [], list(standing)
         for line in self._lines.values():
-            line.restore(standing, (notice for notice, _ in waiting))
+            line.restore(lived, standing)
         for notice, outcome in waiting:
             queue = self._queues.get(notice.channel)
             if queue is not None and self._is_new(notice):
@@ -581,7 +587,7 @@ class Delivery:
         queue = self._queues[notice.channel]
         on_their_way = {key for each, _ in self._being_written.values() for key in _alarms(each)}
         is_told = any(
-            self._told.was_told(account.id, notice.channel)
+            self._told.told_t(account.id, notice.channel) is not None
             or queue.waits_for(("incident", account.id))
             or ("incident", account.id) in on_their_way
             for account in notice.accounts
@@ -592,6 +598,7 @@ class Delivery:
         """Let what was held go to its queue once it is due, and withdraw what is not needed."""
         for channel, line in self._lines.items():
             needless, due = line.step(t)
+            needless += self._queues[channel].take_back(line.is_answered)
             self._keep([], [Outcome(each.id, "withdrawn", t) for each in needless])
             for members in due:
                 if len(members) > 1:
@@ -604,7 +611,7 @@ class Delivery:
         queue = self._queues.get("mqtt")
         if queue is not None:
             for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
-                if not queue.waits_for(_key(notice.transitions[0])):
+                if not queue.waits_for(alarm_key(notice.transitions[0])):
                     queue.add(notice, t)
 
     def _is_worth_repeating(self, notice: Notice) -> bool:
@@ -661,33 +668,3 @@ class Delivery:
         if len(self._known) > _REMEMBERED:
             del self._known[next(iter(self._known))]
         return True
-
-
-class _Retained:
-    """Follows what was published last of each alarm that is not normal.
-
-    What stands and what was published are held apart: a transition that is not committed yet, or
-    waits in the queue, must not be published ahead of its turn; and one that waited until its alarm
-    was no longer in the configuration must not be published again.
-    """
-
-    def __init__(self) -> None:
-        self._standing: set[_Key] = set()
-        self._published: dict[_Key, Transition] = {}
-
-    def observe(self, transition: Transition) -> None:
-        """Take a transition when it happens."""
-        if transition.state is AlarmState.NORMAL:
-            self._standing.discard(_key(transition))
-            self._published.pop(_key(transition), None)
-        else:
-            self._standing.add(_key(transition))
-
-    def published(self, transition: Transition) -> None:
-        """Take a transition when the broker has confirmed it."""
-        if _key(transition) in self._standing and transition.state is not AlarmState.NORMAL:
-            self._published[_key(transition)] = transition
-
-    def all(self) -> list[Transition]:
-        """Give what a broker should keep, in the order in which it happened."""
-        return sorted(self._published.values(), key=lambda each: each.t)

@@ -25,7 +25,7 @@ from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
 from cabinetwatch.notify.links import link_to
-from cabinetwatch.notify.plan import Present, due_ms, thread_roots, turn_s
+from cabinetwatch.notify.plan import Present, thread_roots
 from cabinetwatch.notify.words import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
@@ -438,18 +438,18 @@ def build_message(
     *,
     to: Sequence[str] | None = None,
     before: str = "",
+    written_ms: int | None = None,
 ) -> EmailMessage:
     """Give the mail of a notice, under the same Message-ID at each attempt.
 
     It shows its incidents as they are `present` now, where that is known; it goes `to` these, else
     to those of [notify.email], and what is done by its links is put down to them. `before` says who
-    was notified before them.
+    was notified before them. It is dated from `written_ms` (UTC), else from the notice.
     """
     recipients = email.addresses if to is None else to
     content = content_of(notice, config, present, " or ".join(recipients))
     content = content._replace(intro=f"{before} {content.intro}".strip())
-    # Dated when its turn has come, not when the others were told.
-    written_ms = due_ms(notice, config) if turn_s(notice, config) else notice.utc_ms
+    written_ms = notice.utc_ms if written_ms is None else written_ms
     text, html = (
         TEMPLATES.get_template(f"notify/templates/notice.{kind}.j2").render(mail=content)
         for kind in ("txt", "html")

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Person
-from cabinetwatch.notify.plan import Present, ahead_of, due_ms, site_day, turn_s, turns
+from cabinetwatch.notify.plan import Present, ahead_of, due_ms, site_day, turn_s, turns, turns_of
 from cabinetwatch.store.records import Channel, Notice, Outcome, Posted
 from cabinetwatch.text import local_time
 from cabinetwatch.watch.conditions.base import listed
@@ -25,8 +25,14 @@ class Told:
         self._lock = threading.Lock()
         # By incident and channel: by notice, watch time and UTC (ms).
         self._told: dict[tuple[str, Channel], dict[str, tuple[int, int]]] = {}
-        self._failed: set[tuple[str, Channel]] = set()
+        # Who was refused and not told since, and whether for good.
+        self._refused: dict[tuple[str, Channel], bool] = {}
+        # By notice, while it waits: the UTC (ms) of its first attempt.
+        self._tried: dict[str, int] = {}
+        # When incidents were over before a restart, in watch time; the store keeps no messages.
+        self._overs: set[tuple[str, int]] = set()
         for notice, outcome in posted:
+            self._overs |= {(each.id, notice.t) for each in notice.accounts if each.is_over}
             if outcome is not None:
                 self.note(notice, outcome)
 
@@ -34,28 +40,51 @@ class Told:
         """Take what became of a notice; of an incident that is over nothing is kept."""
         utc_ms = outcome.t + notice.utc_ms - notice.t
         with self._lock:
+            if outcome.status != "waiting":
+                self._tried.pop(notice.id, None)
+            elif outcome.attempts:
+                self._tried.setdefault(notice.id, utc_ms)
             for account in notice.accounts:
                 key = account.id, notice.channel
                 if outcome.recipients_done:
-                    self._failed.discard(key)
+                    self._refused.pop(key, None)
                     told = self._told.setdefault(key, {})
                     told.setdefault(notice.id, (outcome.t, utc_ms))
-                elif outcome.status == "failed":
-                    self._failed.add(key)
+                elif outcome.error and (outcome.attempts or outcome.status == "failed"):
+                    self._refused[key] = outcome.status == "failed"
                 if account.is_over and outcome.status != "waiting":
                     self._told.pop(key, None)
-                    self._failed.discard(key)
+                    self._refused.pop(key, None)
 
-    def was_told(self, incident: str, channel: Channel, since_t: int = 0) -> bool:
-        """Whether a channel was told of an incident, since a watch time."""
+    def told_t(self, incident: str, channel: Channel, since_t: int = 0) -> int | None:
+        """Give when a channel was first told of an incident since a watch time, if it was."""
         with self._lock:
             told = self._told.get((incident, channel), {})
-            return any(t >= since_t for t, _ in told.values())
+            return min((t for t, _ in told.values() if t >= since_t), default=None)
+
+    def was_over(self, incident: str, t: int) -> bool:
+        """Whether an incident was over at a watch time, before a restart."""
+        return (incident, t) in self._overs
 
     def is_out_of_reach(self, incident: str, channel: Channel) -> bool:
         """Whether a channel was to be told of an incident, and refused for good."""
         with self._lock:
-            return (incident, channel) in self._failed
+            return self._refused.get((incident, channel), False)
+
+    def is_refused(self, incident: str, channel: Channel) -> bool:
+        """Whether a channel was to be told of an incident, and refused, be it for now."""
+        with self._lock:
+            return (incident, channel) in self._refused
+
+    def written_ms(self, notice: Notice, config: Config) -> int:
+        """Give the instant (UTC) from which a mail is dated: when its turn has come.
+
+        That is at its first attempt: early where it had nobody to wait for, late after an outage.
+        """
+        if not turn_s(notice, config):
+            return notice.utc_ms
+        with self._lock:
+            return self._tried.get(notice.id, due_ms(notice, config))
 
     def before(self, notice: Notice, config: Config, present: Present | None = None) -> str:
         """Say who was notified before one who is only told when others don't answer.
@@ -71,6 +100,12 @@ class Told:
             if not any(each and each.state == AlarmState.UNACKNOWLEDGED for each in now):
                 return ""
         zone = config.site.timezone
+        written_ms = self.written_ms(notice, config)
+        today = site_day(config, written_ms)
+        there = turns_of(notice, config)
+        # A digest tells what others were to be told before it was made.
+        since = notice.transitions if notice.kind == "digest" else (notice,)
+        since_ms = min(each.utc_ms for each in since)
         sentences = []
         for channel, who in _people(config):
             if channel == notice.channel:
@@ -78,10 +113,13 @@ class Told:
             instants = self._instants(notice, channel)
             if instants:
                 # The first time since this was written: what came before, they have answered.
-                utc_ms = min((e for e in instants if e >= notice.utc_ms), default=max(instants))
-                is_today = site_day(config, utc_ms) == site_day(config, due_ms(notice, config))
+                utc_ms = min((e for e in instants if e >= since_ms), default=max(instants))
+                is_today = site_day(config, utc_ms) == today
                 at = local_time(utc_ms, zone, "%H:%M" if is_today else "%H:%M on %a %-d %b")
-                sentences.append(f"{who} was notified at {at} and has not answered.")
+                theirs_s = there.get(notice.channel, 0.0) - there.get(channel, 0.0)
+                had_time = 0 < theirs_s * 1000 <= written_ms - utc_ms
+                answer = " and has not answered" if had_time else ""
+                sentences.append(f"{who} was notified at {at}{answer}.")
             elif any(self.is_out_of_reach(each.id, channel) for each in notice.accounts):
                 sentences.append(f"{who} could not be notified.")
         return " ".join(sentences)
@@ -122,7 +160,8 @@ class Line:
 
     An incident is unanswered from a raise on until somebody acknowledges or hides all that is
     raised of it, or it is over. Once it was told to this person, what gets worse of it waits no
-    more. Where nobody ahead can be reached, nothing waits.
+    more. Where nobody ahead can be reached, nothing waits; while no server can be, what was not
+    tried yet is still withdrawn once somebody answers.
     """
 
     def __init__(self, channel: Channel, config: Config, told: Told) -> None:
@@ -133,17 +172,18 @@ class Line:
         self._needless: list[Notice] = []
         self._since: dict[str, int] = {}
         self._raised: dict[str, set[str]] = {}
+        self._answered: set[str] = set()
+        self.next_due_t: int | None = None
+        """Watch time at which to look again at what is held; None when nothing is."""
 
-    def restore(self, standing: Iterable[Transition], waiting: Iterable[Notice]) -> None:
+    def restore(self, lived: Iterable[Transition], standing: Iterable[Transition]) -> None:
         """Go on after a restart, before the first notice."""
+        for transition in lived:
+            self.observe(transition)
         for transition in standing:
+            # Whatever a clock that was put back keeps from what was lived through.
             if transition.is_raise:
                 self.observe(transition)
-        for notice in waiting:
-            for account in notice.accounts:
-                # What was raised first may have returned while the incident went on.
-                if notice.channel == self._channel and account.id in self._since:
-                    self._since[account.id] = min(self._since[account.id], notice.t)
 
     def observe(self, transition: Transition) -> None:
         """Take every transition, in order."""
@@ -155,9 +195,16 @@ class Line:
         else:
             raised.discard(transition.id)
         message = transition.message
-        is_over = message is not None and message.step is Step.OVER
+        is_over = self._told.was_over(incident, transition.t) or (
+            message is not None and message.step is Step.OVER
+        )
         # What is hidden by design, or returns beside others, is no answer.
-        if is_over or (not raised and transition.state in _ANSWERED):
+        is_answer = not is_over and not raised and transition.state in _ANSWERED
+        if is_answer:
+            self._answered.add(incident)
+        elif is_over or raised:
+            self._answered.discard(incident)
+        if is_over or is_answer:
             self._since.pop(incident, None)
         if incident not in self._since:
             del self._raised[incident]
@@ -181,17 +228,31 @@ class Line:
         incidents = {account.id for account in notice.accounts}
         return any(_incident(held) in incidents for held, _ in self._held.values())
 
+    def is_answered(self, notice: Notice) -> bool:
+        """Whether somebody has answered all that a notice to one who comes later tells of."""
+        return (
+            self._config.notify.mailed[self._channel].after is not None
+            and notice.kind in ("raise", "worse", "digest")
+            and {account.id for account in notice.accounts} <= self._answered
+        )
+
     def step(self, t: int) -> tuple[list[Notice], list[list[Notice]]]:
         """Give what is needless by now, and what is to be sent, those of one incident together."""
         needless, self._needless = self._needless, []
         due: dict[str, list[Notice]] = {}
+        looks: list[int] = []
         for notice, due_t in self._held.values():
             incident = _incident(notice)
             since_t = self._since.get(incident)
             if since_t is None or notice.t < since_t:
                 needless.append(notice)
-            elif due_t <= t or self._waits_for_nobody(notice, since_t):
+                continue
+            look_t = due_t if due_t > t else self._time_is_up_t(notice, due_t)
+            if look_t <= t or self._waits_for_nobody(notice, since_t):
                 due.setdefault(incident, [])
+            else:
+                looks.append(look_t)
+        self.next_due_t = min(looks, default=None)
         for notice, _ in self._held.values():
             incident = _incident(notice)
             if incident in due and notice not in needless:
@@ -201,17 +262,27 @@ class Line:
             self._held.pop(notice.id, None)
         return needless, sent
 
+    def _time_is_up_t(self, notice: Notice, due_t: int) -> int:
+        """Give when those ahead have had their time to answer, from when they were told.
+
+        Where no server takes their mails, what is due waits for that, but no more than as long
+        again.
+        """
+        incident, ahead = _incident(notice), ahead_of(notice, self._config)
+        told = {each: self._told.told_t(incident, each, notice.t) for each in ahead}
+        up = [t + round(ahead[each] * 1000) for each, t in told.items() if t is not None]
+        if up:
+            return max(due_t, min(up))
+        if any(self._told.is_refused(incident, each) for each in ahead):
+            return due_t
+        return due_t + round(turn_s(notice, self._config) * 1000)
+
     def _waits_for_nobody(self, notice: Notice, since_t: int) -> bool:
         incident = _incident(notice)
-        return self._told.was_told(incident, self._channel, since_t) or all(
+        return self._told.told_t(incident, self._channel, since_t) is not None or all(
             self._told.is_out_of_reach(incident, channel)
             for channel in ahead_of(notice, self._config)
         )
-
-    @property
-    def next_due_t(self) -> int | None:
-        """Watch time at which the next notice is due; None when none is held."""
-        return min((due_t for _, due_t in self._held.values()), default=None)
 
 
 def _incident(notice: Notice) -> str:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
-from cabinetwatch.store.records import Channel, Notice, NoticeKind
+from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
 from cabinetwatch.watch.incidents import plain_account
@@ -89,7 +89,7 @@ def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
     """Give the channels, but for MQTT, that take one of the priorities."""
     notify = config.notify
     tables = {
-        "email": notify.email if notify.email is not None and notify.email.addresses else None,
+        "email": notify.email,
         **notify.mailed,
         "command": notify.command,
         "http": notify.http,
@@ -98,7 +98,7 @@ def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
     return [
         channel
         for channel, table in tables.items()
-        if table is not None and wanted & {*table.priorities}
+        if table is not None and channel in notify.for_alarms and wanted & {*table.priorities}
     ]
 
 
@@ -113,16 +113,18 @@ def turn_s(notice: Notice, config: Config) -> float:
     person = config.notify.mailed.get(notice.channel)
     if person is None or person.after is None or notice.kind not in ("raise", "worse"):
         return 0.0
-    return _turns_of(notice, config).get(notice.channel, person.after_s)
+    return turns_of(notice, config).get(notice.channel, person.after_s)
 
 
-def ahead_of(notice: Notice, config: Config) -> list[Channel]:
-    """Give those who have to answer before a notice goes out."""
+def ahead_of(notice: Notice, config: Config) -> dict[Channel, float]:
+    """Give who has to answer before a notice goes out, and how many seconds each has for it."""
     own_s = turn_s(notice, config)
-    return [channel for channel, s in _turns_of(notice, config).items() if s < own_s]
+    there = turns_of(notice, config)
+    return {channel: own_s - s for channel, s in there.items() if s < own_s}
 
 
-def _turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
+def turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
+    """Give who is mailed what a notice tells, and after how many seconds; see `turns`."""
     priorities = {account.priority.value for account in notice.accounts}
     return turns(config, priorities, site_day(config, notice.utc_ms))
 
@@ -251,6 +253,45 @@ def last_told(notices: Iterable[Notice]) -> dict[str, int]:
     return told
 
 
+AlarmKey = tuple[str, str]
+"""Subject and condition of an alarm."""
+
+
+def alarm_key(transition: Transition) -> AlarmKey:
+    """Give the alarm that a transition is of."""
+    return transition.subject, transition.condition
+
+
+class Retained:
+    """Follows what was published last of each alarm that is not normal.
+
+    What stands and what was published are held apart: a transition that is not committed yet, or
+    waits in the queue, must not be published ahead of its turn; and one that waited until its alarm
+    was no longer in the configuration must not be published again.
+    """
+
+    def __init__(self) -> None:
+        self._standing: set[AlarmKey] = set()
+        self._published: dict[AlarmKey, Transition] = {}
+
+    def observe(self, transition: Transition) -> None:
+        """Take a transition when it happens."""
+        if transition.state is AlarmState.NORMAL:
+            self._standing.discard(alarm_key(transition))
+            self._published.pop(alarm_key(transition), None)
+        else:
+            self._standing.add(alarm_key(transition))
+
+    def published(self, transition: Transition) -> None:
+        """Take a transition when the broker has confirmed it."""
+        if alarm_key(transition) in self._standing and transition.state is not AlarmState.NORMAL:
+            self._published[alarm_key(transition)] = transition
+
+    def all(self) -> list[Transition]:
+        """Give what a broker should keep, in the order in which it happened."""
+        return sorted(self._published.values(), key=lambda each: each.t)
+
+
 _MOST_REFERENCES = 20
 """A header has to stay small however long the mail was out; the newest threads count."""
 
@@ -315,6 +356,42 @@ def plan_repeat(
     return _told(_Matter("repeat", account, due.transitions), config, occasion)
 
 
+def plan_elsewhere(
+    waiting: Iterable[Posted],
+    posted: Sequence[Posted],
+    standing: Iterable[Transition],
+    config: Config,
+) -> tuple[list[Notice], list[Notice]]:
+    """Give what waits for channels that the configuration no longer has, and what goes instead.
+
+    The newest word on each incident that is on and unanswered goes to all who would have had it
+    had they been there when it was written, and in their turn from then on. `posted` are all the
+    notices on these incidents, oldest first: a digest that waits tells what its members were to.
+    """
+    notify = config.notify
+    gone = [
+        notice
+        for notice, _ in waiting
+        if notice.channel not in (notify.channels if notice.recipients else notify.for_alarms)
+    ]
+    is_on = {each.incident or each.id for each in standing if each.is_raise}
+    untold = {notice.id for notice in gone}
+    newest: dict[str, Notice] = {}
+    for notice, outcome in reversed(posted):
+        if outcome is not None and outcome.merged_into in untold:
+            untold.add(notice.id)
+        if notice.id in untold and notice.kind in ("raise", "worse"):
+            for account in notice.accounts:
+                newest.setdefault(account.id, notice)
+    instead: list[Notice] = []
+    for notice in [each for incident, each in newest.items() if incident in is_on]:
+        mark = notice.id.rpartition("-")[2]
+        matter = _Matter(notice.kind, notice.accounts[0], notice.transitions)
+        instead += _told(matter, config, _Occasion(mark, notice.t, notice.utc_ms))
+    known = {notice.id for notice, _ in posted}
+    return gone, [notice for notice in instead if notice.id not in known]
+
+
 def plan_again(
     transitions: Sequence[Transition], config: Config, t: int, utc_ms: int
 ) -> list[Notice]:
@@ -363,10 +440,8 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
             plain_account(transition), headline="A test of the notices", subjects=(TEST_CONDITION,)
         )
         occasion = _Occasion(transition.state.value, t, utc_ms)
-        for channel in config.notify.channels:
-            email = config.notify.email
-            nobody = channel == "email" and email is not None and not email.addresses
-            if nobody or (channel != "command" and not transition.is_raise):
+        for channel in config.notify.for_alarms:
+            if channel != "command" and not transition.is_raise:
                 continue
             if channel == "mqtt":
                 notices.append(_of_transition("mqtt", "test", transition, occasion))

@@ -21,7 +21,7 @@ from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, Will
 from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.links import NoKeyError, make_key
 from cabinetwatch.notify.people import Told
-from cabinetwatch.notify.plan import last_told
+from cabinetwatch.notify.plan import last_told, plan_elsewhere
 from cabinetwatch.service import startup
 from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
 from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop
@@ -228,13 +228,17 @@ class Daemon:
             for channel, carrier in made.items()
         ]
         why = "this channel is no longer in the configuration"
-        gone = [notice.id for notice, _ in waiting if notice.channel not in made]
+        gone, instead = plan_elsewhere(waiting, posted, standing, self.config)
         if gone:
-            withdrawn = [Outcome(each, "withdrawn", now, error=why) for each in gone]
-            self._store_loop.put(Batch(outcomes=withdrawn))
+            withdrawn = [Outcome(each.id, "withdrawn", now, error=why) for each in gone]
+            self._store_loop.put(Batch(notices=instead, outcomes=withdrawn))
+            waiting = [each for each in waiting if each[0] not in gone]
+            waiting += [(each, None) for each in instead]
         last = last_told(notice for notice, _ in posted)
+        all_since = self._store.transitions(since_ms)
+        lived = [each for each in all_since if (each.incident or each.id) in incidents]
         for each in self._deliveries:
-            each.delivery.restore(waiting, standing, last, now)
+            each.delivery.restore(waiting, standing, lived, last, now)
 
     def _beginning(self, before: Engine | None, ran_until_ms: int | None) -> list[Entry]:
         """Give the journal entries of a start.

@@ -201,8 +201,11 @@ class SiteView:
         return self.connection.up
 
     def forget_channels(self, notify: Notify) -> None:
-        """Forget the faults of channels that a configuration no longer delivers by."""
-        used = notify.channels
+        """Forget the faults of channels by which a configuration no longer tells of alarms.
+
+        Where summaries still go by one, the next to fail says so anew.
+        """
+        used = notify.for_alarms
         self.failing = {name: fault for name, fault in self.failing.items() if name in used}
 
     def save(self) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from cabinetwatch.config import Config
 from cabinetwatch.notify.channels import EmailChannel
 from cabinetwatch.notify.delivery import Delivery, Fault
 from cabinetwatch.notify.people import Told
-from cabinetwatch.notify.plan import Present, last_told, plan
+from cabinetwatch.notify.plan import Present, last_told, plan, plan_elsewhere
 from cabinetwatch.notify.smtp import Timeouts
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Channel, Notice, Outcome
@@ -55,6 +55,9 @@ class Post:
         addresses = {"email": email.addresses} | {
             channel: (person.mail,) for channel, person in self._config.notify.mailed.items()
         }
+        waiting, standing = self.store.waiting(), self.store.standing()
+        gone, instead = plan_elsewhere(waiting, posted, standing, self._config)
+        self._commit([], instead, [Outcome(each.id, "withdrawn", self.t) for each in gone])
         deliveries = []
         for channel, to in addresses.items():
             carrier = EmailChannel(
@@ -65,7 +68,8 @@ class Post:
             )
             delivery = Delivery({channel: carrier}, self._config, self, self.present, told)
             last = last_told(notice for notice, _ in posted)
-            delivery.restore(self.store.waiting(), self.store.standing(), last, self.t)
+            lived = self.store.transitions()
+            delivery.restore(self.store.waiting(), standing, lived, last, self.t)
             deliveries.append(delivery)
         return deliveries
 

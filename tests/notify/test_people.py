@@ -12,6 +12,7 @@ from cabinetwatch.notify.people import gaps
 from cabinetwatch.notify.plan import turns
 from cabinetwatch.text import from_rfc3339, local_time
 from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
+from cabinetwatch.watch.site import SiteView
 from tests.notify.post import Post
 from tests.notify.samples import ACKNOWLEDGED, UNACKNOWLEDGED, account, make_config, transition
 from tests.notify.world import FakeChannel, World, accept
@@ -196,6 +197,27 @@ def test_the_second_reads_that_the_first_was_notified_when_and_did_not_answer(
     assert written[1] - written[0] == 30 * MINUTE_S
 
 
+@pytest.mark.parametrize("killed", [False, True])
+def test_no_mail_is_dated_in_the_future_though_its_turn_came_early(
+    opened: Open, smtp: MailDrop, killed: bool
+) -> None:
+    smtp.refuse_recipient(KIM, "550 5.1.1 no such mailbox")
+    post = opened(TWO.replace("30m", "7d"))
+    nas = hot(post)
+    post.run(MINUTE_S)
+    smtp.refuse_recipient(ROBIN, "450 4.2.1 greylisted")
+    worse(post, nas)
+    post.run(5.0)
+    smtp.behave()
+    if killed:
+        post.kill()
+    post.run(MINUTE_S)
+    dates = [each.message["Date"].datetime.timestamp() for each in smtp.messages]
+    # The second at its first attempt, or the one that a kill let be known.
+    assert [round(1000 * each) - EVENING_MS for each in dates] == [0, 60_000]
+    assert len(mails(post, ROBIN)) == 2
+
+
 def test_each_person_has_a_thread_of_their_own(opened: Open, smtp: MailDrop) -> None:
     post = opened(notify="repeat_s = 3600")
     nas = hot(post)
@@ -253,8 +275,8 @@ def test_where_all_that_is_still_on_was_acknowledged_the_second_is_left_in_peace
 
 
 def test_an_end_that_comes_while_the_mail_before_it_is_being_written_is_told() -> None:
-    robin = FakeChannel(accept, (ROBIN,))
-    world = World(house(TWO), {"mail to robin": robin})
+    kim, robin = FakeChannel(accept, (KIM,)), FakeChannel(accept, (ROBIN,))
+    world = World(house(TWO), {"mail to kim": kim, "mail to robin": robin})
     raised = transition(t=world.t)
     world.emit(raised)
     world.run(MINUTE_S)
@@ -329,6 +351,27 @@ def test_once_told_and_unanswered_what_gets_worse_waits_no_longer(opened: Open) 
     assert len(mails(post, ROBIN)) == 2
     post.run(HOUR_S)
     assert mails(post, ROBIN)[2:] == ["00:30 [High, worse]"]
+
+
+@pytest.mark.parametrize("was_over", [False, True])
+def test_a_kill_keeps_since_when_the_second_knows(opened: Open, was_over: bool) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(40 * MINUTE_S)
+    if was_over:
+        over(post, nas)
+    post.run(MINUTE_S)
+    # The one goes as the other comes, and nobody is told anew.
+    other = replace(nas, t=post.t, utc_ms=post.t, id="nas-2", incident=nas.id, message=None)
+    post.emit(other)
+    if not was_over:
+        put(post, nas, AlarmState.RETURNED)
+    post.kill()
+    post.run(MINUTE_S)
+    worse(post, nas)
+    post.run(HOUR_S)
+    # What was over before it came again was another matter.
+    assert mails(post, ROBIN)[-1] == ("23:12" if was_over else "22:42") + " [High, worse]"
 
 
 def test_a_high_alarm_is_repeated_to_the_second_only_once_told(opened: Open) -> None:
@@ -460,6 +503,57 @@ def test_an_hour_without_a_mail_server_gives_each_one_mail(opened: Open, smtp: M
     assert len(mails(post, KIM)) == len(mails(post, ROBIN)) == 1
 
 
+@pytest.mark.parametrize("killed", [False, True])
+def test_after_an_outage_the_first_has_the_whole_time_to_answer(
+    opened: Open, smtp: MailDrop, killed: bool
+) -> None:
+    post = opened()
+    smtp.stop()
+    nas = hot(post)
+    post.run(40 * MINUTE_S)
+    if killed:
+        post.kill()
+    smtp.start()
+    post.run(HOUR_S)
+    assert mails(post, KIM) == ["22:40 [High]"]
+    assert mails(post, ROBIN) == ["23:10 [High]"]
+    sentence = "Kim was notified at 22:40 and has not answered."
+    assert sentence in part(smtp.messages[1].message, "plain")
+    worse(post, nas)
+    post.run(MINUTE_S)
+    # No time to answer that yet.
+    assert "Kim was notified at 23:40." in part(smtp.messages[3].message, "plain")
+
+
+@pytest.mark.parametrize("minutes", [31, 70])
+def test_an_answer_in_an_outage_stops_the_mail_to_the_second(
+    opened: Open, smtp: MailDrop, minutes: int
+) -> None:
+    post = opened()
+    smtp.stop()
+    nas = hot(post)
+    post.run(minutes * MINUTE_S)
+    put(post, nas, ACKNOWLEDGED)
+    post.run(MINUTE_S)
+    smtp.start()
+    post.run(HOUR_S)
+    over(post, nas, acknowledged=True)
+    post.run(MINUTE_S)
+    assert [each.partition(" ")[2] for each in mails(post, KIM)] == ["[High]", "[Over]"]
+    assert mails(post, ROBIN) == []
+    assert post.store.waiting() == []
+
+
+def test_who_is_refused_for_now_gives_the_second_no_longer_to_wait(
+    opened: Open, smtp: MailDrop
+) -> None:
+    smtp.refuse_recipient(KIM, "452 4.2.2 mailbox full")
+    post = opened()
+    hot(post)
+    post.run(HOUR_S)
+    assert mails(post, ROBIN) == ["22:30 [High]"]
+
+
 def test_who_was_about_to_be_told_when_it_ended_is_told_of_both(
     opened: Open, smtp: MailDrop
 ) -> None:
@@ -549,6 +643,53 @@ def test_a_person_taken_out_of_the_configuration_is_told_no_more(
     post.kill(house(TWO[: TWO.index("[notify.people.robin]")], smtp))
     post.run(HOUR_S)
     assert mails(post, ROBIN) == []
+
+
+def test_who_is_given_another_id_is_told_in_the_same_turn(opened: Open, smtp: MailDrop) -> None:
+    post = opened()
+    nas = hot(post)
+    post.run(MINUTE_S)
+    renamed = house(TWO.replace("people.robin", "people.rob"), smtp)
+    post.kill(renamed)
+    post.run(MINUTE_S)
+    post.kill(renamed)
+    post.run(HOUR_S)
+    over(post, nas)
+    post.run(MINUTE_S)
+    assert mails(post, ROBIN) == ["22:30 [High]", "23:02 [Over]"]
+    assert mails(post, KIM) == ["22:00 [High]", "23:02 [Over]"]
+
+
+@pytest.mark.parametrize("incidents", [1, 7])
+def test_what_waited_for_the_simple_list_goes_to_the_people_in_its_place(
+    smtp: MailDrop, tmp_path: Path, incidents: int
+) -> None:
+    simple = make_config(NO_MQTT, port=smtp.port)
+    post = Post(tmp_path / "cabinet.db", simple, smtp, EVENING_MS)
+    smtp.refuse("451 4.3.0 try later")
+    for number in range(incidents):
+        hot(post, Priority.MEDIUM, occurrence=f"nas-{number}", subject=f"device-{number}")
+    answered = hot(post, Priority.MEDIUM, occurrence="ups-1", subject="ups")
+    post.run(MINUTE_S)
+    put(post, answered, ACKNOWLEDGED)
+    kinds = {notice.kind for notice, _ in post.store.waiting()}
+    assert ("digest" in kinds) == (incidents > 5)
+    smtp.behave()
+    people = house(TWO, smtp, "repeat_s = 1e6\ndigest_over = 9")
+    post.kill(people)
+    post.kill(people)
+    post.run(HOUR_S)
+    assert mails(post, KIM) == incidents * ["22:01 [Medium]"]
+    assert len(mails(post, ROBIN)) == incidents
+    assert post.store.waiting() == []
+    post.store.close()
+
+
+def test_a_list_replaced_by_people_is_no_longer_at_fault() -> None:
+    refused = ("550 5.1.1 no such mailbox", True)
+    site = SiteView("Under the stairs", failing={"email": refused, "mail to kim": refused})
+    site.forget_channels(house(TWO).notify)
+    assert site.failing == {"mail to kim": refused}
 
 
 # Who would be left.

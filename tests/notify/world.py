@@ -1,7 +1,7 @@
 """A pretended outbox and pretended channels, to drive deliveries through pretended time."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from cabinetwatch.config import Config
 from cabinetwatch.notify.delivery import Attempt, Carrier, Delivery, Fault, Refusal
@@ -93,6 +93,7 @@ class World:
         self.carriers = carriers
         self.outbox = Outbox()
         self.standing: dict[str, Transition] = {}
+        self.lived: list[Transition] = []
         self.faults: list[tuple[Channel, Fault]] = []
         self.t = start_t
         self.offset_ms = offset_ms
@@ -120,6 +121,7 @@ class World:
         notices = plan(transitions, self.config)
         if committed:
             self.outbox.commit(notices, [])
+        self.lived += [replace(each, message=None) for each in transitions]
         for each in transitions:
             if each.state is AlarmState.NORMAL:
                 self.standing.pop(each.id, None)
@@ -156,6 +158,7 @@ class World:
         self.delivery.restore(
             self.outbox.waiting(),
             self.standing.values(),
+            self.lived,
             last_told(self.outbox.notices.values()),
             self.t,
         )
