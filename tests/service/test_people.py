@@ -147,3 +147,31 @@ def test_a_person_who_is_refused_is_named_and_one_taken_out_waits_no_more(
         nodes.live(60)
     with peopled.store() as store:
         assert [notice for notice, _ in store.waiting() if notice.channel == "mail to robin"] == []
+
+
+def test_what_waits_for_the_list_goes_to_the_people_that_replace_it(
+    peopled: Site, cabinet: Wire, smtp: MailDrop, clock: HandClock
+) -> None:
+    smtp.refuse_recipient(OWNER, "451 4.3.0 try later")
+    peopled.tables = peopled.tables.replace(PEOPLE, "")
+    with watching(peopled.config(), clock) as daemon:
+        cabinet.wait_online()
+        nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
+        nodes.live(60)
+        nodes.values[NAS] = 55.0
+        nodes.live_until(
+            lambda: any(e["condition"] == "over-derating" for e in cabinet.transitions()), "it"
+        )
+        nodes.live(MINUTE_S)
+    assert smtp.messages == []
+    peopled.tables += PEOPLE
+    config = peopled.config()
+    assert config.notify.email is not None
+    nobody = config.notify.email.model_copy(update={"to": ()})
+    notify = config.notify.model_copy(update={"email": nobody})
+    with watching(config.model_copy(update={"notify": notify}), clock) as daemon:
+        wait_until(lambda: daemon.connected, "the connection")
+        wait_until(lambda: bool(marks(smtp, ROBIN)), "the mail to who is left")
+    assert marks(smtp, ROBIN) == ["[High]"]
+    with peopled.store() as store:
+        assert store.waiting() == []
