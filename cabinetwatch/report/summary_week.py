@@ -542,10 +542,11 @@ def history_of(entries: Iterable[Entry], last_t: int | None) -> History:
     return history
 
 
-def settled_since_t(entries: Iterable[Entry]) -> int | None:
+def settled_since_t(entries: Iterable[Entry], present_ms: int) -> int | None:
     """Give since when (watch ms) the present run has gone on with a clock that was not stepped far.
 
-    None: there was no start. A clock that is wrong for a moment must not close a week.
+    None: there was no start, or the offset that is `present_ms` now was stepped to and that has yet
+    to be written down. A clock that is wrong for a moment must not close a week.
     """
     since: int | None = None
     offset_ms = 0
@@ -554,7 +555,7 @@ def settled_since_t(entries: Iterable[Entry]) -> int | None:
             before, offset_ms = offset_ms, int(entry.data["offset_ms"])
             if entry.kind is EntryKind.START or abs(offset_ms - before) >= _FAR_MS:
                 since = entry.t
-    return since
+    return None if abs(present_ms - offset_ms) >= _FAR_MS else since
 
 
 def within(spans: Iterable[Span], from_utc_ms: int, to_utc_ms: int) -> list[Span]:

@@ -288,7 +288,7 @@ class SummaryLoop(Part):
         self, frame: Frame, store_loop: StoreLoop, command: Callable[[Command], None]
     ) -> None:
         super().__init__("summary", frame.on_failure)
-        self._config, self._watch, self._clock = frame.config, frame.watch, frame.clock
+        self._config, self._watch = frame.config, frame.watch
         self._store_loop = store_loop
         self._command = command
         self._zone = ZoneInfo(frame.config.site.timezone)
@@ -363,18 +363,20 @@ class SummaryLoop(Part):
             CabinetwatchError: the store can't be read, or a child could not do its work.
         """
         self._acknowledge_returned(store)
-        now_t = self._watch.now_ms()
+        # Of one instant: the wall clock may be set at any time, and is believed once that is told.
+        now_t, offset_ms = self._watch.now_ms(), self._watch.offset_ms
         if self._stopping.is_set() or now_t < self._retry_t or self._store_loop.failing:
             return False
         if self._remake_waiting(store):
             return True
         kinds = (EntryKind.START, EntryKind.STOP, EntryKind.OFFSET)
         entries = [entry for _, entry in store.entries(*kinds)]
-        settled_t = settled_since_t(entries)
+        settled_t = settled_since_t(entries, offset_ms)
         if settled_t is None or now_t - settled_t < SETTLED_AFTER_MS:
             return False
         spans = history_of(entries, store.last_t()).spans
-        return self._freeze(store, spans) or self._mail(store, spans)
+        now_utc_ms = now_t + offset_ms
+        return self._freeze(store, spans, now_utc_ms) or self._mail(store, spans, now_utc_ms)
 
     def _acknowledge_returned(self, store: Store) -> None:
         """Acknowledge what a delivered summary listed and what has not moved since."""
@@ -403,9 +405,8 @@ class SummaryLoop(Part):
                 return True
         return False
 
-    def _freeze(self, store: Store, spans: list[Span]) -> bool:
+    def _freeze(self, store: Store, spans: list[Span], now_utc_ms: int) -> bool:
         """Freeze the oldest closed week that has no figures yet."""
-        now_utc_ms = self._clock.utc_ms()
         frozen = {IsoWeek.parse(name) for name in store.weeks()}
         due = weeks_to_freeze(now_utc_ms, spans, frozen, self._zone)
         if not due:
@@ -416,16 +417,14 @@ class SummaryLoop(Part):
         # A commit that did not come in time is looked for at the next tick.
         return store.week(week.name) is not None
 
-    def _mail(self, store: Store, spans: list[Span]) -> bool:
+    def _mail(self, store: Store, spans: list[Span], now_utc_ms: int) -> bool:
         """Write the notice of the summary that is due; its mail is made first."""
         email, summary = self._config.notify.email, self._config.summary
         if email is None or summary is None:
             return False
         when = When(summary.day, time_of_day.fromisoformat(summary.time), self._zone)
         told = {notice.week for notice, _ in store.summaries()} | self._told
-        due = week_to_mail(
-            self._clock.utc_ms(), spans, {IsoWeek.parse(name) for name in told if name}, when
-        )
+        due = week_to_mail(now_utc_ms, spans, {IsoWeek.parse(name) for name in told if name}, when)
         closed = None if due is None else store.week(due.name)
         if closed is None:
             return False

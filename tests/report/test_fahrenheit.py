@@ -44,10 +44,12 @@ def twins(tmp_path_factory: pytest.TempPathFactory) -> Twins:
 
 def pages(twins: Twins) -> Iterator[str]:
     """Write both pages as of their instant, with their pictures."""
+    # One clock, so that both are of one instant however busy the machine is.
+    clock = HandClock(NOW_MS)
+    clock.stand_still()
     for house in twins:
-        folder, clock = house.path.parent / "page", HandClock(house.now_utc_ms)
+        folder = house.path.parent / "page"
         folder.mkdir(exist_ok=True)
-        clock.stand_still()
         with Store.open(house.url, read_only=True) as store:
             draw_charts(store, house.config, folder, house.now_utc_ms)
         source = PageSource(house.url, None, folder, clock, None)

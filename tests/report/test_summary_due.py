@@ -235,10 +235,14 @@ def test_what_was_lost_is_a_connection_and_not_an_attempt() -> None:
 
 
 def test_a_far_step_or_a_start_unsettles_and_a_small_step_does_not() -> None:
-    assert settled_since_t([]) is None
-    assert settled_since_t([start(5, None), offset(50, 2_000)]) == 5
-    assert settled_since_t([start(5, None), offset(50, 61_000)]) == 50
-    assert settled_since_t([start(5, None), offset(50, 61_000), start(70, 60, 61_000)]) == 70
+    assert settled_since_t([], 0) is None
+    assert settled_since_t([start(5, None), offset(50, 2_000)], 2_000) == 5
+    assert settled_since_t([start(5, None), offset(50, 61_000)], 61_000) == 50
+    assert (
+        settled_since_t([start(5, None), offset(50, 61_000), start(70, 60, 61_000)], 61_000) == 70
+    )
+    # The clock was set, and the store does not have that yet.
+    assert settled_since_t([start(5, None)], 61_000) is None
 
 
 def test_spans_and_what_is_between_them_make_up_the_whole() -> None:
