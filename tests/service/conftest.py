@@ -9,7 +9,11 @@ import pytest
 from tests.service.site import Site
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
+from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
+
+START_MS = 1_780_000_000_000
+"""Some day in 2026."""
 
 
 @pytest.fixture
@@ -26,3 +30,11 @@ def cabinet(broker: Broker) -> Iterator[Wire]:
     """The nodes in the cabinet, and an ear for what the watch publishes."""
     with wire(broker.port) as made:
         yield made
+
+
+@pytest.fixture
+def clock() -> HandClock:
+    """A clock that only the nodes' rounds move."""
+    made = HandClock(START_MS)
+    made.stand_still()
+    return made

@@ -1,7 +1,5 @@
 """What a cabinet does on the wire becomes the right notices, each once."""
 
-import pytest
-
 from cabinetwatch.text import from_rfc3339
 from tests.service.mails import part
 from tests.service.nodes import Nodes
@@ -25,15 +23,6 @@ FIELDS = [
     "text",
     "values",
 ]
-START_MS = 1_780_000_000_000
-
-
-@pytest.fixture
-def clock() -> HandClock:
-    """A clock that only the nodes' rounds move."""
-    made = HandClock(START_MS)
-    made.stand_still()
-    return made
 
 
 def tells(cabinet: Wire, condition: str, state: str) -> bool:

@@ -19,7 +19,6 @@ from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
 
 FAN = "cabinet/nas/fan"
-START_MS = 1_780_000_000_000
 INCIDENT = "cabinetwatch/incident/"
 
 GEAR = """
@@ -65,14 +64,6 @@ ambient = "hall"
 """
     for topic in OTHERS
 )
-
-
-@pytest.fixture
-def clock() -> HandClock:
-    """A clock that only the nodes' rounds move."""
-    made = HandClock(START_MS)
-    made.stand_still()
-    return made
 
 
 @pytest.fixture

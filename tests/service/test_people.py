@@ -21,15 +21,6 @@ mail = "{ROBIN}"
 after = "30m"
 """
 MINUTE_S = 60.0
-START_MS = 1_780_000_000_000
-
-
-@pytest.fixture
-def clock() -> HandClock:
-    """A clock that only the nodes' rounds move."""
-    made = HandClock(START_MS)
-    made.stand_still()
-    return made
 
 
 @pytest.fixture
