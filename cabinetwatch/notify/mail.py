@@ -256,7 +256,7 @@ def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = 
         facts.append(("Since", f"{since} (for {_span(account.since_ms, as_of_ms)})"))
         if account.time_left_s:
             left = describe_duration(account.time_left_s)
-            facts.append(("Time left", f"about {left} to its threshold, at this rate"))
+            facts.append(("Time left", f"at least {left} to its threshold, at this rate"))
         if account.acknowledged_by:
             got_worse = account.state == AlarmState.UNACKNOWLEDGED
             before = ", before it got worse" if got_worse else ""

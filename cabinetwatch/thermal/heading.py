@@ -95,8 +95,8 @@ class Base(NamedTuple):
 class Forecast(NamedTuple):
     """`probability` that the threshold is reached within the horizon, and when (s from now).
 
-    `time_left_s` is the middle of what is likely, given that it is reached; `soonest_s` and
-    `latest_s` bound it; None where it isn't reached.
+    As likely before `time_left_s` as after; after `soonest_s` and before `latest_s` in 19 of 20
+    each. None is beyond the horizon, or never.
     """
 
     probability: float
@@ -111,6 +111,7 @@ _SPREAD = ((-1.65, 0.2), (0.0, 0.6), (1.65, 0.2))
 """A doubt taken at three places, in sigmas, each with its share: its middle and 19 in 20."""
 
 _GRID = 24
+_ROUNDING = 1e-9
 
 
 def time_to_threshold(
@@ -152,9 +153,7 @@ def time_to_threshold(
         return _NEVER
     probability = sum([weight for _, weight in outcomes])
     outcomes.sort()
-    middle, soonest, latest = (
-        _quantile(outcomes, share * probability) for share in (0.5, 0.05, 0.95)
-    )
+    middle, soonest, latest = (_quantile(outcomes, share) for share in (0.5, 0.05, 0.95))
     return Forecast(min(1.0, probability), middle, soonest, latest)
 
 
@@ -187,12 +186,13 @@ def _crossing_s(
     return after_s
 
 
-def _quantile(outcomes: Sequence[tuple[float, float]], part: float) -> float:
+def _quantile(outcomes: Sequence[tuple[float, float]], part: float) -> float | None:
+    """When this part of what may come has reached it; None where less ever does."""
     for value, weight in outcomes:
         part -= weight
-        if part <= 0.0:
+        if part <= _ROUNDING:
             return value
-    return outcomes[-1][0]
+    return None
 
 
 RAISE_PROBABILITY, CLEAR_PROBABILITY = 0.95, 0.5

@@ -346,6 +346,9 @@ _LOAD_CHANGE_DOUBT = 0.1
 """A load change moves the settled rise by this share more or less than the power law says."""
 
 _TAU_DOUBT_KNOWN, _TAU_DOUBT_UNKNOWN = 0.2, 0.5
+_LIFE_DOUBT = 0.45
+"""Of a way, as one sigma: with it the stated span of a forecast holds 19 of 20 on either side
+(`python -m tests.benchmarks.forecast --life`)."""
 """The way still to go may be wrong by this share, since the time constant may be."""
 
 _LAW_DOUBT = 0.045
@@ -640,7 +643,8 @@ class RiseEstimator(Saved):
         """When the device will reach the threshold, on its present heading.
 
         While no lost cooling stands, the rise isn't heading beyond the normal band: a fast climb
-        is its way back, after a door for one.
+        is its way back, after a door for one. `soonest_s` and `latest_s` allow for what no fit
+        knows of: loads and doors to come, and a cause that still grows.
         """
         base = Base(
             goal_c=figures.ambient_c + self.load_goal_k,
@@ -656,7 +660,12 @@ class RiseEstimator(Saved):
         elif not lost:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [heading.held_below(top_k) for heading in courses]
-        return time_to_threshold(base, courses, threshold_c, horizon_s)
+        forecast = time_to_threshold(base, courses, threshold_c, horizon_s)
+        if forecast.probability == 0.0:
+            return forecast
+        courses = [heading.doubted(_LIFE_DOUBT) for heading in courses]
+        wide = time_to_threshold(base, courses, threshold_c, horizon_s)
+        return forecast._replace(soonest_s=wide.soonest_s, latest_s=wide.latest_s)
 
     def save(self) -> dict[str, Any]:
         """State for `restore`."""

@@ -9,6 +9,7 @@ from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
+from cabinetwatch.thermal.heading import Forecast
 from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.trials import TrialRecord
@@ -316,22 +317,26 @@ class DeviceView:
             # Where it settles says nothing of where it is.
             return f", above {threshold} already"
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
-        if forecast.probability < _LIKELY or forecast.time_left_s is None:
+        if forecast.soonest_s is None:
             return f", staying below {threshold}"
-        if forecast.time_left_s < 1.0:
-            return f", about to cross {threshold}"
-        left = describe_duration(forecast.time_left_s)
-        return f", reaching {threshold} in about {left}"
+        verb = "reaching" if forecast.probability >= _LIKELY else "possibly reaching"
+        return f", {verb} {threshold} {when(forecast)}"
 
     def time_left_s(self) -> float | None:
-        """Give when it will be at its threshold at this rate; 0 once it is, None if it won't be."""
+        """Give how long at the least until its threshold; 0 once it is there, None if it won't be.
+
+        "At the least" holds 19 times in 20 (`Forecast.soonest_s`); the middle of what may come is
+        off by more than a third as often as not.
+        """
         margin_k, threshold_c = self.margin_k, self.threshold_c
         if margin_k is not None and margin_k <= 0.0:
             return 0.0
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return None
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
-        return None if forecast.probability < _LIKELY else rounded(forecast.time_left_s, 0)
+        if forecast.probability < _LIKELY or forecast.soonest_s is None:
+            return None
+        return _earlier_s(forecast.soonest_s)
 
     @property
     def power_w(self) -> float | None:
@@ -518,6 +523,28 @@ class DeviceView:
 
 
 _DIGITS = {"resistance_k_per_w": 4, "load_fraction": 4, "time_constant_s": 1}
+
+_TELLING_SPAN = 4.0
+"""Our choice: a span wider than this, end over beginning, says no more than its beginning."""
+
+
+def when(forecast: Forecast) -> str:
+    """Say when a threshold will be reached, as far as that is known; in round figures, early."""
+    soonest_s, latest_s = forecast.soonest_s, forecast.latest_s
+    if soonest_s is None or soonest_s < 60.0:
+        return "any moment now"
+    soonest = describe_duration(_earlier_s(soonest_s))
+    if latest_s is None or latest_s > _TELLING_SPAN * soonest_s:
+        return f"in {soonest} at the soonest"
+    return f"in {soonest} to {describe_duration(-_earlier_s(-latest_s))}"
+
+
+def _earlier_s(left_s: float) -> float:
+    """The next earlier round figure."""
+    size_s = abs(left_s)
+    step_s = (1.0, 60.0, 300.0, 1800.0)[(size_s >= 60.0) + (size_s >= 600.0) + (size_s >= 7200.0)]
+    return left_s // step_s * step_s
+
 
 LEARNT_FROM = (
     "temperature", "ambient", "power", "normal_rise_k", "normal_power_w", "time_constant_s",

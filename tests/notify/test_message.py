@@ -158,7 +158,7 @@ def test_each_part_carries_the_account_and_small_below_it_what_each_alarm_told()
         assert NO_SMOKE_ALARM in part
         for fact in (
             "12:59:03 (for 1 min)",
-            "about 9 min to its threshold",
+            "at least 9 min to its threshold",
             "Settling at 38.2 K ± 1.1 K",
             "Air leaving it 61.2 °C",
             "Fan 412 rpm",

@@ -60,6 +60,17 @@ def test_the_time_left_solves_the_exponential(limit_c: float, time_s: float) -> 
     assert time_to_threshold(base, [sure], 38.0, 0.0).time_left_s == 0.0
 
 
+def test_what_may_never_come_has_no_latest_instant() -> None:
+    # One sigma of doubt (K) short of the threshold: one in five ends of the way lie below it.
+    unsure = Heading(1.0, 20.0, ((20.0, 1200.0),), 3.0, 1200.0)
+    forecast = time_to_threshold(Base(30.0, [], 0.0, 0.0), [unsure], 47.0, 1e5)
+    assert forecast.probability == pytest.approx(0.8)
+    assert forecast.soonest_s is not None
+    assert forecast.time_left_s is not None
+    assert forecast.soonest_s < forecast.time_left_s == pytest.approx(1200 * log(20 / 3), abs=1.0)
+    assert forecast.latest_s is None
+
+
 kelvin = st.floats(-30.0, 30.0)
 ways = st.lists(st.tuples(kelvin, st.floats(30.0, 20_000.0)), max_size=4).map(tuple)
 bases = st.builds(

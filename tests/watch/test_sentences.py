@@ -3,6 +3,8 @@
 import pytest
 
 from cabinetwatch.text import plain
+from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.watch.devices import when
 from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, Scene, make_config
 from tests.watch.world import HOUR, World, of
@@ -143,6 +145,22 @@ def test_where_it_settles_is_not_said_of_where_it_is(scene: Scene) -> None:
     assert plain(nas.time_left_clause()) == ", above its derating threshold of 50.0 °C already"
     scene.lives(30 * MINUTE, **WELL)
     assert plain(nas.time_left_clause()) == ", staying below its derating threshold of 50.0 °C"
+
+
+@pytest.mark.parametrize(
+    ("soonest_s", "latest_s", "said"),
+    [
+        (59.0, 100.0, "any moment now"),
+        (479.0, 1200.0, "in 7 min to 20 min"),
+        (1799.0, 4000.0, "in 25 min to 1 h 10 min"),
+        (1799.0, 9000.0, "in 25 min at the soonest"),
+        (9000.0, None, "in 2 h 30 min at the soonest"),
+    ],
+)
+def test_a_time_to_come_is_said_as_far_as_it_is_known(
+    soonest_s: float, latest_s: float | None, said: str
+) -> None:
+    assert plain(when(Forecast(0.9, soonest_s, soonest_s, latest_s))) == said
 
 
 def test_the_present_temperature_is_one_figure_in_sentence_and_record(scene: Scene) -> None:

@@ -13,7 +13,7 @@ from pydantic import Field
 
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
-from cabinetwatch.text import NBSP, counted, describe_duration, measure, rounded
+from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
@@ -24,6 +24,7 @@ from cabinetwatch.watch.conditions.base import (
     beyond,
     with_defaults,
 )
+from cabinetwatch.watch.devices import when
 
 _NOTHING_AHEAD = Forecast(0.0, None, None, None)
 _WORTH_SOLVING_SIGMAS = 3.0
@@ -142,10 +143,9 @@ class DeratingForecast(HeadingCondition):
         )
         if self._is_reached:
             return f"{settling} has reached its derating threshold of {self._c(threshold_c)}."
-        when = f"in about {describe_duration(forecast.time_left_s)}{_span(forecast)}"
         return (
             f"{settling} at this rate will cross its derating threshold of {self._c(threshold_c)}"
-            f" {when}."
+            f" {when(forecast)}."
         )
 
     def gone(self) -> str:
@@ -196,13 +196,6 @@ class DeratingForecast(HeadingCondition):
         self._forecast = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
         self._comes_down = state["comes_down"]
-
-
-def _span(forecast: Forecast) -> str:
-    if forecast.soonest_s is None or forecast.latest_s is None:
-        return ""
-    soonest, latest = describe_duration(forecast.soonest_s), describe_duration(forecast.latest_s)
-    return "" if soonest == latest else f" ({soonest} to {latest})"
 
 
 class HotDay(HeadingCondition):
