@@ -13,6 +13,7 @@ from cabinetwatch.thermal.heading import (
     Course,
     ForecastWatch,
     Heading,
+    HeadingFilter,
     highest_c,
     time_to_threshold,
 )
@@ -58,6 +59,22 @@ def test_the_time_left_solves_the_exponential(limit_c: float, time_s: float) -> 
     assert forecast.time_left_s == pytest.approx(time_s, abs=1.0)
     assert time_to_threshold(base, [sure], 58.5, 1e6).probability == 0.0
     assert time_to_threshold(base, [sure], 38.0, 0.0).time_left_s == 0.0
+
+
+def test_a_state_of_ten_filters_goes_on_with_the_three_that_are_left() -> None:
+    now = HeadingFilter(900.0)
+    for _ in range(200):
+        now.advance(10_000, 8.0, 0.01, 1e-6, 0.01)
+    state = now.save()
+    others = [[0.0, 40.0, 1.0, 0.0, 1.0]] * 3
+    stated, slower, shared = state["filters"]
+    state["filters"] = [others[0], stated, slower, *others[:2], shared, *others, others[0]]
+    state["log_weights"] = [0.0] * 10
+    went_on = HeadingFilter.load(json.loads(json.dumps(state)))
+    assert went_on.stable_level_k == now.stable_level_k
+    assert went_on.goal_k == pytest.approx(now.goal_k, abs=0.1)
+    went_on.advance(10_000, 8.0, 0.01, 1e-6, 0.01)
+    assert went_on.level_k == pytest.approx(8.0, abs=0.1)
 
 
 def test_what_may_never_come_has_no_latest_instant() -> None:
