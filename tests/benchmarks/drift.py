@@ -139,7 +139,8 @@ def follow(device: HalfYear, learnt: bool) -> str:
         )
     observer, drift = DeviceObserver(settings), DriftObserver()
     margin_k = MARGIN_SHARE * device.normal_rise_k
-    found_week, losses, was_lost = None, 0, False
+    found_week = climb_week = None
+    losses, was_lost = 0, False
     rows = zip(device.temperature_c.tolist(), device.ambient_c.tolist(), device.power_w.tolist(),
                strict=True)  # fmt: skip
     for k, (temperature_c, ambient_c, power_w) in enumerate(rows):
@@ -154,17 +155,21 @@ def follow(device: HalfYear, learnt: bool) -> str:
             continue
         rise_used_k = (ratio - 1.0) * device.normal_rise_k
         finding = drift.assess(margin_k - rise_used_k, device.normal_rise_k)
+        if finding.significant and climb_week is None:
+            climb_week = t_ms / 1000 / WEEK_S
         if finding.within(HORIZON_DAYS) and found_week is None:
             found_week = t_ms / 1000 / WEEK_S
     used_up = None
     if device.dust_per_week > 0.0:
         used_up = CLEAN_WEEKS + MARGIN_SHARE / device.dust_per_week
     finding = drift.assess(margin_k, device.normal_rise_k)
-    told = "none" if found_week is None else f"week {found_week:.1f}"
+    told, seen = (
+        "none" if week is None else f"week {week:.1f}" for week in (found_week, climb_week)
+    )
     gone = "never" if used_up is None else f"week {used_up:.1f}"
     return (
         f"{device.name:12} power {int(device.has_power)} dust {100 * device.dust_per_week:.0f} %"
-        f" a week: told {told}, margin gone {gone}; cooling-loss raised {losses};"
+        f" a week: climb seen {seen}, told {told}, margin gone {gone}; cooling-loss raised {losses};"
         f" climb {finding.climb_per_week}, p {finding.p}, days {len(drift.days)}"
     )
 
