@@ -524,25 +524,21 @@ class DeviceView:
 
 _DIGITS = {"resistance_k_per_w": 4, "load_fraction": 4, "time_constant_s": 1}
 
-_TELLING_SPAN = 4.0
-"""Our choice: a span wider than this, end over beginning, says no more than its beginning."""
-
 
 def when(forecast: Forecast) -> str:
-    """Say when a threshold will be reached, as far as that is known; in round figures, early."""
-    soonest_s, latest_s = forecast.soonest_s, forecast.latest_s
+    """Say when a threshold will be reached, in a round figure, early.
+
+    The soonest instant is all that is known: the latest is mostly many times later, or never.
+    """
+    soonest_s = forecast.soonest_s
     if soonest_s is None or soonest_s < 60.0:
         return "any moment now"
-    soonest = describe_duration(_earlier_s(soonest_s))
-    if latest_s is None or latest_s > _TELLING_SPAN * soonest_s:
-        return f"in {soonest} at the soonest"
-    return f"in {soonest} to {describe_duration(-_earlier_s(-latest_s))}"
+    return f"in {describe_duration(_earlier_s(soonest_s))} at the soonest"
 
 
 def _earlier_s(left_s: float) -> float:
     """The next earlier round figure."""
-    size_s = abs(left_s)
-    step_s = (1.0, 60.0, 300.0, 1800.0)[(size_s >= 60.0) + (size_s >= 600.0) + (size_s >= 7200.0)]
+    step_s = (1.0, 60.0, 300.0, 1800.0)[(left_s >= 60.0) + (left_s >= 600.0) + (left_s >= 7200.0)]
     return left_s // step_s * step_s
 
 

@@ -169,7 +169,8 @@ def follow(device: HalfYear, learnt: bool) -> str:
     gone = "never" if used_up is None else f"week {used_up:.1f}"
     return (
         f"{device.name:12} power {int(device.has_power)} dust {100 * device.dust_per_week:.0f} %"
-        f" a week: climb seen {seen}, told {told}, margin gone {gone}; cooling-loss raised {losses};"
+        f" a week: climb seen {seen}, told {told}, margin gone {gone};"
+        f" cooling-loss raised {losses};"
         f" climb {finding.climb_per_week}, p {finding.p}, days {len(drift.days)}"
     )
 
