@@ -4,8 +4,9 @@ Nothing else happens in these records (steady room and load), so that the foreca
 what it can know. Run from the root: `python -m tests.benchmarks.forecast`.
 
 With `--life` the records are those of the detection benchmark, with their loads and doors; there
-the span is judged, "in 20 min at the soonest": once a minute of the first twenty after a loss is found, and each five minutes then, towards half and four fifths of the
-way that the device will really go, and towards 3 K beyond its end.
+what people are told is judged, "in 20 min at the soonest": once a minute of the first twenty after
+a loss is found, and each five minutes then, towards half and four fifths of the way that the device
+will really go, and towards 3 K beyond its end.
 """
 
 from __future__ import annotations
