@@ -70,23 +70,15 @@ def _unchanged(value: float) -> float:
     return value
 
 
-def _from_kelvin(temperature_k: float) -> float:
-    return temperature_k - 273.15
-
-
-def _from_fahrenheit(temperature_f: float) -> float:
-    # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
-    return (temperature_f - 32.0) * 5.0 / 9.0
-
-
-def _from_kilowatts(power_kw: float) -> float:
-    return power_kw * 1000.0
-
-
 _CONVERSIONS: dict[str, dict[str, Conversion]] = {
-    "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
+    "temperature": {
+        "Cel": _unchanged,
+        "K": lambda temperature_k: temperature_k - 273.15,
+        # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
+        "degF": lambda temperature_f: (temperature_f - 32.0) * 5.0 / 9.0,
+    },
     "humidity": {"%RH": _unchanged},
-    "power": {"W": _unchanged, "kW": _from_kilowatts},
+    "power": {"W": _unchanged, "kW": lambda power_kw: power_kw * 1000.0},
     "fan-speed": {"1/min": _unchanged},
     "sound-level": {"dB": _unchanged},
 }
@@ -278,15 +270,6 @@ def _others_may_write(status: os.stat_result) -> bool:
     return bool(by_group or status.st_mode & stat.S_IWOTH)
 
 
-def _check_readable(path: Path) -> None:
-    """Read the file once.
-
-    Raises:
-        ValueError: it can't be opened, or is no plain file; says why.
-    """
-    read_plain_file(path, _LARGEST_NAMED)
-
-
 def _check_private(path: Path) -> None:
     """See that a file with a secret is closed to other users; a group may share it on purpose.
 
@@ -434,7 +417,7 @@ def _resolve(value: Any, info: ValidationInfo) -> Any:
     return folder / path if folder is not None else path
 
 
-def _file(check: Callable[[Path], None]) -> AfterValidator:
+def _file(check: Callable[[Path], object]) -> AfterValidator:
     """Make a validator of what raises at a file; one that a journal names need not exist."""
 
     def validate(path: Path, info: ValidationInfo) -> Path:
@@ -477,7 +460,7 @@ Turn = Annotated[str, _says(_check_turn)]
 """How long somebody is left in peace: a duration such as 30m."""
 FilePath = Annotated[Path, BeforeValidator(_resolve)]
 """A path; a relative one starts at the configuration's folder."""
-ReadableFile = Annotated[FilePath, _file(_check_readable)]
+ReadableFile = Annotated[FilePath, _file(lambda path: read_plain_file(path, _LARGEST_NAMED))]
 SecretFile = Annotated[ReadableFile, _file(_check_private)]
 
 # A strict tuple refuses the lists that TOML and JSON have; its items stay strict.

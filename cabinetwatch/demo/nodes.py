@@ -275,7 +275,6 @@ class Observer:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
         # Out of the ring of references, so that the library closes its sockets at once.

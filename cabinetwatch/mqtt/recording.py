@@ -18,7 +18,6 @@ import stat
 from collections.abc import Callable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple, Self, TextIO
 
 from cabinetwatch.config.checking import among, nearest
@@ -155,12 +154,7 @@ class Recorder:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def write(self, recorded: Recorded) -> None:

@@ -613,7 +613,6 @@ class _Transaction:
         self.refuse(self._open(), f"{words} {answer}", permanent=answer.permanent)
 
     def _open(self) -> tuple[str, ...]:
-        """Give those who have no answer yet."""
         return tuple(each for each in self._recipients if each not in self._refused)
 
 
@@ -622,13 +621,12 @@ class SystemMailer:
 
     Args:
         config: with a table [notify.email].
-        timeouts: of the mail server's answers.
 
     Raises:
         ConfigError: there is no such table, or its password can't be read.
     """
 
-    def __init__(self, config: Config, timeouts: Timeouts | None = None) -> None:
+    def __init__(self, config: Config) -> None:
         email = config.notify.email
         if email is None:
             raise ConfigError(["a table [notify.email] is needed: it says whom to mail, and how"])
@@ -639,7 +637,6 @@ class SystemMailer:
             config,
             email,
             config.secret("email-password"),
-            timeouts,
             compose=lambda notice: self._mails[notice.id][1],
         )
         self._queue = ChannelQueue((), in_order=True)

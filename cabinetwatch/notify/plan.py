@@ -16,6 +16,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
+from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
 from cabinetwatch.watch.incidents import plain_account
 
@@ -102,12 +103,6 @@ def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
     ]
 
 
-def is_urgent(notice: Notice) -> bool:
-    """Whether quiet hours let a notice pass."""
-    told = notice.accounts or notice.transitions
-    return notice.kind != "summary" and any(each.priority is Priority.HIGH for each in told)
-
-
 def turn_s(notice: Notice, config: Config) -> float:
     """Give how long others have to answer before a notice goes out; 0 where nobody has to."""
     person = config.notify.mailed.get(notice.channel)
@@ -134,10 +129,12 @@ def due_ms(notice: Notice, config: Config) -> int:
 
     The others' time to answer counts from when the first of them is told.
     """
+    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
+    passes = notice.kind == "test" or any(each.priority is Priority.HIGH for each in told)
 
     def free_ms(channel: Channel, utc_ms: int) -> int:
         quiet = quiet_hours(channel, config)
-        if quiet is None or notice.kind == "test" or is_urgent(notice):
+        if quiet is None or passes:
             return utc_ms
         return quiet.quiet_until(utc_ms) or utc_ms
 
@@ -605,3 +602,32 @@ def _test_transitions(config: Config, t: int, utc_ms: int) -> tuple[Transition, 
         ),
         transition(AlarmState.NORMAL, unacknowledged, f"The test from {name} is over."),
     )
+
+
+class Planner:
+    """Plans notices for an engine; owned by its thread.
+
+    A notice is named after alarm, instant and state. An alarm without delays can come to the same
+    state twice in one millisecond; the second notice must not be taken for the first.
+    """
+
+    def __init__(self) -> None:
+        self._t = 0
+        self._used: dict[str, int] = {}
+
+    def plan(self, transitions: list[Transition], engine: Engine) -> list[Notice]:
+        """Give the notices for transitions of `engine`, in their order."""
+        planned = []
+        for notice in plan(transitions, engine.config):
+            # The retained message of an alarm that is gone is cleared, not written anew.
+            alarms = (f"{each.subject}/{each.condition}" for each in notice.transitions)
+            if notice.channel == "mqtt" and not all(each in engine.alarms for each in alarms):
+                continue
+            if notice.t != self._t:
+                self._t, self._used = notice.t, {}
+            count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
+            if count > 1:
+                message_id = notice.message_id.replace("@", f".{count}@", 1)
+                notice = replace(notice, id=f"{notice.id}-{count}", message_id=message_id)  # noqa: PLW2901
+            planned.append(notice)
+        return planned

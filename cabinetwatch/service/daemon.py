@@ -24,8 +24,7 @@ from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import last_told, plan_elsewhere
 from cabinetwatch.service import startup
 from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
-from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop
-from cabinetwatch.service.ingest import Ingest
+from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop, Ingest
 from cabinetwatch.service.parts import (
     ATTEMPT_S,
     ENGINE_S,
@@ -37,7 +36,6 @@ from cabinetwatch.service.parts import (
     Stall,
     Vital,
     Vitality,
-    WatchedPart,
 )
 from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
 from cabinetwatch.service.store_loop import StoreLoop
@@ -297,7 +295,9 @@ class Daemon:
             # Between two attempts it makes progress.
             slow = {"command": notify.command, "http": notify.http}
             longer_s = getattr(slow.get(each.channel), "timeout_s", 0.0)
-            vitals.append(Vital(each.name, partial(_progress_of, each), ATTEMPT_S + longer_s))
+            vitals.append(
+                Vital(each.name, partial(getattr, each, "progress_t"), ATTEMPT_S + longer_s)
+            )
         return vitals
 
     def wait(self, timeout_s: float | None = None) -> bool:
@@ -409,10 +409,6 @@ def _end(parts: Sequence[Part], patience_s: float) -> None:
             _log.warning("the %s thread is still busy and is left behind", part.name)
 
 
-def _progress_of(part: WatchedPart) -> int:
-    return part.progress_t
-
-
 def _filters(config: Config) -> list[str]:
     """Give the topic filters that a configuration needs."""
     filters = list(Decoder(config.sensors).filters)
@@ -428,32 +424,25 @@ _LOOKS_IN_A_LIMIT = 4
 class Watchdog:
     """Looks after one daemon, from its start to its end; to be called from the main thread."""
 
-    def __init__(
-        self, daemon: Daemon, notifier: Notifier, now_s: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, daemon: Daemon, notifier: Notifier) -> None:
         self._daemon = daemon
         self._notifier = notifier
-        self._now_s = now_s
-        self._vitality = Vitality(daemon.vitals(), now_s())
+        self._vitality = Vitality(daemon.vitals(), time.monotonic())
         limit_s = notifier.watchdog_s or _LOOK_AT_LEAST_EVERY_S * _LOOKS_IN_A_LIMIT
         self._every_s = min(_LOOK_AT_LEAST_EVERY_S, limit_s / _LOOKS_IN_A_LIMIT)
-        self._next_s = now_s()
+        self._next_s = time.monotonic()
         self._told: set[str] = set()
         self._status = ""
 
     def look(self) -> None:
         """Look at the parts when it is time; feed the watchdog, or say who makes no progress."""
-        now_s = self._now_s()
+        now_s = time.monotonic()
         if now_s < self._next_s:
             return
         self._next_s = now_s + self._every_s
         stalls = self._vitality.stalls(now_s)
         if not stalls:
             self._notifier.alive()
-        self._log(stalls)
-        self._show(_status(self._daemon, stalls))
-
-    def _log(self, stalls: list[Stall]) -> None:
         for stall in stalls:
             if stall.name not in self._told:
                 _log.critical(
@@ -464,8 +453,7 @@ class Watchdog:
         for name in self._told - {stall.name for stall in stalls}:
             _log.warning("the %s thread goes on again", name)
         self._told = {stall.name for stall in stalls}
-
-    def _show(self, status: str) -> None:
+        status = _status(self._daemon, stalls)
         if status != self._status:
             self._status = status
             self._notifier.status(status)

@@ -432,7 +432,7 @@ class SummaryLoop(Part):
         notice = plan_summary(
             closed.name,
             _returned(store, closed),
-            summary.to or self._config.notify.readers,
+            self._config.summary_readers,
             self._config,
             t=now_t,
             utc_ms=self._watch.utc_ms(now_t),

@@ -20,10 +20,10 @@ from typing import Any, NamedTuple
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.recording import FileReading, Problem, Recorded
+from cabinetwatch.notify.plan import Planner
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.engine_loop import FigureSampler, Planner
-from cabinetwatch.store.codecs import DAY_MS
+from cabinetwatch.store.codecs import DAY_MS, FigureSampler
 from cabinetwatch.store.inputs import Rename
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.replay import pack_state
@@ -317,7 +317,10 @@ def teach(
         raise LessonError(f"The store has no readings of {device_id} in that interval")
     first_ms, last_ms = heard[0].t, heard[-1].t
     days = min(config.site.learning_days, (last_ms - first_ms) / DAY_MS * _WHOLE)
-    device = _fed(_alone(config, device_id, days), heard).model.devices[device_id]
+    engine = _alone(config, device_id, days)
+    for reading in heard:
+        engine.observe(reading)
+    device = engine.model.devices[device_id]
     if device.observer.learning.stage not in _LEARNT or device.observer.normal is None:
         raise LessonError(
             f"The record from {to_rfc3339(first_ms)} to {to_rfc3339(last_ms)} holds too little of"
@@ -356,12 +359,6 @@ def _alone(config: Config, device_id: str, learning_days: float) -> Engine:
     device = tables["devices"][device_id]
     tables["devices"] = {device_id: {key: device[key] for key in LEARNT_FROM}}
     return Engine(configuration.restore(tables))
-
-
-def _fed(engine: Engine, heard: Sequence[Reading]) -> Engine:
-    for reading in heard:
-        engine.observe(reading)
-    return engine
 
 
 Change = tuple[tuple[str, ...], Any]

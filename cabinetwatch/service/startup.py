@@ -10,7 +10,6 @@ watch begin all the same, with its records in memory.
 
 import json
 import logging
-import os
 import re
 import secrets
 import threading
@@ -40,6 +39,7 @@ from cabinetwatch.store.place import (
     pending_salvage,
     set_aside,
     take_report,
+    write_durably,
 )
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, StoreError, counted, without_secrets
@@ -179,7 +179,6 @@ class SalvageLoop(Part):
 
 
 def _carried(done: dict[str, Any]) -> str:
-    """Say what came over and what did not."""
     count, lost = done["readings"], done["lost"]
     carried = f"{counted(count, 'reading')} {'was' if count == 1 else 'were'} carried over"
     if not lost["inputs"]:
@@ -372,14 +371,8 @@ def _kept(store: Path) -> str | None:
 def _keep(store: Path, client_id: str) -> None:
     """Write the file whole or not at all; a disk that refuses is told, not fatal."""
     path = _beside(store)
-    made = path.with_name(f"{path.name}.new")
     try:
-        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(f"{client_id}\n")
-            file.flush()
-            os.fsync(file.fileno())
-        made.replace(path)
+        write_durably(path, f"{client_id}\n".encode())
     except OSError as error:
         _log.error(
             "the client ID can't be kept in %s (%s): after a restart the broker will take the watch"

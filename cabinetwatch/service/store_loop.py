@@ -229,7 +229,12 @@ class StoreLoop(WatchedPart):
                 self._let_go = False
             self._store.commit(work)
         except StoreError as error:
-            self._give_back(work)
+            with self._changed:
+                # Before what has come since.
+                self._in_flight = None
+                if self._pending is not None:
+                    work.append(self._pending)
+                self._pending = work
             self._fail(str(error))
             self._bear(error)
             return
@@ -252,14 +257,6 @@ class StoreLoop(WatchedPart):
             _log.warning("the store can be written again; %d readings were lost", self._lost)
             self._report(True, "", self._lost)
             self._lost = 0
-
-    def _give_back(self, work: Batch) -> None:
-        """Put work that could not be written before what has come since."""
-        with self._changed:
-            self._in_flight = None
-            if self._pending is not None:
-                work.append(self._pending)
-            self._pending = work
 
     def _fail(self, error: str) -> None:
         """Tell of the fault once, and from now on from memory."""

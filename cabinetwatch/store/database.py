@@ -504,7 +504,6 @@ def _is_a_watch(process: int) -> bool:
 
 
 def _says_run(process: int) -> bool:
-    """Whether a process was started as `cabinetwatch run`."""
     try:
         return b"run" in Path(f"/proc/{process}/cmdline").read_bytes().split(b"\0")
     except OSError:

@@ -43,16 +43,12 @@ def migrate(url: str) -> None:
     with WriterLock(path):
         if not exists:
             _make_empty(path)
-        database = Database(path, read_only=False)
-        try:
-            with database.writing() as connection:
-                check_revision(connection, path)
-                config = Config()
-                config.set_main_option("script_location", "cabinetwatch.store:migrations")
-                config.attributes["connection"] = connection
-                command.upgrade(config, "head")
-        finally:
-            database.close()
+        with closing(Database(path, read_only=False)) as database, database.writing() as connection:
+            check_revision(connection, path)
+            config = Config()
+            config.set_main_option("script_location", "cabinetwatch.store:migrations")
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
 
 
 def _make_empty(path: Path) -> None:

@@ -18,7 +18,6 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple
 
 from sqlalchemy.engine import make_url
@@ -271,12 +270,7 @@ class WriterLock:
     def __enter__(self) -> "WriterLock":
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.release()
 
 
@@ -462,12 +456,21 @@ def dated_name(path: Path, why: str, utc_ms: int) -> Path:
     return target
 
 
-def write_durably(path: Path, content: bytes) -> None:
-    """Write a file that is there whole, or as it was, whatever happens, an OSError too."""
+def write_durably(path: Path, content: bytes, like: os.stat_result | None = None) -> None:
+    """Write a file that is there whole, or as it was, whatever happens, an OSError too.
+
+    It is its owner's alone, or has owner and permissions `like` another.
+    """
     growing = path.with_name(f".{path.name}.{os.getpid()}")
+    growing.unlink(missing_ok=True)
     try:
-        growing.touch(0o600)
+        # Never through a link that another user of the folder has put there.
+        growing.touch(0o600, exist_ok=False)
         growing.write_bytes(content)
+        if like is not None:
+            growing.chmod(like.st_mode & 0o7777)
+            if os.geteuid() == 0:
+                os.chown(growing, like.st_uid, like.st_gid)
         sync(growing)
         growing.replace(path)
         sync(path.parent)

@@ -10,7 +10,7 @@ import logging
 import threading
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from hashlib import blake2b
 from itertools import accumulate, groupby, pairwise
 from struct import Struct
@@ -224,16 +224,10 @@ class Batch:
         if later.loses_session:
             self.window.clear()
         self.journaled = self.journaled or later.journaled
-        self.inputs += later.inputs
-        self.window += later.window
-        self.transitions += later.transitions
-        self.notices += later.notices
-        self.outcomes += later.outcomes
-        self.handled += later.handled
-        self.figures += later.figures
-        self.weeks += later.weeks
-        self.receipts += later.receipts
-        self.done += later.done
+        for name in (each.name for each in fields(self) if each.name != "unreadable"):
+            mine = getattr(self, name)
+            if isinstance(mine, list):
+                mine += getattr(later, name)
         if later.unreadable:
             counted: dict[tuple[str, int, int], Unreadable] = {}
             for each in (*self.unreadable, *later.unreadable):

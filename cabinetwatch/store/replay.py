@@ -402,7 +402,6 @@ def is_bad(transition: Transition) -> bool:
 
 
 def _public_room(room: Room) -> dict[str, Any]:
-    """Give the store's room under its public names."""
     growth, left = room.growth_bytes_per_day, room.days_left
     return {
         "bytes": room.bytes,

@@ -3,10 +3,9 @@
 import zlib
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, func, insert, or_, select
@@ -161,12 +160,7 @@ class Store:
     def __enter__(self) -> "Store":
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def commit(self, batch: Batch) -> None:
@@ -574,13 +568,12 @@ class Store:
             The id under which `command_result` tells what came of it; it is never used again.
         """
         row = insert(schema.command).values(command=dict(command), utc_ms=utc_ms)
-        database = Database(self.path, read_only=False) if self._writer is None else self._database
-        try:
-            with database.writing() as connection:
-                return int(connection.execute(row.returning(schema.command.c.id)).scalar_one())
-        finally:
-            if database is not self._database:
-                database.close()
+        with ExitStack() as opened:
+            database = self._database
+            if self._writer is None:
+                database = opened.enter_context(closing(Database(self.path, read_only=False)))
+            connection = opened.enter_context(database.writing())
+            return int(connection.execute(row.returning(schema.command.c.id)).scalar_one())
 
     def take_commands(self) -> list[tuple[int, Any]]:
         """Give the commands not yet handled; they stay so until a batch says `handled`.
