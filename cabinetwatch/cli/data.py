@@ -41,7 +41,7 @@ from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transi
 
 
 def import_file(args: argparse.Namespace) -> int:
-    """Take a file in; what can't be read is told by its line and left out."""
+    """Take a file in; what can't be read is reported by its line and left out."""
     config: Config = args.config
     left_out = LeftOut(args.file)
     readings = recording.read_table(args.file, config.sensors, left_out.tell)

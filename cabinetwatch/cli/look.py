@@ -387,7 +387,7 @@ def unshelve(args: argparse.Namespace) -> int:
 
 
 def _ask_of_alarm(args: argparse.Namespace, command: Mapping[str, Any]) -> int:
-    """Ask something of a standing alarm."""
+    """Ask something of an active alarm."""
     with open_records(args.config) as store:
         standing = [transition.id for transition in store.standing()]
         if args.id not in standing:

@@ -171,9 +171,9 @@ def _end_of(
 
 
 def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
-    """Read the file again; a faulty one is told and changes nothing.
+    """Read the file again; a faulty one is reported and changes nothing.
 
-    While the store can't be written, what is told from memory would be lost by starting anew.
+    While the store can't be written, what is reported from memory would be lost by starting anew.
     """
     if not (works and daemon.store_works):
         _log.error("the configuration is kept as it was, for the store can't be written now")
@@ -212,7 +212,7 @@ def guard(args: argparse.Namespace) -> int:
 
 
 def failed(args: argparse.Namespace) -> int:
-    """Mail that the service has failed; exit status 1 when nobody could be told."""
+    """Mail that the service has failed; exit status 1 when nobody could be notified."""
     log_to_standard_error(logging.INFO)
     config = configuration.load_for_mail(find_config_file(args.config_file))
     return 0 if tell_failure(config, args.unit, args.stamp, args.for_s) else 1

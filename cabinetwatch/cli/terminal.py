@@ -209,7 +209,7 @@ class LeftOut:
             say(f"{self._path}, line {number} {sentence}; it is left out", sys.stderr)
 
     def close(self) -> None:
-        """Say how many were not told."""
+        """Say how many were not shown."""
         more = self._count - _MOST_TOLD
         if more > 0:
             say(f"{self._path}: {more} more faults are not shown", sys.stderr)
@@ -382,20 +382,18 @@ def positive(text: str) -> float:
     return value
 
 
-def temperature(text: str) -> float:
-    """Read a temperature in degC that gear may come to know."""
-    value = number(text)
-    if not -90 <= value <= 500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
-    return value
+def _within(least: float, most: float, what: str) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        value = number(text)
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f"{text!r} is no {what} ({least} to {most})")
+        return value
+
+    return read
 
 
-def level(text: str) -> float:
-    """Read a sound level in dB."""
-    value = number(text)
-    if not -200 <= value <= 200:
-        raise argparse.ArgumentTypeError(f"{text!r} is no sound level in dB (-200 to 200)")
-    return value
+temperature = _within(-90, 500, "temperature of gear in °C")
+level = _within(-200, 200, "sound level in dB")
 
 
 def timed_level(text: str) -> tuple[float, float]:

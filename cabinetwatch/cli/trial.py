@@ -100,7 +100,7 @@ def end(args: argparse.Namespace) -> int:
 
 
 def show_all(args: argparse.Namespace) -> int:
-    """List all trials, and how the open ones stand."""
+    """List all trials, and how far the open ones are."""
     with Store.open(args.config.store.url, read_only=True) as store:
         now_utc_ms, trials = _now(store), _book(store, args.config).trials.values()
         states = [state_of(store, args.config, trial, now_utc_ms) for trial in trials]

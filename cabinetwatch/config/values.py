@@ -288,7 +288,7 @@ PriorityName = Literal["high", "medium", "low"]
 _ADDRESS = re.compile(r"[^\s<>()\[\]\\,;:@\"\x00-\x1f\x7f]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
 ID = re.compile(r"[a-z0-9-]+")
-"""What sensors and devices are told apart by."""
+"""What distinguishes sensors and devices."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 # The extended form of ISO 8601-1:2019, 5.2.2.1 (from memory), and no other.
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")

@@ -106,7 +106,7 @@ class MqttSession:
 
     @property
     def connected(self) -> bool:
-        """Whether the broker has let us in and the connection stands."""
+        """Whether there is a connection and the broker has let us in."""
         return self._connection.up
 
     @property

@@ -138,11 +138,7 @@ def _letters(content: bytes) -> str:
 def link_to(config: Config, incident: str, made_ms: int, recipient: str) -> str:
     """Give the link to an incident for a mail made at an instant (UTC); empty without any.
 
-    Args:
-        config: says where the page is, and whether it takes actions.
-        incident: its ID.
-        made_ms: a link that lets people act is good for a day from then on.
-        recipient: whom the mail goes to; what is done by the link is put down to them.
+    One that lets people act is good for a day; what is done by it is put down to the recipient.
     """
     page = config.page
     if page is None or page.url is None:

@@ -42,7 +42,7 @@ NO_SMOKE_ALARM = (
 
 
 def predicate(transition: Transition) -> str:
-    """Say what stands, or no longer stands, of the subject of a transition.
+    """Say what is on, or no longer on, with the subject of a transition.
 
     A condition that this version doesn't know is called by its name.
     """

@@ -234,7 +234,7 @@ def incident_of(present: Present, config: Config, now_utc_ms: int, incident: str
 
 
 def _top(present: Present, config: Config, now_utc_ms: int, *, acts: bool) -> dict[str, Any]:
-    """Give what stands around every incident."""
+    """Give what is shown around every incident."""
     zone, as_of_ms = config.site.timezone, present.as_of_ms
     return {
         "site": present.snapshot.site,

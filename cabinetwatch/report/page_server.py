@@ -366,7 +366,7 @@ class PageServer(ThreadingHTTPServer):
 
     @property
     def url(self) -> str:
-        """Where the page stands."""
+        """Where the page is."""
         host, port = self.server_address[:2]
         name = f"[{host!s}]" if self.address_family == socket.AF_INET6 else str(host)
         return f"http://{name}:{port}/"
@@ -377,7 +377,7 @@ class PageServer(ThreadingHTTPServer):
         return ipaddress.ip_address(str(self.server_address[0]).partition("%")[0]).is_loopback
 
     def answer(self, path: str) -> Response:
-        """Give what stands at a path."""
+        """Give what is at a path."""
         if path in {"/", f"/{INDEX}"}:
             return self._fresh_page()
         folder, _, name = path[1:].rpartition("/")

@@ -154,11 +154,7 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Write a week's figures as JSON, or its mail, to standard output.
-
-    Returns:
-        0; 2 with one sentence on standard error.
-    """
+    """Write a week's figures as JSON, or its mail, to standard output; 2 with a sentence."""
     parser = argparse.ArgumentParser(prog="summary_mail")
     parser.add_argument("what", choices=("close", "mail"))
     parser.add_argument("--store", required=True)

@@ -316,7 +316,7 @@ LONG_OPEN_MS = 86_400_000
 
 @dataclass(frozen=True)
 class TrialState:
-    """A trial as it stands.
+    """How far a trial is.
 
     `settled`: the phase has settled, the next may start. `left_s`: how long that will still take;
     None where it can't be told. `sentences`: all of it in words, warnings after the first.
@@ -345,7 +345,7 @@ class TrialState:
 
 
 def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> TrialState:
-    """Say how a trial stands."""
+    """Say how far a trial is."""
     if not trial.open:
         return TrialState(trial, True, None, ())
     device = config.devices.get(trial.device)
@@ -358,7 +358,7 @@ def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) 
 def state_of_case(
     case: Case, trial: TrialRecord, now_utc_ms: int, figures: TrialFigures | None = None
 ) -> TrialState:
-    """Say how an open trial stands; where it is judged already nothing is fitted again."""
+    """Say how far an open trial is; where it is judged already nothing is fitted again."""
     progress, warnings = _progress(case, trial.phase, figures)
     open_ms = now_utc_ms - trial.since_utc_ms
     if open_ms > LONG_OPEN_MS:
@@ -381,7 +381,7 @@ def state_of_case(
 def _progress(
     case: Case, name: str | None, figures: TrialFigures | None
 ) -> tuple[Progress, list[str]]:
-    """How the phase under way stands, and a warning when its cover seems to be off."""
+    """How far the phase under way is, and a warning when its cover seems to be off."""
     phase = None if name is None else case.phase(name)
     if name is None or phase is None:
         sentence = (

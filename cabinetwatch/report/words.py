@@ -35,7 +35,7 @@ UNKNOWN = "—"
 _MINUTE_MS = 60_000
 
 STANDS = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
-"""What people see stand; the rest is over, or was put out of sight."""
+"""What people see is on; the rest is over, or hidden."""
 
 FOLDER = Path(__file__).parent / "templates"
 

@@ -37,7 +37,7 @@ from cabinetwatch.service.parts import (
     Vital,
     Vitality,
 )
-from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
+from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
 from cabinetwatch.store.records import Batch, Notice, Outcome, Receipt
@@ -54,11 +54,8 @@ _LAST_PAGE_S = 4.0
 class Daemon:
     """One watch over one site, from start to stop.
 
-    Args:
-        config: what it watches.
-        clock: the machine's, unless told otherwise.
-        reloaded: it goes on for another one, whose file was read again.
-        lock: of the store, where that other one has held it for it.
+    `reloaded`: it goes on for another one, whose file was read again. `lock` is that of the store,
+    where that other one has held it for it.
     """
 
     watch: WatchTime
@@ -165,7 +162,7 @@ class Daemon:
             client_id=self.client_id,
             will=Will(
                 f"{config.mqtt.publish_under}/watch",
-                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
+                lambda: offline_payload(connected_at=self.watch.utc_ms(self.watch.now_ms())),
             ),
             forget=[] if before is None else _filters(before.config),
             full=lambda: self._engine_loop.full or self._store_loop.behind,
@@ -206,7 +203,7 @@ class Daemon:
 
     def _make_deliveries(self, frame: Frame, now: int) -> None:
         waiting, standing = self._store.waiting(), self._store.standing()
-        # From the raise that began each incident: who was told of it then hears its end.
+        # From the raise that began each incident: who was notified of it then hears its end.
         incidents = {each.incident or each.id for each in standing}
         incidents |= {each.id for notice, _ in waiting for each in notice.accounts}
         began = (self._store.transitions(alarm_id=each) for each in incidents)
@@ -358,7 +355,7 @@ class Daemon:
 
     def _leave_broker(self, patience_s: float) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
-        payload = stopped_payload(self.watch.utc_ms(self.watch.now_ms()))
+        payload = offline_payload(time=self.watch.utc_ms(self.watch.now_ms()))
         self._session.publish(topic, payload, retain=True, qos=1)
         # The session takes up to a second longer than it is told.
         if not self._session.stop(patience_s / 2):

@@ -281,7 +281,7 @@ class EngineLoop(WatchedPart):
         self._planner = Planner()
         self._lateness_ms = round(frame.config.site.lateness_s * 1000)
         self._inbox: Inbox[Other] = Inbox(self._order_of, last=(ConnectionEvent, _Stop))
-        self._work = self._fresh_work()
+        self._work = Batch()
         self._sampler = FigureSampler()
         now = frame.watch.now_ms()
         self._tick_due = _Every(TICK_MS, now)
@@ -416,8 +416,20 @@ class EngineLoop(WatchedPart):
         """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
         self._look_for_pause()
         try:
-            self._handle(item)
-        except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
+            match item:
+                case Incoming():
+                    self._receive(item)
+                case Refused():
+                    self._ingest.refuse(item.message, self._work)
+                case ConnectionEvent():
+                    self._connection(item)
+                case EngineInput():
+                    self._tell(item.kind, item.data)
+                case Command():
+                    self._command(item)
+                case _Stop():
+                    self._stopping = True
+        except Exception as error:  # noqa: BLE001 - logged, reported, and the next item is taken
             why = describe_error(error)
             if isinstance(item, Incoming):
                 self._ingest.set_aside(item, self._work)
@@ -427,20 +439,6 @@ class EngineLoop(WatchedPart):
                 answer = {"ok": False, "text": f"It can't be carried out ({why})."}
                 self._work.handled.append((item.row, answer))
             self._set_aside(type(item).__name__, repr(item), why)
-
-    def _handle(self, item: Item) -> None:
-        if isinstance(item, Incoming):
-            self._receive(item)
-        elif isinstance(item, Refused):
-            self._ingest.refuse(item.message, self._work)
-        elif isinstance(item, ConnectionEvent):
-            self._connection(item)
-        elif isinstance(item, EngineInput):
-            self._tell(item.kind, item.data)
-        elif isinstance(item, Command):
-            self._command(item)
-        else:
-            self._stopping = True
 
     def _receive(self, message: Incoming) -> None:
         if not self._ingest.is_new(message, self._work):
@@ -514,7 +512,7 @@ class EngineLoop(WatchedPart):
     def _tell(self, kind: EntryKind, data: Mapping[str, Any], *, may_wait: bool = False) -> None:
         entry = Entry(self._now(), kind, data)
         self._work.inputs.append(entry)
-        # Rare, and what `status` tells of the connection stands in it: not to wait for a flush.
+        # Rare, and `status` reads the connection out of it: not to wait for a flush.
         self._work.journaled |= not may_wait
         self._follow(self._engine.tell(entry))
 
@@ -540,7 +538,7 @@ class EngineLoop(WatchedPart):
         """Give the notices; a transition that none can be made of takes no other with it."""
         try:
             return self._planner.plan(transitions, self._engine)
-        except Exception as error:  # noqa: BLE001 - logged and told
+        except Exception as error:  # noqa: BLE001 - logged and reported
             if len(transitions) > 1:
                 return [notice for each in transitions for notice in self._plan([each])]
             only = transitions[0]
@@ -566,7 +564,7 @@ class EngineLoop(WatchedPart):
         """Do what tells of the present; where that raises, the watch itself goes on."""
         try:
             work()
-        except Exception as error:  # noqa: BLE001 - logged and told
+        except Exception as error:  # noqa: BLE001 - logged and reported
             self._set_aside(what, "", describe_error(error))
 
     def _tell_refused(self) -> None:
@@ -634,9 +632,6 @@ class EngineLoop(WatchedPart):
         self._work.state = pack_state(self._engine)
 
     def _hand_over(self) -> None:
-        work, self._work = self._work, self._fresh_work()
+        work, self._work = self._work, Batch()
         work.advanced_to, work.offset_ms = self._engine.now, self._engine.offset_ms
         self._store_loop.put(work)
-
-    def _fresh_work(self) -> Batch:
-        return Batch(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)

@@ -82,14 +82,9 @@ def import_readings(
     """Write readings of a file that the store does not have yet.
 
     Where single readings were pruned, what the store had can't be told from what it never had: it
-    would count twice in the minutes, so all that is so old is left out.
-
-    Args:
-        store: open for writing.
-        readings: in any order, though that of their instants is quickest.
-        offsets: of the sensors, as the store's journal has them in force.
-        now_utc_ms: what lies after it is left out.
-        on_problem: told of each reading that is left out.
+    would count twice in the minutes, so all that is so old is left out. Readings may come in any
+    order, though that of their instants is quickest; `offsets` are those in force by the journal.
+    `on_problem` takes each reading that is left out.
 
     Raises:
         StoreError: it can't be written; what was taken so far is kept.
@@ -167,17 +162,11 @@ def _stored(store: Store, wanted: list[tuple[Key, bool]], last_seq: int) -> dict
 def heard_by_both(recorded: Sequence[Dated], stored: Sequence[Dated]) -> set[int]:
     """Find which recorded readings of one sensor are stored ones, as another listener dated them.
 
-    Both have heard one topic in one order. So pairs are sought that are in order on both sides, of
-    equal values, and nearer than the jitter; of all such ways of pairing, the one that is nearest
-    in all (the sum of what each pair is nearer than the jitter is greatest). That neither takes a
-    reading before the watch began for the first that the watch has, nor one stored reading for two.
-
-    Args:
-        recorded: in order of time.
-        stored: in order of time.
-
-    Returns:
-        The places in `recorded` of those that are stored.
+    Both, in order of time, have heard one topic in one order. So pairs are sought that are in order
+    on both sides, of equal values, and nearer than the jitter; of all such ways of pairing, the one
+    that is nearest in all (the sum of what each pair is nearer than the jitter is greatest). That
+    neither takes a reading before the watch began for the first that the watch has, nor one stored
+    reading for two. Gives the places in `recorded`.
     """
     of_value: defaultdict[float, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
     for number, each in enumerate(stored):
@@ -298,15 +287,8 @@ def teach(
 ) -> dict[str, Any]:
     """Learn a device's normal rise and response from an interval of the store.
 
-    Args:
-        store: open for reading.
-        config: in force; the device must be in it, with an ambient sensor.
-        device_id: the device.
-        from_utc_ms: where the interval begins; none: with the first reading.
-        to_utc_ms: up to before this; none: to the last reading.
-
-    Returns:
-        The state of the observer that has learnt, as `DeviceView.learn_anew` wants it.
+    The device must be in the configuration, with an ambient sensor; an end that is None is that of
+    the record. Gives the state of the observer, as `DeviceView.learn_anew` wants it.
 
     Raises:
         LessonError: there is too little in it.

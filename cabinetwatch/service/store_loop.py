@@ -60,7 +60,7 @@ class StoreLoop(WatchedPart):
 
     Args:
         acknowledge: takes the receipts of messages whose readings are on disk.
-        deliver: takes notices that may be sent: committed, or told from memory.
+        deliver: takes notices that may be sent: committed, or reported from memory.
         report: takes (ok, error, readings lost) when writing fails or works again.
         command: takes (row id, command) of what people ask through the store, but for `prune`.
     """
@@ -155,7 +155,7 @@ class StoreLoop(WatchedPart):
     def behind(self) -> bool:
         """Whether so much waits to be written that no more should come for now.
 
-        Never while the store fails: what can't be written is told from memory, and dropped.
+        Never while the store fails: what can't be written is reported from memory, and dropped.
         """
         pending = self._pending
         return pending is not None and len(pending.inputs) > MOST_BEHIND and not self._failing

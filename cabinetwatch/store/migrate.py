@@ -63,11 +63,7 @@ def _make_empty(path: Path) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """Run as a program.
-
-    Returns:
-        0; or that of the error (`exit_status`), with one sentence on standard error.
-    """
+    """Run as a program; the status of an error is `exit_status`, with one sentence."""
     if len(arguments) != 1:
         print("usage: python -m cabinetwatch.store.migrate URL", file=sys.stderr)
         return 2

@@ -129,9 +129,6 @@ def create_private(path: Path) -> None:
     """Make an empty file that only its owner may read, unless there is one.
 
     SQLite gives its -wal and -shm files the same permissions.
-
-    Raises:
-        StoreError: the directory is missing or can't be written.
     """
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))

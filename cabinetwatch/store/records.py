@@ -300,11 +300,9 @@ class Writer:
     """Numbers the inputs and writes batches."""
 
     def __init__(self, database: Database, window_messages: int) -> None:
-        """Pick up where the last commit ended.
+        """Pick up where the last commit ended. The lock is held.
 
-        Args:
-            database: opened for writing, the lock held.
-            window_messages: how many messages the broker may have unacknowledged.
+        The broker may have so many messages unacknowledged.
         """
         self._database = database
         self._window_messages = window_messages
@@ -330,11 +328,7 @@ class Writer:
         return self._left.seq
 
     def commit(self, batch: Batch) -> None:
-        """Write the whole batch in one transaction.
-
-        Raises:
-            StoreError: nothing was written, and the same batch can be committed later.
-        """
+        """Write the whole batch in one transaction."""
         before = self._left
         left = replace(
             before,

@@ -392,7 +392,7 @@ class Store:
     def standing(self, before_utc_ms: int | None = None) -> list[Transition]:
         """Give the last transition of each alarm that is not normal, oldest first.
 
-        As they stood before an instant, or now.
+        As they were before an instant, or are now.
         """
         table = schema.transition.c
         last = upkeep.last_of_each_alarm()

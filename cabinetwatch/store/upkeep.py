@@ -221,7 +221,7 @@ class WaitingFigures(NamedTuple):
 def waiting_figures(connection: Connection) -> WaitingFigures:
     """Give the minutes of devices that are not in the tiers yet, oldest first.
 
-    One that is damaged is left out and told: all the others must still get there.
+    One that is damaged is left out and reported: all the others must still get there.
     """
     rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
     minutes = []
@@ -496,7 +496,7 @@ class _Pruning:
         return self._let_go(connection, table, t, table.c.utc_ms, keep_ms, over)
 
     def _notices(self, connection: Connection) -> int:
-        """Let go of old notices that are done with; those since the oldest standing alarm stay."""
+        """Let go of old notices that are done with; those since the oldest active alarm stay."""
         table, told = schema.notice, schema.transition
         standing_since = connection.scalar(
             select(func.min(told.c.utc_ms)).where(
