@@ -269,8 +269,7 @@ _LOOK_EVERY_S = 0.1
 def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
     """Write the setpoints of a trial into the configuration and have the watch read them.
 
-    Returns:
-        0; 1 when the trial gives nothing to apply, or the watch did not read it.
+    1 when the trial gives nothing to apply, or the watch did not read it.
     """
     undecided = figures.verdict == "undecided" and figures.hot_day_margin is not None
     if undecided or not figures.setpoints.values:

@@ -319,16 +319,10 @@ class Daemon:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
-        The page is last of all, so that the last one says that the watch has stopped.
-
-        Args:
-            patience_s: how long to wait at most for the engine, the deliveries, the store and the
-                session, for each; together no more than 5 s unless told otherwise.
-            stepped: called after each step, none of which takes much longer than `patience_s`.
-            hold: go on holding the lock of the store, for the daemon that goes on with it.
-
-        Returns:
-            The lock, where it is to be held and the store was let go in good order.
+        The page is last of all, so that the last one says that the watch has stopped. Engine,
+        deliveries, store and session have up to `patience_s` each; `stepped` is called after each
+        step. To `hold` is to go on holding the lock of the store, which is given for the daemon
+        that goes on with it, if the store was let go in good order.
         """
         steps: dict[str, Callable[[], None]] = {
             "salvage": lambda: _end(self._salvage, patience_s),

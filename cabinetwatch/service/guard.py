@@ -365,12 +365,10 @@ class Stamp:
 
 
 def tell_failure(config: Config, unit: str, stamp: Path, for_s: float) -> bool:
-    """Mail the failure of a unit, unless that was done within the last hour.
+    """Mail the failure of a unit; say whether that was delivered, or not due.
 
-    `stamp` is the file that remembers when it was last reported; `for_s` how long to go on trying.
-
-    Returns:
-        Whether the mail was delivered, or was not due.
+    It is not within an hour after the last, which the file `stamp` remembers. `for_s` is how long
+    to go on trying.
 
     Raises:
         ConfigError: the configuration says not whom to mail.

@@ -438,13 +438,10 @@ def find_watch(path: Path) -> RunningWatch | None:
 
 
 def signal_watch(path: Path, number: signal.Signals) -> int | None:
-    """Send a signal to the watch that holds the store at `path`: to its process and no other.
+    """Send a signal to the watch that holds the store at `path`; give its process, if there is one.
 
     Not to whoever else holds it, such as an import, which the signal would end; and what the lock
     file says counts for nothing, for others may write it.
-
-    Returns:
-        The process; None when no watch holds the store.
 
     Raises:
         OSError: it may not be signalled.

@@ -364,12 +364,9 @@ class Salvage(NamedTuple):
 
 
 def set_aside(path: Path, utc_ms: int) -> Path:
-    """Rename a damaged store, with its companions, to a dated name beside it.
+    """Rename a damaged store, with its companions, to a dated name beside it, which is given.
 
     A note says so first, so that a kill in between is made good by `finish_setting_aside`.
-
-    Returns:
-        The new path of the database file.
 
     Raises:
         StoreError: another process has it open for writing, or renaming fails.

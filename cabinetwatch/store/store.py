@@ -174,11 +174,7 @@ class Store:
     def rename(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
         """Let the past of sensors, each as (old, new), be of their new IDs; only once ever.
 
-        Returns:
-            What was done, as `due`, and sentences about what can't be done.
-
-        Raises:
-            StoreError: nothing was written.
+        Gives what was done, as `due`, and sentences about what can't be done.
         """
         found = self.renames_wanted(wanted)
         t = self.last_t() or 0
@@ -543,8 +539,7 @@ class Store:
     def clear(self, now: Now, keeping: Keeping, spare_pages: int = SPARE_PAGES) -> Iterator[int]:
         """Let go of what is older than its keeping time, and give the space back.
 
-        Returns:
-            Steps, each short; each gives the rows that it let go.
+        In short steps; each gives the rows that it let go.
         """
         self._require_whole()
         return upkeep.clear(self._database, now, keeping, spare_pages)
@@ -564,8 +559,7 @@ class Store:
     def put_command(self, command: Mapping[str, Any], utc_ms: int) -> int:
         """Ask the daemon for something; from any process, also while the daemon writes.
 
-        Returns:
-            The id under which `command_result` tells what came of it; it is never used again.
+        Gives the id under which `command_result` tells what came of it; it is never used again.
         """
         row = insert(schema.command).values(command=dict(command), utc_ms=utc_ms)
         with ExitStack() as opened:
