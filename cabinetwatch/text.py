@@ -210,6 +210,12 @@ def local_time(utc_ms: int, timezone: str, form: str = "%Y-%m-%d %H:%M:%S %Z") -
     return to_datetime(utc_ms).astimezone(ZoneInfo(timezone)).strftime(form)
 
 
+def beside(utc_ms: int, other_ms: int, timezone: str, form: str = "%H:%M") -> str:
+    """Write an instant beside another that is written whole: 20:42, or Sun 29 Nov 20:42."""
+    is_one_day = len({local_time(each, timezone, "%F") for each in (utc_ms, other_ms)}) == 1
+    return local_time(utc_ms, timezone, form if is_one_day else "%a %-d %b %H:%M")
+
+
 def from_datetime(moment: datetime) -> int:
     """Give the milliseconds since 1970 of an aware datetime, rounded down.
 

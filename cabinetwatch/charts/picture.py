@@ -450,14 +450,14 @@ def lanes_of(alarms: Sequence[AlarmMark]) -> list[int]:
     return lanes
 
 
-def value_ticks(low: float, high: float, most: int = 6) -> list[Tick]:
+def value_ticks(low: float, high: float) -> list[Tick]:
     """Give round figures from at or below `low` to at or above `high`, the least that cover both.
 
     >>> [tick.text for tick in value_ticks(21.3, 46.0)]
     ['20', '30', '40', '50']
     """
     # The smallest of 1, 2 and 5 times a power of ten that is wide enough.
-    least = (high - low) / (most - 1)
+    least = (high - low) / 5
     power = 10.0 ** math.floor(math.log10(least))
     step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= least)
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
@@ -518,7 +518,6 @@ def _days(start: datetime, step: int) -> Iterator[datetime]:
 
 
 def _months(start: datetime, step: int) -> Iterator[datetime]:
-    """First days of months."""
     for month in count(start.month - 1, step):
         year, month_of_year = start.year + month // 12, month % 12 + 1
         yield datetime(year, month_of_year, 1, tzinfo=start.tzinfo)

@@ -13,11 +13,7 @@ HOW = "How this was worked out"
 
 
 def run(args: argparse.Namespace) -> int:
-    """Calculate and print the answer, and how it was worked out.
-
-    Raises:
-        UsageError: figures that make no sense, in one sentence.
-    """
+    """Calculate and print the answer, and how it was worked out."""
     calculate = {
         "fan": _fan,
         "airflow": _airflow,
@@ -73,11 +69,7 @@ class BenchResult:
     answer: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Refuse an answer that is no number.
-
-        Raises:
-            ValueError: an input was so large or so small that the sum left the numbers.
-        """
+        """Refuse an answer that is no number."""
         for figure in self.results:
             if isinstance(figure.value, float) and not math.isfinite(figure.value):
                 raise ValueError(
@@ -87,7 +79,6 @@ class BenchResult:
 
 
 def _show(answer: BenchResult, *, as_json: bool) -> None:
-    """Print an answer."""
     if as_json:
         print_json(
             {

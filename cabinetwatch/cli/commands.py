@@ -1,7 +1,8 @@
 """The table of commands: what each does, its function, and its arguments with their types.
 
 It imports next to nothing, so that help and refusals are quick. A command's module, and with it the
-libraries that it needs, is imported once its arguments are right.
+libraries that it needs, is imported once its arguments are right. A command answers no error of
+the user's itself: `main` makes a sentence of whatever `CabinetwatchError` it raises.
 """
 
 import argparse
@@ -160,7 +161,6 @@ _TRIAL_DEEDS = {
 
 
 def _sum(text: str, *takes: Argument | OneOf) -> Command:
-    """Write a calculation."""
     answer = flag("--json", "print the answer as JSON")
     described = f"{text[0].upper()}{text[1:]}."
     return command(text, "cli.calc:run", *takes, answer, config="none", description=described)
@@ -350,7 +350,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "ack": command(
         "say that you have seen it: an incident, an alarm, all of a device",
-        "cli.act:ack",
+        "cli.look:ack",
         one_of(
             arg("id", None, "ID", "of an incident, an alarm, a device or a sensor", nargs="?"),
             flag("--all", "everything that waits to be acknowledged"),
@@ -359,7 +359,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "shelve": command(
         "silence an alarm for a time",
-        "cli.act:shelve",
+        "cli.look:shelve",
         _ALARM,
         arg(
             "--for for_s",
@@ -371,10 +371,12 @@ COMMANDS: dict[str, Command] = {
         arg("--reason", kind.said("--reason"), None, "why, for whoever asks later", required=True),
         manual="alarms",
     ),
-    "unshelve": command("take an alarm off the shelf", "cli.act:unshelve", _ALARM, manual="alarms"),
+    "unshelve": command(
+        "take an alarm off the shelf", "cli.look:unshelve", _ALARM, manual="alarms"
+    ),
     "service": command(
         "take a device or sensor out of service, or back in",
-        "cli.act:service",
+        "cli.look:service",
         arg("subject", Known(kind.known_subject), "SUBJECT", "a device, a sensor, or site"),
         arg("way", None, "out|in", "out of service, or back in", choices=("out", "in")),
         arg(
@@ -418,7 +420,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "note": command(
         "log what somebody did to the cabinet",
-        "cli.act:note",
+        "cli.look:note",
         arg("text", kind.note, "TEXT", 'what was done, such as "cleaned the filter"'),
         arg("--device", Known(kind.known_device), "ID", "to which device (default: to all)"),
         arg("--at at_utc_ms", kind.instant, "TIME", f"when {_SINCE}; default: now)"),
@@ -446,7 +448,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "learn": command(
         "learn a device's normal rise and response again, after a change",
-        "cli.act:learn",
+        "cli.look:learn",
         arg("device", kind.device_to("learn"), "DEVICE", "the device, by its ID"),
         *between(
             f"learn at once from what the store holds from this time on {_SINCE}); without an"

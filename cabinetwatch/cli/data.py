@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from itertools import chain, islice
 from typing import NamedTuple, TextIO
 
-from cabinetwatch.cli.act import ask
+from cabinetwatch.cli.look import ask
 from cabinetwatch.cli.terminal import LeftOut, say
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
@@ -41,12 +41,7 @@ from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transi
 
 
 def import_file(args: argparse.Namespace) -> int:
-    """Take a file in; what can't be read is told by its line and left out.
-
-    Raises:
-        StoreError: the watch is running with this store, or it can't be written.
-        UsageError: the file can't be read, or is of no known kind, or no line in it is right.
-    """
+    """Take a file in; what can't be read is reported by its line and left out."""
     config: Config = args.config
     left_out = LeftOut(args.file)
     readings = recording.read_table(args.file, config.sensors, left_out.tell)
@@ -94,12 +89,7 @@ class Exported(NamedTuple):
 
 
 def export(args: argparse.Namespace) -> int:
-    """Write the readings, in the order in which they arrived.
-
-    Raises:
-        StoreError: the store can't be read.
-        UsageError: an unknown sensor.
-    """
+    """Write the readings, in the order in which they arrived."""
     config: Config = args.config
     with Store.open(config.store.url, read_only=True) as store:
         known = {*config.sensors, *store.sensors()}
@@ -312,11 +302,7 @@ def _difference(before: Sequence[Transition], after: Sequence[Transition]) -> It
 
 
 def backup(args: argparse.Namespace) -> int:
-    """Copy and verify.
-
-    Raises:
-        StoreError: there is no store, FILE is there or can't be written, or does not check out.
-    """
+    """Copy and verify."""
     done = back_up(args.config.store.path, args.file, replace=args.force)
     say(
         f"{args.file}: {megabytes(done.bytes)}, opened and checked; "
@@ -326,11 +312,7 @@ def backup(args: argparse.Namespace) -> int:
 
 
 def restore_backup(args: argparse.Namespace) -> int:
-    """Check a backup and put it in place.
-
-    Raises:
-        StoreError: a watch runs, FILE is no sound backup, or it can't be put there.
-    """
+    """Check a backup and put it in place."""
     path = args.config.store.path
     watch = find_watch(path)
     if watch is not None:
@@ -367,11 +349,7 @@ _ANSWER_WITHIN_S = 900.0
 
 
 def prune(args: argparse.Namespace) -> int:
-    """Prune, by the watch if it runs.
-
-    Raises:
-        StoreError: there is no store, or it can't be written.
-    """
+    """Prune, by the watch if it runs."""
     table = args.config.store
     with Store.open(table.url, read_only=True) as store:
         if find_watch(store.path) is not None:

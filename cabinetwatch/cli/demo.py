@@ -73,11 +73,7 @@ _ONLINE_WITHIN_S = 30.0
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the demonstration; 0 when the watch told all that it should have, 1 when not.
-
-    Raises:
-        UsageError: the folder holds something else or can't be written, or a library is missing.
-    """
+    """Run the demonstration; 0 when the watch told all that it should have, 1 when not."""
     try:
         from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
     except ModuleNotFoundError as missing:
@@ -222,7 +218,6 @@ class Screen:
         self._next_plain_s = FIRST_PLAIN_TABLE_S
 
     def __enter__(self) -> Self:
-        """Start the live display where there is a terminal for it."""
         if self._console.is_terminal:
             self._live = Live(console=self._console, refresh_per_second=5, transient=True)
             self._live.start()
@@ -431,28 +426,6 @@ def _own_name() -> str:
     return str(program)
 
 
-class _Standing:
-    """A clock that stands at one instant: the page is of then."""
-
-    def __init__(self, utc_ms: int) -> None:
-        self._utc_ms = utc_ms
-
-    def monotonic_ms(self) -> int:
-        return self._utc_ms
-
-    def utc_ms(self) -> int:
-        return self._utc_ms
-
-    def since_boot_ms(self) -> int:
-        return self._utc_ms
-
-    def real_s(self, watch_s: float) -> float:
-        return watch_s
-
-    def life_ms(self) -> int:
-        return self._utc_ms
-
-
 class Fortnight:
     """The fortnight being made by a child of low priority, beside the evening that is live.
 
@@ -463,7 +436,6 @@ class Fortnight:
         self.folder = folder
 
     def __enter__(self) -> Self:
-        """Start the child."""
         command = [sys.executable, "-P", "-m", __spec__.name, str(self.folder)]
         self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
             command, stderr=subprocess.PIPE, text=True
@@ -471,17 +443,12 @@ class Fortnight:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """End the child."""
         if self._child.poll() is None:
             self._child.kill()
             self._child.communicate()
 
     def wait(self) -> list[str]:
-        """Wait until it is done; give the first lines of the summary, which say what matters.
-
-        Raises:
-            CabinetwatchError: it could not be made.
-        """
+        """Wait until it is done; give the first lines of the summary, which say what matters."""
         _, errors = self._child.communicate()
         if self._child.returncode != 0:
             last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
@@ -529,13 +496,13 @@ def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
 
 def _write_page(config: Config, folder: Path, utc_ms: int) -> None:
     from cabinetwatch.report.charts import draw_charts  # noqa: PLC0415
-    from cabinetwatch.report.page import make_folder  # noqa: PLC0415
     from cabinetwatch.report.page_server import PageSource, write_page  # noqa: PLC0415
 
-    make_folder(folder)
+    folder.mkdir(mode=0o700)
     with Store.open(config.store.url, read_only=True) as store:
         draw_charts(store, config, folder, utc_ms)
-    source = PageSource(config.store.url, config, folder, _Standing(utc_ms), None)
+    # A clock that stands: the page is of then.
+    source = PageSource(config.store.url, config, folder, RatedClock(0.0, utc_ms), None)
     # The page is of an evening on which that watch ran.
     with WriterLock(config.store_path(), watch=True):
         write_page(source, folder)

@@ -5,15 +5,13 @@ import os
 import secrets
 import signal
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING
 
-from cabinetwatch.cli.terminal import say
+from cabinetwatch.cli.terminal import say, signalled
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
 from cabinetwatch.mqtt.backlog import Inbox
@@ -33,11 +31,7 @@ _MOST_ROWS = 200
 
 
 def listen(args: argparse.Namespace) -> int:
-    """Listen until the time is over, or until Ctrl-C or SIGTERM, then draft; 1 if nothing came.
-
-    Raises:
-        UsageError: the file exists, or can't be made.
-    """
+    """Listen until the time is over, or until Ctrl-C or SIGTERM, then draft; 1 if nothing came."""
     if args.out is not None:
         _check_new(args.out)
     visit = Visit(args.config, args.filters or ["#"], "Listen")
@@ -66,11 +60,7 @@ def listen(args: argparse.Namespace) -> int:
 
 
 def record(args: argparse.Namespace) -> int:
-    """Record until the time is over, or until Ctrl-C or SIGTERM; 1 if we were never let in.
-
-    Raises:
-        UsageError: the file can't be written.
-    """
+    """Record until the time is over, or until Ctrl-C or SIGTERM; 1 if we were never let in."""
     configured = [sensor.topic for sensor in args.config.sensors.values()]
     # All there are while no sensor is configured.
     visit = Visit(args.config, args.topics or configured or ["#"], "Record")
@@ -110,7 +100,6 @@ class Visit:
         self.connected = False
         self._where = f"{config.mqtt.host}:{config.mqtt.port}"
         self._answered = False
-        self._stop = threading.Event()
         self._items: Inbox[ConnectionEvent] = Inbox(last=(ConnectionEvent,))
         self._session = MqttSession(
             config.mqtt,
@@ -129,41 +118,30 @@ class Visit:
 
         None comes in between, at least five times a second, when nothing arrives. What becomes of
         the connection is said on standard error.
-
-        Raises:
-            CabinetwatchError: the network thread has died.
         """
         until = None if for_s is None else time.monotonic() + for_s
-        numbers = (signal.SIGINT, signal.SIGTERM)
-        # Ctrl-C and SIGTERM end the listening in good order, and get their handlers back after.
-        before = {number: signal.signal(number, self._ask_to_stop) for number in numbers}
-        try:
-            self._session.start()
-            while not self._stop.is_set() and (until is None or time.monotonic() < until):
-                item = self._items.take(_TICK_S)
-                if item is None:
-                    if self._session.failure is not None:
-                        failure = self._session.failure
-                        raise CabinetwatchError(f"listening has failed: {failure}") from failure
-                    yield None
-                elif isinstance(item, Incoming):
-                    yield item
-                elif isinstance(item, ConnectionEvent):
-                    self._answered = True
-                    self.connected |= item.up
-                    say(item.reason, sys.stderr)
-        finally:
-            self._session.stop()
-            for number, handler in before.items():
-                signal.signal(number, handler)
-            for topic_filter, reason in self._session.refusals.items():
-                say(f"the broker does not let us read {topic_filter}: {reason}", sys.stderr)
+        with signalled(signal.SIGINT, signal.SIGTERM) as stop:
+            try:
+                self._session.start()
+                while not stop.is_set() and (until is None or time.monotonic() < until):
+                    item = self._items.take(_TICK_S)
+                    if item is None:
+                        if self._session.failure is not None:
+                            failure = self._session.failure
+                            raise CabinetwatchError(f"listening has failed: {failure}") from failure
+                        yield None
+                    elif isinstance(item, Incoming):
+                        yield item
+                    elif isinstance(item, ConnectionEvent):
+                        self._answered = True
+                        self.connected |= item.up
+                        say(item.reason, sys.stderr)
+            finally:
+                self._session.stop()
+                for topic_filter, reason in self._session.refusals.items():
+                    say(f"the broker does not let us read {topic_filter}: {reason}", sys.stderr)
         if not self._answered:
             say(f"the broker {self._where} has not answered; check it, and [mqtt]", sys.stderr)
-
-    def _ask_to_stop(self, number: int, frame: FrameType | None) -> None:
-        del number, frame
-        self._stop.set()
 
 
 @contextmanager

@@ -3,10 +3,10 @@
 import argparse
 import gc
 import logging
+import os
 import signal
 import sys
 import tempfile
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,7 +14,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
-from cabinetwatch.cli.terminal import function_of, say
+from cabinetwatch.cli.terminal import function_of, log_to_standard_error, say, signalled
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
@@ -56,14 +56,15 @@ def page(args: argparse.Namespace) -> int:
 
 
 def _write_page(url: str, config: Config | None, folder: Path, *, charts_only: bool) -> int:
-    from cabinetwatch.report.page import be_last_in_line, can_draw, make_folder  # noqa: PLC0415
+    from cabinetwatch.report.page import can_draw  # noqa: PLC0415
     from cabinetwatch.report.page_server import PageSource, write_page  # noqa: PLC0415
     from cabinetwatch.store.replay import in_force  # noqa: PLC0415
 
     if charts_only:
-        be_last_in_line()
+        # Pictures can wait, the watch can't.
+        os.nice(19)
     clock = SystemClock()
-    make_folder(folder)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with Store.open(url, read_only=True) as store, _no_looking_for_cycles():
         if can_draw():
             # Imported only where something is drawn: it takes a hundred megabytes.
@@ -95,16 +96,9 @@ def _no_looking_for_cycles() -> Iterator[None]:
 def _keep(url: str, config: Config | None, args: argparse.Namespace) -> int:
     from cabinetwatch.report.page_server import PageKeeper  # noqa: PLC0415
 
-    _log_to_standard_error()
-    stop = threading.Event()
-
-    def ask(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        stop.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, ask)
-    PageKeeper(url, config, args.out, SystemClock(), args.every_s).run(stop, args.parent)
+    log_to_standard_error(logging.WARNING)
+    with signalled(signal.SIGTERM, signal.SIGINT) as stop:
+        PageKeeper(url, config, args.out, SystemClock(), args.every_s).run(stop, args.parent)
     return 0
 
 
@@ -115,7 +109,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
         PageSource,
     )
 
-    _log_to_standard_error()
+    log_to_standard_error(logging.WARNING)
     systemd = Notifier()
 
     def leave(number: int, frame: FrameType | None) -> None:
@@ -147,12 +141,6 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
     return 0
 
 
-def _log_to_standard_error() -> None:
-    logging.basicConfig(
-        level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s"
-    )
-
-
 _NOBODY = "watch@localhost"
 
 
@@ -180,12 +168,7 @@ def summary(args: argparse.Namespace) -> int:
 
 
 def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) -> list[Path]:
-    """Write mail, HTML, text and pictures of a week as of an instant; give the files.
-
-    Raises:
-        UsageError: the folder can't be written, or the store holds nothing of the week.
-        StoreError: the store can't be read.
-    """
+    """Write mail, HTML, text and pictures of a week as of an instant; give the files."""
     with Store.open(config.store.url, read_only=True) as store:
         figures, made = _made(store, config, week, now_utc_ms)
         drawn = function_of("report.summary_mail:draw_week")(store, config, figures)
@@ -209,13 +192,6 @@ def _made(
     return week, summary_of(week, present, config.site.temperature_unit)
 
 
-def _recipients(config: Config) -> tuple[str, ...]:
-    """Give those whom the summary is mailed to."""
-    if config.summary is not None and config.summary.to is not None:
-        return config.summary.to
-    return config.notify.readers
-
-
 def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: int) -> bytes:
     from cabinetwatch.notify.mail import Envelope  # noqa: PLC0415
     from cabinetwatch.report.summary_mail import mail_of  # noqa: PLC0415
@@ -225,7 +201,7 @@ def _mail(config: Config, summary: "Summary", drawn: "list[Drawn]", now_utc_ms: 
     domain = sender.rpartition("@")[2].rstrip(">")
     envelope = Envelope(
         sender,
-        _recipients(config) or (_NOBODY,),
+        config.summary_readers or (_NOBODY,),
         now_utc_ms,
         config.site.timezone,
         # Each is a mail of its own, also when a week is sent again.
@@ -274,11 +250,11 @@ def _send(config: Config, content: bytes, now_utc_ms: int) -> int:
         config, email, config.secret("email-password"), compose=lambda _: content
     )
     notice = Notice("summary", "email", "summary", now_utc_ms, now_utc_ms, ())
-    attempt = channel.send(notice, _recipients(config))
+    attempt = channel.send(notice, config.summary_readers)
     if attempt.unreachable is not None:
         say(attempt.unreachable, sys.stderr)
     for refusal in attempt.refused.values():
         say(refusal.error, sys.stderr)
     if attempt.accepted:
         say(f"Sent to {', '.join(attempt.accepted)}")
-    return 0 if set(attempt.accepted) == set(_recipients(config)) else 1
+    return 0 if set(attempt.accepted) == set(config.summary_readers) else 1

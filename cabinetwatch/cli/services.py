@@ -6,10 +6,9 @@ import signal
 import sys
 import threading
 from pathlib import Path
-from types import FrameType
-from typing import Self
+from typing import NamedTuple
 
-from cabinetwatch.cli.terminal import log_to_standard_error, say
+from cabinetwatch.cli.terminal import log_to_standard_error, say, signalled
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.session import RetainedError, clear_retained
@@ -33,27 +32,11 @@ _OPENING_S = 900.0
 """What opening the store may take, when a damaged one is salvaged or an older one converted."""
 
 
-class Signals:
-    """What the process has been asked by signals, while it is a context. Handlers set flags."""
+class Signals(NamedTuple):
+    """What the process has been asked by signals."""
 
-    def __init__(self) -> None:
-        self.stop = threading.Event()
-        self.reload = threading.Event()
-
-    def _handle(self, number: int, frame: FrameType | None) -> None:
-        del frame
-        (self.reload if number == signal.SIGHUP else self.stop).set()
-
-    def __enter__(self) -> Self:
-        """Catch the signals."""
-        numbers = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
-        self._before = {number: signal.signal(number, self._handle) for number in numbers}
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        """Give them back."""
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
+    stop: threading.Event
+    reload: threading.Event
 
 
 def run(args: argparse.Namespace) -> int:
@@ -62,7 +45,11 @@ def run(args: argparse.Namespace) -> int:
     path = find_config_file(args.config_file)
     config = _loaded(path)
     notifier = Notifier()
-    with Signals() as signals:
+    with (
+        signalled(signal.SIGTERM, signal.SIGINT) as stop,
+        signalled(signal.SIGHUP) as reload,
+    ):
+        signals = Signals(stop, reload)
         daemon, fallback = _started(config)
         while True:
             notifier.ready()
@@ -84,11 +71,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _loaded(path: Path) -> Config:
-    """Read the configuration; one without any sensor would have nothing watched, and nobody told.
-
-    Raises:
-        ConfigError: it is faulty, or has no sensor.
-    """
+    """Read the configuration; with one without any sensor nothing would be watched."""
     config = configuration.load(path)
     if not config.sensors:
         sentence = (
@@ -188,9 +171,9 @@ def _end_of(
 
 
 def _reload(path: Path, daemon: Daemon, *, works: bool) -> Config | None:
-    """Read the file again; a faulty one is told and changes nothing.
+    """Read the file again; a faulty one is reported and changes nothing.
 
-    While the store can't be written, what is told from memory would be lost by starting anew.
+    While the store can't be written, what is reported from memory would be lost by starting anew.
     """
     if not (works and daemon.store_works):
         _log.error("the configuration is kept as it was, for the store can't be written now")
@@ -213,12 +196,7 @@ SHORTEST_S = 2 * HEARTBEAT_MS / 1000
 
 
 def guard(args: argparse.Namespace) -> int:
-    """Guard until told to stop.
-
-    Raises:
-        ConfigError: the configuration is faulty, or says not whom to mail.
-        UsageError: --after is too short.
-    """
+    """Guard until told to stop."""
     if args.after_s < SHORTEST_S:
         raise UsageError(
             f"--after: {args.after_s:zg}s is less than two heartbeats of the watch, which comes"
@@ -228,19 +206,13 @@ def guard(args: argparse.Namespace) -> int:
     path = find_config_file(args.config_file)
     config = require_mail(configuration.load(path), path)
     log_to_standard_error(logging.INFO)
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    Guard(config, args.after_s).run(stop, Notifier())
+    with signalled(signal.SIGTERM, signal.SIGINT) as stop:
+        Guard(config, args.after_s).run(stop, Notifier())
     return 0
 
 
 def failed(args: argparse.Namespace) -> int:
-    """Mail that the service has failed; exit status 1 when nobody could be told.
-
-    Raises:
-        ConfigError: the configuration says not whom to mail.
-    """
+    """Mail that the service has failed; exit status 1 when nobody could be notified."""
     log_to_standard_error(logging.INFO)
     config = configuration.load_for_mail(find_config_file(args.config_file))
     return 0 if tell_failure(config, args.unit, args.stamp, args.for_s) else 1
@@ -250,11 +222,7 @@ _WITHIN_S = 30.0
 
 
 def clear(args: argparse.Namespace) -> int:
-    """Clear the retained topics; exit status 1 when the broker can't be reached or refuses.
-
-    Raises:
-        UsageError: the watch is running.
-    """
+    """Clear the retained topics; exit status 1 when the broker can't be reached or refuses."""
     config: Config = args.config
     if find_watch(config.store_path()) is not None:
         raise UsageError("the watch is running; stop it first, or it will publish all of it again")

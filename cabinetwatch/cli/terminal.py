@@ -13,9 +13,12 @@ import json
 import logging
 import math
 import re
+import signal
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from operator import attrgetter
 from pathlib import Path
@@ -28,7 +31,6 @@ from cabinetwatch.text import (
     from_rfc3339,
     parse_duration,
     printable,
-    to_datetime,
     typeset,
 )
 from cabinetwatch.watch.trials import check_name
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
 
 _GAP = "  "
 _LEAST_FOLDED = 10
-_COLUMNS = 80
+COLUMNS = 80
 _T = TypeVar("_T")
 
 
@@ -47,11 +49,18 @@ def say(sentence: str, out: TextIO | None = None) -> None:
     print(printable(sentence), file=out or sys.stdout)
 
 
-def tell(text: str, *, indent: str = "") -> None:
-    """Print a paragraph for people, folded to the narrowest terminal; later lines are indented."""
-    written = printable(typeset(text))
-    for line in textwrap.wrap(written, _COLUMNS, subsequent_indent=indent, break_on_hyphens=False):
+def paragraph(text: str, before: str = "", *, indent: str = "") -> None:
+    """Print a paragraph, begun with `before` and folded to the narrowest terminal."""
+    folding = textwrap.TextWrapper(
+        COLUMNS, before, indent or " " * len(before), break_on_hyphens=False
+    )
+    for line in folding.wrap(printable(text)):
         print(line)
+
+
+def tell(text: str, *, indent: str = "") -> None:
+    """Print a paragraph whose figures are still to be set for people."""
+    paragraph(typeset(text), indent=indent)
 
 
 def print_json(value: Any, out: TextIO | None = None) -> None:
@@ -143,11 +152,6 @@ def _folded(line: list[str], column: int, width: int) -> list[list[str]]:
     ]
 
 
-def utc_minute(utc_ms: int) -> str:
-    """Write an instant in UTC to the minute."""
-    return to_datetime(utc_ms).strftime("%Y-%m-%d %H:%M")
-
-
 MANUAL = Path(__file__).parents[1] / "manual"
 _INDEX = "README"
 
@@ -167,7 +171,7 @@ def manual(args: argparse.Namespace) -> int:
         )
     # A terminal can follow no link to a file; its words stay.
     text = re.sub(r"\[([^]\n]+)\]\([^)]+\)", r"*\1*", path.read_text(encoding="utf-8"))
-    console = Console(width=min(_COLUMNS, Console().width))
+    console = Console(width=min(COLUMNS, Console().width))
     with console.capture() as captured:
         console.print(Markdown(text, code_theme="bw"))
     for line in captured.get().splitlines():
@@ -205,7 +209,7 @@ class LeftOut:
             say(f"{self._path}, line {number} {sentence}; it is left out", sys.stderr)
 
     def close(self) -> None:
-        """Say how many were not told."""
+        """Say how many were not shown."""
         more = self._count - _MOST_TOLD
         if more > 0:
             say(f"{self._path}: {more} more faults are not shown", sys.stderr)
@@ -231,6 +235,18 @@ def log_to_standard_error(level: int) -> None:
     logging.basicConfig(level=level, handlers=[handler])
 
 
+@contextmanager
+def signalled(*numbers: signal.Signals) -> Iterator[threading.Event]:
+    """Give what is set once one of these signals comes; after the block they do as before."""
+    came = threading.Event()
+    before = {number: signal.signal(number, lambda *_: came.set()) for number in numbers}
+    try:
+        yield came
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def function_of(path: str) -> Callable[..., Any]:
     """Give what MODULE:FUNCTION names."""
     module, _, name = path.partition(":")
@@ -246,16 +262,21 @@ class Known(NamedTuple):
     read: Callable[[str, "Config"], Any]
 
 
-def later(path: str, *more: Any) -> Callable[[str], Any]:
-    """Give a type whose function is imported when there is something to read."""
+def reading(function: Callable[[str], _T]) -> Callable[[str], _T]:
+    """Give the type of what a function reads, which says by a ValueError what it can't."""
 
-    def read(text: str) -> Any:
+    def read(text: str) -> _T:
         try:
-            return function_of(path)(text, *more)
+            return function(text)
         except ValueError as error:
             raise argparse.ArgumentTypeError(str(error)) from None
 
     return read
+
+
+def later(path: str, *more: Any) -> Callable[[str], Any]:
+    """Give a type whose function is imported when there is something to read."""
+    return reading(lambda text: function_of(path)(text, *more))
 
 
 def duration(option: str) -> Callable[[str], float]:
@@ -270,12 +291,8 @@ def duration(option: str) -> Callable[[str], float]:
     return read
 
 
-def instant(text: str) -> int:
-    """Read an RFC 3339 time; UTC in ms."""
-    try:
-        return from_rfc3339(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
+instant = reading(from_rfc3339)
+"""Reads an RFC 3339 time; UTC in ms."""
 
 
 def interval(option: str) -> Known:
@@ -365,20 +382,18 @@ def positive(text: str) -> float:
     return value
 
 
-def temperature(text: str) -> float:
-    """Read a temperature in degC that gear may come to know."""
-    value = number(text)
-    if not -90 <= value <= 500:
-        raise argparse.ArgumentTypeError(f"{text!r} is no temperature of gear in °C (-90 to 500)")
-    return value
+def _within(least: float, most: float, what: str) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        value = number(text)
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f"{text!r} is no {what} ({least} to {most})")
+        return value
+
+    return read
 
 
-def level(text: str) -> float:
-    """Read a sound level in dB."""
-    value = number(text)
-    if not -200 <= value <= 200:
-        raise argparse.ArgumentTypeError(f"{text!r} is no sound level in dB (-200 to 200)")
-    return value
+temperature = _within(-90, 500, "temperature of gear in °C")
+level = _within(-200, 200, "sound level in dB")
 
 
 def timed_level(text: str) -> tuple[float, float]:
@@ -386,10 +401,7 @@ def timed_level(text: str) -> tuple[float, float]:
     db, separator, span = text.rpartition(":")
     if not separator:
         raise argparse.ArgumentTypeError(f"{text!r} has no duration; write it like 40:15m")
-    try:
-        return level(db), parse_duration(span)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error
+    return level(db), reading(parse_duration)(span)
 
 
 def limit(text: str) -> int:

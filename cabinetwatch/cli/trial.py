@@ -2,10 +2,8 @@
 
 import argparse
 import difflib
-import os
 import shutil
 import signal
-import tempfile
 import time
 from collections.abc import Mapping
 from dataclasses import replace
@@ -18,7 +16,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import Item, Key, Table
 
 from cabinetwatch import config as reading
-from cabinetwatch.cli.act import ask
+from cabinetwatch.cli.look import ask
 from cabinetwatch.cli.terminal import (
     LeftOut,
     device_to,
@@ -53,7 +51,7 @@ from cabinetwatch.report.trial_case import (
 )
 from cabinetwatch.report.words import operator_log, short_time, subjects_of
 from cabinetwatch.store.database import signal_watch
-from cabinetwatch.store.place import as_root_again
+from cabinetwatch.store.place import as_root_again, write_durably
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, UsageError, to_datetime, typeset
@@ -102,7 +100,7 @@ def end(args: argparse.Namespace) -> int:
 
 
 def show_all(args: argparse.Namespace) -> int:
-    """List all trials, and how the open ones stand."""
+    """List all trials, and how far the open ones are."""
     with Store.open(args.config.store.url, read_only=True) as store:
         now_utc_ms, trials = _now(store), _book(store, args.config).trials.values()
         states = [state_of(store, args.config, trial, now_utc_ms) for trial in trials]
@@ -175,11 +173,7 @@ def _book(store: Store, config: Config) -> TrialBook:
 
 
 def _find(book: TrialBook, name: str) -> TrialRecord:
-    """Give a trial by its name.
-
-    Raises:
-        UsageError: there is none.
-    """
+    """Give a trial by its name."""
     trial = book.trials.get(name)
     if trial is None:
         raise UsageError(book.lacks(name))
@@ -187,11 +181,7 @@ def _find(book: TrialBook, name: str) -> TrialRecord:
 
 
 def _compared(trial: TrialRecord, config: Config) -> TrialRecord:
-    """Give a trial whose device still is one of which rises can be compared.
-
-    Raises:
-        UsageError: it is no more.
-    """
+    """Give a trial whose device still is one of which rises can be compared."""
     device_to("compare").read(trial.device, config)
     return trial
 
@@ -206,7 +196,6 @@ def _terms(args: argparse.Namespace) -> Terms:
 
 
 def _case_afterwards(args: argparse.Namespace) -> Case:
-    """Put a case together from intervals."""
     given: dict[str, Interval | None] = {
         name: getattr(args, name) for name in ("zero", "before", "after")
     }
@@ -280,12 +269,7 @@ _LOOK_EVERY_S = 0.1
 def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
     """Write the setpoints of a trial into the configuration and have the watch read them.
 
-    Returns:
-        0; 1 when the trial gives nothing to apply, or the watch did not read it.
-
-    Raises:
-        ConfigError: the file would not be accepted.
-        UsageError: it can't be written.
+    1 when the trial gives nothing to apply, or the watch did not read it.
     """
     undecided = figures.verdict == "undecided" and figures.hot_day_margin is not None
     if undecided or not figures.setpoints.values:
@@ -312,11 +296,7 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
 
 
 def with_settings(text: str, device: str, values: Mapping[str, float]) -> str:
-    """Give the text of a configuration with some keys of a device's table set to other values.
-
-    Raises:
-        ConfigError: the file is no TOML, or has no such table.
-    """
+    """Give the text of a configuration with some keys of a device's table set to other values."""
     try:
         document = tomlkit.parse(text)
     except TOMLKitError as error:
@@ -352,21 +332,8 @@ def _replace(path: Path, text: str) -> Path:
     stamp = to_datetime(SystemClock().utc_ms()).strftime("%Y%m%dT%H%M%SZ")
     backup = target.with_name(f"{target.name}.before-{stamp}")
     try:
-        status = target.stat()
         shutil.copy2(target, backup)
-        descriptor, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        try:
-            with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(name).chmod(status.st_mode & 0o7777)
-            if os.geteuid() == 0:
-                os.chown(name, status.st_uid, status.st_gid)
-            Path(name).replace(target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        write_durably(target, text.encode(), like=target.stat())
     except OSError as error:
         raise UsageError(
             f"{target} can't be rewritten: {error.strerror}; put the setpoints into it by hand"

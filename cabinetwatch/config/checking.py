@@ -588,7 +588,7 @@ def _read_notify(raw: object, reader: Reader) -> Notify | None:
 
 
 def _check_people(people: Tables, email: object, problems: Problems) -> None:
-    """Note who can't be mailed, and who would be told twice."""
+    """Note who can't be mailed, and who would be notified twice."""
     to = email.get("to") if isinstance(email, dict) else None
     if people and email is None:
         problems.add("notify.people", "needs a mail server; add a table [notify.email]")

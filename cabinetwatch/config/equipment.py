@@ -147,7 +147,6 @@ class Sensor(Table):
     @model_validator(mode="before")
     @classmethod
     def _fill_in(cls, table: Any) -> Any:
-        """Fill in the defaults that depend on other keys."""
         if not isinstance(table, dict):
             return table
         filled: dict[str, Any] = {}

@@ -1,6 +1,6 @@
 """The whole configuration, and the questions that are asked of it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,6 +12,7 @@ from cabinetwatch.config.equipment import (
     ConditionSpec,
     Device,
     Sensor,
+    SubjectKind,
     overlay,
 )
 from cabinetwatch.config.services import Mqtt, Notify, Page, Site, Store, Summary, find_secret
@@ -57,11 +58,16 @@ class Config(Table):
         alarms = {
             spec.name: overlay(spec, self.alarms, {}).model_dump(mode="json") for spec in conditions
         }
+        own: dict[SubjectKind, dict[str, AlarmTables]] = {
+            "device": {name: device.alarms for name, device in self.devices.items()},
+            "sensor": {name: sensor.alarms for name, sensor in self.sensors.items()},
+            "site": {SITE_SUBJECT: {}},
+        }
         config = self.model_copy(update={"alarms": alarms})
         config._settings = {  # noqa: SLF001 - its own class
             (spec.name, subject): overlay(spec, self.alarms, own_tables)
             for spec in conditions
-            for subject, own_tables in self._subjects(spec.subject).items()
+            for subject, own_tables in own[spec.subject].items()
         }
         return config
 
@@ -87,6 +93,11 @@ class Config(Table):
             return find_secret(name, None if self.page is None else self.page.pin_file)
         email = self.notify.email
         return find_secret(name, None if email is None else email.password_file)
+
+    @property
+    def summary_readers(self) -> tuple[str, ...]:
+        """The addresses that the weekly summary goes to."""
+        return (self.summary and self.summary.to) or self.notify.readers
 
     def store_path(self) -> Path:
         """Give the database file."""
@@ -156,10 +167,3 @@ class Config(Table):
     def as_json(self) -> dict[str, Any]:
         """Give the configuration in force as JSON-able values, without any secret."""
         return self.model_dump(mode="json", by_alias=True)
-
-    def _subjects(self, kind: str) -> Mapping[str, AlarmTables]:
-        if kind == "device":
-            return {name: device.alarms for name, device in self.devices.items()}
-        if kind == "sensor":
-            return {name: sensor.alarms for name, sensor in self.sensors.items()}
-        return {SITE_SUBJECT: {}}

@@ -388,7 +388,7 @@ _CALLED = {"email": "mail", "mqtt": "MQTT", "command": "program", "http": "push"
 
 
 class Notify(Table):
-    """When and through which channels people are told. Absent channels are None."""
+    """When and through which channels people are notified. Absent channels are None."""
 
     quiet_hours: QuietHours | None = Field(
         None, description='two times of day in the site\'s time zone, such as "22:30-06:30"'
@@ -412,7 +412,7 @@ class Notify(Table):
 
     @property
     def readers(self) -> tuple[str, ...]:
-        """The addresses of those who are told at once; of all where nobody is."""
+        """The addresses of those who are notified at once; of all where nobody is."""
         simple = () if self.email is None else self.email.addresses
         people = self.people.values()
         first = (*simple, *(each.mail for each in people if each.after is None))
@@ -520,15 +520,10 @@ CREDSTORE = Path("/etc/credstore")
 
 
 def find_secret(name: str, file: Path | None) -> SecretStr | None:
-    """Look for a secret in its places: file, credential, environment, in this order.
+    """Look for a secret in its places: file, credential, environment, in this order; None in none.
 
-    Args:
-        name: e.g. mqtt-password: the name of the systemd credential, and, in capitals after
-            CABINETWATCH_, of the environment variable.
-        file: the file that the configuration names, if it names one.
-
-    Returns:
-        The secret without the line end after it, or None when no place has it.
+    `name` is that of the systemd credential and, in capitals after CABINETWATCH_, of the
+    environment variable. The line end after a secret is no part of it.
 
     Raises:
         ConfigError: a place has it and it can't be read, or it is empty.

@@ -70,23 +70,15 @@ def _unchanged(value: float) -> float:
     return value
 
 
-def _from_kelvin(temperature_k: float) -> float:
-    return temperature_k - 273.15
-
-
-def _from_fahrenheit(temperature_f: float) -> float:
-    # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
-    return (temperature_f - 32.0) * 5.0 / 9.0
-
-
-def _from_kilowatts(power_kw: float) -> float:
-    return power_kw * 1000.0
-
-
 _CONVERSIONS: dict[str, dict[str, Conversion]] = {
-    "temperature": {"Cel": _unchanged, "K": _from_kelvin, "degF": _from_fahrenheit},
+    "temperature": {
+        "Cel": _unchanged,
+        "K": lambda temperature_k: temperature_k - 273.15,
+        # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
+        "degF": lambda temperature_f: (temperature_f - 32.0) * 5.0 / 9.0,
+    },
     "humidity": {"%RH": _unchanged},
-    "power": {"W": _unchanged, "kW": _from_kilowatts},
+    "power": {"W": _unchanged, "kW": lambda power_kw: power_kw * 1000.0},
     "fan-speed": {"1/min": _unchanged},
     "sound-level": {"dB": _unchanged},
 }
@@ -278,15 +270,6 @@ def _others_may_write(status: os.stat_result) -> bool:
     return bool(by_group or status.st_mode & stat.S_IWOTH)
 
 
-def _check_readable(path: Path) -> None:
-    """Read the file once.
-
-    Raises:
-        ValueError: it can't be opened, or is no plain file; says why.
-    """
-    read_plain_file(path, _LARGEST_NAMED)
-
-
 def _check_private(path: Path) -> None:
     """See that a file with a secret is closed to other users; a group may share it on purpose.
 
@@ -305,7 +288,7 @@ PriorityName = Literal["high", "medium", "low"]
 _ADDRESS = re.compile(r"[^\s<>()\[\]\\,;:@\"\x00-\x1f\x7f]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
 _NAMED_ADDRESS = re.compile(r"[^<>\"\\(),;:@\x00-\x1f\x7f]+ <([^<>]+)>")
 ID = re.compile(r"[a-z0-9-]+")
-"""What sensors and devices are told apart by."""
+"""What distinguishes sensors and devices."""
 _CLOCK_TIME = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 # The extended form of ISO 8601-1:2019, 5.2.2.1 (from memory), and no other.
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -434,7 +417,7 @@ def _resolve(value: Any, info: ValidationInfo) -> Any:
     return folder / path if folder is not None else path
 
 
-def _file(check: Callable[[Path], None]) -> AfterValidator:
+def _file(check: Callable[[Path], object]) -> AfterValidator:
     """Make a validator of what raises at a file; one that a journal names need not exist."""
 
     def validate(path: Path, info: ValidationInfo) -> Path:
@@ -477,7 +460,7 @@ Turn = Annotated[str, _says(_check_turn)]
 """How long somebody is left in peace: a duration such as 30m."""
 FilePath = Annotated[Path, BeforeValidator(_resolve)]
 """A path; a relative one starts at the configuration's folder."""
-ReadableFile = Annotated[FilePath, _file(_check_readable)]
+ReadableFile = Annotated[FilePath, _file(lambda path: read_plain_file(path, _LARGEST_NAMED))]
 SecretFile = Annotated[ReadableFile, _file(_check_private)]
 
 # A strict tuple refuses the lists that TOML and JSON have; its items stay strict.

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.demo.cabinet import MAX_STEP_S, Cabinet, under_stairs
-from cabinetwatch.demo.nodes import INTERVAL_S, Instruments, instrument
+from cabinetwatch.demo.cabinet import MAX_STEP_S, under_stairs
+from cabinetwatch.demo.nodes import INTERVAL_S, Stage, instrument
 from cabinetwatch.text import from_datetime, to_datetime, to_rfc3339
 
 SEED = 7
@@ -48,21 +48,15 @@ class Moment(NamedTuple):
     actions: list[OperatorAction]
 
 
-class _Life:
-    """The cabinet over the fortnight, and the hands that act on it."""
+class _Life(Stage):
+    """The cabinet over the fortnight."""
 
     def __init__(self) -> None:
-        self.cabinet: Cabinet = under_stairs(
+        cabinet = under_stairs(
             start_hour=0.0, seed=SEED, dust_per_day=DUST_PER_DAY, step_s=MAX_STEP_S
         )
-        self.instruments: Instruments = instrument(self.cabinet, SEED)
+        super().__init__(cabinet, SEED)
         self._usual = self.cabinet.surroundings
-
-    def stall_fan(self, stalled: bool) -> None:
-        self.cabinet.devices["nas"].fan_stalled = stalled
-
-    def kill_probe(self, dead: bool) -> None:
-        self.instruments.probes["ups-air"].dead = dead
 
     def open_door(self, opened: bool) -> None:
         self.cabinet.door_open = opened
@@ -112,11 +106,11 @@ _EVENTS = (
         lambda life: life.stall_fan(False),
         _note("A cable had fallen into the fan of the NAS; tied it back from outside"),
     ),
-    _Event(12, 10.0, lambda life: life.kill_probe(True)),
+    _Event(12, 10.0, lambda life: life.kill_probe(True, "ups-air")),
     _Event(
         12,
         13.5,
-        lambda life: life.kill_probe(False),
+        lambda life: life.kill_probe(False, "ups-air"),
         _note("Changed the cell of the sensor at the UPS"),
     ),
     _Event(13, 11.0, action=_note("The dust filter of the NAS looks grey")),

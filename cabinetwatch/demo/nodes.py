@@ -275,7 +275,6 @@ class Observer:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
         # Out of the ring of references, so that the library closes its sockets at once.
@@ -339,19 +338,20 @@ END_S = 33 * MINUTE_S
 
 
 class Stage:
-    """The cabinet and its instruments, for the acts to work on."""
+    """A cabinet with its instruments, and the hands that act on it; by default of the evening."""
 
-    def __init__(self) -> None:
-        self.cabinet: Cabinet = under_stairs(start_hour=START_HOUR + START_MINUTE / 60, seed=SEED)
-        self.instruments: Instruments = instrument(self.cabinet, SEED)
+    def __init__(self, cabinet: Cabinet | None = None, seed: int = SEED) -> None:
+        start_hour = START_HOUR + START_MINUTE / 60
+        self.cabinet = cabinet or under_stairs(start_hour=start_hour, seed=seed)
+        self.instruments = instrument(self.cabinet, seed)
 
     def stall_fan(self, stalled: bool) -> None:
         """Stall the fan of the NAS, or free it."""
         self.cabinet.devices["nas"].fan_stalled = stalled
 
-    def kill_probe(self, dead: bool) -> None:
-        """Let the amplifier's temperature probe die, or replace it."""
-        self.instruments.probes["amplifier-air"].dead = dead
+    def kill_probe(self, dead: bool, sensor: str = "amplifier-air") -> None:
+        """Let a temperature probe die, or replace it."""
+        self.instruments.probes[sensor].dead = dead
 
 
 @dataclass(frozen=True)

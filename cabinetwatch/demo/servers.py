@@ -24,6 +24,7 @@ _LOG = logging.getLogger(__name__)
 _T = TypeVar("_T")
 
 LOOPBACK = "127.0.0.1"
+_END_WITHIN_S = 20.0
 
 
 class LoopThread:
@@ -67,13 +68,13 @@ class LoopThread:
         port: int = self._server.sockets[0].getsockname()[1]
         return port
 
-    def stop(self, *farewells: Coroutine[Any, Any, object], timeout_s: float = 20.0) -> None:
+    def stop(self, *farewells: Coroutine[Any, Any, object]) -> None:
         """Take no more connections, say farewell, close them all and join the thread."""
         try:
-            self.call(self._end(farewells), timeout_s)
+            self.call(self._end(farewells), _END_WITHIN_S)
         finally:
             self._loop.call_soon_threadsafe(self._loop.stop)
-            self._thread.join(timeout_s)
+            self._thread.join(_END_WITHIN_S)
         if not self._thread.is_alive():
             self._loop.close()
 
@@ -147,7 +148,6 @@ class EmbeddedBroker:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Close every connection and stop."""
         try:
             self._thread.stop(self._broker.shutdown())
         finally:
@@ -180,7 +180,7 @@ class EmbeddedBroker:
             logging.getLogger(name).setLevel(level)
 
 
-def _probe(host: str, port: int, timeout_s: float = 10.0) -> None:
+def _probe(host: str, port: int) -> None:
     """Connect as a client would and wait for the answer."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-probe")
     client.username_pw_set("demo-probe")
@@ -189,7 +189,7 @@ def _probe(host: str, port: int, timeout_s: float = 10.0) -> None:
     client.connect(host, port)
     client.loop_start()
     try:
-        if not answered.wait(timeout_s):
+        if not answered.wait(10.0):
             raise RuntimeError(f"the embedded broker on {host}:{port} did not answer")
     finally:
         client.disconnect()

@@ -533,7 +533,7 @@ class UnheardCounts:
 
 
 _QUIET_MS = 600_000
-# Topics told apart; whoever may publish may invent topics, so the rest share one entry.
+# Topics with an entry each; whoever may publish may invent topics, so the rest share one.
 _MOST_TOPICS = 256
 _OTHERS = "other topics"
 

@@ -1,6 +1,6 @@
 """One connection to the broker after another, as the network thread sees it.
 
-`Connection` drives the client library and notes what is to be told. `Publications` and
+`Connection` drives the client library and notes what there is to report. `Publications` and
 `Acknowledgements` say what may go out now: no more than the broker takes unconfirmed (MQTT 5.0,
 4.9), and PUBACKs in the order of arrival (4.6).
 
@@ -121,7 +121,7 @@ class Publications:
 
 
 class Acknowledgements:
-    """Messages of one connection that the broker has not been told we keep.
+    """Messages of one connection whose receipt the broker has not been told.
 
     PUBACKs must go out in the order of arrival (MQTT 5.0 and 3.1.1, section 4.6), in whatever order
     the messages are done with. While `window` of them are outstanding, or we leave the socket

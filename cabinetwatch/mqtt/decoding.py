@@ -1,7 +1,7 @@
 """From topic and payload to values: bare numbers, JSON under a pointer, SenML (RFC 8428).
 
 `Decoder` reads messages for the configured sensors. Whatever comes, it raises nothing: what can't
-be read is told in a sentence, with the sensors that have no value for it. Below it stand the
+be read is reported in a sentence, with the sensors that have no value for it. Below it stand the
 readers of the three kinds, stricter than Python's own, and the topic filters that are subscribed to
 (MQTT 5.0 section 4.7, the same in 3.1.1).
 """
@@ -106,12 +106,9 @@ class _Findings:
 
 
 class Decoder:
-    """Decodes messages for a set of sensors. Not for use by several threads at once.
+    """Decodes messages for the configured sensors. Not for use by several threads at once.
 
     `filters` are the topic filters to subscribe to, folded so that no message comes twice.
-
-    Args:
-        sensors: the configured sensors by ID.
     """
 
     def __init__(self, sensors: Mapping[str, Sensor]) -> None:
@@ -140,10 +137,8 @@ class Decoder:
     def decode(self, topic: str, payload: bytes, arrived_utc_ms: int) -> Decoded:
         """Read a message; whatever it is, this raises nothing.
 
-        Args:
-            topic: the topic it came on. One that feeds no sensor gives nothing at all.
-            payload: its bytes.
-            arrived_utc_ms: the arrival, from which a SenML pack's relative times count.
+        A topic that feeds no sensor gives nothing at all. From `arrived_utc_ms` the relative times
+        of a SenML pack count.
         """
         plan = self._plan(topic)
         if plan is None:
@@ -380,7 +375,7 @@ class Record(NamedTuple):
 class Pack(NamedTuple):
     """What a pack holds: its good records in time order, and a sentence for each bad one.
 
-    `bad_names` are those under which the bad ones stand, as far as they have any.
+    `bad_names` are those under which the bad ones come, as far as they have any.
     """
 
     records: list[Record]
@@ -391,7 +386,7 @@ class Pack(NamedTuple):
 def resolve(document: object, now_s: float) -> Pack:
     """Resolve a pack by RFC 8428 section 4.6; relative times count from `now_s`.
 
-    A record that breaks a rule is left out and told; the others stand.
+    A record that breaks a rule is left out and reported; the others count.
 
     Raises:
         Undecodable: not a list of objects, a larger version than understood, a label ending in `_`,

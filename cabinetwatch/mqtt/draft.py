@@ -57,7 +57,6 @@ class Heard:
     topic: str
     count: int = 0
     live: int = 0
-    retained: int = 0
     qos: int = 0
     shown: str = ""
     """The beginning of the latest payload, fit to be shown."""
@@ -78,7 +77,6 @@ class Heard:
                 self.payload_bytes -= len(self.payloads.popleft())
             self.payloads.append(message.payload)
         if message.retain:
-            self.retained += 1
             return
         self.live += 1
         self.qos = max(self.qos, message.qos)

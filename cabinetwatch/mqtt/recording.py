@@ -18,7 +18,6 @@ import stat
 from collections.abc import Callable, Iterator, Mapping
 from itertools import islice
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple, Self, TextIO
 
 from cabinetwatch.config.checking import among, nearest
@@ -107,7 +106,7 @@ def _check_moment(moment: object) -> None:
 
 
 def read_recording(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
-    """Read a recording in the order of its lines; what can't be read is told in a sentence.
+    """Read a recording in the order of its lines; what can't be read is reported in a sentence.
 
     Raises:
         UsageError: the file can't be opened.
@@ -155,12 +154,7 @@ class Recorder:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def write(self, recorded: Recorded) -> None:
@@ -220,7 +214,7 @@ class FileReading(NamedTuple):
 def read_table(
     path: Path, sensors: Mapping[str, Sensor], on_problem: Problem
 ) -> Iterator[FileReading]:
-    """Give the readings of a file of any of the three kinds, told apart by its first line.
+    """Give the readings of a file of any of the three kinds, distinguished by its first line.
 
     Only configured sensors are read; `on_problem` is told of each line that is left out.
 

@@ -106,7 +106,7 @@ class MqttSession:
 
     @property
     def connected(self) -> bool:
-        """Whether the broker has let us in and the connection stands."""
+        """Whether there is a connection and the broker has let us in."""
         return self._connection.up
 
     @property
@@ -127,10 +127,8 @@ class MqttSession:
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Send what was asked for so far, disconnect in good order, and end the thread.
 
-        A kept session stays with the broker. The will is not published.
-
-        Returns:
-            Whether the thread ended in time.
+        A kept session stays with the broker. The will is not published. Says whether the thread
+        ended in time.
         """
         self._stop_by = time.monotonic() + timeout_s
         if self._thread.is_alive():

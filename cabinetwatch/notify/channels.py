@@ -444,17 +444,10 @@ class NotComposedError(Exception):
 
 
 class EmailChannel:
-    """Sends notices through the server of `[notify.email]`.
+    """Sends notices by way of `[notify.email]`: `to` these, else to those of that table.
 
-    Args:
-        config: in force.
-        email: its table of that name.
-        password: to log in with.
-        timeouts: of the server's answers.
-        to: whom to mail, if not those of that table.
-        told: who was told of what, by any channel.
-        compose: gives the mail of a notice that tells of no alarm; raises NotComposedError.
-        present: gives incidents as they are now.
+    `told` knows who was notified of what by any channel, `present` an incident as it is now.
+    `compose` makes the mail of a notice that tells of no alarm, or raises NotComposedError.
     """
 
     def __init__(
@@ -563,7 +556,7 @@ class _Transaction:
             self._connection_lost = True
 
     def refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
-        """Note why these were not told."""
+        """Note why these were not notified."""
         server = f"mail server {self._email.host}:{self._email.port}"
         refusal = Refusal(f"{server}: {sentence}", permanent)
         self._refused |= dict.fromkeys(recipients, refusal)
@@ -613,22 +606,17 @@ class _Transaction:
         self.refuse(self._open(), f"{words} {answer}", permanent=answer.permanent)
 
     def _open(self) -> tuple[str, ...]:
-        """Give those who have no answer yet."""
         return tuple(each for each in self._recipients if each not in self._refused)
 
 
 class SystemMailer:
-    """System mails under way, in memory, one after the other. Each recipient is told once.
-
-    Args:
-        config: with a table [notify.email].
-        timeouts: of the mail server's answers.
+    """System mails under way, in memory, one after the other. Each recipient gets each once.
 
     Raises:
-        ConfigError: there is no such table, or its password can't be read.
+        ConfigError: there is no table [notify.email], or its password can't be read.
     """
 
-    def __init__(self, config: Config, timeouts: Timeouts | None = None) -> None:
+    def __init__(self, config: Config) -> None:
         email = config.notify.email
         if email is None:
             raise ConfigError(["a table [notify.email] is needed: it says whom to mail, and how"])
@@ -639,7 +627,6 @@ class SystemMailer:
             config,
             email,
             config.secret("email-password"),
-            timeouts,
             compose=lambda notice: self._mails[notice.id][1],
         )
         self._queue = ChannelQueue((), in_order=True)

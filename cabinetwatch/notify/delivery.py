@@ -2,8 +2,8 @@
 
 A `ChannelQueue` knows what waits for one channel and says what is to be tried next; it touches no
 network and no clock. Everything that is sent goes through one, and so everything is tried again in
-the same way. `Delivery` carries out what the queues say, tells standing alarms again, and reports.
-Watch time decides on everything but quiet hours, which are the wall clock's.
+the same way. `Delivery` carries out what the queues say, reports active alarms again, and says how
+the channels do. Watch time decides on everything but quiet hours, which are the wall clock's.
 """
 
 import logging
@@ -38,7 +38,7 @@ _LONGEST_RETRY_S = 300.0
 
 
 class Refusal(NamedTuple):
-    """Why somebody was not told: one sentence, and whether trying again is useless."""
+    """Why somebody was not notified: one sentence, and whether trying again is useless."""
 
     error: str
     permanent: bool = False
@@ -172,7 +172,7 @@ class _Pending:
 class ChannelQueue:
     """What waits for one channel, and which of it is to be tried next.
 
-    `recipients` are everybody to be told. In `quiet_hours` all but high and test notices wait.
+    `recipients` are everybody to be notified. In `quiet_hours` all but high and test notices wait.
     More than `digest_over` notices become one (None: never). `in_order` keeps the transitions of
     one alarm in their order, for channels where the last word counts: a retained message, a siren;
     and the mails that tell of no alarm.
@@ -401,7 +401,7 @@ def _sentences(refusals: Mapping[str, Refusal]) -> str:
 
 
 WRITE_PATIENCE_MS = 10_000
-"""How long a digest or repeat waits to be written down before it is told from memory."""
+"""How long a digest or repeat waits to be written down before it is reported from memory."""
 
 _REMEMBERED = 10_000
 """Notice ids kept to tell a notice that comes twice: years of ordinary life, one bad day."""
@@ -432,12 +432,12 @@ class _Back(NamedTuple):
 
 
 class Delivery:
-    """All the notices on their way, and the standing alarms to be told again.
+    """All the notices on their way, and the active alarms to be reported again.
 
     Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that
     delivers. A delivery serves the channels it is given carriers for and leaves the notices of
     others alone, so that a service may run one for each: a mail server that hangs then holds up no
-    siren. Notices that could not be committed are welcome: told from memory, they are not told
+    siren. Notices that could not be committed are welcome: reported from memory, they are not told
     again when they come once more after their commit, for the id stays the same. All deliveries of
     a service share what they know of who was `told`.
     """
@@ -485,12 +485,9 @@ class Delivery:
     ) -> None:
         """Go on after a restart, before the first step.
 
-        Args:
-            waiting: The notices not yet delivered, oldest first, with their last outcome.
-            standing: The last transition of each alarm that is not normal.
-            lived: Every transition of the incidents that are on, oldest first.
-            told: When each occurrence was last told (`plan.last_told`).
-            t: Watch time now (ms).
+        What is `waiting` is oldest first and with its last outcome. `standing` are the last
+        transitions of alarms that are not normal, `lived` all of the incidents that are on, oldest
+        first; `told` says when each occurrence was last reported (`plan.last_told`).
         """
         settled, standing = [], list(standing)
         for line in self._lines.values():
@@ -534,7 +531,7 @@ class Delivery:
         self._empty_inbox(t, utc_ms)
         for notice, due_t in list(self._being_written.values()):
             if due_t <= t:
-                # It has waited too long to be written, and is told from memory.
+                # It has waited too long to be written, and is reported from memory.
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
         self._let_in(t, utc_ms)
@@ -651,7 +648,7 @@ class Delivery:
         self._keep(notices, outcomes)
 
     def _note(self, notice: Notice, outcome: Outcome) -> None:
-        """Have an outcome written down, but of what stands in no outbox."""
+        """Have an outcome written down, unless the outbox does not hold the notice."""
         self._told.note(notice, outcome)
         if notice.kind != "again":
             self._keep([], [outcome])

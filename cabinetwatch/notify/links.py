@@ -10,7 +10,6 @@ import binascii
 import hashlib
 import hmac
 import logging
-import os
 import re
 import secrets
 import stat
@@ -19,6 +18,7 @@ from typing import NamedTuple
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import read_plain_file
+from cabinetwatch.store.place import write_durably
 from cabinetwatch.text import CabinetwatchError
 
 _log = logging.getLogger(__name__)
@@ -59,15 +59,8 @@ def make_key(store: Path) -> None:
     try:
         read_key(store)
     except NoKeyError:
-        made = path.with_name(f"{path.name}.new")
         try:
-            made.unlink(missing_ok=True)
-            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
-            with os.fdopen(os.open(made, flags, 0o600), "w", encoding="ascii") as file:
-                file.write(f"{secrets.token_hex(_KEY_BYTES)}\n")
-                file.flush()
-                os.fsync(file.fileno())
-            made.replace(path)
+            write_durably(path, f"{secrets.token_hex(_KEY_BYTES)}\n".encode())
         except OSError as error:
             raise NoKeyError(
                 f"the key of links can't be written to {path} ({error.strerror})"
@@ -145,11 +138,7 @@ def _letters(content: bytes) -> str:
 def link_to(config: Config, incident: str, made_ms: int, recipient: str) -> str:
     """Give the link to an incident for a mail made at an instant (UTC); empty without any.
 
-    Args:
-        config: says where the page is, and whether it takes actions.
-        incident: its ID.
-        made_ms: a link that lets people act is good for a day from then on.
-        recipient: whom the mail goes to; what is done by the link is put down to them.
+    One that lets people act is good for a day; what is done by it is put down to the recipient.
     """
     page = config.page
     if page is None or page.url is None:

@@ -35,7 +35,7 @@ from cabinetwatch.notify.words import (
     predicate,
 )
 from cabinetwatch.store.records import Notice
-from cabinetwatch.text import describe_duration, local_time, printable, to_datetime
+from cabinetwatch.text import beside, describe_duration, local_time, printable, to_datetime
 from cabinetwatch.watch.events import OVER, Account, AlarmState, Priority, Transition
 from cabinetwatch.watch.incidents import plain_account, urgency
 
@@ -172,7 +172,9 @@ def content_of(
     """
     told_of = _accounts(notice, config)
     accounts = sorted((_present(each, present) for each in told_of), key=urgency)
-    on = [each for each in accounts if not each.is_over] or accounts[:1]
+    present_on = [each for each in accounts if not each.is_over]
+    on = present_on or accounts[:1]
+    near_mains = [e for e in present_on if not {SITE_SUBJECT, TEST_CONDITION} & {*e.subjects}]
     over = [each for each in accounts if each not in on]
     zone = config.site.timezone
     as_of_ms = max(each.time_ms for each in accounts)
@@ -199,7 +201,7 @@ def content_of(
             )
             for place, each in [*enumerate(told)][-_MOST_TOLD:]
         ],
-        cautions=DEVICE_CAUTIONS if any(_near_mains(each) for each in on) else (),
+        cautions=DEVICE_CAUTIONS if near_mains else (),
         no_smoke_alarm=NO_SMOKE_ALARM,
         site=config.site.name,
         acts=config.page is not None and config.page.actions,
@@ -252,7 +254,7 @@ def card_of(account: Account, as_of_ms: int, config: Config, *, shorter: bool = 
         if account.over_ms is not None:
             facts.append(("Lasted", _span(account.since_ms, account.over_ms)))
     else:
-        since = local_time(account.since_ms, zone, _clock_form(account.since_ms, as_of_ms, zone))
+        since = beside(account.since_ms, as_of_ms, zone, "%H:%M:%S")
         facts.append(("Since", f"{since} (for {_span(account.since_ms, as_of_ms)})"))
         if account.time_left_s:
             left = describe_duration(account.time_left_s)
@@ -288,13 +290,6 @@ def _span(from_ms: int, to_ms: int) -> str:
     return describe_duration((to_ms - from_ms) / 1000)
 
 
-def _clock_form(utc_ms: int, as_of_ms: int, zone: str) -> str:
-    """Give the form of an instant beside another that is written whole: of the same day, short."""
-    day = "%Y-%m-%d"
-    same = local_time(utc_ms, zone, day) == local_time(as_of_ms, zone, day)
-    return "%H:%M:%S" if same else "%a %-d %b %H:%M"
-
-
 def _acknowledge(incident: str, config: Config) -> str:
     """Give the command that acknowledges an incident.
 
@@ -307,10 +302,6 @@ def _acknowledge(incident: str, config: Config) -> str:
     if config.file is None or config.file in usual_files():
         return command
     return f"{command} --config {shlex.quote(str(config.file))}"
-
-
-def _near_mains(account: Account) -> bool:
-    return not account.is_over and not {SITE_SUBJECT, TEST_CONDITION} & {*account.subjects}
 
 
 def _intro(notice: Notice, accounts: Sequence[Account], zone: str) -> str:
@@ -356,14 +347,10 @@ _TEXT_COLUMNS = 76
 
 def _wrapped(text: str, indent: int = 0) -> str:
     """Break a paragraph into lines, indented from the second one on (a filter of the template)."""
-    return "\n".join(
-        textwrap.wrap(
-            text,
-            _TEXT_COLUMNS - indent,
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
-    ).replace("\n", "\n" + " " * indent)
+    lines = textwrap.wrap(
+        text, _TEXT_COLUMNS - indent, break_long_words=False, break_on_hyphens=False
+    )
+    return f"\n{' ' * indent}".join(lines)
 
 
 TEMPLATES = Environment(

@@ -1,8 +1,8 @@
-"""People in their turn: who was told of an incident, who has yet to be, and who never need be.
+"""People in their turn: who was notified of an incident, who has yet to be, and who never need be.
 
-The first to be told have a while to answer; a notice to somebody after them is written with theirs,
-lies in the outbox like any other, and is held here until it is due or somebody has answered. So
-neither a kill nor a restart loses it, doubles it, or starts its time anew.
+The first to be notified have a while to answer; a notice to somebody after them is written with
+theirs, lies in the outbox like any other, and is held here until it is due or somebody has
+answered. So neither a kill nor a restart loses it, doubles it, or starts its time anew.
 """
 
 import threading
@@ -19,7 +19,7 @@ from cabinetwatch.watch.events import AlarmState, Priority, Step, Transition
 
 
 class Told:
-    """Who was told of each incident that is on, and when; of all channels, for any thread."""
+    """Who was notified of each incident that is on, and when; of all channels, for any thread."""
 
     def __init__(self, posted: Iterable[Posted] = ()) -> None:
         self._lock = threading.Lock()
@@ -57,7 +57,7 @@ class Told:
                     self._refused.pop(key, None)
 
     def told_t(self, incident: str, channel: Channel, since_t: int = 0) -> int | None:
-        """Give when a channel was first told of an incident since a watch time, if it was."""
+        """Give when a channel was first notified of an incident since a watch time, if it was."""
         with self._lock:
             told = self._told.get((incident, channel), {})
             return min((t for t, _ in told.values() if t >= since_t), default=None)
@@ -67,12 +67,12 @@ class Told:
         return (incident, t) in self._overs
 
     def is_out_of_reach(self, incident: str, channel: Channel) -> bool:
-        """Whether a channel was to be told of an incident, and refused for good."""
+        """Whether a channel was to be notified of an incident, and refused for good."""
         with self._lock:
             return self._refused.get((incident, channel), False)
 
     def is_refused(self, incident: str, channel: Channel) -> bool:
-        """Whether a channel was to be told of an incident, and refused, be it for now."""
+        """Whether a channel was to be notified of an incident, and refused, be it for now."""
         with self._lock:
             return (incident, channel) in self._refused
 
@@ -87,7 +87,7 @@ class Told:
             return self._tried.get(notice.id, due_ms(notice, config))
 
     def before(self, notice: Notice, config: Config, present: Present | None = None) -> str:
-        """Say who was notified before one who is only told when others don't answer.
+        """Say who was notified before one who is only notified when others don't answer.
 
         Nothing where somebody has answered since, as far as the `present` is known.
         """
@@ -103,7 +103,7 @@ class Told:
         written_ms = self.written_ms(notice, config)
         today = site_day(config, written_ms)
         there = turns_of(notice, config)
-        # A digest tells what others were to be told before it was made.
+        # A digest says what others were to be notified of before it was made.
         since = notice.transitions if notice.kind == "digest" else (notice,)
         since_ms = min(each.utc_ms for each in since)
         sentences = []
@@ -263,7 +263,7 @@ class Line:
         return needless, sent
 
     def _time_is_up_t(self, notice: Notice, due_t: int) -> int:
-        """Give when those ahead have had their time to answer, from when they were told.
+        """Give when those ahead have had their time to answer, from when they were notified.
 
         Where no server takes their mails, what is due waits for that, but no more than as long
         again.

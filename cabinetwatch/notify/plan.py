@@ -1,4 +1,4 @@
-"""Which notices follow from transitions, to whom and when; when an alarm is told again. Pure.
+"""Which notices follow from transitions, to whom and when; when an alarm is reported again. Pure.
 
 A notice's id and Message-ID follow from what it tells, so that the same transitions, planned again
 after a kill, give the same notice.
@@ -16,6 +16,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
+from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
 from cabinetwatch.watch.incidents import plain_account
 
@@ -102,12 +103,6 @@ def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
     ]
 
 
-def is_urgent(notice: Notice) -> bool:
-    """Whether quiet hours let a notice pass."""
-    told = notice.accounts or notice.transitions
-    return notice.kind != "summary" and any(each.priority is Priority.HIGH for each in told)
-
-
 def turn_s(notice: Notice, config: Config) -> float:
     """Give how long others have to answer before a notice goes out; 0 where nobody has to."""
     person = config.notify.mailed.get(notice.channel)
@@ -132,12 +127,14 @@ def turns_of(notice: Notice, config: Config) -> dict[Channel, float]:
 def due_ms(notice: Notice, config: Config) -> int:
     """Give the instant (UTC) at which a notice is to go out: after quiet hours, and in its turn.
 
-    The others' time to answer counts from when the first of them is told.
+    The others' time to answer counts from when the first of them is notified.
     """
+    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
+    passes = notice.kind == "test" or any(each.priority is Priority.HIGH for each in told)
 
     def free_ms(channel: Channel, utc_ms: int) -> int:
         quiet = quiet_hours(channel, config)
-        if quiet is None or notice.kind == "test" or is_urgent(notice):
+        if quiet is None or passes:
             return utc_ms
         return quiet.quiet_until(utc_ms) or utc_ms
 
@@ -150,7 +147,7 @@ def due_ms(notice: Notice, config: Config) -> int:
 
 
 def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
-    """Give the first instant after `after_t` at which a standing alarm is to be told again.
+    """Give the first instant after `after_t` at which an active alarm is to be reported again.
 
     The first repeat comes `repeat_s` after the raise, the following at doubling intervals up to a
     day. All from the raise on, so that a restart finds the same instants.
@@ -168,7 +165,7 @@ def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
 
 
 class DueRepeat(NamedTuple):
-    """Raises of one incident to be told again, due at an instant (watch time, ms)."""
+    """Raises of one incident to be reported again, due at an instant (watch time, ms)."""
 
     due_t: int
     incident: str
@@ -185,7 +182,7 @@ class _Standing:
 
 
 class Repeats:
-    """Follows the transitions and says which incidents are due to be told again.
+    """Follows the transitions and says which incidents are due to be reported again.
 
     Those with a high alarm that is on and that nobody has acknowledged; the time counts anew from
     each message that tells that it is worse.
@@ -239,7 +236,7 @@ class Repeats:
 
     @property
     def next_due_t(self) -> int | None:
-        """Watch time of the next repeat, None when nothing stands."""
+        """Watch time of the next repeat, None when nothing is on."""
         return min((entry.due_t for entry in self._standing.values()), default=None)
 
 
@@ -339,7 +336,7 @@ def plan(transitions: Sequence[Transition], config: Config) -> list[Notice]:
     for each in _published(transitions, config):
         kind: NoticeKind = "raise" if each.is_raise else "return" if each.is_return else "change"
         occasion = _Occasion(each.state.value, each.t, each.utc_ms)
-        notices.append(_of_transition("mqtt", kind, each, occasion))
+        notices.append(_of_transition(kind, each, occasion))
     return notices
 
 
@@ -402,11 +399,11 @@ def plan_again(
     """
     occasion = _Occasion("again", t, utc_ms)
     wanted = _published(transitions, config)
-    return [_of_transition("mqtt", "again", each, occasion) for each in wanted]
+    return [_of_transition("again", each, occasion) for each in wanted]
 
 
 def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: int) -> Notice:
-    """Give the one mail that tells what several waiting mails were to tell."""
+    """Give the one mail in place of several that wait."""
     members = sorted(members, key=lambda notice: notice.t)
     told = {
         (transition.id, transition.t, transition.state): transition
@@ -444,7 +441,7 @@ def plan_test(config: Config, t: int, utc_ms: int) -> list[Notice]:
             if channel != "command" and not transition.is_raise:
                 continue
             if channel == "mqtt":
-                notices.append(_of_transition("mqtt", "test", transition, occasion))
+                notices.append(_of_transition("test", transition, occasion))
             else:
                 matter = _Matter("test", account, (transition,))
                 notices.append(_of_incident(channel, matter, config, occasion))
@@ -506,7 +503,7 @@ def _published(transitions: Iterable[Transition], config: Config) -> list[Transi
 def _told(
     matter: _Matter, config: Config, occasion: _Occasion, priorities: Sequence[Priority] = ()
 ) -> list[Notice]:
-    """Give what people and programs are told of an incident.
+    """Give what people and programs are notified of about an incident.
 
     `priorities` are those under which it was told before: who heard of it hears the rest. Its end
     is for whoever was told of it, and that the delivery knows, wherever they are by then.
@@ -546,12 +543,10 @@ def _is_new(transition: Transition) -> bool:
     return transition.is_raise and transition.previous is AlarmState.NORMAL
 
 
-def _of_transition(
-    channel: Channel, kind: NoticeKind, transition: Transition, occasion: _Occasion
-) -> Notice:
+def _of_transition(kind: NoticeKind, transition: Transition, occasion: _Occasion) -> Notice:
     return Notice(
-        id=f"{channel}-{transition.id}-{transition.t}-{occasion.mark}",
-        channel=channel,
+        id=f"mqtt-{transition.id}-{transition.t}-{occasion.mark}",
+        channel="mqtt",
         kind=kind,
         t=occasion.t,
         utc_ms=occasion.utc_ms,
@@ -581,27 +576,49 @@ def _token(*parts: str) -> str:
 
 
 def _test_transitions(config: Config, t: int, utc_ms: int) -> tuple[Transition, Transition]:
-    def transition(state: AlarmState, previous: AlarmState, text: str) -> Transition:
-        return Transition(
-            t=t,
-            utc_ms=utc_ms,
-            id=f"{TEST_CONDITION}-{t}",
-            site=config.site.name,
-            subject="site",
-            condition=TEST_CONDITION,
-            state=state,
-            previous=previous,
-            priority=Priority.LOW,
-            text=text,
-            values={},
-            cause=TEST_CONDITION,
-        )
-
-    unacknowledged = AlarmState.UNACKNOWLEDGED
     name = config.site.name
-    return (
-        transition(
-            unacknowledged, AlarmState.NORMAL, f"This is a test from {name}: nothing is wrong."
-        ),
-        transition(AlarmState.NORMAL, unacknowledged, f"The test from {name} is over."),
+    raised = Transition(
+        t=t,
+        utc_ms=utc_ms,
+        id=f"{TEST_CONDITION}-{t}",
+        site=name,
+        subject="site",
+        condition=TEST_CONDITION,
+        state=AlarmState.UNACKNOWLEDGED,
+        previous=AlarmState.NORMAL,
+        priority=Priority.LOW,
+        text=f"This is a test from {name}: nothing is wrong.",
+        values={},
+        cause=TEST_CONDITION,
     )
+    over = f"The test from {name} is over."
+    return raised, replace(raised, state=raised.previous, previous=raised.state, text=over)
+
+
+class Planner:
+    """Plans notices for an engine; owned by its thread.
+
+    A notice is named after alarm, instant and state. An alarm without delays can come to the same
+    state twice in one millisecond; the second notice must not be taken for the first.
+    """
+
+    def __init__(self) -> None:
+        self._t = 0
+        self._used: dict[str, int] = {}
+
+    def plan(self, transitions: list[Transition], engine: Engine) -> list[Notice]:
+        """Give the notices for transitions of `engine`, in their order."""
+        planned = []
+        for notice in plan(transitions, engine.config):
+            # The retained message of an alarm that is gone is cleared, not written anew.
+            alarms = (f"{each.subject}/{each.condition}" for each in notice.transitions)
+            if notice.channel == "mqtt" and not all(each in engine.alarms for each in alarms):
+                continue
+            if notice.t != self._t:
+                self._t, self._used = notice.t, {}
+            count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
+            if count > 1:
+                message_id = notice.message_id.replace("@", f".{count}@", 1)
+                notice = replace(notice, id=f"{notice.id}-{count}", message_id=message_id)  # noqa: PLW2901
+            planned.append(notice)
+        return planned

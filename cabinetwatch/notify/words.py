@@ -1,13 +1,11 @@
 """The words of notices: what a condition is called, labels and units, what was learnt.
 
-The keys of figures end in their unit (`rise_k`, `power_w`); people read "Rise" and "12.4 K".
+The keys of a device's figures end in their unit (`rise_k`); people read "Rise" and "12.4 K".
 """
 
-from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
-from cabinetwatch.config.services import Site
-from cabinetwatch.config.values import UNITS
 from cabinetwatch.text import (
     TemperatureUnit,
     describe_duration,
@@ -44,7 +42,7 @@ NO_SMOKE_ALARM = (
 
 
 def predicate(transition: Transition) -> str:
-    """Say what stands, or no longer stands, of the subject of a transition.
+    """Say what is on, or no longer on, with the subject of a transition.
 
     A condition that this version doesn't know is called by its name.
     """
@@ -105,141 +103,49 @@ def measured(figure: AccountFigure, unit: TemperatureUnit) -> str:
     return " ± ".join(measure(value, decimals, called) for value in values)
 
 
-UNKNOWN = "unknown"
-
-
-class Figure(NamedTuple):
-    """One figure for people: its label, and its value with the unit."""
-
-    label: str
-    value: str
-
-
-# Longest first, so that "_k_per_w" is not taken for "_w".
+# By the end of a key; longest first, so that "_k_per_w" is not taken for "_w".
 _UNITS = (
-    ("_k_per_day", "K/day", 3),
-    ("_k_per_km", "K/km", 1),
     ("_k_per_w", "K/W", 3),
-    ("_k_per_h", "K/h", 2),
-    ("_m3_s", "m³/s", 4),
-    ("_dba", "dB(A)", 1),
     ("_rpm", "rpm", 0),
-    ("_pa", "Pa", 0),
-    ("_db", "dB", 1),
     ("_c", "°C", 1),
     ("_k", "K", 1),
     ("_w", "W", 1),
-    ("_m", "m", 0),
 )
-
-_DURATIONS = {"_s": 1.0, "_min": 60.0, "_h": 3600.0, "_days": 86400.0}
-_FRACTIONS = ("_fraction",)
-_PROBABILITY = "probability"
-
-
-def figures(
-    values: Mapping[str, Any], site: Site, called: Callable[[str], str] = str
-) -> list[Figure]:
-    """Give all figures of a mapping such as a transition's `values`, in its order.
-
-    `since` is left out: a notice tells it by itself. A sensor's `value` goes by the name of its
-    `quantity`, which is no figure of its own.
-
-    Args:
-        values: Figures by key, None for what is unknown.
-        site: Of which people read them: in its time zone, and its unit of temperatures.
-        called: Gives what people call a sensor.
-    """
-    settled_k, sd_k = values.get("settled_rise_k"), values.get("settled_rise_sd_k")
-    values = {
-        key: called(value) if key.endswith("_sensor") and value else value
-        for key, value in values.items()
-    }
-    if settled_k is not None and sd_k is not None:
-        # One figure with its uncertainty; any uncertainty that people read is ± at 95 %.
-        values["settled_rise_k"] = base.interval_k(settled_k, sd_k, site.temperature_unit)
-    quantity = values.get("quantity")
-    named = {"value": label(quantity)} if quantity in UNITS else {}
-    return [
-        Figure(named.get(key) or label(key), _write(key, value, quantity, site))
-        for key, value in values.items()
-        if key not in ("since", "quantity", "settled_rise_sd_k")
-    ]
+_DURATION, _FRACTION = "_s", "_fraction"
 
 
 def label(key: str) -> str:
-    """Give the plain label of a figure's key, without its unit.
+    """Give the plain label of a device's figure by its key, without the unit.
 
-    >>> label("settled_rise_k"), label("core_rise_k"), label("value")
-    ('Settling at', 'Core rise', 'Value')
+    >>> label("settled_rise_k"), label("time_constant_s")
+    ('Settling at', 'Time constant')
     """
-    for labels in (LABELS, *(condition.labels for condition in conditions.CONDITIONS)):
-        if key in labels:
-            return labels[key]
-    stem = key
-    for suffix in (*(suffix for suffix, _, _ in _UNITS), *_DURATIONS, *_FRACTIONS):
-        if key.endswith(suffix) and key != suffix:
-            stem = key.removesuffix(suffix)
-            break
-    words = stem.replace("_", " ").replace("-", " ").strip() or key
-    return words[:1].upper() + words[1:]
+    ends = (*(suffix for suffix, _, _ in _UNITS), _DURATION, _FRACTION)
+    stem = next((key.removesuffix(each) for each in ends if key.endswith(each)), key)
+    return LABELS.get(key) or stem.replace("_", " ").capitalize()
 
 
-def written(key: str, value: Any, site: Site) -> str:
-    r"""Write a figure with its unit, as its key says and as people of a site read it.
+def written(key: str, value: float, shown: TemperatureUnit) -> str:
+    r"""Write a device's figure with its unit, as its key says and as people read temperatures.
 
-    >>> site = Site(temperature_unit=TemperatureUnit.FAHRENHEIT)
-    >>> written("rise_k", 12.44, site), written("resistance_k_per_w", 0.5, site)
+    >>> fahrenheit = TemperatureUnit.FAHRENHEIT
+    >>> written("rise_k", 12.44, fahrenheit), written("resistance_k_per_w", 0.5, fahrenheit)
     ('22.4\xa0°F', '0.900\xa0°F/W')
-    >>> written("time_constant_s", 900, site), written("load_fraction", 0.8, site)
+    >>> written("time_constant_s", 900, fahrenheit), written("load_fraction", 0.8, fahrenheit)
     ('15\xa0min', '80\xa0%')
     """
-    return _write(key, value, None, site)
-
-
-def _write(key: str, value: Any, quantity: Any, site: Site) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return _measure(key, value, quantity, site.temperature_unit)
-    if isinstance(value, Mapping):
-        parts = (f"{name}: {_write(name, each, None, site)}" for name, each in value.items())
-        return "; ".join(parts) or "none"
-    if isinstance(value, list | tuple):
-        return ", ".join(_write(key, each, quantity, site) for each in value) or "none"
-    return _moment(str(value), site.timezone) if value else UNKNOWN
-
-
-def _measure(key: str, value: float, quantity: Any, shown: TemperatureUnit) -> str:
-    if quantity in UNITS and any(key in each.in_own_unit for each in conditions.CONDITIONS):
-        return base.quantity(value, quantity, shown)
-    for suffix, unit, decimals in _UNITS:
-        if key.endswith(suffix):
-            return _with_unit(value, decimals, unit, shown)
-    for suffix, seconds in _DURATIONS.items():
-        if key.endswith(suffix):
-            return describe_duration(value * seconds)
-    if key == _PROBABILITY:
-        return measure(100 * value, 1, "%")
-    if key.endswith(_FRACTIONS):
+    if key.endswith(_DURATION):
+        return describe_duration(value)
+    if key.endswith(_FRACTION):
         return measure(100 * value, 0, "%")
-    return f"{value:zg}"
-
-
-def _with_unit(value: float, decimals: int, unit: str, shown: TemperatureUnit) -> str:
+    unit, decimals = next((u, d) for suffix, u, d in _UNITS if key.endswith(suffix))
     if unit == "°C":
         return shown.temperature(value, decimals)
     if unit.startswith("K"):
         return shown.difference(value, decimals, per=unit.removeprefix("K"))
     return measure(value, decimals, unit)
-
-
-def _moment(text: str, timezone: str) -> str:
-    """Write an instant in the site's time; any other text stays as it is."""
-    try:
-        return local_time(from_rfc3339(text), timezone)
-    except ValueError:
-        return text
 
 
 def learning_words(learning: Mapping[str, Any] | None, timezone: str) -> str:

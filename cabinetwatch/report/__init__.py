@@ -1,5 +1,7 @@
 """What people read: the weekly summary and the page. Reads the store, never the daemon.
 
+All that reads it raises StoreError where it can't be read.
+
 *The page.* `report/page.py` puts the present into words, `page_server.py` dresses them as one file
 with its own style and script, whose hashes stand in its Content-Security-Policy: style and script
 are always those of the file, and nothing else runs. The present is `store.replay.StoreFollower`:

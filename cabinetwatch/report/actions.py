@@ -256,11 +256,8 @@ _WAITS = "The watch has not answered. It does this within a minute, or not at al
 class Actions:
     """Answers what is asked below `/act/` and `/incident/`. For any number of threads.
 
-    Args:
-        config: with actions; where its store is, and under which address people find the page.
-        look: gives an incident and what stands around it (`page.incident_of`), as they are now or,
-            where that will do, were a moment ago.
-        clock: says when a link is over.
+    `look` gives an incident and what is shown around it (`page.incident_of`), as they are now or,
+    where that will do, were a moment ago.
 
     Raises:
         ConfigError: the PIN can't be read, or is too short.

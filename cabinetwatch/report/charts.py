@@ -150,9 +150,6 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
 
     A picture begins where something is known; the quarter is drawn of the first alone, if it moved
     and there are some weeks of it.
-
-    Raises:
-        StoreError: the store can't be read.
     """
     began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
     record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
@@ -329,7 +326,6 @@ def _device(
 
 
 def _marks(timeline: Timeline) -> list[dict[str, str]]:
-    """Say in words what is marked, under the same names."""
     marks = []
     for number, alarm in enumerate(timeline.alarms, 1):
         start = short_time(alarm.from_utc_ms, timeline.timezone)

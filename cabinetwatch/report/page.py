@@ -20,7 +20,6 @@ from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Site
 from cabinetwatch.notify.mail import card_of, display_names
-from cabinetwatch.notify.words import UNKNOWN as NOT_KNOWN
 from cabinetwatch.notify.words import (
     degree,
     label,
@@ -29,15 +28,30 @@ from cabinetwatch.notify.words import (
     told_in_short,
     written,
 )
-from cabinetwatch.report.present import Present, hidden_words, last_known, moment, present_of
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
-from cabinetwatch.report.words import UNKNOWN, number, short_time, subjects_of
+from cabinetwatch.report.words import (
+    UNKNOWN,
+    Present,
+    hidden_words,
+    last_known,
+    number,
+    present_of,
+    short_time,
+    subjects_of,
+)
 from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
-from cabinetwatch.text import TemperatureUnit, counted, describe_duration, from_rfc3339, typeset
+from cabinetwatch.text import (
+    TemperatureUnit,
+    beside,
+    counted,
+    describe_duration,
+    from_rfc3339,
+    typeset,
+)
 from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account
@@ -84,11 +98,6 @@ def can_draw() -> bool:
     return find_spec("matplotlib") is not None
 
 
-def be_last_in_line() -> None:
-    """Give this process the lowest priority: pictures can wait, the watch can't."""
-    os.nice(19)
-
-
 def chart_name(device_id: str, span: Span) -> str:
     """Give the name of the file of a device's picture."""
     return f"{device_id}-{span.key}.svg"
@@ -101,15 +110,6 @@ def read_manifest(folder: Path) -> dict[str, dict[str, Any]]:
     except (OSError, ValueError):
         return {}
     return listed if isinstance(listed, dict) else {}
-
-
-def make_folder(folder: Path) -> None:
-    """Make the page's folder, private, unless it is there.
-
-    Raises:
-        OSError: it can't be made.
-    """
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
 def write_atomically(path: Path, content: bytes) -> None:
@@ -171,9 +171,6 @@ def page_of(
 
     The page is written anew every `every_s`; None: it is a record of this moment. `acts`: whether
     it leads to where people can act on an incident.
-
-    Raises:
-        StoreError: the store can't be read.
     """
     config, now_utc_ms = engine.config, clock.utc_ms()
     snapshot, zone = snapshot_of(engine, store, clock), config.site.timezone
@@ -194,7 +191,7 @@ def page_of(
                 "words": each.words,
                 "state": each.state.value.replace("-", " "),
                 "told": [
-                    (moment(alarm.utc_ms, now_utc_ms, zone), alarm.id, alarm.text)
+                    (beside(alarm.utc_ms, now_utc_ms, zone), alarm.id, alarm.text)
                     for alarm in each.alarms
                 ],
             }
@@ -237,13 +234,13 @@ def incident_of(present: Present, config: Config, now_utc_ms: int, incident: str
 
 
 def _top(present: Present, config: Config, now_utc_ms: int, *, acts: bool) -> dict[str, Any]:
-    """Give what stands around every incident."""
+    """Give what is shown around every incident."""
     zone, as_of_ms = config.site.timezone, present.as_of_ms
     return {
         "site": present.snapshot.site,
         "present": present,
         "written": short_time(now_utc_ms, zone, "%H:%M:%S"),
-        "last_known": "" if as_of_ms is None else moment(as_of_ms, now_utc_ms, zone),
+        "last_known": "" if as_of_ms is None else beside(as_of_ms, now_utc_ms, zone),
         "acts": acts,
     }
 
@@ -256,7 +253,7 @@ def _incident(
         "account": account,
         "card": card_of(account, account.time_ms, config),
         "is_last_known": present.is_last_known(account),
-        "ended": "" if account.over_ms is None else moment(account.over_ms, now_utc_ms, zone),
+        "ended": "" if account.over_ms is None else beside(account.over_ms, now_utc_ms, zone),
         "told": present.told(account, now_utc_ms, zone),
     }
 
@@ -305,10 +302,8 @@ def _device(
 
 def _worst(device_id: str, present: Present, config: Config) -> tuple[str, str]:
     """Give tone and words of the worst incident of a device or of a sensor of its own."""
-    name, subjects = (
-        f"{config.name_of(device_id)}: ",
-        subjects_of(device_id, config.devices.get(device_id)),
-    )
+    name = f"{config.name_of(device_id)}: "
+    subjects = subjects_of(device_id, config.devices.get(device_id))
     for account in present.on:
         if subjects.isdisjoint(account.subjects):
             continue
@@ -363,10 +358,10 @@ def _more(key: str, figures: Mapping[str, Any], site: Site) -> str:
     if key == "learning":
         return learning_words(value, site.timezone)
     if value is None:
-        return NOT_KNOWN
+        return "unknown"
     if key == "settled_rise_k" and sd_k is not None:
         return base.interval_k(value, sd_k, site.temperature_unit)
-    return written(key, value, site)
+    return written(key, value, site.temperature_unit)
 
 
 def _chart(name: str, span: Span, zone: str, charts: Charts) -> dict[str, Any]:
@@ -428,7 +423,6 @@ def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, An
 def _watch(
     snapshot: Snapshot, store: Store, config: Config, now_utc_ms: int
 ) -> list[tuple[str, str]]:
-    """Say how the watch itself does."""
     running, life, since_ms = "no", UNKNOWN, snapshot.since_utc_ms
     if since_ms is not None:
         running = f"for {describe_duration((now_utc_ms - since_ms) / 1000)}"

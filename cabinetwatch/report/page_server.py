@@ -37,13 +37,11 @@ from cabinetwatch.report.page import (
     INDEX,
     can_draw,
     incident_of,
-    make_folder,
     page_of,
     read_manifest,
     write_atomically,
 )
-from cabinetwatch.report.present import Present, present_of
-from cabinetwatch.report.words import FOLDER, policy_hash
+from cabinetwatch.report.words import FOLDER, Present, policy_hash, present_of
 from cabinetwatch.store.place import database_path
 from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower, snapshot_of
 from cabinetwatch.store.store import Store
@@ -94,11 +92,7 @@ class PageSource:
         self._open()
 
     def html(self) -> bytes:
-        """Give the page of the newest commit; everything from outside is escaped.
-
-        Raises:
-            StoreError: the store can't be read.
-        """
+        """Give the page of the newest commit; everything from outside is escaped."""
         engine, charts = self._engine(), read_manifest(self._folder)
         page = page_of(engine, self._store, self._clock, charts, self._every_s, acts=self._acts)
         text = TEMPLATES.get_template("report/templates/page.html.j2").render(
@@ -113,11 +107,7 @@ class PageSource:
         return text.encode("utf-8", "replace")
 
     def incident(self, incident: str, *, fresh: bool) -> dict[str, Any]:
-        """Give an incident for where people act on it (`incident_of`), of the newest commit or so.
-
-        Raises:
-            StoreError: the store can't be read.
-        """
+        """Give an incident for where people act on it (`incident_of`), as of a moment ago."""
         if self._seen is None or fresh or time.monotonic() - self._seen_at > _FRESH_S:
             engine, now_ms = self._engine(), self._clock.utc_ms()
             snapshot = snapshot_of(engine, self._store, self._clock)
@@ -213,7 +203,7 @@ class PageKeeper:
     def __init__(
         self, url: str, config: Config | None, folder: Path, clock: Clock, every_s: float
     ) -> None:
-        make_folder(folder)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._folder, self._every_s = folder, every_s
         self._source = PageSource(url, config, folder, clock, every_s)
         self._drawer = ChartDrawer(url, folder)
@@ -376,7 +366,7 @@ class PageServer(ThreadingHTTPServer):
 
     @property
     def url(self) -> str:
-        """Where the page stands."""
+        """Where the page is."""
         host, port = self.server_address[:2]
         name = f"[{host!s}]" if self.address_family == socket.AF_INET6 else str(host)
         return f"http://{name}:{port}/"
@@ -387,7 +377,7 @@ class PageServer(ThreadingHTTPServer):
         return ipaddress.ip_address(str(self.server_address[0]).partition("%")[0]).is_loopback
 
     def answer(self, path: str) -> Response:
-        """Give what stands at a path."""
+        """Give what is at a path."""
         if path in {"/", f"/{INDEX}"}:
             return self._fresh_page()
         folder, _, name = path[1:].rpartition("/")

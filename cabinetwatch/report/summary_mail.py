@@ -11,6 +11,7 @@ gives a week's figures as JSON, or its mail, on standard output.
 import argparse
 import gc
 import json
+import os
 import sys
 import textwrap
 from collections.abc import Iterator, Sequence
@@ -21,7 +22,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
 from cabinetwatch.notify.words import predicate
-from cabinetwatch.report.page import be_last_in_line, can_draw
+from cabinetwatch.report.page import can_draw
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.report.summary_words import (
@@ -126,11 +127,7 @@ def mail_of(summary: Summary, drawn: "Sequence[Drawn]", envelope: Envelope) -> E
 
 
 def draw_week(store: Store, config: Config, week: Week) -> "list[Drawn]":
-    """Draw the pictures of a week's mail; none where nothing can draw.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Draw the pictures of a week's mail; none where nothing can draw."""
     if not can_draw():
         return []
     from cabinetwatch.report import charts  # noqa: PLC0415
@@ -139,11 +136,7 @@ def draw_week(store: Store, config: Config, week: Week) -> "list[Drawn]":
 
 
 def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
-    """Say which alarms are active at an instant.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Say which alarms are active at an instant."""
     standing = store.standing(now_utc_ms + 1)
     names = display_names(config)
 
@@ -161,11 +154,7 @@ def present_sentence(store: Store, config: Config, now_utc_ms: int) -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Write a week's figures as JSON, or its mail, to standard output.
-
-    Returns:
-        0; 2 with one sentence on standard error.
-    """
+    """Write a week's figures as JSON, or its mail, to standard output; 2 with a sentence."""
     parser = argparse.ArgumentParser(prog="summary_mail")
     parser.add_argument("what", choices=("close", "mail"))
     parser.add_argument("--store", required=True)
@@ -177,7 +166,8 @@ def main(arguments: Sequence[str]) -> int:
     args = parser.parse_args(arguments)
     # There are hundreds of thousands of buckets and no cycle; going through them takes its time.
     gc.disable()
-    be_last_in_line()
+    # Pictures can wait, the watch can't.
+    os.nice(19)
     now_utc_ms = SystemClock().utc_ms() if args.now is None else args.now
     try:
         iso_week = IsoWeek.parse(args.week)

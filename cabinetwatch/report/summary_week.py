@@ -486,7 +486,7 @@ class History:
         elif entry.kind is EntryKind.CONNECT:
             self._connected_since = t
         elif entry.kind is EntryKind.DISCONNECT:
-            # First attempts that fail are told as such, too: only a connection can be lost.
+            # First attempts that fail are reported as such, too: only a connection can be lost.
             if self._connected_since is not None:
                 self.disconnects.append(utc_ms)
             self._disconnect(t)

@@ -13,6 +13,7 @@ from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, IsoWeek, SensorWeek, Week
 from cabinetwatch.report.words import STANDS, about, from_to, number, short_time, times
 from cabinetwatch.text import (
+    NBSP,
     TemperatureUnit,
     counted,
     describe_duration,
@@ -182,7 +183,6 @@ def summary_of(
 
 
 def _typeset(part: Any) -> Any:
-    """Set every text of a document."""
     if isinstance(part, str):
         return typeset(part)
     if part is None:
@@ -619,7 +619,7 @@ def _watch(week: Week) -> Iterator[str]:
     """Say how the watch did; of what never happened nothing."""
     watch = week.watch
     yield f"Ran {_percent(watch.uptime)} of the week"
-    yield f"{_thousands(watch.readings)} readings"
+    yield f"{watch.readings:,} readings".replace(",", NBSP)
     # The first start ever is no restart.
     if restarts := watch.starts - watch.is_first:
         crashes = f" ({times(watch.crashes)} after a power cut or a kill)" if watch.crashes else ""
@@ -669,10 +669,6 @@ def _percent(part: float) -> str:
 
 def _megabytes(count: float) -> str:
     return f"{count / 1e9:z.1f} GB" if count >= 1e9 else f"{count / 1e6:z.1f} MB"
-
-
-def _thousands(count: int) -> str:
-    return f"{count:,}".replace(",", "\u00a0")
 
 
 def _capital(sentence: str) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt import recording
-from cabinetwatch.report.words import UNKNOWN, LogEntry, short_time, subjects_of
+from cabinetwatch.report.words import UNKNOWN, LogEntry, known, short_time, subjects_of
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
@@ -134,11 +134,7 @@ def _sum(supplies: Sequence[Series | None]) -> Series | None:
 
 
 def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> Case:
-    """Put a trial together from the store; a phase that still lasts ends at its last mark.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Put a trial together from the store; a phase that still lasts ends at its last mark."""
     intervals: dict[str, Interval] = {}
     for phase in PHASES:
         interval = trial.interval(phase)
@@ -159,11 +155,7 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
 
 
 def with_stored_readings(case: Case, store: Store) -> Case:
-    """Give a case with what the store has of each of its phases.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Give a case with what the store has of each of its phases."""
     config, device = case.config, case.config.devices[case.device]
     sensors: set[str] = set()
     for name in (case.device, *config.enclosing(case.device)):
@@ -188,9 +180,6 @@ def read_store(
     """Read some sensors out of the store, corrected by the offsets in force when they came.
 
     `config` is that of now; what lies in several of the intervals is given once.
-
-    Raises:
-        StoreError: the store can't be read.
     """
     wanted = frozenset(sensors)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
@@ -327,7 +316,7 @@ LONG_OPEN_MS = 86_400_000
 
 @dataclass(frozen=True)
 class TrialState:
-    """A trial as it stands.
+    """How far a trial is.
 
     `settled`: the phase has settled, the next may start. `left_s`: how long that will still take;
     None where it can't be told. `sentences`: all of it in words, warnings after the first.
@@ -356,11 +345,7 @@ class TrialState:
 
 
 def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -> TrialState:
-    """Say how a trial stands.
-
-    Raises:
-        StoreError: the store can't be read.
-    """
+    """Say how far a trial is."""
     if not trial.open:
         return TrialState(trial, True, None, ())
     device = config.devices.get(trial.device)
@@ -373,7 +358,7 @@ def state_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) 
 def state_of_case(
     case: Case, trial: TrialRecord, now_utc_ms: int, figures: TrialFigures | None = None
 ) -> TrialState:
-    """Say how an open trial stands; where it is judged already nothing is fitted again."""
+    """Say how far an open trial is; where it is judged already nothing is fitted again."""
     progress, warnings = _progress(case, trial.phase, figures)
     open_ms = now_utc_ms - trial.since_utc_ms
     if open_ms > LONG_OPEN_MS:
@@ -396,7 +381,7 @@ def state_of_case(
 def _progress(
     case: Case, name: str | None, figures: TrialFigures | None
 ) -> tuple[Progress, list[str]]:
-    """How the phase under way stands, and a warning when its cover seems to be off."""
+    """How far the phase under way is, and a warning when its cover seems to be off."""
     phase = None if name is None else case.phase(name)
     if name is None or phase is None:
         sentence = (
@@ -479,8 +464,8 @@ def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
         rise.written(unit),
         "settled" if phase.settled else "fitted",
         UNKNOWN if tau_s is None else describe_duration(tau_s),
-        _known(phase.ambient_c, unit.temperature),
-        _known(phase.power_w, "{:z.1f} W".format),
+        known(phase.ambient_c, unit.temperature),
+        known(phase.power_w, "{:z.1f} W".format),
     ]
 
 
@@ -488,15 +473,15 @@ def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str,
     """Give what follows from both phases; nothing when all of it is unknown."""
     rows = [
         ("Change of settling at", _signed(figures.change, unit)),
-        ("Temperature on the hottest day", _known(figures.hot_day_temperature_c, unit.temperature)),
-        ("Derating threshold at this load", _known(figures.threshold_c, unit.temperature)),
+        ("Temperature on the hottest day", known(figures.hot_day_temperature_c, unit.temperature)),
+        ("Derating threshold at this load", known(figures.threshold_c, unit.temperature)),
         ("Hot-day margin", _signed(figures.hot_day_margin, unit)),
-        ("Life (Arrhenius)", _known(figures.life_factor, "{:z.2f} times".format)),
+        ("Life (Arrhenius)", known(figures.life_factor, "{:z.2f} times".format)),
         (
             "Life of capacitors (ten-degree rule)",
-            _known(figures.life_factor_capacitor, "{:z.2f} times".format),
+            known(figures.life_factor_capacitor, "{:z.2f} times".format),
         ),
-        ("Change of sound", _known(figures.sound_change_db, "{:+z.1f} dB".format)),
+        ("Change of sound", known(figures.sound_change_db, "{:+z.1f} dB".format)),
     ]
     return rows if any(value != UNKNOWN for _, value in rows) else []
 
@@ -559,7 +544,3 @@ def bar_lines(case: Case, figures: TrialFigures) -> list[str]:
 
 def _signed(estimate: Estimate | None, unit: TemperatureUnit) -> str:
     return UNKNOWN if estimate is None else estimate.written(unit, sign=True)
-
-
-def _known(value: float | None, write: Callable[[float], str]) -> str:
-    return UNKNOWN if value is None else write(value)

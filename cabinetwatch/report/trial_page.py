@@ -5,10 +5,8 @@ Its pictures are inline SVG, drawn of what the analysis left in the figures; not
 
 from html import escape
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from cabinetwatch.charts.canvas import DARK_RULES, draw_svg, inlined
@@ -20,6 +18,7 @@ from cabinetwatch.charts.picture import (
     rise_picture,
     temperature_picture,
 )
+from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.report.trial_case import (
     CHANGES,
     HOW,
@@ -34,7 +33,7 @@ from cabinetwatch.report.trial_case import (
     phase_rows,
     verdict_words,
 )
-from cabinetwatch.report.words import short_time
+from cabinetwatch.report.words import FOLDER, short_time
 from cabinetwatch.text import typeset
 from cabinetwatch.trial.judgement import CAUTIONS, PhaseFigures, TrialFigures
 from cabinetwatch.trial.phases import PhaseResult
@@ -50,7 +49,7 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
     timezone = case.config.site.timezone
     span = case.span if case.intervals else None
     bar, legend = draw_bar(case, figures)
-    text = _TEMPLATES.get_template("trial.html.j2").render(
+    text = TEMPLATES.get_template("report/templates/trial.html.j2").render(
         case=case,
         site=case.config.site.name,
         span=[short_time(at, timezone) for at in span] if span else [],
@@ -82,15 +81,7 @@ def html_of(case: Case, figures: TrialFigures) -> bytes:
     return text.encode("utf-8", "replace")
 
 
-_FOLDER = Path(__file__).parent / "templates"
-_TEMPLATES = Environment(
-    loader=FileSystemLoader(_FOLDER),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-_STYLE = (_FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
+_STYLE = (FOLDER / "trial.css").read_text(encoding="utf-8").replace("DARK_RULES", DARK_RULES)
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
 

@@ -8,7 +8,7 @@ is no reason to start again), RELOADING and READY around a SIGHUP, STOPPING at t
 sign of life of each part has changed: network, engine, store, each channel of delivery. An idle
 part still turns, once in 0.5 to 5 s. The limits allow for all that is no hang: a resolver that
 hangs, a mail server that uses up the deadline of an attempt, and a disk that hangs. The store gets
-ten minutes, since its fault is told from memory after 10 s, and a watch that still sees is not
+ten minutes, since its fault is reported from memory after 10 s, and a watch that still sees is not
 ended to save a record; the kernel ends a disk's silence with an error sooner than that, so what is
 left is a deadlock of ours, which only a new start mends. They are counted on CLOCK_MONOTONIC: a
 suspended machine makes no progress and is not blamed. Summary and page do not count: their work is

@@ -24,8 +24,7 @@ from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import last_told, plan_elsewhere
 from cabinetwatch.service import startup
 from cabinetwatch.service.delivery_loop import DeliveryLoop, PageLoop, SummaryLoop, carriers
-from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop
-from cabinetwatch.service.ingest import Ingest
+from cabinetwatch.service.engine_loop import Command, EngineInput, EngineLoop, Ingest
 from cabinetwatch.service.parts import (
     ATTEMPT_S,
     ENGINE_S,
@@ -37,9 +36,8 @@ from cabinetwatch.service.parts import (
     Stall,
     Vital,
     Vitality,
-    WatchedPart,
 )
-from cabinetwatch.service.publisher import Publisher, stopped_payload, topics_gone, will_payload
+from cabinetwatch.service.publisher import Publisher, offline_payload, topics_gone
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store.place import DamagedStoreError, WriterLock, pending_salvage
 from cabinetwatch.store.records import Batch, Notice, Outcome, Receipt
@@ -56,11 +54,8 @@ _LAST_PAGE_S = 4.0
 class Daemon:
     """One watch over one site, from start to stop.
 
-    Args:
-        config: what it watches.
-        clock: the machine's, unless told otherwise.
-        reloaded: it goes on for another one, whose file was read again.
-        lock: of the store, where that other one has held it for it.
+    `reloaded`: it goes on for another one, whose file was read again. `lock` is that of the store,
+    where that other one has held it for it.
     """
 
     watch: WatchTime
@@ -167,7 +162,7 @@ class Daemon:
             client_id=self.client_id,
             will=Will(
                 f"{config.mqtt.publish_under}/watch",
-                lambda: will_payload(self.watch.utc_ms(self.watch.now_ms())),
+                lambda: offline_payload(connected_at=self.watch.utc_ms(self.watch.now_ms())),
             ),
             forget=[] if before is None else _filters(before.config),
             full=lambda: self._engine_loop.full or self._store_loop.behind,
@@ -208,7 +203,7 @@ class Daemon:
 
     def _make_deliveries(self, frame: Frame, now: int) -> None:
         waiting, standing = self._store.waiting(), self._store.standing()
-        # From the raise that began each incident: who was told of it then hears its end.
+        # From the raise that began each incident: who was notified of it then hears its end.
         incidents = {each.incident or each.id for each in standing}
         incidents |= {each.id for notice, _ in waiting for each in notice.accounts}
         began = (self._store.transitions(alarm_id=each) for each in incidents)
@@ -297,7 +292,9 @@ class Daemon:
             # Between two attempts it makes progress.
             slow = {"command": notify.command, "http": notify.http}
             longer_s = getattr(slow.get(each.channel), "timeout_s", 0.0)
-            vitals.append(Vital(each.name, partial(_progress_of, each), ATTEMPT_S + longer_s))
+            vitals.append(
+                Vital(each.name, partial(getattr, each, "progress_t"), ATTEMPT_S + longer_s)
+            )
         return vitals
 
     def wait(self, timeout_s: float | None = None) -> bool:
@@ -322,16 +319,10 @@ class Daemon:
         """Stop every part, in the way of a reading; each step is bounded and none skips the next.
 
         What is in flight is written and acknowledged; notices not yet delivered wait in the store.
-        The page is last of all, so that the last one says that the watch has stopped.
-
-        Args:
-            patience_s: how long to wait at most for the engine, the deliveries, the store and the
-                session, for each; together no more than 5 s unless told otherwise.
-            stepped: called after each step, none of which takes much longer than `patience_s`.
-            hold: go on holding the lock of the store, for the daemon that goes on with it.
-
-        Returns:
-            The lock, where it is to be held and the store was let go in good order.
+        The page is last of all, so that the last one says that the watch has stopped. Engine,
+        deliveries, store and session have up to `patience_s` each; `stepped` is called after each
+        step. To `hold` is to go on holding the lock of the store, which is given for the daemon
+        that goes on with it, if the store was let go in good order.
         """
         steps: dict[str, Callable[[], None]] = {
             "salvage": lambda: _end(self._salvage, patience_s),
@@ -358,7 +349,7 @@ class Daemon:
 
     def _leave_broker(self, patience_s: float) -> None:
         topic = f"{self.config.mqtt.publish_under}/watch"
-        payload = stopped_payload(self.watch.utc_ms(self.watch.now_ms()))
+        payload = offline_payload(time=self.watch.utc_ms(self.watch.now_ms()))
         self._session.publish(topic, payload, retain=True, qos=1)
         # The session takes up to a second longer than it is told.
         if not self._session.stop(patience_s / 2):
@@ -409,10 +400,6 @@ def _end(parts: Sequence[Part], patience_s: float) -> None:
             _log.warning("the %s thread is still busy and is left behind", part.name)
 
 
-def _progress_of(part: WatchedPart) -> int:
-    return part.progress_t
-
-
 def _filters(config: Config) -> list[str]:
     """Give the topic filters that a configuration needs."""
     filters = list(Decoder(config.sensors).filters)
@@ -428,32 +415,25 @@ _LOOKS_IN_A_LIMIT = 4
 class Watchdog:
     """Looks after one daemon, from its start to its end; to be called from the main thread."""
 
-    def __init__(
-        self, daemon: Daemon, notifier: Notifier, now_s: Callable[[], float] = time.monotonic
-    ) -> None:
+    def __init__(self, daemon: Daemon, notifier: Notifier) -> None:
         self._daemon = daemon
         self._notifier = notifier
-        self._now_s = now_s
-        self._vitality = Vitality(daemon.vitals(), now_s())
+        self._vitality = Vitality(daemon.vitals(), time.monotonic())
         limit_s = notifier.watchdog_s or _LOOK_AT_LEAST_EVERY_S * _LOOKS_IN_A_LIMIT
         self._every_s = min(_LOOK_AT_LEAST_EVERY_S, limit_s / _LOOKS_IN_A_LIMIT)
-        self._next_s = now_s()
+        self._next_s = time.monotonic()
         self._told: set[str] = set()
         self._status = ""
 
     def look(self) -> None:
         """Look at the parts when it is time; feed the watchdog, or say who makes no progress."""
-        now_s = self._now_s()
+        now_s = time.monotonic()
         if now_s < self._next_s:
             return
         self._next_s = now_s + self._every_s
         stalls = self._vitality.stalls(now_s)
         if not stalls:
             self._notifier.alive()
-        self._log(stalls)
-        self._show(_status(self._daemon, stalls))
-
-    def _log(self, stalls: list[Stall]) -> None:
         for stall in stalls:
             if stall.name not in self._told:
                 _log.critical(
@@ -464,8 +444,7 @@ class Watchdog:
         for name in self._told - {stall.name for stall in stalls}:
             _log.warning("the %s thread goes on again", name)
         self._told = {stall.name for stall in stalls}
-
-    def _show(self, status: str) -> None:
+        status = _status(self._daemon, stalls)
         if status != self._status:
             self._status = status
             self._notifier.status(status)

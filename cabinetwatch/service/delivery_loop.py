@@ -1,4 +1,4 @@
-"""Who tells people: a thread for each channel, so that none waits for another; page and summary.
+"""Who notifies people: a thread for each channel, so that none waits for another; page and summary.
 
 A delivery's thread steps `notify.delivery`, and waits for the store only to write down what it is
 about to try and what became of it. The summary's thread decides from the store, at each tick, what
@@ -74,7 +74,7 @@ def carriers(
     """Make the channels that are switched on.
 
     `compose` gives the mail that tells of a week, `present` an incident as it is now; `told` knows
-    who was told of it.
+    who was notified of it.
 
     Raises:
         ConfigError: a password is set and can't be read.
@@ -274,14 +274,10 @@ _LOOKED_BACK = 8
 
 
 class SummaryLoop(Part):
-    """Looks at each tick; see `step`.
+    """Looks at each tick what is due; see `step`. The wall clock of the daemon's frame decides.
 
-    Without [summary] or [notify.email] weeks are frozen and not mailed.
-
-    Args:
-        frame: of the daemon; its wall clock says what is due.
-        store_loop: writes what is frozen and told.
-        command: takes the commands that acknowledge returned alarms.
+    Without [summary] or [notify.email] weeks are frozen and not mailed. `command` takes the
+    commands that acknowledge returned alarms.
     """
 
     def __init__(
@@ -432,7 +428,7 @@ class SummaryLoop(Part):
         notice = plan_summary(
             closed.name,
             _returned(store, closed),
-            summary.to or self._config.notify.readers,
+            self._config.summary_readers,
             self._config,
             t=now_t,
             utc_ms=self._watch.utc_ms(now_t),

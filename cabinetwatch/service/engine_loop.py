@@ -1,26 +1,44 @@
 """The thread that owns the engine: what comes goes in, and what follows is handed on.
 
 It waits for nobody but the clock: messages are taken in turns, work goes to the store's thread, and
-what is to be told to the channels'. Nothing from outside ends it: a message or a command at which
-something raises is set aside, logged, acknowledged, and told as `input-refused`.
+notices to the channels'. `Ingest` makes readings of messages: repeats recognised, payload decoded,
+backlog dated. Nothing from outside ends the thread: a message or a command at which something
+raises is set aside, logged, acknowledged, and reported as `input-refused`.
 """
 
 import logging
-from collections.abc import Callable, Hashable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from cabinetwatch.mqtt.backlog import Inbox, Refused
-from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt, excerpt_of_bytes
-from cabinetwatch.notify.plan import plan
-from cabinetwatch.service.ingest import Ingest
+from cabinetwatch.clock import WatchTime
+from cabinetwatch.config.model import Config
+from cabinetwatch.mqtt.backlog import (
+    Backlog,
+    Inbox,
+    ProblemLog,
+    Refused,
+    Released,
+    Repeats,
+    UnheardCounts,
+    UnreadableCounts,
+    identify,
+)
+from cabinetwatch.mqtt.decoding import Decoder
+from cabinetwatch.mqtt.link import (
+    WINDOW_WITHOUT_MAXIMUM,
+    ConnectionEvent,
+    Incoming,
+    excerpt,
+    excerpt_of_bytes,
+)
+from cabinetwatch.notify.plan import Planner
 from cabinetwatch.service.parts import Frame, WatchedPart
 from cabinetwatch.service.publisher import Publisher
 from cabinetwatch.service.store_loop import StoreLoop
-from cabinetwatch.store.codecs import FigureMinute, Gatherer, Tier
-from cabinetwatch.store.records import Batch, Notice
+from cabinetwatch.store.codecs import DAY_MS, FigureSampler
+from cabinetwatch.store.records import Batch, Notice, Receipt, Repeatable
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
-from cabinetwatch.text import describe_duration, printable
+from cabinetwatch.text import describe_duration, printable, to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
@@ -28,72 +46,7 @@ from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe
 _log = logging.getLogger(__name__)
 
 
-class Planner:
-    """Plans notices for an engine; owned by its thread.
-
-    A notice is named after alarm, instant and state. An alarm without delays can come to the same
-    state twice in one millisecond; the second notice must not be taken for the first.
-    """
-
-    def __init__(self) -> None:
-        self._t = 0
-        self._used: dict[str, int] = {}
-
-    def plan(self, transitions: list[Transition], engine: Engine) -> list[Notice]:
-        """Give the notices for transitions of `engine`, in their order."""
-        planned = []
-        for notice in plan(transitions, engine.config):
-            # The retained message of an alarm that is gone is cleared, not written anew.
-            alarms = (f"{each.subject}/{each.condition}" for each in notice.transitions)
-            if notice.channel == "mqtt" and not all(each in engine.alarms for each in alarms):
-                continue
-            if notice.t != self._t:
-                self._t, self._used = notice.t, {}
-            count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
-            if count > 1:
-                message_id = notice.message_id.replace("@", f".{count}@", 1)
-                notice = replace(notice, id=f"{notice.id}-{count}", message_id=message_id)  # noqa: PLW2901
-            planned.append(notice)
-        return planned
-
-
 SAMPLE_EVERY_MS = 10_000
-
-
-class FigureSampler:
-    """Gathers the figures that are numbers; a minute is told once it is over."""
-
-    def __init__(self) -> None:
-        self._minute_utc_ms = 0
-        self._gathered: Gatherer[tuple[str, str]] = Gatherer(Tier.MINUTES.width_ms)
-
-    def sample(self, utc_ms: int, devices: Mapping[str, Mapping[str, Any]]) -> list[FigureMinute]:
-        """Take the figures of an instant; give the minute that ended with it, if one did.
-
-        Args:
-            utc_ms: the instant; one out of order, after a step of the clock, begins a minute anew.
-            devices: the published figures of each; what is unknown (None) is left out, and yes or
-                no counts as 1 or 0.
-        """
-        minute_utc_ms = utc_ms - utc_ms % Tier.MINUTES.width_ms
-        over = self.rest() if minute_utc_ms != self._minute_utc_ms else []
-        self._minute_utc_ms = minute_utc_ms
-        for device, figures in devices.items():
-            for figure, value in figures.items():
-                if isinstance(value, int | float):
-                    self._gathered.add((device, figure), utc_ms, float(value))
-        return over
-
-    def rest(self) -> list[FigureMinute]:
-        """Give what there is of the present minute, and begin anew."""
-        devices: dict[str, dict[str, Any]] = {}
-        for device, figure in self._gathered:
-            (bucket,) = self._gathered.buckets((device, figure))
-            devices.setdefault(device, {})[figure] = bucket
-        self._gathered = Gatherer(Tier.MINUTES.width_ms)
-        return [FigureMinute(self._minute_utc_ms, devices)] if devices else []
-
-
 TICK_MS = 1_000
 SAVE_STATE_MS = 600_000
 COUNT_EVERY_MS = 60_000
@@ -148,6 +101,156 @@ class _Every:
         return True
 
 
+class Ingest:
+    """Takes messages in their order and gives the readings they bring.
+
+    A message's receipt, and the mark by which its repeat is known, go into the work that holds the
+    last of its readings: neither may be on disk, or known to the broker, before. Owned by the
+    engine's thread.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        watch: WatchTime,
+        window: Iterable[Repeatable],
+        last_live_t: Mapping[str, int],
+    ) -> None:
+        self.problems = ProblemLog()
+        self.unreadable = UnreadableCounts()
+        self.unheard = UnheardCounts()
+        self._decoder = Decoder(config.sensors)
+        self._watch = watch
+        self._lateness_ms = round(config.site.lateness_s * 1000)
+        self._keep_raw_days = config.store.keep_raw_days
+        self._repeats = Repeats(window)
+        intervals = {name: sensor.interval_s for name, sensor in config.sensors.items()}
+        self._backlog = Backlog(intervals, last_live_t)
+
+    def connection(self, event: ConnectionEvent, work: Batch) -> list[Reading]:
+        """Take news of the connection; what was held back from before it comes out."""
+        if not event.up:
+            return self._let_go(self._backlog.disconnected(), work)
+        # Messages are taken in turns, not in the order of their arrival: those of two windows may
+        # be taken after one that the broker has yet to hear of.
+        window = None if event.receive_maximum is None else 2 * event.receive_maximum
+        self._repeats.connected(session_present=event.session_present, receive_maximum=window)
+        released = self._backlog.connected(
+            event.t,
+            session_present=event.session_present,
+            window=event.receive_maximum or WINDOW_WITHOUT_MAXIMUM,
+        )
+        return self._let_go(released, work)
+
+    def paused(self, t: int, work: Batch) -> list[Reading]:
+        """Nobody took anything until now: what waited comes in a burst, as after a reconnect."""
+        return self._let_go(self._backlog.paused(t), work)
+
+    def unread(self, sensors: Iterable[str], problem: str, t: int, utc_ms: int) -> None:
+        """Count one message that can't be read for some sensors; see `UnreadableCounts.note`."""
+        sensors = list(sensors)
+        self.unreadable.note(sensors, problem, t, utc_ms)
+        self.unheard.note_unread(sensors, problem)
+
+    def is_new(self, message: Incoming, work: Batch) -> bool:
+        """Whether a message is no repeat; a repeat is acknowledged and otherwise passed over."""
+        if self._repeats.is_repeat(message):
+            work.receipts.append(Receipt(message.epoch, message.packet_id))
+            return False
+        if message.qos:
+            self._repeats.take(identify(message))
+        return True
+
+    def receive(self, message: Incoming, work: Batch) -> list[Reading]:
+        """Take a new message and give the readings that are ready."""
+        arrived_utc_ms = self._watch.utc_ms(message.t)
+        decoded = self._decoder.decode(message.topic, message.payload, arrived_utc_ms)
+        if decoded.problems:
+            self._leave_out(message, decoded.unread, decoded.problems)
+        readings: list[Reading] = []
+        undated: list[tuple[str, float]] = []
+        too_old: dict[str, int] = {}
+        for sensor, value, own_utc_ms in decoded.values:
+            if own_utc_ms is None or message.retain:
+                undated.append((sensor, value))
+                continue
+            before_ms = arrived_utc_ms - own_utc_ms
+            if before_ms > self._keep_raw_days * DAY_MS:
+                too_old[sensor] = own_utc_ms
+            elif before_ms < 0:
+                # A clock that is ahead; the value is there all the same.
+                undated.append((sensor, value))
+            else:
+                readings.append(self._timed(message, sensor, value, own_utc_ms))
+            if before_ms < -DAY_MS:
+                ahead = (
+                    f"{sensor}: its time lies ahead, at {to_rfc3339(own_utc_ms)}; dated at arrival"
+                )
+                self.problems.note(message.topic, [ahead], message.t)
+        if too_old:
+            # They would be pruned as soon as they were written.
+            sensor, utc_ms = next(iter(too_old.items()))
+            problem = (
+                f"{sensor}: its time, {to_rfc3339(utc_ms)}, lies further back than single readings"
+                f" are kept ({self._keep_raw_days} days); check the clock of its node"
+            )
+            self._leave_out(message, too_old, [problem])
+        return readings + self._let_go(self._backlog.take(message, undated), work)
+
+    def set_aside(self, message: Incoming, work: Batch) -> None:
+        """Take that a message could not be dealt with: it is acknowledged, and no repeat is new."""
+        if Receipt(message.epoch, message.packet_id) not in work.receipts:
+            self.done_with(message, work)
+
+    def sensors_of(self, topic: str) -> tuple[str, ...]:
+        """Give the sensors that a topic feeds: its messages keep their order with those."""
+        return self._decoder.sensors_of(topic)
+
+    def refuse(self, message: Incoming, work: Batch) -> None:
+        """Pass over a message of which more come than can be judged: count it and let it go."""
+        problem = "more arrives than can be judged; left out, so that no other sensor has to wait"
+        self._leave_out(message, self.sensors_of(message.topic), [problem])
+        work.receipts.append(Receipt(message.epoch, message.packet_id))
+
+    def done_with(self, message: Incoming, work: Batch) -> None:
+        """Note in `work` what is due once a message's content is on disk."""
+        if message.qos:
+            work.receipts.append(Receipt(message.epoch, message.packet_id))
+            work.window.append(identify(message))
+
+    def _leave_out(
+        self, message: Incoming, sensors: Iterable[str], problems: Sequence[str]
+    ) -> None:
+        """Log why a message, or a part of it, is left out, and count it for its sensors."""
+        self.problems.note(message.topic, problems, message.t)
+        self.unread(sensors, problems[0], message.t, self._watch.utc_ms(message.t))
+
+    def _timed(self, message: Incoming, sensor: str, value: float, own_utc_ms: int) -> Reading:
+        """Give a reading with the payload's own time."""
+        own_t = own_utc_ms - self._watch.offset_ms
+        late = own_t + self._lateness_ms < message.t
+        if late:
+            self.unheard.note_late(sensor, message.t - own_t)
+        return Reading(sensor, own_t, value, Quality.LATE if late else Quality.TIMED)
+
+    def _let_go(self, released: Released, work: Batch) -> list[Reading]:
+        for message in released.messages:
+            self.done_with(message, work)
+        return released.readings
+
+    def deadline(self) -> int | None:
+        """When something held back must be released although nothing comes (watch ms)."""
+        return self._backlog.deadline()
+
+    def due(self, t: int, work: Batch) -> list[Reading]:
+        """Give what has been held back long enough at watch time `t` (ms)."""
+        return self._let_go(self._backlog.due(t), work)
+
+    def rest(self, work: Batch) -> list[Reading]:
+        """Give everything held back: the watch is about to stop."""
+        return self._let_go(self._backlog.disconnected(), work)
+
+
 class EngineLoop(WatchedPart):
     """Feeds the engine and hands on what follows: to the store, and to who tells it.
 
@@ -178,7 +281,7 @@ class EngineLoop(WatchedPart):
         self._planner = Planner()
         self._lateness_ms = round(frame.config.site.lateness_s * 1000)
         self._inbox: Inbox[Other] = Inbox(self._order_of, last=(ConnectionEvent, _Stop))
-        self._work = self._fresh_work()
+        self._work = Batch()
         self._sampler = FigureSampler()
         now = frame.watch.now_ms()
         self._tick_due = _Every(TICK_MS, now)
@@ -313,8 +416,20 @@ class EngineLoop(WatchedPart):
         """Deal with an item. One that raises is set aside: nothing from outside ends the watch."""
         self._look_for_pause()
         try:
-            self._handle(item)
-        except Exception as error:  # noqa: BLE001 - logged, told, and the next item is taken
+            match item:
+                case Incoming():
+                    self._receive(item)
+                case Refused():
+                    self._ingest.refuse(item.message, self._work)
+                case ConnectionEvent():
+                    self._connection(item)
+                case EngineInput():
+                    self._tell(item.kind, item.data)
+                case Command():
+                    self._command(item)
+                case _Stop():
+                    self._stopping = True
+        except Exception as error:  # noqa: BLE001 - logged, reported, and the next item is taken
             why = describe_error(error)
             if isinstance(item, Incoming):
                 self._ingest.set_aside(item, self._work)
@@ -324,20 +439,6 @@ class EngineLoop(WatchedPart):
                 answer = {"ok": False, "text": f"It can't be carried out ({why})."}
                 self._work.handled.append((item.row, answer))
             self._set_aside(type(item).__name__, repr(item), why)
-
-    def _handle(self, item: Item) -> None:
-        if isinstance(item, Incoming):
-            self._receive(item)
-        elif isinstance(item, Refused):
-            self._ingest.refuse(item.message, self._work)
-        elif isinstance(item, ConnectionEvent):
-            self._connection(item)
-        elif isinstance(item, EngineInput):
-            self._tell(item.kind, item.data)
-        elif isinstance(item, Command):
-            self._command(item)
-        else:
-            self._stopping = True
 
     def _receive(self, message: Incoming) -> None:
         if not self._ingest.is_new(message, self._work):
@@ -411,7 +512,7 @@ class EngineLoop(WatchedPart):
     def _tell(self, kind: EntryKind, data: Mapping[str, Any], *, may_wait: bool = False) -> None:
         entry = Entry(self._now(), kind, data)
         self._work.inputs.append(entry)
-        # Rare, and what `status` tells of the connection stands in it: not to wait for a flush.
+        # Rare, and `status` reads the connection out of it: not to wait for a flush.
         self._work.journaled |= not may_wait
         self._follow(self._engine.tell(entry))
 
@@ -437,7 +538,7 @@ class EngineLoop(WatchedPart):
         """Give the notices; a transition that none can be made of takes no other with it."""
         try:
             return self._planner.plan(transitions, self._engine)
-        except Exception as error:  # noqa: BLE001 - logged and told
+        except Exception as error:  # noqa: BLE001 - logged and reported
             if len(transitions) > 1:
                 return [notice for each in transitions for notice in self._plan([each])]
             only = transitions[0]
@@ -463,7 +564,7 @@ class EngineLoop(WatchedPart):
         """Do what tells of the present; where that raises, the watch itself goes on."""
         try:
             work()
-        except Exception as error:  # noqa: BLE001 - logged and told
+        except Exception as error:  # noqa: BLE001 - logged and reported
             self._set_aside(what, "", describe_error(error))
 
     def _tell_refused(self) -> None:
@@ -503,7 +604,10 @@ class EngineLoop(WatchedPart):
             self._publisher.hurry(now)
         self._store_loop.supervise()
         self._attempt("the accounts of incidents", self._account)
-        self._attempt("what is published", lambda: self._publish(now))
+        accounts = self._accounts.values()
+        self._attempt(
+            "what is published", lambda: self._publisher.tick(self._engine, accounts, now)
+        )
         if self._refused and self._refused_due.is_due(now):
             self._tell_refused()
         self._tell_unheard(now)
@@ -515,9 +619,6 @@ class EngineLoop(WatchedPart):
             self._attempt("the saved state", self._save)
         # Even with nothing to write, how far the watch has come must reach the store in time.
         self._hand_over()
-
-    def _publish(self, now: int) -> None:
-        self._publisher.tick(self._engine, self._accounts.values(), now)
 
     def _account(self) -> None:
         """Let who tells people have what is wrong, as it is now."""
@@ -531,9 +632,6 @@ class EngineLoop(WatchedPart):
         self._work.state = pack_state(self._engine)
 
     def _hand_over(self) -> None:
-        work, self._work = self._work, self._fresh_work()
+        work, self._work = self._work, Batch()
         work.advanced_to, work.offset_ms = self._engine.now, self._engine.offset_ms
         self._store_loop.put(work)
-
-    def _fresh_work(self) -> Batch:
-        return Batch(advanced_to=self._engine.now, offset_ms=self._engine.offset_ms)

@@ -82,7 +82,7 @@ class Judge:
     blames nobody, stands still while the guard's machine does.
 
     Args:
-        after_s: how long without a sign of life is told.
+        after_s: how long without a sign of life is reported.
         now_s: the time now; the watch has this long again to be heard for the first time.
     """
 
@@ -185,11 +185,9 @@ Heard = tuple[float, Incoming | ConnectionEvent]
 
 
 class Guard:
-    """Listens to one watch. It keeps nothing on disk: after its own restart it tells anew.
+    """Listens to one watch. It keeps nothing on disk: after its own restart it reports anew.
 
-    Args:
-        config: says where the broker is ([mqtt]) and who is mailed ([notify.email]).
-        after_s: how long the watch must not have been heard to be told as gone.
+    A watch that has not been heard for `after_s` is gone.
 
     Raises:
         ConfigError: a table is missing, or a secret or TLS file can't be used.
@@ -239,7 +237,7 @@ class Guard:
         self._items.put((time.monotonic(), item))
 
     def _turn(self) -> None:
-        """Take what has come, judge, and mail what is to be told."""
+        """Take what has come, judge, and mail what there is to report."""
         if self._session.failure is not None:
             raise CabinetwatchError(f"listening has failed: {self._session.failure}")
         wait: Callable[[], Heard] = lambda: self._items.get(timeout=_TURN_S)  # noqa: E731
@@ -323,7 +321,7 @@ _RESULTS = {
 
 
 class Stamp:
-    """A file whose age says when the failure was last told; locked while it is looked at.
+    """A file whose age says when the failure was last reported; locked while it is looked at.
 
     It belongs in a folder that is there when the disk is full or read-only, such as one below /run.
     Where it can't be kept the mail goes out all the same.
@@ -347,7 +345,7 @@ class Stamp:
         return state.st_size > 0 and 0 <= time.time() - state.st_mtime < TOLD_EVERY_S
 
     def renew(self) -> None:
-        """Note that the failure has been told now."""
+        """Note that the failure has been reported now."""
         if self._file is None:
             return
         try:
@@ -367,12 +365,10 @@ class Stamp:
 
 
 def tell_failure(config: Config, unit: str, stamp: Path, for_s: float) -> bool:
-    """Mail the failure of a unit, unless that was done within the last hour.
+    """Mail the failure of a unit; say whether that was delivered, or not due.
 
-    `stamp` is the file that remembers when it was last told; `for_s` how long to go on trying.
-
-    Returns:
-        Whether the mail was delivered, or was not due.
+    It is not within an hour after the last, which the file `stamp` remembers. `for_s` is how long
+    to go on trying.
 
     Raises:
         ConfigError: the configuration says not whom to mail.

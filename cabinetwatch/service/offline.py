@@ -20,10 +20,10 @@ from typing import Any, NamedTuple
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.recording import FileReading, Problem, Recorded
+from cabinetwatch.notify.plan import Planner
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service.engine_loop import FigureSampler, Planner
-from cabinetwatch.store.codecs import DAY_MS
+from cabinetwatch.store.codecs import DAY_MS, FigureSampler
 from cabinetwatch.store.inputs import Rename
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.replay import pack_state
@@ -82,14 +82,9 @@ def import_readings(
     """Write readings of a file that the store does not have yet.
 
     Where single readings were pruned, what the store had can't be told from what it never had: it
-    would count twice in the minutes, so all that is so old is left out.
-
-    Args:
-        store: open for writing.
-        readings: in any order, though that of their instants is quickest.
-        offsets: of the sensors, as the store's journal has them in force.
-        now_utc_ms: what lies after it is left out.
-        on_problem: told of each reading that is left out.
+    would count twice in the minutes, so all that is so old is left out. Readings may come in any
+    order, though that of their instants is quickest; `offsets` are those in force by the journal.
+    `on_problem` takes each reading that is left out.
 
     Raises:
         StoreError: it can't be written; what was taken so far is kept.
@@ -167,17 +162,11 @@ def _stored(store: Store, wanted: list[tuple[Key, bool]], last_seq: int) -> dict
 def heard_by_both(recorded: Sequence[Dated], stored: Sequence[Dated]) -> set[int]:
     """Find which recorded readings of one sensor are stored ones, as another listener dated them.
 
-    Both have heard one topic in one order. So pairs are sought that are in order on both sides, of
-    equal values, and nearer than the jitter; of all such ways of pairing, the one that is nearest
-    in all (the sum of what each pair is nearer than the jitter is greatest). That neither takes a
-    reading before the watch began for the first that the watch has, nor one stored reading for two.
-
-    Args:
-        recorded: in order of time.
-        stored: in order of time.
-
-    Returns:
-        The places in `recorded` of those that are stored.
+    Both, in order of time, have heard one topic in one order. So pairs are sought that are in order
+    on both sides, of equal values, and nearer than the jitter; of all such ways of pairing, the one
+    that is nearest in all (the sum of what each pair is nearer than the jitter is greatest). That
+    neither takes a reading before the watch began for the first that the watch has, nor one stored
+    reading for two. Gives the places in `recorded`.
     """
     of_value: defaultdict[float, tuple[list[int], list[int]]] = defaultdict(lambda: ([], []))
     for number, each in enumerate(stored):
@@ -298,15 +287,8 @@ def teach(
 ) -> dict[str, Any]:
     """Learn a device's normal rise and response from an interval of the store.
 
-    Args:
-        store: open for reading.
-        config: in force; the device must be in it, with an ambient sensor.
-        device_id: the device.
-        from_utc_ms: where the interval begins; none: with the first reading.
-        to_utc_ms: up to before this; none: to the last reading.
-
-    Returns:
-        The state of the observer that has learnt, as `DeviceView.learn_anew` wants it.
+    The device must be in the configuration, with an ambient sensor; an end that is None is that of
+    the record. Gives the state of the observer, as `DeviceView.learn_anew` wants it.
 
     Raises:
         LessonError: there is too little in it.
@@ -317,7 +299,10 @@ def teach(
         raise LessonError(f"The store has no readings of {device_id} in that interval")
     first_ms, last_ms = heard[0].t, heard[-1].t
     days = min(config.site.learning_days, (last_ms - first_ms) / DAY_MS * _WHOLE)
-    device = _fed(_alone(config, device_id, days), heard).model.devices[device_id]
+    engine = _alone(config, device_id, days)
+    for reading in heard:
+        engine.observe(reading)
+    device = engine.model.devices[device_id]
     if device.observer.learning.stage not in _LEARNT or device.observer.normal is None:
         raise LessonError(
             f"The record from {to_rfc3339(first_ms)} to {to_rfc3339(last_ms)} holds too little of"
@@ -356,12 +341,6 @@ def _alone(config: Config, device_id: str, learning_days: float) -> Engine:
     device = tables["devices"][device_id]
     tables["devices"] = {device_id: {key: device[key] for key in LEARNT_FROM}}
     return Engine(configuration.restore(tables))
-
-
-def _fed(engine: Engine, heard: Sequence[Reading]) -> Engine:
-    for reading in heard:
-        engine.observe(reading)
-    return engine
 
 
 Change = tuple[tuple[str, ...], Any]

@@ -96,13 +96,10 @@ _LOOK_EVERY_S = 0.05
 def child(
     module: str, *arguments: str, last_words_s: float = 0.0, **streams: Any
 ) -> Iterator["subprocess.Popen[bytes]"]:
-    """Run a module of ours in a process of its own, which ends with the block at the latest.
+    """Run `python -m MODULE ARGUMENTS` as a child, which ends with the block at the latest.
 
-    Args:
-        module: run as `python -m MODULE ARGUMENTS`.
-        arguments: for it.
-        last_words_s: how long it may take to end in good order before it is killed.
-        streams: its standard output and error, as `subprocess.Popen` takes them.
+    It has `last_words_s` to end in good order before it is killed; `streams` are those of
+    `subprocess.Popen`.
 
     Raises:
         OSError: it can't be started.
@@ -171,10 +168,10 @@ NETWORK_S = 180.0
 """It turns once a second but while it connects. A resolver that hangs holds that up: by default 5 s
 and two tries for each of at most three name servers (resolv.conf(5)), for each kind of address."""
 STORE_S = 600.0
-"""A disk that hangs is no reason to end a watch that still sees: after 10 s it is told as a
+"""A disk that hangs is no reason to end a watch that still sees: after 10 s it is reported as a
 `store-fault`, and everything goes on from memory. The kernel ends a disk's silence with an error
 within some minutes. What stands still for longer than this is a deadlock, and only a new start can
-help; so what is told from memory has long been told."""
+help; all that is reported from memory is out by then."""
 ATTEMPT_S = 600.0
 """An attempt at a mail server ends after 5 min at the latest, whatever the server does; before it
 and after it the store is waited for, 5 s each. The rest is for a machine that is busy."""

@@ -221,27 +221,21 @@ class Publisher:
         self._publish(f"{self._prefix}/{topic}", text.encode(), retain=True, qos=0)
 
 
-def stopped_payload(utc_ms: int) -> bytes:
-    """What stands on `PREFIX/watch` once the watch was stopped, and when that was."""
-    return json.dumps({"online": False, "time": to_rfc3339(utc_ms)}).encode()
+def offline_payload(**instants: int) -> bytes:
+    """What stands on `PREFIX/watch` once the watch was stopped, with the `time` of that.
 
-
-def will_payload(utc_ms: int) -> bytes:
-    """What the broker puts on `PREFIX/watch` when the watch vanishes without a word.
-
-    It is handed over when connecting: no other time can stand in it.
+    Or what the broker puts there when the watch vanishes without a word. That is handed over when
+    connecting, so only `connected_at` can stand in it.
     """
-    return json.dumps({"online": False, "connected_at": to_rfc3339(utc_ms)}).encode()
+    said = {name: to_rfc3339(utc_ms) for name, utc_ms in instants.items()}
+    return json.dumps({"online": False, **said}).encode()
 
 
 def topics_gone(before: Engine | None, config: Config, renamed: Sequence[str]) -> list[str]:
     """Give the retained topics of alarms and devices that a configuration no longer has.
 
-    Args:
-        before: the engine of the run before, if there was one; it knows renamed sensors as they are
-            called now.
-        config: that of the run that begins.
-        renamed: the IDs that sensors had before.
+    The engine of the run `before`, if there was one, knows sensors that were `renamed` as they are
+    called now.
     """
     after = Engine(config)
     prefix = config.mqtt.publish_under

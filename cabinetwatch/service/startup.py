@@ -10,7 +10,6 @@ watch begin all the same, with its records in memory.
 
 import json
 import logging
-import os
 import re
 import secrets
 import threading
@@ -40,6 +39,7 @@ from cabinetwatch.store.place import (
     pending_salvage,
     set_aside,
     take_report,
+    write_durably,
 )
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, StoreError, counted, without_secrets
@@ -55,10 +55,7 @@ _CHECK_S = 20.0
 def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
     """Open the store for writing, made or brought up to date where that is needed.
 
-    Args:
-        url: of the store.
-        watch: it is a watch that writes to it, and others see that it runs.
-        lock: as for `Store.open`.
+    For `watch` and `lock` see `Store.open`.
 
     Raises:
         DamagedStoreError: it is ours, but damaged.
@@ -126,13 +123,9 @@ _NOTHING = (
 
 
 class SalvageLoop(Part):
-    """Has a child carry the rest over beside the running watch, then tells what could not be read.
+    """Has a child carry the rest over beside the running watch, then says what could not be read.
 
-    Args:
-        path: of the new store.
-        salvage: what is to be carried over into it.
-        tell: takes what the engine's journal says of the store: its fault, and the fault's end.
-        on_failure: takes what ends the thread.
+    `tell` takes what the engine's journal says of the store: its fault, and the fault's end.
     """
 
     def __init__(
@@ -179,7 +172,6 @@ class SalvageLoop(Part):
 
 
 def _carried(done: dict[str, Any]) -> str:
-    """Say what came over and what did not."""
     count, lost = done["readings"], done["lost"]
     carried = f"{counted(count, 'reading')} {'was' if count == 1 else 'were'} carried over"
     if not lost["inputs"]:
@@ -189,11 +181,7 @@ def _carried(done: dict[str, Any]) -> str:
 
 
 def put_aside(url: str, error: DamagedStoreError) -> None:
-    """Give a damaged store, which nobody has open any more, a dated name, and say so.
-
-    Raises:
-        StoreError: it can't be renamed.
-    """
+    """Give a damaged store, which nobody has open any more, a dated name, and say so."""
     path = database_path(url)
     aside = set_aside(path, SystemClock().utc_ms())
     take_report(path)
@@ -201,11 +189,7 @@ def put_aside(url: str, error: DamagedStoreError) -> None:
 
 
 def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
-    """Set a store aside that seemed damaged amid a run, if ordinary opens say the same, twice.
-
-    Raises:
-        StoreError: it can't be renamed.
-    """
+    """Set a store aside that seemed damaged amid a run, if ordinary opens say the same, twice."""
     path = database_path(url)
     try:
         if not isinstance(error, DamagedRecordError) and (
@@ -244,11 +228,7 @@ TRY_EVERY_S = 15.0
 
 
 class FallbackStore:
-    """Where the watch keeps its records until the real disk takes them again.
-
-    Args:
-        real: the configuration with the store that can't be used.
-        error: what its disk says.
+    """Where the watch keeps its records until the disk of the `real` store takes them again.
 
     Raises:
         OSError: there is no room in memory either.
@@ -322,14 +302,9 @@ def client_id_of(settings: Mqtt, store: Path, *, has_run: bool, last: str = "") 
     """Give the client ID of the watch over a store: the configured one, or else its own.
 
     Its own is made up at its first start, and the same ever after. Where it is not beside the
-    store, as after a restore onto a new card, the watch goes on under the name that it last had,
-    and one that ran before it made one up under the old name: the broker keeps messages for that.
-
-    Args:
-        settings: the table [mqtt].
-        store: the path of the store.
-        has_run: whether a watch has run with this store before.
-        last: under which ID it was last let in, as the store has it; empty where it does not say.
+    store, as after a restore onto a new card, a watch that has run before goes on under the name
+    that it had last, as the store knows it, and one that ran before it made one up under the old
+    name: the broker keeps messages for that.
     """
     own = _kept(store)
     if own is None:
@@ -370,16 +345,10 @@ def _kept(store: Path) -> str | None:
 
 
 def _keep(store: Path, client_id: str) -> None:
-    """Write the file whole or not at all; a disk that refuses is told, not fatal."""
+    """Write the file whole or not at all; a disk that refuses is logged, not fatal."""
     path = _beside(store)
-    made = path.with_name(f"{path.name}.new")
     try:
-        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="ascii") as file:
-            file.write(f"{client_id}\n")
-            file.flush()
-            os.fsync(file.fileno())
-        made.replace(path)
+        write_durably(path, f"{client_id}\n".encode())
     except OSError as error:
         _log.error(
             "the client ID can't be kept in %s (%s): after a restart the broker will take the watch"

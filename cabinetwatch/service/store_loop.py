@@ -60,7 +60,7 @@ class StoreLoop(WatchedPart):
 
     Args:
         acknowledge: takes the receipts of messages whose readings are on disk.
-        deliver: takes notices that may be sent: committed, or told from memory.
+        deliver: takes notices that may be sent: committed, or reported from memory.
         report: takes (ok, error, readings lost) when writing fails or works again.
         command: takes (row id, command) of what people ask through the store, but for `prune`.
     """
@@ -155,7 +155,7 @@ class StoreLoop(WatchedPart):
     def behind(self) -> bool:
         """Whether so much waits to be written that no more should come for now.
 
-        Never while the store fails: what can't be written is told from memory, and dropped.
+        Never while the store fails: what can't be written is reported from memory, and dropped.
         """
         pending = self._pending
         return pending is not None and len(pending.inputs) > MOST_BEHIND and not self._failing
@@ -229,7 +229,12 @@ class StoreLoop(WatchedPart):
                 self._let_go = False
             self._store.commit(work)
         except StoreError as error:
-            self._give_back(work)
+            with self._changed:
+                # Before what has come since.
+                self._in_flight = None
+                if self._pending is not None:
+                    work.append(self._pending)
+                self._pending = work
             self._fail(str(error))
             self._bear(error)
             return
@@ -252,14 +257,6 @@ class StoreLoop(WatchedPart):
             _log.warning("the store can be written again; %d readings were lost", self._lost)
             self._report(True, "", self._lost)
             self._lost = 0
-
-    def _give_back(self, work: Batch) -> None:
-        """Put work that could not be written before what has come since."""
-        with self._changed:
-            self._in_flight = None
-            if self._pending is not None:
-                work.append(self._pending)
-            self._pending = work
 
     def _fail(self, error: str) -> None:
         """Tell of the fault once, and from now on from memory."""

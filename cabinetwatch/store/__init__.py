@@ -1,5 +1,8 @@
 """The store: what the watch was told and what it said, in one SQLite file that survives a kill.
 
+Whatever the disk or SQLite refuses is a StoreError, a sentence that names the file; of what was to
+be written nothing is then.
+
 *A damaged store.* Whose a file is, its header says; whether it is sound, only an ordinary open
 with its log. After a checkpoint that was cut short the file alone looks damaged and is not, so a
 start opens twice before it believes damage. Amid a run it is tried twice as well: then the store's
@@ -54,7 +57,7 @@ condensed yet.
 
 Pruning follows the keeping times, by watch time *and* UTC, so that a clock that was years off
 makes nothing old, and never in the first hour of a run. What a warm start reads, what is not in
-the tiers yet, the newest block, the newest journal entry of each kind, standing alarms and untold
+the tiers yet, the newest block, the newest journal entry of each kind, active alarms and untold
 notices stay. All upkeep goes in steps of a fraction of a second, each its own transaction and
 followed by four times its length of rest; up to 4 MB of free pages stay in the file, the rest goes
 back to the disk.

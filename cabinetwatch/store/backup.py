@@ -140,14 +140,11 @@ def _checked_copy(source: Path, growing: Path) -> int | None:
 
 def _newest(path: Path, source: Path | None = None) -> int | None:
     """Give the instant of the newest commit; for a copy its source must be of a schema we know."""
-    database = Database(path, read_only=source is None)
-    try:
-        with database.reading() as connection:
-            if source is not None and check_revision(connection, source) is None:
-                raise StoreError(f"The backup {source} holds nothing; nothing was changed")
-            newest = newest_heartbeat(connection)
-    finally:
-        database.close()
+    opened = Database(path, read_only=source is None)
+    with closing(opened) as database, database.reading() as connection:
+        if source is not None and check_revision(connection, source) is None:
+            raise StoreError(f"The backup {source} holds nothing; nothing was changed")
+        newest = newest_heartbeat(connection)
     return None if newest is None else newest.utc_ms
 
 

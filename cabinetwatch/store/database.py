@@ -15,7 +15,7 @@ import stat
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from functools import partial
 from hashlib import blake2b
 from pathlib import Path
@@ -86,21 +86,13 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """Run one transaction that sees one state of the file and hinders no writer.
-
-        Raises:
-            StoreError: SQLite refuses.
-        """
+        """Run one transaction that sees one state of the file and hinders no writer."""
         with self._translated(), self._engine.begin() as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """Run one transaction: committed at the end, or rolled back whole by any error.
-
-        Raises:
-            StoreError: SQLite refuses; nothing was written.
-        """
+        """Run one transaction: committed at the end, or rolled back whole by any error."""
         with self._translated(), self._writing_engine.begin() as connection:
             yield connection
 
@@ -331,7 +323,7 @@ class MemoryPlace:
 
     def __init__(self, real: Path) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix=_prefix(real), dir=_base()))
-        self._descriptor = _open_folder(self._folder)
+        self._descriptor = os.open(self._folder, os.O_RDONLY | _FOLDER)
         fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self.url = database_url(self._folder / _FILE)
 
@@ -355,25 +347,15 @@ def find_records(real: Path) -> MemoryRecords | None:
     whoever has the store's own folder.
     """
     act_as_owner(real)
-    for folder in _folders(real):
-        try:
-            # Looked at through one descriptor, so that it stays the same folder; also where we may
-            # not read it.
-            descriptor = os.open(folder, os.O_PATH | _FOLDER)
-        except OSError:
-            continue
-        try:
+    # Also where we may not read it.
+    for folder, descriptor in _folders(real, os.O_PATH):
+        with suppress(OSError):
             status = os.fstat(descriptor)
             is_trusted = status.st_uid in {0, os.geteuid(), real.parent.stat().st_uid}
             process = lock_holder(status, device=True)
-            if process is None or not is_trusted:
-                continue
-            readable = _is_readable(descriptor, status.st_uid)
-        except OSError:
-            continue
-        finally:
-            os.close(descriptor)
-        return MemoryRecords(process, database_url(folder / _FILE) if readable else None)
+            if process is not None and is_trusted:
+                readable = _is_readable(descriptor, status.st_uid)
+                return MemoryRecords(process, database_url(folder / _FILE) if readable else None)
     return None
 
 
@@ -391,31 +373,27 @@ def clear_leftovers(real: Path) -> int:
     """Remove what killed watches over the store at `real` left in memory; give how many folders."""
     act_as_owner(real)
     removed = 0
-    for folder in _folders(real):
-        try:
-            descriptor = _open_folder(folder)
-        except OSError:
-            continue
-        try:
+    for folder, descriptor in _folders(real, os.O_RDONLY):
+        # One in use, or gone by itself meanwhile, is an OSError.
+        with suppress(OSError):
             if os.fstat(descriptor).st_uid == os.geteuid():
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 shutil.rmtree(folder, ignore_errors=True)
                 removed += 1
-        except OSError:
-            # In use, or gone by itself meanwhile.
-            continue
-        finally:
-            os.close(descriptor)
     return removed
 
 
-def _folders(real: Path) -> Iterator[Path]:
+def _folders(real: Path, mode: int) -> Iterator[tuple[Path, int]]:
+    """Give each folder with a descriptor, through which it stays the same folder."""
     for folder in sorted(_base().glob(f"{_prefix(real)}*")):
         try:
-            if stat.S_ISDIR(folder.lstat().st_mode):
-                yield folder
+            descriptor = os.open(folder, mode | _FOLDER)
         except OSError:
             continue
+        try:
+            yield folder, descriptor
+        finally:
+            os.close(descriptor)
 
 
 def _base() -> Path:
@@ -425,10 +403,6 @@ def _base() -> Path:
 def _prefix(real: Path) -> str:
     name = blake2b(str(real.absolute()).encode("utf-8", "surrogateescape"), digest_size=8)
     return f"cabinetwatch-{name.hexdigest()}-"
-
-
-def _open_folder(folder: Path) -> int:
-    return os.open(folder, os.O_RDONLY | _FOLDER)
 
 
 class RunningWatch(NamedTuple):
@@ -464,13 +438,10 @@ def find_watch(path: Path) -> RunningWatch | None:
 
 
 def signal_watch(path: Path, number: signal.Signals) -> int | None:
-    """Send a signal to the watch that holds the store at `path`: to its process and no other.
+    """Send a signal to the watch that holds the store at `path`; give its process, if there is one.
 
     Not to whoever else holds it, such as an import, which the signal would end; and what the lock
     file says counts for nothing, for others may write it.
-
-    Returns:
-        The process; None when no watch holds the store.
 
     Raises:
         OSError: it may not be signalled.
@@ -504,7 +475,6 @@ def _is_a_watch(process: int) -> bool:
 
 
 def _says_run(process: int) -> bool:
-    """Whether a process was started as `cabinetwatch run`."""
     try:
         return b"run" in Path(f"/proc/{process}/cmdline").read_bytes().split(b"\0")
     except OSError:

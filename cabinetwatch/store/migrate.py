@@ -43,16 +43,12 @@ def migrate(url: str) -> None:
     with WriterLock(path):
         if not exists:
             _make_empty(path)
-        database = Database(path, read_only=False)
-        try:
-            with database.writing() as connection:
-                check_revision(connection, path)
-                config = Config()
-                config.set_main_option("script_location", "cabinetwatch.store:migrations")
-                config.attributes["connection"] = connection
-                command.upgrade(config, "head")
-        finally:
-            database.close()
+        with closing(Database(path, read_only=False)) as database, database.writing() as connection:
+            check_revision(connection, path)
+            config = Config()
+            config.set_main_option("script_location", "cabinetwatch.store:migrations")
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
 
 
 def _make_empty(path: Path) -> None:
@@ -67,11 +63,7 @@ def _make_empty(path: Path) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """Run as a program.
-
-    Returns:
-        0; or that of the error (`exit_status`), with one sentence on standard error.
-    """
+    """Run as a program; the status of an error is `exit_status`, with one sentence."""
     if len(arguments) != 1:
         print("usage: python -m cabinetwatch.store.migrate URL", file=sys.stderr)
         return 2

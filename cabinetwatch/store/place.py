@@ -18,7 +18,6 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple
 
 from sqlalchemy.engine import make_url
@@ -130,9 +129,6 @@ def create_private(path: Path) -> None:
     """Make an empty file that only its owner may read, unless there is one.
 
     SQLite gives its -wal and -shm files the same permissions.
-
-    Raises:
-        StoreError: the directory is missing or can't be written.
     """
     try:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
@@ -271,12 +267,7 @@ class WriterLock:
     def __enter__(self) -> "WriterLock":
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.release()
 
 
@@ -373,12 +364,9 @@ class Salvage(NamedTuple):
 
 
 def set_aside(path: Path, utc_ms: int) -> Path:
-    """Rename a damaged store, with its companions, to a dated name beside it.
+    """Rename a damaged store, with its companions, to a dated name beside it, which is given.
 
     A note says so first, so that a kill in between is made good by `finish_setting_aside`.
-
-    Returns:
-        The new path of the database file.
 
     Raises:
         StoreError: another process has it open for writing, or renaming fails.
@@ -462,12 +450,21 @@ def dated_name(path: Path, why: str, utc_ms: int) -> Path:
     return target
 
 
-def write_durably(path: Path, content: bytes) -> None:
-    """Write a file that is there whole, or as it was, whatever happens, an OSError too."""
+def write_durably(path: Path, content: bytes, like: os.stat_result | None = None) -> None:
+    """Write a file that is there whole, or as it was, whatever happens, an OSError too.
+
+    It is its owner's alone, or has owner and permissions `like` another.
+    """
     growing = path.with_name(f".{path.name}.{os.getpid()}")
+    growing.unlink(missing_ok=True)
     try:
-        growing.touch(0o600)
+        # Never through a link that another user of the folder has put there.
+        growing.touch(0o600, exist_ok=False)
         growing.write_bytes(content)
+        if like is not None:
+            growing.chmod(like.st_mode & 0o7777)
+            if os.geteuid() == 0:
+                os.chown(growing, like.st_uid, like.st_gid)
         sync(growing)
         growing.replace(path)
         sync(path.parent)

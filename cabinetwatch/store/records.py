@@ -10,7 +10,7 @@ import logging
 import threading
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from hashlib import blake2b
 from itertools import accumulate, groupby, pairwise
 from struct import Struct
@@ -224,16 +224,10 @@ class Batch:
         if later.loses_session:
             self.window.clear()
         self.journaled = self.journaled or later.journaled
-        self.inputs += later.inputs
-        self.window += later.window
-        self.transitions += later.transitions
-        self.notices += later.notices
-        self.outcomes += later.outcomes
-        self.handled += later.handled
-        self.figures += later.figures
-        self.weeks += later.weeks
-        self.receipts += later.receipts
-        self.done += later.done
+        for name in (each.name for each in fields(self) if each.name != "unreadable"):
+            mine = getattr(self, name)
+            if isinstance(mine, list):
+                mine += getattr(later, name)
         if later.unreadable:
             counted: dict[tuple[str, int, int], Unreadable] = {}
             for each in (*self.unreadable, *later.unreadable):
@@ -306,11 +300,9 @@ class Writer:
     """Numbers the inputs and writes batches."""
 
     def __init__(self, database: Database, window_messages: int) -> None:
-        """Pick up where the last commit ended.
+        """Pick up where the last commit ended. The lock is held.
 
-        Args:
-            database: opened for writing, the lock held.
-            window_messages: how many messages the broker may have unacknowledged.
+        The broker may have so many messages unacknowledged.
         """
         self._database = database
         self._window_messages = window_messages
@@ -336,11 +328,7 @@ class Writer:
         return self._left.seq
 
     def commit(self, batch: Batch) -> None:
-        """Write the whole batch in one transaction.
-
-        Raises:
-            StoreError: nothing was written, and the same batch can be committed later.
-        """
+        """Write the whole batch in one transaction."""
         before = self._left
         left = replace(
             before,

@@ -215,9 +215,7 @@ def _unpack(data: bytes) -> Engine | None:
 class StoreFollower:
     """Reads only what is new at each call, so that it can be asked every few seconds for years.
 
-    Args:
-        store: to read.
-        config: counts while the store has none in force; None: there must be one.
+    The configuration counts while the store has none in force; None: there must be one.
     """
 
     def __init__(self, store: Store, config: Config | None = None) -> None:
@@ -226,11 +224,7 @@ class StoreFollower:
         self._replayer, self._seq = _resume(store)
 
     def engine(self) -> Engine:
-        """Give the engine at the newest commit.
-
-        Raises:
-            StoreError: the store can't be read, or nothing says what the site has.
-        """
+        """Give the engine at the newest commit."""
         # Asked first: inputs of a later commit may lie before how far that one had come.
         last_t = self._store.last_t()
         self._take_new()
@@ -253,15 +247,7 @@ class StoreFollower:
 
 
 def in_force(store: Store, config: Config | None) -> Config:
-    """Give the configuration in force according to the store.
-
-    Args:
-        store: to read.
-        config: counts while the store has none; None: there must be one.
-
-    Raises:
-        StoreError: the store can't be read, or nothing says what the site has.
-    """
+    """Give the configuration in force according to the store; `config` while that has none."""
     entries = store.entries(EntryKind.CONFIG)
     try:
         if entries:
@@ -305,11 +291,7 @@ _LOOK_EVERY_S = 0.1
 def ask_watch(
     store: Store, command: Mapping[str, Any], clock: Clock, within_s: float = ASKED_WITHIN_S
 ) -> Asked:
-    """Put a command into the store, and wait a while for what a running watch answers.
-
-    Raises:
-        StoreError: the store takes no command.
-    """
+    """Put a command into the store, and wait a while for what a running watch answers."""
     row = store.put_command(command, clock.utc_ms())
     watch = find_watch(store.path)
     if watch is None:
@@ -396,13 +378,12 @@ class Snapshot:
 
 
 def is_bad(transition: Transition) -> bool:
-    """Whether a standing alarm is bad news: of medium or high priority, and not hidden."""
+    """Whether an active alarm is bad news: of medium or high priority, and not hidden."""
     visible = {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
     return transition.state in visible and transition.priority is not Priority.LOW
 
 
 def _public_room(room: Room) -> dict[str, Any]:
-    """Give the store's room under its public names."""
     growth, left = room.growth_bytes_per_day, room.days_left
     return {
         "bytes": room.bytes,
@@ -442,11 +423,7 @@ def take_snapshot(store: Store, config: Config, clock: Clock) -> Snapshot:
 def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = None) -> Snapshot:
     """Give the present of an engine that has followed the store.
 
-    Args:
-        engine: that has followed it.
-        store: the real one, or the one in memory that stands in for it.
-        clock: says how old the newest heartbeat is.
-        real: the path of the real one, where `store` may be another.
+    `real` is the path of the real one, where `store` may be another, in memory.
     """
     now_utc_ms = clock.utc_ms()
     runs = [entry.kind for _, entry in store.entries(EntryKind.START, EntryKind.STOP)]

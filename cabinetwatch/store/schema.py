@@ -1,5 +1,7 @@
 """The tables of the store. Migrations build them; a test holds the two against each other."""
 
+from typing import Any
+
 from sqlalchemy import (
     JSON,
     BigInteger,
@@ -14,6 +16,7 @@ from sqlalchemy import (
     Text,
     text,
 )
+from sqlalchemy.types import TypeEngine
 
 APPLICATION_ID = 0x63617477
 """Stands in the header of each file of ours, so that no other program's database is touched."""
@@ -22,6 +25,12 @@ REVISIONS = ("v0001", "v0002", "v0003", "v0004", "v0005")
 """All versions of the schema, oldest first; the last is the one written here."""
 
 metadata = MetaData()
+
+
+def _required(**kinds: type[TypeEngine[Any]]) -> list[Column[Any]]:
+    """Make columns, none of which may be null, by their names."""
+    return [Column(name, kind, nullable=False) for name, kind in kinds.items()]
+
 
 sensor = Table(
     "sensor",
@@ -35,12 +44,14 @@ block = Table(
     "block",
     metadata,
     Column("first_seq", Integer, primary_key=True),
-    Column("length", Integer, nullable=False),
-    Column("t_min_ms", BigInteger, nullable=False),
-    Column("t_max_ms", BigInteger, nullable=False),
-    Column("known_t_ms", BigInteger, nullable=False),
-    Column("offset_ms", BigInteger, nullable=False),
-    Column("data", LargeBinary, nullable=False),
+    *_required(
+        length=Integer,
+        t_min_ms=BigInteger,
+        t_max_ms=BigInteger,
+        known_t_ms=BigInteger,
+        offset_ms=BigInteger,
+        data=LargeBinary,
+    ),
 )
 """Readings, one row for each stretch between two journal entries or commits.
 
@@ -52,9 +63,7 @@ journal = Table(
     "journal",
     metadata,
     Column("seq", Integer, primary_key=True),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("data", JSON, nullable=False),
+    *_required(t_ms=BigInteger, kind=String, data=JSON),
     Index("journal_by_kind", "kind", "seq"),
 )
 """All that the engine was told beside readings, numbered in one sequence with them."""
@@ -70,9 +79,7 @@ heartbeat = Table(
     "heartbeat",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("seq", BigInteger, nullable=False),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("offset_ms", BigInteger, nullable=False),
+    *_required(seq=BigInteger, t_ms=BigInteger, offset_ms=BigInteger),
 )
 """One row: the newest commit that brought no block, or one with readings taken elsewhere."""
 
@@ -87,11 +94,7 @@ def _tier_table(name: str) -> Table:
         name,
         metadata,
         Column("number", Integer, primary_key=True),
-        Column("subject", String, nullable=False),
-        Column("day", Integer, nullable=False),
-        Column("t_ms", BigInteger, nullable=False),
-        Column("is_part", Boolean, nullable=False),
-        Column("data", LargeBinary, nullable=False),
+        *_required(subject=String, day=Integer, t_ms=BigInteger, is_part=Boolean, data=LargeBinary),
         Index(f"{name}_by_subject", "subject", "day"),
         Index(f"{name}_parts", "day", "subject", sqlite_where=text("is_part = 1")),
     )
@@ -104,9 +107,7 @@ figure_minute = Table(
     "figure_minute",
     metadata,
     Column("number", Integer, primary_key=True),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("data", LargeBinary, nullable=False),
+    *_required(t_ms=BigInteger, utc_ms=BigInteger, data=LargeBinary),
 )
 """Minutes of the devices' figures that are not in the tiers yet."""
 
@@ -114,8 +115,7 @@ upkeep = Table(
     "upkeep",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("derived_seq", BigInteger, nullable=False),
-    Column("pruned_seq", BigInteger, nullable=False),
+    *_required(derived_seq=BigInteger, pruned_seq=BigInteger),
 )
 """One row: the last input whose reading is in the tiers, and the last one that was pruned."""
 
@@ -131,12 +131,14 @@ transition = Table(
     "transition",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("alarm_id", String, nullable=False),
-    Column("subject", String, nullable=False),
-    Column("condition", String, nullable=False),
-    Column("state", String, nullable=False),
-    Column("record", JSON, nullable=False),
+    *_required(
+        utc_ms=BigInteger,
+        alarm_id=String,
+        subject=String,
+        condition=String,
+        state=String,
+        record=JSON,
+    ),
     Index("transition_by_time", "utc_ms"),
     Index("transition_by_occurrence", "alarm_id"),
     Index("transition_by_alarm", "subject", "condition", "id"),
@@ -147,11 +149,7 @@ notice = Table(
     metadata,
     Column("number", Integer, primary_key=True),
     Column("id", String, nullable=False, unique=True),
-    Column("channel", String, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("message_id", String, nullable=False),
+    *_required(channel=String, kind=String, t_ms=BigInteger, utc_ms=BigInteger, message_id=String),
     Column("in_reply_to", String),
     Column("transitions", JSON, nullable=False),
     Column("recipients", JSON(none_as_null=True)),
@@ -173,8 +171,7 @@ week = Table(
     "week",
     metadata,
     Column("name", String, primary_key=True),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("figures", JSON, nullable=False),
+    *_required(utc_ms=BigInteger, figures=JSON),
 )
 """The figures of each ISO week, frozen when it had closed, and when that was."""
 
@@ -182,11 +179,9 @@ unreadable = Table(
     "unreadable",
     metadata,
     Column("sensor", String, primary_key=True),
-    Column("run_t_ms", BigInteger, nullable=False),
-    Column("in_run", BigInteger, nullable=False),
-    Column("total", BigInteger, nullable=False),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("problem", Text, nullable=False),
+    *_required(
+        run_t_ms=BigInteger, in_run=BigInteger, total=BigInteger, utc_ms=BigInteger, problem=Text
+    ),
     sqlite_with_rowid=False,
 )
 """The messages that each sensor could not be read from: in the run that began at `run_t_ms`, and
@@ -197,8 +192,7 @@ unreadable_hour = Table(
     metadata,
     Column("hour", Integer, primary_key=True, autoincrement=False),
     Column("sensor", String, primary_key=True),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("messages", BigInteger, nullable=False),
+    *_required(t_ms=BigInteger, messages=BigInteger),
     sqlite_with_rowid=False,
 )
 """The same by hours of UTC, counted from 1970; `t_ms` is the watch time of the newest."""
@@ -207,8 +201,7 @@ command = Table(
     "command",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("utc_ms", BigInteger, nullable=False),
-    Column("command", JSON, nullable=False),
+    *_required(utc_ms=BigInteger, command=JSON),
     Column("result", JSON(none_as_null=True)),
     Index("command_waiting", "id", sqlite_where=text("result IS NULL")),
     sqlite_autoincrement=True,
@@ -219,9 +212,7 @@ repeat_window = Table(
     "repeat_window",
     metadata,
     Column("slot", Integer, primary_key=True),
-    Column("turn", Integer, nullable=False),
-    Column("length", Integer, nullable=False),
-    Column("data", LargeBinary, nullable=False),
+    *_required(turn=Integer, length=Integer, data=LargeBinary),
 )
 """A ring of the latest committed messages' identifiers; old slots are overwritten."""
 
@@ -229,8 +220,6 @@ saved_state = Table(
     "saved_state",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("seq", BigInteger, nullable=False),
-    Column("t_ms", BigInteger, nullable=False),
-    Column("data", LargeBinary, nullable=False),
+    *_required(seq=BigInteger, t_ms=BigInteger, data=LargeBinary),
 )
 """One row: the engine as it stood after an input."""

@@ -3,10 +3,9 @@
 import zlib
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
-from types import TracebackType
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, func, insert, or_, select
@@ -161,12 +160,7 @@ class Store:
     def __enter__(self) -> "Store":
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def commit(self, batch: Batch) -> None:
@@ -180,11 +174,7 @@ class Store:
     def rename(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
         """Let the past of sensors, each as (old, new), be of their new IDs; only once ever.
 
-        Returns:
-            What was done, as `due`, and sentences about what can't be done.
-
-        Raises:
-            StoreError: nothing was written.
+        Gives what was done, as `due`, and sentences about what can't be done.
         """
         found = self.renames_wanted(wanted)
         t = self.last_t() or 0
@@ -398,7 +388,7 @@ class Store:
     def standing(self, before_utc_ms: int | None = None) -> list[Transition]:
         """Give the last transition of each alarm that is not normal, oldest first.
 
-        As they stood before an instant, or now.
+        As they were before an instant, or are now.
         """
         table = schema.transition.c
         last = upkeep.last_of_each_alarm()
@@ -549,8 +539,7 @@ class Store:
     def clear(self, now: Now, keeping: Keeping, spare_pages: int = SPARE_PAGES) -> Iterator[int]:
         """Let go of what is older than its keeping time, and give the space back.
 
-        Returns:
-            Steps, each short; each gives the rows that it let go.
+        In short steps; each gives the rows that it let go.
         """
         self._require_whole()
         return upkeep.clear(self._database, now, keeping, spare_pages)
@@ -570,17 +559,15 @@ class Store:
     def put_command(self, command: Mapping[str, Any], utc_ms: int) -> int:
         """Ask the daemon for something; from any process, also while the daemon writes.
 
-        Returns:
-            The id under which `command_result` tells what came of it; it is never used again.
+        Gives the id under which `command_result` tells what came of it; it is never used again.
         """
         row = insert(schema.command).values(command=dict(command), utc_ms=utc_ms)
-        database = Database(self.path, read_only=False) if self._writer is None else self._database
-        try:
-            with database.writing() as connection:
-                return int(connection.execute(row.returning(schema.command.c.id)).scalar_one())
-        finally:
-            if database is not self._database:
-                database.close()
+        with ExitStack() as opened:
+            database = self._database
+            if self._writer is None:
+                database = opened.enter_context(closing(Database(self.path, read_only=False)))
+            connection = opened.enter_context(database.writing())
+            return int(connection.execute(row.returning(schema.command.c.id)).scalar_one())
 
     def take_commands(self) -> list[tuple[int, Any]]:
         """Give the commands not yet handled; they stay so until a batch says `handled`.

@@ -18,6 +18,7 @@ import logging
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from itertools import groupby, islice, takewhile
 from operator import lt
 from pathlib import Path
@@ -220,7 +221,7 @@ class WaitingFigures(NamedTuple):
 def waiting_figures(connection: Connection) -> WaitingFigures:
     """Give the minutes of devices that are not in the tiers yet, oldest first.
 
-    One that is damaged is left out and told: all the others must still get there.
+    One that is damaged is left out and reported: all the others must still get there.
     """
     rows = connection.execute(select(figure_minute).order_by(figure_minute.c.number)).all()
     minutes = []
@@ -306,7 +307,6 @@ def _merge_days(database: Database, before_day: int) -> Iterator[None]:
 
 
 def _merge_day(connection: Connection, tier: Tier, subject: str, day: int) -> None:
-    """Replace all rows of a subject's day by one."""
     table = TABLES[tier]
     of_day = table.c.subject == subject, table.c.day == day
     rows = connection.execute(select(table).where(*of_day).order_by(table.c.number)).all()
@@ -392,8 +392,8 @@ class _Pruning:
             self._protected,
             self._entries,
             self._configurations,
-            self._minutes,
-            self._quarters,
+            partial(self._tier, schema.minute_block, self._keeping.minutes_ms),
+            partial(self._tier, schema.quarter_block, self._keeping.quarters_ms),
             self._transitions,
             self._notices,
             self._unreadable,
@@ -483,13 +483,7 @@ class _Pruning:
         t, older = journal.c.t_ms, journal.c.seq.not_in(newest)
         return self._let_go(connection, journal, t, t, keep_ms, of_kind, before, older)
 
-    def _minutes(self, connection: Connection) -> int:
-        return self._tier(connection, schema.minute_block, self._keeping.minutes_ms)
-
-    def _quarters(self, connection: Connection) -> int:
-        return self._tier(connection, schema.quarter_block, self._keeping.quarters_ms)
-
-    def _tier(self, connection: Connection, table: Table, keep_ms: int) -> int:
+    def _tier(self, table: Table, keep_ms: int, connection: Connection) -> int:
         end_utc_ms = (table.c.day + 1) * DAY_MS
         return self._let_go(connection, table, table.c.t_ms, end_utc_ms, keep_ms)
 
@@ -502,7 +496,7 @@ class _Pruning:
         return self._let_go(connection, table, t, table.c.utc_ms, keep_ms, over)
 
     def _notices(self, connection: Connection) -> int:
-        """Let go of old notices that are done with; those since the oldest standing alarm stay."""
+        """Let go of old notices that are done with; those since the oldest active alarm stay."""
         table, told = schema.notice, schema.transition
         standing_since = connection.scalar(
             select(func.min(told.c.utc_ms)).where(
@@ -639,7 +633,6 @@ def _oldest_raw(connection: Connection) -> Any:
 
 
 def _free_pages(connection: Connection) -> int:
-    """Give the pages of the file that hold nothing."""
     return int(connection.exec_driver_sql("PRAGMA freelist_count").scalar_one())
 
 

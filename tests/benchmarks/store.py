@@ -29,9 +29,9 @@ from itertools import chain
 from pathlib import Path
 
 from cabinetwatch.config.services import Store as StoreConfig
-from cabinetwatch.service.engine_loop import SAMPLE_EVERY_MS, FigureSampler
+from cabinetwatch.service.engine_loop import SAMPLE_EVERY_MS
 from cabinetwatch.service.store_loop import ROUND_MS
-from cabinetwatch.store.codecs import FigureMinute
+from cabinetwatch.store.codecs import FigureMinute, FigureSampler
 from cabinetwatch.store.database import PAGE_BYTES
 from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_url

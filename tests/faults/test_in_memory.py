@@ -45,7 +45,8 @@ def watching_from_memory(site: Site, cabinet: Wire) -> Iterator[WatchProcess]:
 
 
 def folders(site: Site) -> list[Path]:
-    return list(in_memory._folders(site.folder / "watch.db"))
+    found = in_memory._folders(site.folder / "watch.db", os.O_RDONLY)
+    return [folder for folder, _ in found]
 
 
 def test_status_says_that_the_records_are_in_memory_and_shows_them(

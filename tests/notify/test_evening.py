@@ -16,7 +16,7 @@ from cabinetwatch.notify.mail import build_message
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
 from cabinetwatch.notify.words import PRIORITY_WORDS, measured
 from cabinetwatch.report.page_server import PageSource
-from cabinetwatch.report.present import last_known, present_of
+from cabinetwatch.report.words import last_known, present_of
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import StoreFollower, snapshot_of

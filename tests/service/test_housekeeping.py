@@ -10,10 +10,9 @@ from cabinetwatch.clock import RatedClock, WatchTime
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Store as StoreConfig
 from cabinetwatch.service import store_loop as housekeeping
-from cabinetwatch.service.engine_loop import FigureSampler
 from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import PRUNE_AFTER_MS, ROUND_MS, Housekeeping, StoreLoop
-from cabinetwatch.store.codecs import DAY_MS, Tier
+from cabinetwatch.store.codecs import DAY_MS, FigureSampler, Tier
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now, Room

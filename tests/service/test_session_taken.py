@@ -149,7 +149,7 @@ def test_a_kept_id_that_is_none_is_made_up_anew(content: bytes, tmp_path: Path) 
 def test_an_id_that_cannot_be_kept_is_logged_and_serves_all_the_same(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    (tmp_path / "watch.db.client-id.new").mkdir()
+    (tmp_path / "watch.db.client-id").mkdir()
     made = client_id_of(Mqtt(), tmp_path / "watch.db", has_run=False)
     assert MADE_UP.fullmatch(made)
     assert "the client ID can't be kept" in caplog.text

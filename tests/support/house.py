@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.service.engine_loop import Planner
+from cabinetwatch.notify.plan import Planner
 from cabinetwatch.store.codecs import Bucket, FigureMinute
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch

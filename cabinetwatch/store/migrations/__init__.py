@@ -1,1 +1,0 @@
-"""The steps by which the schema of the store came about."""
