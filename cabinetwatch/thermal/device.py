@@ -81,6 +81,7 @@ class Expected(NamedTuple):
     `reckoning` changes when they are reckoned anew, and may jump for that.
     """
 
+    t_ms: int
     reckoning: int
     felt_ambient_c: float
     load_rise_k: float
@@ -177,7 +178,7 @@ class DeviceObserver(Saved):
             return None
         expected = self._estimator.expected
         reckoning = 2 * (self._learnt_ms or 1) + (self._estimator.load_goal_k > 0.0)
-        return Expected(reckoning, expected.felt_ambient_c, expected.load_rise_k)
+        return Expected(self._judged_ms, reckoning, expected.felt_ambient_c, expected.load_rise_k)
 
     @property
     def cooling_loss(self) -> Finding:

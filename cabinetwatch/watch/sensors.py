@@ -346,7 +346,6 @@ class FrozenWatch:
         self._watches = [StuckWatch(moved_k) for _ in witnesses]
         self._flickers = flickers
         self._resolution = Resolution()
-        self._stuck = False
         self._longest_run_ms = 0
         self._run_t: int | None = None
         self._lowest = self._highest = 0.0
@@ -356,6 +355,8 @@ class FrozenWatch:
         self._reckonings = [0 for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
+        self.stuck = False
+        """Whether it is; it goes on over a flicker, at which the reading itself is taken."""
 
     def changed(self, t: int, value: float) -> None:
         """Take a value that differs from the one before."""
@@ -368,14 +369,14 @@ class FrozenWatch:
             self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
-        self._run_t, self._stuck = t, False
+        self._run_t, self.stuck = t, False
         self._lowest = self._highest = value
 
     def _is_flicker(self, value: float) -> bool:
         """Whether a changed value is still the same but for a step up or down."""
         if self._run_t is None or not self._flickers:
             return False
-        if self._stuck and self._lowest == self._highest:
+        if self.stuck and self._lowest == self._highest:
             # It never flickered while it stood: so this is a movement.
             return False
         lowest, highest = min(value, self._lowest), max(value, self._highest)
@@ -390,8 +391,8 @@ class FrozenWatch:
 
     def stands(self, t: int, value: float) -> bool:
         """Take a value that equals the one before; say whether the sensor is stuck."""
-        if t < self._look_t or self._stuck:
-            return self._stuck
+        if t < self._look_t or self.stuck:
+            return self.stuck
         self._follow(t, t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
@@ -401,8 +402,8 @@ class FrozenWatch:
         run_ms = t - self._run_t
         usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
         self.since_t = self._run_t
-        self._stuck = all_moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
-        return self._stuck
+        self.stuck = all_moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
+        return self.stuck
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
@@ -436,7 +437,7 @@ class FrozenWatch:
         return {
             "watches": [watch.save() for watch in self._watches],
             "resolution": asdict(self._resolution),
-            "stuck": self._stuck,
+            "stuck": self.stuck,
             "run": [self._lowest, self._highest],
             "longest_run_ms": self._longest_run_ms,
             "run_t": self._run_t,
@@ -454,7 +455,7 @@ class FrozenWatch:
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
         self._resolution = Resolution(**state.get("resolution", {}))
-        self._stuck = state.get("stuck", False)
+        self.stuck = state.get("stuck", False)
         self._lowest, self._highest = state.get("run", (0.0, 0.0))
         self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
         self._look_t, self._looked = state["look_t"], state["looked"]

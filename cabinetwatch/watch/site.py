@@ -241,6 +241,10 @@ move too: one device by itself, and where several all do (our choice). One alone
 cooling."""
 
 
+EXPECTED_FOR_MS = 900_000
+"""How long what was expected of a device's temperature holds: longer than readings are apart."""
+
+
 def watch_for_standing_still(
     sensors: Mapping[str, SensorView], devices: Mapping[str, DeviceView]
 ) -> None:
@@ -265,6 +269,9 @@ def watch_for_standing_still(
 def _expected_c(device: DeviceView) -> tuple[int, float] | None:
     expected = device.observer.expectation
     if expected is None or not device.rise_is_known:
+        return None
+    if device.temperature.t - expected.t_ms > EXPECTED_FOR_MS:
+        # Nothing was judged for a while: the next will be a jump.
         return None
     return expected.reckoning, expected.felt_ambient_c + expected.load_rise_k
 
