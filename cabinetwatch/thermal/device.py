@@ -8,7 +8,7 @@ first days (`identification`, `learning`) grows until it teaches. It forgets not
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from cabinetwatch.config.values import POSSIBLE
 from cabinetwatch.thermal.detection import ChangeTest, Finding
@@ -33,6 +33,7 @@ from cabinetwatch.thermal.rise import (
     RiseEstimator,
     unlearnt_response,
 )
+from cabinetwatch.thermal.sensing import FLICKER_STEPS, StuckWatch
 from cabinetwatch.thermal.windows import DeviceSettings, Figures, Saved, Window, WindowGatherer
 
 STATE_VERSION = 5
@@ -44,6 +45,9 @@ _SMALLEST_SLOW_SD_K = 0.1
 _COLDEST_C, _HOTTEST_C = POSSIBLE["temperature"]
 _MOST_W = 100.0 * POSSIBLE["power"][1]
 """Of all its supplies together."""
+
+STILL_K = 1.0
+"""How far what a device's model expects of its temperature must move while that stands."""
 
 _LEAST_RISE_K = 0.01
 _LOWS_TO_BE_OFF = 2
@@ -69,6 +73,18 @@ class LearningStatus:
     loads_w: tuple[float, float] | None
     confidence: str | None
     remarks: tuple[str, ...]
+
+
+class Expected(NamedTuple):
+    """What a device's temperature consists of by its model: the ambient as felt, the load's part.
+
+    `reckoning` changes when they are reckoned anew, and may jump for that.
+    """
+
+    t_ms: int
+    reckoning: int
+    felt_ambient_c: float
+    load_rise_k: float
 
 
 class DeviceObserver(Saved):
@@ -104,6 +120,7 @@ class DeviceObserver(Saved):
             unlearnt_response(settings.time_constant_s), commissioned(settings)
         )
         self._excursions = unseen_excursions(settings)
+        self._still = StuckWatch(STILL_K)
         self._set_patience()
 
     # --- readings in -------------------------------------------------------------------------
@@ -153,6 +170,15 @@ class DeviceObserver(Saved):
             self._figures = self._estimator.figures(window, lost, self.is_off)
             self._judged = None
         return self._figures
+
+    @property
+    def expectation(self) -> Expected | None:
+        """What the temperature would be by ambient and load alone; None before the first step."""
+        if self._judged_ms is None:
+            return None
+        expected = self._estimator.expected
+        reckoning = 2 * (self._learnt_ms or 1) + (self._estimator.load_goal_k > 0.0)
+        return Expected(self._judged_ms, reckoning, expected.felt_ambient_c, expected.load_rise_k)
 
     @property
     def cooling_loss(self) -> Finding:
@@ -260,6 +286,10 @@ class DeviceObserver(Saved):
         if moved_k != 0.0:
             self._above.shift(moved_k)
             self._below.shift(moved_k)
+            self._still.begin()
+        expected, band_k = self._estimator.expected, FLICKER_STEPS * self._estimator.own_step.step
+        driver_c = expected.felt_ambient_c + expected.load_rise_k
+        self._still.observe(window.t_ms, window.temperature_c, driver_c, band_k)
         self._watch_off(window)
         self._judged, self._judged_ms = (window, lost), window.t_ms
         normal = self._estimator.normal
@@ -330,7 +360,11 @@ class DeviceObserver(Saved):
             other_k = lowest_k if load_goal_k > 0.0 else 0.0
             above.advance(window, estimator, normal, (highest_k, other_k), self._slow_sd_k())
         if above.finding.standing and not was_lost:
-            estimator.adapt_to_loss(above.finding.since_ms)
+            if self._still.is_doubtful(FLICKER_STEPS * estimator.own_step.step):
+                # What ambient and load did is no heat unless the temperature moves by itself.
+                above.finding.standing = False
+            else:
+                estimator.adapt_to_loss(above.finding.since_ms)
         if self._excursions is not None:
             self._watch_excursions(normal)
         if normal.at(power_w) >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
@@ -401,6 +435,7 @@ class DeviceObserver(Saved):
         self._set_patience()
         self._above.reset(t_ms)
         self._below.reset(t_ms)
+        self._still.begin()
         if is_final:
             self._history = None
 
@@ -437,6 +472,7 @@ class DeviceObserver(Saved):
             "above": self._above.save(),
             "below": self._below.save(),
             "swings": None if excursions is None else excursions.save(),
+            "still": self._still.save(),
             "follower": self._estimator.save(),
         }
 
@@ -459,6 +495,8 @@ class DeviceObserver(Saved):
         self._above = ChangeTest.load(state["above"])
         self._below = ChangeTest.load(state["below"])
         self._excursions = None if excursions is None else LoadExcursions.load(excursions)
+        if "still" in state:
+            self._still = StuckWatch.load(state["still"])
         self._estimator = RiseEstimator(
             Response.load(state["response"]), None if normal is None else NormalRise.load(normal)
         )

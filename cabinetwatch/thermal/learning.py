@@ -343,9 +343,13 @@ def _off_rise_k(ordered: Sequence[float], top_k: float) -> float | None:
 _FEWEST_A_DAY = 50
 """Fewer rows than these say nothing of a day; a reading every ten minutes makes 144."""
 
-_YEARLY_SIGMAS = 3.0
-"""The highest of a year lies about so many deviations of the days' highest above their mean: loads
-have limits, so less than the extremes of a normal distribution would."""
+_YEARLY_SIGMAS = (6.41, 4.31, 3.58, 3.22, 3.0)
+"""The highest of a year lies about 3 deviations of a week's daily highest above their mean: loads
+have limits, so less than the extremes of a normal distribution would. Of three to six days mean and
+deviation are known worse: the same tail by Student's t with n - 1 degrees of freedom, times the
+square root of 1 + 1/n. Fewer than three days are taken as three."""
+
+_FEWEST_DAYS = 3
 
 _SLOWEST_BOUND_S = 2000.0
 """Our choice: slower than this, a first load within the band would count as a climb out of it."""
@@ -372,7 +376,13 @@ def yearly(days: Sequence[float]) -> float:
     if len(days) < 2:
         return 0.0
     check(*days)
-    return mean(days) + _YEARLY_SIGMAS * stdev(days)
+    return mean(days) + yearly_sigmas(len(days)) * stdev(days)
+
+
+def yearly_sigmas(days: int) -> float:
+    """How many deviations of some days' highest above their mean the highest of a year lies."""
+    most = len(_YEARLY_SIGMAS) - 1
+    return _YEARLY_SIGMAS[min(max(days - _FEWEST_DAYS, 0), most)]
 
 
 def with_bound(
@@ -523,10 +533,16 @@ def with_excursions(normal: NormalRise, excursions: LoadExcursions) -> NormalRis
 
 
 def provisional(learnt: Learnt, settings: DeviceSettings) -> Learnt | None:
-    """What some days may teach: without power they haven't shown all loads, or none at all."""
+    """What some days may teach: they haven't shown all that a week does, or no load at all.
+
+    The allowance for what passes the band is carried from as many days as there were, as the
+    highest of a year is; without power it leaves room for loads unseen.
+    """
     normal = learnt.normal
+    few = yearly_sigmas(round(learnt.days)) / _YEARLY_SIGMAS[-1]
+    guard = max(normal.guard, min(few * normal.guard, _GUARD_LARGEST))
     if settings.has_power or settings.normal_rise_k is not None:
-        return learnt
+        return replace(learnt, normal=replace(normal, guard=guard))
     if normal.rise_k < SMALLEST_MISSED_RISE_K:
         return None
-    return replace(learnt, normal=replace(normal, guard=max(normal.guard, _UNSEEN_LOADS)))
+    return replace(learnt, normal=replace(normal, guard=max(guard, _UNSEEN_LOADS)))

@@ -14,7 +14,7 @@ from math import inf, isfinite
 from typing import NamedTuple
 
 from cabinetwatch.config.values import Span
-from cabinetwatch.thermal.windows import Kept, check
+from cabinetwatch.thermal.windows import SMALLEST, Kept, check
 
 IN_A_ROW = 3
 AMONG = 10
@@ -204,27 +204,36 @@ FEWEST_REPEATS = 12
 WITNESS_MOVED_K = 2.0
 _MORE_THAN_USUAL = 2.0
 _SHORTEST_MS = 600_000
+FLICKER_STEPS = 2.0
+"""A sensor that is stuck flickers by a step up and down at most."""
+
+_DOUBTFUL = 0.5
+"""By this share of what tells a stuck sensor its witness moves before it is doubted: our choice."""
 
 
 class StuckWatch(Kept):
-    """Compares how often a value has repeated with how far a witness has moved meanwhile.
+    """Compares how long a value has stood with how far a witness has moved meanwhile.
 
-    The witness is what should move with the sensor: for a device's temperature the ambient it feels
-    plus its load's normal rise, for an ambient the mean of the other temperatures around. A sensor
-    is stuck when its value has stood while the witness moved by `moved`, and by twice as much as it
-    ever did while the sensor stood in good order. Without a witness, or while that rests, a sensor
-    is never stuck.
+    The witness is what should move with the sensor: for a device's temperature what its model
+    expects of it, for an ambient the temperatures around, less what their loads add. A value stands
+    while all of it since then lies within `band`: a sensor that is stuck may still flicker between
+    neighbouring steps, and what no step shows has not moved. It is stuck when the witness moved
+    meanwhile by `moved` beyond the band, and by twice as much as it ever did while the sensor
+    stood in good order: what the model doesn't know (a load without a meter, a fan that follows the
+    temperature) has shown there how far it may hold a value against its witness. Without a witness,
+    or while that rests, a sensor is never stuck.
     """
 
     __slots__ = kept = (
-        "_high", "_low", "_most_moved", "_repeats", "_value", "_value_ms", "moved",
+        "_high", "_highest", "_low", "_lowest", "_most_moved", "_repeats", "_value_ms", "moved",
         "since_ms", "stuck",
     )  # fmt: skip
 
     def __init__(self, moved: float = WITNESS_MOVED_K) -> None:
         check(moved)
         self.moved = moved
-        self._value: float | None = None
+        self._lowest: float | None = None
+        self._highest = 0.0
         self._value_ms = 0
         self._repeats = 0
         self._most_moved = 0.0
@@ -233,16 +242,19 @@ class StuckWatch(Kept):
         self.stuck = False
         self.since_ms = 0
 
-    def observe(self, t_ms: int, value: float, witness: float | None) -> bool:
+    def observe(self, t_ms: int, value: float, witness: float | None, band: float = 0.0) -> bool:
         """Take a value and its witness; returns whether the sensor is stuck.
 
         A value or witness that is no number is none.
         """
         if witness is not None and not isfinite(witness):
             witness = None
-        if value != self._value:
+        if not self.stands(value, band):
             self._moved_on(t_ms, value, witness)
             return False
+        lowest = self._lowest
+        self._lowest = value if lowest is None or value < lowest else lowest
+        self._highest = max(self._highest, value)
         self._repeats += 1
         if witness is None:
             return self.stuck
@@ -252,17 +264,39 @@ class StuckWatch(Kept):
         stood_ms = t_ms - self._value_ms
         if (
             self._repeats >= FEWEST_REPEATS
-            and high - low >= max(self.moved, _MORE_THAN_USUAL * self._most_moved)
+            and high - low >= self._needed(band)
             and stood_ms >= _SHORTEST_MS
         ):
             self.stuck = True
             self.since_ms = self._value_ms
         return self.stuck
 
+    def begin(self) -> None:
+        """Begin anew with the next value: the witness is reckoned otherwise from now on."""
+        self._lowest = self._low = self._high = None
+        self.stuck = False
+
+    def stands(self, value: float, band: float = 0.0) -> bool:
+        """Whether with this value, too, all since the last movement lies within the band."""
+        if self._lowest is None:
+            return False
+        return max(value, self._highest) - min(value, self._lowest) <= band + SMALLEST
+
+    def is_doubtful(self, band: float) -> bool:
+        """Whether the witness has moved so far that a value that stands may be no reading."""
+        if self._low is None or self._high is None:
+            return False
+        return self._high - self._low >= _DOUBTFUL * self._needed(band)
+
+    def _needed(self, band: float) -> float:
+        return max(self.moved + band, _MORE_THAN_USUAL * self._most_moved)
+
     def _moved_on(self, t_ms: int, value: float, witness: float | None) -> None:
         if self._low is not None and self._high is not None and not self.stuck:
             self._most_moved = max(self._most_moved, self._high - self._low)
-        self._value, self._value_ms = value if isfinite(value) else None, t_ms
+        known = isfinite(value)
+        self._lowest, self._highest = (value, value) if known else (None, 0.0)
+        self._value_ms = t_ms
         self._repeats = 0
         self._low = self._high = witness
         self.stuck = False

@@ -4,14 +4,15 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from math import exp, nan
+from math import exp
 from typing import Any
 
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
-from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter
+from cabinetwatch.thermal.sensing import FLICKER_STEPS, MANNERS, StuckWatch, ValueFilter
+from cabinetwatch.thermal.windows import SMALLEST, Resolution
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
 
 STEADY_AFTER = 10
@@ -327,51 +328,82 @@ may jump for that; None while it can't be known."""
 class FrozenWatch:
     """Watches one sensor for standing still. Call `changed` or `stands` for each reading.
 
-    It is stuck when every witness has moved meanwhile, and it has stood far longer than it used to.
-    Without a witness it is never stuck: a plug that reads the same all night is not.
+    It is stuck when every witness has moved meanwhile. Without a witness it is never stuck: a plug
+    that reads the same all night is not.
 
     Args:
         witnesses: all of them must have moved.
         moved_k: by how much, at least.
+        flickers: whether the witnesses tell enough for a value that flickers by a step to stand,
+            and however long it used to stand. Otherwise it must also have stood, exactly, for far
+            longer than it used to.
     """
 
-    def __init__(self, witnesses: Sequence[Witness], moved_k: float) -> None:
+    def __init__(
+        self, witnesses: Sequence[Witness], moved_k: float, *, flickers: bool = False
+    ) -> None:
         self._witnesses = witnesses
-        self._moved_k = moved_k
         self._watches = [StuckWatch(moved_k) for _ in witnesses]
+        self._flickers = flickers
+        self._resolution = Resolution()
         self._longest_run_ms = 0
         self._run_t: int | None = None
+        self._lowest = self._highest = 0.0
         self._look_t = 0
         self._looked = False
         self._smooth: list[float | None] = [None for _ in witnesses]
         self._reckonings = [0 for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
+        self.stuck = False
+        """Whether it is; it goes on over a flicker, at which the reading itself is taken."""
 
     def changed(self, t: int, value: float) -> None:
         """Take a value that differs from the one before."""
+        self._resolution.take(value)
+        if self._is_flicker(value):
+            return
         if self._looked:
             self._looked = False
             self._observe(t, value)
             self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
-        self._run_t = t
+        self._run_t, self.stuck = t, False
+        self._lowest = self._highest = value
+
+    def _is_flicker(self, value: float) -> bool:
+        """Whether a changed value is still the same but for a step up or down."""
+        if self._run_t is None or not self._flickers:
+            return False
+        if self.stuck and self._lowest == self._highest:
+            # It never flickered while it stood: so this is a movement.
+            return False
+        lowest, highest = min(value, self._lowest), max(value, self._highest)
+        if highest - lowest > self._band + SMALLEST:
+            return False
+        self._lowest, self._highest = lowest, highest
+        return True
+
+    @property
+    def _band(self) -> float:
+        return FLICKER_STEPS * self._resolution.step if self._flickers else 0.0
 
     def stands(self, t: int, value: float) -> bool:
         """Take a value that equals the one before; say whether the sensor is stuck."""
-        if t < self._look_t:
-            return False
+        if t < self._look_t or self.stuck:
+            return self.stuck
         self._follow(t, t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
         all_moved = self._observe(t, value)
         if self._run_t is None:
-            self._run_t = t
+            self._run_t, self._lowest, self._highest = t, value, value
         run_ms = t - self._run_t
-        least_ms = max(SHORTEST_RUN_MS, LONGER_THAN_USUAL * self._longest_run_ms)
+        usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
         self.since_t = self._run_t
-        return all_moved and run_ms >= least_ms
+        self.stuck = all_moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
+        return self.stuck
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
@@ -380,7 +412,7 @@ class FrozenWatch:
             seen, before = witness(), self._smooth[index]
             if seen is None or seen[0] != self._reckonings[index]:
                 # A jump of the reckoning is no movement: what was seen before it says nothing.
-                self._watches[index].observe(t, nan, None)
+                self._watches[index].begin()
                 before = None
             if seen is None:
                 self._smooth[index] = None
@@ -390,9 +422,9 @@ class FrozenWatch:
 
     def _observe(self, t: int, value: float) -> bool:
         """Hand value and witnesses on; say whether every witness has moved while it stood."""
-        all_moved = True
+        all_moved, band = True, self._band
         for watch, witness in zip(self._watches, self._smooth, strict=True):
-            if not watch.observe(t, value, witness):
+            if not watch.observe(t, value, witness, band):
                 all_moved = False
         return all_moved
 
@@ -404,6 +436,9 @@ class FrozenWatch:
         """Give the state as JSON-able values."""
         return {
             "watches": [watch.save() for watch in self._watches],
+            "resolution": asdict(self._resolution),
+            "stuck": self.stuck,
+            "run": [self._lowest, self._highest],
             "longest_run_ms": self._longest_run_ms,
             "run_t": self._run_t,
             "look_t": self._look_t,
@@ -419,6 +454,9 @@ class FrozenWatch:
             self._watches = [StuckWatch.load(watch) for watch in state["watches"]]
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
+        self._resolution = Resolution(**state.get("resolution", {}))
+        self.stuck = state.get("stuck", False)
+        self._lowest, self._highest = state.get("run", (0.0, 0.0))
         self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
         self._look_t, self._looked = state["look_t"], state["looked"]
         self.since_t = state["since_t"]

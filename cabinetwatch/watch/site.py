@@ -12,6 +12,7 @@ from typing import Any, Literal
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Notify
 from cabinetwatch.text import local_time
+from cabinetwatch.thermal.device import STILL_K
 from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind
 from cabinetwatch.watch.refusals import Refusal, Refusals, renamed_refusals
@@ -234,11 +235,14 @@ _KEPT_OF_SITE = frozenset(
 )
 """Attributes of the watch that are saved as they are."""
 
-MOVED_K = 2.0
-"""How far what drives a device's temperature must move before that has to move too."""
+NEIGHBOUR_MOVED_K, NEIGHBOURS_MOVED_K = 4.0, 2.0
+"""How far what stands in an ambient must move, beyond what its load did, before the ambient has to
+move too: one device by itself, and where several all do (our choice). One alone may have lost its
+cooling."""
 
-NEIGHBOUR_MOVED_K = 4.0
-"""The same for the neighbours of an ambient, which also move by their own load: our choice."""
+
+EXPECTED_FOR_MS = 900_000
+"""How long what was expected of a device's temperature holds: longer than readings are apart."""
 
 
 def watch_for_standing_still(
@@ -246,31 +250,40 @@ def watch_for_standing_still(
 ) -> None:
     """Give each temperature of a device, and each ambient, a watch with its witnesses.
 
-    A device's temperature is driven by the ambient as it feels it and by its load. An ambient that
-    is no device's own temperature has the devices in it as witnesses, and all of them must move.
+    A device's temperature is driven by the ambient as it feels it and by its load: its witness is
+    what its model expects. An ambient that is no device's own temperature has the devices in it as
+    witnesses, and all of them must move.
     """
     for sensor in sensors.values():
         driven = [d for d in devices.values() if d.temperature is sensor and d.ambient is not None]
         within = [device for device in devices.values() if device.ambient is sensor]
         if driven:
-            sensor.frozen = FrozenWatch([partial(_driver_c, device) for device in driven], MOVED_K)
+            witnesses = [partial(_expected_c, device) for device in driven]
+            sensor.frozen = FrozenWatch(witnesses, STILL_K, flickers=True)
         elif within:
-            witnesses = [partial(_temperature_c, device.temperature) for device in within]
-            sensor.frozen = FrozenWatch(witnesses, NEIGHBOUR_MOVED_K)
+            witnesses = [partial(_unloaded_c, device) for device in within]
+            moved_k = NEIGHBOURS_MOVED_K if len(within) > 1 else NEIGHBOUR_MOVED_K
+            sensor.frozen = FrozenWatch(witnesses, moved_k)
 
 
-def _driver_c(device: DeviceView) -> tuple[int, float] | None:
-    figures = device.heading
-    if figures is None:
+def _expected_c(device: DeviceView) -> tuple[int, float] | None:
+    expected = device.observer.expectation
+    if expected is None or not device.rise_is_known:
         return None
-    if figures.power_w is None or figures.normal_rise_k is None:
-        return 1, figures.felt_ambient_c
-    reckoning = device.observer.learning.learnt_ms or 2
-    return reckoning, figures.felt_ambient_c + figures.normal_rise_k
+    if device.temperature.t - expected.t_ms > EXPECTED_FOR_MS:
+        # Nothing was judged for a while: the next will be a jump.
+        return None
+    return expected.reckoning, expected.felt_ambient_c + expected.load_rise_k
 
 
-def _temperature_c(sensor: SensorView) -> tuple[int, float] | None:
-    return (1, sensor.value) if sensor.good else None
+def _unloaded_c(device: DeviceView) -> tuple[int, float] | None:
+    """Give a device's temperature, less the rise that its load explains."""
+    sensor, expected = device.temperature, device.observer.expectation
+    if not sensor.good:
+        return None
+    if expected is None:
+        return 1, sensor.value
+    return expected.reckoning, sensor.value - expected.load_rise_k
 
 
 Rates = Callable[[Config, str], Mapping[str, float]]

@@ -1,6 +1,8 @@
 """Detection benchmark: false alarms, delays, coverage and forecasts on simulated devices.
 
-Run from the repository's root: `python -m tests.benchmarks.detection --devices 60 --days 28`.
+Run from the repository's root: `python -m tests.benchmarks.detection --devices 60 --days 28`. With
+the first two physics single observers run; with the third the whole engine does, a house at a time
+(`tests.benchmarks.houses`).
 """
 
 from __future__ import annotations
@@ -9,16 +11,19 @@ import argparse
 import pickle
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing import Pool
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.heading import ForecastWatch
 from cabinetwatch.thermal.windows import DeviceSettings
-from tests.benchmarks import physics, physics_two
+from tests.benchmarks import houses, physics, physics_three, physics_two
 from tests.benchmarks.physics import DAY_S, Array, Fault, Record
 
 LEARN_DAYS = 7
@@ -322,26 +327,55 @@ def _print_delays(kind: str, rows: Array) -> None:
     )
 
 
+Simulated = TypeVar("Simulated")
+
+
+def once(name: str, simulate: Callable[[], list[Simulated]]) -> list[Simulated]:
+    """Simulate, or take the last simulation of that name from the temporary folder."""
+    path = Path(tempfile.gettempdir()) / f"cooling-{name}.pickle"
+    if path.exists():
+        return pickle.loads(path.read_bytes())  # type: ignore[no-any-return]
+    made = simulate()
+    path.write_bytes(pickle.dumps(made))
+    return made
+
+
 def load_records(
     source: str, devices: int, days: int, seed: int, calm: bool = False
 ) -> list[Record]:
-    """Simulate, or take the last simulation with the same figures from the temporary folder."""
-    name = f"cooling-records-{source}-{devices}-{days}-{seed}{'-calm' * calm}.pickle"
-    path = Path(tempfile.gettempdir()) / name
-    if path.exists():
-        return pickle.loads(path.read_bytes())  # type: ignore[no-any-return]
-    if source == "one":
-        records = physics.simulate(devices, days, seed, calm=calm)
-    else:
-        records = physics_two.simulate(devices // 5, days, seed, calm)
-    path.write_bytes(pickle.dumps(records))
-    return records
+    """Records of single devices."""
+
+    def simulate() -> list[Record]:
+        if source == "one":
+            return physics.simulate(devices, days, seed, calm=calm)
+        return physics_two.simulate(devices // 5, days, seed, calm)
+
+    return once(f"records-{source}-{devices}-{days}-{seed}{'-calm' * calm}", simulate)
+
+
+def watch_houses(arguments: argparse.Namespace) -> None:
+    """Run the engine through whole houses, and print what it did in each mode."""
+    count, days, dusty = arguments.devices // 4, arguments.days, arguments.dusty
+    made = [
+        house
+        for seed in arguments.seeds
+        for house in once(
+            f"houses-{count}-{days}-{seed}{'-dusty' * dusty}",
+            partial(physics_three.simulate, count, days, seed, dusty=dusty),
+        )
+    ]
+    for mode in arguments.modes:
+        tasks = [(house, mode, tuple(arguments.kinds)) for house in made]
+        with Pool(arguments.processes) as pool:
+            tallies = pool.map(houses.run_house, tasks, chunksize=1)
+        print(f"\n== {mode}")
+        houses.table(tallies)
 
 
 def main() -> None:
     """Parse, run, print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--physics", choices=("one", "two"), default="two")
+    parser.add_argument("--physics", choices=("one", "two", "three"), default="two")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--devices", type=int, default=40)
     parser.add_argument("--days", type=int, default=21)
@@ -352,8 +386,16 @@ def main() -> None:
     parser.add_argument("--longest-interval", type=int, default=600)
     parser.add_argument("--calm", action="store_true", help="judge forecasts")
     parser.add_argument("--verbose", action="store_true")
+    whole = parser.add_argument_group("whole houses of four devices (--physics three)")
+    kinds = (*physics_three.FAULTS, *physics_three.STUCK)
+    whole.add_argument("--kinds", nargs="*", default=list(kinds), choices=kinds)
+    whole.add_argument("--dusty", action="store_true", help="dust from week 4 on; no other fault")
     arguments = parser.parse_args()
     begun = time.perf_counter()
+    if arguments.physics == "three":
+        watch_houses(arguments)
+        print(f"\n{time.perf_counter() - begun:.0f} s")
+        return
     records = [
         r
         for s in arguments.seeds

@@ -1,7 +1,8 @@
 """The device observer: rise, heading, lost cooling, and what must never raise an alarm."""
 
 import json
-from dataclasses import asdict, replace
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
 from math import sin
 
 import pytest
@@ -284,3 +285,52 @@ def test_a_peak_counts_when_it_is_gone_and_up_to_a_limit_only() -> None:
     assert any(excursions.take(level_k) for level_k in (30.0, 10.0))
     assert excursions.top_k == pytest.approx(10.0 * HIGHEST)
     assert LoadExcursions.load(excursions.save()) == excursions
+
+
+@dataclass
+class StandingStill(Scene):
+    """Its own temperature stands still from some time on, but for a flicker of the last digit."""
+
+    from_s: float = FAULT_S
+
+    def readings(self, duration_s: float) -> Iterator[tuple[int, float, float, float]]:
+        """Readings as they come; the temperature as it was last."""
+        stood_c = None
+        for t_ms, temperature_c, ambient_c, power_w in super().readings(duration_s):
+            if t_ms < 1000 * self.from_s or stood_c is None:
+                stood_c = temperature_c
+            flicker_k = self.step_k * (t_ms // 1000 * 7 % 13 % 3 - 1)
+            stands = t_ms >= 1000 * self.from_s
+            yield t_ms, stood_c + flicker_k if stands else temperature_c, ambient_c, power_w
+
+
+@pytest.mark.parametrize("falls", ["the ambient", "the load"])
+def test_a_sensor_that_stands_still_while_what_drives_it_falls_is_no_lost_cooling(
+    falls: str,
+) -> None:
+    def falling(t_s: float) -> float:
+        return max(0.0, min(1.0, (t_s - FAULT_S) / (4 * HOUR_S)))
+
+    scene = StandingStill(step_k=0.1, interval_s=30.0)
+    if falls == "the load":
+        scene.power_w = lambda t: 40.0 - 25.0 * falling(t)
+    else:
+        scene.ambient_c = lambda t: 20.0 - 6.0 * falling(t)
+    run = Run(scene, FAULT_S + 8 * HOUR_S)
+    assert run.found == ([], [])
+    # It lay in the sensor alone.
+    scene.from_s = FAULT_S + 24 * HOUR_S
+    assert Run(scene, FAULT_S + 8 * HOUR_S).found == ([], [])
+
+
+@KNOWN_POWER
+def test_a_stall_of_a_device_that_stood_still_meanwhile_is_found_as_soon_as_any(
+    configured: DeviceSettings,
+) -> None:
+    """Its ambient falls, and what its cooling has lost makes up for that until it shows."""
+    steady = Scene(step_k=0.1, loss=step_at(FAULT_S, 1.0, 2.0))
+    falling = replace(steady, ambient_c=lambda t: 20.0 - min(max(0.0, (t - FAULT_S) / 150), 2.0))
+    usual, late = (
+        Run(scene, FAULT_S + HOUR_S, configured).losses[0] - FAULT_S for scene in (steady, falling)
+    )
+    assert 0.0 < late <= usual + 120.0

@@ -7,8 +7,10 @@ from dataclasses import replace
 from math import sin
 
 import pytest
+from scipy import stats
 
 from cabinetwatch.thermal.device import DeviceObserver
+from cabinetwatch.thermal.learning import yearly_sigmas
 from cabinetwatch.thermal.rise import NormalRise
 from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, Scene, TwoParts
@@ -133,6 +135,38 @@ def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None
     assert varied is not None
     # The highest load seen, 37 W, makes 11.1 K.
     assert 11.8 < varied.rise_k < 12.8
+
+
+def test_few_days_are_carried_to_a_year_by_students_t() -> None:
+    """To the tail that 3 deviations of seven days make (scipy's distribution)."""
+    tail = stats.t.sf(yearly_sigmas(7) / (1.0 + 1.0 / 7.0) ** 0.5, 6)
+    for days in (3, 4, 5, 6, 7):
+        sigmas = stats.t.isf(tail, days - 1) * (1.0 + 1.0 / days) ** 0.5
+        assert yearly_sigmas(days) == pytest.approx(float(sigmas), abs=0.006)
+    assert yearly_sigmas(2) == yearly_sigmas(3)
+    assert yearly_sigmas(30) == yearly_sigmas(7) == 3.0
+
+
+def heavier(t_s: float) -> float:
+    """Evenings of much the same load, and on the fourth day one that is heavier."""
+    peak = (33.0, 31.0, 32.0, 48.0, 32.0)[int(t_s // DAY_S)]
+    return peak if 18.0 < (t_s % DAY_S) / 3600.0 < 21.0 else 30.0
+
+
+def test_the_first_evening_that_is_heavier_than_three_before_is_no_lost_cooling() -> None:
+    observer = DeviceObserver(DeviceSettings())
+    for row in Scene(interval_s=120.0, ambient_c=room, power_w=heavier).readings(4 * DAY_S):
+        observer.update(*row)
+        assert not observer.cooling_loss.standing
+    assert observer.learning.stage == "provisional"
+
+
+def test_with_power_too_few_days_leave_more_room_than_all() -> None:
+    scene = Scene(interval_s=120.0, ambient_c=room, power_w=load)
+    early, band = (each.normal for each in learning(scene, True, 3.1, 7.1))
+    assert early is not None
+    assert band is not None
+    assert early.guard > 1.8 * band.guard
 
 
 def test_a_quick_part_of_the_device_doesnt_hide_a_stall_without_power() -> None:

@@ -110,3 +110,33 @@ def test_a_stuck_sensor_that_moves_again_is_well() -> None:
     again = StuckWatch.load(watch.save())
     assert again.stuck
     assert not again.observe(200 * TEN_S, 31.1, 36.0)
+
+
+def test_a_stuck_sensor_that_flickers_by_a_step_stands_still_within_its_band() -> None:
+    watch, exact = StuckWatch(1.0), StuckWatch(1.0)
+    for i in range(200):
+        value, witness = 31.0 + 0.1 * (i * 7 % 3), 30.0 + 0.01 * i
+        watch.observe(i * TEN_S, value, witness, band=0.2)
+        exact.observe(i * TEN_S, value, witness)
+    assert watch.stuck
+    assert watch.since_ms == 0
+    assert not exact.stuck
+
+
+def test_a_value_is_doubted_before_it_is_stuck_and_believed_once_it_moves() -> None:
+    watch = StuckWatch(1.0)
+    for i in range(70):
+        watch.observe(i * TEN_S, 31.0, 30.0 - 0.01 * i)
+    assert watch.is_doubtful(0.0)
+    assert not watch.stuck
+    watch.observe(70 * TEN_S, 31.2, 29.3)
+    assert not watch.is_doubtful(0.0)
+
+
+def test_a_witness_that_is_reckoned_anew_has_not_moved() -> None:
+    watch = StuckWatch(1.0)
+    for i in range(200):
+        if i == 100:
+            watch.begin()
+        watch.observe(i * TEN_S, 31.0, 30.0 if i < 100 else 36.0)
+    assert not watch.stuck

@@ -1,9 +1,11 @@
 """stuck: a temperature that stands while its world moves; not one whose world stands too."""
 
+import itertools
+
 import pytest
 
 from cabinetwatch.text import from_rfc3339, plain
-from tests.watch.world import DAY, HOUR, World, of
+from tests.watch.world import DAY, HOUR, World, of, raised
 
 
 @pytest.fixture
@@ -13,6 +15,10 @@ def world() -> World:
     world.lives(6 * HOUR)
     assert world.told == []
     return world
+
+
+def tenths(value: float) -> float:
+    return round(value, 1)
 
 
 def test_a_device_temperature_that_stands_while_the_hall_moves_is_told(world: World) -> None:
@@ -42,6 +48,32 @@ def test_or_while_its_load_moves(world: World) -> None:
     world.lives(HOUR)
     world.power_w = 55.0
     assert of(world.lives(3 * HOUR), "stuck") != []
+
+
+def test_one_that_flickers_between_neighbouring_steps_is_told_and_is_no_heat() -> None:
+    world = World(every_s=30)
+    world.swing_k = 3.0
+    world.says = {"nas-air": tenths}
+    world.lives(6 * HOUR)
+    flicker = itertools.cycle((33.0, 33.0, 33.1, 33.0, 32.9, 33.0, 33.0))
+    world.says = {"nas-air": lambda _: next(flicker)}
+    told = world.lives(6 * HOUR)
+    assert raised(told) == {("nas-air", "stuck")}
+    world.says = {"nas-air": tenths}
+    again = of(world.lives(HOUR), "stuck")
+    assert [each.is_return for each in again] == [True]
+
+
+def test_calm_nights_in_which_it_stood_for_hours_delay_nothing() -> None:
+    world = World(every_s=30)
+    world.says = {"nas-air": lambda value: round(2 * value) / 2}
+    world.lives(10 * HOUR)
+    world.swing_k = 4.0
+    world.lives(8 * HOUR)
+    assert world.told == []
+    stood_c = round(2 * world.nas_c) / 2
+    world.says = {"nas-air": lambda _: stood_c}
+    assert raised(world.lives(6 * HOUR)) == {("nas-air", "stuck")}
 
 
 def test_it_returns_when_it_moves_again(world: World) -> None:

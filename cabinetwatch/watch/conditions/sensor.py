@@ -508,8 +508,14 @@ class Stuck(FaultySensorCondition):
                 used |= {device.temperature, device.ambient}
         return sorted(used)
 
+    @property
+    def inputs(self) -> tuple[SensorView, ...]:
+        """Each reading that is taken may be a flicker, or the first that moves again."""
+        return (self.sensor,)
+
     def judge(self, t: int, active: bool) -> bool | None:
-        return self.sensor.stuck
+        frozen = self.sensor.frozen
+        return self.sensor.stuck or (frozen is not None and frozen.stuck)
 
     def began(self, pending_t: int) -> int:
         """It began when the value was first read."""
