@@ -12,7 +12,6 @@ from tests.support.forked import Forked
 from tests.support.house import House
 from tests.support.patience import WITHIN_S
 
-ROOT = Path(__file__).parents[2]
 COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
 
 
