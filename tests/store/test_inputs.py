@@ -33,7 +33,7 @@ told = st.builds(
 @settings(
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=15,
+    max_examples=settings().max_examples // 4,
 )
 @given(commits=st.lists(st.lists(told, max_size=12), max_size=6))
 def test_any_mixture_over_any_commits_comes_back_in_order(

@@ -94,7 +94,7 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
 @settings(
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=20,
+    max_examples=settings().max_examples // 5,
 )
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
