@@ -14,6 +14,7 @@ import pytest
 
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
+from tests.support import forked
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.empty_store import put_empty_store
@@ -84,6 +85,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
+def pytest_sessionfinish() -> None:
+    """End what was begun for all tests."""
+    forked.end()
 
 
 def _limit_s(item: pytest.Item) -> float:

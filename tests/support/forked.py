@@ -18,6 +18,8 @@ from functools import cache
 from pathlib import Path
 from typing import Protocol
 
+from tests.support.patience import WITHIN_S
+
 ROOT = Path(__file__).parents[2]
 _MOST_BYTES = 1 << 20
 
@@ -44,7 +46,7 @@ class Forked:
         self._end, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with theirs:
             files = [each.fileno() for each in (stdin, stdout, stderr, theirs)]
-            socket.send_fds(_server(), [json.dumps([dict(env), *command]).encode()], files)
+            socket.send_fds(_server()[1], [json.dumps([dict(env), *command]).encode()], files)
         self.pid = self._hear()
 
     def poll(self) -> int | None:
@@ -83,34 +85,39 @@ class Forked:
 
 
 @cache
-def _server() -> socket.socket:
-    """Start the process that forks, once for all tests of this one; it ends with it."""
+def _server() -> tuple["subprocess.Popen[bytes]", socket.socket]:
+    """Start the process that forks, once for all tests of this one, and give the line to it."""
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    nothing = subprocess.DEVNULL
+    # By "run" among its arguments is known who runs the watch.
+    command = [sys.executable, "-m", __name__, str(theirs.fileno()), "run"]
     with theirs:
-        # By "run" among its arguments is known who runs the watch.
-        command = [sys.executable, "-m", __name__, str(theirs.fileno()), "run"]
-        subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            cwd=ROOT,
-            pass_fds=[theirs.fileno()],
-            start_new_session=True,
-        ).returncode = 0  # it is waited for by nobody, and need not be
-    return ours
+        files = [theirs.fileno()]
+        server = subprocess.Popen(command, stdin=nothing, stdout=nothing, cwd=ROOT, pass_fds=files)
+    return server, ours
+
+
+def end() -> None:
+    """End the process that forks."""
+    if _server.cache_info().currsize:
+        server, line = _server()
+        line.close()
+        server.wait(WITHIN_S)
 
 
 def _next_program(requests: socket.socket) -> str:
     """Fork whenever asked to; returns in each process that is to be a program, with its module."""
-    signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    began: set[int] = set()
     while True:
         request, files, _, _ = socket.recv_fds(requests, _MOST_BYTES, 4)
+        began -= {each for each in began if os.waitpid(each, 0 if not request else os.WNOHANG)[0]}
         if not request:
-            os._exit(0)
-        if os.fork() == 0:
+            sys.exit(0)
+        parent = os.fork()
+        if not parent:
             requests.close()
-            signal.signal(signal.SIGCHLD, signal.SIG_DFL)
             return _program(request, files)
+        began.add(parent)
         for each in files:
             os.close(each)
 
