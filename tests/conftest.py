@@ -1,6 +1,5 @@
 """Fixtures that all tests share, and the option --long."""
 
-import shutil
 import sqlite3
 import sys
 import warnings
@@ -98,18 +97,10 @@ def _limit_s(item: pytest.Item) -> float:
     return float(marker.args[0]) if marker else 0.0
 
 
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store without content, only to be copied."""
-    path = tmp_path_factory.mktemp("store") / "watch.db"
-    put_empty_store(path)
-    return path
-
-
 @pytest.fixture
-def store(tmp_path: Path, empty_store: Path) -> Iterator[Store]:
+def store(tmp_path: Path) -> Iterator[Store]:
     """A fresh store, open for writing."""
-    with Store.open(database_url(Path(shutil.copy(empty_store, tmp_path)))) as store:
+    with Store.open(database_url(put_empty_store(tmp_path / "watch.db"))) as store:
         yield store
 
 
