@@ -35,8 +35,11 @@ def test_the_evening_tells_and_mails_what_it_should(
 
     class Patient(demo._Show):
         def _judge(self, drop: MailDrop) -> bool:
-            wait_until(lambda: self._look() or bool(drop.mails), "the mail")
-            self._look()
+            def shown() -> bool:
+                self._look()
+                return bool(self._told) and ".eml" in out.getvalue()
+
+            wait_until(shown, "the mail")
             return super()._judge(drop)
 
     show = Patient(tmp_path, Console(file=out, width=200))
