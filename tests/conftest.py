@@ -1,6 +1,5 @@
 """Fixtures that all tests share, and the option --long."""
 
-import shutil
 import sqlite3
 import sys
 import warnings
@@ -14,6 +13,7 @@ import pytest
 
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
+from tests.support import forked
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate, make_certificate
 from tests.support.empty_store import put_empty_store
@@ -86,24 +86,21 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if not item.get_closest_marker("long")]
 
 
+def pytest_sessionfinish() -> None:
+    """End what was begun for all tests."""
+    forked.end()
+
+
 def _limit_s(item: pytest.Item) -> float:
     """The time limit of its own, if it has one (s)."""
     marker = item.get_closest_marker("timeout")
     return float(marker.args[0]) if marker else 0.0
 
 
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store without content, only to be copied."""
-    path = tmp_path_factory.mktemp("store") / "watch.db"
-    put_empty_store(path)
-    return path
-
-
 @pytest.fixture
-def store(tmp_path: Path, empty_store: Path) -> Iterator[Store]:
+def store(tmp_path: Path) -> Iterator[Store]:
     """A fresh store, open for writing."""
-    with Store.open(database_url(Path(shutil.copy(empty_store, tmp_path)))) as store:
+    with Store.open(database_url(put_empty_store(tmp_path / "watch.db"))) as store:
         yield store
 
 

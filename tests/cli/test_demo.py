@@ -1,9 +1,11 @@
 """The demonstration as a whole, and the care it takes of the folder it writes to."""
 
 import io
+import math
 import sqlite3
 import time
 from contextlib import closing
+from dataclasses import replace
 from email import message_from_bytes, policy
 from pathlib import Path
 
@@ -19,21 +21,32 @@ from cabinetwatch.demo.fortnight import MARK, SIMULATED
 from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import named
+from tests.service.watching import wait_until
 
 
 def test_the_evening_tells_and_mails_what_it_should(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # Up to the first of what is expected: it is life, but for its rate.
-    monkeypatch.setattr(scenario, "EXPECTED", scenario.EXPECTED[:1])
-    monkeypatch.setattr(scenario, "END_S", scenario.ACTS[1].at_s + 120.0)
+    # Up to the first of what is expected, however long a busy machine takes to tell it.
+    monkeypatch.setattr(scenario, "EXPECTED", [replace(scenario.EXPECTED[0], by_s=math.inf)])
+    monkeypatch.setattr(scenario, "END_S", scenario.ACTS[1].at_s)
     monkeypatch.setattr(scenario, "ACTS", scenario.ACTS[:2])
     out = io.StringIO()
-    show = demo._Show(tmp_path, Console(file=out, width=200))
+
+    class Patient(demo._Show):
+        def _judge(self, drop: MailDrop) -> bool:
+            def shown() -> bool:
+                self._look()
+                return bool(self._told) and ".eml" in out.getvalue()
+
+            wait_until(shown, "the mail")
+            return super()._judge(drop)
+
+    show = Patient(tmp_path, Console(file=out, width=200))
     assert show.play(EmbeddedBroker, MailDrop), out.getvalue()
     shown = out.getvalue()
     assert all(act.says in shown for act in scenario.ACTS)
-    (mail,) = (tmp_path / "mails").glob("*.eml")
+    mail = min((tmp_path / "mails").glob("*.eml"))
     subject = message_from_bytes(mail.read_bytes(), policy=policy.default)["Subject"]
     assert f"mail {mail.name}: {subject}" in shown
     assert (tmp_path / "config.toml").read_text().startswith(MARK)

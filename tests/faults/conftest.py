@@ -7,8 +7,15 @@ import pytest
 
 from tests.faults.disk import FailingDisk, SmallDisk
 from tests.service.conftest import cabinet, site
+from tests.service.watching import WatchProcess
 
 __all__ = ["cabinet", "site"]
+
+
+@pytest.fixture(autouse=True)
+def real_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What has to survive is the program as it is, not a fork of it."""
+    monkeypatch.setattr(WatchProcess, "real", True)
 
 
 @pytest.fixture

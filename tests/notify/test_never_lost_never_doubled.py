@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cabinetwatch.notify.delivery import Attempt, Refusal
@@ -92,7 +92,6 @@ def live(world: World, server: Server, seconds: float) -> None:
         live(world, server, 0)
 
 
-@settings(max_examples=60, deadline=None)
 @given(events=st.lists(EVENTS, max_size=40), digest_over=st.integers(1, 5), quiet=st.booleans())
 def test_every_recipient_gets_every_alarm_and_doubles_only_what_was_never_confirmed(
     events: list[tuple[str, object]], digest_over: int, quiet: bool

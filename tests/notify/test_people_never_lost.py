@@ -3,7 +3,7 @@
 from collections import Counter
 from dataclasses import dataclass, replace
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from cabinetwatch.notify.delivery import Attempt, Refusal
@@ -69,7 +69,6 @@ def live(world: World, seconds: float) -> None:
         live(world, seconds)
 
 
-@settings(max_examples=150)
 @given(events=st.lists(EVENTS, max_size=30))
 def test_the_second_is_told_once_if_and_only_if_nobody_answers_in_time(
     events: list[tuple[str, int]],

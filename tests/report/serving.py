@@ -2,15 +2,16 @@
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
 
 from cabinetwatch.cli.main import main
+from tests.support.forked import Forked
 from tests.support.house import House
 from tests.support.patience import WITHIN_S
 
-ROOT = Path(__file__).parents[2]
 COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
 
 
@@ -24,22 +25,20 @@ class Serving:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self.processes: list[subprocess.Popen[str]] = []
+        self.processes: list[Forked] = []
+        self._ears: list[socket.socket] = []
 
     def start(self, house: House, port: int = 0) -> str:
         """Serve the page of a house, on any port or this; give its address once it answers."""
-        with (self._folder / "serve.log").open("a") as log:
-            process = subprocess.Popen(
-                [*COMMAND, "--serve", f"127.0.0.1:{port}", "--config", str(house.path)],
-                cwd=ROOT,
-                env=dict(os.environ) | {"PYTHONUNBUFFERED": "1", "TMPDIR": str(self._folder)},
-                stdout=subprocess.PIPE,
-                stderr=log,
-                text=True,
-            )
-        self.processes.append(process)
-        assert process.stdout is not None
-        said = process.stdout.readline()
+        command = ["cabinetwatch", "page", "--serve", f"127.0.0.1:{port}"]
+        ear, theirs = socket.socketpair()
+        self._ears.append(ear)
+        environment = dict(os.environ) | {"TMPDIR": str(self._folder)}
+        with theirs, (self._folder / "serve.log").open("a") as log:
+            command = [*command, "--config", str(house.path)]
+            self.processes.append(Forked(command, theirs, theirs, log, environment))
+        with ear.makefile() as said_file:
+            said = said_file.readline()
         assert "http://" in said, self.log
         return said.split()[4]
 
@@ -57,5 +56,5 @@ class Serving:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
-            assert process.stdout is not None
-            process.stdout.close()
+        for ear in self._ears:
+            ear.close()

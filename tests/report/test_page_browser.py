@@ -2,8 +2,6 @@
 
 import json
 import re
-import subprocess
-import sys
 import time
 from itertools import pairwise
 from pathlib import Path
@@ -12,19 +10,15 @@ from typing import Any
 import pytest
 
 from cabinetwatch.text import TemperatureUnit, plain
-from tests.report.serving import ROOT, Serving, write_page
-from tests.service.watching import wait_until
+from tests.report.serving import Serving, write_page
+from tests.service.watching import cabinetwatch, wait_until
 from tests.support.browser import Browser
 from tests.support.house import House, build
 from tests.support.patience import WITHIN_S
 
 
 def status(house: House) -> dict[str, Any]:
-    command = [sys.executable, "-m", "cabinetwatch", "status", "--json", "--config"]
-    done = subprocess.run(
-        [*command, str(house.path)], cwd=ROOT, capture_output=True, check=False, timeout=300
-    )
-    told: dict[str, Any] = json.loads(done.stdout)
+    told: dict[str, Any] = json.loads(cabinetwatch(house.path, "status", "--json").stdout)
     return told
 
 

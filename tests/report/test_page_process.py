@@ -20,10 +20,11 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.report.page import write_atomically
 from cabinetwatch.report.page_server import MOST_AT_ONCE, Seats
-from tests.report.serving import COMMAND, ROOT, Serving, write_page
+from tests.report.serving import COMMAND, Serving, write_page
 from tests.service.site import NAS, Site
 from tests.service.watching import running, wait_until
 from tests.service.wire import Wire
+from tests.support.forked import ROOT
 from tests.support.house import House
 from tests.support.notify_socket import NotifySocket
 from tests.support.patience import WITHIN_S

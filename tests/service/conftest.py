@@ -1,6 +1,5 @@
 """A site with a real broker and a real mail server, and the test's own end of the broker."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +8,7 @@ import pytest
 from tests.service.site import Site
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker
+from tests.support.empty_store import put_empty_store
 from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
 
@@ -17,11 +17,11 @@ START_MS = 1_780_000_000_000
 
 
 @pytest.fixture
-def site(tmp_path: Path, broker: Broker, smtp: MailDrop, empty_store: Path) -> Site:
+def site(tmp_path: Path, broker: Broker, smtp: MailDrop) -> Site:
     """A cabinet whose watch talks to `broker` and mails to `smtp`; nothing is started."""
     folder = tmp_path / "watch"
     folder.mkdir()
-    shutil.copy(empty_store, folder)
+    put_empty_store(folder / "watch.db")
     return Site(folder, broker.port, smtp.port)
 
 

@@ -1,11 +1,10 @@
 """A day of trouble in the cabinet, minute by minute on a clock that jumps on."""
 
 import random
+import socket
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
@@ -13,12 +12,12 @@ from tests.service.site import Site
 from tests.service.watching import wait_until
 from tests.service.wire import Wire
 from tests.support.broker import Broker
+from tests.support.forked import Forked
 from tests.support.mail import MailDrop
 from tests.support.patience import WITHIN_S
 
 START_MS = 1_780_000_000_000
 MINUTE_MS = 60_000
-_ROOT = Path(__file__).parents[2]
 
 TABLES = """
 [sensors.hall]
@@ -81,16 +80,11 @@ class DrivenWatch:
 
     def __init__(self, config: Path, utc_ms: int) -> None:
         self.log_path = config.with_name("watch.log")
-        arguments = [sys.executable, "-m", "tests.service.driven", str(config), str(utc_ms)]
-        with self.log_path.open("ab") as log:
-            self._process = subprocess.Popen(
-                arguments,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=log,
-                cwd=_ROOT,
-                text=True,
-            )
+        ours, theirs = socket.socketpair()
+        with ours, theirs, self.log_path.open("ab") as log:
+            command = ["tests.service.driven", str(config), str(utc_ms)]
+            self._process = Forked(command, theirs, theirs, log)
+            self._talk = ours.makefile("rw")
         self.utc_ms = self._answer()
 
     @property
@@ -100,24 +94,25 @@ class DrivenWatch:
 
     def say(self, line: str) -> None:
         """Tell it something and wait for its answer."""
-        assert self._process.stdin is not None
-        self._process.stdin.write(line + "\n")
-        self._process.stdin.flush()
+        self._talk.write(line + "\n")
+        self._talk.flush()
         self.utc_ms = self._answer()
 
     def stop(self) -> None:
         """End it in good order."""
-        self._process.communicate("stop\n", timeout=WITHIN_S)
-        assert self._process.returncode == 0, self.log_path.read_text()[-3000:]
+        with self._talk:
+            self._talk.write("stop\n")
+        assert self._process.wait(WITHIN_S) == 0, self.log_path.read_text()[-3000:]
 
     def kill(self) -> None:
         """End it as a power cut would."""
         self._process.kill()
-        self._process.communicate(timeout=WITHIN_S)
+        self._process.wait(WITHIN_S)
+        with suppress(BrokenPipeError):
+            self._talk.close()
 
     def _answer(self) -> int:
-        assert self._process.stdout is not None
-        line = self._process.stdout.readline()
+        line = self._talk.readline()
         assert line, self.log_path.read_text()[-3000:]
         return int(line)
 

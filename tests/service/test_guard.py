@@ -2,8 +2,6 @@
 
 import json
 import logging
-import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -25,7 +23,6 @@ from tests.support.patience import WITHIN_S
 
 ONLINE = b'{"online":true,"since":"2026-01-01T00:00:00.000Z"}'
 OFFLINE = b'{"online": false}'
-ROOT = Path(__file__).parents[2]
 AFTER_S = 2.0
 
 
@@ -34,14 +31,8 @@ class GuardProcess(WatchProcess):
 
     def __init__(self, config: Path, after: str) -> None:
         self.log_path = config.with_name("guard.log")
-        command = [sys.executable, "-m", "tests.service.variants", "guards-in-haste", "guard"]
-        with self.log_path.open("ab") as out:
-            self._process = subprocess.Popen(
-                [*command, "--config", str(config), "--after", after],
-                stdout=out,
-                stderr=out,
-                cwd=ROOT,
-            )
+        command = ["tests.service.variants", "guards-in-haste", "guard"]
+        self._start([*command, "--config", str(config), "--after", after])
 
 
 @contextmanager

@@ -8,6 +8,7 @@ import pytest
 
 from tests.service.kills import KillTest
 from tests.service.site import Site
+from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.mail import MailDrop
@@ -15,6 +16,12 @@ from tests.support.proxy import SlowLine
 
 SEED = 2026
 TROUBLES = ["", "slow line", "mail refused", "slow line, mail refused", "mail away"]
+
+
+@pytest.fixture(autouse=True)
+def real_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is killed is the program as it is, not a fork of it."""
+    monkeypatch.setattr(WatchProcess, "real", True)
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from cabinetwatch.text import StoreError, from_rfc3339
 from cabinetwatch.watch import configuration
 from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site
-from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until, watching
+from tests.service.watching import WatchProcess, running, wait_until, watching
 from tests.service.wire import Wire, retained
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
@@ -214,13 +214,3 @@ def test_a_watch_that_reads_its_file_again_goes_on_running_since_it_was_started(
     stopped = retained(broker.port)["cabinetwatch/watch"].data
     assert stopped["online"] is False
     assert stopped["time"] >= said["time"]
-
-
-def test_a_second_watch_on_one_store_is_refused_with_a_sentence(site: Site, cabinet: Wire) -> None:
-    with running(site.write()) as watch:
-        cabinet.wait_online()
-        second = cabinetwatch(site.path, "run")
-        assert second.returncode == 2
-        assert second.stderr.count("\n") == 1
-        assert "in use by another cabinetwatch" in second.stderr
-        assert watch.stop() == 0

@@ -1,6 +1,7 @@
 """Running the watch: as a process of its own, or as threads of the test."""
 
 import io
+import os
 import signal
 import subprocess
 import sys
@@ -8,15 +9,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.service.daemon import Daemon
+from tests.support.forked import ROOT, Forked
 from tests.support.patience import WITHIN_S
-
-_ROOT = Path(__file__).parents[2]
 
 
 def wait_until(holds: Callable[[], bool], what: str) -> None:
@@ -54,15 +54,28 @@ def cabinetwatch(config: Path, name: str, *rest: str) -> Done:
 class WatchProcess:
     """The daemon as its users run it. `module` and `arguments` may name a broken variant of it."""
 
+    real: ClassVar[bool] = False
+    """Whether it is started as a new program, in place of forked from one that waits."""
+
     def __init__(
         self, config: Path, *arguments: str, module: str = "cabinetwatch", log: Path | None = None
     ) -> None:
         self.log_path = log or config.with_name("watch.log")
-        command = [sys.executable, "-m", module, *arguments, "run", "--config", str(config)]
-        with self.log_path.open("ab") as out:
-            self._process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=out, stderr=out, cwd=_ROOT
-            )
+        self._start([module, *arguments, "run", "--config", str(config)])
+
+    def _start(self, command: list[str]) -> None:
+        self._process: subprocess.Popen[bytes] | Forked
+        with self.log_path.open("ab") as out, Path(os.devnull).open("rb") as nothing:
+            if self.real:
+                self._process = subprocess.Popen(
+                    [sys.executable, "-m", *command],
+                    stdin=nothing,
+                    stdout=out,
+                    stderr=out,
+                    cwd=ROOT,
+                )
+            else:
+                self._process = Forked(command, nothing, out, out)
 
     @property
     def log(self) -> str:

@@ -1,6 +1,5 @@
 """Fixtures of the store's tests: a fresh store in a file, and who looks on."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,12 +7,13 @@ import pytest
 
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
+from tests.support.empty_store import put_empty_store
 
 
 @pytest.fixture
-def path(tmp_path: Path, empty_store: Path) -> Path:
+def path(tmp_path: Path) -> Path:
     """A store without content."""
-    return Path(shutil.copy(empty_store, tmp_path / "cabinet.db"))
+    return put_empty_store(tmp_path / "cabinet.db")
 
 
 @pytest.fixture

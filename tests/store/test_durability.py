@@ -142,7 +142,7 @@ def test_a_log_cut_anywhere_gives_whole_commits_up_to_some_point(
     assert counts[-1] == 18
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=settings().max_examples // 4)
 @given(damage=st.data())
 def test_a_log_torn_by_a_power_cut_gives_a_sound_store_up_to_some_commit(
     lived: tuple[bytes, bytes], damage: st.DataObject, tmp_path_factory: pytest.TempPathFactory

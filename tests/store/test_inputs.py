@@ -1,11 +1,10 @@
 """What the engine was told comes back whole, and in the very order."""
 
-import shutil
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.store import inputs, records
@@ -13,6 +12,7 @@ from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.store.examples import T0, batch, reading, start
+from tests.support.empty_store import put_empty_store
 
 text = st.text(max_size=8)
 told = st.builds(
@@ -29,20 +29,15 @@ told = st.builds(
 )
 
 
-# No deadline: how long a disk takes is not what this is about.
-@settings(
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=15,
-)
+@settings(max_examples=settings().max_examples // 4)
 @given(commits=st.lists(st.lists(told, max_size=12), max_size=6))
 def test_any_mixture_over_any_commits_comes_back_in_order(
-    empty_store: Path, commits: list[list[Reading | Entry]]
+    commits: list[list[Reading | Entry]],
 ) -> None:
     expected = list(enumerate((item for commit in commits for item in commit), 1))
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        shutil.copy(empty_store, path)
+        put_empty_store(path)
         for commit in commits:
             with Store.open(database_url(path)) as store:
                 store.commit(batch(*commit))

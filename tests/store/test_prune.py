@@ -1,11 +1,10 @@
 """Pruning lets go of what is old and nothing else, in small steps, and gives the space back."""
 
-import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cabinetwatch.store import upkeep as pruning
@@ -18,6 +17,7 @@ from cabinetwatch.text import StoreError
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind
 from tests.store.examples import T0, batch, notice, reading, start, transition
 from tests.store.upkeep import FOREVER, cleared, commit_all, steady, tidied
+from tests.support.empty_store import put_empty_store
 
 KEEPING = Keeping(2 * DAY_MS, 5 * DAY_MS, 8 * DAY_MS)
 ALL = (0, 10**14)
@@ -173,25 +173,19 @@ class TestNeeded:
         assert answered == rows[-2:]
 
 
-@settings(
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=8,
-)
+@settings(max_examples=8)
 @given(
     days=st.integers(1, 6),
     done_after=st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0)),
     age_days=st.integers(0, 12),
 )
 def test_no_order_of_things_lets_go_of_what_is_needed(
-    empty_store: Path,
     tmp_path_factory: pytest.TempPathFactory,
     days: int,
     done_after: tuple[float, float],
     age_days: int,
 ) -> None:
-    path = tmp_path_factory.mktemp("prune") / "cabinet.db"
-    shutil.copy(empty_store, path)
+    path = put_empty_store(tmp_path_factory.mktemp("prune") / "cabinet.db")
     readings = list(steady(days, every_ms=3_600_000, t0=T0))
     saved_after, tidied_after = (int(part * (len(readings) - 1)) for part in done_after)
     now = T0 + (days + age_days) * DAY_MS

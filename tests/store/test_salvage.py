@@ -30,6 +30,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
 from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, notice, reading, start, transition
+from tests.support.empty_store import put_empty_store
 
 COMMITS = 150
 READINGS = 120
@@ -38,9 +39,9 @@ Rows = dict[str, list[str]]
 
 
 @pytest.fixture(scope="module")
-def lived(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Path:
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store of 18,000 readings with journal, alarms, notices and a state, its log emptied."""
-    path = Path(shutil.copy(empty_store, tmp_path_factory.mktemp("lived") / "cabinet.db"))
+    path = put_empty_store(tmp_path_factory.mktemp("lived") / "cabinet.db")
     with Store.open(database_url(path)) as store:
         for n in range(COMMITS):
             t = T0 + n * 10_000

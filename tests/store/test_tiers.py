@@ -1,7 +1,6 @@
 """The tiers say what the readings said: each counted once, whatever happens in between."""
 
 import math
-import shutil
 import signal
 import statistics as independent
 import subprocess
@@ -11,7 +10,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 
@@ -31,6 +30,7 @@ from cabinetwatch.store.upkeep import Now
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.store.examples import T0, batch, reading, start
 from tests.store.upkeep import MINUTE_MS, commit_all, steady, tidied
+from tests.support.empty_store import put_empty_store
 
 ALL = (0, 10**14)
 TIDY_UNTIL_KILLED = """
@@ -91,18 +91,14 @@ def assert_same(buckets: list[Bucket], expected: dict[int, list[float]]) -> None
         assert bucket.maximum == pytest.approx(max(values), abs=0.0011, rel=1e-9)
 
 
-@settings(
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-    max_examples=20,
-)
+@settings(max_examples=settings().max_examples // 5)
 @given(events=events, offset_ms=st.sampled_from([0, 12_345]))
 def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_happens(
-    empty_store: Path, events: list[list[Reading | Entry] | str], offset_ms: int
+    events: list[list[Reading | Entry] | str], offset_ms: int
 ) -> None:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "cabinet.db"
-        shutil.copy(empty_store, path)
+        put_empty_store(path)
         committed: list[Reading | Entry] = []
         store = Store.open(database_url(path))
         with Store.open(database_url(path), read_only=True) as onlooker:

@@ -8,11 +8,12 @@ from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.place import database_path, database_url
 
 
-def put_empty_store(place: Path | str) -> None:
-    """Put one at a path, or at the path of a store's URL."""
+def put_empty_store(place: Path | str) -> Path:
+    """Put one at a path, or at the path of a store's URL, which is given back."""
     path = database_path(place) if isinstance(place, str) else place
     path.write_bytes(_content())
     path.chmod(0o600)
+    return path
 
 
 @cache
