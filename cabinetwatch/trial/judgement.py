@@ -7,7 +7,7 @@ be used is no error: the verdict is then `undecided`, with the reason.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, Literal, NamedTuple
 
@@ -252,10 +252,13 @@ def _judge(
     margin to accept at, `watch` when it is at least 0, `reject` when the upper end is below 0, else
     `undecided`; any obstacle makes it that.
     """
-    rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
     offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
-    change, equal_load, load_words = _compare(before, after, offset_k)
-    times = tell_both(before, after, offset_k, equal_load=equal_load)
+    equal_load, load_words = _compare_loads(before, after, offset_k)
+    together = tell_both(before, after, offset_k, equal_load=equal_load)
+    before, after = replace(before, rise=together.before), replace(after, rise=together.after)
+    change = _change(before, after, offset_k)
+    rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
+    times = together.times
     day = _hot_day(subject, rises[1], after.power_w)
     sound = _compare_sound(before, after)
 
@@ -336,16 +339,8 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Est
     return result.rise.widened(rectangular(*subject.accuracies_k))
 
 
-def _compare(
-    before: PhaseResult, after: PhaseResult, offset_k: float
-) -> tuple[Estimate, bool, str]:
-    """The change of the rise at the load of after, whether the loads are equal, and words on them.
-
-    With power in both phases, the rise of before is brought to the load of after through its
-    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
-    proportion to power only roughly. Without, equal load is assumed.
-    """
-    rise, rise_after = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
+def _compare_loads(before: PhaseResult, after: PhaseResult, offset_k: float) -> tuple[bool, str]:
+    """Whether the loads are equal, and words on them; without power, equal load is assumed."""
     before_w, after_w = before.power_w, after.power_w
     if not before_w or not after_w:
         words = (
@@ -353,18 +348,34 @@ def _compare(
             f" the temperature scattered by {before.settling.spread_k:z.2f} K before and"
             f" {after.settling.spread_k:z.2f} K after."
         )
-        return rise_after.minus(rise), True, words
+        return True, words
     ratio = after_w / before_w
-    moved_k = abs(rise.value * (ratio - 1.0))
-    change = rise_after.minus(rise.scaled(ratio)).widened(moved_k)
+    resistances = [
+        (each.rise.value - offset_k) / watt for each, watt in ((before, before_w), (after, after_w))
+    ]
     words = (
-        f"Mean load: {before_w:z.1f} W before ({rise.value / before_w:z.3f} K/W),"
-        f" {after_w:z.1f} W after ({rise_after.value / after_w:z.3f} K/W)"
+        f"Mean load: {before_w:z.1f} W before ({resistances[0]:z.3f} K/W),"
+        f" {after_w:z.1f} W after ({resistances[1]:z.3f} K/W)"
     )
     if abs(ratio - 1.0) > MOST_APART:
         words += f"; that is {100 * (ratio - 1):+z.0f} %, not an equal load."
-        return change, False, words
-    return change, True, f"{words}; compared at the latter."
+        return False, words
+    return True, f"{words}; compared at the latter."
+
+
+def _change(before: PhaseResult, after: PhaseResult, offset_k: float) -> Estimate:
+    """The change of the rise at the load of after.
+
+    With power in both phases, the rise of before is brought to the load of after through its
+    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
+    proportion to power only roughly.
+    """
+    rise, rise_after = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
+    if not before.power_w or not after.power_w:
+        return rise_after.minus(rise)
+    ratio = after.power_w / before.power_w
+    moved_k = abs(rise.value * (ratio - 1.0))
+    return rise_after.minus(rise.scaled(ratio)).widened(moved_k)
 
 
 class _HotDay(NamedTuple):
