@@ -81,7 +81,6 @@ LOADS: Floats = np.array(
 the load, its memory in s, prior weight."""
 FIRST_LOADS: Floats = np.array([(0.004, 300.0, 0.4), (0.02, 300.0, 0.3), (0.04, 1000.0, 0.3)])
 
-LEAST_NOISE_K = 0.005
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
@@ -94,9 +93,9 @@ ROUGHEST_LOG_SD = 0.8
 LIKELY = 1e-3
 """Designs of less weight than this, beside the likeliest, are let go."""
 
-GRID, FINE, SCAN = 20, 12, 9
-MODELS = 8
-"""So many of the likeliest designs tell which loads are likely."""
+GRID, FINE, FINEST, SCAN = 20, 16, 12, 9
+STRUCTURES_AHEAD = 4
+"""So many of the likeliest structures tell which loads and time constants are likely."""
 UNLIKELY = 0.01
 MANY_WINDOWS = 80
 AT_ONCE = 3
@@ -185,10 +184,6 @@ class _Designs(NamedTuple):
     prior: Floats
     structure: NDArray[np.int64]
 
-    def of(self, which: NDArray[np.int64]) -> "_Designs":
-        """Give some of them."""
-        return _Designs(*(each[which] for each in self))
-
 
 class _Weighed(NamedTuple):
     """The designs (k,) under h loads with their weights, each (h, k).
@@ -211,29 +206,28 @@ def settle(profile: Profile) -> Settling:
     seen_c = profile.temperature_c[profile.count > 0]
     rise_k = seen_c - profile.ambient_c[profile.count > 0]
     scale_k = max(0.3, float(np.ptp(rise_k)))
-    noise_k = math.hypot(scatter(seen_c), LEAST_NOISE_K)
-    # First all that the phase could be, then more finely what it is likely to be.
     few = _halved(profile)
+    averaged = math.sqrt(len(profile.t_s) / len(few.t_s))
+    noise_k = math.hypot(scatter(seen_c) / averaged, MISFIT * scale_k)
+    # First all that the phase could be, then more finely what it is likely to be.
     shortest_s = max(few.width_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
     largest_k = max(1.0, float(np.max(np.abs(rise_k))))
     designs = _designs(grid_s, range(len(STRUCTURES)))
     coarse = _weigh(few, designs, _loads(largest_k, FIRST_LOADS), scale_k, noise_k)
-    by_design = np.sum(coarse.weight, axis=0)
+    by_structure = np.bincount(designs.structure, np.sum(coarse.weight, axis=0))
     settled_k = max(1.0, abs(float(np.sum(coarse.weight * coarse.rise_k))))
     loads = _loads(settled_k, LOADS)
-    best = designs.of(np.argsort(by_design)[-MODELS:])
-    by_load = np.sum(_weigh(few, best, loads, scale_k, noise_k).weight, axis=1)
-    likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
-    likely_s = designs.tau_s[by_design > 1e-4 * np.max(by_design)]
-    step = grid_s[1] / grid_s[0]
-    fine_s = np.geomspace(
-        max(np.min(likely_s) / step, SHORTEST_TAU_S / 2),
-        min(np.max(likely_s) * step, grid_s[-1]),
-        FINE,
+    designs = _designs(
+        _likely_s(designs, coarse, FINE), np.argsort(by_structure)[-STRUCTURES_AHEAD:]
     )
-    by_structure = np.bincount(designs.structure, by_design)
-    designs = _designs(fine_s, np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)))
+    ahead = _weigh(few, designs, loads, scale_k, noise_k)
+    by_load = np.sum(ahead.weight, axis=1)
+    likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
+    designs = _designs(
+        _likely_s(designs, ahead, FINEST),
+        np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)),
+    )
     weighed = _weigh(few, designs, loads[likely_loads], scale_k, noise_k)
     hypotheses = _likely(weighed, designs, likely_loads)
     best = int(np.argmax(np.sum(weighed.weight, axis=0)))
@@ -246,7 +240,7 @@ def settle(profile: Profile) -> Settling:
         rise=hypotheses.rise(),
         time_constant=_time_constant(hypotheses),
         hypotheses=hypotheses,
-        missing_k=float(np.sum(weighed.weight * weighed.missing_k)),
+        missing_k=_median(weighed.missing_k, weighed.weight),
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
@@ -268,6 +262,12 @@ def _halved(profile: Profile) -> Profile:
     return Profile(t_s, width_s, mean_c, np.sum(count, axis=1), ambient_c, power_w)
 
 
+def _median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values, axis=None)
+    reached = np.cumsum(weight.ravel()[order])
+    return float(np.interp(0.5, reached / reached[-1], values.ravel()[order]))
+
+
 def _loads(rise_k: float, loads: Floats) -> Floats:
     """Bring wanders as shares of the load to K of a settled rise."""
     return np.asarray(loads * [rise_k, 1.0, 1.0])
@@ -282,6 +282,16 @@ def _designs(time_constants_s: Floats, structures: Iterable[int]) -> _Designs:
     share, ratio, prior = STRUCTURES[repeated].T
     slow_s = tau_s / np.repeat(units, len(time_constants_s))
     return _Designs(tau_s, slow_s, share, ratio, prior, repeated)
+
+
+def _likely_s(designs: _Designs, weighed: _Weighed, count: int) -> Floats:
+    """Lay a finer grid over the time constants that are likely, and one step beyond."""
+    grid_s = np.unique(designs.tau_s)
+    weight = np.bincount(np.searchsorted(grid_s, designs.tau_s), np.sum(weighed.weight, axis=0))
+    first, last = np.flatnonzero(weight > LIKELY * np.max(weight))[[0, -1]]
+    least_s = max(grid_s[0] * grid_s[0] / grid_s[1], SHORTEST_TAU_S / 2)
+    low_s = grid_s[first - 1] if first else least_s
+    return np.geomspace(low_s, grid_s[min(last + 1, len(grid_s) - 1)], count)
 
 
 def _likely(weighed: _Weighed, designs: _Designs, loads: NDArray[np.int64]) -> Hypotheses:
@@ -402,9 +412,8 @@ def _weigh(
 ) -> _Weighed:
     """Weigh every design under every load (h, 3) by its marginal likelihood.
 
-    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each. The
-    scatter of a window about `noise_k` is left free: an inverse gamma prior of one degree of
-    freedom, with which the coefficients are Student's (textbooks on Bayesian regression).
+    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each;
+    windows scatter by `noise_k` besides.
     """
     x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
     rows = np.flatnonzero(profile.count > 0)
@@ -429,18 +438,13 @@ def _weigh(
     misfit -= np.einsum("hki,hki->hk", moment, shift)
     log_weight = np.log(loads[:, 2:] * designs.prior) - log_det / 2
     log_weight += np.linalg.slogdet(covariance)[1] / 2
-    log_weight -= (len(rows) + 1) / 2 * np.log(1 + misfit)
+    log_weight -= misfit / 2
     weight = np.exp(log_weight - np.max(log_weight))
     coefficients = shift + mean
     missing_k = -np.einsum("ki,hki->hk", x[:, -1, WAY], coefficients[..., WAY])
-    # The scatter that the data ask for, in units of `noise_k`.
-    scale = (1 + misfit) / (len(rows) + 1)
-    rise_sd_k = np.sqrt(
-        covariance[..., 0, 0] * scale + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2
-    )
-    return _Weighed(
-        weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, len(rows) + 1.0
-    )
+    rise_sd_k = np.sqrt(covariance[..., 0, 0] + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2)
+    dof = max(3.0, len(rows) - COLUMNS + 2)
+    return _Weighed(weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, dof)
 
 
 def _whitened_products(
