@@ -64,17 +64,19 @@ the structure's."""
 LEAST_CORRELATION = 0.3
 """Neighbouring windows are taken to hang together by at least this."""
 
-UNSEEN = 0.22
+UNSEEN = 0.15
 """What the phase did not show is known no better than this; also held against records of two masses
 from elsewhere."""
 
 SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
-SIZE_WEIGHTS = (0.2, 0.2, 0.2, 0.2, 0.15, 0.05)
-MEMORIES_S = (150.0, 600.0, 2400.0)
+SIZE_WEIGHTS = (0.2, 0.2, 0.22, 0.22, 0.12, 0.04)
+MEMORIES_S, MEMORY_WEIGHTS = (150.0, 600.0, 2400.0), (0.4, 0.4, 0.2)
 LOADS: Floats = np.array(
     [
-        (size, memory_s, weight / len(MEMORIES_S))
-        for (size, weight), memory_s in product(zip(SIZES, SIZE_WEIGHTS, strict=True), MEMORIES_S)
+        (size, memory_s, weight * part)
+        for (size, weight), (memory_s, part) in product(
+            zip(SIZES, SIZE_WEIGHTS, strict=True), zip(MEMORIES_S, MEMORY_WEIGHTS, strict=True)
+        )
     ]
 )
 """What the load may do that nobody measured, one wander a row: its standard deviation as a share of
@@ -86,6 +88,8 @@ POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
 
 POOR_SHARE, POOR_CORRELATION = 0.01, 0.6
+MOST_WANDER = 0.1
+"""A load that wanders by more is no equal load (as in `judgement`): something else has changed."""
 
 ROUGHEST_LOG_SD = 0.8
 """A time constant of which the logarithm is known no better than this says nothing."""
@@ -124,6 +128,11 @@ class Hypotheses(NamedTuple):
     structure: NDArray[np.int64]
     load: NDArray[np.int64]
     dof: float
+
+    @property
+    def wander(self) -> float:
+        """What of the load wandered unmeasured, a standard deviation as a share of it."""
+        return float(self.weight @ LOADS[self.load, 0])
 
     def rise(self) -> Estimate:
         """Give the settled rise over all of them."""
@@ -244,7 +253,9 @@ def settle(profile: Profile) -> Settling:
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
-        poor=is_poor(residuals, scale_k) and spread_k > POOR_FROM_K,
+        poor=is_poor(residuals, scale_k)
+        and spread_k > POOR_FROM_K
+        and hypotheses.wander > MOST_WANDER,
     )
 
 
@@ -338,7 +349,7 @@ def priors(scale_k: float) -> tuple[Floats, Floats]:
     """
     return (
         np.array([0.0, 0.0, 0.0, 0.25, 0.0, 0.0, 0.0]),
-        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.07 * scale_k]),
+        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.04 * scale_k]),
     )
 
 
@@ -500,9 +511,7 @@ def _whitened_products(
             u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
         if profile.count[i] == 0:
             continue
-        to_w, to_u, to_v = (
-            share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv))
-        )
+        to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
         variance = share[0] * to_u + share[1] * to_v + 1.0
         innovation = seen[i] - share[0] * u - share[1] * v
         white.append(innovation / np.sqrt(variance))
@@ -511,7 +520,11 @@ def _whitened_products(
         w = w + to_w * innovation
         u = u + to_u * innovation
         v = v + to_v * innovation
-        ww, wu, wv = ww - to_w**2 / variance, wu - to_w * to_u / variance, wv - to_w * to_v / variance
+        ww, wu, wv = (
+            ww - to_w**2 / variance,
+            wu - to_w * to_u / variance,
+            wv - to_w * to_v / variance,
+        )
         uu, uv, vv = uu - to_u**2 / variance, uv - to_u * to_v / variance, vv - to_v**2 / variance
     stacked = np.stack(white, axis=-1).transpose(1, 2, 0, 3)
     return stacked @ stacked.transpose(0, 1, 3, 2), log_det

@@ -278,6 +278,7 @@ def _judge(
     reasons += [before.steadiness.sentence, after.steadiness.sentence]
     reasons += [told.sentence for told in times if told.sentence is not None]
     reasons += [load_words] if equal_load else []
+    reasons += [_within_intervals(together.wander, metered=bool(after.power_w))]
     reasons += [] if zero is None else [zero.sentence]
     unstated = " and ".join(
         words
@@ -361,6 +362,15 @@ def _compare_loads(before: PhaseResult, after: PhaseResult, offset_k: float) -> 
         words += f"; that is {100 * (ratio - 1):+z.0f} %, not an equal load."
         return False, words
     return True, f"{words}; compared at the latter."
+
+
+def _within_intervals(wander: float, *, metered: bool) -> str:
+    """Say what the intervals of the rises hold."""
+    load = "what the measured load leaves unexplained" if metered else "a load that nobody measured"
+    return (
+        f"The intervals allow for the sensors, for {load} (about {100 * wander:.2g} %"
+        " up and down, as the temperature tells), and for what the phases were too short to show."
+    )
 
 
 def _change(before: PhaseResult, after: PhaseResult, offset_k: float) -> Estimate:

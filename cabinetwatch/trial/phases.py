@@ -18,7 +18,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,7 +103,7 @@ class PhaseResult:
     samples: int
     steps_k: float = 0.0
 
-    def with_weights(self, weight: Floats) -> Estimate:
+    def with_weights(self, weight: NDArray[Any]) -> Estimate:
         """Give the rise with other weights of its hypotheses."""
         return self.settling.hypotheses._replace(weight=weight).rise().widened(self.steps_k)
 
@@ -211,9 +211,7 @@ def last_mark_ms(start_ms: int, now_ms: int) -> int:
     return next(_marks_back(start_ms, now_ms + 1), now_ms)
 
 
-def _marks_back(
-    start_ms: int, end_ms: int, every: int = 1, most: int = 2
-) -> Iterator[int]:
+def _marks_back(start_ms: int, end_ms: int, every: int = 1, most: int = 2) -> Iterator[int]:
     """The marks of a phase before an instant, the last one first."""
     lasted_s = (end_ms - start_ms) / 1000.0
     if lasted_s <= FIRST_MARK_S:
@@ -436,11 +434,15 @@ class ReportedTimeConstant(NamedTuple):
 
 
 class Together(NamedTuple):
-    """What two phases tell together: settled rises in K as of `PhaseResult`, time constants."""
+    """What two phases tell together: settled rises in K as of `PhaseResult`, time constants.
+
+    `wander`: what of the load wandered unmeasured, a standard deviation as a share of it.
+    """
 
     before: Estimate
     after: Estimate
     times: tuple[ReportedTimeConstant, ReportedTimeConstant]
+    wander: float
 
 
 class _Pairs(NamedTuple):
@@ -479,7 +481,8 @@ def tell_both(
     rises_k = before.rise.value - offset_k, after.rise.value - offset_k
     trusted = equal_load and not (before.settling.poor or after.settling.poor)
     if min(rises_k) < LEAST_RISE_K or not trusted:
-        return Together(before.rise, after.rise, alone)
+        wander = max(each.settling.hypotheses.wander for each in (before, after))
+        return Together(before.rise, after.rise, alone, wander)
     # A hypothesis of no rise has no logarithm.
     first, last = (
         told._replace(rise_k=np.maximum(told.rise_k - offset_k, LEAST_RISE_K))
@@ -490,21 +493,22 @@ def tell_both(
     pairs = _pair(first, last, floors, load_ratio)
     best_before = _marginal(first.log_tau[pairs.first], pairs, floors[0], 1.0)
     best_after = _marginal(last.log_tau[pairs.last], pairs, floors[1], -1.0)
-    told = (
+    rises = (
         before.with_weights(np.bincount(pairs.first, pairs.weight, len(first.weight))),
         after.with_weights(np.bincount(pairs.last, pairs.weight, len(last.weight))),
     )
-    ratio = (told[1].value - offset_k) / (told[0].value - offset_k) / (load_ratio or 1.0)
+    resistances = (rises[0].value - offset_k) * (load_ratio or 1.0), rises[1].value - offset_k
+    ratio = resistances[1] / max(resistances[0], LEAST_RISE_K)
     # A phase whose time constant is not even roughly known has nothing to lend.
     times = (
-        _worded(best_before, before, ("before", "after"), 1 / ratio)
+        _worded(best_before, before, ("before", "after"), 1 / max(ratio, 1e-3))
         if after.settling.rough_time_constant_s is not None
         else alone[0],
         _worded(best_after, after, ("after", "before"), ratio)
         if before.settling.rough_time_constant_s is not None
         else alone[1],
     )
-    return Together(*told, times)
+    return Together(*rises, times, float(pairs.weight @ LOADS[first.load[pairs.first], 0]))
 
 
 def _floor_sd(result: PhaseResult) -> float:
@@ -546,9 +550,7 @@ def _pair(
         weight *= _akin()[first.structure[i][:, None], last.structure[j]] / LOADS[each, 2]
         rows, columns = np.nonzero(weight > UNLIKELY_PAIR * np.max(weight))
         kept = (rows, columns)
-        found.append(
-            _Pairs(i[rows], j[columns], disagreement[kept], variance[kept], weight[kept])
-        )
+        found.append(_Pairs(i[rows], j[columns], disagreement[kept], variance[kept], weight[kept]))
     pairs = _Pairs(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
     return pairs._replace(weight=pairs.weight / np.sum(pairs.weight))
 

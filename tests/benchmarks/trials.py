@@ -23,6 +23,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from cabinetwatch.trial.judgement import analyse
 from cabinetwatch.trial.readings import Estimate, Phase, Series, Subject, Trial
@@ -41,6 +42,12 @@ START_MS = 1_780_000_000_000
 MEMORY_S = 400.0
 LENGTHS = ((1.0, 1.5), (1.5, 2.0), (2.0, 3.0), (3.0, 4.5), (4.5, 6.0))
 WANDERS = (0.0, 0.01, 0.03, 0.06)
+SUBJECT = Subject(
+    device="nas",
+    design_ambient_c=33.0,
+    temperature_accuracy_k=0.3,
+    ambient_accuracy_k=0.3,
+)
 STEP_K, NOISE_K, ACCURACY_K = 0.1, 0.05, 0.3
 COVER_OFF_S = 300
 
@@ -96,9 +103,7 @@ def simulate(
     air = np.full(shape, 21.0)
     # The change: settled rise 1.2 to 2 times as high, or as much lower.
     factor = rng.uniform(1.2, 2.0, shape)
-    slowed = cooling_for(
-        factor, lambda share: settle(gear, power, air, share, share), shape
-    )
+    slowed = cooling_for(factor, lambda share: settle(gear, power, air, share, share), shape)
     freed = rng.random(shape) < 0.2
     shares = np.where(freed, slowed, 1.0), np.where(freed, 1.0, slowed)
     taus = [_response_s(gear, power, share) for share in shares]
@@ -133,54 +138,57 @@ def simulate(
         advance_gear(gear, state, load[step], hall_c[:, None], share, share, STEP_S)
         ambient[step], sensed[step] = hall_c[:, None], state.sensor
     for house, device in np.ndindex(shape):
-        mine, offsets = (house, device), rng.uniform(-ACCURACY_K, ACCURACY_K, 2)
-        every = [int(rng.choice([10, 20, 30, 60])) // STEP_S for _ in range(2)]
+        mine = house, device
         if np.isnan(taus[0][mine] + taus[1][mine]):
             continue
-
-        def read(values: Array, first: int, which: int, at: Array) -> Series:
-            rows = np.arange(int(rng.integers(0, every[which])), len(values), every[which])
-            seen = values[rows] + at[which] + NOISE_K * rng.standard_normal(len(rows))
-            t_ms = START_MS + (first + rows) * STEP_S * 1000
-            return Series(t_ms.astype(np.int64), np.round(seen / STEP_K) * STEP_K)
-
-        def phase_of(first: int, until: int, warm: Array, cool: Array, watt: Array | None) -> Phase:
-            power_read = None
-            if watt is not None:
-                rows = np.arange(0, len(watt), 2)
-                noisy = watt[rows] * (1 + 0.003 * rng.standard_normal(len(rows)))
-                t_ms = START_MS + (first + rows) * STEP_S * 1000
-                power_read = Series(t_ms.astype(np.int64), np.round(noisy, 1))
-            return Phase(
-                START_MS + first * STEP_S * 1000,
-                START_MS + until * STEP_S * 1000,
-                read(warm, first, 0, offsets),
-                read(cool, first, 1, offsets),
-                power_read,
-            )
-
+        probes = _Probes(rng)
         phases, rises = [], []
         for number in range(2):
             first, until = int(begin[number][mine]), int(end[number][mine])
             part = slice(first, until), house, device
-            watt = load[part]
-            phases.append(
-                phase_of(first, until, sensed[part], ambient[part], watt if metered else None)
-            )
-            one = _only(gear, mine)
+            watt, air_c = load[part], ambient[part]
+            phases.append(probes.phase(first, sensed[part], air_c, watt if metered else None))
             at_w = np.array([np.mean(watt) if metered else power[mine]])
-            share = shares[number][[house], [device]]
-            rises.append(float(settle(one, at_w, np.array([np.mean(ambient[part])]), share, share)[0]))
+            share = shares[number][mine].reshape(1)
+            one = _only(gear, mine)
+            rises.append(float(settle(one, at_w, np.array([np.mean(air_c)]), share, share)[0]))
         calm = ambient[0, house, device] + 0.05 * np.sin(np.arange(240) / 60.0)
-        zero = phase_of(-720, -480, calm, calm, None)
-        subject = Subject(
-            device="nas",
-            design_ambient_c=33.0,
-            temperature_accuracy_k=ACCURACY_K,
-            ambient_accuracy_k=ACCURACY_K,
+        trial = Trial(SUBJECT, phases[0], phases[1], probes.phase(-720, calm, calm, None))
+        yield trial, (rises[0], rises[1]), (int(lengths[0][mine]), int(lengths[1][mine]))
+
+
+class _Probes:
+    """Two sensors with their offsets and intervals, and a meter."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self._rng = rng
+        self._offsets = rng.uniform(-ACCURACY_K, ACCURACY_K, 2)
+        self._every = rng.choice([10, 20, 30, 60], 2) // STEP_S
+
+    def phase(self, first: int, warm: Array, cool: Array, watt: Array | None) -> Phase:
+        """What is read from a step of the simulation on."""
+        power = None
+        if watt is not None:
+            rows = np.arange(0, len(watt), 2)
+            noisy = watt[rows] * (1 + 0.003 * self._rng.standard_normal(len(rows)))
+            power = Series(_at_ms(first + rows), np.round(noisy, 1))
+        bounds = _at_ms(np.array([first, first + len(warm)]))
+        return Phase(
+            int(bounds[0]), int(bounds[1]), self._read(warm, first, 0), self._read(cool, first, 1),
+            power,
+        )  # fmt: skip
+
+    def _read(self, values: Array, first: int, which: int) -> Series:
+        every = int(self._every[which])
+        rows = np.arange(int(self._rng.integers(0, every)), len(values), every)
+        seen = values[rows] + NOISE_K * self._rng.standard_normal(len(rows))
+        return Series(
+            _at_ms(first + rows), np.round((seen + self._offsets[which]) / STEP_K) * STEP_K
         )
-        which = int(lengths[0][mine]), int(lengths[1][mine])
-        yield Trial(subject, phases[0], phases[1], zero), (rises[0], rises[1]), which
+
+
+def _at_ms(steps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    return START_MS + steps.astype(np.int64) * (STEP_S * 1000)
 
 
 def _only(gear: Gear, mine: tuple[int, int]) -> Gear:
