@@ -7,12 +7,23 @@ Seen from outside, what counts is the share of the slow one and the ratio of the
 
 A share of 1 is a single mass; below 1 a fast part comes first; above 1 the warmth arrives late, as
 at a sensor on the case. Which of them a device is can't be told from a short phase, so all are
-fitted at a grid of time constants, by least squares with priors, and averaged, each weighed by its
-marginal likelihood. The likeliest one is fitted once more with its time constant free, for the
-picture and for how far the temperature strays from it.
+tried at a grid of time constants, and averaged, each weighed by its marginal likelihood. The
+likeliest one is fitted once more with its time constant free, for the picture and for how far the
+temperature strays from it.
 
-Numbers here are our choice where no source stands beside them, held against the simulated trials of
-the tests.
+What no sensor tells of the load is a first-order process w of some size and memory,
+
+    w' = w exp(-width / memory) + noise,
+
+and reaches the temperature as any load does: through the slow lag by the share, through the fast
+one by the rest. So the scatter about the fit hangs together for as long as load and device
+remember, and a phase holds far fewer independent readings than it has. Each design is fitted by generalised
+least squares with that covariance, which a Kalman filter gives; size and memory are averaged over
+like the structures, by what the scatter makes likely.
+
+Numbers here are our choice where no source stands beside them, held against simulated trials
+(`tests.trial.population`, seeds from 9000 on; what is reported is of other seeds, and of another
+physics in `tests.benchmarks.trials`).
 """
 
 import math
@@ -58,15 +69,11 @@ LONGEST_TAU = 6.0
 """Slowest response looked for, in lengths of the phase: beyond it all is a straight line."""
 
 MISFIT = 0.006
-"""No device is exactly of two masses: residuals of this share of the rise's movement are counted as
-the structure's."""
-
-LEAST_CORRELATION = 0.3
-"""Neighbouring windows are taken to hang together by at least this."""
+"""No device is exactly of two masses: a window is held to scatter by this share of the rise's
+movement at least. Nor is a likelihood then narrower than the grid of time constants."""
 
 UNSEEN = 0.15
-"""What the phase did not show is known no better than this; also held against records of two masses
-from elsewhere."""
+"""What the phase did not show is known no better than this part of it."""
 
 SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
 SIZE_WEIGHTS = (0.2, 0.2, 0.22, 0.22, 0.12, 0.04)
@@ -80,8 +87,10 @@ LOADS: Floats = np.array(
     ]
 )
 """What the load may do that nobody measured, one wander a row: its standard deviation as a share of
-the load, its memory in s, prior weight."""
+the load, its memory in s, prior weight. Large wanders and long memories are held to be rarer."""
+
 FIRST_LOADS: Floats = np.array([(0.004, 300.0, 0.4), (0.02, 300.0, 0.3), (0.04, 1000.0, 0.3)])
+"""The same, few and coarse, to find out which designs are likely at all."""
 
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
@@ -101,8 +110,13 @@ GRID, FINE, FINEST, SCAN = 20, 16, 12, 9
 STRUCTURES_AHEAD = 4
 """So many of the likeliest structures tell which loads and time constants are likely."""
 UNLIKELY = 0.01
+"""Structures and loads of less weight than this, beside the likeliest, are not looked at finely."""
+
 MANY_WINDOWS = 80
+"""From here on windows are taken in pairs: half of them tell a likelihood as well."""
+
 AT_ONCE = 3
+"""So many loads go through the filter together: then all fits into a processor's cache."""
 ENDS = (0.025, 0.5, 0.975)
 MIDDLE_68 = (0.16, 0.5, 0.84)
 
@@ -180,7 +194,7 @@ class Settling:
         return told.value_s if told.log_sd <= ROUGHEST_LOG_SD else None
 
 
-class _Designs(NamedTuple):
+class Designs(NamedTuple):
     """Structures with their time constants, k of them, each (k,).
 
     63.2 % and slow time constant in s, share and ratio, prior weight; which structure it is.
@@ -284,7 +298,7 @@ def _loads(rise_k: float, loads: Floats) -> Floats:
     return np.asarray(loads * [rise_k, 1.0, 1.0])
 
 
-def _designs(time_constants_s: Floats, structures: Iterable[int]) -> _Designs:
+def _designs(time_constants_s: Floats, structures: Iterable[int]) -> Designs:
     """Lay out the structures at every 63.2 % time."""
     which = np.array(list(structures))
     units = np.array([response_time(*STRUCTURES[each, :2].tolist()) for each in which])
@@ -292,10 +306,10 @@ def _designs(time_constants_s: Floats, structures: Iterable[int]) -> _Designs:
     tau_s = np.tile(time_constants_s, len(which))
     share, ratio, prior = STRUCTURES[repeated].T
     slow_s = tau_s / np.repeat(units, len(time_constants_s))
-    return _Designs(tau_s, slow_s, share, ratio, prior, repeated)
+    return Designs(tau_s, slow_s, share, ratio, prior, repeated)
 
 
-def _likely_s(designs: _Designs, weighed: _Weighed, count: int) -> Floats:
+def _likely_s(designs: Designs, weighed: _Weighed, count: int) -> Floats:
     """Lay a finer grid over the time constants that are likely, and one step beyond."""
     grid_s = np.unique(designs.tau_s)
     weight = np.bincount(np.searchsorted(grid_s, designs.tau_s), np.sum(weighed.weight, axis=0))
@@ -305,7 +319,7 @@ def _likely_s(designs: _Designs, weighed: _Weighed, count: int) -> Floats:
     return np.geomspace(low_s, grid_s[min(last + 1, len(grid_s) - 1)], count)
 
 
-def _likely(weighed: _Weighed, designs: _Designs, loads: NDArray[np.int64]) -> Hypotheses:
+def _likely(weighed: _Weighed, designs: Designs, loads: NDArray[np.int64]) -> Hypotheses:
     likely = weighed.weight > LIKELY * np.max(weighed.weight)
     load, design = np.nonzero(likely)
     weight = weighed.weight[likely]
@@ -419,7 +433,7 @@ def _lag(width_s: float, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _weigh(
-    profile: Profile, designs: _Designs, loads: Floats, scale_k: float, noise_k: float
+    profile: Profile, designs: Designs, loads: Floats, scale_k: float, noise_k: float
 ) -> _Weighed:
     """Weigh every design under every load (h, 3) by its marginal likelihood.
 
@@ -435,7 +449,7 @@ def _weigh(
         np.concatenate(parts)
         for parts in zip(
             *(
-                _whitened_products(profile, designs, loads[i : i + AT_ONCE], data, noise_k)
+                whitened_products(profile, designs, loads[i : i + AT_ONCE], data, noise_k)
                 for i in range(0, len(loads), AT_ONCE)
             ),
             strict=True,
@@ -458,8 +472,8 @@ def _weigh(
     return _Weighed(weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, dof)
 
 
-def _whitened_products(
-    profile: Profile, designs: _Designs, loads: Floats, data: Floats, noise_k: float
+def whitened_products(
+    profile: Profile, designs: Designs, loads: Floats, data: Floats, noise_k: float
 ) -> tuple[Floats, Floats]:
     """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
 

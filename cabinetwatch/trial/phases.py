@@ -11,7 +11,9 @@ response, and has it from there. Where part of the heat goes another way (a seco
 own way to the room, a probe in the exhaust) the time constant follows the resistance by less: a
 power of it below 1. In a short phase time constant and rise hang together: a slower response means
 a higher end. So each pair of hypotheses of the two phases counts by how well its time constants go
-with its rises.
+with its rises, and by whether they can be one device: its structure moves little with its cooling,
+and its load wanders alike in both. The rises are averaged over the same pairs: where one phase has
+shown that nothing slower is there, the other is no longer open to it.
 """
 
 import math
@@ -69,8 +71,7 @@ FIRST_MARK_S, MARK_GROWTH = 60.0, 1.02
 later by this factor than the one before; our choice."""
 
 HISTORY = 4, 40
-"""Of its past only every so manieth mark is looked at, and no further back than so many: each costs
-a fit; our choice."""
+"""Of the past every fourth mark is looked at, up to the fortieth: each costs a fit; our choice."""
 
 
 @dataclass(frozen=True)
@@ -415,10 +416,15 @@ WORST_SD = 0.35
 """A time constant known no better (95 % from half to twice of it) is not told; our choice."""
 
 SHARE_SD, RATIO_SD = 0.1, 0.6
-"""How far share and ratio of one device move with its cooling."""
+"""How far the share of the slow part, and the logarithm of the ratio of the time constants, move
+with the cooling of one device. Of 1,200 of two nodes (`tests.trial.population`, seed 5000) 90 %
+moved by -0.06 to 0.16 and by -0.24 to 0.49; half the grid's step comes on top."""
 
 STRANGE = 0.05
+"""Part of all devices that may change their structure altogether; our choice."""
+
 UNLIKELY_PAIR = 1e-5
+"""Pairs of less weight than this, beside the likeliest of their load, are let go."""
 
 DOF = 4.0
 """Of the distribution that disagreement is weighed by: its tails let one of two phases be wrong."""

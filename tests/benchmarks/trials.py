@@ -1,10 +1,10 @@
 """How well a trial measures: coverage and width of its intervals by length of phase and load.
 
-The devices are those of `physics_two` (component, chassis, stream of air, buoyancy) in its halls with
-weather, boiler and doors; nothing in `trial/` was tuned on them. Each ran for long or starts cold,
-has its fan slowed or set free with the cover off for a while, and a zero phase. Its load wanders
-about a mean with a memory of 400 s, in half of the records as a first-order Gaussian process, in the
-other half by jumps between two levels, which has the same correlation and no such distribution.
+The devices are those of `physics_two` (component, chassis, stream of air, buoyancy) in its halls
+with weather, boiler and doors; nothing in `trial/` was tuned on them. Each ran for long or starts
+cold, has its fan slowed or set free with the cover off for a while, and a zero phase. Its load
+wanders about a mean with a memory of 400 s, in half of the records as a first-order Gaussian
+process, in the other half by jumps between two levels: the same correlation, another distribution.
 
 The truth is the settled rise at the load's own mean where nobody meters it, for that is what the
 device will settle at on another day; with a power sensor at the mean load of the phase, which is
@@ -99,7 +99,7 @@ def simulate(
     gear = Gear(rng, houses)
     gear.controlled[:] = False
     shape = (houses, 4)
-    power, ones = 0.8 * gear.nominal_w, np.ones(shape)
+    power = 0.8 * gear.nominal_w
     air = np.full(shape, 21.0)
     # The change: settled rise 1.2 to 2 times as high, or as much lower.
     factor = rng.uniform(1.2, 2.0, shape)
