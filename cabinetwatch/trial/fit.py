@@ -17,9 +17,9 @@ What no sensor tells of the load is a first-order process w of some size and mem
 
 and reaches the temperature as any load does: through the slow lag by the share, through the fast
 one by the rest. So the scatter about the fit hangs together for as long as load and device
-remember, and a phase holds far fewer independent readings than it has. Each design is fitted by generalised
-least squares with that covariance, which a Kalman filter gives; size and memory are averaged over
-like the structures, by what the scatter makes likely.
+remember, and a phase holds far fewer independent readings than it has. Each design is fitted by
+generalised least squares with that covariance, which a Kalman filter gives; size and memory are
+averaged over like the structures, by what the scatter makes likely.
 
 Numbers here are our choice where no source stands beside them, held against simulated trials
 (`tests.trial.population`, seeds from 9000 on; what is reported is of other seeds, and of another

@@ -66,12 +66,9 @@ LEFT = 2.0
 """A phase that had settled has left the steady state when it passes its limits by this factor; our
 choice. Without it, one near its limits would be settled one minute and not the next."""
 
-FIRST_MARK_S, MARK_GROWTH = 60.0, 1.02
+FIRST_MARK_S, MARK_GROWTH, MOST_MARKS_BACK = 60.0, 1.05, 16
 """Instants at which a phase under way is judged, in s from its beginning: a first one, and each
-later by this factor than the one before; our choice."""
-
-HISTORY = 4, 40
-"""Of the past every fourth mark is looked at, up to the fortieth: each costs a fit; our choice."""
+later by this factor than the one before; our choice. Each that is looked back at costs a fit."""
 
 
 @dataclass(frozen=True)
@@ -193,7 +190,7 @@ def with_history(result: PhaseResult | str, name: str, limit_c: float | None) ->
     """
     if isinstance(result, str) or not result.steadiness.near:
         return result
-    for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms, *HISTORY):
+    for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms):
         earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c)
         if isinstance(earlier, str) or not (earlier.steadiness.settled or earlier.steadiness.near):
             return result
@@ -212,13 +209,13 @@ def last_mark_ms(start_ms: int, now_ms: int) -> int:
     return next(_marks_back(start_ms, now_ms + 1), now_ms)
 
 
-def _marks_back(start_ms: int, end_ms: int, every: int = 1, most: int = 2) -> Iterator[int]:
+def _marks_back(start_ms: int, end_ms: int) -> Iterator[int]:
     """The marks of a phase before an instant, the last one first."""
     lasted_s = (end_ms - start_ms) / 1000.0
     if lasted_s <= FIRST_MARK_S:
         return
     number = math.ceil(math.log(lasted_s / FIRST_MARK_S) / math.log(MARK_GROWTH))
-    for each in range(number - number % every, max(-1, number - most), -every):
+    for each in range(number, max(-1, number - MOST_MARKS_BACK), -1):
         mark_ms = start_ms + round(1000 * FIRST_MARK_S * MARK_GROWTH**each)
         if mark_ms < end_ms:
             yield mark_ms
