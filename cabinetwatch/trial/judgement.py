@@ -368,7 +368,7 @@ def _within_intervals(wander: float, *, metered: bool) -> str:
     """Say what the intervals of the rises hold."""
     load = "what the measured load leaves unexplained" if metered else "a load that nobody measured"
     return (
-        f"The intervals allow for the sensors, for {load} (about {100 * wander:.2g} %"
+        f"The intervals allow for the sensors, for {load} (about {100 * wander:z.1f} %"
         " up and down, as the temperature tells), and for what the phases were too short to show."
     )
 
