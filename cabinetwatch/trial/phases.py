@@ -418,7 +418,8 @@ with the cooling of one device. Of 1,200 of two nodes (`tests.trial.population`,
 moved by -0.06 to 0.16 and by -0.24 to 0.49; half the grid's step comes on top."""
 
 STRANGE = 0.05
-"""Part of all devices that may change their structure altogether; our choice."""
+"""Part of all devices that may change their structure altogether, or the way that their load
+wanders; our choice."""
 
 UNLIKELY_PAIR = 1e-5
 """Pairs of less weight than this, beside the likeliest of their load, are let go."""
@@ -483,6 +484,7 @@ def tell_both(
     alone = tell_alone(before, "before"), tell_alone(after, "after")
     rises_k = before.rise.value - offset_k, after.rise.value - offset_k
     trusted = equal_load and not (before.settling.poor or after.settling.poor)
+    trusted = trusted and _one_load(before.settling.hypotheses, after.settling.hypotheses)
     if min(rises_k) < LEAST_RISE_K or not trusted:
         wander = max(each.settling.hypotheses.wander for each in (before, after))
         return Together(before.rise, after.rise, alone, wander)
@@ -556,6 +558,13 @@ def _pair(
         found.append(_Pairs(i[rows], j[columns], disagreement[kept], variance[kept], weight[kept]))
     pairs = _Pairs(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
     return pairs._replace(weight=pairs.weight / np.sum(pairs.weight))
+
+
+def _one_load(first: Hypotheses, last: Hypotheses) -> bool:
+    """Whether the load may have wandered alike in both phases: by the ratio of likelihoods."""
+    alike = [np.bincount(told.load, told.weight, len(LOADS)) for told in (first, last)]
+    ratio = float(np.sum(alike[0] * alike[1] / LOADS[:, 2]))
+    return ratio * (1 - STRANGE) > STRANGE
 
 
 @cache
