@@ -72,7 +72,7 @@ MISFIT = 0.006
 """No device is exactly of two masses: a window is held to scatter by this share of the rise's
 movement at least. Nor is a likelihood then narrower than the grid of time constants."""
 
-UNSEEN = 0.15
+UNSEEN = 0.22
 """What the phase did not show is known no better than this part of it."""
 
 SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
@@ -363,7 +363,7 @@ def priors(scale_k: float) -> tuple[Floats, Floats]:
     """
     return (
         np.array([0.0, 0.0, 0.0, 0.25, 0.0, 0.0, 0.0]),
-        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.04 * scale_k]),
+        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.07 * scale_k]),
     )
 
 
