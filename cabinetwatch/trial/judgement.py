@@ -70,8 +70,8 @@ MOST_APART = 0.1
 only near one load, and thinner still is the ground for a verdict from another."""
 
 LEAST_LENGTH = 0.7
-"""Shortest after phase, in time constants, from which a verdict is given: shorter ones are not among
-the simulated trials that the intervals are held against."""
+"""Shortest after phase, in time constants, from which a verdict is given: shorter ones are not
+among the simulated trials that the intervals are held against."""
 
 ROOM_PART, ROOM_K = 0.25, 3.0
 """What `max_rise_k` leaves above the settled rise: a quarter of it, at least 3 K; our choice."""
