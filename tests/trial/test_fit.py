@@ -128,11 +128,11 @@ def test_a_wandering_load_is_weighed_as_by_its_whole_covariance() -> None:
     data = np.random.default_rng(3).standard_normal((1, windows, 8))
     count = np.ones(windows)
     count[11] = 0
-    t_s, still = (np.arange(windows) + 0.5) * width_s, np.full(windows, 20.0)
+    t_s = np.arange(0.5, windows, dtype=np.float64) * width_s
+    still = np.full(windows, 20.0)
     profile = Profile(t_s, width_s, still, count, still, None)
-    designs = Designs(
-        *(np.array([each]) for each in (1000.0, slow_s, share, ratio, 1.0)), np.array([0])
-    )
+    tau, slow, part_slow, ratios, prior = np.array([[1000.0], [slow_s], [share], [ratio], [1.0]])
+    designs = Designs(tau, slow, part_slow, ratios, prior, np.array([0]))
     products, log_det = whitened_products(
         profile, designs, np.array([[0.4, 600.0, 1.0]]), data, noise_k
     )

@@ -78,7 +78,7 @@ def test_settled_takes_the_criterion_and_little_that_is_missing(
 
 def test_once_settled_a_phase_stays_so_while_it_is_near() -> None:
     strict, held = [], []
-    whole = make_phase(Recipe(length_s=6600.0, rise_k=12.0, tau_s=TAU_S, noise_k=2.5, seed=1))
+    whole = make_phase(Recipe(length_s=6600.0, rise_k=12.0, tau_s=TAU_S, noise_k=3.0, seed=1))
     # Marks from 5088 to 6183 s.
     for number in range(91, 96):
         at_ms = whole.start_ms + round(60_000 * 1.05**number) + 1000
