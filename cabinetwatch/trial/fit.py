@@ -7,15 +7,27 @@ Seen from outside, what counts is the share of the slow one and the ratio of the
 
 A share of 1 is a single mass; below 1 a fast part comes first; above 1 the warmth arrives late, as
 at a sensor on the case. Which of them a device is can't be told from a short phase, so all are
-fitted at a grid of time constants, by least squares with priors, and averaged, each weighed by its
-marginal likelihood. The likeliest one is fitted once more with its time constant free, for the
-picture and for how far the temperature strays from it.
+tried at a grid of time constants, and averaged, each weighed by its marginal likelihood. The
+likeliest one is fitted once more with its time constant free, for the picture and for how far the
+temperature strays from it.
 
-Numbers here are our choice where no source stands beside them, held against the simulated trials of
-the tests.
+What no sensor tells of the load is a first-order process w of some size and memory,
+
+    w' = w exp(-width / memory) + noise,
+
+and reaches the temperature as any load does: through the slow lag by the share, through the fast
+one by the rest. So the scatter about the fit hangs together for as long as load and device
+remember, and a phase holds far fewer independent readings than it has. Each design is fitted by
+generalised least squares with that covariance, which a Kalman filter gives; size and memory are
+averaged over like the structures, by what the scatter makes likely.
+
+Numbers here are our choice where no source stands beside them, held against simulated trials
+(`tests.trial.population`, seeds from 9000 on; what is reported is of other seeds, and of another
+physics in `tests.benchmarks.trials`).
 """
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
@@ -23,11 +35,12 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.linalg import lstsq
+from numpy.typing import NDArray
 from scipy.optimize import brentq, least_squares
 from scipy.signal import lfilter
 from scipy.stats import t as student
 
-from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, share_that_counts
+from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, scatter
 
 SHARES = (0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 0.9, 1.1, 1.25)
 WEIGHTS = (0.05, 0.05, 0.05, 0.06, 0.09, 0.12, 0.13, 0.13, 0.06)
@@ -56,21 +69,36 @@ LONGEST_TAU = 6.0
 """Slowest response looked for, in lengths of the phase: beyond it all is a straight line."""
 
 MISFIT = 0.006
-"""No device is exactly of two masses: residuals of this share of the rise's movement are counted as
-the structure's."""
-
-LEAST_CORRELATION = 0.3
-"""Neighbouring windows are taken to hang together by at least this."""
+"""No device is exactly of two masses: a window is held to scatter by this share of the rise's
+movement at least. Nor is a likelihood then narrower than the grid of time constants."""
 
 UNSEEN = 0.22
-"""What the phase did not show is known no better than this; also held against records of two masses
-from elsewhere."""
+"""What the phase did not show is known no better than this part of it."""
+
+SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
+SIZE_WEIGHTS = (0.2, 0.2, 0.22, 0.22, 0.12, 0.04)
+MEMORIES_S, MEMORY_WEIGHTS = (150.0, 600.0, 2400.0), (0.4, 0.4, 0.2)
+LOADS: Floats = np.array(
+    [
+        (size, memory_s, weight * part)
+        for (size, weight), (memory_s, part) in product(
+            zip(SIZES, SIZE_WEIGHTS, strict=True), zip(MEMORIES_S, MEMORY_WEIGHTS, strict=True)
+        )
+    ]
+)
+"""What the load may do that nobody measured, one wander a row: its standard deviation as a share of
+the load, its memory in s, prior weight. Large wanders and long memories are held to be rarer."""
+
+FIRST_LOADS: Floats = np.array([(0.004, 300.0, 0.4), (0.02, 300.0, 0.3), (0.04, 1000.0, 0.3)])
+"""The same, few and coarse, to find out which designs are likely at all."""
 
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
 
 POOR_SHARE, POOR_CORRELATION = 0.01, 0.6
+MOST_WANDER = 0.1
+"""A load that wanders by more is no equal load (as in `judgement`): something else has changed."""
 
 ROUGHEST_LOG_SD = 0.8
 """A time constant of which the logarithm is known no better than this says nothing."""
@@ -78,7 +106,17 @@ ROUGHEST_LOG_SD = 0.8
 LIKELY = 1e-3
 """Designs of less weight than this, beside the likeliest, are let go."""
 
-GRID, SCAN = 24, 9
+GRID, FINE, FINEST, SCAN = 20, 16, 12, 9
+STRUCTURES_AHEAD = 4
+"""So many of the likeliest structures tell which loads and time constants are likely."""
+UNLIKELY = 0.01
+"""Structures and loads of less weight than this, beside the likeliest, are not looked at finely."""
+
+MANY_WINDOWS = 80
+"""From here on windows are taken in pairs: half of them tell a likelihood as well."""
+
+AT_ONCE = 3
+"""So many loads go through the filter together: then all fits into a processor's cache."""
 ENDS = (0.025, 0.5, 0.975)
 MIDDLE_68 = (0.16, 0.5, 0.84)
 
@@ -91,15 +129,40 @@ class TimeConstant(NamedTuple):
 
 
 class Hypotheses(NamedTuple):
-    """The designs that a phase leaves likely, each (n,).
+    """The designs and loads that a phase leaves likely, each (n,).
 
-    Logarithm of the time constant in s; weight; settled rise and its standard uncertainty in K.
+    Logarithm of the time constant in s; weight; settled rise and its standard uncertainty in K, as
+    of Student's distribution of `dof`; which of `STRUCTURES` and of `LOADS`.
     """
 
     log_tau: Floats
     weight: Floats
     rise_k: Floats
     rise_sd_k: Floats
+    structure: NDArray[np.int64]
+    load: NDArray[np.int64]
+    dof: float
+
+    @property
+    def wander(self) -> float:
+        """What of the load wandered unmeasured, a standard deviation as a share of it."""
+        return float(self.weight @ LOADS[self.load, 0])
+
+    def rise(self) -> Estimate:
+        """Give the settled rise over all of them."""
+        low, middle, high = (self.rise_quantile(share) for share in ENDS)
+        return Estimate(middle, low, high, self.dof)
+
+    def rise_quantile(self, share: float) -> float:
+        """Give a quantile of the settled rise over all of them."""
+
+        def above(at_k: float) -> float:
+            told = student.cdf((at_k - self.rise_k) / self.rise_sd_k, self.dof)
+            return float(self.weight @ told) - share
+
+        reach = 30 * float(np.max(self.rise_sd_k))
+        bounds = np.min(self.rise_k) - reach, np.max(self.rise_k) + reach
+        return float(brentq(above, *bounds, xtol=1e-4))
 
 
 @dataclass(frozen=True)
@@ -131,10 +194,26 @@ class Settling:
         return told.value_s if told.log_sd <= ROUGHEST_LOG_SD else None
 
 
-class _Weighed(NamedTuple):
-    """The designs (k,) with their weights: each gives the settled rise a Student distribution."""
+class Designs(NamedTuple):
+    """Structures with their time constants, k of them, each (k,).
+
+    63.2 % and slow time constant in s, share and ratio, prior weight; which structure it is.
+    """
 
     tau_s: Floats
+    slow_s: Floats
+    share: Floats
+    ratio: Floats
+    prior: Floats
+    structure: NDArray[np.int64]
+
+
+class _Weighed(NamedTuple):
+    """The designs (k,) under h loads with their weights, each (h, k).
+
+    Each gives the settled rise a Student distribution of `dof`.
+    """
+
     weight: Floats
     rise_k: Floats
     rise_sd_k: Floats
@@ -147,41 +226,111 @@ def settle(profile: Profile) -> Settling:
 
     Expects at least `readings.LEAST_READINGS` windows with readings.
     """
-    rise_k = profile.temperature_c - profile.ambient_c
-    scale_k = max(0.3, float(np.nanmax(rise_k) - np.nanmin(rise_k)))
+    seen_c = profile.temperature_c[profile.count > 0]
+    rise_k = seen_c - profile.ambient_c[profile.count > 0]
+    scale_k = max(0.3, float(np.ptp(rise_k)))
+    few = _halved(profile)
+    averaged = math.sqrt(len(profile.t_s) / len(few.t_s))
+    noise_k = math.hypot(scatter(seen_c) / averaged, MISFIT * scale_k)
     # First all that the phase could be, then more finely what it is likely to be.
-    shortest_s = max(profile.width_s, SHORTEST_TAU_S)
+    shortest_s = max(few.width_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
-    coarse = _weigh(profile, grid_s, scale_k)
-    likely_s = coarse.tau_s[coarse.weight > 1e-4 * np.max(coarse.weight)]
-    step = grid_s[1] / grid_s[0]
-    fine_s = np.geomspace(
-        max(np.min(likely_s) / step, SHORTEST_TAU_S / 2),
-        min(np.max(likely_s) * step, grid_s[-1]),
-        GRID,
+    largest_k = max(1.0, float(np.max(np.abs(rise_k))))
+    designs = _designs(grid_s, range(len(STRUCTURES)))
+    coarse = _weigh(few, designs, _loads(largest_k, FIRST_LOADS), scale_k, noise_k)
+    by_structure = np.bincount(designs.structure, np.sum(coarse.weight, axis=0))
+    settled_k = max(1.0, abs(float(np.sum(coarse.weight * coarse.rise_k))))
+    loads = _loads(settled_k, LOADS)
+    designs = _designs(
+        _likely_s(designs, coarse, FINE), np.argsort(by_structure)[-STRUCTURES_AHEAD:]
     )
-    weighed = _weigh(profile, fine_s, scale_k)
-    low, middle, high = (_rise_quantile(weighed, share) for share in ENDS)
-    best = int(np.argmax(weighed.weight))
-    fitted_c, felt_c = _polish(profile, float(weighed.tau_s[best]), best // GRID, scale_k)
+    ahead = _weigh(few, designs, loads, scale_k, noise_k)
+    by_load = np.sum(ahead.weight, axis=1)
+    likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
+    designs = _designs(
+        _likely_s(designs, ahead, FINEST),
+        np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)),
+    )
+    weighed = _weigh(few, designs, loads[likely_loads], scale_k, noise_k)
+    hypotheses = _likely(weighed, designs, likely_loads)
+    best = int(np.argmax(np.sum(weighed.weight, axis=0)))
+    fitted_c, felt_c = _polish(
+        profile, float(designs.tau_s[best]), int(designs.structure[best]), scale_k
+    )
     residuals = (profile.temperature_c - fitted_c)[profile.count > 0]
-    likely = weighed.weight > LIKELY * np.max(weighed.weight)
-    likely_weight = weighed.weight[likely]
     spread_k = float(np.std(residuals))
     return Settling(
-        rise=Estimate(middle, low, high, weighed.dof),
-        time_constant=_time_constant(weighed),
-        hypotheses=Hypotheses(
-            np.log(weighed.tau_s[likely]),
-            likely_weight / np.sum(likely_weight),
-            weighed.rise_k[likely],
-            weighed.rise_sd_k[likely],
-        ),
-        missing_k=float(np.dot(weighed.weight, weighed.missing_k)),
+        rise=hypotheses.rise(),
+        time_constant=_time_constant(hypotheses),
+        hypotheses=hypotheses,
+        missing_k=_median(weighed.missing_k, weighed.weight),
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
-        poor=is_poor(residuals, scale_k) and spread_k > POOR_FROM_K,
+        poor=is_poor(residuals, scale_k)
+        and spread_k > POOR_FROM_K
+        and hypotheses.wander > MOST_WANDER,
+    )
+
+
+def _halved(profile: Profile) -> Profile:
+    """Give the same in half the windows where there are many: enough for a likelihood."""
+    if len(profile.t_s) <= MANY_WINDOWS:
+        return profile
+    count = profile.count.reshape(-1, 2)
+    temperature_c = np.where(count > 0, profile.temperature_c.reshape(-1, 2), 0.0)
+    with np.errstate(invalid="ignore"):
+        mean_c = np.sum(count * temperature_c, axis=1) / np.sum(count, axis=1)
+    t_s, ambient_c = (each.reshape(-1, 2).mean(axis=1) for each in (profile.t_s, profile.ambient_c))
+    power_w = None if profile.power_w is None else profile.power_w.reshape(-1, 2).mean(axis=1)
+    width_s = 2 * profile.width_s
+    return Profile(t_s, width_s, mean_c, np.sum(count, axis=1), ambient_c, power_w)
+
+
+def _median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values, axis=None)
+    reached = np.cumsum(weight.ravel()[order])
+    return float(np.interp(0.5, reached / reached[-1], values.ravel()[order]))
+
+
+def _loads(rise_k: float, loads: Floats) -> Floats:
+    """Bring wanders as shares of the load to K of a settled rise."""
+    return np.asarray(loads * [rise_k, 1.0, 1.0])
+
+
+def _designs(time_constants_s: Floats, structures: Iterable[int]) -> Designs:
+    """Lay out the structures at every 63.2 % time."""
+    which = np.array(list(structures))
+    units = np.array([response_time(*STRUCTURES[each, :2].tolist()) for each in which])
+    repeated = np.repeat(which, len(time_constants_s))
+    tau_s = np.tile(time_constants_s, len(which))
+    share, ratio, prior = STRUCTURES[repeated].T
+    slow_s = tau_s / np.repeat(units, len(time_constants_s))
+    return Designs(tau_s, slow_s, share, ratio, prior, repeated)
+
+
+def _likely_s(designs: Designs, weighed: _Weighed, count: int) -> Floats:
+    """Lay a finer grid over the time constants that are likely, and one step beyond."""
+    grid_s = np.unique(designs.tau_s)
+    weight = np.bincount(np.searchsorted(grid_s, designs.tau_s), np.sum(weighed.weight, axis=0))
+    first, last = np.flatnonzero(weight > LIKELY * np.max(weight))[[0, -1]]
+    least_s = max(grid_s[0] * grid_s[0] / grid_s[1], SHORTEST_TAU_S / 2)
+    low_s = grid_s[first - 1] if first else least_s
+    return np.geomspace(low_s, grid_s[min(last + 1, len(grid_s) - 1)], count)
+
+
+def _likely(weighed: _Weighed, designs: Designs, loads: NDArray[np.int64]) -> Hypotheses:
+    likely = weighed.weight > LIKELY * np.max(weighed.weight)
+    load, design = np.nonzero(likely)
+    weight = weighed.weight[likely]
+    return Hypotheses(
+        np.log(designs.tau_s[design]),
+        weight / np.sum(weight),
+        weighed.rise_k[likely],
+        weighed.rise_sd_k[likely],
+        designs.structure[design],
+        loads[load],
+        weighed.dof,
     )
 
 
@@ -256,12 +405,9 @@ def columns(
 def lagged(values: Floats, width_s: float, tau_s: Floats) -> Floats:
     """Pass evenly spaced values (m,) through first-order lags tau_s (k,), settled at the start.
 
-    Exact for straight lines between the values: y1 = y0 d + u1 (1 - s) + u0 (s - d) with
-    d = exp(-w / tau), s = (1 - d) tau / w. Gives (k, m).
+    Exact for straight lines between the values. Gives (k, m).
     """
-    decay = np.exp(-width_s / tau_s)
-    share = (1 - decay) * tau_s / width_s
-    new, old = 1 - share, share - decay
+    decay, new, old = _lag(width_s, tau_s)
     passed = np.empty((len(tau_s), len(values)))
     if len(tau_s) == 1:
         state = [values[0] * (1 - new[0])]
@@ -275,74 +421,134 @@ def lagged(values: Floats, width_s: float, tau_s: Floats) -> Floats:
     return passed
 
 
-def _weigh(profile: Profile, time_constants_s: Floats, scale_k: float) -> _Weighed:
-    """Fit every structure at every 63.2 % time (n,), and weigh each by its marginal likelihood."""
-    count = len(time_constants_s)
-    share, ratio, prior = (np.repeat(column, count) for column in STRUCTURES.T)
-    units = [response_time(share, ratio) for share, ratio, _ in STRUCTURES.tolist()]
-    tau_s = np.tile(time_constants_s, len(STRUCTURES))
-    whole_x, whole_y = columns(profile, tau_s / np.repeat(units, count), share, ratio)
+def _lag(width_s: float, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """What a first-order lag keeps over a window, and takes of the new and of the old value.
+
+    For a straight line between the two: y1 = y0 d + u1 (1 - s) + u0 (s - d) with d = exp(-w / tau),
+    s = (1 - d) tau / w.
+    """
+    decay = np.exp(-width_s / tau_s)
+    share = (1 - decay) * tau_s / width_s
+    return decay, 1 - share, share - decay
+
+
+def _weigh(
+    profile: Profile, designs: Designs, loads: Floats, scale_k: float, noise_k: float
+) -> _Weighed:
+    """Weigh every design under every load (h, 3) by its marginal likelihood.
+
+    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each;
+    windows scatter by `noise_k` besides.
+    """
+    x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
     rows = np.flatnonzero(profile.count > 0)
     mean, sd = priors(scale_k)
-    x = whole_x[:, rows]
-    y = whole_y[:, rows] - x @ mean
-    normal = x.transpose(0, 2, 1) @ x
-    moment = np.einsum("kmi,km->ki", x, y)
-    power = np.einsum("km,km->k", y, y)
-
-    def solved(variance: float) -> tuple[Floats, Floats, Floats]:
-        """Information (k, 7, 7), coefficients about their means (k, 7) and misfit (k,)."""
-        information = normal / variance + np.diag(sd**-2.0)
-        shift = np.linalg.solve(information, moment[..., None] / variance)[..., 0]
-        return information, shift, (power - np.einsum("ki,ki->k", moment, shift)) / variance
-
-    # The variance of a window about the best design is raised by what no structure explains, and
-    # for autocorrelation.
-    floor = (MISFIT * scale_k) ** 2
-    variance, residuals = max(floor, 1e-4), y[0]
-    for _ in range(4):
-        _, shift, misfit = solved(variance)
-        best = int(np.argmin(misfit))
-        residuals = y[best] - x[best] @ shift[best]
-        square = float(np.dot(residuals, residuals))
-        variance = square / max(1, len(rows) - COLUMNS + 2) + floor
-    # A fit takes part of the correlation of its residuals away: about two windows' worth.
-    correlation = max(LEAST_CORRELATION, lag_one(residuals) + 2 / len(residuals))
-    factor = share_that_counts(min(correlation, 0.95))
-    information, shift, misfit = solved(variance / factor)
-    log_weight = np.log(prior) - misfit / 2 - np.linalg.slogdet(information)[1] / 2
+    data = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
+    # A few loads at a time, for the processor's cache.
+    products, log_det = (
+        np.concatenate(parts)
+        for parts in zip(
+            *(
+                whitened_products(profile, designs, loads[i : i + AT_ONCE], data, noise_k)
+                for i in range(0, len(loads), AT_ONCE)
+            ),
+            strict=True,
+        )
+    )
+    information = products[..., :COLUMNS, :COLUMNS] / noise_k**2 + np.diag(sd**-2.0)
+    moment = products[..., :COLUMNS, COLUMNS] / noise_k**2
+    covariance = np.linalg.inv(information)
+    shift = np.einsum("hkij,hkj->hki", covariance, moment)
+    misfit = products[..., COLUMNS, COLUMNS] / noise_k**2
+    misfit -= np.einsum("hki,hki->hk", moment, shift)
+    log_weight = np.log(loads[:, 2:] * designs.prior) - log_det / 2
+    log_weight += np.linalg.slogdet(covariance)[1] / 2
+    log_weight -= misfit / 2
     weight = np.exp(log_weight - np.max(log_weight))
     coefficients = shift + mean
-    missing_k = -np.einsum("ki,ki->k", whole_x[:, -1, WAY], coefficients[:, WAY])
-    rise_variance = np.linalg.inv(information)[:, 0, 0]
-    return _Weighed(
-        tau_s,
-        weight / np.sum(weight),
-        coefficients[:, 0],
-        np.sqrt(rise_variance + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2),
-        missing_k,
-        max(3.0, len(rows) * factor - COLUMNS + 2),
+    missing_k = -np.einsum("ki,hki->hk", x[:, -1, WAY], coefficients[..., WAY])
+    rise_sd_k = np.sqrt(covariance[..., 0, 0] + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2)
+    dof = max(3.0, len(rows) - COLUMNS + 2)
+    return _Weighed(weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, dof)
+
+
+def whitened_products(
+    profile: Profile, designs: Designs, loads: Floats, data: Floats, noise_k: float
+) -> tuple[Floats, Floats]:
+    """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
+
+    Its state is the load's wander w, a first-order process, and w passed through the slow and the
+    fast lag; what is seen is both by their shares, with white noise. Innovations over their
+    standard deviations are uncorrelated and of unit variance, so that least squares on them are
+    generalised least squares on the data (textbooks on state-space models). Each column goes
+    through the same filter. In units of `noise_k`.
+    """
+    width_s = profile.width_s
+    keep = np.exp(-width_s / loads[:, 1])[:, None]
+    # The mean over a window wanders less than an instant.
+    part = loads[:, 1] / width_s
+    size = (loads[:, 0] / noise_k) ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
+    decays, news, olds = zip(
+        *(_lag(width_s, tau_s) for tau_s in (designs.slow_s, designs.slow_s / designs.ratio)),
+        strict=True,
     )
+    share = designs.share, 1 - designs.share
+    passes = [old + new * keep for old, new in zip(olds, news, strict=True)]
+    kicks = size[:, None] * (1 - keep**2)
+    shape = len(loads), len(designs.prior)
+    # The covariance of the state, at first of the wander alone: what came before is in the fit.
+    ww = np.broadcast_to(size[:, None], shape)
+    wu, wv, uu, uv, vv = (np.zeros(shape) for _ in range(5))
+    wide = (data.shape[-1], *shape)
+    w, u, v = (np.zeros(wide) for _ in range(3))
+    seen = np.ascontiguousarray(data.transpose(1, 2, 0))[:, :, None, :]
+    white, log_det = [], np.zeros(shape)
+    for i in range(len(profile.t_s)):
+        if i:
+            uu = passes[0] ** 2 * ww + 2 * passes[0] * decays[0] * wu + decays[0] ** 2 * uu
+            uv = (
+                passes[0] * passes[1] * ww
+                + passes[0] * decays[1] * wv
+                + passes[1] * decays[0] * wu
+                + decays[0] * decays[1] * uv
+            )
+            vv = passes[1] ** 2 * ww + 2 * passes[1] * decays[1] * wv + decays[1] ** 2 * vv
+            wu = keep * (passes[0] * ww + decays[0] * wu)
+            wv = keep * (passes[1] * ww + decays[1] * wv)
+            ww = keep**2 * ww + kicks
+            uu, vv, uv = (
+                uu + news[0] ** 2 * kicks,
+                vv + news[1] ** 2 * kicks,
+                uv + news[0] * news[1] * kicks,
+            )
+            wu, wv = wu + news[0] * kicks, wv + news[1] * kicks
+            u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
+        if profile.count[i] == 0:
+            continue
+        to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
+        variance = share[0] * to_u + share[1] * to_v + 1.0
+        innovation = seen[i] - share[0] * u - share[1] * v
+        white.append(innovation / np.sqrt(variance))
+        log_det += np.log(variance)
+        innovation /= variance
+        w = w + to_w * innovation
+        u = u + to_u * innovation
+        v = v + to_v * innovation
+        ww, wu, wv = (
+            ww - to_w**2 / variance,
+            wu - to_w * to_u / variance,
+            wv - to_w * to_v / variance,
+        )
+        uu, uv, vv = uu - to_u**2 / variance, uv - to_u * to_v / variance, vv - to_v**2 / variance
+    stacked = np.stack(white, axis=-1).transpose(1, 2, 0, 3)
+    return stacked @ stacked.transpose(0, 1, 3, 2), log_det
 
 
-def _rise_quantile(weighed: _Weighed, share: float) -> float:
-    """Quantile of the settled rise over all designs."""
-    keep = weighed.weight > 1e-6
-    weight = weighed.weight[keep] / np.sum(weighed.weight[keep])
-    rise_k, sd_k = weighed.rise_k[keep], weighed.rise_sd_k[keep]
-
-    def above(at_k: float) -> float:
-        return float(weight @ student.cdf((at_k - rise_k) / sd_k, weighed.dof)) - share
-
-    reach = 30 * float(np.max(sd_k))
-    return float(brentq(above, np.min(rise_k) - reach, np.max(rise_k) + reach, xtol=1e-5))
-
-
-def _time_constant(weighed: _Weighed) -> TimeConstant:
+def _time_constant(told: Hypotheses) -> TimeConstant:
     """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
-    order = np.argsort(weighed.tau_s)
-    reached = np.cumsum(weighed.weight[order])
-    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], np.log(weighed.tau_s[order]))
+    order = np.argsort(told.log_tau)
+    reached = np.cumsum(told.weight[order])
+    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], told.log_tau[order])
     return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))
 
 

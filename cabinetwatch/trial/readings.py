@@ -322,6 +322,8 @@ def make_profile(phase: Phase) -> Profile:
     span_s = (phase.end_ms - phase.start_ms) / 1000.0
     gap_s = float(np.median(np.diff(phase.temperature.t_ms))) / 1000.0
     windows = int(min(MOST_WINDOWS, max(2.0, span_s / max(gap_s, 1e-3))))
+    # Many are an even number, so that they can be taken in pairs.
+    windows -= windows % 2 if windows > MOST_WINDOWS // 2 else 0
     edges_s = np.linspace(0.0, span_s, windows + 1)
     middles_s = (edges_s[1:] + edges_s[:-1]) / 2
 

@@ -5,8 +5,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabinetwatch.trial.fit import Model, fit_separable, is_poor
-from cabinetwatch.trial.readings import Floats
+from cabinetwatch.trial.fit import (
+    Designs,
+    Model,
+    fit_separable,
+    is_poor,
+    lagged,
+    whitened_products,
+)
+from cabinetwatch.trial.readings import Floats, Profile
 
 # NIST StRD, nonlinear regression, Misra1a: y = b1 (1 - exp(-b2 x)). The data end at 0.42 of the
 # time constant.
@@ -95,3 +102,41 @@ def test_samples_of_a_step_give_its_end() -> None:
     assert temperature_c[:3] == pytest.approx([38.0, 42.42398, 45.86939], abs=1e-5)
     tau, coefficients, _ = _fit(_cooling(t_s, temperature_c), (10.0, 1e5), 100.0)
     assert (coefficients[0], tau) == pytest.approx((58.0, 1200.0), abs=1e-2)
+
+
+def test_a_wandering_load_is_weighed_as_by_its_whole_covariance() -> None:
+    # Generalised least squares with the covariance written out: w of 0.4 K and 600 s, passed
+    # through two lags, and 0.1 K of white noise; one window is missing.
+    windows, width_s, noise_k = 30, 60.0, 0.1
+    slow_s, share, ratio = 900.0, 0.7, 4.0
+    keep = np.exp(-width_s / 600.0)
+    # The variance of the mean over a window of a first-order process (textbooks).
+    part = 600.0 / width_s
+    variance = 0.4**2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
+    apart = np.abs(np.subtract.outer(np.arange(windows), np.arange(windows)))
+    # A lag settled at 0 takes nothing of the first window but by the straight line to the next.
+    passing = np.zeros((windows, windows))
+    for column in range(windows):
+        kick = np.eye(windows)[column]
+        slow, fast = (
+            lagged(kick, width_s, np.array([tau_s]))[0] for tau_s in (slow_s, slow_s / ratio)
+        )
+        passing[:, column] = share * slow + (1 - share) * fast
+    passing[:, 0] -= share * np.exp(-width_s * np.arange(windows) / slow_s)
+    passing[:, 0] -= (1 - share) * np.exp(-width_s * np.arange(windows) * ratio / slow_s)
+    covariance = passing @ (variance * keep**apart) @ passing.T + noise_k**2 * np.eye(windows)
+    data = np.random.default_rng(3).standard_normal((1, windows, 8))
+    count = np.ones(windows)
+    count[11] = 0
+    t_s = np.arange(0.5, windows, dtype=np.float64) * width_s
+    still = np.full(windows, 20.0)
+    profile = Profile(t_s, width_s, still, count, still, None)
+    tau, slow, part_slow, ratios, prior = np.array([[1000.0], [slow_s], [share], [ratio], [1.0]])
+    designs = Designs(tau, slow, part_slow, ratios, prior, np.array([0]))
+    products, log_det = whitened_products(
+        profile, designs, np.array([[0.4, 600.0, 1.0]]), data, noise_k
+    )
+    rows = np.flatnonzero(count)
+    seen, inner = data[0][rows], covariance[np.ix_(rows, rows)] / noise_k**2
+    assert products[0, 0] == pytest.approx(seen.T @ np.linalg.solve(inner, seen), rel=1e-9)
+    assert log_det[0, 0] == pytest.approx(np.linalg.slogdet(inner)[1], rel=1e-9)
