@@ -57,7 +57,7 @@ STRUCTURES: Floats = np.array(
 SENSOR_LAG_S = 40.0
 """A small sensor in moving air follows within about a minute (common practice, no source)."""
 
-TAIL = 0.5
+TAIL, TAIL_SD = 0.5, 0.07
 """Time constant of what is slower than all else in view, as a part of the phase."""
 
 COLUMNS = 7
@@ -77,7 +77,7 @@ UNSEEN = 0.22
 
 SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
 SIZE_WEIGHTS = (0.2, 0.2, 0.22, 0.22, 0.12, 0.04)
-MEMORIES_S, MEMORY_WEIGHTS = (150.0, 600.0, 2400.0), (0.4, 0.4, 0.2)
+MEMORIES_S, MEMORY_WEIGHTS = (200.0, 1000.0), (0.6, 0.4)
 LOADS: Floats = np.array(
     [
         (size, memory_s, weight * part)
@@ -89,9 +89,15 @@ LOADS: Floats = np.array(
 """What the load may do that nobody measured, one wander a row: its standard deviation as a share of
 the load, its memory in s, prior weight. Large wanders and long memories are held to be rarer."""
 
-FIRST_LOADS: Floats = np.array([(0.004, 300.0, 0.4), (0.02, 300.0, 0.3), (0.04, 1000.0, 0.3)])
+FIRST_LOADS: Floats = np.array([(0.006, 300.0, 0.6), (0.03, 600.0, 0.4)])
 """The same, few and coarse, to find out which designs are likely at all."""
 
+FAST_APART, FAST_APART_WARM = 0.07, 0.0
+"""How far the fast part may move by itself, as a part of the movement of the rise: what began cold,
+and what is added where a phase began settled."""
+
+SENSOR, SENSOR_WARM = 0.1, 0.4
+ONSET, ONSET_S = 0.1, 60.0
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
@@ -106,17 +112,17 @@ ROUGHEST_LOG_SD = 0.8
 LIKELY = 1e-3
 """Designs of less weight than this, beside the likeliest, are let go."""
 
-GRID, FINE, FINEST, SCAN = 20, 16, 12, 9
-STRUCTURES_AHEAD = 4
+GRID, FINE, FINEST, SCAN = 16, 10, 12, 9
+STRUCTURES_AHEAD = 3
 """So many of the likeliest structures tell which loads and time constants are likely."""
-UNLIKELY = 0.01
+UNLIKELY = 0.02
 """Structures and loads of less weight than this, beside the likeliest, are not looked at finely."""
 
-MANY_WINDOWS = 80
-"""From here on windows are taken in pairs: half of them tell a likelihood as well."""
+AT_ONCE = 700
+"""So many designs and loads go through the filter together: all fits into a processor's cache."""
+QUANTILES = 200
+"""By so many quantiles each distribution of a mixture stands for itself."""
 
-AT_ONCE = 3
-"""So many loads go through the filter together: then all fits into a processor's cache."""
 ENDS = (0.025, 0.5, 0.975)
 MIDDLE_68 = (0.16, 0.5, 0.84)
 
@@ -150,19 +156,13 @@ class Hypotheses(NamedTuple):
 
     def rise(self) -> Estimate:
         """Give the settled rise over all of them."""
-        low, middle, high = (self.rise_quantile(share) for share in ENDS)
-        return Estimate(middle, low, high, self.dof)
-
-    def rise_quantile(self, share: float) -> float:
-        """Give a quantile of the settled rise over all of them."""
-
-        def above(at_k: float) -> float:
-            told = student.cdf((at_k - self.rise_k) / self.rise_sd_k, self.dof)
-            return float(self.weight @ told) - share
-
-        reach = 30 * float(np.max(self.rise_sd_k))
-        bounds = np.min(self.rise_k) - reach, np.max(self.rise_k) + reach
-        return float(brentq(above, *bounds, xtol=1e-4))
+        # Their quantiles, each distribution standing for itself by its own quantiles.
+        spread = student.ppf((np.arange(QUANTILES) + 0.5) / QUANTILES, self.dof)
+        rises_k = (self.rise_k[:, None] + self.rise_sd_k[:, None] * spread).ravel()
+        order = np.argsort(rises_k)
+        reached = np.cumsum(np.repeat(self.weight / QUANTILES, QUANTILES)[order])
+        low, middle, high = np.interp(ENDS, reached / reached[-1], rises_k[order])
+        return Estimate(float(middle), float(low), float(high), self.dof)
 
 
 @dataclass(frozen=True)
@@ -228,34 +228,32 @@ def settle(profile: Profile) -> Settling:
     """
     seen_c = profile.temperature_c[profile.count > 0]
     rise_k = seen_c - profile.ambient_c[profile.count > 0]
-    scale_k = max(0.3, float(np.ptp(rise_k)))
-    few = _halved(profile)
-    averaged = math.sqrt(len(profile.t_s) / len(few.t_s))
-    noise_k = math.hypot(scatter(seen_c) / averaged, MISFIT * scale_k)
+    scale = scale_of(rise_k)
+    noise_k = math.hypot(scatter(seen_c) / math.sqrt(profile.together), MISFIT * scale.moved_k)
     # First all that the phase could be, then more finely what it is likely to be.
-    shortest_s = max(few.width_s, SHORTEST_TAU_S)
+    shortest_s = max(profile.together * profile.width_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
     largest_k = max(1.0, float(np.max(np.abs(rise_k))))
     designs = _designs(grid_s, range(len(STRUCTURES)))
-    coarse = _weigh(few, designs, _loads(largest_k, FIRST_LOADS), scale_k, noise_k)
+    coarse = _weigh(profile, designs, _loads(largest_k, FIRST_LOADS), scale, noise_k)
     by_structure = np.bincount(designs.structure, np.sum(coarse.weight, axis=0))
     settled_k = max(1.0, abs(float(np.sum(coarse.weight * coarse.rise_k))))
     loads = _loads(settled_k, LOADS)
     designs = _designs(
         _likely_s(designs, coarse, FINE), np.argsort(by_structure)[-STRUCTURES_AHEAD:]
     )
-    ahead = _weigh(few, designs, loads, scale_k, noise_k)
+    ahead = _weigh(profile, designs, loads, scale, noise_k)
     by_load = np.sum(ahead.weight, axis=1)
     likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
     designs = _designs(
         _likely_s(designs, ahead, FINEST),
         np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)),
     )
-    weighed = _weigh(few, designs, loads[likely_loads], scale_k, noise_k)
+    weighed = _weigh(profile, designs, loads[likely_loads], scale, noise_k)
     hypotheses = _likely(weighed, designs, likely_loads)
     best = int(np.argmax(np.sum(weighed.weight, axis=0)))
     fitted_c, felt_c = _polish(
-        profile, float(designs.tau_s[best]), int(designs.structure[best]), scale_k
+        profile, float(designs.tau_s[best]), int(designs.structure[best]), scale
     )
     residuals = (profile.temperature_c - fitted_c)[profile.count > 0]
     spread_k = float(np.std(residuals))
@@ -267,24 +265,10 @@ def settle(profile: Profile) -> Settling:
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
-        poor=is_poor(residuals, scale_k)
+        poor=is_poor(residuals, scale.moved_k)
         and spread_k > POOR_FROM_K
         and hypotheses.wander > MOST_WANDER,
     )
-
-
-def _halved(profile: Profile) -> Profile:
-    """Give the same in half the windows where there are many: enough for a likelihood."""
-    if len(profile.t_s) <= MANY_WINDOWS:
-        return profile
-    count = profile.count.reshape(-1, 2)
-    temperature_c = np.where(count > 0, profile.temperature_c.reshape(-1, 2), 0.0)
-    with np.errstate(invalid="ignore"):
-        mean_c = np.sum(count * temperature_c, axis=1) / np.sum(count, axis=1)
-    t_s, ambient_c = (each.reshape(-1, 2).mean(axis=1) for each in (profile.t_s, profile.ambient_c))
-    power_w = None if profile.power_w is None else profile.power_w.reshape(-1, 2).mean(axis=1)
-    width_s = 2 * profile.width_s
-    return Profile(t_s, width_s, mean_c, np.sum(count, axis=1), ambient_c, power_w)
 
 
 def _median(values: Floats, weight: Floats) -> float:
@@ -355,15 +339,35 @@ def response_time(share: float, ratio: float) -> float:
     return float(brentq(missing, 1e-4, 5.0))
 
 
-def priors(scale_k: float) -> tuple[Floats, Floats]:
+class Scale(NamedTuple):
+    """How far the rise moves in a phase, K, and how warm it began: 0 for cold, at most 1."""
+
+    moved_k: float
+    warm: float
+
+
+def scale_of(rise_k: Floats) -> Scale:
+    """Tell both from the rises of a phase (m,)."""
+    part = max(1, len(rise_k) // 20)
+    first_k, last_k = (float(np.mean(each)) for each in (rise_k[:part], rise_k[-part:]))
+    warm = first_k / last_k if last_k > 0 else 0.0
+    return Scale(max(0.3, float(np.ptp(rise_k))), min(max(warm, 0.0), 1.0))
+
+
+def priors(scale: Scale) -> tuple[Floats, Floats]:
     """Give mean and standard deviation of the coefficients (7,) before the fit.
 
     Rises of some tens of K; ambient felt at once by a quarter, give or take; everything that is not
-    the response itself small beside `scale_k`, by which the rise moves in the phase.
+    the response itself small beside what the rise moves by in the phase. From cold all masses have
+    the same way to go; after a change, or some minutes with the cover off, each has its own, and
+    the fast part moves by itself.
     """
+    moved_k = scale.moved_k
+    sensor = SENSOR + SENSOR_WARM * scale.warm
+    fast = FAST_APART + FAST_APART_WARM * scale.warm
     return (
         np.array([0.0, 0.0, 0.0, 0.25, 0.0, 0.0, 0.0]),
-        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.07 * scale_k]),
+        np.array([40.0, 20.0, fast * moved_k, 0.25, sensor * moved_k, 0.3, TAIL_SD * moved_k]),
     )
 
 
@@ -433,7 +437,7 @@ def _lag(width_s: float, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _weigh(
-    profile: Profile, designs: Designs, loads: Floats, scale_k: float, noise_k: float
+    profile: Profile, designs: Designs, loads: Floats, scale: Scale, noise_k: float
 ) -> _Weighed:
     """Weigh every design under every load (h, 3) by its marginal likelihood.
 
@@ -441,16 +445,24 @@ def _weigh(
     windows scatter by `noise_k` besides.
     """
     x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
-    rows = np.flatnonzero(profile.count > 0)
-    mean, sd = priors(scale_k)
-    data = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
-    # A few loads at a time, for the processor's cache.
+    mean, sd = priors(scale)
+    fine = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
+    # Means over the windows that go together, of those in which something was read.
+    read = (profile.count > 0).reshape(-1, profile.together)
+    share = read / np.maximum(1, np.sum(read, axis=1, keepdims=True))
+    whole = np.where(profile.count[:, None] > 0, fine, 0.0)
+    data = np.einsum("kmgi,mg->kmi", whole.reshape(len(x), *read.shape, -1), share)
+    width_s, rows = profile.width_s * profile.together, np.any(read, axis=1)
+    middle_s = width_s * (np.arange(len(rows)) + 0.5)
+    onset_k = ONSET * scale.warm * scale.moved_k * np.exp(-middle_s / ONSET_S)
+    white = 1 + (onset_k / noise_k) ** 2
+    once = max(1, AT_ONCE // len(designs.prior))
     products, log_det = (
         np.concatenate(parts)
         for parts in zip(
             *(
-                whitened_products(profile, designs, loads[i : i + AT_ONCE], data, noise_k)
-                for i in range(0, len(loads), AT_ONCE)
+                whitened_products(data, rows, width_s, designs, loads[i : i + once], noise_k, white)
+                for i in range(0, len(loads), once)
             ),
             strict=True,
         )
@@ -468,12 +480,18 @@ def _weigh(
     coefficients = shift + mean
     missing_k = -np.einsum("ki,hki->hk", x[:, -1, WAY], coefficients[..., WAY])
     rise_sd_k = np.sqrt(covariance[..., 0, 0] + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2)
-    dof = max(3.0, len(rows) - COLUMNS + 2)
+    dof = max(3.0, float(np.sum(rows)) - COLUMNS + 2)
     return _Weighed(weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, dof)
 
 
 def whitened_products(
-    profile: Profile, designs: Designs, loads: Floats, data: Floats, noise_k: float
+    data: Floats,
+    rows: NDArray[np.bool_],
+    width_s: float,
+    designs: Designs,
+    loads: Floats,
+    noise_k: float,
+    white_noise: Floats,
 ) -> tuple[Floats, Floats]:
     """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
 
@@ -483,7 +501,6 @@ def whitened_products(
     generalised least squares on the data (textbooks on state-space models). Each column goes
     through the same filter. In units of `noise_k`.
     """
-    width_s = profile.width_s
     keep = np.exp(-width_s / loads[:, 1])[:, None]
     # The mean over a window wanders less than an instant.
     part = loads[:, 1] / width_s
@@ -503,7 +520,7 @@ def whitened_products(
     w, u, v = (np.zeros(wide) for _ in range(3))
     seen = np.ascontiguousarray(data.transpose(1, 2, 0))[:, :, None, :]
     white, log_det = [], np.zeros(shape)
-    for i in range(len(profile.t_s)):
+    for i, read in enumerate(rows):
         if i:
             uu = passes[0] ** 2 * ww + 2 * passes[0] * decays[0] * wu + decays[0] ** 2 * uu
             uv = (
@@ -523,10 +540,10 @@ def whitened_products(
             )
             wu, wv = wu + news[0] * kicks, wv + news[1] * kicks
             u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
-        if profile.count[i] == 0:
+        if not read:
             continue
         to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
-        variance = share[0] * to_u + share[1] * to_v + 1.0
+        variance = share[0] * to_u + share[1] * to_v + white_noise[i]
         innovation = seen[i] - share[0] * u - share[1] * v
         white.append(innovation / np.sqrt(variance))
         log_det += np.log(variance)
@@ -553,7 +570,7 @@ def _time_constant(told: Hypotheses) -> TimeConstant:
 
 
 def _polish(
-    profile: Profile, tau_s: float, structure: int, scale_k: float
+    profile: Profile, tau_s: float, structure: int, scale: Scale
 ) -> tuple[Floats, Floats]:
     """Fit the likeliest structure once more with its time constant free.
 
@@ -563,8 +580,8 @@ def _polish(
     share, ratio, _ = STRUCTURES[structure].tolist()
     unit = response_time(share, ratio)
     rows = np.flatnonzero(profile.count > 0)
-    mean, sd = priors(scale_k)
-    pull = (MISFIT * scale_k + LEAST_SD_K) / sd
+    mean, sd = priors(scale)
+    pull = (MISFIT * scale.moved_k + LEAST_SD_K) / sd
 
     def design(at_s: float) -> tuple[Floats, Floats]:
         x, y = columns(profile, np.array([at_s / unit]), np.array([share]), np.array([ratio]))
