@@ -7,9 +7,7 @@ Seen from outside, what counts is the share of the slow one and the ratio of the
 
 A share of 1 is a single mass; below 1 a fast part comes first; above 1 the warmth arrives late, as
 at a sensor on the case. Which of them a device is can't be told from a short phase, so all are
-tried at a grid of time constants, and averaged, each weighed by its marginal likelihood. The
-likeliest one is fitted once more with its time constant free, for the picture and for how far the
-temperature strays from it.
+tried at a grid of time constants, and averaged, each weighed by its marginal likelihood.
 
 What no sensor tells of the load is a first-order process w of some size and memory,
 
@@ -27,17 +25,15 @@ physics in `tests.benchmarks.trials`).
 """
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
 from typing import NamedTuple
 
 import numpy as np
-from numpy.linalg import lstsq
 from numpy.typing import NDArray
-from scipy.optimize import brentq, least_squares
-from scipy.signal import lfilter
+from scipy.optimize import brentq
 from scipy.stats import t as student
 
 from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, scatter
@@ -57,7 +53,7 @@ STRUCTURES: Floats = np.array(
 SENSOR_LAG_S = 40.0
 """A small sensor in moving air follows within about a minute (common practice, no source)."""
 
-TAIL, TAIL_SD = 0.5, 0.07
+TAIL = 0.5
 """Time constant of what is slower than all else in view, as a part of the phase."""
 
 COLUMNS = 7
@@ -65,8 +61,9 @@ WAY = [1, 2, 6]
 """The columns that tell how far the end of the phase still is from settled."""
 
 SHORTEST_TAU_S = 15.0
-LONGEST_TAU = 6.0
-"""Slowest response looked for, in lengths of the phase: beyond it all is a straight line."""
+LONGEST_TAU = 4.0
+"""Slowest response looked for, in lengths of the phase: beyond it all is a straight line, and what
+stood still could be on its way anywhere."""
 
 MISFIT = 0.006
 """No device is exactly of two masses: a window is held to scatter by this share of the rise's
@@ -92,12 +89,15 @@ the load, its memory in s, prior weight. Large wanders and long memories are hel
 FIRST_LOADS: Floats = np.array([(0.006, 300.0, 0.6), (0.03, 600.0, 0.4)])
 """The same, few and coarse, to find out which designs are likely at all."""
 
-FAST_APART, FAST_APART_WARM = 0.07, 0.0
-"""How far the fast part may move by itself, as a part of the movement of the rise: what began cold,
-and what is added where a phase began settled."""
-
 SENSOR, SENSOR_WARM = 0.1, 0.4
+"""How much changes at once, but for the sensor's lag, as a part of the movement of the rise; and
+what is added where a phase began settled: the stream of a fan slowed or set free is another within
+seconds."""
+
 ONSET, ONSET_S = 0.1, 60.0
+"""That lag is known only roughly, and with it the first minutes of what did not begin cold: they
+are held to scatter by this part of the movement besides, less by the time."""
+
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
@@ -112,7 +112,7 @@ ROUGHEST_LOG_SD = 0.8
 LIKELY = 1e-3
 """Designs of less weight than this, beside the likeliest, are let go."""
 
-GRID, FINE, FINEST, SCAN = 16, 10, 12, 9
+GRID, FINE, FINEST = 16, 10, 12
 STRUCTURES_AHEAD = 3
 """So many of the likeliest structures tell which loads and time constants are likely."""
 UNLIKELY = 0.02
@@ -208,17 +208,29 @@ class Designs(NamedTuple):
     structure: NDArray[np.int64]
 
 
+class Groups(NamedTuple):
+    """Groups of windows, m of them: width in s, which were read, their white noise in K, (m,)."""
+
+    width_s: float
+    read: NDArray[np.bool_]
+    noise_k: Floats
+
+
 class _Weighed(NamedTuple):
-    """The designs (k,) under h loads with their weights, each (h, k).
+    """The designs (k,) under h loads with their weights, each (h, k); coefficients (h, k, 7).
 
     Each gives the settled rise a Student distribution of `dof`.
     """
 
     weight: Floats
-    rise_k: Floats
+    coefficients: Floats
     rise_sd_k: Floats
     missing_k: Floats
     dof: float
+
+    @property
+    def rise_k(self) -> Floats:
+        return self.coefficients[..., 0]
 
 
 def settle(profile: Profile) -> Settling:
@@ -229,32 +241,32 @@ def settle(profile: Profile) -> Settling:
     seen_c = profile.temperature_c[profile.count > 0]
     rise_k = seen_c - profile.ambient_c[profile.count > 0]
     scale = scale_of(rise_k)
-    noise_k = math.hypot(scatter(seen_c) / math.sqrt(profile.together), MISFIT * scale.moved_k)
     # First all that the phase could be, then more finely what it is likely to be.
     shortest_s = max(profile.together * profile.width_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
     largest_k = max(1.0, float(np.max(np.abs(rise_k))))
     designs = _designs(grid_s, range(len(STRUCTURES)))
-    coarse = _weigh(profile, designs, _loads(largest_k, FIRST_LOADS), scale, noise_k)
+    coarse = _weigh(profile, designs, _loads(largest_k, FIRST_LOADS), scale)
     by_structure = np.bincount(designs.structure, np.sum(coarse.weight, axis=0))
     settled_k = max(1.0, abs(float(np.sum(coarse.weight * coarse.rise_k))))
     loads = _loads(settled_k, LOADS)
     designs = _designs(
         _likely_s(designs, coarse, FINE), np.argsort(by_structure)[-STRUCTURES_AHEAD:]
     )
-    ahead = _weigh(profile, designs, loads, scale, noise_k)
+    ahead = _weigh(profile, designs, loads, scale)
     by_load = np.sum(ahead.weight, axis=1)
     likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
     designs = _designs(
         _likely_s(designs, ahead, FINEST),
         np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)),
     )
-    weighed = _weigh(profile, designs, loads[likely_loads], scale, noise_k)
+    weighed = _weigh(profile, designs, loads[likely_loads], scale)
     hypotheses = _likely(weighed, designs, likely_loads)
-    best = int(np.argmax(np.sum(weighed.weight, axis=0)))
-    fitted_c, felt_c = _polish(
-        profile, float(designs.tau_s[best]), int(designs.structure[best]), scale
-    )
+    load, best = np.unravel_index(np.argmax(weighed.weight), weighed.weight.shape)
+    slow_s = designs.slow_s[best : best + 1]
+    x, _ = columns(profile, slow_s, designs.share[best : best + 1], designs.ratio[best : best + 1])
+    felt_c = lagged(profile.ambient_c, profile.width_s, slow_s)[0]
+    fitted_c = felt_c + x[0] @ weighed.coefficients[load, best]
     residuals = (profile.temperature_c - fitted_c)[profile.count > 0]
     spread_k = float(np.std(residuals))
     return Settling(
@@ -358,16 +370,13 @@ def priors(scale: Scale) -> tuple[Floats, Floats]:
     """Give mean and standard deviation of the coefficients (7,) before the fit.
 
     Rises of some tens of K; ambient felt at once by a quarter, give or take; everything that is not
-    the response itself small beside what the rise moves by in the phase. From cold all masses have
-    the same way to go; after a change, or some minutes with the cover off, each has its own, and
-    the fast part moves by itself.
+    the response itself small beside what the rise moves by in the phase.
     """
     moved_k = scale.moved_k
     sensor = SENSOR + SENSOR_WARM * scale.warm
-    fast = FAST_APART + FAST_APART_WARM * scale.warm
     return (
         np.array([0.0, 0.0, 0.0, 0.25, 0.0, 0.0, 0.0]),
-        np.array([40.0, 20.0, fast * moved_k, 0.25, sensor * moved_k, 0.3, TAIL_SD * moved_k]),
+        np.array([40.0, 20.0, 0.07 * moved_k, 0.25, sensor * moved_k, 0.3, 0.07 * moved_k]),
     )
 
 
@@ -413,10 +422,6 @@ def lagged(values: Floats, width_s: float, tau_s: Floats) -> Floats:
     """
     decay, new, old = _lag(width_s, tau_s)
     passed = np.empty((len(tau_s), len(values)))
-    if len(tau_s) == 1:
-        state = [values[0] * (1 - new[0])]
-        passed[0], _ = lfilter([new[0], old[0]], [1.0, -decay[0]], values, zi=state)
-        return passed
     level = np.full(len(tau_s), values[0])
     passed[:, 0] = level
     for i in range(1, len(values)):
@@ -436,43 +441,31 @@ def _lag(width_s: float, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
     return decay, 1 - share, share - decay
 
 
-def _weigh(
-    profile: Profile, designs: Designs, loads: Floats, scale: Scale, noise_k: float
-) -> _Weighed:
+def _weigh(profile: Profile, designs: Designs, loads: Floats, scale: Scale) -> _Weighed:
     """Weigh every design under every load (h, 3) by its marginal likelihood.
 
-    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each;
-    windows scatter by `noise_k` besides.
+    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each.
     """
     x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
     mean, sd = priors(scale)
     fine = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
-    # Means over the windows that go together, of those in which something was read.
-    read = (profile.count > 0).reshape(-1, profile.together)
-    share = read / np.maximum(1, np.sum(read, axis=1, keepdims=True))
-    whole = np.where(profile.count[:, None] > 0, fine, 0.0)
-    data = np.einsum("kmgi,mg->kmi", whole.reshape(len(x), *read.shape, -1), share)
-    width_s, rows = profile.width_s * profile.together, np.any(read, axis=1)
-    middle_s = width_s * (np.arange(len(rows)) + 0.5)
-    onset_k = ONSET * scale.warm * scale.moved_k * np.exp(-middle_s / ONSET_S)
-    white = 1 + (onset_k / noise_k) ** 2
+    groups, data = _grouped(profile, scale, fine)
     once = max(1, AT_ONCE // len(designs.prior))
     products, log_det = (
         np.concatenate(parts)
         for parts in zip(
             *(
-                whitened_products(data, rows, width_s, designs, loads[i : i + once], noise_k, white)
+                whitened_products(groups, designs, loads[i : i + once], data)
                 for i in range(0, len(loads), once)
             ),
             strict=True,
         )
     )
-    information = products[..., :COLUMNS, :COLUMNS] / noise_k**2 + np.diag(sd**-2.0)
-    moment = products[..., :COLUMNS, COLUMNS] / noise_k**2
+    information = products[..., :COLUMNS, :COLUMNS] + np.diag(sd**-2.0)
+    moment = products[..., :COLUMNS, COLUMNS]
     covariance = np.linalg.inv(information)
     shift = np.einsum("hkij,hkj->hki", covariance, moment)
-    misfit = products[..., COLUMNS, COLUMNS] / noise_k**2
-    misfit -= np.einsum("hki,hki->hk", moment, shift)
+    misfit = products[..., COLUMNS, COLUMNS] - np.einsum("hki,hki->hk", moment, shift)
     log_weight = np.log(loads[:, 2:] * designs.prior) - log_det / 2
     log_weight += np.linalg.slogdet(covariance)[1] / 2
     log_weight -= misfit / 2
@@ -480,18 +473,27 @@ def _weigh(
     coefficients = shift + mean
     missing_k = -np.einsum("ki,hki->hk", x[:, -1, WAY], coefficients[..., WAY])
     rise_sd_k = np.sqrt(covariance[..., 0, 0] + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2)
-    dof = max(3.0, float(np.sum(rows)) - COLUMNS + 2)
-    return _Weighed(weight / np.sum(weight), coefficients[..., 0], rise_sd_k, missing_k, dof)
+    dof = max(3.0, float(np.sum(groups.read)) - COLUMNS + 2)
+    return _Weighed(weight / np.sum(weight), coefficients, rise_sd_k, missing_k, dof)
+
+
+def _grouped(profile: Profile, scale: Scale, fine: Floats) -> tuple[Groups, Floats]:
+    """Average data of windows (k, n, 8) over groups, and say how a group scatters by itself."""
+    read = profile.count > 0
+    noise_k = scatter(profile.temperature_c[read]) / math.sqrt(profile.together)
+    read = read.reshape(-1, profile.together)
+    width_s = profile.width_s * profile.together
+    middles_s = width_s * (np.arange(len(read)) + 0.5)
+    onset_k = ONSET * scale.warm * scale.moved_k * np.exp(-middles_s / ONSET_S)
+    sd_k = np.sqrt(noise_k**2 + (MISFIT * scale.moved_k) ** 2 + onset_k**2)
+    share = read / np.maximum(1, np.sum(read, axis=1, keepdims=True))
+    whole = np.nan_to_num(fine).reshape(len(fine), *read.shape, -1)
+    groups = Groups(width_s, np.any(read, axis=1), sd_k)
+    return groups, np.einsum("kmgi,mg->kmi", whole, share)
 
 
 def whitened_products(
-    data: Floats,
-    rows: NDArray[np.bool_],
-    width_s: float,
-    designs: Designs,
-    loads: Floats,
-    noise_k: float,
-    white_noise: Floats,
+    groups: Groups, designs: Designs, loads: Floats, data: Floats
 ) -> tuple[Floats, Floats]:
     """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
 
@@ -499,12 +501,13 @@ def whitened_products(
     fast lag; what is seen is both by their shares, with white noise. Innovations over their
     standard deviations are uncorrelated and of unit variance, so that least squares on them are
     generalised least squares on the data (textbooks on state-space models). Each column goes
-    through the same filter. In units of `noise_k`.
+    through the same filter.
     """
+    width_s, read, noise_k = groups
     keep = np.exp(-width_s / loads[:, 1])[:, None]
     # The mean over a window wanders less than an instant.
     part = loads[:, 1] / width_s
-    size = (loads[:, 0] / noise_k) ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
+    size = loads[:, 0] ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
     decays, news, olds = zip(
         *(_lag(width_s, tau_s) for tau_s in (designs.slow_s, designs.slow_s / designs.ratio)),
         strict=True,
@@ -520,7 +523,7 @@ def whitened_products(
     w, u, v = (np.zeros(wide) for _ in range(3))
     seen = np.ascontiguousarray(data.transpose(1, 2, 0))[:, :, None, :]
     white, log_det = [], np.zeros(shape)
-    for i, read in enumerate(rows):
+    for i in range(len(read)):
         if i:
             uu = passes[0] ** 2 * ww + 2 * passes[0] * decays[0] * wu + decays[0] ** 2 * uu
             uv = (
@@ -540,10 +543,10 @@ def whitened_products(
             )
             wu, wv = wu + news[0] * kicks, wv + news[1] * kicks
             u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
-        if not read:
+        if not read[i]:
             continue
         to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
-        variance = share[0] * to_u + share[1] * to_v + white_noise[i]
+        variance = share[0] * to_u + share[1] * to_v + noise_k[i] ** 2
         innovation = seen[i] - share[0] * u - share[1] * v
         white.append(innovation / np.sqrt(variance))
         log_det += np.log(variance)
@@ -567,71 +570,3 @@ def _time_constant(told: Hypotheses) -> TimeConstant:
     reached = np.cumsum(told.weight[order])
     low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], told.log_tau[order])
     return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))
-
-
-def _polish(
-    profile: Profile, tau_s: float, structure: int, scale: Scale
-) -> tuple[Floats, Floats]:
-    """Fit the likeliest structure once more with its time constant free.
-
-    Gives the fitted temperature and the ambient as felt, degC, both (m,). The priors stand in the
-    fit as further rows, in units of a window's scatter.
-    """
-    share, ratio, _ = STRUCTURES[structure].tolist()
-    unit = response_time(share, ratio)
-    rows = np.flatnonzero(profile.count > 0)
-    mean, sd = priors(scale)
-    pull = (MISFIT * scale.moved_k + LEAST_SD_K) / sd
-
-    def design(at_s: float) -> tuple[Floats, Floats]:
-        x, y = columns(profile, np.array([at_s / unit]), np.array([share]), np.array([ratio]))
-        return x[0], y[0]
-
-    def model(at_s: float) -> tuple[Floats, Floats]:
-        x, y = design(at_s)
-        return np.vstack([x[rows], np.diag(pull)]), np.concatenate([y[rows], pull * mean])
-
-    at_s, coefficients = fit_separable(model, (tau_s / 2, tau_s * 2), tau_s)
-    x, _ = design(at_s)
-    felt_c = lagged(profile.ambient_c, profile.width_s, np.array([at_s / unit]))[0]
-    return felt_c + x @ coefficients, felt_c
-
-
-Model = Callable[[float], tuple[Floats, Floats]]
-"""Gives, for a time constant, the columns (m, p) and the data (m,) that they shall make up."""
-
-
-def fit_separable(model: Model, within: tuple[float, float], start: float) -> tuple[float, Floats]:
-    """Fit y = X(tau) b, tau `within` bounds, searching from `start`; give tau and b (p,).
-
-    For any tau the best b is a linear least-squares solution, so that only tau has to be searched
-    for (variable projection: Golub and Pereyra 1973, from memory). A search may stop in a hollow
-    that isn't the deepest, or where no tau matters any more. So the outcome is held against a scan
-    of the bounds, and the search begins anew where that is better.
-    """
-
-    def residuals(tau: float) -> Floats:
-        x, y = model(tau)
-        return np.asarray(y - x @ lstsq(x, y, rcond=None)[0])
-
-    def square(tau: float) -> float:
-        left = residuals(tau)
-        return float(np.dot(left, left))
-
-    def search(start: float) -> float:
-        found = least_squares(
-            lambda log_tau: residuals(float(np.exp(log_tau[0]))),
-            [np.log(start)],
-            bounds=([np.log(within[0])], [np.log(within[1])]),
-            xtol=1e-14,
-            ftol=1e-14,
-            gtol=1e-14,
-        )
-        return float(np.exp(found.x[0]))
-
-    tau, scanned = search(start), np.geomspace(*within, SCAN)
-    best = float(min(scanned, key=square))
-    if square(best) < square(tau):
-        tau = search(best)
-    x, y = model(tau)
-    return tau, np.asarray(lstsq(x, y, rcond=None)[0], dtype=np.float64)

@@ -36,7 +36,6 @@ from cabinetwatch.trial.phases import (
     cover_off,
     tell_alone,
     tell_both,
-    with_history,
     zero_offset,
 )
 from cabinetwatch.trial.readings import (
@@ -195,9 +194,7 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
     before, after = (
         f"There is no {name} phase yet."
         if phase is None
-        else with_history(
-            analyse_phase(phase, name, limit_c, subject.unit, other), name, limit_c, subject.unit
-        )
+        else analyse_phase(phase, name, limit_c, subject.unit, other)
         for name, phase, other in (
             ("before", trial.before, trial.after),
             ("after", trial.after, trial.before),

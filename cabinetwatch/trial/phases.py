@@ -1,8 +1,7 @@
 """One phase analysed, alone and beside the other: steadiness, zero, cover, time constants.
 
-*Settled* is by a published criterion and by how much is still missing, with hysteresis: near its
-limits a phase is judged anew at marks in its past. So that everybody who asks while it goes on gets
-the same answer, a phase under way is always judged up to its last mark.
+*Settled* is by a published criterion and by how much is still missing. So that everybody who asks
+while it goes on gets the same answer, a phase under way is always judged up to its last mark.
 
 *Time constants of both.* A change of cooling changes the thermal resistance, not the heat capacity.
 So the time constant of a single mass goes with its settled rise per W: tau_after = tau_before
@@ -17,8 +16,7 @@ shown that nothing slower is there, the other is no longer open to it.
 """
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -62,26 +60,22 @@ LEAST_MISSING_K = 0.3
 """The criterion is met long before the end by slow or little warmed gear. So the phase must also
 have shown all but 5 % of the rise (three time constants), or all but 0.3 K; our choice."""
 
-LEFT = 2.0
-"""A phase that had settled has left the steady state when it passes its limits by this factor; our
-choice. Without it, one near its limits would be settled one minute and not the next."""
+STRAYS = 2.0
+"""Nor is a phase settled whose end strays from its fit by this many times as much; our choice: less
+may be a load that wanders."""
 
-FIRST_MARK_S, MARK_GROWTH, MOST_MARKS_BACK = 60.0, 1.05, 16
+FIRST_MARK_S, MARK_GROWTH = 60.0, 1.05
 """Instants at which a phase under way is judged, in s from its beginning: a first one, and each
-later by this factor than the one before; our choice. Each that is looked back at costs a fit."""
+later by this factor than the one before; our choice."""
 
 
 @dataclass(frozen=True)
 class Steadiness:
-    """`by_criterion` alone, `settled` with what is missing besides, and both in words.
-
-    `near`: not settled, but it would still be if it had been before.
-    """
+    """`by_criterion` alone, `settled` with what is missing besides, and both in words."""
 
     by_criterion: bool
     settled: bool
     sentence: str
-    near: bool = False
 
 
 @dataclass(frozen=True)
@@ -156,6 +150,14 @@ def _judge_steadiness(
     settling: Settling, profile: Profile, limit_c: float | None, name: str, unit: TemperatureUnit
 ) -> Steadiness:
     rise_k = settling.fitted_c - settling.felt_ambient_c
+    read = profile.count > 0
+
+    def stray_k(at_s: float, window_s: float) -> float:
+        """How far the temperature strays from the fit, over a tenth of the window up to then."""
+        about_s = np.linspace(at_s - window_s / 10, at_s, 10)
+        apart_k = (profile.temperature_c - settling.fitted_c)[read]
+        return float(np.mean(np.interp(about_s, profile.t_s[read], apart_k)))
+
     below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
     seen: list[tuple[float, str]] = []
     for window_s, most_k in (LONG_WINDOW, SHORT_WINDOW) if below else (LONG_WINDOW,):
@@ -164,24 +166,30 @@ def _judge_steadiness(
             words = f"is shorter than the {window} over which steadiness is judged"
             seen.append((math.inf, words))
             continue
-        at_first_k = np.interp(profile.t_s[-1] - window_s, profile.t_s, rise_k)
-        change_k = float(rise_k[-1] - at_first_k)
+        begin_s, end_s = profile.t_s[-1] - window_s, profile.t_s[-1]
+        change_k = float(rise_k[-1] - np.interp(begin_s, profile.t_s, rise_k))
+        change_k += stray_k(end_s, window_s) - stray_k(begin_s, window_s)
         allowed = f"({unit.difference(most_k)} are allowed)"
         words = f"changed by {unit.difference(change_k, sign=True)} in its last {window} {allowed}"
         seen.append((abs(change_k) / most_k, words))
     # Of two windows the calmer one counts; either part is that of what is allowed.
     part, words = min(seen, key=lambda each: each[0])
     missing_k = settling.missing_k
-    furthest = max(part, abs(missing_k) / _enough_k(settling))
-    settled = furthest <= 1 and not settling.poor
+    left_k, enough_k = stray_k(profile.t_s[-1], SHORT_WINDOW[0]), _enough_k(settling)
+    settled = max(part, abs(missing_k) / enough_k) <= 1 and not settling.poor
     outcome = "it had settled"
-    if not settled:
+    if abs(left_k) > STRAYS * enough_k:
+        settled = False
+        outcome = (
+            "it had not settled: at its end the temperature had left the fitted response by"
+            f" {unit.difference(left_k, sign=True)}"
+        )
+    elif not settled:
         outcome = (
             f"it had not settled: the fit leads {unit.difference(missing_k, sign=True)} further"
         )
     sentence = f"The {name} phase {words}; {outcome}."
-    near = furthest <= LEFT and not settling.poor and not settled
-    return Steadiness(part <= 1, settled, sentence, near)
+    return Steadiness(part <= 1, settled, sentence)
 
 
 def _enough_k(settling: Settling) -> float:
@@ -189,44 +197,14 @@ def _enough_k(settling: Settling) -> float:
     return max(LEAST_MISSING_K, MOST_MISSING * abs(settling.rise.value))
 
 
-def with_history(
-    result: PhaseResult | str, name: str, limit_c: float | None, unit: TemperatureUnit
-) -> PhaseResult | str:
-    """Give a phase that is near its limits as settled if it was so before, and has been near since.
-
-    It is judged anew at its marks, backwards, until one tells.
-    """
-    if isinstance(result, str) or not result.steadiness.near:
-        return result
-    for mark_ms in _marks_back(result.phase.start_ms, result.phase.end_ms):
-        earlier = analyse_phase(replace(result.phase, end_ms=mark_ms), name, limit_c, unit)
-        if isinstance(earlier, str) or not (earlier.steadiness.settled or earlier.steadiness.near):
-            return result
-        if earlier.steadiness.settled:
-            sentence = (
-                f"The {name} phase had settled, and has moved since by no more than {LEFT:zg} times"
-                " what is allowed of settled gear."
-            )
-            held = Steadiness(result.steadiness.by_criterion, True, sentence)
-            return replace(result, steadiness=held)
-    return result
-
-
 def last_mark_ms(start_ms: int, now_ms: int) -> int:
     """Give the last mark of a phase under way; now when there is none yet."""
-    return next(_marks_back(start_ms, now_ms + 1), now_ms)
-
-
-def _marks_back(start_ms: int, end_ms: int) -> Iterator[int]:
-    """The marks of a phase before an instant, the last one first."""
-    lasted_s = (end_ms - start_ms) / 1000.0
-    if lasted_s <= FIRST_MARK_S:
-        return
-    number = math.ceil(math.log(lasted_s / FIRST_MARK_S) / math.log(MARK_GROWTH))
-    for each in range(number, max(-1, number - MOST_MARKS_BACK), -1):
-        mark_ms = start_ms + round(1000 * FIRST_MARK_S * MARK_GROWTH**each)
-        if mark_ms < end_ms:
-            yield mark_ms
+    lasted_s = (now_ms - start_ms) / 1000.0
+    if lasted_s < FIRST_MARK_S:
+        return now_ms
+    # A mark is passed in the millisecond that it is rounded to.
+    number = math.floor(math.log((lasted_s + 0.0005) / FIRST_MARK_S) / math.log(MARK_GROWTH))
+    return start_ms + round(1000 * FIRST_MARK_S * MARK_GROWTH**number)
 
 
 LONGEST_TOLD_S = 2 * 86_400.0
@@ -245,7 +223,7 @@ class Progress(NamedTuple):
 
 
 def progress_of(result: PhaseResult | str, name: str, unit: TemperatureUnit) -> Progress:
-    """Say how a before or after phase stands that was analysed up to now, with its history."""
+    """Say how a before or after phase stands that was analysed up to now."""
     if isinstance(result, str):
         return Progress(False, None, f"{result} How long the phase must last is not known yet.")
     settling, rise = result.settling, result.settling.rise

@@ -59,7 +59,7 @@ class Told:
     what: str
     length: int
     inside: bool
-    width_k: float
+    half_width_k: float
     error_k: float
 
 
@@ -212,7 +212,7 @@ def judge(trial: Trial, rises: tuple[float, float], lengths: tuple[int, int]) ->
         if found is not None:
             inside = found.low <= truth_k <= found.high
             error_k = found.value - truth_k
-            told.append(Told(what, length, inside, found.high - found.low, error_k))
+            told.append(Told(what, length, inside, (found.high - found.low) / 2, error_k))
 
     add("before", lengths[0], figures.before.rise, rises[0])
     add("after", lengths[1], figures.after.rise, rises[1])
@@ -238,7 +238,7 @@ def measure(trials: int, wander: float, *, metered: bool, seed: int, jobs: int =
 
 
 def table(told: list[Told]) -> dict[str, dict[str, float]]:
-    """Coverage, median width and median error by what a figure is of and length of phase."""
+    """Coverage, median half width and error by what a figure is of and length of phase."""
     rows = defaultdict(list)
     for each in told:
         rows[each.length, each.what].append(each)
@@ -246,7 +246,7 @@ def table(told: list[Told]) -> dict[str, dict[str, float]]:
         f"{LENGTHS[length][0]} to {LENGTHS[length][1]} {what}": {
             "figures": len(found),
             "inside": float(np.mean([each.inside for each in found])),
-            "width_k": float(np.median([each.width_k for each in found])),
+            "half_width_k": float(np.median([each.half_width_k for each in found])),
             "rms_error_k": float(np.sqrt(np.mean([each.error_k**2 for each in found]))),
         }
         for (length, what), found in sorted(rows.items())
@@ -273,7 +273,8 @@ def main() -> None:
                 for row, cell in found[name].items():
                     print(
                         f"  {row:22} {cell['inside']:6.1%} of {cell['figures']:3},"
-                        f" width {cell['width_k']:5.2f} K, error {cell['rms_error_k']:5.2f} K rms",
+                        f" half width {cell['half_width_k']:5.2f} K,"
+                        f" error {cell['rms_error_k']:5.2f} K rms",
                         flush=True,
                     )
     if options.json:
