@@ -36,7 +36,6 @@ from cabinetwatch.trial.phases import (
     cover_off,
     last_mark_ms,
     progress_of,
-    with_history,
     zero_progress,
 )
 from cabinetwatch.trial.readings import (
@@ -402,8 +401,7 @@ def _progress(
     if figures is not None:
         result = (figures.before if name == "before" else figures.after).result
     if result is None:
-        limit_c = threshold_c(subject, None)
-        result = with_history(analyse_phase(phase, name, limit_c, unit), name, limit_c, unit)
+        result = analyse_phase(phase, name, threshold_c(subject, None), unit)
     fall = None if isinstance(result, str) else cover_off(result.profile)
     if fall is None:
         return progress_of(result, name, unit), []

@@ -7,27 +7,36 @@ Seen from outside, what counts is the share of the slow one and the ratio of the
 
 A share of 1 is a single mass; below 1 a fast part comes first; above 1 the warmth arrives late, as
 at a sensor on the case. Which of them a device is can't be told from a short phase, so all are
-fitted at a grid of time constants, by least squares with priors, and averaged, each weighed by its
-marginal likelihood. The likeliest one is fitted once more with its time constant free, for the
-picture and for how far the temperature strays from it.
+tried at a grid of time constants, and averaged, each weighed by its marginal likelihood.
 
-Numbers here are our choice where no source stands beside them, held against the simulated trials of
-the tests.
+What no sensor tells of the load is a first-order process w of some size and memory,
+
+    w' = w exp(-width / memory) + noise,
+
+and reaches the temperature as any load does: through the slow lag by the share, through the fast
+one by the rest. So the scatter about the fit hangs together for as long as load and device
+remember, and a phase holds far fewer independent readings than it has. Each design is fitted by
+generalised least squares with that covariance, which a Kalman filter gives; size and memory are
+averaged over like the structures, by what the scatter makes likely.
+
+Numbers here are our choice where no source stands beside them, held against simulated trials
+(`tests.trial.population`, seeds from 9000 on; what is reported is of other seeds, and of another
+physics in `tests.benchmarks.trials`).
 """
 
-from collections.abc import Callable
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from itertools import product
 from typing import NamedTuple
 
 import numpy as np
-from numpy.linalg import lstsq
-from scipy.optimize import brentq, least_squares
-from scipy.signal import lfilter
+from numpy.typing import NDArray
+from scipy.optimize import brentq
 from scipy.stats import t as student
 
-from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, share_that_counts
+from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, scatter
 
 SHARES = (0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 0.9, 1.1, 1.25)
 WEIGHTS = (0.05, 0.05, 0.05, 0.06, 0.09, 0.12, 0.13, 0.13, 0.06)
@@ -52,25 +61,50 @@ WAY = [1, 2, 6]
 """The columns that tell how far the end of the phase still is from settled."""
 
 SHORTEST_TAU_S = 15.0
-LONGEST_TAU = 6.0
-"""Slowest response looked for, in lengths of the phase: beyond it all is a straight line."""
+LONGEST_TAU = 4.0
+"""Slowest response looked for, in lengths of the phase: beyond it all is a straight line, and what
+stood still could be on its way anywhere."""
 
 MISFIT = 0.006
-"""No device is exactly of two masses: residuals of this share of the rise's movement are counted as
-the structure's."""
-
-LEAST_CORRELATION = 0.3
-"""Neighbouring windows are taken to hang together by at least this."""
+"""No device is exactly of two masses: a window is held to scatter by this share of the rise's
+movement at least. Nor is a likelihood then narrower than the grid of time constants."""
 
 UNSEEN = 0.22
-"""What the phase did not show is known no better than this; also held against records of two masses
-from elsewhere."""
+"""What the phase did not show is known no better than this part of it."""
+
+SIZES = (0.004, 0.009, 0.018, 0.038, 0.08, 0.2)
+SIZE_WEIGHTS = (0.2, 0.2, 0.22, 0.22, 0.12, 0.04)
+MEMORIES_S, MEMORY_WEIGHTS = (200.0, 1000.0), (0.6, 0.4)
+LOADS: Floats = np.array(
+    [
+        (size, memory_s, weight * part)
+        for (size, weight), (memory_s, part) in product(
+            zip(SIZES, SIZE_WEIGHTS, strict=True), zip(MEMORIES_S, MEMORY_WEIGHTS, strict=True)
+        )
+    ]
+)
+"""What the load may do that nobody measured, one wander a row: its standard deviation as a share of
+the load, its memory in s, prior weight. Large wanders and long memories are held to be rarer."""
+
+FIRST_LOADS: Floats = np.array([(0.006, 300.0, 0.6), (0.03, 600.0, 0.4)])
+"""The same, few and coarse, to find out which designs are likely at all."""
+
+SENSOR, SENSOR_WARM = 0.1, 0.4
+"""How much changes at once, but for the sensor's lag, as a part of the movement of the rise; and
+what is added where a phase began settled: the stream of a fan slowed or set free is another within
+seconds."""
+
+ONSET, ONSET_S = 0.1, 60.0
+"""That lag is known only roughly, and with it the first minutes of what did not begin cold: they
+are held to scatter by this part of the movement besides, less by the time."""
 
 LEAST_SD_K = 0.03
 POOR_FROM_K = 0.2
 """Scatter below this is not called a poor fit."""
 
 POOR_SHARE, POOR_CORRELATION = 0.01, 0.6
+MOST_WANDER = 0.1
+"""A load that wanders by more is no equal load (as in `judgement`): something else has changed."""
 
 ROUGHEST_LOG_SD = 0.8
 """A time constant of which the logarithm is known no better than this says nothing."""
@@ -78,7 +112,17 @@ ROUGHEST_LOG_SD = 0.8
 LIKELY = 1e-3
 """Designs of less weight than this, beside the likeliest, are let go."""
 
-GRID, SCAN = 24, 9
+GRID, FINE, FINEST = 16, 10, 12
+STRUCTURES_AHEAD = 3
+"""So many of the likeliest structures tell which loads and time constants are likely."""
+UNLIKELY = 0.02
+"""Structures and loads of less weight than this, beside the likeliest, are not looked at finely."""
+
+AT_ONCE = 700
+"""So many designs and loads go through the filter together: all fits into a processor's cache."""
+QUANTILES = 200
+"""By so many quantiles each distribution of a mixture stands for itself."""
+
 ENDS = (0.025, 0.5, 0.975)
 MIDDLE_68 = (0.16, 0.5, 0.84)
 
@@ -91,15 +135,34 @@ class TimeConstant(NamedTuple):
 
 
 class Hypotheses(NamedTuple):
-    """The designs that a phase leaves likely, each (n,).
+    """The designs and loads that a phase leaves likely, each (n,).
 
-    Logarithm of the time constant in s; weight; settled rise and its standard uncertainty in K.
+    Logarithm of the time constant in s; weight; settled rise and its standard uncertainty in K, as
+    of Student's distribution of `dof`; which of `STRUCTURES` and of `LOADS`.
     """
 
     log_tau: Floats
     weight: Floats
     rise_k: Floats
     rise_sd_k: Floats
+    structure: NDArray[np.int64]
+    load: NDArray[np.int64]
+    dof: float
+
+    @property
+    def wander(self) -> float:
+        """What of the load wandered unmeasured, a standard deviation as a share of it."""
+        return float(self.weight @ LOADS[self.load, 0])
+
+    def rise(self) -> Estimate:
+        """Give the settled rise over all of them."""
+        # Their quantiles, each distribution standing for itself by its own quantiles.
+        spread = student.ppf((np.arange(QUANTILES) + 0.5) / QUANTILES, self.dof)
+        rises_k = (self.rise_k[:, None] + self.rise_sd_k[:, None] * spread).ravel()
+        order = np.argsort(rises_k)
+        reached = np.cumsum(np.repeat(self.weight / QUANTILES, QUANTILES)[order])
+        low, middle, high = np.interp(ENDS, reached / reached[-1], rises_k[order])
+        return Estimate(float(middle), float(low), float(high), self.dof)
 
 
 @dataclass(frozen=True)
@@ -131,15 +194,43 @@ class Settling:
         return told.value_s if told.log_sd <= ROUGHEST_LOG_SD else None
 
 
-class _Weighed(NamedTuple):
-    """The designs (k,) with their weights: each gives the settled rise a Student distribution."""
+class Designs(NamedTuple):
+    """Structures with their time constants, k of them, each (k,).
+
+    63.2 % and slow time constant in s, share and ratio, prior weight; which structure it is.
+    """
 
     tau_s: Floats
+    slow_s: Floats
+    share: Floats
+    ratio: Floats
+    prior: Floats
+    structure: NDArray[np.int64]
+
+
+class Groups(NamedTuple):
+    """Groups of windows, m of them: width in s, which were read, their white noise in K, (m,)."""
+
+    width_s: float
+    read: NDArray[np.bool_]
+    noise_k: Floats
+
+
+class _Weighed(NamedTuple):
+    """The designs (k,) under h loads with their weights, each (h, k); coefficients (h, k, 7).
+
+    Each gives the settled rise a Student distribution of `dof`.
+    """
+
     weight: Floats
-    rise_k: Floats
+    coefficients: Floats
     rise_sd_k: Floats
     missing_k: Floats
     dof: float
+
+    @property
+    def rise_k(self) -> Floats:
+        return self.coefficients[..., 0]
 
 
 def settle(profile: Profile) -> Settling:
@@ -147,41 +238,95 @@ def settle(profile: Profile) -> Settling:
 
     Expects at least `readings.LEAST_READINGS` windows with readings.
     """
-    rise_k = profile.temperature_c - profile.ambient_c
-    scale_k = max(0.3, float(np.nanmax(rise_k) - np.nanmin(rise_k)))
+    seen_c = profile.temperature_c[profile.count > 0]
+    rise_k = seen_c - profile.ambient_c[profile.count > 0]
+    scale = scale_of(rise_k)
     # First all that the phase could be, then more finely what it is likely to be.
-    shortest_s = max(profile.width_s, SHORTEST_TAU_S)
+    shortest_s = max(profile.together * profile.width_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
-    coarse = _weigh(profile, grid_s, scale_k)
-    likely_s = coarse.tau_s[coarse.weight > 1e-4 * np.max(coarse.weight)]
-    step = grid_s[1] / grid_s[0]
-    fine_s = np.geomspace(
-        max(np.min(likely_s) / step, SHORTEST_TAU_S / 2),
-        min(np.max(likely_s) * step, grid_s[-1]),
-        GRID,
+    largest_k = max(1.0, float(np.max(np.abs(rise_k))))
+    designs = _designs(grid_s, range(len(STRUCTURES)))
+    coarse = _weigh(profile, designs, _loads(largest_k, FIRST_LOADS), scale)
+    by_structure = np.bincount(designs.structure, np.sum(coarse.weight, axis=0))
+    settled_k = max(1.0, abs(float(np.sum(coarse.weight * coarse.rise_k))))
+    loads = _loads(settled_k, LOADS)
+    designs = _designs(
+        _likely_s(designs, coarse, FINE), np.argsort(by_structure)[-STRUCTURES_AHEAD:]
     )
-    weighed = _weigh(profile, fine_s, scale_k)
-    low, middle, high = (_rise_quantile(weighed, share) for share in ENDS)
-    best = int(np.argmax(weighed.weight))
-    fitted_c, felt_c = _polish(profile, float(weighed.tau_s[best]), best // GRID, scale_k)
+    ahead = _weigh(profile, designs, loads, scale)
+    by_load = np.sum(ahead.weight, axis=1)
+    likely_loads = np.flatnonzero(by_load > UNLIKELY * np.max(by_load))
+    designs = _designs(
+        _likely_s(designs, ahead, FINEST),
+        np.flatnonzero(by_structure > UNLIKELY * np.max(by_structure)),
+    )
+    weighed = _weigh(profile, designs, loads[likely_loads], scale)
+    hypotheses = _likely(weighed, designs, likely_loads)
+    load, best = np.unravel_index(np.argmax(weighed.weight), weighed.weight.shape)
+    slow_s = designs.slow_s[best : best + 1]
+    x, _ = columns(profile, slow_s, designs.share[best : best + 1], designs.ratio[best : best + 1])
+    felt_c = lagged(profile.ambient_c, profile.width_s, slow_s)[0]
+    fitted_c = felt_c + x[0] @ weighed.coefficients[load, best]
     residuals = (profile.temperature_c - fitted_c)[profile.count > 0]
-    likely = weighed.weight > LIKELY * np.max(weighed.weight)
-    likely_weight = weighed.weight[likely]
     spread_k = float(np.std(residuals))
     return Settling(
-        rise=Estimate(middle, low, high, weighed.dof),
-        time_constant=_time_constant(weighed),
-        hypotheses=Hypotheses(
-            np.log(weighed.tau_s[likely]),
-            likely_weight / np.sum(likely_weight),
-            weighed.rise_k[likely],
-            weighed.rise_sd_k[likely],
-        ),
-        missing_k=float(np.dot(weighed.weight, weighed.missing_k)),
+        rise=hypotheses.rise(),
+        time_constant=_time_constant(hypotheses),
+        hypotheses=hypotheses,
+        missing_k=_median(weighed.missing_k, weighed.weight),
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
-        poor=is_poor(residuals, scale_k) and spread_k > POOR_FROM_K,
+        poor=is_poor(residuals, scale.moved_k)
+        and spread_k > POOR_FROM_K
+        and hypotheses.wander > MOST_WANDER,
+    )
+
+
+def _median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values, axis=None)
+    reached = np.cumsum(weight.ravel()[order])
+    return float(np.interp(0.5, reached / reached[-1], values.ravel()[order]))
+
+
+def _loads(rise_k: float, loads: Floats) -> Floats:
+    """Bring wanders as shares of the load to K of a settled rise."""
+    return np.asarray(loads * [rise_k, 1.0, 1.0])
+
+
+def _designs(time_constants_s: Floats, structures: Iterable[int]) -> Designs:
+    """Lay out the structures at every 63.2 % time."""
+    which = np.array(list(structures))
+    units = np.array([response_time(*STRUCTURES[each, :2].tolist()) for each in which])
+    repeated = np.repeat(which, len(time_constants_s))
+    tau_s = np.tile(time_constants_s, len(which))
+    share, ratio, prior = STRUCTURES[repeated].T
+    slow_s = tau_s / np.repeat(units, len(time_constants_s))
+    return Designs(tau_s, slow_s, share, ratio, prior, repeated)
+
+
+def _likely_s(designs: Designs, weighed: _Weighed, count: int) -> Floats:
+    """Lay a finer grid over the time constants that are likely, and one step beyond."""
+    grid_s = np.unique(designs.tau_s)
+    weight = np.bincount(np.searchsorted(grid_s, designs.tau_s), np.sum(weighed.weight, axis=0))
+    first, last = np.flatnonzero(weight > LIKELY * np.max(weight))[[0, -1]]
+    least_s = max(grid_s[0] * grid_s[0] / grid_s[1], SHORTEST_TAU_S / 2)
+    low_s = grid_s[first - 1] if first else least_s
+    return np.geomspace(low_s, grid_s[min(last + 1, len(grid_s) - 1)], count)
+
+
+def _likely(weighed: _Weighed, designs: Designs, loads: NDArray[np.int64]) -> Hypotheses:
+    likely = weighed.weight > LIKELY * np.max(weighed.weight)
+    load, design = np.nonzero(likely)
+    weight = weighed.weight[likely]
+    return Hypotheses(
+        np.log(designs.tau_s[design]),
+        weight / np.sum(weight),
+        weighed.rise_k[likely],
+        weighed.rise_sd_k[likely],
+        designs.structure[design],
+        loads[load],
+        weighed.dof,
     )
 
 
@@ -206,15 +351,32 @@ def response_time(share: float, ratio: float) -> float:
     return float(brentq(missing, 1e-4, 5.0))
 
 
-def priors(scale_k: float) -> tuple[Floats, Floats]:
+class Scale(NamedTuple):
+    """How far the rise moves in a phase, K, and how warm it began: 0 for cold, at most 1."""
+
+    moved_k: float
+    warm: float
+
+
+def scale_of(rise_k: Floats) -> Scale:
+    """Tell both from the rises of a phase (m,)."""
+    part = max(1, len(rise_k) // 20)
+    first_k, last_k = (float(np.mean(each)) for each in (rise_k[:part], rise_k[-part:]))
+    warm = first_k / last_k if last_k > 0 else 0.0
+    return Scale(max(0.3, float(np.ptp(rise_k))), min(max(warm, 0.0), 1.0))
+
+
+def priors(scale: Scale) -> tuple[Floats, Floats]:
     """Give mean and standard deviation of the coefficients (7,) before the fit.
 
     Rises of some tens of K; ambient felt at once by a quarter, give or take; everything that is not
-    the response itself small beside `scale_k`, by which the rise moves in the phase.
+    the response itself small beside what the rise moves by in the phase.
     """
+    moved_k = scale.moved_k
+    sensor = SENSOR + SENSOR_WARM * scale.warm
     return (
         np.array([0.0, 0.0, 0.0, 0.25, 0.0, 0.0, 0.0]),
-        np.array([40.0, 20.0, 0.07 * scale_k, 0.25, 0.1 * scale_k, 0.3, 0.07 * scale_k]),
+        np.array([40.0, 20.0, 0.07 * moved_k, 0.25, sensor * moved_k, 0.3, 0.07 * moved_k]),
     )
 
 
@@ -256,17 +418,10 @@ def columns(
 def lagged(values: Floats, width_s: float, tau_s: Floats) -> Floats:
     """Pass evenly spaced values (m,) through first-order lags tau_s (k,), settled at the start.
 
-    Exact for straight lines between the values: y1 = y0 d + u1 (1 - s) + u0 (s - d) with
-    d = exp(-w / tau), s = (1 - d) tau / w. Gives (k, m).
+    Exact for straight lines between the values. Gives (k, m).
     """
-    decay = np.exp(-width_s / tau_s)
-    share = (1 - decay) * tau_s / width_s
-    new, old = 1 - share, share - decay
+    decay, new, old = _lag(width_s, tau_s)
     passed = np.empty((len(tau_s), len(values)))
-    if len(tau_s) == 1:
-        state = [values[0] * (1 - new[0])]
-        passed[0], _ = lfilter([new[0], old[0]], [1.0, -decay[0]], values, zi=state)
-        return passed
     level = np.full(len(tau_s), values[0])
     passed[:, 0] = level
     for i in range(1, len(values)):
@@ -275,140 +430,143 @@ def lagged(values: Floats, width_s: float, tau_s: Floats) -> Floats:
     return passed
 
 
-def _weigh(profile: Profile, time_constants_s: Floats, scale_k: float) -> _Weighed:
-    """Fit every structure at every 63.2 % time (n,), and weigh each by its marginal likelihood."""
-    count = len(time_constants_s)
-    share, ratio, prior = (np.repeat(column, count) for column in STRUCTURES.T)
-    units = [response_time(share, ratio) for share, ratio, _ in STRUCTURES.tolist()]
-    tau_s = np.tile(time_constants_s, len(STRUCTURES))
-    whole_x, whole_y = columns(profile, tau_s / np.repeat(units, count), share, ratio)
-    rows = np.flatnonzero(profile.count > 0)
-    mean, sd = priors(scale_k)
-    x = whole_x[:, rows]
-    y = whole_y[:, rows] - x @ mean
-    normal = x.transpose(0, 2, 1) @ x
-    moment = np.einsum("kmi,km->ki", x, y)
-    power = np.einsum("km,km->k", y, y)
+def _lag(width_s: float, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """What a first-order lag keeps over a window, and takes of the new and of the old value.
 
-    def solved(variance: float) -> tuple[Floats, Floats, Floats]:
-        """Information (k, 7, 7), coefficients about their means (k, 7) and misfit (k,)."""
-        information = normal / variance + np.diag(sd**-2.0)
-        shift = np.linalg.solve(information, moment[..., None] / variance)[..., 0]
-        return information, shift, (power - np.einsum("ki,ki->k", moment, shift)) / variance
+    For a straight line between the two: y1 = y0 d + u1 (1 - s) + u0 (s - d) with d = exp(-w / tau),
+    s = (1 - d) tau / w.
+    """
+    decay = np.exp(-width_s / tau_s)
+    share = (1 - decay) * tau_s / width_s
+    return decay, 1 - share, share - decay
 
-    # The variance of a window about the best design is raised by what no structure explains, and
-    # for autocorrelation.
-    floor = (MISFIT * scale_k) ** 2
-    variance, residuals = max(floor, 1e-4), y[0]
-    for _ in range(4):
-        _, shift, misfit = solved(variance)
-        best = int(np.argmin(misfit))
-        residuals = y[best] - x[best] @ shift[best]
-        square = float(np.dot(residuals, residuals))
-        variance = square / max(1, len(rows) - COLUMNS + 2) + floor
-    # A fit takes part of the correlation of its residuals away: about two windows' worth.
-    correlation = max(LEAST_CORRELATION, lag_one(residuals) + 2 / len(residuals))
-    factor = share_that_counts(min(correlation, 0.95))
-    information, shift, misfit = solved(variance / factor)
-    log_weight = np.log(prior) - misfit / 2 - np.linalg.slogdet(information)[1] / 2
+
+def _weigh(profile: Profile, designs: Designs, loads: Floats, scale: Scale) -> _Weighed:
+    """Weigh every design under every load (h, 3) by its marginal likelihood.
+
+    `loads` has the size of the wander in K, its memory in s and its prior weight, a row each.
+    """
+    x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
+    mean, sd = priors(scale)
+    fine = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
+    groups, data = _grouped(profile, scale, fine)
+    once = max(1, AT_ONCE // len(designs.prior))
+    products, log_det = (
+        np.concatenate(parts)
+        for parts in zip(
+            *(
+                whitened_products(groups, designs, loads[i : i + once], data)
+                for i in range(0, len(loads), once)
+            ),
+            strict=True,
+        )
+    )
+    information = products[..., :COLUMNS, :COLUMNS] + np.diag(sd**-2.0)
+    moment = products[..., :COLUMNS, COLUMNS]
+    covariance = np.linalg.inv(information)
+    shift = np.einsum("hkij,hkj->hki", covariance, moment)
+    misfit = products[..., COLUMNS, COLUMNS] - np.einsum("hki,hki->hk", moment, shift)
+    log_weight = np.log(loads[:, 2:] * designs.prior) - log_det / 2
+    log_weight += np.linalg.slogdet(covariance)[1] / 2
+    log_weight -= misfit / 2
     weight = np.exp(log_weight - np.max(log_weight))
     coefficients = shift + mean
-    missing_k = -np.einsum("ki,ki->k", whole_x[:, -1, WAY], coefficients[:, WAY])
-    rise_variance = np.linalg.inv(information)[:, 0, 0]
-    return _Weighed(
-        tau_s,
-        weight / np.sum(weight),
-        coefficients[:, 0],
-        np.sqrt(rise_variance + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2),
-        missing_k,
-        max(3.0, len(rows) * factor - COLUMNS + 2),
-    )
+    missing_k = -np.einsum("ki,hki->hk", x[:, -1, WAY], coefficients[..., WAY])
+    rise_sd_k = np.sqrt(covariance[..., 0, 0] + LEAST_SD_K**2 + (UNSEEN * missing_k) ** 2)
+    dof = max(3.0, float(np.sum(groups.read)) - COLUMNS + 2)
+    return _Weighed(weight / np.sum(weight), coefficients, rise_sd_k, missing_k, dof)
 
 
-def _rise_quantile(weighed: _Weighed, share: float) -> float:
-    """Quantile of the settled rise over all designs."""
-    keep = weighed.weight > 1e-6
-    weight = weighed.weight[keep] / np.sum(weighed.weight[keep])
-    rise_k, sd_k = weighed.rise_k[keep], weighed.rise_sd_k[keep]
-
-    def above(at_k: float) -> float:
-        return float(weight @ student.cdf((at_k - rise_k) / sd_k, weighed.dof)) - share
-
-    reach = 30 * float(np.max(sd_k))
-    return float(brentq(above, np.min(rise_k) - reach, np.max(rise_k) + reach, xtol=1e-5))
-
-
-def _time_constant(weighed: _Weighed) -> TimeConstant:
-    """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
-    order = np.argsort(weighed.tau_s)
-    reached = np.cumsum(weighed.weight[order])
-    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], np.log(weighed.tau_s[order]))
-    return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))
+def _grouped(profile: Profile, scale: Scale, fine: Floats) -> tuple[Groups, Floats]:
+    """Average data of windows (k, n, 8) over groups, and say how a group scatters by itself."""
+    read = profile.count > 0
+    noise_k = scatter(profile.temperature_c[read]) / math.sqrt(profile.together)
+    read = read.reshape(-1, profile.together)
+    width_s = profile.width_s * profile.together
+    middles_s = width_s * (np.arange(len(read)) + 0.5)
+    onset_k = ONSET * scale.warm * scale.moved_k * np.exp(-middles_s / ONSET_S)
+    sd_k = np.sqrt(noise_k**2 + (MISFIT * scale.moved_k) ** 2 + onset_k**2)
+    share = read / np.maximum(1, np.sum(read, axis=1, keepdims=True))
+    whole = np.nan_to_num(fine).reshape(len(fine), *read.shape, -1)
+    groups = Groups(width_s, np.any(read, axis=1), sd_k)
+    return groups, np.einsum("kmgi,mg->kmi", whole, share)
 
 
-def _polish(
-    profile: Profile, tau_s: float, structure: int, scale_k: float
+def whitened_products(
+    groups: Groups, designs: Designs, loads: Floats, data: Floats
 ) -> tuple[Floats, Floats]:
-    """Fit the likeliest structure once more with its time constant free.
+    """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
 
-    Gives the fitted temperature and the ambient as felt, degC, both (m,). The priors stand in the
-    fit as further rows, in units of a window's scatter.
+    Its state is the load's wander w, a first-order process, and w passed through the slow and the
+    fast lag; what is seen is both by their shares, with white noise. Innovations over their
+    standard deviations are uncorrelated and of unit variance, so that least squares on them are
+    generalised least squares on the data (textbooks on state-space models). Each column goes
+    through the same filter.
     """
-    share, ratio, _ = STRUCTURES[structure].tolist()
-    unit = response_time(share, ratio)
-    rows = np.flatnonzero(profile.count > 0)
-    mean, sd = priors(scale_k)
-    pull = (MISFIT * scale_k + LEAST_SD_K) / sd
-
-    def design(at_s: float) -> tuple[Floats, Floats]:
-        x, y = columns(profile, np.array([at_s / unit]), np.array([share]), np.array([ratio]))
-        return x[0], y[0]
-
-    def model(at_s: float) -> tuple[Floats, Floats]:
-        x, y = design(at_s)
-        return np.vstack([x[rows], np.diag(pull)]), np.concatenate([y[rows], pull * mean])
-
-    at_s, coefficients = fit_separable(model, (tau_s / 2, tau_s * 2), tau_s)
-    x, _ = design(at_s)
-    felt_c = lagged(profile.ambient_c, profile.width_s, np.array([at_s / unit]))[0]
-    return felt_c + x @ coefficients, felt_c
-
-
-Model = Callable[[float], tuple[Floats, Floats]]
-"""Gives, for a time constant, the columns (m, p) and the data (m,) that they shall make up."""
-
-
-def fit_separable(model: Model, within: tuple[float, float], start: float) -> tuple[float, Floats]:
-    """Fit y = X(tau) b, tau `within` bounds, searching from `start`; give tau and b (p,).
-
-    For any tau the best b is a linear least-squares solution, so that only tau has to be searched
-    for (variable projection: Golub and Pereyra 1973, from memory). A search may stop in a hollow
-    that isn't the deepest, or where no tau matters any more. So the outcome is held against a scan
-    of the bounds, and the search begins anew where that is better.
-    """
-
-    def residuals(tau: float) -> Floats:
-        x, y = model(tau)
-        return np.asarray(y - x @ lstsq(x, y, rcond=None)[0])
-
-    def square(tau: float) -> float:
-        left = residuals(tau)
-        return float(np.dot(left, left))
-
-    def search(start: float) -> float:
-        found = least_squares(
-            lambda log_tau: residuals(float(np.exp(log_tau[0]))),
-            [np.log(start)],
-            bounds=([np.log(within[0])], [np.log(within[1])]),
-            xtol=1e-14,
-            ftol=1e-14,
-            gtol=1e-14,
+    width_s, read, noise_k = groups
+    keep = np.exp(-width_s / loads[:, 1])[:, None]
+    # The mean over a window wanders less than an instant.
+    part = loads[:, 1] / width_s
+    size = loads[:, 0] ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
+    decays, news, olds = zip(
+        *(_lag(width_s, tau_s) for tau_s in (designs.slow_s, designs.slow_s / designs.ratio)),
+        strict=True,
+    )
+    share = designs.share, 1 - designs.share
+    passes = [old + new * keep for old, new in zip(olds, news, strict=True)]
+    kicks = size[:, None] * (1 - keep**2)
+    shape = len(loads), len(designs.prior)
+    # The covariance of the state, at first of the wander alone: what came before is in the fit.
+    ww = np.broadcast_to(size[:, None], shape)
+    wu, wv, uu, uv, vv = (np.zeros(shape) for _ in range(5))
+    wide = (data.shape[-1], *shape)
+    w, u, v = (np.zeros(wide) for _ in range(3))
+    seen = np.ascontiguousarray(data.transpose(1, 2, 0))[:, :, None, :]
+    white, log_det = [], np.zeros(shape)
+    for i in range(len(read)):
+        if i:
+            uu = passes[0] ** 2 * ww + 2 * passes[0] * decays[0] * wu + decays[0] ** 2 * uu
+            uv = (
+                passes[0] * passes[1] * ww
+                + passes[0] * decays[1] * wv
+                + passes[1] * decays[0] * wu
+                + decays[0] * decays[1] * uv
+            )
+            vv = passes[1] ** 2 * ww + 2 * passes[1] * decays[1] * wv + decays[1] ** 2 * vv
+            wu = keep * (passes[0] * ww + decays[0] * wu)
+            wv = keep * (passes[1] * ww + decays[1] * wv)
+            ww = keep**2 * ww + kicks
+            uu, vv, uv = (
+                uu + news[0] ** 2 * kicks,
+                vv + news[1] ** 2 * kicks,
+                uv + news[0] * news[1] * kicks,
+            )
+            wu, wv = wu + news[0] * kicks, wv + news[1] * kicks
+            u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
+        if not read[i]:
+            continue
+        to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
+        variance = share[0] * to_u + share[1] * to_v + noise_k[i] ** 2
+        innovation = seen[i] - share[0] * u - share[1] * v
+        white.append(innovation / np.sqrt(variance))
+        log_det += np.log(variance)
+        innovation /= variance
+        w = w + to_w * innovation
+        u = u + to_u * innovation
+        v = v + to_v * innovation
+        ww, wu, wv = (
+            ww - to_w**2 / variance,
+            wu - to_w * to_u / variance,
+            wv - to_w * to_v / variance,
         )
-        return float(np.exp(found.x[0]))
+        uu, uv, vv = uu - to_u**2 / variance, uv - to_u * to_v / variance, vv - to_v**2 / variance
+    stacked = np.stack(white, axis=-1).transpose(1, 2, 0, 3)
+    return stacked @ stacked.transpose(0, 1, 3, 2), log_det
 
-    tau, scanned = search(start), np.geomspace(*within, SCAN)
-    best = float(min(scanned, key=square))
-    if square(best) < square(tau):
-        tau = search(best)
-    x, y = model(tau)
-    return tau, np.asarray(lstsq(x, y, rcond=None)[0], dtype=np.float64)
+
+def _time_constant(told: Hypotheses) -> TimeConstant:
+    """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
+    order = np.argsort(told.log_tau)
+    reached = np.cumsum(told.weight[order])
+    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], told.log_tau[order])
+    return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))

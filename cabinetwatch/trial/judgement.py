@@ -7,7 +7,7 @@ be used is no error: the verdict is then `undecided`, with the reason.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any, Literal, NamedTuple
 
@@ -36,7 +36,6 @@ from cabinetwatch.trial.phases import (
     cover_off,
     tell_alone,
     tell_both,
-    with_history,
     zero_offset,
 )
 from cabinetwatch.trial.readings import (
@@ -76,8 +75,9 @@ MOST_APART = 0.1
 """Loads further apart than this are not called equal; our choice. Rise is in proportion to power
 only near one load, and thinner still is the ground for a verdict from another."""
 
-LEAST_LENGTH = 0.5
-"""Shortest after phase, in time constants, from which a verdict is given; our choice."""
+LEAST_LENGTH = 0.7
+"""Shortest after phase, in time constants, from which a verdict is given: shorter ones are not
+among the simulated trials that the intervals are held against."""
 
 ROOM_PART, ROOM_K = 0.25, 3.0
 """What `max_rise_k` leaves above the settled rise: a quarter of it, at least 3 K; our choice."""
@@ -194,9 +194,7 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
     before, after = (
         f"There is no {name} phase yet."
         if phase is None
-        else with_history(
-            analyse_phase(phase, name, limit_c, subject.unit, other), name, limit_c, subject.unit
-        )
+        else analyse_phase(phase, name, limit_c, subject.unit, other)
         for name, phase, other in (
             ("before", trial.before, trial.after),
             ("after", trial.after, trial.before),
@@ -261,10 +259,13 @@ def _judge(
     margin to accept at, `watch` when it is at least 0, `reject` when the upper end is below 0, else
     `undecided`; any obstacle makes it that.
     """
-    rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
     offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
-    change, equal_load, load_words = _compare(before, after, offset_k, subject.unit)
-    times = tell_both(before, after, offset_k, equal_load=equal_load)
+    equal_load, load_words = _compare_loads(before, after, offset_k, subject.unit)
+    together = tell_both(before, after, offset_k, equal_load=equal_load)
+    before, after = replace(before, rise=together.before), replace(after, rise=together.after)
+    change = _change(before, after, offset_k)
+    rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
+    times = together.times
     day = _hot_day(subject, rises[1], after.power_w)
     sound = _compare_sound(before, after)
 
@@ -284,6 +285,7 @@ def _judge(
     reasons += [before.steadiness.sentence, after.steadiness.sentence]
     reasons += [told.sentence for told in times if told.sentence is not None]
     reasons += [load_words] if equal_load else []
+    reasons += [_within_intervals(together.wander, metered=bool(after.power_w))]
     reasons += [] if zero is None else [zero.sentence]
     unstated = " and ".join(
         words
@@ -345,16 +347,10 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Est
     return result.rise.widened(rectangular(*subject.accuracies_k))
 
 
-def _compare(
+def _compare_loads(
     before: PhaseResult, after: PhaseResult, offset_k: float, unit: TemperatureUnit
-) -> tuple[Estimate, bool, str]:
-    """The change of the rise at the load of after, whether the loads are equal, and words on them.
-
-    With power in both phases, the rise of before is brought to the load of after through its
-    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
-    proportion to power only roughly. Without, equal load is assumed.
-    """
-    rise, rise_after = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
+) -> tuple[bool, str]:
+    """Whether the loads are equal, and words on them; without power, equal load is assumed."""
     before_w, after_w = before.power_w, after.power_w
     if not before_w or not after_w:
         words = (
@@ -362,19 +358,41 @@ def _compare(
             f" the temperature scattered by {unit.difference(before.settling.spread_k, 2)} before"
             f" and {unit.difference(after.settling.spread_k, 2)} after."
         )
-        return rise_after.minus(rise), True, words
+        return True, words
     ratio = after_w / before_w
-    moved_k = abs(rise.value * (ratio - 1.0))
-    change = rise_after.minus(rise.scaled(ratio)).widened(moved_k)
     one, other = (
-        unit.difference(each_k / power_w, 3, per="/W")
-        for each_k, power_w in ((rise.value, before_w), (rise_after.value, after_w))
+        unit.difference((each.rise.value - offset_k) / power_w, 3, per="/W")
+        for each, power_w in ((before, before_w), (after, after_w))
     )
     words = f"Mean load: {before_w:z.1f} W before ({one}), {after_w:z.1f} W after ({other})"
     if abs(ratio - 1.0) > MOST_APART:
         words += f"; that is {100 * (ratio - 1):+z.0f} %, not an equal load."
-        return change, False, words
-    return change, True, f"{words}; compared at the latter."
+        return False, words
+    return True, f"{words}; compared at the latter."
+
+
+def _within_intervals(wander: float, *, metered: bool) -> str:
+    """Say what the intervals of the rises hold."""
+    load = "what the measured load leaves unexplained" if metered else "a load that nobody measured"
+    return (
+        f"The intervals allow for the sensors, for {load} (about {100 * wander:z.1f} %"
+        " up and down, as the temperature tells), and for what the phases were too short to show."
+    )
+
+
+def _change(before: PhaseResult, after: PhaseResult, offset_k: float) -> Estimate:
+    """The change of the rise at the load of after.
+
+    With power in both phases, the rise of before is brought to the load of after through its
+    thermal resistance; how much that moved it is counted in full as uncertain, since rise is in
+    proportion to power only roughly.
+    """
+    rise, rise_after = before.rise.shifted(-offset_k), after.rise.shifted(-offset_k)
+    if not before.power_w or not after.power_w:
+        return rise_after.minus(rise)
+    ratio = after.power_w / before.power_w
+    moved_k = abs(rise.value * (ratio - 1.0))
+    return rise_after.minus(rise.scaled(ratio)).widened(moved_k)
 
 
 class _HotDay(NamedTuple):

@@ -282,6 +282,13 @@ def scatter(value: Floats) -> float:
 MOST_WINDOWS = 120
 """Enough to see a response (20 windows a time constant over six of them); our choice."""
 
+MOST_TOGETHER = 40
+"""For a likelihood their means over groups are enough: so many groups at most."""
+
+
+def _together(windows: int) -> int:
+    return -(-windows // MOST_TOGETHER)
+
 
 @dataclass(frozen=True)
 class Profile:
@@ -305,6 +312,11 @@ class Profile:
         return self.width_s * len(self.t_s)
 
     @property
+    def together(self) -> int:
+        """How many neighbouring windows make a group, such that groups are few."""
+        return _together(len(self.t_s))
+
+    @property
     def mean_power_w(self) -> float | None:
         """Time mean of the power in W; None where none is known."""
         return None if self.power_w is None else float(np.mean(self.power_w))
@@ -322,6 +334,7 @@ def make_profile(phase: Phase) -> Profile:
     span_s = (phase.end_ms - phase.start_ms) / 1000.0
     gap_s = float(np.median(np.diff(phase.temperature.t_ms))) / 1000.0
     windows = int(min(MOST_WINDOWS, max(2.0, span_s / max(gap_s, 1e-3))))
+    windows -= windows % _together(windows)
     edges_s = np.linspace(0.0, span_s, windows + 1)
     middles_s = (edges_s[1:] + edges_s[:-1]) / 2
 

@@ -237,7 +237,9 @@ def settle(gear: Gear, power: Array, inlet: Array, fan: Array, opening: Array) -
     return np.asarray(felt - inlet)
 
 
-def cooling_for(factor: float, settled: Callable[[Array], Array], shape: tuple[int, ...]) -> Array:
+def cooling_for(
+    factor: float | Array, settled: Callable[[Array], Array], shape: tuple[int, ...]
+) -> Array:
     """The share of fan and opening at which `settled(share)` is `factor` times sound; bisection."""
     low, high = np.full(shape, 0.02), np.ones(shape)
     sound = settled(high)

@@ -49,15 +49,18 @@ class _Instruments:
 class _Maker:
     """Draws one trial; every call of `make` takes from one stream of random numbers."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, wander: float | None = None) -> None:
         self.rng = np.random.default_rng(seed)
+        self.wander = wander
+        """What the load wanders by, as a share, where nobody meters it; None for next to nothing in
+        some of the trials, a meter in the others."""
 
     def make(self, kind: str, length: tuple[float, float]) -> Simulated:
         """Draw a trial whose phases both last `length` (lowest, highest) time constants."""
         rng = self.rng
         before, after, power_w = self._physics(kind)
         full_w = power_w
-        metered = rng.random() < 0.7
+        metered = rng.random() < 0.7 and self.wander is None
         accuracy_k, ambient_accuracy_k = rng.choice([0.2, 0.3, 0.5], 2)
         tools = _Instruments(
             noise_k=float(np.exp(rng.uniform(np.log(0.02), np.log(0.15)))),
@@ -89,15 +92,17 @@ class _Maker:
             self._phase(tools, part, warm, ambient_c[part], load_w[part], metered=metered)
             for part, warm in ((first, warm_before), (last, warm_after))
         ]
-        zero = self._zero(tools, ambient_c[0]) if rng.random() < 0.25 else None
+        checked = rng.random() < 0.25 or self.wander is not None
+        zero = self._zero(tools, ambient_c[0]) if checked else None
         subject = Subject(
             device="nas",
             design_ambient_c=35.0,
             temperature_accuracy_k=float(accuracy_k),
             ambient_accuracy_k=float(ambient_accuracy_k),
         )
+        # What wanders unseen settles at its own mean.
         rises = [
-            model.resistance_k_w * float(np.mean(load_w[part]))
+            model.resistance_k_w * (float(np.mean(load_w[part])) if metered else full_w)
             for model, part in ((before, first), (after, last))
         ]
         return Simulated(
@@ -179,6 +184,9 @@ class _Maker:
 
     def _load(self, steps: int, full_w: float, *, metered: bool) -> Array:
         rng = self.rng
+        if self.wander is not None:
+            memory_s = float(np.exp(rng.uniform(np.log(100.0), np.log(1500.0))))
+            return np.asarray(full_w * (1 + _wander(rng, steps, self.wander, memory_s)))
         if not metered:
             return np.asarray(full_w * (1 + _wander(rng, steps, 0.005, 120.0)))
         kind = rng.choice(["steady", "drifting", "jumping"])
@@ -247,9 +255,13 @@ def _wander(rng: np.random.Generator, steps: int, sd: float, time_s: float) -> A
     return np.asarray(lfilter([1.0], [1.0, -keep], kicks))
 
 
-def draw(count: int, seed: int) -> list[Simulated]:
-    """Draw `count` trials, taking strata of length and kinds of physics in turn."""
-    maker = _Maker(seed)
+def draw(count: int, seed: int, wander: float | None = None) -> list[Simulated]:
+    """Draw `count` trials, taking strata of length and kinds of physics in turn.
+
+    With `wander` none has a meter, each has a zero phase, and each load wanders by that share with
+    a memory of 100 to 1500 s.
+    """
+    maker = _Maker(seed, wander)
     kinds = ("one node", "two nodes", "slow mass")
     return [
         maker.make(kinds[i // len(STRATA) % len(kinds)], STRATA[i % len(STRATA)])

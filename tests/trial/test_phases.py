@@ -1,7 +1,6 @@
 """One phase: steadiness by the published criterion, how long it still takes, a cover left off."""
 
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,7 +13,6 @@ from cabinetwatch.trial.phases import (
     cover_off,
     last_mark_ms,
     progress_of,
-    with_history,
     zero_progress,
 )
 from cabinetwatch.trial.readings import Phase, Series, make_profile
@@ -36,7 +34,7 @@ def _analyse(
 
 
 def _settled(phase: Phase) -> bool:
-    result = with_history(analyse_phase(phase, "after", 80.0, SI), "after", 80.0, SI)
+    result = analyse_phase(phase, "after", 80.0, SI)
     assert isinstance(result, PhaseResult)
     return result.steadiness.settled
 
@@ -79,20 +77,6 @@ def test_settled_takes_the_criterion_and_little_that_is_missing(
     assert words in plain(steadiness.sentence)
 
 
-def test_once_settled_a_phase_stays_so_while_it_is_near() -> None:
-    strict, held = [], []
-    whole = make_phase(Recipe(length_s=4800.0, rise_k=12.0, tau_s=TAU_S, noise_k=1.0, seed=6))
-    for at_ms in range(whole.start_ms + 3_900_000, whole.end_ms, 55_000):
-        phase = replace(whole, end_ms=last_mark_ms(whole.start_ms, at_ms))
-        result = analyse_phase(phase, "after", 80.0, SI)
-        assert isinstance(result, PhaseResult)
-        strict.append(result.steadiness.settled)
-        held.append(_settled(phase))
-    assert sum(one != other for one, other in pairwise(strict)) > 1
-    assert sum(one != other for one, other in pairwise(held)) == 1
-    assert held[-1]
-
-
 def test_a_phase_that_leaves_the_steady_state_is_settled_no_more() -> None:
     whole = make_phase(Recipe(length_s=9000.0, rise_k=12.0, tau_s=600.0, noise_k=0.02))
     t_s = (whole.temperature.t_ms - whole.start_ms) / 1000.0
@@ -104,19 +88,18 @@ def test_a_phase_that_leaves_the_steady_state_is_settled_no_more() -> None:
 
 
 def test_a_phase_under_way_is_judged_at_marks() -> None:
-    # 60 s and each later one 2 % after the one before: 60 * 1.02^n.
+    # 60 s and each later one 5 % after the one before: 60 * 1.05^n.
     assert last_mark_ms(0, 30_000) == 30_000
-    assert last_mark_ms(0, 61_000) == 60_000
-    assert last_mark_ms(0, 61_200) == 61_200
-    assert last_mark_ms(5_000, 67_500) == 5_000 + 62_424
+    assert last_mark_ms(0, 62_000) == 60_000
+    assert last_mark_ms(0, 63_000) == 63_000
+    assert last_mark_ms(5_000, 72_000) == 5_000 + 66_150
     a_week_ms = 7 * 86_400_000
-    assert 0.98 * a_week_ms < last_mark_ms(0, a_week_ms) <= a_week_ms
+    assert 0.95 * a_week_ms < last_mark_ms(0, a_week_ms) <= a_week_ms
 
 
 def _progress(length_s: float) -> Progress:
     phase = make_phase(replace(BEFORE, rise_k=12.0, length_s=length_s))
-    result = with_history(analyse_phase(phase, "before", 50.0, SI), "before", 50.0, SI)
-    return progress_of(result, "before", SI)
+    return progress_of(analyse_phase(phase, "before", 50.0, SI), "before", SI)
 
 
 @pytest.mark.parametrize("length_s", [1800.0, 2400.0, 3000.0])
