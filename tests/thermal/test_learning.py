@@ -13,7 +13,7 @@ from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.learning import yearly_sigmas
 from cabinetwatch.thermal.rise import NormalRise
 from cabinetwatch.thermal.windows import DeviceSettings
-from tests.thermal.scenes import DAY_S, Scene, TwoParts
+from tests.thermal.scenes import DAY_S, Scene, TwoParts, step_at
 
 
 def room(t_s: float) -> float:
@@ -122,6 +122,24 @@ def test_commissioned_values_are_kept() -> None:
     assert observer.normal is not None
     assert observer.normal.at(40.0) == pytest.approx(13.0)
     assert observer.response.tau_s == 1000.0
+
+
+def test_a_commissioned_rise_of_which_part_is_there_without_load_is_not_taken_for_a_loss() -> None:
+    # Of 70 W the meter misses 30: 5.1 of the 12 K at 40 W are there at any load.
+    scene = Scene(
+        normal_power_w=70.0,
+        interval_s=60.0,
+        ambient_c=room,
+        power_w=lambda t: 40.0 + 15.0 * (int(t // 10_000) * 7 % 3),
+        loss=step_at(8.0 * DAY_S, 1.0, 2.0),
+    )
+    observer = DeviceObserver(DeviceSettings(True, 12.0, 40.0))
+    found_s = []
+    for t_ms, temperature_c, ambient_c, power_w in scene.readings(8.1 * DAY_S):
+        observer.update(t_ms, temperature_c, ambient_c, power_w - 30.0)
+        if observer.cooling_loss.standing:
+            found_s.append(t_ms / 1000.0)
+    assert 8.0 * DAY_S < found_s[0] < 8.0 * DAY_S + 900.0
 
 
 def moody(t_s: float) -> float:
