@@ -4,7 +4,7 @@ import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import pytest
 from pydantic import Field
@@ -102,7 +102,6 @@ class FanFast(DeviceCondition):
     Settings = FanFastSettings
     settings: FanFastSettings
     needs = ("fan",)
-    labels: ClassVar = {"max_fan_rpm": "Highest usual fan speed"}
     withheld_in_trial = True
     likely = "Hot air, or a fan control that has lost its sensor."
     response = "See what the fan is answering to."

@@ -1,7 +1,7 @@
 """What every condition is: a class that says all there is to know of it, and judges one subject.
 
 Nothing outside this package knows a condition by its name. What the rest must know is asked of the
-class: what people call it, its labels, the keys it needs, what it hides, what a trial does to it.
+class: what people call it, the keys it needs, what it hides, what a trial does to it.
 """
 
 import math
@@ -167,10 +167,6 @@ class Condition(ABC):
     """Whether it tells of lost cooling: what gets warm inside the device is of the same cause."""
     is_worse: ClassVar[bool] = False
     """Whether it makes an incident worse that is on already: a threshold passed."""
-    labels: ClassVar[Mapping[str, str]] = {}
-    """What people call the figures of `values`, where the key does not say it without its unit."""
-    in_own_unit: ClassVar[tuple[str, ...]] = ()
-    """Keys of `values` that are in the unit of their sensor."""
     hides: ClassVar[tuple[type["Condition"], ...]] = ()
     """What it explains of the same subject: suppressed by design while it stands."""
     hides_while_held: ClassVar[bool] = True
@@ -438,7 +434,6 @@ class SensorCondition(Condition):
 
     kind = "sensor"
     free_raises = 1
-    in_own_unit: ClassVar[tuple[str, ...]] = ("value",)
 
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(model, subject, settings)

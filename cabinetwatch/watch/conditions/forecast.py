@@ -7,7 +7,7 @@ What each method is for stands with `Condition`.
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import Any, ClassVar
+from typing import Any
 
 from pydantic import Field
 
@@ -57,11 +57,6 @@ class DeratingForecast(HeadingCondition):
     Settings = DeratingForecastSettings
     settings: DeratingForecastSettings
     needs = ("derating", "ambient")
-    labels: ClassVar = {
-        "soonest_s": "Time left, at the least",
-        "latest_s": "Time left, at the most",
-        "probability": "Probability of crossing",
-    }
     ends_a_trial = True
     consequence = "it is above its derating threshold within the hour"
     time_to_respond = TimeToRespond.HOUR

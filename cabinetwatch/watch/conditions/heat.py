@@ -162,7 +162,6 @@ class OverRise(CoolingDownCondition):
     Settings = SetpointSettings
     settings: SetpointSettings
     needs = ("ambient", "max_rise_k")
-    labels: ClassVar = {"max_rise_k": "Highest rise allowed"}
     withheld_in_trial = True
     weekly_figure = "settled_rise_k"
     consequence = "it ages faster; with less cooling still, it gets too hot"
@@ -469,7 +468,6 @@ class FanSlow(DeviceCondition):
     Settings = FanSlowSettings
     settings: FanSlowSettings
     needs = ("fan", "min_fan_rpm")
-    labels: ClassVar = {"min_fan_rpm": "Minimum fan speed"}
     hides = (CoolingLoss, OverRise, HotDay, Drift)
     withheld_in_trial = True
     likely = "The fan has stalled or is blocked, its bearing is worn, or its supply is too low."

@@ -113,8 +113,6 @@ class High(Limit):
     predicate = "above its limit"
     over = "within its limit again"
     needs = ("high",)
-    labels: ClassVar = {"high": "Upper limit"}
-    in_own_unit = ("value", "high")
     sign, past = 1.0, "above"
     likely = "Higher than the limit you set for this sensor."
     response = "Check what has changed around this sensor; if it is heat, give the cabinet air."
@@ -127,8 +125,6 @@ class Low(Limit):
     predicate = "below its limit"
     over = "within its limit again"
     needs = ("low",)
-    labels: ClassVar = {"low": "Lower limit"}
-    in_own_unit = ("value", "low")
     sign, past = -1.0, "below"
     likely = "Lower than the limit you set for this sensor."
     response = "Check what has changed around this sensor."
@@ -403,7 +399,6 @@ class Silent(BlindSensorCondition):
     name = "silent"
     predicate = "silent"
     over = "heard again"
-    labels: ClassVar = {"silence_s": "Reported silent after"}
     tells_silence = True
     likely = (
         "The node has lost power or radio, its battery is flat, or the probe has come off; or the"

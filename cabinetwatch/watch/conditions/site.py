@@ -6,7 +6,7 @@ What each method is for stands with `Condition`.
 # ruff: noqa: D102
 
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from typing import Any
 
 from pydantic import Field
 
@@ -39,7 +39,6 @@ class BrokerLost(SiteCondition):
     predicate = "cut off from its broker"
     over = "connected to its broker again"
     Settings = with_defaults(AlarmSettings, priority="high", on_delay_s=60.0)
-    labels: ClassVar = {"broken_connections": "Connections that did not hold"}
     hides = (Silent, Stuck, AmbientLost)
     consequence = "no device is watched"
     time_to_respond = TimeToRespond.HOUR
@@ -115,7 +114,6 @@ class SessionTaken(SiteCondition):
     predicate = "sharing its client ID with another client"
     over = "the only one with its client ID again"
     Settings = with_defaults(AlarmSettings, priority="high")
-    labels: ClassVar = {"client_id": "Client ID"}
     hides = (BrokerLost,)
     misses_readings = True
     consequence = "the watch hears only part of what is sent: alarms come late or not at all"
