@@ -33,7 +33,7 @@ from cabinetwatch.thermal.rise import (
     RiseEstimator,
     unlearnt_response,
 )
-from cabinetwatch.thermal.sensing import FLICKER_STEPS, StuckWatch
+from cabinetwatch.thermal.sensing import StuckWatch
 from cabinetwatch.thermal.windows import DeviceSettings, Figures, Saved, Window, WindowGatherer
 
 STATE_VERSION = 5
@@ -78,13 +78,15 @@ class LearningStatus:
 class Expected(NamedTuple):
     """What a device's temperature consists of by its model: the ambient as felt, the load's part.
 
-    `reckoning` changes when they are reckoned anew, and may jump for that.
+    `reckoning` changes when they are reckoned anew, and may jump for that. Unless `response_known`,
+    given or learnt, the device may follow them far more slowly.
     """
 
     t_ms: int
     reckoning: int
     felt_ambient_c: float
     load_rise_k: float
+    response_known: bool
 
 
 class DeviceObserver(Saved):
@@ -178,7 +180,9 @@ class DeviceObserver(Saved):
             return None
         expected = self._estimator.expected
         reckoning = 2 * (self._learnt_ms or 1) + (self._estimator.load_goal_k > 0.0)
-        return Expected(self._judged_ms, reckoning, expected.felt_ambient_c, expected.load_rise_k)
+        known = self._learnt is not None or self.settings.time_constant_s is not None
+        felt_c, load_rise_k = expected.felt_ambient_c, expected.load_rise_k
+        return Expected(self._judged_ms, reckoning, felt_c, load_rise_k, known)
 
     @property
     def cooling_loss(self) -> Finding:
@@ -287,9 +291,9 @@ class DeviceObserver(Saved):
             self._above.shift(moved_k)
             self._below.shift(moved_k)
             self._still.begin()
-        expected, band_k = self._estimator.expected, FLICKER_STEPS * self._estimator.own_step.step
+        expected, step_k = self._estimator.expected, self._estimator.own_step.step
         driver_c = expected.felt_ambient_c + expected.load_rise_k
-        self._still.observe(window.t_ms, window.temperature_c, driver_c, band_k)
+        self._still.observe(window.t_ms, window.temperature_c, driver_c, step_k)
         self._watch_off(window)
         self._judged, self._judged_ms = (window, lost), window.t_ms
         normal = self._estimator.normal
@@ -360,7 +364,7 @@ class DeviceObserver(Saved):
             other_k = lowest_k if load_goal_k > 0.0 else 0.0
             above.advance(window, estimator, normal, (highest_k, other_k), self._slow_sd_k())
         if above.finding.standing and not was_lost:
-            if self._still.is_doubtful(FLICKER_STEPS * estimator.own_step.step):
+            if self._still.is_doubtful(estimator.own_step.step):
                 # What ambient and load did is no heat unless the temperature moves by itself.
                 above.finding.standing = False
             else:

@@ -346,10 +346,11 @@ _LOAD_CHANGE_DOUBT = 0.1
 """A load change moves the settled rise by this share more or less than the power law says."""
 
 _TAU_DOUBT_KNOWN, _TAU_DOUBT_UNKNOWN = 0.2, 0.5
+"""The way still to go may be wrong by this share, since the time constant may be."""
+
 _LIFE_DOUBT = 0.45
 """Of a way, as one sigma: with it the stated span of a forecast holds 19 of 20 on either side
 (`python -m tests.benchmarks.forecast --life`)."""
-"""The way still to go may be wrong by this share, since the time constant may be."""
 
 _LAW_DOUBT = 0.045
 """Even a good power law is off by about this share."""

@@ -204,8 +204,9 @@ FEWEST_REPEATS = 12
 WITNESS_MOVED_K = 2.0
 _MORE_THAN_USUAL = 2.0
 _SHORTEST_MS = 600_000
-FLICKER_STEPS = 2.0
-"""A sensor that is stuck flickers by a step up and down at most."""
+FLICKER_STEPS, MOST_FLICKER_K = 2.0, 0.25
+"""A sensor that is stuck flickers by a step up and down at most, and by no more than this (our
+choice): of a coarse sensor each step is a movement."""
 
 _DOUBTFUL = 0.5
 """By this share of what tells a stuck sensor its witness moves before it is doubted: our choice."""
@@ -215,13 +216,14 @@ class StuckWatch(Kept):
     """Compares how long a value has stood with how far a witness has moved meanwhile.
 
     The witness is what should move with the sensor: for a device's temperature what its model
-    expects of it, for an ambient the temperatures around, less what their loads add. A value stands
-    while all of it since then lies within `band`: a sensor that is stuck may still flicker between
-    neighbouring steps, and what no step shows has not moved. It is stuck when the witness moved
-    meanwhile by `moved` beyond the band, and by twice as much as it ever did while the sensor
-    stood in good order: what the model doesn't know (a load without a meter, a fan that follows the
-    temperature) has shown there how far it may hold a value against its witness. Without a witness,
-    or while that rests, a sensor is never stuck.
+    expects of it, for an ambient the temperatures around, less what their loads add. With the
+    `step` of the sensor a value stands while all of it lies within a flicker between neighbouring
+    steps; without, while it is the same. It is stuck when the witness moved meanwhile by `moved`
+    and two steps, and by twice as much as it ever did while the sensor stood in good order: what
+    the model doesn't know (a load without a meter, a fan that follows the temperature) has shown
+    there how far it may hold a value against its witness. In good order was also one that goes on
+    from where it stuck: one that comes back jumps to what it missed. Without a witness, or while
+    that rests, a sensor is never stuck.
     """
 
     __slots__ = kept = (
@@ -242,15 +244,19 @@ class StuckWatch(Kept):
         self.stuck = False
         self.since_ms = 0
 
-    def observe(self, t_ms: int, value: float, witness: float | None, band: float = 0.0) -> bool:
+    def observe(self, t_ms: int, value: float, witness: float | None, step: float = 0.0) -> bool:
         """Take a value and its witness; returns whether the sensor is stuck.
 
         A value or witness that is no number is none.
         """
         if witness is not None and not isfinite(witness):
             witness = None
-        if not self.stands(value, band):
-            self._moved_on(t_ms, value, witness)
+        if not self.stands(value, step):
+            self.end(value, step)
+            known = isfinite(value)
+            self._lowest, self._highest = (value, value) if known else (None, 0.0)
+            self._value_ms, self._repeats = t_ms, 0
+            self._low = self._high = witness
             return False
         lowest = self._lowest
         self._lowest = value if lowest is None or value < lowest else lowest
@@ -264,7 +270,7 @@ class StuckWatch(Kept):
         stood_ms = t_ms - self._value_ms
         if (
             self._repeats >= FEWEST_REPEATS
-            and high - low >= self._needed(band)
+            and high - low >= self._needed(step)
             and stood_ms >= _SHORTEST_MS
         ):
             self.stuck = True
@@ -276,27 +282,30 @@ class StuckWatch(Kept):
         self._lowest = self._low = self._high = None
         self.stuck = False
 
-    def stands(self, value: float, band: float = 0.0) -> bool:
-        """Whether with this value, too, all since the last movement lies within the band."""
+    def end(self, value: float, step: float = 0.0) -> None:
+        """Begin anew at a value that has moved: what the witness did while it stood is usual."""
+        if self._lowest is not None and self._low is not None and self._high is not None:
+            jump = max(self._lowest - value, value - self._highest)
+            if not self.stuck or jump <= FLICKER_STEPS * step:
+                self._most_moved = max(self._most_moved, self._high - self._low)
+        self.begin()
+
+    def stands(self, value: float, step: float = 0.0) -> bool:
+        """Whether with this value, too, all since the last movement lies within a flicker."""
         if self._lowest is None:
             return False
-        return max(value, self._highest) - min(value, self._lowest) <= band + SMALLEST
+        return max(value, self._highest) - min(value, self._lowest) <= flicker(step) + SMALLEST
 
-    def is_doubtful(self, band: float) -> bool:
+    def is_doubtful(self, step: float = 0.0) -> bool:
         """Whether the witness has moved so far that a value that stands may be no reading."""
         if self._low is None or self._high is None:
             return False
-        return self._high - self._low >= _DOUBTFUL * self._needed(band)
+        return self._high - self._low >= _DOUBTFUL * self._needed(step)
 
-    def _needed(self, band: float) -> float:
-        return max(self.moved + band, _MORE_THAN_USUAL * self._most_moved)
+    def _needed(self, step: float) -> float:
+        return max(self.moved + FLICKER_STEPS * step, _MORE_THAN_USUAL * self._most_moved)
 
-    def _moved_on(self, t_ms: int, value: float, witness: float | None) -> None:
-        if self._low is not None and self._high is not None and not self.stuck:
-            self._most_moved = max(self._most_moved, self._high - self._low)
-        known = isfinite(value)
-        self._lowest, self._highest = (value, value) if known else (None, 0.0)
-        self._value_ms = t_ms
-        self._repeats = 0
-        self._low = self._high = witness
-        self.stuck = False
+
+def flicker(step: float) -> float:
+    """The span within which a sensor of this step (K) may flicker though it is stuck."""
+    return min(FLICKER_STEPS * step, MOST_FLICKER_K)

@@ -5,13 +5,13 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from math import exp
-from typing import Any
+from typing import Any, NamedTuple
 
 from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
-from cabinetwatch.thermal.sensing import FLICKER_STEPS, MANNERS, StuckWatch, ValueFilter
+from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter, flicker
 from cabinetwatch.thermal.windows import SMALLEST, Resolution
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
 
@@ -157,9 +157,18 @@ class SensorView:
         }
 
     @property
+    def is_stuck(self) -> bool:
+        """Whether it is stuck, be its last reading a flicker that was taken."""
+        return self.stuck or (self.frozen is not None and self.frozen.stuck)
+
+    @property
     def _state(self) -> str:
-        for fault in ("silent", "implausible", "stuck"):
-            if getattr(self, fault):
+        for fault, is_so in (
+            ("silent", self.silent),
+            ("implausible", self.implausible),
+            ("stuck", self.is_stuck),
+        ):
+            if is_so:
                 return fault
         if self.good:
             return "live"
@@ -314,15 +323,24 @@ LOOK_EVERY_MS = 30_000
 SHORTEST_RUN_MS = 1_800_000
 """Our choice: gear takes minutes to answer its ambient, and coarse sensors stand for minutes."""
 
-SMOOTHED_OVER_MS = 900_000
-"""Witnesses are smoothed over this time: gear need not answer a door open for two minutes."""
+SMOOTHED_OVER_MS, SLOWEST_MS = 900_000, 15_000_000
+"""Witnesses are smoothed over this time: gear need not answer a door open for two minutes; and one
+of which the response isn't known yet may take hours (our choice)."""
 
 LONGER_THAN_USUAL = 3.0
 """A value must stand so many times longer than it ever did while the sensor was in good order."""
 
-Witness = Callable[[], tuple[int, float] | None]
-"""What should have moved with the sensor, under a number that changes when it is reckoned anew and
-may jump for that; None while it can't be known."""
+
+class Seen(NamedTuple):
+    """What a witness says, under a number that changes when it is reckoned anew and may jump."""
+
+    reckoning: int
+    value: float
+    smoothed_over_ms: int = SMOOTHED_OVER_MS
+
+
+Witness = Callable[[], Seen | None]
+"""What should have moved with the sensor; None while it can't be known."""
 
 
 class FrozenWatch:
@@ -365,7 +383,8 @@ class FrozenWatch:
             return
         if self._looked:
             self._looked = False
-            self._observe(t, value)
+            for watch in self._watches:
+                watch.end(value, self._step)
             self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
@@ -380,14 +399,14 @@ class FrozenWatch:
             # It never flickered while it stood: so this is a movement.
             return False
         lowest, highest = min(value, self._lowest), max(value, self._highest)
-        if highest - lowest > self._band + SMALLEST:
+        if highest - lowest > flicker(self._step) + SMALLEST:
             return False
         self._lowest, self._highest = lowest, highest
         return True
 
     @property
-    def _band(self) -> float:
-        return FLICKER_STEPS * self._resolution.step if self._flickers else 0.0
+    def _step(self) -> float:
+        return self._resolution.step if self._flickers else 0.0
 
     def stands(self, t: int, value: float) -> bool:
         """Take a value that equals the one before; say whether the sensor is stuck."""
@@ -407,24 +426,24 @@ class FrozenWatch:
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
-        share = 1.0 - exp(-since_look_ms / SMOOTHED_OVER_MS)
         for index, witness in enumerate(self._witnesses):
             seen, before = witness(), self._smooth[index]
-            if seen is None or seen[0] != self._reckonings[index]:
+            if seen is None or seen.reckoning != self._reckonings[index]:
                 # A jump of the reckoning is no movement: what was seen before it says nothing.
                 self._watches[index].begin()
                 before = None
             if seen is None:
                 self._smooth[index] = None
                 continue
-            self._reckonings[index], now = seen
+            self._reckonings[index], now, smoothed_over_ms = seen
+            share = 1.0 - exp(-since_look_ms / smoothed_over_ms)
             self._smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:
         """Hand value and witnesses on; say whether every witness has moved while it stood."""
-        all_moved, band = True, self._band
+        all_moved, step = True, self._step
         for watch, witness in zip(self._watches, self._smooth, strict=True):
-            if not watch.observe(t, value, witness, band):
+            if not watch.observe(t, value, witness, step):
                 all_moved = False
         return all_moved
 
@@ -451,7 +470,9 @@ class FrozenWatch:
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
         if len(state["watches"]) == len(self._watches):
-            self._watches = [StuckWatch.load(watch) for watch in state["watches"]]
+            for watch, saved in zip(self._watches, state["watches"], strict=True):
+                # How far a witness must move is not of then, but of now.
+                watch.restore({**saved, "moved": watch.moved})
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
         self._resolution = Resolution(**state.get("resolution", {}))

@@ -16,7 +16,7 @@ from cabinetwatch.thermal.device import STILL_K
 from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind
 from cabinetwatch.watch.refusals import Refusal, Refusals, renamed_refusals
-from cabinetwatch.watch.sensors import FrozenWatch, SensorView
+from cabinetwatch.watch.sensors import SLOWEST_MS, FrozenWatch, Seen, SensorView
 
 HOLDS_AFTER_MS = 30_000
 """How long a connection must have held to count as one; until then it may be a flapping one. Longer
@@ -266,24 +266,27 @@ def watch_for_standing_still(
             sensor.frozen = FrozenWatch(witnesses, moved_k)
 
 
-def _expected_c(device: DeviceView) -> tuple[int, float] | None:
+def _expected_c(device: DeviceView) -> Seen | None:
     expected = device.observer.expectation
     if expected is None or not device.rise_is_known:
         return None
     if device.temperature.t - expected.t_ms > EXPECTED_FOR_MS:
         # Nothing was judged for a while: the next will be a jump.
         return None
-    return expected.reckoning, expected.felt_ambient_c + expected.load_rise_k
+    value_c = expected.felt_ambient_c + expected.load_rise_k
+    if not expected.response_known:
+        return Seen(expected.reckoning, value_c, SLOWEST_MS)
+    return Seen(expected.reckoning, value_c)
 
 
-def _unloaded_c(device: DeviceView) -> tuple[int, float] | None:
+def _unloaded_c(device: DeviceView) -> Seen | None:
     """Give a device's temperature, less the rise that its load explains."""
     sensor, expected = device.temperature, device.observer.expectation
     if not sensor.good:
         return None
     if expected is None:
-        return 1, sensor.value
-    return expected.reckoning, sensor.value - expected.load_rise_k
+        return Seen(1, sensor.value)
+    return Seen(expected.reckoning, sensor.value - expected.load_rise_k)
 
 
 Rates = Callable[[Config, str], Mapping[str, float]]

@@ -112,11 +112,11 @@ def test_a_stuck_sensor_that_moves_again_is_well() -> None:
     assert not again.observe(200 * TEN_S, 31.1, 36.0)
 
 
-def test_a_stuck_sensor_that_flickers_by_a_step_stands_still_within_its_band() -> None:
+def test_a_stuck_sensor_that_flickers_by_a_step_stands_still() -> None:
     watch, exact = StuckWatch(1.0), StuckWatch(1.0)
     for i in range(200):
         value, witness = 31.0 + 0.1 * (i * 7 % 3), 30.0 + 0.01 * i
-        watch.observe(i * TEN_S, value, witness, band=0.2)
+        watch.observe(i * TEN_S, value, witness, step=0.1)
         exact.observe(i * TEN_S, value, witness)
     assert watch.stuck
     assert watch.since_ms == 0
@@ -140,3 +140,23 @@ def test_a_witness_that_is_reckoned_anew_has_not_moved() -> None:
             watch.begin()
         watch.observe(i * TEN_S, 31.0, 30.0 if i < 100 else 36.0)
     assert not watch.stuck
+
+
+def test_of_a_coarse_sensor_a_step_is_a_movement() -> None:
+    watch = StuckWatch(1.0)
+    for i in range(400):
+        watch.observe(i * TEN_S, 30.0 + i // 130 % 2, 30.0 + 0.02 * i, step=1.0)
+    assert not watch.stuck
+
+
+def test_one_that_goes_on_from_where_it_stuck_was_in_good_order() -> None:
+    watch = StuckWatch(1.0)
+    for i in range(200):
+        watch.observe(i * TEN_S, 31.0, 30.0 + 0.03 * i, step=0.5)
+    assert watch.stuck
+    sound, revived = (StuckWatch.load(watch.save()) for _ in range(2))
+    for each, value in ((sound, 31.5), (revived, 37.0)):
+        for i in range(300):
+            each.observe((200 + i) * TEN_S, value, 36.0 - 0.02 * i, step=0.5)
+    assert revived.stuck
+    assert not sound.stuck

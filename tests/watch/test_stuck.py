@@ -1,11 +1,13 @@
 """stuck: a temperature that stands while its world moves; not one whose world stands too."""
 
 import itertools
+import math
 
 import pytest
 
 from cabinetwatch.text import from_rfc3339, plain
-from tests.watch.world import DAY, HOUR, World, of, raised
+from cabinetwatch.watch.sensors import FrozenWatch, Seen
+from tests.watch.world import DAY, HOUR, HOUSE, MINUTE, World, make_config, of, raised
 
 
 @pytest.fixture
@@ -123,3 +125,71 @@ def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     assert of(world.told, "stuck") == []
+
+
+def test_slow_gear_in_a_hall_that_is_heated_is_none_before_its_response_is_learnt() -> None:
+    world = World(make_config(HOUSE), every_s=30)
+    felt_c = world.air_c
+
+    def follows_in_hours(_: float) -> float:
+        nonlocal felt_c
+        felt_c += (1.0 - math.exp(-30.0 / (4 * 3600.0))) * (world.air_c - felt_c)
+        return round(4.0 * (felt_c + 1.5)) / 4.0
+
+    world.says = {"nas-air": follows_in_hours}
+    for warmer_k in (0.0, 4.0, 0.0, 4.0, 0.0):
+        for _ in range(12):
+            # It warms over an hour or two, as a hall does.
+            world.hall_c += 0.1 * (20.0 + warmer_k - world.hall_c)
+            world.lives(5 * MINUTE)
+        world.lives(5 * HOUR)
+    assert of(world.told, "stuck") == []
+
+
+@pytest.mark.parametrize("step_k", [0.5, 1.0])
+def test_a_fan_that_holds_a_coarse_temperature_is_learnt_from_within_a_day(step_k: float) -> None:
+    world = World(every_s=30)
+    world.swing_k = 3.0
+    world.says = {"nas-air": lambda _: step_k * round((30.2 + 0.3 * (world.air_c - 20.0)) / step_k)}
+    world.lives(DAY)
+    assert not world.engine.model.sensors["nas-air"].is_stuck
+    assert of(world.lives(2 * DAY), "stuck") == []
+
+
+def frozen_watch(hall_c: list[float]) -> FrozenWatch:
+    return FrozenWatch([lambda: Seen(1, hall_c[0])], 1.0, flickers=True)
+
+
+def test_a_value_that_comes_by_again_has_not_stood_meanwhile() -> None:
+    hall_c = [20.0]
+    watch = frozen_watch(hall_c)
+    watch.stands(0, 30.0)
+    for i in range(1, 2000):
+        # It goes up and comes back, and no two readings are alike.
+        watch.changed(i * 10_000, 30.0 + 0.01 * min(i, 2000 - i))
+    hall_c[0] = 25.0
+    assert not any(watch.stands(t, 30.0) for t in range(20_000_000, 24_000_000, 10_000))
+
+
+def test_a_movement_ends_what_the_witness_did_before_it() -> None:
+    hall_c = [20.0]
+    watch = frozen_watch(hall_c)
+    for value in (28.9, 29.0, 30.0):
+        watch.changed(0, value)
+    for i in range(2, 500):
+        hall_c[0] = 20.0 + 0.01 * i
+        watch.stands(i * 10_000, 30.0)
+    assert watch.stuck
+    watch.changed(5_000_000, 30.1)
+    assert not any(watch.stands(t, 30.1) for t in range(5_010_000, 9_000_000, 10_000))
+
+
+def test_what_a_witness_must_move_by_is_not_kept_from_an_earlier_version() -> None:
+    hall_c = [20.0]
+    saved = FrozenWatch([lambda: Seen(1, 20.0)], 2.0, flickers=True).save()
+    watch = frozen_watch(hall_c)
+    watch.load(saved)
+    for i in range(500):
+        hall_c[0] = 20.0 + 0.003 * i
+        watch.stands(i * 10_000, 30.0)
+    assert watch.stuck

@@ -509,8 +509,7 @@ class Stuck(FaultySensorCondition):
         return (self.sensor,)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        frozen = self.sensor.frozen
-        return self.sensor.stuck or (frozen is not None and frozen.stuck)
+        return self.sensor.is_stuck
 
     def began(self, pending_t: int) -> int:
         """It began when the value was first read."""
@@ -644,14 +643,14 @@ class AmbientLost(DeviceCondition):
         return super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        return self.ambient.silent or self.ambient.stuck or self.ambient.implausible
+        return self.ambient.silent or self.ambient.is_stuck or self.ambient.implausible
 
     def began(self, pending_t: int) -> int:
         """It began with the sensor's last reading, or the first of those that can't be true."""
         ambient = self.ambient
         if ambient.last_live_t is None:
             return pending_t
-        if ambient.stuck and ambient.frozen is not None:
+        if ambient.is_stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
         return ambient.value_filter.since_ms if ambient.implausible else ambient.last_live_t
 
@@ -672,14 +671,14 @@ class AmbientLost(DeviceCondition):
     @property
     def _what(self) -> str:
         ambient = self.ambient
-        return "implausible" if ambient.implausible else "stuck" if ambient.stuck else "silent"
+        return "implausible" if ambient.implausible else "stuck" if ambient.is_stuck else "silent"
 
     def _fault(self) -> str:
         ambient = self.ambient
         at = self._c(ambient.value)
         if ambient.implausible and ambient.wild_value is not None:
             return f"implausible (it reads {self._c(ambient.wild_value)})"
-        if ambient.stuck:
+        if ambient.is_stuck:
             return f"stuck (at {at})" if ambient.known else "stuck"
         return f"silent (last reading {at})" if ambient.known else "silent"
 
