@@ -307,5 +307,9 @@ class StuckWatch(Kept):
 
 
 def flicker(step: float) -> float:
-    """The span within which a sensor of this step (K) may flicker though it is stuck."""
+    """The span within which a sensor of this step (K) may flicker though it is stuck.
+
+    ValueError for a step that can't be reckoned with.
+    """
+    check(step)
     return min(FLICKER_STEPS * step, MOST_FLICKER_K)

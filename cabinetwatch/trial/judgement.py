@@ -82,6 +82,9 @@ among the simulated trials that the intervals are held against."""
 ROOM_PART, ROOM_K = 0.25, 3.0
 """What `max_rise_k` leaves above the settled rise: a quarter of it, at least 3 K; our choice."""
 
+COLDEST_C = -100.0
+"""No gear is colder; a rise brought to quite another load may seem to be."""
+
 LOUDEST_DB = 200.0
 STANDS_RPM = 1.0
 LONGEST_MOMENT = 0.01
@@ -307,6 +310,7 @@ def _judge(
             most_k = rises[1].value + margin.value
         setpoints = _setpoints(subject.device, rises[1], after.power_w, times[1].value_s, most_k)
     after_c = (before.ambient_c + after.ambient_c) / 2 + rises[1].value
+    before_c = after_c - change.value
     return TrialFigures(
         device=subject.device,
         before=_phase_figures(before, rises[0], sound.before_dba, times[0]),
@@ -317,7 +321,10 @@ def _judge(
         hot_day_temperature_c=found and found.temperature_c,
         hot_day_margin=margin,
         threshold_c=found and found.threshold_c,
-        life_factor=arrhenius_factor(after_c - change.value, after_c, terms.activation_energy_ev),
+        # Brought to another load a rise may be none that can be.
+        life_factor=arrhenius_factor(before_c, after_c, terms.activation_energy_ev)
+        if min(before_c, after_c) > COLDEST_C
+        else None,
         life_factor_capacitor=ten_degree_factor(change.value),
         sound_change_db=sound.change_db,
         setpoints=setpoints,
@@ -354,9 +361,10 @@ def _compare_loads(
     before_w, after_w = before.power_w, after.power_w
     if not before_w or not after_w:
         words = (
-            "Equal load in both phases is assumed: no power was measured. About the fitted response"
-            f" the temperature scattered by {unit.difference(before.settling.spread_k, 2)} before"
-            f" and {unit.difference(after.settling.spread_k, 2)} after."
+            "Equal load in both phases is assumed: power was not measured in both. About the fitted"
+            " response the temperature scattered by"
+            f" {unit.difference(before.settling.spread_k, 2)} before and"
+            f" {unit.difference(after.settling.spread_k, 2)} after."
         )
         return True, words
     ratio = after_w / before_w

@@ -282,6 +282,9 @@ def scatter(value: Floats) -> float:
 MOST_WINDOWS = 120
 """Enough to see a response (20 windows a time constant over six of them); our choice."""
 
+LEAST_W = 0.1
+"""A mean below this is a meter that sees nothing of the device, not a load; our choice."""
+
 MOST_TOGETHER = 40
 """For a likelihood their means over groups are enough: so many groups at most."""
 
@@ -296,7 +299,7 @@ class Profile:
 
     `t_s` (m,) middles of the windows, from the begin of the phase; `temperature_c` and `count` (m,)
     with NaN and 0 where nothing was read; `ambient_c` and `power_w` (m,) without holes, the latter
-    None where no power is known.
+    None where no power is known, or none was drawn.
     """
 
     t_s: Floats
@@ -324,7 +327,7 @@ class Profile:
     @property
     def load(self) -> Floats:
         """Power over its mean (m,); all 1 where it isn't known."""
-        if self.power_w is None or self.mean_power_w == 0:
+        if self.power_w is None:
             return np.ones_like(self.t_s)
         return np.asarray(self.power_w / np.mean(self.power_w))
 
@@ -355,6 +358,8 @@ def make_profile(phase: Phase) -> Profile:
 
     _, temperature_c, count = means(phase.temperature)
     power_w = None if phase.power is None else filled(phase.power)
+    if power_w is not None and float(np.mean(power_w)) < LEAST_W:
+        power_w = None
     ambient_c = filled(phase.ambient)
     return Profile(middles_s, span_s / windows, temperature_c, count, ambient_c, power_w)
 

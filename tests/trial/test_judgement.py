@@ -412,3 +412,19 @@ def test_a_calm_room_and_a_coarse_sensor_are_no_fault() -> None:
     figures = analyse(replace(trial, before=coarse(trial.before), after=coarse(trial.after)))
     assert figures.after.rise is not None
     assert figures.after.rise.low < 14.0 < figures.after.rise.high
+
+
+@pytest.mark.parametrize("power_w", [0.0, 0.04, -3.0])
+def test_a_meter_that_sees_nothing_lends_no_margin(power_w: float) -> None:
+    both = replace(BEFORE, power_w=power_w), replace(AFTER, power_w=power_w)
+    figures = analyse(make_trial(*both))
+    assert figures.threshold_c == 50.0
+    assert figures.before.power_w is figures.after.power_w is None
+    assert _says(figures, "power was not measured in both")
+
+
+def test_a_rise_brought_to_quite_another_load_may_be_none_that_can_be() -> None:
+    before = replace(BEFORE, rise_k=-4.0, power_w=0.5)
+    figures = analyse(make_trial(before, replace(AFTER, power_w=45.0)))
+    assert figures.verdict == "undecided"
+    assert figures.life_factor is None
