@@ -208,11 +208,10 @@ class Engine:
         """Say whether the sensor is stuck; it then counts as heard and is not taken."""
         sensor = route.sensor
         if value != sensor.value:
-            if sensor.stuck:
-                frozen.recovered(t)
             frozen.changed(t, value)
-            return False
-        if frozen.stands(t, value) and not sensor.stuck:
+            if not (sensor.stuck and frozen.stuck):
+                return False
+        elif frozen.stands(t, value) and not sensor.stuck:
             sensor.stuck = True
             self._distrust(sensor, t)
         if sensor.stuck:

@@ -157,18 +157,9 @@ class SensorView:
         }
 
     @property
-    def is_stuck(self) -> bool:
-        """Whether it is stuck, be its last reading a flicker that was taken."""
-        return self.stuck or (self.frozen is not None and self.frozen.stuck)
-
-    @property
     def _state(self) -> str:
-        for fault, is_so in (
-            ("silent", self.silent),
-            ("implausible", self.implausible),
-            ("stuck", self.is_stuck),
-        ):
-            if is_so:
+        for fault in ("silent", "implausible", "stuck"):
+            if getattr(self, fault):
                 return fault
         if self.good:
             return "live"
@@ -202,7 +193,7 @@ class SensorView:
             if not self.value_filter.manner.leaps:
                 self.value_filter.spikes = self.steady >= STEADY_AFTER
         if self.frozen is not None and state["frozen"] is not None:
-            self.frozen.load(state["frozen"])
+            self.frozen.load({"stuck": self.stuck, **state["frozen"]})
         silence = self.silence
         silence.online_t, silence.not_before_t = state["online_t"], state["not_before_t"]
         silence.counted_ms = state.get("counted_ms", 0)
@@ -374,7 +365,7 @@ class FrozenWatch:
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
         self.stuck = False
-        """Whether it is; it goes on over a flicker, at which the reading itself is taken."""
+        """Whether it is; it goes on over a flicker."""
 
     def changed(self, t: int, value: float) -> None:
         """Take a value that differs from the one before."""
@@ -386,7 +377,7 @@ class FrozenWatch:
             for watch in self._watches:
                 watch.end(value, self._step)
             self._smooth = [None for _ in self._witnesses]
-        if self._run_t is not None:
+        if self._run_t is not None and not self.stuck:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
         self._run_t, self.stuck = t, False
         self._lowest = self._highest = value
@@ -447,10 +438,6 @@ class FrozenWatch:
                 all_moved = False
         return all_moved
 
-    def recovered(self, t: int) -> None:
-        """Begin anew after it was stuck: that run says nothing of its usual ones."""
-        self._run_t = t
-
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         return {
@@ -476,7 +463,7 @@ class FrozenWatch:
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
         self._resolution = Resolution(**state.get("resolution", {}))
-        self.stuck = state.get("stuck", False)
+        self.stuck = state["stuck"]
         self._lowest, self._highest = state.get("run", (0.0, 0.0))
         self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
         self._look_t, self._looked = state["look_t"], state["looked"]

@@ -503,13 +503,8 @@ class Stuck(FaultySensorCondition):
                 used |= {device.temperature, device.ambient}
         return sorted(used)
 
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """Each reading that is taken may be a flicker, or the first that moves again."""
-        return (self.sensor,)
-
     def judge(self, t: int, active: bool) -> bool | None:
-        return self.sensor.is_stuck
+        return self.sensor.stuck
 
     def began(self, pending_t: int) -> int:
         """It began when the value was first read."""
@@ -643,14 +638,14 @@ class AmbientLost(DeviceCondition):
         return super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        return self.ambient.silent or self.ambient.is_stuck or self.ambient.implausible
+        return self.ambient.silent or self.ambient.stuck or self.ambient.implausible
 
     def began(self, pending_t: int) -> int:
         """It began with the sensor's last reading, or the first of those that can't be true."""
         ambient = self.ambient
         if ambient.last_live_t is None:
             return pending_t
-        if ambient.is_stuck and ambient.frozen is not None:
+        if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
         return ambient.value_filter.since_ms if ambient.implausible else ambient.last_live_t
 
@@ -671,14 +666,14 @@ class AmbientLost(DeviceCondition):
     @property
     def _what(self) -> str:
         ambient = self.ambient
-        return "implausible" if ambient.implausible else "stuck" if ambient.is_stuck else "silent"
+        return "implausible" if ambient.implausible else "stuck" if ambient.stuck else "silent"
 
     def _fault(self) -> str:
         ambient = self.ambient
         at = self._c(ambient.value)
         if ambient.implausible and ambient.wild_value is not None:
             return f"implausible (it reads {self._c(ambient.wild_value)})"
-        if ambient.is_stuck:
+        if ambient.stuck:
             return f"stuck (at {at})" if ambient.known else "stuck"
         return f"silent (last reading {at})" if ambient.known else "silent"
 
