@@ -129,7 +129,7 @@ class DeratingForecast(HeadingCondition):
     def seen(self) -> str:
         device, forecast = self.device, self._forecast
         figures, threshold_c = device.observer.figures, device.threshold_c
-        if figures is None or threshold_c is None or forecast.time_left_s is None:
+        if figures is None or threshold_c is None or forecast.soonest_s is None:
             return f"{device.name} was last seen heading for its derating threshold."
         settling = (
             f"{device.name} is at {self._c(self._present_c(figures))}, settling at"
@@ -138,8 +138,9 @@ class DeratingForecast(HeadingCondition):
         )
         if self._is_reached:
             return f"{settling} has reached its derating threshold of {self._c(threshold_c)}."
+        verb = "may" if forecast.time_left_s is None else "will"
         return (
-            f"{settling} at this rate will cross its derating threshold of {self._c(threshold_c)}"
+            f"{settling} at this rate {verb} cross its derating threshold of {self._c(threshold_c)}"
             f" {when(forecast)}."
         )
 
