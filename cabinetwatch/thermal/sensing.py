@@ -294,7 +294,7 @@ class StuckWatch(Kept):
         """Whether with this value, too, all since the last movement lies within a flicker."""
         if self._lowest is None:
             return False
-        return max(value, self._highest) - min(value, self._lowest) <= flicker(step) + SMALLEST
+        return is_flicker(min(value, self._lowest), max(value, self._highest), step)
 
     def is_doubtful(self, step: float = 0.0) -> bool:
         """Whether the witness has moved so far that a value that stands may be no reading."""
@@ -306,10 +306,10 @@ class StuckWatch(Kept):
         return max(self.moved + FLICKER_STEPS * step, _MORE_THAN_USUAL * self._most_moved)
 
 
-def flicker(step: float) -> float:
-    """The span within which a sensor of this step (K) may flicker though it is stuck.
+def is_flicker(lowest: float, highest: float, step: float) -> bool:
+    """Whether a sensor of this step (K) may read all of this span though it is stuck.
 
     ValueError for a step that can't be reckoned with.
     """
     check(step)
-    return min(FLICKER_STEPS * step, MOST_FLICKER_K)
+    return highest - lowest <= min(FLICKER_STEPS * step, MOST_FLICKER_K) + SMALLEST

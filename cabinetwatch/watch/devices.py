@@ -50,9 +50,6 @@ class PowerHold:
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
 
-_LIKELY = 0.5
-"""From this probability on people are given a time left."""
-
 TIME_CONSTANTS_TO_SETTLE = 3.0
 """After three time constants 95 % of a step is over; before that a device counts as just on."""
 
@@ -319,7 +316,7 @@ class DeviceView:
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
         if forecast.soonest_s is None:
             return f", staying below {threshold}"
-        verb = "reaching" if forecast.probability >= _LIKELY else "possibly reaching"
+        verb = "possibly reaching" if forecast.time_left_s is None else "reaching"
         return f", {verb} {threshold} {when(forecast)}"
 
     def time_left_s(self) -> float | None:
@@ -334,7 +331,7 @@ class DeviceView:
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return None
         forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
-        if forecast.probability < _LIKELY or forecast.soonest_s is None:
+        if forecast.time_left_s is None or forecast.soonest_s is None:
             return None
         return _earlier_s(forecast.soonest_s)
 

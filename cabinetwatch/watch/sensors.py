@@ -11,8 +11,8 @@ from cabinetwatch.config.equipment import Sensor
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
-from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter, flicker
-from cabinetwatch.thermal.windows import SMALLEST, Resolution
+from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter, is_flicker
+from cabinetwatch.thermal.windows import Resolution
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
 
 STEADY_AFTER = 10
@@ -390,7 +390,7 @@ class FrozenWatch:
             # It never flickered while it stood: so this is a movement.
             return False
         lowest, highest = min(value, self._lowest), max(value, self._highest)
-        if highest - lowest > flicker(self._step) + SMALLEST:
+        if not is_flicker(lowest, highest, self._step):
             return False
         self._lowest, self._highest = lowest, highest
         return True
