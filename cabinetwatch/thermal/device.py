@@ -267,15 +267,16 @@ class DeviceObserver(Saved):
             stage, days, self._learnt_ms, loads, learnt.confidence, learnt.remarks
         )
 
-    def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
+    def forecast(self, threshold_c: float, horizon_s: float, *, fan_lost: bool = False) -> Forecast:
         """When the device will reach the threshold, on its present heading.
 
+        `fan_lost`: its fan is seen to be slow, so that cooling is lost whatever the rise shows yet.
         ValueError for a threshold or horizon that can't be reckoned with.
         """
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
-        lost = self.cooling_loss.standing
+        lost = fan_lost or self.cooling_loss.standing
         return self._estimator.forecast(figures, threshold_c, horizon_s, lost)
 
     # --- one step ----------------------------------------------------------------------------

@@ -643,7 +643,7 @@ class RiseEstimator(Saved):
     ) -> Forecast:
         """When the device will reach the threshold, on its present heading.
 
-        While no lost cooling stands, the rise isn't heading beyond the normal band: a fast climb
+        While no cooling is `lost`, the rise isn't heading beyond the normal band: a fast climb
         is its way back, after a door for one. `soonest_s` and `latest_s` allow for what no fit
         knows of: loads and doors to come, and a cause that still grows.
         """
@@ -656,8 +656,10 @@ class RiseEstimator(Saved):
         courses = self.course.headings(self.noise_k())
         courses = courses or self.filter.headings()
         if figures.highest_normal_k is None:
-            # With nothing known of the device, a step of its load looks like a long way.
-            courses = [heading.doubted(_TAU_DOUBT_UNKNOWN) for heading in courses]
+            # With nothing known of the device, a step of its load looks like a long way; not where
+            # its fan is seen to have stopped.
+            tau_doubt = _TAU_DOUBT_KNOWN if lost else _TAU_DOUBT_UNKNOWN
+            courses = [heading.doubted(tau_doubt) for heading in courses]
         elif not lost:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [heading.held_below(top_k) for heading in courses]

@@ -2,8 +2,22 @@
 
 import pytest
 
+from cabinetwatch.demo.fortnight import fortnight_configuration_text
+from cabinetwatch.demo.nodes import Stage
 from cabinetwatch.text import plain
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
+from cabinetwatch.watch.events import Transition
+from tests.watch.scene import Scene
+from tests.watch.world import (
+    COMMISSIONED,
+    HOUR,
+    HOUSE,
+    MINUTE,
+    SECOND,
+    World,
+    make_config,
+    of,
+    raised,
+)
 
 # Half load is allowed up to 70 degC by the default scene; this one up to 42.
 CURVE = "[[35.0, 1.0], [42.0, 0.5]]"
@@ -39,6 +53,34 @@ def test_it_is_told_before_the_crossing_and_the_time_left_comes_true(world: Worl
     assert "will cross its derating threshold of 4" in forecast.text
     assert values["threshold_c"] == pytest.approx(42.0, abs=0.3)
     assert "There is still time" in forecast.response
+
+
+def test_with_the_fan_seen_to_stop_it_is_told_of_a_device_that_nothing_is_known_of() -> None:
+    """A climb alone might be a step of its load; with the fan at rest it is the way to the top."""
+    text = fortnight_configuration_text(time_zone="Europe/London", interval_s=10)
+    stage, scene = Stage(), Scene(make_config(text))
+    stage.cabinet.settle()
+
+    def lives(seconds: int) -> list[Transition]:
+        told: list[Transition] = []
+        for _ in range(seconds // 10):
+            stage.cabinet.advance(10.0)
+            told += scene.passes(10 * SECOND)
+            for sensor, probe in stage.instruments.probes.items():
+                value = probe.read()
+                assert value is not None
+                told += scene.reads(sensor, value)
+        return told
+
+    lives(600)
+    stage.stall_fan(True)
+    told = lives(900)
+    stopped_t, ahead_t, over_t = (
+        next(each.t for each in of(told, condition) if each.is_raise)
+        for condition in ("fan-slow", "derating-forecast", "over-derating")
+    )
+    on_delay_ms = MINUTE
+    assert stopped_t < ahead_t <= over_t - on_delay_ms - MINUTE
 
 
 def test_while_the_threshold_is_passed_it_is_hidden(world: World) -> None:

@@ -124,7 +124,7 @@ class DeratingForecast(HeadingCondition):
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
         if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
             return _NOTHING_AHEAD
-        return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
+        return self.device.forecast(threshold_c, self.settings.horizon_s)
 
     def seen(self) -> str:
         device, forecast = self.device, self._forecast

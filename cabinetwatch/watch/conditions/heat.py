@@ -493,6 +493,7 @@ class FanSlow(DeviceCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; not while the device is off, just on, or lets its fan stop on purpose."""
         device, fan = self.device, self.fan
+        device.fan_is_slow = active
         settled_on_t = device.settled_on_t
         self.due = settled_on_t if settled_on_t is not None and settled_on_t > t else None
         if not device.judged_running(t):
