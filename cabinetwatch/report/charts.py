@@ -52,7 +52,7 @@ from cabinetwatch.report.words import (
 from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import TemperatureUnit
-from cabinetwatch.watch.events import Transition
+from cabinetwatch.watch.events import AlarmState, Transition
 
 QUARTER_DAYS = 91
 _LEAST_TREND_DAYS = 14
@@ -250,8 +250,11 @@ def alarm_marks(
     for each in transitions:
         if each.subject not in subjects:
             continue
+        if each.state is AlarmState.SUPPRESSED:
+            # Another alarm says it for a while; it goes on.
+            continue
         if each.state in STANDS:
-            # Back from where nobody saw it, it still has the first sign of before.
+            # Back from where somebody put it, it still has the first sign of before.
             since = max(first_sign(each), ended.get(each.id, 0))
             open_since.setdefault(each.id, (since, each))
         elif raised := open_since.pop(each.id, None):

@@ -94,17 +94,25 @@ def test_only_what_is_out_of_date_is_drawn_again_and_is_told_with_the_formulas_e
     assert drawn(END_MS - DAY_MS) == {"6h", "24h", "7d", "90d"}
 
 
-def test_an_alarm_is_marked_from_its_first_sign_to_its_return_once_at_a_time() -> None:
+@pytest.mark.parametrize(
+    ("away", "spans"),
+    [("suppressed", [(0, None)]), ("shelved", [(0, 90), (90, None)])],
+)
+def test_an_alarm_is_marked_from_its_first_sign_on_unless_somebody_put_it_away(
+    away: str, spans: list[tuple[int, int | None]]
+) -> None:
     since = {"since": to_rfc3339(END_MS)}
-    seen, unseen = AlarmState("unacknowledged"), AlarmState("suppressed")
-    steps = ((60, seen, "normal"), (90, unseen, "unacknowledged"), (120, seen, "suppressed"))
+    seen, hidden = AlarmState("unacknowledged"), AlarmState(away)
+    steps = ((60, seen, "normal"), (90, hidden, "unacknowledged"), (120, seen, away))
     told = [
         replace(transition("a", END_MS + at, state, AlarmState(previous)), values=since)
         for at, state, previous in steps
     ]
     marks = alarm_marks(told, {"nas"}, 0)
-    spans = [(END_MS, END_MS + 90), (END_MS + 90, None)]
-    assert [(mark.from_utc_ms, mark.to_utc_ms) for mark in marks] == spans
+    assert [
+        (mark.from_utc_ms - END_MS, None if mark.to_utc_ms is None else mark.to_utc_ms - END_MS)
+        for mark in marks
+    ] == spans
 
 
 def test_an_alarm_is_marked_from_its_raise_to_its_return() -> None:
