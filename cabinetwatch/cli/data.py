@@ -35,7 +35,7 @@ from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.replay import Replayer, from_oldest_reading
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Keeping, Now
-from cabinetwatch.text import StoreError, UsageError, counted, to_rfc3339
+from cabinetwatch.text import StoreError, UsageError, counted, local_time, to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
 
@@ -55,16 +55,16 @@ def import_file(args: argparse.Namespace) -> int:
     left_out.close()
     if left_out.lines and not (imported.taken or imported.known or imported.too_old):
         raise UsageError(f"{args.file}: no line could be taken, and nothing has changed")
-    say(_summary(imported, len(left_out.lines)))
+    say(_summary(imported, len(left_out.lines), config.site.timezone))
     return 0
 
 
-def _summary(imported: Imported, left_out: int) -> str:
+def _summary(imported: Imported, left_out: int, timezone: str) -> str:
     parts = [f"{counted(imported.taken, 'reading')} taken"]
     if imported.known:
         parts.append(f"{imported.known} left out, because the store has them already")
     if imported.too_old and imported.gone_before is not None:
-        since = to_rfc3339(imported.gone_before)
+        since = local_time(imported.gone_before, timezone)
         parts.append(
             f"{imported.too_old} left out, because of the time before {since} the store keeps"
             " minutes only, in which they would count twice"
@@ -199,7 +199,7 @@ def replay(args: argparse.Namespace) -> int:
     if not told:
         say("No alarm moved in what was replayed.", sys.stderr)
     if args.compare:
-        for line in _difference(list(_replayed(args, [])), told):
+        for line in _difference(list(_replayed(args, [])), told, args.config.site.timezone):
             say(line, sys.stderr)
     return 0
 
@@ -225,8 +225,9 @@ def _stored(args: argparse.Namespace, changes: Sequence[Change]) -> Iterator[Tra
         gone_before = store.raw_gone_before()
         if gone_before is not None:
             say(
-                f"Single readings from before {to_rfc3339(gone_before)} were pruned: the replay"
-                " begins there, and an alarm that was active then is raised anew.",
+                f"Single readings from before {local_time(gone_before, args.config.site.timezone)}"
+                " were pruned: the replay begins there, and an alarm that was active then is raised"
+                " anew.",
                 sys.stderr,
             )
             inputs = from_oldest_reading(store.inputs())
@@ -270,7 +271,9 @@ def _changed(config: Config, changes: Sequence[Change]) -> Config:
     return changed_restore(changes)(config.as_json()) if changes else config
 
 
-def _difference(before: Sequence[Transition], after: Sequence[Transition]) -> Iterator[str]:
+def _difference(
+    before: Sequence[Transition], after: Sequence[Transition], timezone: str
+) -> Iterator[str]:
     """Tell in lines what was raised before and after a change of settings.
 
     Raises are counted by subject and condition; those that only one side has are listed.
@@ -296,7 +299,7 @@ def _difference(before: Sequence[Transition], after: Sequence[Transition]) -> It
         if only:
             yield heading
         for utc_ms, subject, condition in only[:_MOST_LISTED]:
-            yield f"  {to_rfc3339(utc_ms)} {subject} {condition}"
+            yield f"  {local_time(utc_ms, timezone)} {subject} {condition}"
         if len(only) > _MOST_LISTED:
             yield f"  and {len(only) - _MOST_LISTED} more"
 
@@ -324,23 +327,23 @@ def restore_backup(args: argparse.Namespace) -> int:
     now_utc_ms = SystemClock().utc_ms()
     done = restore(args.file, path, now_utc_ms)
     say(f"{args.file} is in place as {path}; it was checked first, and `run` goes on with it.")
-    say(_missing(done, now_utc_ms))
+    say(_missing(done, now_utc_ms, args.config.site.timezone))
     if done.aside is not None:
         say(f"The store that was there is kept as {done.aside}.")
     return 0
 
 
-def _missing(done: Restored, now_utc_ms: int) -> str:
+def _missing(done: Restored, now_utc_ms: int, timezone: str) -> str:
     """Say what the backup does not have."""
     if done.newest_utc_ms is None:
         return "The backup holds no readings: everything up to now is missing in it."
-    since = to_rfc3339(done.newest_utc_ms)
+    since = local_time(done.newest_utc_ms, timezone)
     if done.before_utc_ms is None:
-        until = to_rfc3339(now_utc_ms)
+        until = local_time(now_utc_ms, timezone)
         return f"What was measured and reported from {since} to now ({until}) is missing in it."
     if done.before_utc_ms <= done.newest_utc_ms:
         return f"Nothing is missing: the store that was there had nothing after {since} either."
-    until = to_rfc3339(done.before_utc_ms)
+    until = local_time(done.before_utc_ms, timezone)
     return f"What was measured and reported from {since} to {until} is missing in it."
 
 

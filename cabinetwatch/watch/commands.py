@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, printable
+from cabinetwatch.text import NBSP, describe_duration, from_rfc3339, local_time, printable
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S, Alarm, AlarmManager
 from cabinetwatch.watch.conditions.base import watts
 from cabinetwatch.watch.devices import DeviceView
@@ -46,7 +46,7 @@ def carry_out(
     """Carry out one command; `now` is watch ms, and what makes UTC of it."""
     (book, incidents), name, (t, offset_ms) = books, command.get("command"), now
     try:
-        command = _as_of(command, t + offset_ms)
+        command = _as_of(command, t + offset_ms, model.config.site.timezone)
     except ValueError as error:
         return CommandResult(False, f"{error}.")
     if name == "note":
@@ -75,21 +75,22 @@ def _on_trial(
     return CommandResult(True, told, manager.of_kind("device"))
 
 
-def _as_of(command: Mapping[str, Any], utc_ms: int) -> Mapping[str, Any]:
+def _as_of(command: Mapping[str, Any], utc_ms: int, timezone: str) -> Mapping[str, Any]:
     """Give a command as it is at an instant (UTC): for how long, where it says until when.
 
     Raises:
         ValueError: it comes too late, or says no instant.
     """
     by, until = command.get("done_by"), command.get("until")
-    if by is not None and from_rfc3339(str(by)) < utc_ms:
-        raise ValueError(f"This comes too late: it was to be done by {by}, or not at all")
+    if by is not None and (by_ms := from_rfc3339(str(by))) < utc_ms:
+        when = local_time(by_ms, timezone)
+        raise ValueError(f"This comes too late: it was to be done by {when}, or not at all")
     if until is None:
         return command
-    for_s = (from_rfc3339(str(until)) - utc_ms) / 1000
-    if for_s <= 0:
-        raise ValueError(f"This comes too late: {until} is over")
-    return {**command, "for_s": for_s}
+    until_ms = from_rfc3339(str(until))
+    if until_ms <= utc_ms:
+        raise ValueError(f"This comes too late: {local_time(until_ms, timezone)} is over")
+    return {**command, "for_s": (until_ms - utc_ms) / 1000}
 
 
 def _acknowledge(command: Mapping[str, Any], incidents: IncidentBook) -> CommandResult:

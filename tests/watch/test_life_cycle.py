@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from cabinetwatch.text import to_rfc3339
+from cabinetwatch.text import local_time, to_rfc3339
 from tests.watch.scene import MINUTE, SECOND, Scene, moves
 
 STATES = {
@@ -178,7 +178,8 @@ def test_until_an_instant_means_that_instant_however_late_it_is_ordered(raised: 
     raised.lives(16 * MINUTE, **HOT)
     assert [t.t for t in raised.told[-2:]] == [until_t - 15 * MINUTE, until_t]
     said = order(raised, "service-out", subject="nas", until=until)
-    assert said == f"This comes too late: {until} is over."
+    clock = local_time(until_t + raised.engine.offset_ms, raised.engine.config.site.timezone)
+    assert said == f"This comes too late: {clock} is over."
     assert edges(raised, OVER) == "AB BG GB"
 
 
