@@ -8,7 +8,7 @@ import pytest
 from cabinetwatch.mqtt.recording import Recorded, to_line
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import to_rfc3339
+from cabinetwatch.text import local_time
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Reading
 from tests.cli.recorded_day import keep, run, write_config
@@ -111,7 +111,7 @@ def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
     status, out, err = run(path, "replay")
 
     assert status == 0
-    assert f"before {to_rfc3339(gone_before)} were pruned: the replay begins there" in err
+    assert f"before {local_time(gone_before, 'UTC')} were pruned: the replay begins there" in err
     assert len(err.splitlines()) == 1
     assert [name[1:5] for name in essence(lines(out))] == [
         name[1:5] for name in essence([each.public() for each in world.told])

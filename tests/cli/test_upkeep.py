@@ -66,7 +66,7 @@ def test_what_was_pruned_is_not_imported_again_and_counts_once(
     assert main(["import", str(exported), "--config", str(config_file)]) == 0
     assert (
         "0 readings taken; 1 left out, because the store has them already; 2 left out, because of"
-        " the time before 2026-01-11T10:00:00.000Z the store keeps minutes only"
+        " the time before 2026-01-11 10:00:00 UTC the store keeps minutes only"
     ) in capsys.readouterr().out
     with Store.open(url) as store:
         tidied(store, T0 + 11 * DAY_MS)
@@ -145,7 +145,7 @@ def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
         assert "systemctl stop cabinetwatch" in refused
     assert main(["restore", str(backup), "--config", str(config_file)]) == 0
     said = capsys.readouterr().out
-    assert "from 2026-01-11T10:00:00.000Z to 2026-01-12T10:00:00.000Z is missing" in said
+    assert "from 2026-01-11 10:00:00 UTC to 2026-01-12 10:00:00 UTC is missing" in said
     (aside,) = tmp_path.glob("readings.db.replaced-*Z")
     assert f"is kept as {aside}" in said
     with Store.open(url, read_only=True) as store:
