@@ -15,7 +15,7 @@ from typing import NamedTuple
 from cabinetwatch.cli.terminal import function_of, print_table, say
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.config import Config
-from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.config.model import Sensor
 from cabinetwatch.mqtt.decoding import Decoder, covers
 from cabinetwatch.mqtt.draft import with_remedy
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming, excerpt

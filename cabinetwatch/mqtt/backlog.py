@@ -14,7 +14,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Generic, NamedTuple, TypeVar
 
-from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S
+from cabinetwatch.config.model import DEFAULT_INTERVAL_S
 from cabinetwatch.mqtt.link import Incoming, excerpt
 from cabinetwatch.store.records import HOUR_MS, Repeatable, Unreadable
 from cabinetwatch.text import describe_duration

@@ -12,8 +12,7 @@ from operator import attrgetter
 from statistics import fmean, median
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.config.equipment import Sensor
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import Config, Sensor
 from cabinetwatch.notify.mail import display_names
 from cabinetwatch.notify.plan import due_ms
 from cabinetwatch.notify.words import learning_words, predicate
