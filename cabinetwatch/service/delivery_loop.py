@@ -116,7 +116,7 @@ class DeliveryLoop(WatchedPart):
     ) -> None:
         super().__init__(f"{channel} delivery", frame)
         self.channel = channel
-        self.delivery = Delivery({channel: carrier}, frame.config, self, present, told)
+        self.delivery = Delivery(channel, carrier, frame.config, self, present=present, told=told)
         self._store_loop = store_loop
         self._tell = tell
         self._news = threading.Event()
@@ -125,10 +125,8 @@ class DeliveryLoop(WatchedPart):
 
     def add(self, notices: Sequence[Notice]) -> None:
         """Take notices that may be sent."""
-        mine = [notice for notice in notices if notice.channel == self.channel]
-        if mine:
-            self.delivery.add(mine)
-            self._news.set()
+        self.delivery.add(notices)
+        self._news.set()
 
     def observe(self, transitions: Iterable[Transition]) -> None:
         """Take transitions: they start and end the repeats."""
