@@ -256,7 +256,9 @@ class ChannelQueue:
         if self._down:
             return Probe()
         members = tuple(pending.notice for pending in free if pending.can_merge)
-        if self._are_too_many(members):
+        # One that is a digest already counts for all that it tells.
+        count = sum(len(each.accounts) or 1 for each in members)
+        if self._digest_over is not None and len(members) > 1 and count > self._digest_over:
             for member in members:
                 del self._pending[member.id]
             return Merge(members)
@@ -299,8 +301,9 @@ class ChannelQueue:
             pending.refusals.pop(recipient, None)
         pending.refusals.update(attempt.refused)
         pending.may_be_known |= attempt.in_doubt
-        pending.due_t = t + retry_delay_ms(pending.attempts)
-        if not pending.remaining(self._recipients):
+        if pending.remaining(self._recipients):
+            pending.due_t = t + retry_delay_ms(pending.attempts)
+        else:
             del self._pending[notice_id]
         return pending.outcome(self._recipients, t)
 
@@ -352,13 +355,6 @@ class ChannelQueue:
                 free.append(pending)
             seen |= alarms
         return free
-
-    def _are_too_many(self, notices: Sequence[Notice]) -> bool:
-        """Whether a digest should tell these; one that waits counts for all that it tells."""
-        if self._digest_over is None or len(notices) < 2:
-            return False
-        weights = (len(each.accounts) or 1 for each in notices)
-        return sum(weights) > self._digest_over
 
 
 def carry_out(
@@ -434,11 +430,11 @@ class _Back(NamedTuple):
 class Delivery:
     """The notices of one channel on their way, and the active alarms to be reported again.
 
-    Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that
-    delivers. Each channel has one of its own, so a mail server that hangs holds up no siren.
-    Notices that could not be committed are welcome: reported from memory, they are not told again
-    when they come once more after their commit, for the id stays the same. All deliveries of a
-    service share what they know of who was `told`.
+    Any thread may call `add`, `observe` and `hurry`, which `wake` the one thread that delivers; all
+    else belongs to that. Each channel has one of its own, so a mail server that hangs holds up no
+    siren. Notices that could not be committed are welcome: reported from memory, they are not told
+    again when they come once more after their commit, for the id stays the same. All deliveries of
+    a service share what they know of who was `told`.
     """
 
     def __init__(
@@ -450,8 +446,10 @@ class Delivery:
         *,
         present: Present | None = None,
         told: Told | None = None,
+        wake: Callable[[], None] = lambda: None,
     ) -> None:
-        self._channel, self._carrier = channel, carrier
+        self.channel, self._carrier = channel, carrier
+        self._wake = wake
         self._config = config
         self._listener = listener
         self._present = present
@@ -488,7 +486,7 @@ class Delivery:
         if self._line is not None:
             self._line.restore(lived, standing)
         for notice, outcome in waiting:
-            if notice.channel == self._channel and self._is_new(notice):
+            if notice.channel == self.channel and self._is_new(notice):
                 is_tried = outcome is not None and outcome.attempts > 0
                 if is_tried or not self._keeps_back(notice):
                     settled.append(self._queue.restore(notice, outcome, t))
@@ -501,13 +499,15 @@ class Delivery:
     def add(self, notices: Iterable[Notice]) -> None:
         """Take notices, committed or not; those of other channels are left alone."""
         for notice in notices:
-            if notice.channel == self._channel:
+            if notice.channel == self.channel:
                 self._inbox.put(notice)
+        self._wake()
 
     def observe(self, transitions: Iterable[Transition]) -> None:
         """Take every transition, in order: they start and end the repeats."""
         for transition in transitions:
             self._inbox.put(transition)
+        self._wake()
 
     def hurry(self, *, forgetful: bool = False) -> None:
         """Try at once what waits for a channel that was away: it is back. For any thread.
@@ -516,6 +516,7 @@ class Delivery:
         of every alarm that is not normal.
         """
         self._inbox.put(_Back(forgetful))
+        self._wake()
 
     def step(self, t: int, utc_ms: int) -> int | None:
         """Do at most one job, at watch time `t`; `utc_ms` is for quiet hours alone.
@@ -558,7 +559,7 @@ class Delivery:
                 if item.forgetful:
                     self._remind(t, utc_ms)
             elif isinstance(item, Transition):
-                self._repeats.observe([item])
+                self._repeats.observe(item)
                 self._retained.observe(item)
                 if self._line is not None:
                     self._line.observe(item)
@@ -575,7 +576,7 @@ class Delivery:
             return False
         on_their_way = {key for each, _ in self._being_written.values() for key in _alarms(each)}
         is_told = any(
-            self._told.told_t(account.id, self._channel) is not None
+            self._told.told_t(account.id, self.channel) is not None
             or self._queue.waits_for(("incident", account.id))
             or ("incident", account.id) in on_their_way
             for account in notice.accounts
@@ -595,14 +596,14 @@ class Delivery:
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
-        if self._channel == "mqtt":
+        if self.channel == "mqtt":
             for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
                 if not self._queue.waits_for(alarm_key(notice.transitions[0])):
                     self._queue.add(notice, t)
 
     def _is_worth_repeating(self, notice: Notice) -> bool:
         """Whether the first word on any of its alarms has got out, so that a second adds to it."""
-        if notice.channel != self._channel or (self._line and self._line.holds(notice)):
+        if notice.channel != self.channel or (self._line and self._line.holds(notice)):
             return False
         return not all(self._queue.has_yet_to_tell(each.id) for each in notice.transitions)
 
@@ -614,12 +615,12 @@ class Delivery:
             self._merge(job.members, t, utc_ms)
             return
         attempt = carry_out(job, self._queue, self._carrier, t, self._note)
-        if self._channel == "mqtt" and attempt.accepted and isinstance(job, Send):
+        if self.channel == "mqtt" and attempt.accepted and isinstance(job, Send):
             for transition in job.notice.transitions:
                 self._retained.published(transition)
         fault = None if attempt.told_elsewhere else self._queue.take_fault()
         if fault is not None:
-            self._listener.channel_fault(self._channel, fault)
+            self._listener.channel_fault(self.channel, fault)
 
     def _merge(self, members: Sequence[Notice], t: int, utc_ms: int) -> None:
         into = plan_digest(members, self._config, t, utc_ms - t)

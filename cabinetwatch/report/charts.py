@@ -27,7 +27,7 @@ from cabinetwatch.charts.picture import (
     trend_picture,
 )
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import predicate
 from cabinetwatch.report.page import (
     CHARTS,
     MANIFEST,

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from cabinetwatch.config.model import SITE_SUBJECT, Config, Device
-from cabinetwatch.notify.mail import account_alone, display_names
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import account_alone, display_names, predicate
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.replay import Snapshot
 from cabinetwatch.store.store import Store
