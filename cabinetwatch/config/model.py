@@ -5,14 +5,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
-from pydantic import (
-    AfterValidator,
-    Field,
-    PrivateAttr,
-    SecretStr,
-    field_validator,
-    model_validator,
-)
+from pydantic import AfterValidator, Field, PrivateAttr, SecretStr, field_validator, model_validator
 
 from cabinetwatch.config.services import Mqtt, Notify, Page, Site, Store, Summary, find_secret
 from cabinetwatch.config.values import (
