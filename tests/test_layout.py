@@ -15,7 +15,6 @@ FLOORS = [
     "cli",
     "service",
     "report",
-    "charts",
     "trial",
     "notify",
     "mqtt",

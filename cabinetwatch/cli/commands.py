@@ -283,7 +283,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "listen": command(
         "show what arrives from the broker, and draft the tables for it",
-        "cli.hear:listen",
+        "cli.check:listen",
         arg(
             "filters",
             kind.topic_filter,
@@ -300,7 +300,7 @@ COMMANDS: dict[str, Command] = {
     ),
     "record": command(
         "write what arrives from the broker to a recording",
-        "cli.hear:record",
+        "cli.check:record",
         arg("file", Path, "FILE", "the recording; what it holds already is kept"),
         arg(
             "--topic topics",

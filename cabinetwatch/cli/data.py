@@ -126,18 +126,9 @@ def _exported(
         yield from _condensed(store, sensors or frozenset(store.sensors()), from_utc_ms, until_ms)
         from_utc_ms = gone_ms if from_utc_ms is None else max(gone_ms, from_utc_ms)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
-    for stretch in store.stretches(from_utc_ms, to_utc_ms):
-        in_force = offsets.at(stretch.first_seq)
-        for reading in stretch.readings:
-            utc_ms = reading.t + stretch.offset_ms
-            if sensors and reading.sensor not in sensors:
-                continue
-            if from_utc_ms is not None and utc_ms < from_utc_ms:
-                continue
-            if to_utc_ms is not None and utc_ms >= to_utc_ms:
-                continue
-            value = corrected(reading.value, in_force.get(reading.sensor, 0.0))
-            yield Exported(utc_ms, reading.sensor, value, reading.quality)
+    for seq, reading, utc_ms in store.numbered(sensors, from_utc_ms, to_utc_ms):
+        value = corrected(reading.value, offsets.at(seq).get(reading.sensor, 0.0))
+        yield Exported(utc_ms, reading.sensor, value, reading.quality)
 
 
 def _condensed(

@@ -29,17 +29,20 @@ from rich.text import Text
 from cabinetwatch.cli.reports import write_summary
 from cabinetwatch.clock import RatedClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.demo import fortnight, nodes
-from cabinetwatch.demo.fortnight import DEVICE as TRIAL_DEVICE
-from cabinetwatch.demo.fortnight import (
+from cabinetwatch.demo import story
+from cabinetwatch.demo.cabinet import SensorNodes
+from cabinetwatch.demo.story import DEVICE as TRIAL_DEVICE
+from cabinetwatch.demo.story import (
     MARK,
     PREFIX,
     STORE_FILE,
+    TIME_ZONE,
+    Observer,
+    WatchMessage,
     configuration_text,
     fortnight_configuration_text,
     write_trial_record,
 )
-from cabinetwatch.demo.nodes import TIME_ZONE, Observer, SensorNodes, WatchMessage
 from cabinetwatch.report.summary_week import CLOSES_AFTER_MS, IsoWeek
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.offline import OfflineRun
@@ -105,8 +108,8 @@ class _Show:
     def __init__(self, folder: Path, console: Console) -> None:
         self._folder = folder
         self._screen = Screen(console)
-        self._stage = nodes.Stage()
-        self._start_utc_ms = nodes.start_utc_ms(time.time_ns() // 1_000_000)
+        self._stage = story.Stage()
+        self._start_utc_ms = story.start_utc_ms(time.time_ns() // 1_000_000)
         self._mails: deque[DroppedMail] = deque()
         self._told: list[WatchMessage] = []
 
@@ -116,14 +119,14 @@ class _Show:
             broker = parts.enter_context(embedded_broker())
             drop = parts.enter_context(mail_drop(self._folder / MAIL_FOLDER, self._mails.append))
             text = configuration_text(
-                time_zone=nodes.TIME_ZONE,
+                time_zone=story.TIME_ZONE,
                 broker_host=broker.host,
                 broker_port=broker.port,
                 mail_host=drop.host,
                 mail_port=drop.port,
             )
             (self._folder / CONFIG_FILE).write_text(text, encoding="utf-8")
-            self._clock = RatedClock(nodes.RATE, self._start_utc_ms)
+            self._clock = RatedClock(story.RATE, self._start_utc_ms)
             self._observer = parts.enter_context(Observer(broker.host, broker.port, PREFIX))
             self._daemon = Daemon(load(self._folder / CONFIG_FILE), clock=self._clock)
             self._daemon.start()
@@ -144,12 +147,12 @@ class _Show:
             )
             parts.enter_context(self._screen)
             self._begun_utc_ms = self._clock.utc_ms()
-            for act in nodes.ACTS:
+            for act in story.ACTS:
                 self._look_until(act.at_s)
                 self._screen.happened(self._now(), act.says)
                 with self._nodes.touching():
                     act.do(self._stage)
-            self._look_until(nodes.END_S)
+            self._look_until(story.END_S)
             self._look()
             return self._judge(drop)
 
@@ -158,7 +161,7 @@ class _Show:
         return (utc_ms - self._begun_utc_ms) / 1000
 
     def _now(self) -> str:
-        return nodes.clock_time(self._clock.utc_ms())
+        return story.clock_time(self._clock.utc_ms())
 
     def _look_until(self, at_s: float) -> None:
         """Show what comes in until `at_s` simulated seconds after the beginning."""
@@ -177,7 +180,7 @@ class _Show:
             )
         for told in self._observer.told(len(self._told)):
             self._told.append(told)
-            self._screen.alarm(nodes.clock_time(from_rfc3339(told.time)), told.whole)
+            self._screen.alarm(story.clock_time(from_rfc3339(told.time)), told.whole)
         while self._mails:
             mail = self._mails.popleft()
             self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
@@ -191,7 +194,7 @@ class _Show:
 
         faults = self._observer.faults()
         mailed = _flowing("\n".join(text_of(mail) for mail in drop.mails))
-        for expected in nodes.EXPECTED:
+        for expected in story.EXPECTED:
             told = expected.find(
                 (self._after_s(from_rfc3339(told.time)), told) for told in self._told
             )
@@ -358,7 +361,7 @@ def _introduce(console: Console) -> None:
 def _prove_a_change(console: Console, folder: Path) -> None:
     """Write an invented trial record, and have it judged as a user would."""
     record, page = folder / TRIAL_RECORD, folder / TRIAL_PAGE
-    phases = write_trial_record(record, nodes.trial_start_utc_ms(time.time_ns() // 1_000_000))
+    phases = write_trial_record(record, story.trial_start_utc_ms(time.time_ns() // 1_000_000))
     command = [
         *("trial", "report", "--config", str(folder / CONFIG_FILE), "--device", TRIAL_DEVICE),
         *("--before", phases.before, "--after", phases.after),
@@ -467,10 +470,10 @@ def beginning(summary: str) -> list[str]:
 def _make(folder: Path, now_utc_ms: int) -> None:
     """Live through the fortnight that ended last Monday, and write what is to be seen of it."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.MOMENT_S)
+    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=story.MOMENT_S)
     (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
     config = load(folder / CONFIG_FILE)
-    end_utc_ms = fortnight.end_utc_ms(now_utc_ms, TIME_ZONE)
+    end_utc_ms = story.fortnight_end_utc_ms(now_utc_ms, TIME_ZONE)
     with open_or_make(config.store.url) as store:
         week = _live(config, store, end_utc_ms)
     write_summary(config, week, folder / SUMMARY_FOLDER, end_utc_ms)
@@ -480,10 +483,10 @@ def _make(folder: Path, now_utc_ms: int) -> None:
 def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
     """Let the watch live through it; give the newest week that is over."""
     zone = ZoneInfo(TIME_ZONE)
-    start_utc_ms = fortnight.start_utc_ms(end_utc_ms, TIME_ZONE)
+    start_utc_ms = story.fortnight_start_utc_ms(end_utc_ms, TIME_ZONE)
     offline = OfflineRun(config, store, start_utc_ms)
     week = IsoWeek.of(start_utc_ms, zone)
-    for moment in fortnight.moments(start_utc_ms, end_utc_ms):
+    for moment in story.moments(start_utc_ms, end_utc_ms):
         offline.live(moment.utc_ms, moment.values)
         for action in moment.actions:
             offline.obey({**action.command}, action.alarm)

@@ -18,10 +18,11 @@ from cabinetwatch.cli.terminal import COLUMNS, paragraph, print_json, print_tabl
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config import Config
 from cabinetwatch.config.model import SITE_SUBJECT
-from cabinetwatch.notify.mail import card_of, display_names
-from cabinetwatch.notify.words import (
+from cabinetwatch.notify.mail import (
     DEVICE_CAUTIONS,
     NO_SMOKE_ALARM,
+    card_of,
+    display_names,
     learning_words,
     predicate,
 )

@@ -45,10 +45,7 @@ def run(args: argparse.Namespace) -> int:
     path = find_config_file(args.config_file)
     config = _loaded(path)
     notifier = Notifier()
-    with (
-        signalled(signal.SIGTERM, signal.SIGINT) as stop,
-        signalled(signal.SIGHUP) as reload,
-    ):
+    with signalled(signal.SIGTERM, signal.SIGINT) as stop, signalled(signal.SIGHUP) as reload:
         signals = Signals(stop, reload)
         daemon, fallback = _started(config)
         while True:

@@ -94,10 +94,7 @@ def print_table(
 
 
 def _print_drawn(
-    headings: Sequence[str],
-    cells: list[list[str]],
-    right: set[int],
-    out: TextIO,
+    headings: Sequence[str], cells: list[list[str]], right: set[int], out: TextIO
 ) -> None:
     # Rich takes a while to import, and only a terminal needs it.
     from rich import box  # noqa: PLC0415
@@ -106,12 +103,7 @@ def _print_drawn(
     from rich.text import Text  # noqa: PLC0415
 
     # No upright lines: eight columns of figures must fit a terminal of 80.
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        pad_edge=False,
-        show_edge=False,
-        collapse_padding=True,
-    )
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, collapse_padding=True)
     for number, heading in enumerate(headings):
         # Folded rather than cut: an ID must be whole on the narrowest terminal.
         justify: Literal["left", "right"] = "right" if number in right else "left"

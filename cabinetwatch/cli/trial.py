@@ -17,14 +17,7 @@ from tomlkit.items import Item, Key, Table
 
 from cabinetwatch import config as reading
 from cabinetwatch.cli.look import ask
-from cabinetwatch.cli.terminal import (
-    LeftOut,
-    device_to,
-    print_json,
-    print_table,
-    say,
-    tell,
-)
+from cabinetwatch.cli.terminal import LeftOut, device_to, print_json, print_table, say, tell
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.report.charts import note_marks

@@ -1,6 +1,5 @@
 """The configuration: validated as a whole before anything opens. Knows nothing of the rest."""
 
-from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, Device, Sensor
 from cabinetwatch.config.loading import (
     find_config_file,
     from_json,
@@ -9,7 +8,14 @@ from cabinetwatch.config.loading import (
     parse,
     require_mail,
 )
-from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.config.model import (
+    SITE_SUBJECT,
+    AlarmSettings,
+    ConditionSpec,
+    Config,
+    Device,
+    Sensor,
+)
 
 __all__ = [
     "SITE_SUBJECT",

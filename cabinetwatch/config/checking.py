@@ -16,14 +16,15 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from cabinetwatch.config.equipment import (
+from cabinetwatch.config.model import (
+    SITE_SUBJECT,
     AlarmSettings,
     AlarmTables,
     ConditionSpec,
+    Config,
     Device,
     Sensor,
 )
-from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import (
     Command,
     Email,

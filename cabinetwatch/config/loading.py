@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.config.checking import TRUTHS, Problems, Reader, assemble, places_of
-from cabinetwatch.config.equipment import ConditionSpec
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import ConditionSpec, Config
 from cabinetwatch.config.services import Person
 from cabinetwatch.config.values import read_plain_file
 from cabinetwatch.text import ConfigError, printable

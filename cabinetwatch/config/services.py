@@ -352,8 +352,7 @@ class Http(Table):
         description='where to POST to, such as "https://push.example/cabinet"'
     )
     headers_file: SecretFile | None = Field(
-        None,
-        description="a file of lines like Authorization: Bearer ..., which others can't read",
+        None, description="a file of lines like Authorization: Bearer ..., which others can't read"
     )
     template: ReadableFile | None = Field(
         None, description="a Jinja2 template of the text to send in place of JSON"

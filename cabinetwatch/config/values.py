@@ -15,14 +15,7 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationInfo,
-)
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
 from cabinetwatch.text import parse_duration
 
@@ -66,21 +59,17 @@ Conversion = Callable[[float], float]
 """From a payload's figure to the kept unit."""
 
 
-def _unchanged(value: float) -> float:
-    return value
-
-
 _CONVERSIONS: dict[str, dict[str, Conversion]] = {
     "temperature": {
-        "Cel": _unchanged,
+        "Cel": float,
         "K": lambda temperature_k: temperature_k - 273.15,
         # The scales meet at 32 degF = 0 degC and 212 degF = 100 degC.
         "degF": lambda temperature_f: (temperature_f - 32.0) * 5.0 / 9.0,
     },
-    "humidity": {"%RH": _unchanged},
-    "power": {"W": _unchanged, "kW": lambda power_kw: power_kw * 1000.0},
-    "fan-speed": {"1/min": _unchanged},
-    "sound-level": {"dB": _unchanged},
+    "humidity": {"%RH": float},
+    "power": {"W": float, "kW": lambda power_kw: power_kw * 1000.0},
+    "fan-speed": {"1/min": float},
+    "sound-level": {"dB": float},
 }
 
 UNITS = {quantity: tuple(units) for quantity, units in _CONVERSIONS.items()}
@@ -475,10 +464,7 @@ Priorities = Annotated[
     tuple[PriorityName, ...], Field(strict=False, min_length=1), AfterValidator(_no_repeats)
 ]
 SensorNames = Annotated[
-    tuple[str, ...],
-    BeforeValidator(_one_or_more),
-    Field(strict=False),
-    AfterValidator(_no_repeats),
+    tuple[str, ...], BeforeValidator(_one_or_more), Field(strict=False), AfterValidator(_no_repeats)
 ]
 """One sensor, or a list of sensors."""
 Numbers = Annotated[tuple[float, ...], Field(strict=False)]

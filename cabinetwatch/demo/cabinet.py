@@ -1,9 +1,18 @@
-"""A simulated cabinet under the stairs: devices of two masses, probes, a household."""
+"""A simulated cabinet under the stairs: devices of two masses, probes, and sensor nodes."""
 
+import json
 import math
 import random
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any, Self
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from cabinetwatch.clock import Clock
 
 AIR_HEAT_CAPACITY_J_M3K = 1206.0
 """Density 1.2 kg/m3 times 1005 J/(kg K): dry air near 20 degC (common tables, from memory)."""
@@ -280,3 +289,226 @@ class Probe:
         steps = round(self._random.gauss(self._truth(), self._noise) / self._resolution)
         # Ten figures hide what binary fractions leave behind, such as 21.200000000000003.
         return round(steps * self._resolution, 10)
+
+
+# The sensor nodes that read it.
+
+Payload = Callable[[], str | None]
+"""What a topic carries at this instant; None publishes nothing."""
+
+MAX_CATCH_UP_S = 120.0
+"""The machine slept: the simulation does not try to live through more than that at once."""
+
+
+@dataclass(frozen=True)
+class Node:
+    """One node: its topics, and how often it publishes them all."""
+
+    name: str
+    interval_s: float
+    topics: dict[str, Payload]
+
+
+class SensorNodes:
+    """A context manager: inside it the cabinet lives by the clock and its nodes publish.
+
+    One thread advances the simulation and publishes with QoS 1. Whoever wants to open the door or
+    stall a fan does so under `touching()`.
+    """
+
+    def __init__(
+        self, cabinet: Cabinet, nodes: list[Node], *, clock: Clock, host: str, port: int
+    ) -> None:
+        self._cabinet = cabinet
+        self._nodes = nodes
+        self._clock = clock
+        self._host = host
+        self._port = port
+        self._lock = threading.Lock()
+        self._stop = threading.Event()
+        self._clients: dict[str, mqtt.Client] = {}
+        self._failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._guarded, name="demo-nodes", daemon=True)
+
+    def __enter__(self) -> Self:
+        """Connect every node and start; OSError when the broker can't be reached."""
+        try:
+            for node in self._nodes:
+                self._clients[node.name] = self._connect(node)
+        except BaseException:
+            self._disconnect()
+            raise
+        self._lived_to_ms = self._clock.monotonic_ms()
+        self._thread.start()
+        return self
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        """Stop, disconnect, and raise what ended the thread early, unless an error is under way."""
+        self._stop.set()
+        self._thread.join()
+        self._disconnect()
+        if error is None:
+            self.check()
+
+    def check(self) -> None:
+        """Raise the error that ended the thread, if one did."""
+        if self._failure is not None:
+            raise self._failure
+
+    @contextmanager
+    def touching(self) -> Iterator[Cabinet]:
+        """Give the cabinet while its life stands still."""
+        with self._lock:
+            yield self._cabinet
+
+    def _connect(self, node: Node) -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{node.name}")
+        client.username_pw_set(node.name)
+        client.connect(self._host, self._port)
+        client.loop_start()
+        return client
+
+    def _disconnect(self) -> None:
+        for client in self._clients.values():
+            client.disconnect()
+            client.loop_stop()
+        self._clients.clear()
+
+    def _guarded(self) -> None:
+        try:
+            self._run()
+        except BaseException as failure:  # noqa: BLE001 - kept, and raised in the owner by check()
+            self._failure = failure
+
+    def _run(self) -> None:
+        """Live and publish, each node at its own pace, the first time at once."""
+        due_ms = dict.fromkeys((node.name for node in self._nodes), self._lived_to_ms)
+        while not self._stop.is_set():
+            self._live_until(self._clock.monotonic_ms())
+            for node in self._nodes:
+                if due_ms[node.name] <= self._lived_to_ms:
+                    self._publish(node)
+                    # From now on, not from what was due: after a pause there is no burst.
+                    due_ms[node.name] = self._lived_to_ms + round(node.interval_s * 1000)
+            wait_ms = min(due_ms.values()) - self._clock.monotonic_ms()
+            self._stop.wait(max(0.0, self._clock.real_s(wait_ms / 1000)))
+
+    def _live_until(self, now_ms: int) -> None:
+        passed_s = (now_ms - self._lived_to_ms) / 1000
+        with self._lock:
+            self._cabinet.advance(min(max(0.0, passed_s), MAX_CATCH_UP_S))
+        self._lived_to_ms = now_ms
+
+    def _publish(self, node: Node) -> None:
+        with self._lock:
+            payloads = {topic: payload() for topic, payload in node.topics.items()}
+        for topic, text in payloads.items():
+            if text is not None:
+                self._clients[node.name].publish(topic, text, qos=1)
+
+
+def bare_number(probe: Probe) -> Payload:
+    """A plain figure; a dead probe publishes nothing."""
+
+    def payload() -> str | None:
+        value = probe.read()
+        return None if value is None else str(value)
+
+    return payload
+
+
+def json_object(tree: dict[str, Any]) -> Payload:
+    """A JSON object of the shape of `tree`, probes replaced by figures; a dead one gives null."""
+
+    def read(branch: Any) -> Any:
+        if isinstance(branch, Probe):
+            return branch.read()
+        return {key: read(inner) for key, inner in branch.items()}
+
+    return lambda: json.dumps(read(tree))
+
+
+def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload:
+    """SenML (RFC 8428) without a time, which means now; `records` give probe and unit by name.
+
+    A time of its own would have to arrive within seconds, and here seconds are short. A dead
+    probe's record is left out; with all of them dead nothing is published.
+    """
+
+    def payload() -> str | None:
+        pack: list[dict[str, Any]] = [
+            {"n": name, "u": unit, "v": value}
+            for name, (probe, unit) in records.items()
+            if (value := probe.read()) is not None
+        ]
+        if not pack:
+            return None
+        pack[0] = {"bn": base_name, **pack[0]}
+        return json.dumps(pack)
+
+    return payload
+
+
+INTERVAL_S = 10.0
+
+
+@dataclass(frozen=True)
+class Instruments:
+    """The probes by the sensor IDs of the demonstration's configuration, and their nodes."""
+
+    probes: dict[str, Probe]
+    nodes: list[Node]
+
+
+def instrument(cabinet: Cabinet, seed: int) -> Instruments:
+    """Fit the cabinet with probes: thermometers, plugs with a power meter, a fan's tachometer."""
+    nas, switch = cabinet.devices["nas"], cabinet.devices["switch"]
+    ups, amplifier = cabinet.devices["ups"], cabinet.devices["amplifier"]
+    # By sensor: the truth, the noise (one sigma), the step of the converter.
+    fitted: dict[str, tuple[Callable[[], float], float, float]] = {
+        "hall-air": (lambda: cabinet.hall_c, 0.05, 0.1),
+        "cabinet-air": (lambda: cabinet.air_c, 0.05, 0.0625),
+        "nas-air": (lambda: nas.part_c, 0.1, 0.1),
+        "nas-power": (lambda: nas.power_w, 0.1, 0.1),
+        "nas-fan": (lambda: nas.fan_rpm, 2.0, 30.0),
+        "switch-air": (lambda: switch.part_c, 0.1, 0.0625),
+        "switch-power": (lambda: switch.power_w, 0.1, 0.1),
+        "ups-air": (lambda: ups.part_c, 0.1, 0.5),
+        "ups-power": (lambda: ups.power_w, 0.1, 0.1),
+        "amplifier-air": (lambda: amplifier.part_c, 0.1, 0.1),
+        "amplifier-power": (lambda: amplifier.power_w, 0.2, 0.1),
+    }
+    probes = {
+        name: Probe(truth, noise=noise, resolution=step, seed=seed + number)
+        for number, (name, (truth, noise, step)) in enumerate(fitted.items())
+    }
+    payloads: dict[str, dict[str, Payload]] = {
+        "hall": {"house/hall": json_object({"temperature": probes["hall-air"]})},
+        "cabinet": {"house/cabinet/air": bare_number(probes["cabinet-air"])},
+        "nas": {
+            "house/cabinet/nas": json_object(
+                {
+                    "temperature": probes["nas-air"],
+                    "fan": {"rpm": probes["nas-fan"]},
+                    "plug": {"power": probes["nas-power"]},
+                }
+            )
+        },
+        "switch": {
+            "house/cabinet/switch/temperature": bare_number(probes["switch-air"]),
+            "house/cabinet/switch/power": bare_number(probes["switch-power"]),
+        },
+        "ups": {
+            "house/cabinet/ups": senml_pack(
+                "ups/",
+                {"temperature": (probes["ups-air"], "Cel"), "power": (probes["ups-power"], "W")},
+            )
+        },
+        "amplifier": {
+            "house/cabinet/amplifier": json_object(
+                {"temperature": probes["amplifier-air"], "power": probes["amplifier-power"]}
+            )
+        },
+    }
+    nodes = [Node(name, INTERVAL_S, topics) for name, topics in payloads.items()]
+    return Instruments(probes, nodes)

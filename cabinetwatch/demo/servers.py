@@ -114,9 +114,7 @@ _LOUD_LOGGERS = ("amqtt", "transitions")
 # Without a user name a client counts as anonymous, and the broker forgets its session.
 _CONFIG = {
     "listeners": {_LISTENER: {"type": "external"}},
-    "plugins": {
-        "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": False},
-    },
+    "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": False}},
 }
 
 

@@ -14,7 +14,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Generic, NamedTuple, TypeVar
 
-from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S
+from cabinetwatch.config.model import DEFAULT_INTERVAL_S
 from cabinetwatch.mqtt.link import Incoming, excerpt
 from cabinetwatch.store.records import HOUR_MS, Repeatable, Unreadable
 from cabinetwatch.text import describe_duration
@@ -68,9 +68,7 @@ class Inbox(Generic[T]):
     """
 
     def __init__(
-        self,
-        queue_of: Callable[[Incoming], Hashable] | None = None,
-        last: tuple[type, ...] = (),
+        self, queue_of: Callable[[Incoming], Hashable] | None = None, last: tuple[type, ...] = ()
     ) -> None:
         self._queue_of = queue_of
         self._last = last
@@ -241,9 +239,7 @@ class Backlog:
     """
 
     def __init__(
-        self,
-        interval_s: Mapping[str, float | None],
-        last_live_t: Mapping[str, int] | None = None,
+        self, interval_s: Mapping[str, float | None], last_live_t: Mapping[str, int] | None = None
     ) -> None:
         self._interval_ms = {
             sensor: int((seconds or DEFAULT_INTERVAL_S) * 1000)

@@ -53,14 +53,6 @@ class Publication(NamedTuple):
     qos: int
     on_done: Answer
 
-    def packet_bytes(self, *, properties: bool) -> int:
-        """Give the size of its PUBLISH packet (MQTT 5.0, 3.3); 3.1.1 has no properties."""
-        body = (
-            2 + len(self.topic.encode()) + (2 if self.qos else 0) + properties + len(self.payload)
-        )
-        # The remaining length takes a byte for every seven of its bits (1.5.5).
-        return 1 + -(-max(body.bit_length(), 1) // 7) + body
-
 
 class Publications:
     """Publications of one connection after another, by packet identifier.
@@ -384,8 +376,15 @@ class Connection:
     def _is_too_large(self, publication: Publication) -> bool:
         """Whether the broker would end the connection for it (MQTT 5.0, 3.2.2.3.6)."""
         most = self._most_packet_bytes
-        size = publication.packet_bytes(properties=self._protocol == "5")
-        if most is None or size <= most:
+        if most is None:
+            return False
+        # MQTT 5.0, 3.3; 3.1.1 has no properties.
+        topic, payload, _, qos, _ = publication
+        head = 2 + len(topic.encode()) + (2 if qos else 0) + (self._protocol == "5")
+        body = head + len(payload)
+        # The remaining length takes a byte for every seven of its bits (1.5.5).
+        size = 1 + -(-max(body.bit_length(), 1) // 7) + body
+        if size <= most:
             return False
         problem = (
             f"not published: it takes {size} bytes, and the broker {self._where} allows {most}"

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple, NoReturn
 from jsonpointer import EndOfList, JsonPointer
 from paho.mqtt.matcher import MQTTMatcher
 
-from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.config.model import Sensor
 from cabinetwatch.config.values import UNITS, Conversion, conversion, is_wildcard
 from cabinetwatch.mqtt.link import excerpt, excerpt_of_bytes
 

@@ -17,8 +17,7 @@ from typing import Any, NamedTuple
 from jsonpointer import escape
 from paho.mqtt.client import topic_matches_sub
 
-from cabinetwatch.config.equipment import DEFAULT_INTERVAL_S, Sensor
-from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.config.model import DEFAULT_INTERVAL_S, SITE_SUBJECT, Config, Sensor
 from cabinetwatch.config.values import UNITS, Quantity, conversion
 from cabinetwatch.mqtt import decoding
 from cabinetwatch.mqtt.link import Incoming, excerpt, excerpt_of_bytes
@@ -138,7 +137,7 @@ def find_sources(payload: bytes) -> list[Source]:
 def with_remedy(problem: str, sensor: Sensor, payload: bytes) -> str:
     """Say what is wrong with a payload, and what to change so that the sensor is read from it.
 
-    >>> from cabinetwatch.config.equipment import Sensor
+    >>> from cabinetwatch.config.model import Sensor
     >>> sensor = Sensor(topic="nas/air", quantity="temperature")
     >>> with_remedy("it is no number", sensor, b'{"t": 21.4}')
     'it is no number; numbers are at /t, so give pointer = "/t"'

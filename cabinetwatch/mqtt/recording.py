@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, Self, TextIO
 
 from cabinetwatch.config.checking import among, nearest
-from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.config.model import Sensor
 from cabinetwatch.mqtt.decoding import Decoder
 from cabinetwatch.mqtt.link import excerpt
 from cabinetwatch.text import UsageError, counted, from_instant, to_rfc3339

@@ -368,13 +368,7 @@ class Publish(Protocol):
     """How the connection to the broker publishes."""
 
     def __call__(
-        self,
-        topic: str,
-        payload: bytes,
-        *,
-        retain: bool,
-        qos: int,
-        on_done: Callable[[bool], None],
+        self, topic: str, payload: bytes, *, retain: bool, qos: int, on_done: Callable[[bool], None]
     ) -> None:
         """Publish, and call `on_done` once, from any thread, with whether the broker took it."""
         ...

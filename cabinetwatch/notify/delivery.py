@@ -256,7 +256,9 @@ class ChannelQueue:
         if self._down:
             return Probe()
         members = tuple(pending.notice for pending in free if pending.can_merge)
-        if self._are_too_many(members):
+        # One that is a digest already counts for all that it tells.
+        count = sum(len(each.accounts) or 1 for each in members)
+        if self._digest_over is not None and len(members) > 1 and count > self._digest_over:
             for member in members:
                 del self._pending[member.id]
             return Merge(members)
@@ -299,8 +301,9 @@ class ChannelQueue:
             pending.refusals.pop(recipient, None)
         pending.refusals.update(attempt.refused)
         pending.may_be_known |= attempt.in_doubt
-        pending.due_t = t + retry_delay_ms(pending.attempts)
-        if not pending.remaining(self._recipients):
+        if pending.remaining(self._recipients):
+            pending.due_t = t + retry_delay_ms(pending.attempts)
+        else:
             del self._pending[notice_id]
         return pending.outcome(self._recipients, t)
 
@@ -352,13 +355,6 @@ class ChannelQueue:
                 free.append(pending)
             seen |= alarms
         return free
-
-    def _are_too_many(self, notices: Sequence[Notice]) -> bool:
-        """Whether a digest should tell these; one that waits counts for all that it tells."""
-        if self._digest_over is None or len(notices) < 2:
-            return False
-        weights = (len(each.accounts) or 1 for each in notices)
-        return sum(weights) > self._digest_over
 
 
 def carry_out(
@@ -432,11 +428,10 @@ class _Back(NamedTuple):
 
 
 class Delivery:
-    """All the notices on their way, and the active alarms to be reported again.
+    """The notices of one channel on their way, and the active alarms to be reported again.
 
-    Any thread may call `add`, `observe` and `hurry`; all else belongs to the one thread that
-    delivers. A delivery serves the channels it is given carriers for and leaves the notices of
-    others alone, so that a service may run one for each: a mail server that hangs then holds up no
+    Any thread may call `add`, `observe` and `hurry`, which `wake` the one thread that delivers; all
+    else belongs to that. Each channel has one of its own, so a mail server that hangs holds up no
     siren. Notices that could not be committed are welcome: reported from memory, they are not told
     again when they come once more after their commit, for the id stays the same. All deliveries of
     a service share what they know of who was `told`.
@@ -444,31 +439,29 @@ class Delivery:
 
     def __init__(
         self,
-        carriers: Mapping[Channel, Carrier],
+        channel: Channel,
+        carrier: Carrier,
         config: Config,
         listener: Listener,
+        *,
         present: Present | None = None,
         told: Told | None = None,
+        wake: Callable[[], None] = lambda: None,
     ) -> None:
-        self._carriers = carriers
+        self.channel, self._carrier = channel, carrier
+        self._wake = wake
         self._config = config
         self._listener = listener
         self._present = present
         self._told = told or Told()
-        self._lines = {
-            channel: Line(channel, config, self._told)
-            for channel in carriers
-            if channel in config.notify.mailed
-        }
-        self._queues = {
-            channel: ChannelQueue(
-                carrier.recipients,
-                quiet_hours=quiet_hours(channel, config),
-                digest_over=config.notify.digest_over if is_mailed(channel, config) else None,
-                in_order=not is_mailed(channel, config),
-            )
-            for channel, carrier in carriers.items()
-        }
+        self._line = Line(channel, config, self._told) if channel in config.notify.mailed else None
+        is_mail = is_mailed(channel, config)
+        self._queue = ChannelQueue(
+            carrier.recipients,
+            quiet_hours=quiet_hours(channel, config),
+            digest_over=config.notify.digest_over if is_mail else None,
+            in_order=not is_mail,
+        )
         self._repeats = Repeats(config.notify.repeat_s)
         self._retained = Retained()
         self._inbox: SimpleQueue[Notice | Transition | _Back] = SimpleQueue()
@@ -490,14 +483,13 @@ class Delivery:
         first; `told` says when each occurrence was last reported (`plan.last_told`).
         """
         settled, standing = [], list(standing)
-        for line in self._lines.values():
-            line.restore(lived, standing)
+        if self._line is not None:
+            self._line.restore(lived, standing)
         for notice, outcome in waiting:
-            queue = self._queues.get(notice.channel)
-            if queue is not None and self._is_new(notice):
+            if notice.channel == self.channel and self._is_new(notice):
                 is_tried = outcome is not None and outcome.attempts > 0
                 if is_tried or not self._keeps_back(notice):
-                    settled.append(queue.restore(notice, outcome, t))
+                    settled.append(self._queue.restore(notice, outcome, t))
         self._keep([], [outcome for outcome in settled if outcome is not None])
         self._repeats.restore(standing, told)
         for transition in standing:
@@ -505,14 +497,17 @@ class Delivery:
             self._retained.published(transition)
 
     def add(self, notices: Iterable[Notice]) -> None:
-        """Take notices to deliver, committed or not."""
+        """Take notices, committed or not; those of other channels are left alone."""
         for notice in notices:
-            self._inbox.put(notice)
+            if notice.channel == self.channel:
+                self._inbox.put(notice)
+        self._wake()
 
     def observe(self, transitions: Iterable[Transition]) -> None:
         """Take every transition, in order: they start and end the repeats."""
         for transition in transitions:
             self._inbox.put(transition)
+        self._wake()
 
     def hurry(self, *, forgetful: bool = False) -> None:
         """Try at once what waits for a channel that was away: it is back. For any thread.
@@ -521,9 +516,10 @@ class Delivery:
         of every alarm that is not normal.
         """
         self._inbox.put(_Back(forgetful))
+        self._wake()
 
     def step(self, t: int, utc_ms: int) -> int | None:
-        """Do at most one job on each channel, at watch time `t`; `utc_ms` is for quiet hours alone.
+        """Do at most one job, at watch time `t`; `utc_ms` is for quiet hours alone.
 
         Retries are counted from `t`, not from the end of an attempt. Returns the watch time (ms) at
         which to call again if nothing new comes; None when nothing waits.
@@ -534,7 +530,8 @@ class Delivery:
                 # It has waited too long to be written, and is reported from memory.
                 del self._being_written[notice.id]
                 self._take(notice, due_t)
-        self._let_in(t, utc_ms)
+        if self._line is not None:
+            self._let_in(self._line, t, utc_ms)
         for due in self._repeats.take_due(t):
             account = None if self._present is None else self._present(due.incident)
             if account is not None and not account.is_present:
@@ -542,14 +539,13 @@ class Delivery:
                 continue
             again = plan_repeat(due, account, self._config, t, utc_ms - t)
             self._write([each for each in again if self._is_worth_repeating(each)], [], t)
-        for channel in self._queues:
-            self._work(channel, t, utc_ms)
+        self._work(t, utc_ms)
         if not self._inbox.empty():
             return t
-        dues = [queue.next_due_t(t, utc_ms) for queue in self._queues.values()]
+        dues = [self._queue.next_due_t(t, utc_ms), self._repeats.next_due_t]
         dues += [due_t for _, due_t in self._being_written.values()]
-        dues += [line.next_due_t for line in self._lines.values()]
-        dues.append(self._repeats.next_due_t)
+        if self._line is not None:
+            dues.append(self._line.next_due_t)
         return min((due_t for due_t in dues if due_t is not None), default=None)
 
     def _empty_inbox(self, t: int, utc_ms: int) -> None:
@@ -559,84 +555,75 @@ class Delivery:
             except Empty:
                 return
             if isinstance(item, _Back):
-                for queue in self._queues.values():
-                    queue.hurry(t)
+                self._queue.hurry(t)
                 if item.forgetful:
                     self._remind(t, utc_ms)
             elif isinstance(item, Transition):
-                self._repeats.observe([item])
+                self._repeats.observe(item)
                 self._retained.observe(item)
-                for line in self._lines.values():
-                    line.observe(item)
+                if self._line is not None:
+                    self._line.observe(item)
             elif self._being_written.pop(item.id, None) or self._is_new(item):
                 self._take(item, t)
 
     def _take(self, notice: Notice, t: int) -> None:
-        queue = self._queues.get(notice.channel)
-        if queue is not None and not self._keeps_back(notice):
-            queue.add(notice, t)
+        if not self._keeps_back(notice):
+            self._queue.add(notice, t)
 
     def _keeps_back(self, notice: Notice) -> bool:
         """Whether a notice is held for now because it may prove needless."""
-        line = self._lines.get(notice.channel)
-        if line is None:
+        if self._line is None:
             return False
-        queue = self._queues[notice.channel]
         on_their_way = {key for each, _ in self._being_written.values() for key in _alarms(each)}
         is_told = any(
-            self._told.told_t(account.id, notice.channel) is not None
-            or queue.waits_for(("incident", account.id))
+            self._told.told_t(account.id, self.channel) is not None
+            or self._queue.waits_for(("incident", account.id))
             or ("incident", account.id) in on_their_way
             for account in notice.accounts
         )
-        return line.takes(notice, is_told=is_told)
+        return self._line.takes(notice, is_told=is_told)
 
-    def _let_in(self, t: int, utc_ms: int) -> None:
-        """Let what was held go to its queue once it is due, and withdraw what is not needed."""
-        for channel, line in self._lines.items():
-            needless, due = line.step(t)
-            needless += self._queues[channel].take_back(line.is_answered)
-            self._keep([], [Outcome(each.id, "withdrawn", t) for each in needless])
-            for members in due:
-                if len(members) > 1:
-                    self._merge(members, plan_digest(members, self._config, t, utc_ms - t), t)
-                else:
-                    self._queues[channel].add(members[0], t)
+    def _let_in(self, line: Line, t: int, utc_ms: int) -> None:
+        """Let what was held go to the queue once it is due, and withdraw what is not needed."""
+        needless, due = line.step(t)
+        needless += self._queue.take_back(line.is_answered)
+        self._keep([], [Outcome(each.id, "withdrawn", t) for each in needless])
+        for members in due:
+            if len(members) > 1:
+                self._merge(members, t, utc_ms)
+            else:
+                self._queue.add(members[0], t)
 
     def _remind(self, t: int, utc_ms: int) -> None:
         """Queue what the broker should retain, behind nothing: what waits for an alarm is newer."""
-        queue = self._queues.get("mqtt")
-        if queue is not None:
+        if self.channel == "mqtt":
             for notice in plan_again(self._retained.all(), self._config, t, utc_ms):
-                if not queue.waits_for(alarm_key(notice.transitions[0])):
-                    queue.add(notice, t)
+                if not self._queue.waits_for(alarm_key(notice.transitions[0])):
+                    self._queue.add(notice, t)
 
     def _is_worth_repeating(self, notice: Notice) -> bool:
         """Whether the first word on any of its alarms has got out, so that a second adds to it."""
-        queue, line = self._queues.get(notice.channel), self._lines.get(notice.channel)
-        if line is not None and line.holds(notice):
+        if notice.channel != self.channel or (self._line and self._line.holds(notice)):
             return False
-        return queue is not None and not all(
-            queue.has_yet_to_tell(transition.id) for transition in notice.transitions
-        )
+        return not all(self._queue.has_yet_to_tell(each.id) for each in notice.transitions)
 
-    def _work(self, channel: Channel, t: int, utc_ms: int) -> None:
-        queue = self._queues[channel]
-        job = queue.next_job(t, utc_ms)
+    def _work(self, t: int, utc_ms: int) -> None:
+        job = self._queue.next_job(t, utc_ms)
         if job is None:
             return
         if isinstance(job, Merge):
-            self._merge(job.members, plan_digest(job.members, self._config, t, utc_ms - t), t)
+            self._merge(job.members, t, utc_ms)
             return
-        attempt = carry_out(job, queue, self._carriers[channel], t, self._note)
-        if channel == "mqtt" and attempt.accepted and isinstance(job, Send):
+        attempt = carry_out(job, self._queue, self._carrier, t, self._note)
+        if self.channel == "mqtt" and attempt.accepted and isinstance(job, Send):
             for transition in job.notice.transitions:
                 self._retained.published(transition)
-        fault = None if attempt.told_elsewhere else queue.take_fault()
+        fault = None if attempt.told_elsewhere else self._queue.take_fault()
         if fault is not None:
-            self._listener.channel_fault(channel, fault)
+            self._listener.channel_fault(self.channel, fault)
 
-    def _merge(self, members: Sequence[Notice], into: Notice, t: int) -> None:
+    def _merge(self, members: Sequence[Notice], t: int, utc_ms: int) -> None:
+        into = plan_digest(members, self._config, t, utc_ms - t)
         merged = [Outcome(each.id, "merged", t, merged_into=into.id) for each in members]
         self._write([into], merged, t)
 

@@ -13,12 +13,14 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.words import TEST_CONDITION
 from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
 from cabinetwatch.watch.incidents import plain_account
+
+TEST_CONDITION = "test"
+"""The condition of a test notice; no rule raises it."""
 
 _LONGEST_REPEAT_S = 86_400.0
 
@@ -89,17 +91,14 @@ def turns(config: Config, priorities: Iterable[str], day: date) -> dict[Channel,
 def _takers(config: Config, priorities: Iterable[str]) -> list[Channel]:
     """Give the channels, but for MQTT, that take one of the priorities."""
     notify = config.notify
-    tables = {
-        "email": notify.email,
-        **notify.mailed,
-        "command": notify.command,
-        "http": notify.http,
-    }
+    email = notify.email if notify.email is not None and notify.email.addresses else None
+    others = {"command": notify.command, "http": notify.http}
+    tables = {"email": email, **notify.mailed, **others}
     wanted = {*priorities}
     return [
         channel
         for channel, table in tables.items()
-        if table is not None and channel in notify.for_alarms and wanted & {*table.priorities}
+        if table is not None and wanted & {*table.priorities}
     ]
 
 
@@ -200,14 +199,10 @@ class Repeats:
             told: For each occurrence, the watch time (ms) of the newest notice that told of it.
         """
         for transition in standing:
-            self._follow(transition, max(transition.t, told.get(transition.id, transition.t)))
+            self.observe(transition, told.get(transition.id, transition.t))
 
-    def observe(self, transitions: Iterable[Transition]) -> None:
-        """Take transitions in the order in which they happened."""
-        for transition in transitions:
-            self._follow(transition, transition.t)
-
-    def _follow(self, transition: Transition, told_t: int) -> None:
+    def observe(self, transition: Transition, told_t: int = 0) -> None:
+        """Take the next transition; `told_t` is when its occurrence was last told of, if later."""
         incident = transition.incident or transition.id
         entry = self._standing.get(incident)
         if transition.is_raise and transition.priority is Priority.HIGH:
@@ -216,7 +211,7 @@ class Repeats:
             elif transition.message is not None:
                 entry.base_t = transition.t
             entry.raises[transition.id] = transition
-            entry.due_t = next_repeat_t(entry.base_t, told_t, self._repeat_s)
+            entry.due_t = next_repeat_t(entry.base_t, max(transition.t, told_t), self._repeat_s)
             return
         # By its own ID where it was raised before there were incidents.
         for key in {incident, transition.id} & self._standing.keys():
@@ -292,11 +287,7 @@ class Retained:
 _MOST_REFERENCES = 20
 """A header has to stay small however long the mail was out; the newest threads count."""
 
-_KINDS: dict[Step, NoticeKind] = {
-    Step.OPENED: "raise",
-    Step.WORSE: "worse",
-    Step.OVER: "return",
-}
+_KINDS: dict[Step, NoticeKind] = {Step.OPENED: "raise", Step.WORSE: "worse", Step.OVER: "return"}
 
 
 class _Matter(NamedTuple):
@@ -522,7 +513,9 @@ def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _O
     notice_id = f"{channel}-{account.id}-{occasion.t}-{occasion.mark}"
     root = _thread_root(channel, account.id, config)
     first = transitions[0]
-    opens = kind in ("raise", "test") and first.id == account.id and _is_new(first)
+    # An occurrence that was hidden before, or comes back, opens nothing.
+    is_new = first.is_raise and first.previous is AlarmState.NORMAL
+    opens = kind in ("raise", "test") and first.id == account.id and is_new
     message_id, in_reply_to = (root, None) if opens else (_message_id(config, notice_id), root)
     is_mail = is_mailed(channel, config)
     return Notice(
@@ -536,11 +529,6 @@ def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _O
         in_reply_to=in_reply_to if is_mail else None,
         accounts=(account,),
     )
-
-
-def _is_new(transition: Transition) -> bool:
-    """Whether an occurrence begins with it: it was neither hidden before nor comes back."""
-    return transition.is_raise and transition.previous is AlarmState.NORMAL
 
 
 def _of_transition(kind: NoticeKind, transition: Transition, occasion: _Occasion) -> Notice:

@@ -11,7 +11,7 @@ checks; so it serves page, icon and pictures alone, the pictures by names of pla
 one folder, reads at most 16 KB in 10 s, and seats 24. A service that does more should stand on
 something bigger.
 
-Pictures are drawn from the tiers by a child of lowest priority, which ends: `charts/canvas.py` is
+Pictures are drawn from the tiers by a child of lowest priority, which ends: `report/canvas.py` is
 the one place that knows matplotlib, and puts lines and texts straight on a figure, without axes.
 That costs some 10 ms a picture; with axes 20 to 70. `python -m tests.benchmarks.page` measures the
 whole over a year of data.

@@ -37,8 +37,7 @@ from cabinetwatch.notify.links import (
     sign,
     signature,
 )
-from cabinetwatch.notify.mail import TEMPLATES
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.notify.mail import DEVICE_CAUTIONS, NO_SMOKE_ALARM, TEMPLATES
 from cabinetwatch.report.words import FOLDER, policy_hash, short_time
 from cabinetwatch.store.replay import Asked, ask_watch
 from cabinetwatch.store.store import Store

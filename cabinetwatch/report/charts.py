@@ -15,19 +15,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from cabinetwatch.charts.canvas import MOST_MARKS_NAMED, draw_png, draw_svg
-from cabinetwatch.charts.picture import (
-    AlarmMark,
-    Curve,
-    NoteMark,
-    Picture,
-    Timeline,
-    curve,
-    device_picture,
-    trend_picture,
-)
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import predicate
+from cabinetwatch.report.canvas import MOST_MARKS_NAMED, draw_png, draw_svg
 from cabinetwatch.report.page import (
     CHARTS,
     MANIFEST,
@@ -37,6 +27,16 @@ from cabinetwatch.report.page import (
     drop_abandoned,
     read_manifest,
     write_atomically,
+)
+from cabinetwatch.report.picture import (
+    AlarmMark,
+    Curve,
+    NoteMark,
+    Picture,
+    Timeline,
+    curve,
+    device_picture,
+    trend_picture,
 )
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.report.summary_words import devices_in_full, events_of, has_moved

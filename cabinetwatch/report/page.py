@@ -19,9 +19,10 @@ from cabinetwatch import __version__
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Site
-from cabinetwatch.notify.mail import card_of, display_names
-from cabinetwatch.notify.words import (
+from cabinetwatch.notify.mail import (
+    card_of,
     degree,
+    display_names,
     label,
     learning_words,
     predicate,

@@ -27,8 +27,7 @@ from markupsafe import Markup
 
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import TEMPLATES
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.notify.mail import DEVICE_CAUTIONS, NO_SMOKE_ALARM, TEMPLATES
 from cabinetwatch.report.actions import POLICY as ACTION_POLICY
 from cabinetwatch.report.actions import Actions, Request, network_of, split_url
 from cabinetwatch.report.page import (

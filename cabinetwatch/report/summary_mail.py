@@ -20,18 +20,11 @@ from typing import TYPE_CHECKING
 
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import TEMPLATES, Envelope, display_names, make_mail, predicate
 from cabinetwatch.report.page import can_draw
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
-from cabinetwatch.report.summary_words import (
-    PROOF_OF_LIFE,
-    Section,
-    Summary,
-    Table,
-    summary_of,
-)
+from cabinetwatch.report.summary_words import PROOF_OF_LIFE, Section, Summary, Table, summary_of
 from cabinetwatch.report.words import STANDS, short_time
 from cabinetwatch.store.replay import in_force
 from cabinetwatch.store.store import Store

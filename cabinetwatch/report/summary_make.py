@@ -12,11 +12,9 @@ from operator import attrgetter
 from statistics import fmean, median
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.config.equipment import Sensor
-from cabinetwatch.config.model import Config
-from cabinetwatch.notify.mail import display_names
+from cabinetwatch.config.model import Config, Sensor
+from cabinetwatch.notify.mail import display_names, learning_words, predicate
 from cabinetwatch.notify.plan import due_ms
-from cabinetwatch.notify.words import learning_words, predicate
 from cabinetwatch.report.summary_week import (
     KINDS,
     VERSION,

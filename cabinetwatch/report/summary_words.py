@@ -9,17 +9,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from textwrap import shorten
 from typing import Any, NamedTuple
 
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM
+from cabinetwatch.notify.mail import DEVICE_CAUTIONS, NO_SMOKE_ALARM
 from cabinetwatch.report.summary_week import AlarmWeek, DeviceWeek, IsoWeek, SensorWeek, Week
 from cabinetwatch.report.words import STANDS, about, from_to, number, short_time, times
-from cabinetwatch.text import (
-    NBSP,
-    TemperatureUnit,
-    counted,
-    describe_duration,
-    printable,
-    typeset,
-)
+from cabinetwatch.text import NBSP, TemperatureUnit, counted, describe_duration, printable, typeset
 from cabinetwatch.watch.alarms import without_span
 from cabinetwatch.watch.conditions import named
 from cabinetwatch.watch.events import AlarmState

@@ -186,15 +186,11 @@ def read_store(
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):
         from_ms = max(start_ms, read_up_to_ms)
-        for stretch in store.stretches(from_ms, end_ms):
-            in_force = offsets.at(stretch.first_seq)
-            for reading in stretch.readings:
-                utc_ms = reading.t + stretch.offset_ms
-                # A broker's retained copy has no instant of its own.
-                stray = reading.sensor not in wanted or reading.quality is Quality.RETAINED
-                if from_ms <= utc_ms < end_ms and not stray:
-                    value = reading.value + in_force.get(reading.sensor, 0.0)
-                    found.append((reading.sensor, utc_ms, value))
+        for seq, reading, utc_ms in store.numbered(wanted, from_ms, end_ms) if wanted else ():
+            # A broker's retained copy has no instant of its own.
+            if reading.quality is not Quality.RETAINED:
+                value = reading.value + offsets.at(seq).get(reading.sensor, 0.0)
+                found.append((reading.sensor, utc_ms, value))
         read_up_to_ms = max(read_up_to_ms, end_ms)
     return _by_sensor(found)
 

@@ -9,8 +9,9 @@ from itertools import pairwise
 import numpy as np
 from markupsafe import Markup
 
-from cabinetwatch.charts.canvas import DARK_RULES, draw_svg, inlined
-from cabinetwatch.charts.picture import (
+from cabinetwatch.notify.mail import TEMPLATES
+from cabinetwatch.report.canvas import DARK_RULES, draw_svg, inlined
+from cabinetwatch.report.picture import (
     Curve,
     NoteMark,
     Shade,
@@ -18,7 +19,6 @@ from cabinetwatch.charts.picture import (
     rise_picture,
     temperature_picture,
 )
-from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.report.trial_case import (
     CHANGES,
     HOW,

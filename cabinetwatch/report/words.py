@@ -12,10 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.equipment import Device
-from cabinetwatch.config.model import SITE_SUBJECT, Config
-from cabinetwatch.notify.mail import account_alone, display_names
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.config.model import SITE_SUBJECT, Config, Device
+from cabinetwatch.notify.mail import account_alone, display_names, predicate
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.replay import Snapshot
 from cabinetwatch.store.store import Store

@@ -291,7 +291,7 @@ class Daemon:
         for each in self._deliveries:
             # Between two attempts it makes progress.
             slow = {"command": notify.command, "http": notify.http}
-            longer_s = getattr(slow.get(each.channel), "timeout_s", 0.0)
+            longer_s = getattr(slow.get(each.delivery.channel), "timeout_s", 0.0)
             vitals.append(
                 Vital(each.name, partial(getattr, each, "progress_t"), ATTEMPT_S + longer_s)
             )
@@ -364,10 +364,10 @@ class Daemon:
     def _from_network(self, item: Incoming | ConnectionEvent) -> None:
         self._engine_loop.post(item)
         if isinstance(item, ConnectionEvent) and item.up:
-            for delivery in self._deliveries:
-                if delivery.channel == "mqtt":
+            for each in self._deliveries:
+                if each.delivery.channel == "mqtt":
                     # Under its new ID the broker has nothing yet of a sensor that was renamed.
-                    delivery.hurry(forgetful=self._restate or not item.session_present)
+                    each.delivery.hurry(forgetful=self._restate or not item.session_present)
                     self._restate = False
 
     def _acknowledge(self, receipts: Sequence[Receipt]) -> None:
@@ -375,12 +375,12 @@ class Daemon:
             self._session.ack(receipt.epoch, receipt.packet_id)
 
     def _deliver(self, notices: Sequence[Notice]) -> None:
-        for delivery in self._deliveries:
-            delivery.add(notices)
+        for each in self._deliveries:
+            each.delivery.add(notices)
 
     def _tell_deliveries(self, transitions: list[Transition]) -> None:
-        for delivery in self._deliveries:
-            delivery.observe(transitions)
+        for each in self._deliveries:
+            each.delivery.observe(transitions)
 
     def _tell_of_store(self, data: Mapping[str, Any]) -> None:
         self._engine_loop.post(EngineInput(EntryKind.STORE, data))

@@ -13,7 +13,7 @@ import math
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
 from functools import partial
@@ -115,37 +115,20 @@ class DeliveryLoop(WatchedPart):
         told: Told,
     ) -> None:
         super().__init__(f"{channel} delivery", frame)
-        self.channel = channel
-        self.delivery = Delivery({channel: carrier}, frame.config, self, present, told)
+        self._news = threading.Event()
+        self.delivery = Delivery(
+            *(channel, carrier, frame.config, self),
+            present=present,
+            told=told,
+            wake=self._news.set,
+        )
         self._store_loop = store_loop
         self._tell = tell
-        self._news = threading.Event()
-
-    # -- called by other threads --------------------------------------------------------------
-
-    def add(self, notices: Sequence[Notice]) -> None:
-        """Take notices that may be sent."""
-        mine = [notice for notice in notices if notice.channel == self.channel]
-        if mine:
-            self.delivery.add(mine)
-            self._news.set()
-
-    def observe(self, transitions: Iterable[Transition]) -> None:
-        """Take transitions: they start and end the repeats."""
-        self.delivery.observe(transitions)
-        self._news.set()
-
-    def hurry(self, *, forgetful: bool = False) -> None:
-        """Don't wait any longer for a channel that is back; see `Delivery.hurry`."""
-        self.delivery.hurry(forgetful=forgetful)
-        self._news.set()
 
     def stop(self) -> None:
         """Ask the thread to end after what it is doing; the rest waits in the store."""
         self._stopping = True
         self._news.set()
-
-    # -- the thread -----------------------------------------------------------------------------
 
     def run(self) -> None:
         """Deliver until stopped."""

@@ -149,13 +149,9 @@ def _stored(store: Store, wanted: list[tuple[Key, bool]], last_seq: int) -> dict
     first, last = min(instants) - ARRIVAL_JITTER_MS, max(instants) + ARRIVAL_JITTER_MS
     sensors = {key[0] for key, _ in wanted}
     found: defaultdict[str, list[Dated]] = defaultdict(list)
-    for stretch in store.stretches(first, last + 1):
-        if stretch.first_seq > last_seq:
-            continue
-        for reading in stretch.readings:
-            utc_ms = reading.t + stretch.offset_ms
-            if reading.sensor in sensors and first <= utc_ms <= last:
-                found[reading.sensor].append(Dated(utc_ms, reading.value))
+    for seq, reading, utc_ms in store.numbered(sensors, first, last + 1):
+        if seq <= last_seq:
+            found[reading.sensor].append(Dated(utc_ms, reading.value))
     return found
 
 
@@ -318,9 +314,9 @@ def _heard(
     return sorted(
         (
             Reading(reading.sensor, utc_ms, reading.value)
-            for reading, utc_ms in store.readings(None, from_utc_ms, to_utc_ms)
+            for _, reading, utc_ms in store.numbered(sensors, from_utc_ms, to_utc_ms)
             # A broker's retained copy has no instant of its own.
-            if reading.sensor in sensors and reading.quality is not Quality.RETAINED
+            if reading.quality is not Quality.RETAINED
         ),
         key=lambda reading: reading.t,
     )

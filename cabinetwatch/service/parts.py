@@ -50,11 +50,6 @@ class Part(ABC):
         """Start the thread."""
         self._thread.start()
 
-    @property
-    def alive(self) -> bool:
-        """Whether the thread runs."""
-        return self._thread.is_alive()
-
     def join(self, timeout_s: float) -> bool:
         """Wait for the thread to end; say whether it did."""
         if self._thread.is_alive():

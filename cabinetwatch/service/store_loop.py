@@ -130,7 +130,7 @@ class StoreLoop(WatchedPart):
         written = threading.Event()
         work.done.append(written)
         self.put(work)
-        if self.alive and not self._failing:
+        if self._thread.is_alive() and not self._failing:
             written.wait(patience_s)
 
     def connected(self, receive_maximum: int | None) -> None:

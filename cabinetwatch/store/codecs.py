@@ -60,7 +60,9 @@ def pack_integers(integers: Sequence[int]) -> bytes:
     The lowest byte of each comes first, then the next of each: alike bytes lie together, and zlib
     makes little of them.
     """
-    width = _width(integers)
+    lowest, highest = min(integers, default=0), max(integers, default=0)
+    bits = max(highest, ~lowest).bit_length() + 1
+    width = next((width for width in _TYPECODES if bits <= 8 * width), 8)
     little = _swapped(array(_TYPECODES[width], integers)).tobytes()
     return bytes((width,)) + b"".join(little[place::width] for place in range(width))
 
@@ -74,15 +76,6 @@ def unpack_integers(packed: memoryview, count: int) -> tuple["array[int]", memor
     integers: array[int] = array(_TYPECODES[width])
     integers.frombytes(little)
     return _swapped(integers), packed[1 + count * width :]
-
-
-def _width(integers: Sequence[int]) -> int:
-    lowest, highest = min(integers, default=0), max(integers, default=0)
-    for width in (1, 2, 4):
-        limit = 1 << (8 * width - 1)
-        if -limit <= lowest and highest < limit:
-            return width
-    return 8
 
 
 def _swapped(numbers: "array[_Number]") -> "array[_Number]":

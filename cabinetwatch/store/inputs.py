@@ -19,7 +19,7 @@ from cabinetwatch.config.values import ROLES
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import SENSOR_FIGURE, Tier, TierBlock, decode_block
 from cabinetwatch.store.database import Database, upsert
-from cabinetwatch.store.place import DamagedRecordError, report_damage
+from cabinetwatch.store.place import record_damaged
 from cabinetwatch.store.schema import block, clock_offset, journal, sensor, upkeep
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
@@ -188,9 +188,7 @@ def _decoded(database: Database, row: Row[Any], names: dict[int, str]) -> Iterat
     try:
         return decode_block(row.data, names)
     except ValueError as error:
-        damage = DamagedRecordError(f"The store {database.path} is damaged: {error}", database.path)
-        report_damage(database.path, damage)
-        raise damage from error
+        raise record_damaged(database.path, error) from error
 
 
 def _entry(row: Row[Any]) -> tuple[int, Entry]:

@@ -497,6 +497,13 @@ def report_damage(path: Path, error: DamagedStoreError) -> None:
         write_durably(_report_path(path), json.dumps(report).encode())
 
 
+def record_damaged(path: Path, error: Exception) -> DamagedRecordError:
+    """Give the error of a record that makes no sense, once the watch has been told."""
+    damage = DamagedRecordError(f"The store {path} is damaged: {error}", path)
+    report_damage(path, damage)
+    return damage
+
+
 def take_report(path: Path) -> Report | None:
     """Give what was reported, once."""
     where = _report_path(path)

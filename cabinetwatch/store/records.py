@@ -439,8 +439,7 @@ def _numbered(batch: Batch, left: _Left, t: int, offset_ms: int) -> tuple[Rows, 
                     "known_t_ms": left.known_t,
                     "offset_ms": offset_ms,
                     "data": encode_block(
-                        part,
-                        lambda name: left.numbers.setdefault(name, len(left.numbers) + 1),
+                        part, lambda name: left.numbers.setdefault(name, len(left.numbers) + 1)
                     ),
                 }
             )

@@ -69,9 +69,7 @@ journal = Table(
 """All that the engine was told beside readings, numbered in one sequence with them."""
 
 clock_offset = Table(
-    "clock_offset",
-    metadata,
-    Column("offset_ms", BigInteger, primary_key=True, autoincrement=False),
+    "clock_offset", metadata, Column("offset_ms", BigInteger, primary_key=True, autoincrement=False)
 )
 """Every UTC offset that was ever in force: bounds the search for a stretch of UTC."""
 

@@ -2,7 +2,7 @@
 
 import zlib
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
@@ -33,14 +33,13 @@ from cabinetwatch.store.inputs import (
     sensors_of_today,
 )
 from cabinetwatch.store.place import (
-    DamagedRecordError,
     NoStoreError,
     ReplacedStoreError,
     WriterLock,
     act_as_owner,
     database_path,
     pending_salvage,
-    report_damage,
+    record_damaged,
     whole,
 )
 from cabinetwatch.store.records import (
@@ -258,15 +257,26 @@ class Store:
         They come in order of arrival; those with a time of their own can be older than the one
         before.
         """
+        sensors = () if sensor is None else (sensor,)
+        for _, reading, utc_ms in self.numbered(sensors, from_utc_ms, to_utc_ms):
+            yield reading, utc_ms
+
+    def numbered(
+        self, sensors: Collection[str], from_utc_ms: int | None = None, to_utc_ms: int | None = None
+    ) -> Iterator[tuple[int, Reading, int]]:
+        """Give the readings of some sensors (none: of all), each behind an input number.
+
+        That is of the first input of its stretch, by which its offset is found.
+        """
         for stretch in self.stretches(from_utc_ms, to_utc_ms):
             for reading in stretch.readings:
                 utc_ms = reading.t + stretch.offset_ms
                 if (
-                    (sensor is None or reading.sensor == sensor)
+                    (not sensors or reading.sensor in sensors)
                     and (from_utc_ms is None or utc_ms >= from_utc_ms)
                     and (to_utc_ms is None or utc_ms < to_utc_ms)
                 ):
-                    yield reading, utc_ms
+                    yield stretch.first_seq, reading, utc_ms
 
     def sensors(self) -> list[str]:
         """Give the names of all sensors that ever had a reading."""
@@ -616,9 +626,7 @@ class Store:
         try:
             yield
         except (ValueError, zlib.error) as error:
-            damage = DamagedRecordError(f"The store {self.path} is damaged: {error}", self.path)
-            report_damage(self.path, damage)
-            raise damage from error
+            raise record_damaged(self.path, error) from error
 
 
 class _Tail:

@@ -315,10 +315,7 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) 
             f" accuracies allow ({unit.difference(limit_k, 2)}): they were not in the same air,"
             " or one is bad.",
         )
-    return Zero(
-        offset,
-        f"An offset of {written} between the sensors (zero phase) is taken off.",
-    )
+    return Zero(offset, f"An offset of {written} between the sensors (zero phase) is taken off.")
 
 
 def zero_progress(phase: Phase, subject: Subject) -> Progress:
@@ -519,10 +516,7 @@ def _own(result: PhaseResult) -> TimeConstant:
 
 
 def _pair(
-    first: Hypotheses,
-    last: Hypotheses,
-    floors: tuple[float, float],
-    load_ratio: float | None,
+    first: Hypotheses, last: Hypotheses, floors: tuple[float, float], load_ratio: float | None
 ) -> _Pairs:
     """Hold each hypothesis of before, brought over by its rises, against each of after.
 

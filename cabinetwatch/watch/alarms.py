@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from cabinetwatch.config.equipment import SubjectKind
+from cabinetwatch.config.model import SubjectKind
 from cabinetwatch.text import describe_duration, to_rfc3339
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.conditions.base import Condition

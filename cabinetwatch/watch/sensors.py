@@ -7,8 +7,7 @@ from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.equipment import Sensor
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import Config, Sensor
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter, is_flicker

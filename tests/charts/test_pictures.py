@@ -8,8 +8,8 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 
-from cabinetwatch.charts.canvas import HEIGHT, WIDTH, draw_png, draw_svg
-from cabinetwatch.charts.picture import (
+from cabinetwatch.report.canvas import HEIGHT, WIDTH, draw_png, draw_svg
+from cabinetwatch.report.picture import (
     DARK,
     LIGHT,
     STROKES,

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.charts.picture import Tick, Timeline, spread, time_ticks, value_ticks
+from cabinetwatch.report.picture import Tick, Timeline, spread, time_ticks, value_ticks
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS

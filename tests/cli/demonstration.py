@@ -1,6 +1,6 @@
 """The demonstration's configuration, for tests that need neither its broker nor its mail server."""
 
-from cabinetwatch.demo.fortnight import configuration_text
+from cabinetwatch.demo.story import configuration_text
 
 CONFIGURATION = configuration_text(
     time_zone="Europe/Dublin",

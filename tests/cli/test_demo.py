@@ -15,10 +15,9 @@ from rich.console import Console
 from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo import fortnight
-from cabinetwatch.demo import nodes as scenario
-from cabinetwatch.demo.fortnight import MARK, SIMULATED
+from cabinetwatch.demo import story as scenario
 from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
+from cabinetwatch.demo.story import MARK, SIMULATED
 from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import named
 from tests.service.watching import wait_until
@@ -55,7 +54,7 @@ def test_the_evening_tells_and_mails_what_it_should(
 def test_days_that_were_lived_through_leave_a_summary_and_a_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(fortnight, "_DAYS", 1)
+    monkeypatch.setattr(scenario, "_DAYS", 1)
     demo._make(tmp_path, time.time_ns() // 1_000_000)
     check_past(tmp_path)
 

@@ -15,7 +15,7 @@ import pytest
 from paho.mqtt import publish
 from rich.console import Console
 
-from cabinetwatch.cli.hear import table
+from cabinetwatch.cli.check import table
 from cabinetwatch.cli.main import main
 from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.mqtt.draft import Survey

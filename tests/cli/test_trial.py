@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.fortnight import INVENTED, Phases, write_trial_record
+from cabinetwatch.demo.story import INVENTED, Phases, write_trial_record
 from cabinetwatch.text import from_rfc3339, typeset
 from tests.cli.demonstration import CONFIGURATION
 from tests.support.fahrenheit import same, sentences_apart

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.fortnight import Phases, write_trial_record
+from cabinetwatch.demo.story import Phases, write_trial_record
 from cabinetwatch.report.trial_case import Case, judge_case, with_stored_readings
 from cabinetwatch.report.trial_page import draw_charts
 from cabinetwatch.store import upkeep as spared

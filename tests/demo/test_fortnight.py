@@ -6,10 +6,9 @@ from itertools import islice
 
 import pytest
 
-from cabinetwatch.demo import fortnight
+from cabinetwatch.demo import story as fortnight
 from cabinetwatch.demo.cabinet import Cabinet
-from cabinetwatch.demo.fortnight import fortnight_configuration_text
-from cabinetwatch.demo.nodes import TIME_ZONE
+from cabinetwatch.demo.story import TIME_ZONE, fortnight_configuration_text
 from cabinetwatch.text import from_datetime, to_datetime
 
 DAY_MS = 86_400_000
@@ -34,9 +33,9 @@ def at(text: str) -> int:
 def test_it_is_the_last_two_weeks_that_are_over_by_the_household_clock(
     now: str, start: str, end: str
 ) -> None:
-    ends = fortnight.end_utc_ms(at(now), TIME_ZONE)
+    ends = fortnight.fortnight_end_utc_ms(at(now), TIME_ZONE)
     assert to_datetime(ends) == to_datetime(at(end))
-    assert to_datetime(fortnight.start_utc_ms(ends, TIME_ZONE)) == to_datetime(at(start))
+    assert to_datetime(fortnight.fortnight_start_utc_ms(ends, TIME_ZONE)) == to_datetime(at(start))
 
 
 def test_the_same_fortnight_comes_out_whenever_it_is_asked_for() -> None:

@@ -9,8 +9,15 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from cabinetwatch.clock import RatedClock
-from cabinetwatch.demo.cabinet import Probe, under_stairs
-from cabinetwatch.demo.nodes import SensorNodes, bare_number, instrument, json_object, senml_pack
+from cabinetwatch.demo.cabinet import (
+    Probe,
+    SensorNodes,
+    bare_number,
+    instrument,
+    json_object,
+    senml_pack,
+    under_stairs,
+)
 from cabinetwatch.demo.servers import EmbeddedBroker
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S

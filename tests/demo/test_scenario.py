@@ -5,9 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from cabinetwatch.demo import nodes as scenario
-from cabinetwatch.demo.fortnight import configuration_text
-from cabinetwatch.demo.nodes import WatchMessage
+from cabinetwatch.demo import story as scenario
+from cabinetwatch.demo.story import WatchMessage, configuration_text
 from cabinetwatch.text import from_datetime, to_datetime
 
 

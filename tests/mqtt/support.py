@@ -11,7 +11,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from pydantic import SecretStr
 
 from cabinetwatch.clock import SystemClock, WatchTime
-from cabinetwatch.config.equipment import Sensor
+from cabinetwatch.config.model import Sensor
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.mqtt.link import ConnectionEvent, Incoming
 from cabinetwatch.mqtt.session import MqttSession

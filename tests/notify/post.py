@@ -66,7 +66,9 @@ class Post:
                 told=told,
                 present=self.present,
             )
-            delivery = Delivery({channel: carrier}, self._config, self, self.present, told)
+            delivery = Delivery(
+                channel, carrier, self._config, self, present=self.present, told=told
+            )
             last = last_told(notice for notice, _ in posted)
             lived = self.store.transitions()
             delivery.restore(self.store.waiting(), standing, lived, last, self.t)

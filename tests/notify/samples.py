@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from cabinetwatch.config import Config, parse
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import predicate
 from cabinetwatch.text import from_rfc3339, to_rfc3339
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.events import Account, AlarmState, Message, Priority, Step, Transition

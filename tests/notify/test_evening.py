@@ -12,9 +12,8 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli import look
-from cabinetwatch.notify.mail import build_message
+from cabinetwatch.notify.mail import PRIORITY_WORDS, build_message, measured
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
-from cabinetwatch.notify.words import PRIORITY_WORDS, measured
 from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.report.words import last_known, present_of
 from cabinetwatch.store.place import database_url

@@ -5,8 +5,8 @@ import re
 
 import pytest
 
-from cabinetwatch.notify import words as labels
-from cabinetwatch.notify.words import label, written
+from cabinetwatch.notify import mail as labels
+from cabinetwatch.notify.mail import label, written
 from cabinetwatch.text import TemperatureUnit, plain
 from cabinetwatch.watch.devices import LABELS
 

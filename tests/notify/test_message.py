@@ -15,9 +15,14 @@ from hypothesis import strategies as st
 
 from cabinetwatch.config import Config
 from cabinetwatch.config.loading import SYSTEM_FILE
-from cabinetwatch.notify.mail import build_message
+from cabinetwatch.notify.mail import (
+    DEVICE_CAUTIONS,
+    NO_SMOKE_ALARM,
+    build_message,
+    predicate,
+    told_in_short,
+)
 from cabinetwatch.notify.plan import DueRepeat, Present, plan, plan_digest, plan_repeat, plan_test
-from cabinetwatch.notify.words import DEVICE_CAUTIONS, NO_SMOKE_ALARM, predicate, told_in_short
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.conditions import SPECS

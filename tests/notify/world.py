@@ -1,10 +1,10 @@
 """A pretended outbox and pretended channels, to drive deliveries through pretended time."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.delivery import Attempt, Carrier, Delivery, Fault, Refusal
+from cabinetwatch.notify.delivery import Attempt, Delivery, Fault, Refusal
 from cabinetwatch.notify.people import Told
 from cabinetwatch.notify.plan import Present, last_told, plan
 from cabinetwatch.store.records import Channel, Notice, Outcome
@@ -78,8 +78,43 @@ class Outbox:
         return {key: outcome.status for key, outcome in self.outcomes.items()}
 
 
+class Deliveries:
+    """A delivery for each channel, as in a daemon."""
+
+    def __init__(self, each: Iterable[Delivery]) -> None:
+        self._each = list(each)
+
+    def restore(
+        self,
+        waiting: Sequence[tuple[Notice, Outcome | None]],
+        standing: Iterable[Transition],
+        lived: Sequence[Transition],
+        told: Mapping[str, int],
+        t: int,
+    ) -> None:
+        standing = list(standing)
+        for delivery in self._each:
+            delivery.restore(waiting, standing, lived, told, t)
+
+    def add(self, notices: Sequence[Notice]) -> None:
+        for delivery in self._each:
+            delivery.add(notices)
+
+    def observe(self, transitions: Sequence[Transition]) -> None:
+        for delivery in self._each:
+            delivery.observe(transitions)
+
+    def hurry(self, *, forgetful: bool = False) -> None:
+        for delivery in self._each:
+            delivery.hurry(forgetful=forgetful)
+
+    def step(self, t: int, utc_ms: int) -> int | None:
+        dues = [delivery.step(t, utc_ms) for delivery in self._each]
+        return min((due_t for due_t in dues if due_t is not None), default=None)
+
+
 class World:
-    """A delivery with its outbox, in pretended time; `offset_ms` is what UTC is ahead by."""
+    """Deliveries with their outbox, in pretended time; `offset_ms` is what UTC is ahead by."""
 
     def __init__(
         self,
@@ -101,12 +136,15 @@ class World:
         self.present: Present | None = None
         self.delivery = self._new_delivery()
 
-    def _new_delivery(self) -> Delivery:
-        carriers: dict[Channel, Carrier] = dict(self.carriers)
+    def _new_delivery(self) -> Deliveries:
         posted = [
             (each, self.outbox.outcomes.get(id_)) for id_, each in self.outbox.notices.items()
         ]
-        return Delivery(carriers, self.config, self, self.present, Told(posted))
+        told = Told(posted)
+        return Deliveries(
+            Delivery(channel, carrier, self.config, self, present=self.present, told=told)
+            for channel, carrier in self.carriers.items()
+        )
 
     def keep(self, notices: Sequence[Notice], outcomes: Sequence[Outcome]) -> None:
         self.outbox.commit(notices, outcomes)

@@ -9,11 +9,11 @@ from io import StringIO
 import numpy as np
 import pytest
 
-from cabinetwatch.charts.picture import Timeline, curve, device_picture, frame_of, trend_picture
 from cabinetwatch.cli.main import main
 from cabinetwatch.report.charts import draw_charts, draw_week
 from cabinetwatch.report.page import MANIFEST, read_manifest
 from cabinetwatch.report.page_server import PageSource, write_page
+from cabinetwatch.report.picture import Timeline, curve, device_picture, frame_of, trend_picture
 from cabinetwatch.report.summary_mail import html_of, text_of
 from cabinetwatch.report.summary_week import Week
 from cabinetwatch.report.summary_words import summary_of

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.notify.words import degree
+from cabinetwatch.notify.mail import degree
 from cabinetwatch.report.page import page_of
 from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.report.words import short_time

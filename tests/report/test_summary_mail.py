@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cabinetwatch.charts.picture import Picture
 from cabinetwatch.cli.main import main
 from cabinetwatch.notify.mail import Envelope
 from cabinetwatch.report import charts
 from cabinetwatch.report.charts import Drawn, draw_week
+from cabinetwatch.report.picture import Picture
 from cabinetwatch.report.summary_mail import mail_of
 from cabinetwatch.report.summary_week import Week
 from cabinetwatch.report.summary_words import summary_of

@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from cabinetwatch.notify.words import predicate
+from cabinetwatch.notify.mail import predicate
 from cabinetwatch.report.summary_mail import html_of, present_sentence, text_of
 from cabinetwatch.report.summary_week import AlarmWeek, DriftWeek, Week
 from cabinetwatch.report.summary_words import (

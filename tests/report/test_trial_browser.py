@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.fortnight import write_trial_record
+from cabinetwatch.demo.story import write_trial_record
 from cabinetwatch.text import from_rfc3339
 from tests.cli.demonstration import CONFIGURATION
 from tests.support.browser import Browser

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from cabinetwatch.notify.words import learning_words
+from cabinetwatch.notify.mail import learning_words
 from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import EntryKind, Reading

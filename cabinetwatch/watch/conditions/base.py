@@ -12,8 +12,13 @@ from typing import Any, ClassVar, TypeVar
 
 from pydantic import Field, create_model
 
-from cabinetwatch.config.equipment import AlarmSettings, ConditionSpec, SubjectKind
-from cabinetwatch.config.model import SITE_SUBJECT, Config
+from cabinetwatch.config.model import (
+    SITE_SUBJECT,
+    AlarmSettings,
+    ConditionSpec,
+    Config,
+    SubjectKind,
+)
 from cabinetwatch.text import (
     NBSP,
     TemperatureUnit,

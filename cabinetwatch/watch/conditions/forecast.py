@@ -11,8 +11,7 @@ from typing import Any
 
 from pydantic import Field
 
-from cabinetwatch.config.equipment import AlarmSettings
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
 from cabinetwatch.watch.conditions.base import (

@@ -12,8 +12,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
-from cabinetwatch.config.equipment import AlarmSettings
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.thermal.detection import Finding
 from cabinetwatch.thermal.device import MOST_DUST
 from cabinetwatch.watch.conditions.base import (

@@ -12,8 +12,7 @@ from typing import Any, ClassVar, NamedTuple
 
 from pydantic import Field
 
-from cabinetwatch.config.equipment import AlarmSettings
-from cabinetwatch.config.model import Config
+from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.config.values import common_levels
 from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.humidity import dew_point_c

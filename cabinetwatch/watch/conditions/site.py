@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import Field
 
-from cabinetwatch.config.equipment import AlarmSettings
+from cabinetwatch.config.model import AlarmSettings
 from cabinetwatch.text import counted, describe_duration, printable
 from cabinetwatch.watch.conditions.base import (
     Condition,

@@ -1,17 +1,244 @@
-"""Two weeks and a trial in the simulated cabinet, and the configuration that watches it."""
+"""What happens in the simulated cabinet: an evening live, two weeks, a trial; and who watches."""
 
 import csv
+import json
 import math
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Self
 from zoneinfo import ZoneInfo
 
-from cabinetwatch.demo.cabinet import MAX_STEP_S, under_stairs
-from cabinetwatch.demo.nodes import INTERVAL_S, Stage, instrument
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from cabinetwatch.demo.cabinet import INTERVAL_S, MAX_STEP_S, Cabinet, instrument, under_stairs
 from cabinetwatch.text import from_datetime, to_datetime, to_rfc3339
+
+
+class WatchMessage(NamedTuple):
+    """A transition as the watch published it; the fields used here, and all of it."""
+
+    time: str
+    subject: str
+    condition: str
+    state: str
+    text: str
+    whole: dict[str, Any]
+
+
+class Observer:
+    """A context manager: inside it everything under the watch's prefix is collected.
+
+    The demonstration learns what the watch found the way any program in the house would, over the
+    wire, not by looking inside.
+    """
+
+    def __init__(self, host: str, port: int, prefix: str) -> None:
+        self._prefix = prefix
+        self._changed = threading.Condition()
+        self._online = False
+        self._devices: dict[str, dict[str, Any]] = {}
+        self._told: list[WatchMessage] = []
+        self._faults: list[str] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-observer")
+        self._client.username_pw_set("observer")
+        self._client.on_connect = self._subscribe
+        self._client.on_message = self._heard
+        self._address = (host, port)
+
+    def __enter__(self) -> Self:
+        """Connect and subscribe; OSError when the broker can't be reached."""
+        self._client.connect(*self._address)
+        self._client.loop_start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+        # Out of the ring of references, so that the library closes its sockets at once.
+        self._client.on_connect = self._client.on_message = None
+
+    def wait_online(self, timeout_s: float) -> bool:
+        """Wait until the watch says that it is online; False when it doesn't in time."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._online, timeout_s)
+
+    def devices(self) -> dict[str, dict[str, Any]]:
+        """The latest figures of each device."""
+        with self._changed:
+            return dict(self._devices)
+
+    def told(self, start: int = 0) -> list[WatchMessage]:
+        """The transitions heard so far, from the given one on, in the order they came in."""
+        with self._changed:
+            return self._told[start:]
+
+    def faults(self) -> list[str]:
+        """Messages that could not be understood, one sentence each."""
+        with self._changed:
+            return list(self._faults)
+
+    def _subscribe(self, client: mqtt.Client, *_: object) -> None:
+        client.subscribe(f"{self._prefix}/#", qos=1)
+
+    def _heard(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        """Sort one message in. An exception here would end the client's thread unseen."""
+        del client, data
+        with self._changed:
+            try:
+                self._sort(message.topic, message.payload)
+            except (ValueError, KeyError, TypeError) as fault:
+                self._faults.append(f"{message.topic}: {fault!r}")
+            self._changed.notify_all()
+
+    def _sort(self, topic: str, payload: bytes | bytearray) -> None:
+        if not payload:
+            return
+        content = json.loads(payload)
+        match topic.removeprefix(f"{self._prefix}/").split("/"):
+            case ["watch"]:
+                self._online = content["online"]
+            case ["device", device]:
+                self._devices[device] = content
+            case ["alarm", subject, condition]:
+                time, state, text = (content[key] for key in ("time", "state", "text"))
+                self._told.append(WatchMessage(time, subject, condition, state, text, content))
+
+
+RATE = 30.0
+"""How many times faster than life the demonstration runs."""
+
+EVENING_SEED = 20
+TIME_ZONE = "Europe/Dublin"
+EVENING_HOUR, EVENING_MINUTE = 19, 40
+MINUTE_S = 60.0
+END_S = 33 * MINUTE_S
+
+
+class Stage:
+    """A cabinet with its instruments, and the hands that act on it; by default of the evening."""
+
+    def __init__(self, cabinet: Cabinet | None = None, seed: int = EVENING_SEED) -> None:
+        start_hour = EVENING_HOUR + EVENING_MINUTE / 60
+        self.cabinet = cabinet or under_stairs(start_hour=start_hour, seed=seed)
+        self.instruments = instrument(self.cabinet, seed)
+
+    def stall_fan(self, stalled: bool) -> None:
+        """Stall the fan of the NAS, or free it."""
+        self.cabinet.devices["nas"].fan_stalled = stalled
+
+    def kill_probe(self, dead: bool, sensor: str = "amplifier-air") -> None:
+        """Let a temperature probe die, or replace it."""
+        self.instruments.probes[sensor].dead = dead
+
+
+@dataclass(frozen=True)
+class Act:
+    """Something that happens in the cabinet at `at_s` after the start."""
+
+    at_s: float
+    says: str
+    do: Callable[[Stage], None]
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A transition that the watch must tell between two instants after the start."""
+
+    subject: str
+    condition: str
+    states: frozenset[str]
+    after_s: float
+    by_s: float
+
+    def __str__(self) -> str:
+        states = " or ".join(sorted(self.states))
+        return f"{self.condition} of {self.subject} becoming {states}"
+
+    def find(self, told: Iterable[tuple[float, WatchMessage]]) -> WatchMessage | None:
+        """Give the first fitting transition out of pairs of seconds after the start and it."""
+        for at_s, transition in told:
+            if (
+                self.after_s <= at_s <= self.by_s
+                and transition.subject == self.subject
+                and transition.condition == self.condition
+                and transition.state in self.states
+            ):
+                return transition
+        return None
+
+
+_RAISED = frozenset({"unacknowledged"})
+_BACK = frozenset({"returned", "normal"})
+_STALL_S, _FREE_S = 5 * MINUTE_S, 16 * MINUTE_S
+_DIE_S, _REPLACE_S = 23 * MINUTE_S, 28 * MINUTE_S
+
+ACTS = (
+    Act(
+        20.0,
+        "An ordinary evening: everything runs, the amplifier plays, the watch is silent.",
+        lambda stage: None,
+    ),
+    Act(
+        _STALL_S,
+        "The fan of the NAS stalls. Nobody is near; the temperature still looks harmless.",
+        lambda stage: stage.stall_fan(True),
+    ),
+    Act(
+        _FREE_S,
+        "Somebody has read the mails and, from outside, pulled away the cable that held the fan:"
+        " it turns again.",
+        lambda stage: stage.stall_fan(False),
+    ),
+    Act(
+        _DIE_S,
+        "The amplifier's temperature sensor dies. Its node goes on sending, without a figure.",
+        lambda stage: stage.kill_probe(True),
+    ),
+    Act(_REPLACE_S, "The dead sensor is replaced.", lambda stage: stage.kill_probe(False)),
+)
+
+# Before the next act: these minutes are seconds, in which a busy machine may do something else.
+EXPECTED = (
+    Expected("nas", "fan-slow", _RAISED, _STALL_S, _FREE_S),
+    Expected("nas", "over-derating", _RAISED, _STALL_S, _FREE_S),
+    Expected("nas", "fan-slow", _BACK, _FREE_S, _DIE_S),
+    Expected("nas", "over-derating", _BACK, _FREE_S, _DIE_S),
+    Expected("amplifier-air", "silent", _RAISED, _DIE_S, _REPLACE_S),
+    Expected("amplifier-air", "silent", _BACK, _REPLACE_S, END_S),
+)
+
+
+def start_utc_ms(now_utc_ms: int) -> int:
+    """Give the start of the last simulated evening that is wholly past, in ms since 1970.
+
+    In the past, so that the commands typed afterwards find it where they look by default.
+    """
+    zone = ZoneInfo(TIME_ZONE)
+    now = to_datetime(now_utc_ms).astimezone(zone)
+    start = datetime(now.year, now.month, now.day, EVENING_HOUR, EVENING_MINUTE, tzinfo=zone)
+    if start + timedelta(seconds=END_S) > now:
+        # Wall-clock arithmetic within one zone: twenty to eight the evening before.
+        start -= timedelta(days=1)
+    return from_datetime(start)
+
+
+def trial_start_utc_ms(now_utc_ms: int) -> int:
+    """Give nine in the morning of the day before yesterday: the trial record begins there."""
+    zone = ZoneInfo(TIME_ZONE)
+    day = (to_datetime(now_utc_ms).astimezone(zone) - timedelta(days=2)).date()
+    return from_datetime(datetime(day.year, day.month, day.day, 9, tzinfo=zone))
+
+
+def clock_time(utc_ms: int) -> str:
+    """Give the simulated time of day as the household's clock shows it."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(TIME_ZONE)).strftime("%H:%M:%S")
+
+
+# The fortnight.
 
 SEED = 7
 MOMENT_S = 60
@@ -117,7 +344,7 @@ _EVENTS = (
 )
 
 
-def end_utc_ms(now_utc_ms: int, time_zone: str) -> int:
+def fortnight_end_utc_ms(now_utc_ms: int, time_zone: str) -> int:
     """Give the last Monday at seven, by the household's clock, that is past: its summary is due."""
     now = to_datetime(now_utc_ms).astimezone(ZoneInfo(time_zone))
     monday = (now - timedelta(days=now.weekday())).replace(
@@ -127,7 +354,7 @@ def end_utc_ms(now_utc_ms: int, time_zone: str) -> int:
     return from_datetime(monday if monday <= now else monday - timedelta(days=7))
 
 
-def start_utc_ms(ends_utc_ms: int, time_zone: str) -> int:
+def fortnight_start_utc_ms(ends_utc_ms: int, time_zone: str) -> int:
     """Give the Monday, at midnight by the household's clock, two weeks before it ends."""
     end = to_datetime(ends_utc_ms).astimezone(ZoneInfo(time_zone))
     day = end.date() - timedelta(days=_DAYS)

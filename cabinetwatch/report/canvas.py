@@ -22,7 +22,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D
 from PIL import Image
 
-from cabinetwatch.charts.picture import (
+from cabinetwatch.report.picture import (
     DARK,
     INK,
     LIGHT,

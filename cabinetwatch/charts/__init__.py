@@ -1,1 +1,0 @@
-"""Pictures for the page, the mail and the trial report: what is drawn, and how. No database."""
