@@ -296,13 +296,21 @@ class Expectation:
 
     def save(self) -> dict[str, Any]:
         """State for `restore`."""
-        ambient, load = self._ambient.values, self._load.values
-        return {"ambient": ambient, "load": load, "started": self._started}
+        return {
+            "ambient": self._ambient.values,
+            "load": self._load.values,
+            "started": self._started,
+            "explained": [self.felt_ambient_c, self.load_rise_k, *self.drivers],
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take over what an expectation of the same response has saved."""
         self._ambient.values, self._load.values = list(state["ambient"]), list(state["load"])
         self._started = state["started"]
+        # A state of an earlier version knows it only from the next step on.
+        felt_c, rise_k, *drivers = state.get("explained", (0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+        self.felt_ambient_c, self.load_rise_k = felt_c, rise_k
+        self.drivers = (drivers[0], drivers[1], drivers[2], drivers[3])
 
 
 _START_DOUBT_K = 3.0

@@ -274,11 +274,11 @@ class Resolution:
 
     def take(self, value: float) -> None:
         """Look at the next value."""
-        if self.last is not None:
-            change = abs(value - self.last)
-            if change > 1e-3 and (self.step == 0.0 or change < self.step - 1e-6):
+        last, self.last = self.last, value
+        if last is not None:
+            change = value - last if value > last else last - value
+            if change > 1e-3 and (change < self.step - 1e-6 or self.step == 0.0):
                 self.step = min(change, 1.0)
-        self.last = value
 
 
 SHORTEST_WINDOW_MS = 9_000
