@@ -190,13 +190,11 @@ class DeviceObserver(Saved):
         return self._above.finding
 
     @property
-    def gives_off_heat(self) -> bool:
-        """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
-        return self.cooling_loss.standing and self.falls
-
-    @property
     def falls(self) -> bool:
-        """Whether the rise still has to fall clearly to where it is heading."""
+        """Whether the rise still has to fall clearly to where it is heading.
+
+        Where cooling was lost, what the device has stored comes out then.
+        """
         return self._estimator.falls()
 
     def excuse_heat(self, t_ms: int) -> None:

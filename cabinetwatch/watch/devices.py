@@ -147,11 +147,13 @@ class DeviceView:
         return feeds
 
     def _ambient_heard(self, t: int, value: float) -> bool:
-        self._excuse_heat(t)
+        if self.enclosed:
+            self._excuse_heat(t)
         return self.observer.observe_ambient(t, value) and self._stepped(t)
 
     def _temperature_heard(self, t: int, value: float) -> bool:
-        self._excuse_heat(t)
+        if self.enclosed:
+            self._excuse_heat(t)
         return self.observer.observe_temperature(t, value) and self._stepped(t)
 
     def _excuse_heat(self, t: int) -> None:
@@ -159,9 +161,12 @@ class DeviceView:
 
         Lost cooling of its own that has been told stands until that is seen to be over.
         """
-        if self.loss_is_told or not any(d.observer.gives_off_heat for d in self.enclosed):
+        if self.loss_is_told:
             return
-        self.observer.excuse_heat(t)
+        for inner in self.enclosed:
+            if inner.observer.cooling_loss.standing and inner.observer.falls:
+                self.observer.excuse_heat(t)
+                return
 
     def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
@@ -262,7 +267,10 @@ class DeviceView:
     @property
     def heading(self) -> Figures | None:
         """What the observer makes of it, None while either sensor of the rise is missing."""
-        return self.observer.figures if self.rise_is_known else None
+        ambient = self.ambient
+        if self._has_stepped and ambient is not None and ambient.good and self.temperature.good:
+            return self.observer.figures
+        return None
 
     @property
     def rise_is_known(self) -> bool:
@@ -286,12 +294,14 @@ class DeviceView:
     def hot_day_temperature_c(self) -> float | None:
         """The temperature of the curve's air on the hottest day, at the present settled rises."""
         total_c = self.design_ambient_c
-        own = (self,) if self.config.derating_air == "device" else ()
-        for device in (*self.enclosing, *own):
-            rise_k = device.settled_rise_k
-            if rise_k is None:
+        for device in self.enclosing:
+            if (figures := device.heading) is None:
                 return None
-            total_c += rise_k
+            total_c += figures.settled_rise_k
+        if self.air is self.temperature:
+            if (figures := self.heading) is None:
+                return None
+            total_c += figures.settled_rise_k
         return total_c
 
     @property
@@ -362,10 +372,11 @@ class DeviceView:
         """The temperature at which the present load is just allowed, lowered for altitude."""
         if self._curve is None:
             return None
-        load = self.load_fraction
-        if self._threshold_for is None or self._threshold_for[0] != load:
-            self._threshold_for = (load, self._curve.threshold_c(load) - self._lowering_k)
-        return self._threshold_for[1]
+        known, power_w = self._threshold_for, self.power_w
+        if known is None or known[0] != power_w:
+            threshold_c = self._curve.threshold_c(self.load_fraction) - self._lowering_k
+            self._threshold_for = known = (power_w, threshold_c)
+        return known[1]
 
     @property
     def margin_k(self) -> float | None:
@@ -416,7 +427,9 @@ class DeviceView:
         if not self.powers:
             observer = self.observer
             return not observer.is_off and (observer.applies or observer.figures is None)
-        return not self.off and (self.settled_on_t is None or t >= self.settled_on_t)
+        if self.off:
+            return False
+        return (settled_on_t := self.settled_on_t) is None or t >= settled_on_t
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""

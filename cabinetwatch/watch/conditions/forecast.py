@@ -15,6 +15,7 @@ from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
+from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
     SHUT_DOWN,
@@ -86,7 +87,7 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
-        if math.isinf(threshold_c) or self._surely_cools(threshold_c):
+        if math.isinf(threshold_c) or self._surely_cools(figures, threshold_c):
             # A load that is too much at any temperature is told by over-derating; and where
             # cooling is back, what the course so far led to no longer counts.
             self._forecast = _NOTHING_AHEAD
@@ -94,7 +95,7 @@ class DeratingForecast(HeadingCondition):
             return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
-            self._forecast = self._solve(threshold_c)
+            self._forecast = self._solve(figures, threshold_c)
             self._watch.observe(figures.t_ms, self._forecast.probability)
         return self._watch.standing
 
@@ -102,11 +103,8 @@ class DeratingForecast(HeadingCondition):
         """The first of the steps that were sure of it."""
         return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
 
-    def _surely_cools(self, threshold_c: float) -> bool:
+    def _surely_cools(self, figures: Figures, threshold_c: float) -> bool:
         """Whether it is below the threshold and its rise beyond doubt above the settled one."""
-        figures = self.device.observer.figures
-        if figures is None:
-            return False
         if figures.temperature_c >= threshold_c:
             self._comes_down = True
             return False
@@ -115,10 +113,7 @@ class DeratingForecast(HeadingCondition):
         self._comes_down = self._comes_down and figures.settled_rise_k < figures.rise_k
         return figures.settled_rise_k + sigmas * figures.settled_rise_sd_k < figures.rise_k
 
-    def _solve(self, threshold_c: float) -> Forecast:
-        figures = self.device.observer.figures
-        if figures is None:
-            return _NOTHING_AHEAD
+    def _solve(self, figures: Figures, threshold_c: float) -> Forecast:
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
@@ -220,11 +215,11 @@ class HotDay(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare margin with zero, and the outer air with the design ambient."""
-        deadband_k = self.settings.deadband_k
-        excess_k = self._ambient_excess_k()
+        deadband_k, device = self.settings.deadband_k, self.device
+        excess_k = None if device.enclosing else self._ambient_excess_k()
         if excess_k is not None and beyond(excess_k, 0.0, deadband_k, active=active):
             return True
-        margin_k = self.device.hot_day_margin_k
+        margin_k = device.hot_day_margin_k
         if margin_k is None:
             return None
         return beyond(-margin_k, 0.0, deadband_k, active=active)

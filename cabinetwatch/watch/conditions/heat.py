@@ -74,10 +74,10 @@ class OverDerating(DeviceCondition):
         return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
 
     def judge(self, t: int, active: bool) -> bool | None:
-        air_c, threshold_c = self.device.air_c, self.device.threshold_c
-        if air_c is None or threshold_c is None:
+        air, threshold_c = self.device.air, self.device.threshold_c
+        if air is None or not air.good or threshold_c is None:
             return None
-        return beyond(air_c, threshold_c, self.settings.deadband_k, active=active)
+        return beyond(air.value, threshold_c, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
         device = self.device
@@ -172,15 +172,15 @@ class OverRise(CoolingDownCondition):
         " If the load has grown for good, prove the cooling again and set max_rise_k anew."
     )
 
-    @property
-    def limit_k(self) -> float:
-        return self.device.config.max_rise_k or 0.0
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self.limit_k = self.device.config.max_rise_k or 0.0
 
     def judge(self, t: int, active: bool) -> bool | None:
-        rise_k = self.device.rise_k
-        if rise_k is None:
+        figures = self.device.heading
+        if figures is None:
             return None
-        return beyond(rise_k, self.limit_k, self.settings.deadband_k, active=active)
+        return beyond(figures.rise_k, self.limit_k, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
         rise_k = self.device.rise_k
@@ -409,11 +409,12 @@ class RiseMissing(BoundTestCondition):
         return self.response if self.device.powers else f"{_IF_OFF} {self.response}"
 
     def judge(self, t: int, active: bool) -> bool | None:
-        device, figures = self.device, self.device.observer.figures
+        device, standing = self.device, self.finding.standing
         if not device.rise_is_known:
             return None
-        if not device.judged_running(t) or not self.finding.standing:
+        if not standing or not device.judged_running(t):
             return False
+        figures = device.observer.figures
         if active or figures is None or figures.normal_rise_k is None:
             return True
         # To be raised, all of the settled rise's 95 % interval must be below normal.
