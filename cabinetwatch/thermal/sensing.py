@@ -307,7 +307,10 @@ class StuckWatch(Kept):
         """Whether with this value, too, all since the last movement lies within a flicker."""
         if self._lowest is None:
             return False
-        return is_flicker(min(value, self._lowest), max(value, self._highest), step)
+        lowest, highest = min(value, self._lowest), max(value, self._highest)
+        if highest - lowest > MOST_FLICKER_K + SMALLEST:
+            return False
+        return is_flicker(lowest, highest, step)
 
     def is_doubtful(self, step: float = 0.0) -> bool:
         """Whether the witness has moved so far that a value that stands may be no reading."""
