@@ -280,6 +280,14 @@ class DeviceObserver(Saved):
         lost = self.cooling_loss.standing
         return self._estimator.forecast(figures, threshold_c, horizon_s, lost)
 
+    def probability(self, threshold_c: float, horizon_s: float) -> float:
+        """The probability of `forecast` alone, with less work."""
+        figures = self.figures
+        if figures is None:
+            return 0.0
+        lost = self.cooling_loss.standing
+        return self._estimator.probability(figures, threshold_c, horizon_s, lost)
+
     # --- one step ----------------------------------------------------------------------------
 
     def _judge(self, window: Window) -> bool:

@@ -56,21 +56,22 @@ class History:
         ValueError for figures that can't be reckoned with, or a window that goes back in time.
         """
         window.check()
-        end_s = 0 if self.start_ms is None else round((window.t_ms - self.start_ms) / 1000.0)
-        if max(end_s, window.step_ms // 1000) > _LONGEST_S:
+        start_ms, t_ms, step_ms, ends_s = self.start_ms, window.t_ms, window.step_ms, self.end_s
+        end_s = 0 if start_ms is None else round((t_ms - start_ms) / 1000.0)
+        if end_s > _LONGEST_S or step_ms > 1000 * _LONGEST_S:
             self.clear()
             return
-        if end_s < (self.end_s[-1] if self.end_s else 0):
+        if end_s < (ends_s[-1] if ends_s else 0):
             raise ValueError("windows don't go back in time")
-        if self.start_ms is None:
-            self.start_ms = window.t_ms - window.step_ms
-        self._length_ms += window.step_ms
-        self._ambient_area += window.ambient_mean_c * window.step_ms
+        if start_ms is None:
+            start_ms = self.start_ms = t_ms - step_ms
+        self._length_ms += step_ms
+        self._ambient_area += window.ambient_mean_c * step_ms
         power = UNKNOWN if window.power_w is None else window.power_w
-        self._power_area += power * window.step_ms
-        if self._length_ms < _BIN_MS or len(self) >= self.longest:
+        self._power_area += power * step_ms
+        if self._length_ms < _BIN_MS or len(ends_s) >= self.longest:
             return
-        self.end_s.append(round((window.t_ms - self.start_ms) / 1000.0))
+        ends_s.append(round((t_ms - start_ms) / 1000.0))
         last_power = UNKNOWN if window.last_power_w is None else window.last_power_w
         row = (
             window.temperature_c,

@@ -11,7 +11,15 @@ from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any
 
-from cabinetwatch.thermal.heading import Base, Course, Forecast, HeadingFilter, time_to_threshold
+from cabinetwatch.thermal.heading import (
+    Base,
+    Course,
+    Forecast,
+    Heading,
+    HeadingFilter,
+    probability_of_threshold,
+    time_to_threshold,
+)
 from cabinetwatch.thermal.windows import (
     Figures,
     LowPassRow,
@@ -567,8 +575,7 @@ class RiseEstimator(Saved):
 
     def _noise_floor_k2(self) -> float:
         """Quantisation is no white noise: averaging doesn't lessen the steps of the sensors."""
-        own, ambient = self.own_step.step, self.ambient_step.step
-        ambient *= self.response.ambient_at_once
+        own, ambient = self.own_step.step, self.ambient_step.step * self.response.ambient_at_once
         return 0.1 * (own * own + ambient * ambient)
 
     def _stretch(self, goal_k: float, lost: bool) -> float:
@@ -677,6 +684,22 @@ class RiseEstimator(Saved):
         is its way back, after a door for one. `soonest_s` and `latest_s` allow for what no fit
         knows of: loads and doors to come, and a cause that still grows.
         """
+        base, courses = self._courses(figures, lost)
+        forecast = time_to_threshold(base, courses, threshold_c, horizon_s)
+        if forecast.probability == 0.0:
+            return forecast
+        courses = [heading.doubted(_LIFE_DOUBT) for heading in courses]
+        wide = time_to_threshold(base, courses, threshold_c, horizon_s)
+        return forecast._replace(soonest_s=wide.soonest_s, latest_s=wide.latest_s)
+
+    def probability(
+        self, figures: Figures, threshold_c: float, horizon_s: float, lost: bool
+    ) -> float:
+        """Give the probability of `forecast` alone."""
+        base, courses = self._courses(figures, lost)
+        return probability_of_threshold(base, courses, threshold_c, horizon_s)
+
+    def _courses(self, figures: Figures, lost: bool) -> tuple[Base, list[Heading]]:
         base = Base(
             goal_c=figures.ambient_c + self.load_goal_k,
             ways=self.expected.ways_to_go(figures.ambient_c, self.load_goal_k),
@@ -691,12 +714,7 @@ class RiseEstimator(Saved):
         elif not lost:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [heading.held_below(top_k) for heading in courses]
-        forecast = time_to_threshold(base, courses, threshold_c, horizon_s)
-        if forecast.probability == 0.0:
-            return forecast
-        courses = [heading.doubted(_LIFE_DOUBT) for heading in courses]
-        wide = time_to_threshold(base, courses, threshold_c, horizon_s)
-        return forecast._replace(soonest_s=wide.soonest_s, latest_s=wide.latest_s)
+        return base, courses
 
     def save(self) -> dict[str, Any]:
         """State for `restore`."""

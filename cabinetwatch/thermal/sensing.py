@@ -274,18 +274,15 @@ class StuckWatch(Kept):
         lowest = self._lowest
         self._lowest = value if lowest is None or value < lowest else lowest
         self._highest = max(self._highest, value)
-        self._repeats += 1
+        self._repeats = repeats = self._repeats + 1
         if witness is None:
             return self.stuck
         low, high = self._low, self._high
         self._low = low = witness if low is None or witness < low else low
         self._high = high = witness if high is None or witness > high else high
-        stood_ms = t_ms - self._value_ms
-        if (
-            self._repeats >= FEWEST_REPEATS
-            and high - low >= self._needed(step)
-            and stood_ms >= _SHORTEST_MS
-        ):
+        if repeats < FEWEST_REPEATS or t_ms - self._value_ms < _SHORTEST_MS:
+            return self.stuck
+        if high - low >= self._needed(step):
             self.stuck = True
             self.since_ms = self._value_ms
         return self.stuck
@@ -305,12 +302,14 @@ class StuckWatch(Kept):
 
     def stands(self, value: float, step: float = 0.0) -> bool:
         """Whether with this value, too, all since the last movement lies within a flicker."""
-        if self._lowest is None:
+        lowest, highest = self._lowest, self._highest
+        if lowest is None or not isfinite(value):
             return False
-        lowest, highest = min(value, self._lowest), max(value, self._highest)
-        if highest - lowest > MOST_FLICKER_K + SMALLEST:
-            return False
-        return is_flicker(lowest, highest, step)
+        if value < lowest:
+            span = highest - value
+        else:
+            span = (value if value > highest else highest) - lowest
+        return span <= SMALLEST or (span <= MOST_FLICKER_K + SMALLEST and span <= flicker_k(step))
 
     def is_doubtful(self, step: float = 0.0) -> bool:
         """Whether the witness has moved so far that a value that stands may be no reading."""
@@ -322,10 +321,10 @@ class StuckWatch(Kept):
         return max(self.moved + FLICKER_STEPS * step, _MORE_THAN_USUAL * self._most_moved)
 
 
-def is_flicker(lowest: float, highest: float, step: float) -> bool:
-    """Whether a sensor of this step (K) may read all of this span though it is stuck.
+def flicker_k(step: float) -> float:
+    """How far apart the readings of a stuck sensor of this step (K) may lie.
 
     ValueError for a step that can't be reckoned with.
     """
     check(step)
-    return highest - lowest <= min(FLICKER_STEPS * step, MOST_FLICKER_K) + SMALLEST
+    return min(FLICKER_STEPS * step, MOST_FLICKER_K) + SMALLEST

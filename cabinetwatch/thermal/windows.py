@@ -348,7 +348,10 @@ class WindowGatherer(Kept):
 
     def ambient(self, t_ms: int, ambient_c: float) -> Window | None:
         """Take an ambient reading; return the window that it completes, if it does."""
-        t_ms = self._in_order(t_ms)
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
         before_c, before_ms, opened_ms = self._ambient_c, self._ambient_t_ms, self._opened_ms
         if before_c is None:
             self._ambient_area = 0.0 if opened_ms is None else ambient_c * (t_ms - opened_ms)
@@ -367,7 +370,10 @@ class WindowGatherer(Kept):
 
     def power(self, t_ms: int, power_w: float | None) -> Window | None:
         """Take a power reading, or None when the power is no longer known."""
-        t_ms = self._in_order(t_ms)
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
         before_w, before_ms, opened_ms = self._power_w, self._power_t_ms, self._opened_ms
         if before_w is None:
             self._power_area = 0.0 if opened_ms is None else (power_w or 0.0) * (t_ms - opened_ms)
@@ -385,7 +391,10 @@ class WindowGatherer(Kept):
 
     def temperature(self, t_ms: int, temperature_c: float) -> Window | None:
         """Take a reading of the device's temperature."""
-        t_ms = self._in_order(t_ms)
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
         opened_ms = self._opened_ms
         if opened_ms is None:
             self._open(t_ms)
@@ -405,12 +414,6 @@ class WindowGatherer(Kept):
         self._ambient_area = 0.0
         self._ambient_sum = 0.0
         self._ambient_n = 0
-
-    def _in_order(self, t_ms: int) -> int:
-        latest_ms = self._latest_ms
-        if latest_ms is None or t_ms > latest_ms:
-            self._latest_ms = latest_ms = t_ms
-        return latest_ms
 
     def _closed_if_complete(self, t_ms: int) -> Window | None:
         opened_ms = self._opened_ms

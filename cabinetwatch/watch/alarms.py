@@ -361,13 +361,19 @@ class Deadlines:
 
     def is_due(self, to: int) -> bool:
         """Whether anything is due at or before `to`; what has moved on is queued anew."""
-        heap = self._heap
+        heap, queued = self._heap, self._queued
         while heap and heap[0][0] <= to:
-            t, _, item = heap[0]
-            if item.due == t:
+            t, order, item = heap[0]
+            due = item.due
+            if due == t:
                 return True
-            self._take_first()
-            self.set(item)
+            if due is not None and due > t and queued.get(order) == t:
+                queued[order] = due
+                heapq.heapreplace(heap, (due, order, item))
+            else:
+                self._take_first()
+                self.set(item)
+        self.next_t = heap[0][0] if heap else float("inf")
         return False
 
     def pop(self, to: int) -> Timed | None:

@@ -379,6 +379,11 @@ class DeviceView:
         return known[1]
 
     @property
+    def lowest_threshold_c(self) -> float:
+        """What no load's threshold is below; -inf where some load is allowed at no temperature."""
+        return -math.inf if self._curve is None else self._curve.lowest_c - self._lowering_k
+
+    @property
     def margin_k(self) -> float | None:
         """Derating threshold minus the temperature of that air."""
         threshold_c, air_c = self.threshold_c, self.air_c

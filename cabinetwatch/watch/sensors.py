@@ -16,7 +16,7 @@ from cabinetwatch.thermal.sensing import (
     MOST_FLICKER_K,
     StuckWatch,
     ValueFilter,
-    is_flicker,
+    flicker_k,
 )
 from cabinetwatch.thermal.windows import SMALLEST, Resolution
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
@@ -363,9 +363,9 @@ class FrozenWatch:
         if self._flickers and self._run_t is not None and self._is_flicker(value):
             return
         if self._looked:
-            self._looked = False
+            self._looked, step = False, self._step
             for watch in self._watches:
-                watch.end(value, self._step)
+                watch.end(value, step)
             self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None and not self.stuck:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
@@ -380,9 +380,8 @@ class FrozenWatch:
             return False
         lowest = value if value < lowest else lowest
         highest = value if value > highest else highest
-        if highest - lowest > MOST_FLICKER_K + SMALLEST:
-            return False
-        if not is_flicker(lowest, highest, self._step):
+        span = highest - lowest
+        if span > MOST_FLICKER_K + SMALLEST or span > flicker_k(self._step):
             return False
         self._lowest, self._highest = lowest, highest
         return True

@@ -71,10 +71,19 @@ class DeratingForecast(HeadingCondition):
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
-        self._forecast = _NOTHING_AHEAD
+        self._told: Forecast | None = _NOTHING_AHEAD
+        self._judged_c = 0.0
         self._forecast_t = 0
         self._watch = ForecastWatch()
         self._comes_down = False
+
+    @property
+    def _forecast(self) -> Forecast:
+        """The forecast of the last step, solved when it is told: most steps ask only how likely."""
+        if self._told is None:
+            horizon_s = self.settings.horizon_s
+            self._told = self.device.observer.forecast(self._judged_c, horizon_s)
+        return self._told
 
     @classmethod
     def subjects(cls, config: Config) -> Iterable[str]:
@@ -90,13 +99,12 @@ class DeratingForecast(HeadingCondition):
         if math.isinf(threshold_c) or self._surely_cools(figures, threshold_c):
             # A load that is too much at any temperature is told by over-derating; and where
             # cooling is back, what the course so far led to no longer counts.
-            self._forecast = _NOTHING_AHEAD
+            self._told = _NOTHING_AHEAD
             self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
-            self._forecast = self._solve(figures, threshold_c)
-            self._watch.observe(figures.t_ms, self._forecast.probability)
+            self._watch.observe(figures.t_ms, self._probability(figures, threshold_c))
         return self._watch.standing
 
     def began(self, pending_t: int) -> int:
@@ -113,13 +121,15 @@ class DeratingForecast(HeadingCondition):
         self._comes_down = self._comes_down and figures.settled_rise_k < figures.rise_k
         return figures.settled_rise_k + sigmas * figures.settled_rise_sd_k < figures.rise_k
 
-    def _solve(self, figures: Figures, threshold_c: float) -> Forecast:
+    def _probability(self, figures: Figures, threshold_c: float) -> float:
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
         if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
-            return _NOTHING_AHEAD
-        return self.device.observer.forecast(threshold_c, self.settings.horizon_s)
+            self._told = _NOTHING_AHEAD
+            return 0.0
+        self._told, self._judged_c = None, threshold_c
+        return self.device.observer.probability(threshold_c, self.settings.horizon_s)
 
     def seen(self) -> str:
         device, forecast = self.device, self._forecast
@@ -184,7 +194,7 @@ class DeratingForecast(HeadingCondition):
 
     def load(self, state: Mapping[str, Any]) -> None:
         self._forecast_t = state["t"]
-        self._forecast = Forecast(*state["forecast"])
+        self._told = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
         self._comes_down = state["comes_down"]
 

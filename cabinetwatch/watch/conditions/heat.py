@@ -60,6 +60,10 @@ class OverDerating(DeviceCondition):
         " no vent is covered. Undo the last change of cooling."
     )
 
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._cool_below_c = self.device.lowest_threshold_c
+
     @property
     def inputs(self) -> tuple[SensorView, ...]:
         """The air that the curve speaks of, and the load."""
@@ -74,8 +78,14 @@ class OverDerating(DeviceCondition):
         return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
 
     def judge(self, t: int, active: bool) -> bool | None:
-        air, threshold_c = self.device.air, self.device.threshold_c
-        if air is None or not air.good or threshold_c is None:
+        air = self.device.air
+        if air is None or not air.good:
+            return None
+        if air.value <= self._cool_below_c and not active:
+            # At any load.
+            return False
+        threshold_c = self.device.threshold_c
+        if threshold_c is None:
             return None
         return beyond(air.value, threshold_c, self.settings.deadband_k, active=active)
 
@@ -296,13 +306,14 @@ class CoolingLoss(BoundTestCondition, CoolingDownCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
-        device = self.device
+        device, standing = self.device, self.finding.standing
         if not device.rise_is_known:
             return None
+        if not (standing or active or self.recurrence.is_held):
+            return False
         if not device.judged_running(t):
             self.recurrence.release()
             return False
-        standing = self.finding.standing
         if standing and not self._is_slight():
             self.recurrence.forget()
         if active:
@@ -494,6 +505,10 @@ class FanSlow(DeviceCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; not while the device is off, just on, or lets its fan stop on purpose."""
         device, fan = self.device, self.fan
+        if fan.good and fan.value >= self.limit_rpm and not active and device.on_since_t is None:
+            # Off or not.
+            self.due = None
+            return False
         settled_on_t = device.settled_on_t
         self.due = settled_on_t if settled_on_t is not None and settled_on_t > t else None
         if not device.judged_running(t):
