@@ -38,6 +38,12 @@ class DeratingCurve:
             if not 0.0 <= fraction <= 1.0:
                 raise ValueError(f"a derating fraction must be from 0 to 1, not {fraction}")
 
+    @property
+    def lowest_c(self) -> float:
+        """The threshold at full load, which no other is below."""
+        temperature_c, fraction = self.points[0]
+        return temperature_c if fraction >= 1.0 else -inf
+
     def threshold_c(self, load_fraction: float | None = None) -> float:
         """Highest temperature at which the load is allowed, degC; None is full load.
 

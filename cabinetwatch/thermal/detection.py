@@ -33,14 +33,10 @@ from cabinetwatch.thermal.windows import Kept, Window
 
 @dataclass(slots=True)
 class Finding:
-    """Result of one sequential test: `since_ms` is the estimated time of the change.
-
-    `certainty` is the evidence over what a detection needs (1 or more: detected).
-    """
+    """Result of one sequential test: `since_ms` is the estimated time of the change."""
 
     standing: bool = False
     since_ms: int = 0
-    certainty: float = 0.0
 
 
 @dataclass(slots=True)
@@ -106,6 +102,16 @@ def limit_for_run_length(samples: float, k: float = 0.5) -> float:
 _USUAL_TAUS = 5.0
 
 
+@lru_cache(maxsize=64)
+def _gains(step_s: float, tau_s: float) -> tuple[float, float, float]:
+    """Shares of the way gone in a step: a bound to its goal, and back; the usual level."""
+    return (
+        1.0 - exp(-step_s / tau_s),
+        1.0 - exp(-step_s / (2.0 * tau_s)),
+        1.0 - exp(-step_s / (_USUAL_TAUS * tau_s)),
+    )
+
+
 class BoundTest(Kept):
     """The upper (sign 1) or lower (sign -1) bound of what is normal, and how far it is passed.
 
@@ -114,8 +120,8 @@ class BoundTest(Kept):
     """
 
     __slots__ = (
-        "_bound_k", "_gains", "_last_k", "_other_k", "_step_s", "_tau_s", "_usual_k", "beyond_k",
-        "score", "sign", "since_ms", "standing",
+        "_bound_k", "_last_k", "_other_k", "_usual_k", "beyond_k", "score", "sign", "since_ms",
+        "standing",
     )  # fmt: skip
     kept = (
         "_bound_k", "_last_k", "_other_k", "_usual_k", "score", "sign", "since_ms", "standing",
@@ -127,8 +133,6 @@ class BoundTest(Kept):
         self._other_k = 0.0
         self._usual_k: float | None = None
         self._last_k = 0.0
-        self._step_s = self._tau_s = 0.0
-        self._gains = (0.0, 0.0, 0.0)
         self.since_ms = 0
         self.score = self.beyond_k = 0.0
         self.standing = False
@@ -170,15 +174,7 @@ class BoundTest(Kept):
         level = sign * level_k
         goal, other_goal = sign * goals_k[0], sign * goals_k[1]
         bound, other = self._bound_k, self._other_k
-        if step_s != self._step_s or tau_s != self._tau_s:
-            # Shares of the way gone in a step: a bound to its goal, and back; the usual level.
-            self._step_s, self._tau_s = step_s, tau_s
-            self._gains = (
-                1.0 - exp(-step_s / tau_s),
-                1.0 - exp(-step_s / (2.0 * tau_s)),
-                1.0 - exp(-step_s / (_USUAL_TAUS * tau_s)),
-            )
-        gain, slow_gain, usual_gain = self._gains
+        gain, slow_gain, usual_gain = _gains(step_s, tau_s)
         if bound is None:
             bound, other = max(goal, level + doubt_k), min(other_goal, level - doubt_k)
             self._last_k = level
@@ -191,20 +187,22 @@ class BoundTest(Kept):
         other = max(other, lower - doubt_k)
         self._other_k = other
         explained = level + doubt_k > other - limit_k
-        usual = min(level, goal) if self._usual_k is None else self._usual_k
+        usual = self._usual_k
+        if usual is None:
+            usual = min(level, goal)
         if explained:
-            usual += usual_gain * (min(level, bound) - usual)
+            usual += usual_gain * ((level if level < bound else bound) - usual)
         self._usual_k = usual
         if higher + doubt_k <= bound:
             self.since_ms = t_ms
             if explained:
-                bound = max(higher + doubt_k, min(bound, usual))
+                bound = max(higher + doubt_k, usual if usual < bound else bound)
         self._bound_k = bound
         self.beyond_k = higher - doubt_k - bound
-        self.score = (lower - doubt_k - bound) / limit_k
-        if self.score >= 1.0:
+        self.score = score = (lower - doubt_k - bound) / limit_k
+        if score >= 1.0:
             self.standing = True
-        elif self.standing and self.score <= 0.0:
+        elif score <= 0.0:
             self.standing = False
 
 
@@ -269,7 +267,7 @@ class ChangeTest:
         self._mean_sum = self._mean_s = self._mean_doubt = 0.0
         self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = t_ms
-        self.finding = Finding(False, t_ms, 0.0)
+        self.finding = Finding(False, t_ms)
 
     def shift(self, level_k: float) -> None:
         """Levels are counted from elsewhere from now on: add this to those known."""
@@ -298,15 +296,15 @@ class ChangeTest:
         excess_k, bound_tau_s = _EXCESS_MARGIN * normal.excess_k, normal.bound_tau_s or tau_s
         margin_k = DOUBT_SIGMAS * doubt_k
         noise_k = self._bound_limit_sigmas * heading.raw_level_sd_k + _LEAST_LIMIT_K
-        limit_k = max(excess_k, noise_k)
+        limit_k = excess_k if excess_k > noise_k else noise_k
         self._bound.advance(t_ms, step_s, level_k, goals_k, margin_k, limit_k, bound_tau_s)
         noise_k = self._quick_limit_sigmas * estimator.noise_k() + _LEAST_LIMIT_K
-        limit_k = max(excess_k, noise_k)
+        limit_k = excess_k if excess_k > noise_k else noise_k
         self._quick.advance(t_ms, step_s, estimator.seen_k, goals_k, margin_k, limit_k, bound_tau_s)
         self._mean_sum += step_s * (level_k - goals_k[0])
         self._mean_doubt += step_s * doubt_k
-        self._mean_s += step_s
-        if self._mean_s >= max(0.5 * tau_s, _SLOW_SHORTEST_S):
+        self._mean_s = mean_s = self._mean_s + step_s
+        if mean_s >= _SLOW_SHORTEST_S and mean_s >= 0.5 * tau_s:
             self._slow_step(t_ms, slow_sd_k, tau_s)
         self._conclude(t_ms, tau_s)
 
@@ -321,6 +319,8 @@ class ChangeTest:
         seen = at_once or (self._slow_standing and (self._slow_beyond or finding.standing))
         if not seen:
             self._pending_ms = t_ms
+            if not finding.standing:
+                return
         if self.sign < 0 and not finding.standing:
             seen = seen and t_ms - self._pending_ms >= 1000.0 * max(_LOW_LASTS_S, tau_s)
         was_standing = finding.standing
@@ -329,9 +329,6 @@ class ChangeTest:
             finding.standing = True
         elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
             finding.standing = False
-        finding.certainty = max(
-            bound.score, quick.score, self._cusum.value / self._slow_limit(tau_s)
-        )
         if finding.standing and not was_standing:
             if quick.standing:
                 finding.since_ms = quick.since_ms
@@ -375,7 +372,7 @@ class ChangeTest:
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
             "slow": [self._slow_standing, self._slow_beyond, self._slow_since_ms],
             "seen": [self._pending_ms, self._last_seen_ms],
-            "finding": [self.finding.standing, self.finding.since_ms, self.finding.certainty],
+            "finding": [self.finding.standing, self.finding.since_ms],
         }
 
     @classmethod
@@ -388,5 +385,6 @@ class ChangeTest:
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
         new._slow_standing, new._slow_beyond, new._slow_since_ms = state["slow"]
         new._pending_ms, new._last_seen_ms = state["seen"]
-        new.finding = Finding(*state["finding"])
+        # A state of an earlier version has more.
+        new.finding = Finding(*state["finding"][:2])
         return new

@@ -104,6 +104,8 @@ class DeviceObserver(Saved):
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self.is_off = self._was_cold = False
+        self.fan_lost = False
+        """Whether its fan is seen to be slow: cooling is lost, whatever the rise shows yet."""
         self._figures: Figures | None = None
         self._judged: tuple[Window, bool] | None = None
         self._judged_ms: int | None = None
@@ -123,7 +125,7 @@ class DeviceObserver(Saved):
         )
         self._excursions = unseen_excursions(settings)
         self._still = StuckWatch(STILL_K)
-        self._set_patience()
+        self._meet_model()
 
     # --- readings in -------------------------------------------------------------------------
 
@@ -132,22 +134,25 @@ class DeviceObserver(Saved):
         if not _COLDEST_C <= ambient_c <= _HOTTEST_C:
             return False
         self._estimator.ambient_step.take(ambient_c)
-        return self._judge(self._windows.ambient(t_ms, ambient_c))
+        window = self._windows.ambient(t_ms, ambient_c)
+        return window is not None and self._judge(window)
 
     def observe_power(self, t_ms: int, power_w: float | None) -> bool:
         """Take a reading of the power, None when it isn't known any more; True when judged."""
         if power_w is not None:
             if not -_MOST_W <= power_w <= _MOST_W:
                 return False
-            self._lows = self._lows + 1 if power_w < self._off_below_w() else 0
-        return self._judge(self._windows.power(t_ms, power_w))
+            self._lows = self._lows + 1 if power_w < self._off_below_w else 0
+        window = self._windows.power(t_ms, power_w)
+        return window is not None and self._judge(window)
 
     def observe_temperature(self, t_ms: int, temperature_c: float) -> bool:
         """Take a reading of the device's temperature; True when judged anew."""
         if not _COLDEST_C <= temperature_c <= _HOTTEST_C:
             return False
         self._estimator.own_step.take(temperature_c)
-        return self._judge(self._windows.temperature(t_ms, temperature_c))
+        window = self._windows.temperature(t_ms, temperature_c)
+        return window is not None and self._judge(window)
 
     def update(
         self, t_ms: int, temperature_c: float, ambient_c: float, power_w: float | None
@@ -190,13 +195,11 @@ class DeviceObserver(Saved):
         return self._above.finding
 
     @property
-    def gives_off_heat(self) -> bool:
-        """Whether cooling that was lost is back, and what the device stored meanwhile comes out."""
-        return self.cooling_loss.standing and self.falls
-
-    @property
     def falls(self) -> bool:
-        """Whether the rise still has to fall clearly to where it is heading."""
+        """Whether the rise still has to fall clearly to where it is heading.
+
+        Where cooling was lost, what the device has stored comes out then.
+        """
         return self._estimator.falls()
 
     def excuse_heat(self, t_ms: int) -> None:
@@ -224,8 +227,9 @@ class DeviceObserver(Saved):
         if self.is_off or self._judged_ms is None:
             return False
         since = self._on_since_ms
-        settled_ms = SETTLE_TAUS * 1000.0 * self.response.tau_s
-        return since is None or self._judged_ms - since >= settled_ms
+        if since is None:
+            return True
+        return self._judged_ms - since >= SETTLE_TAUS * 1000.0 * self.response.tau_s
 
     @property
     def rise_ratio(self) -> float | None:
@@ -267,23 +271,28 @@ class DeviceObserver(Saved):
             stage, days, self._learnt_ms, loads, learnt.confidence, learnt.remarks
         )
 
-    def forecast(self, threshold_c: float, horizon_s: float, *, fan_lost: bool = False) -> Forecast:
+    def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
         """When the device will reach the threshold, on its present heading.
 
-        `fan_lost`: its fan is seen to be slow, so that cooling is lost whatever the rise shows yet.
         ValueError for a threshold or horizon that can't be reckoned with.
         """
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
-        lost = fan_lost or self.cooling_loss.standing
+        lost = self.fan_lost or self.cooling_loss.standing
         return self._estimator.forecast(figures, threshold_c, horizon_s, lost)
+
+    def probability(self, threshold_c: float, horizon_s: float) -> float:
+        """The probability of `forecast` alone, with less work."""
+        figures = self.figures
+        if figures is None:
+            return 0.0
+        lost = self.fan_lost or self.cooling_loss.standing
+        return self._estimator.probability(figures, threshold_c, horizon_s, lost)
 
     # --- one step ----------------------------------------------------------------------------
 
-    def _judge(self, window: Window | None) -> bool:
-        if window is None:
-            return False
+    def _judge(self, window: Window) -> bool:
         if self._first_ms is None:
             self._first_ms = window.t_ms - window.step_ms
         lost = self._above.finding.standing
@@ -322,7 +331,7 @@ class DeviceObserver(Saved):
 
     def _is_off(self, window: Window, power_w: float) -> bool:
         """Whether it draws next to nothing, by two readings, or for a time constant by one."""
-        if power_w >= self._off_below_w():
+        if power_w >= self._off_below_w:
             self._low_since_ms = None
             return False
         if self._low_since_ms is None:
@@ -340,30 +349,21 @@ class DeviceObserver(Saved):
             return False
         return self._estimator.filter.level_k < normal.cold_below_k
 
-    def _off_below_w(self) -> float:
-        settings, normal = self.settings, self.normal
-        if settings.off_below_w is not None:
-            return settings.off_below_w
-        known_w = settings.rated_power_w or settings.normal_power_w
-        if known_w is None and normal is not None:
-            known_w = normal.power_w
-        return OFF_SHARE * (known_w or 0.0)
-
     def _test(self, window: Window, normal: NormalRise) -> None:
         estimator, above, below, t_ms = self._estimator, self._above, self._below, window.t_ms
         if estimator.starts or not self.applies:
             above.reset(t_ms)
             below.reset(t_ms)
             return
-        power_w, load_goal_k = window.last_power_w, estimator.load_goal_k
-        was_lost = above.finding.standing
-        highest_k, lowest_k = normal.highest_k(power_w), normal.lowest_k(power_w)
+        load_goal_k, was_lost = estimator.load_goal_k, above.finding.standing
+        usual_k, highest_k, lowest_k = estimator.normal_k or (0.0, 0.0, 0.0)
+        slow_sd_k = self._slow_sd_k(normal)
         if self._was_cold:
             above.reset(t_ms)
         else:
             # Without power it may be switched off, with its cooling in order.
             other_k = lowest_k if load_goal_k > 0.0 else 0.0
-            above.advance(window, estimator, normal, (highest_k, other_k), self._slow_sd_k())
+            above.advance(window, estimator, normal, (highest_k, other_k), slow_sd_k)
         if above.finding.standing and not was_lost:
             if self._still.is_doubtful(estimator.own_step.step):
                 # What ambient and load did is no heat unless the temperature moves by itself.
@@ -371,24 +371,22 @@ class DeviceObserver(Saved):
             else:
                 estimator.adapt_to_loss(above.finding.since_ms)
         if self._excursions is not None:
-            self._watch_excursions(normal)
-        if normal.at(power_w) >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
-            below.advance(window, estimator, normal, (lowest_k, highest_k), self._slow_sd_k())
+            self._watch_excursions(normal, window.last_power_w)
+        if usual_k >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
+            below.advance(window, estimator, normal, (lowest_k, highest_k), slow_sd_k)
         else:
             below.reset(t_ms)
 
-    def _watch_excursions(self, normal: NormalRise) -> None:
+    def _watch_excursions(self, normal: NormalRise, power_w: float | None) -> None:
         """Before anything is learnt: hold a rise that went by itself to be what the load does."""
-        excursions = self._excursions
-        if excursions is not None and excursions.take(self._estimator.filter.stable_level_k):
-            self._estimator.normal = with_excursions(normal, excursions)
+        excursions, estimator = self._excursions, self._estimator
+        if excursions is not None and excursions.take(estimator.filter.stable_level_k):
+            estimator.normal = with_excursions(normal, excursions)
+            estimator.judge_load(estimator.normal, power_w)
 
-    def _slow_sd_k(self) -> float:
+    def _slow_sd_k(self, normal: NormalRise) -> float:
         """Deviation that means over half a time constant show in ordinary life."""
-        normal, learnt = self.normal, self._learnt
-        least = _SMALLEST_SLOW_SD_K
-        if normal is None:
-            return least
+        learnt, least = self._learnt, _SMALLEST_SLOW_SD_K
         if learnt is not None and normal.power_w is not None:
             least = max(least, learnt.noise_k)
         return max(least, 0.02 * normal.rise_k)
@@ -437,17 +435,23 @@ class DeviceObserver(Saved):
         before, self._estimator = self._estimator, RiseEstimator(learnt.response, learnt.normal)
         self._estimator.inherit(before)
         warm_expectation(self._estimator.expected, history, learnt.normal)
-        self._set_patience()
+        self._meet_model()
         self._above.reset(t_ms)
         self._below.reset(t_ms)
         self._still.begin()
         if is_final:
             self._history = None
 
-    def _set_patience(self) -> None:
-        """A silent input is waited for as long as the device's own pace allows."""
+    def _meet_model(self) -> None:
+        """A silent input is waited for as long as the device's own pace allows; when is it off?"""
         patience_s = min(_LONGEST_PATIENCE_S, self.response.tau_s / 8.0)
         self._windows.patience_ms = round(1000.0 * max(_SHORTEST_PATIENCE_S, patience_s))
+        settings, normal = self.settings, self.normal
+        known_w = settings.rated_power_w or settings.normal_power_w
+        if known_w is None and normal is not None:
+            known_w = normal.power_w
+        given_w, share_w = settings.off_below_w, OFF_SHARE * (known_w or 0.0)
+        self._off_below_w = share_w if given_w is None else given_w
 
     def restarted(self) -> DeviceObserver:
         """An observer that has seen nothing yet, with all that this one has learnt."""
@@ -457,7 +461,7 @@ class DeviceObserver(Saved):
         if self._learnt is not None:
             new._excursions = None
             new._estimator = RiseEstimator(self._learnt.response, self._learnt.normal)
-            new._set_patience()
+            new._meet_model()
         return new
 
     # --- state -------------------------------------------------------------------------------
@@ -506,6 +510,7 @@ class DeviceObserver(Saved):
             Response.load(state["response"]), None if normal is None else NormalRise.load(normal)
         )
         self._estimator.restore(state["follower"])
+        self._meet_model()
 
     @classmethod
     def load(cls, settings: DeviceSettings, state: dict[str, Any]) -> DeviceObserver:

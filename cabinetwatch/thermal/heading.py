@@ -19,8 +19,9 @@ the record doesn't show yet is filled in by that expectation, and its doubt is s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, inf, isnan, log
 from typing import Any, NamedTuple, TypeAlias
 
@@ -126,35 +127,85 @@ def time_to_threshold(
     check(horizon_s)
     if isnan(threshold_c):
         raise ValueError("no number is no threshold")
-    if not deviations or highest_c(base, deviations) < threshold_c:
-        return _NEVER
-    outcomes: list[tuple[float, float]] = []
-    now_c = base.at_c(0.0)
-    # Close together at first: what is near is wanted exactly.
-    grid_s = [horizon_s * (i / _GRID) ** 2 for i in range(_GRID + 1)] if horizon_s > 0.0 else []
-    missing_k = [threshold_c - base.at_c(ahead_s) for ahead_s in grid_s]
-    for heading in deviations:
-        if threshold_c - now_c - heading.course(0.0)[0] <= 0.0:
-            outcomes += [(0.0, heading.weight * share) for _, share in _SPREAD]
-            continue
-        rows = [
-            (left_k, *heading.course(ahead_s))
-            for left_k, ahead_s in zip(missing_k, grid_s, strict=True)
-        ]
-        for sigmas, share in _SPREAD:
-            doubt_k = sigmas * (heading.sd_k + base.doubt_k)
-            for i, (left_k, level_k, grown) in enumerate(rows):
-                if left_k - (level_k + doubt_k * grown) <= 0.0:
-                    ends_s = grid_s[i - 1], grid_s[i]
-                    reached_s = _crossing_s(base, heading, doubt_k, threshold_c, ends_s)
-                    outcomes.append((reached_s, heading.weight * share))
-                    break
+    outcomes = [
+        (
+            _crossing_s(base, heading, doubt_k, threshold_c, ends_s) if ends_s[1] > 0.0 else 0.0,
+            weight,
+        )
+        for heading, doubt_k, weight, ends_s in _crossings(base, deviations, threshold_c, horizon_s)
+    ]
     if not outcomes:
         return _NEVER
     probability = sum([weight for _, weight in outcomes])
     outcomes.sort()
     middle, soonest, latest = (_quantile(outcomes, share) for share in (0.5, 0.05, 0.95))
     return Forecast(min(1.0, probability), middle, soonest, latest)
+
+
+def probability_of_threshold(
+    base: Base, deviations: Sequence[Heading], threshold_c: float, horizon_s: float
+) -> float:
+    """Give the probability alone of `time_to_threshold`, with less work."""
+    crossings = _crossings(base, deviations, threshold_c, horizon_s)
+    return min(1.0, sum([weight for _, _, weight, _ in crossings]))
+
+
+def _crossings(
+    base: Base, deviations: Sequence[Heading], threshold_c: float, horizon_s: float
+) -> Iterator[tuple[Heading, float, float, tuple[float, float]]]:
+    """Give each course that crosses: heading, doubt (K), weight, and between which instants (s)."""
+    if not deviations or highest_c(base, deviations) < threshold_c:
+        return
+    now_c, grid_s = base.at_c(0.0), _grid_s(horizon_s)
+    trend_k = base.trend_k_per_s * _TREND_FADES_S
+    fading = zip(_left_k(base.ways, horizon_s), _decay(_TREND_FADES_S, horizon_s), strict=True)
+    missing_k = [
+        threshold_c - (base.goal_c + left_k + trend_k * (1.0 - decay)) for left_k, decay in fading
+    ]
+    for heading in deviations:
+        goal_k = heading.goal_k
+        if threshold_c - now_c - heading.course(0.0)[0] <= 0.0:
+            for _, share in _SPREAD:
+                yield heading, 0.0, heading.weight * share, (0.0, 0.0)
+            continue
+        rows = [
+            (missing, goal_k - left_k, 1.0 - decay)
+            for missing, left_k, decay in zip(
+                missing_k,
+                _left_k(heading.ways, horizon_s),
+                _decay(heading.doubt_tau_s, horizon_s),
+                strict=True,
+            )
+        ]
+        for sigmas, share in _SPREAD:
+            doubt_k = sigmas * (heading.sd_k + base.doubt_k)
+            for i, (missing, level_k, grown) in enumerate(rows):
+                if missing - (level_k + doubt_k * grown) <= 0.0:
+                    yield heading, doubt_k, heading.weight * share, (grid_s[i - 1], grid_s[i])
+                    break
+
+
+@lru_cache(maxsize=16)
+def _grid_s(horizon_s: float) -> tuple[float, ...]:
+    """Instants at which a course is looked at: close together at first, what is near is wanted."""
+    if horizon_s <= 0.0:
+        return ()
+    return tuple([horizon_s * (i / _GRID) ** 2 for i in range(_GRID + 1)])
+
+
+@lru_cache(maxsize=512)
+def _decay(tau_s: float, horizon_s: float) -> tuple[float, ...]:
+    """What is left of a way at each of these instants, as a share; time constants stay the same."""
+    return tuple([exp(-ahead_s / tau_s) for ahead_s in _grid_s(horizon_s)])
+
+
+def _left_k(ways: Sequence[tuple[float, float]], horizon_s: float) -> list[float]:
+    """What is left of several ways at each of these instants."""
+    left_k = [0.0] * len(_grid_s(horizon_s))
+    for way_k, tau_s in ways:
+        decay = _decay(tau_s, horizon_s)
+        left_k = [left + way_k * share for left, share in zip(left_k, decay, strict=True)]
+    return left_k
 
 
 def highest_c(base: Base, deviations: Sequence[Heading]) -> float:
@@ -260,7 +311,7 @@ _ALONE_SIGMAS = 2.0
 _NOISE_FLOOR_K2 = 1e-4
 _NEGLIGIBLE = -12.0
 _NEGLIGIBLE_WEIGHT = 1e-3
-_SLOWEST_PACE = 0.01
+_SLOWEST_PACE, _SLOWEST_AFTER = 0.01, 96
 _MEDIAN_OF_SQUARE = 0.455
 _MOST_NOISE_K2 = 1e6
 _LONGEST_WANDER_TAUS = 1000.0
@@ -343,7 +394,10 @@ class HeadingFilter(Kept):
         """
         step_s = step_ms / 1000.0
         self._learn_noise(seen_k)
-        if abs(stretch - self._stretch) > _STRETCH_STEP * self._stretch:
+        if (
+            stretch != self._stretch
+            and abs(stretch - self._stretch) > _STRETCH_STEP * self._stretch
+        ):
             self._stretch = stretch
             self._step_ms = -1
         if step_ms != self._step_ms:
@@ -351,8 +405,9 @@ class HeadingFilter(Kept):
             self._gains = [1.0 - exp(-step_s / (m * slow_s)) for m in _MULTIPLES]
             self._step_ms = step_ms
         # After so long a gap nothing is left of what was known: more would only drown the figures.
-        wander = wander_k2_per_s * min(step_s, _LONGEST_WANDER_TAUS * self.tau_s)
-        doubt = max(self.noise_k2, floor_k2) + doubt_k2
+        longest_s, noise_k2 = _LONGEST_WANDER_TAUS * self.tau_s, self.noise_k2
+        wander = wander_k2_per_s * (step_s if step_s < longest_s else longest_s)
+        doubt = (noise_k2 if noise_k2 > floor_k2 else floor_k2) + doubt_k2
         fade = exp(-step_s / (_MEMORY_TIME_CONSTANTS * self.tau_s))
         self._correct(seen_k, wander, doubt, fade, goals_k)
         self._steps += 1
@@ -364,6 +419,7 @@ class HeadingFilter(Kept):
         """Predict and correct each filter, and weigh it."""
         wild_side, side_now = self._wild_side, 0
         lowest_k, highest_k = goals_k
+        third, half = wander * 0.33, 0.5 * wander
         filters: list[list[float]] = []
         log_weights: list[float] = []
         rows = zip(self._filters, self._gains, _SHOWN, self._log_weights, strict=True)
@@ -371,13 +427,16 @@ class HeadingFilter(Kept):
             keep = 1.0 - gain
             # Prediction: slow' = keep slow + gain goal, goal' = goal + wander.
             q22 = p22 + wander
-            q11 = keep * keep * p11 + gain * (2.0 * keep * p12 + gain * (p22 + wander * 0.33))
-            q12 = keep * p12 + gain * (p22 + 0.5 * wander)
+            q11 = keep * keep * p11 + gain * (2.0 * keep * p12 + gain * (p22 + third))
+            q12 = keep * p12 + gain * (p22 + half)
             slow = keep * slow + gain * goal
-            error = seen_k - h1 * slow - h2 * goal
-            c1 = h1 * q11 + h2 * q12
-            c2 = h1 * q12 + h2 * q22
-            spread = h1 * c1 + h2 * c2 + doubt
+            if h2:
+                error = seen_k - h1 * slow - h2 * goal
+                c1 = h1 * q11 + h2 * q12
+                c2 = h1 * q12 + h2 * q22
+                spread = h1 * c1 + h2 * c2 + doubt
+            else:
+                error, c1, c2, spread = seen_k - slow, q11, q12, q11 + doubt
             if spread < doubt:  # noqa: PLR1730 - a call of max here slows a replay
                 # Rounding, of variances far above the doubt.
                 spread = doubt
@@ -419,12 +478,12 @@ class HeadingFilter(Kept):
         self._seen = [last, seen_k]
         if self._steps < 2:
             return
-        bend = seen_k - 2.0 * last + before
-        pace = max(_SLOWEST_PACE, 1.0 / (self._steps + 4.0))
-        if bend * bend > _MEDIAN_OF_SQUARE * 6.0 * self.noise_k2:
-            self.noise_k2 = min(_MOST_NOISE_K2, self.noise_k2 * (1.0 + pace))
+        bend, noise_k2 = seen_k - 2.0 * last + before, self.noise_k2
+        pace = _SLOWEST_PACE if self._steps > _SLOWEST_AFTER else 1.0 / (self._steps + 4.0)
+        if bend * bend > _MEDIAN_OF_SQUARE * 6.0 * noise_k2:
+            self.noise_k2 = min(_MOST_NOISE_K2, noise_k2 * (1.0 + pace))
         else:
-            self.noise_k2 = max(_NOISE_FLOOR_K2, self.noise_k2 / (1.0 + pace))
+            self.noise_k2 = max(_NOISE_FLOOR_K2, noise_k2 / (1.0 + pace))
 
     def _blend(self) -> None:
         total = goal_sum = goal_squares = level_sum = level_squares = 0.0
@@ -432,13 +491,16 @@ class HeadingFilter(Kept):
         for log_weight, (slow, goal, p11, p12, p22), (h1, h2, _) in rows:
             if log_weight < _NEGLIGIBLE:
                 continue
-            w = exp(log_weight)
-            level = h1 * slow + h2 * goal
+            w = exp(log_weight) if log_weight else 1.0
+            level, level_k2 = slow, p11
+            if h2:
+                level = h1 * slow + h2 * goal
+                level_k2 = h1 * h1 * p11 + h2 * (2.0 * h1 * p12 + h2 * p22)
             total += w
             goal_sum += w * goal
             goal_squares += w * (p22 + goal * goal)
             level_sum += w * level
-            level_squares += w * (h1 * h1 * p11 + h2 * (2.0 * h1 * p12 + h2 * p22) + level * level)
+            level_squares += w * (level_k2 + level * level)
         self.goal_k = goal = goal_sum / total
         self.level_k = level = level_sum / total
         self.goal_sd_k = root(goal_squares / total - goal * goal)
@@ -515,23 +577,24 @@ class Course:
         What lost cooling adds follows the load; 0 where that isn't known: it is taken as steady.
         Windows come in the order of their times.
         """
-        n, seen_sum, goal_sum = self._bins
-        n, seen_sum, goal_sum = n + 1, seen_sum + seen_k, goal_sum + load_goal_k
-        self._bins = (n, seen_sum, goal_sum)
-        if n < self._per_bin:
-            return
         rows = self.rows
-        # Rounded now and not when it is saved: a warm start must go on exactly.
-        rows.append((t_ms, round(seen_sum / n, 4), round(goal_sum / n, 4)))
-        self._bins = (0, 0.0, 0.0)
+        if self._per_bin == 1:
+            rows.append((t_ms, seen_k, load_goal_k))
+        else:
+            n, seen_sum, goal_sum = self._bins
+            n, seen_sum, goal_sum = n + 1, seen_sum + seen_k, goal_sum + load_goal_k
+            self._bins = (n, seen_sum, goal_sum)
+            if n < self._per_bin:
+                return
+            rows.append((t_ms, seen_sum / n, goal_sum / n))
+            self._bins = (0, 0.0, 0.0)
         if self.since_ms is None:
             if len(rows) > 2 * _KEPT_BEFORE:
                 del rows[:-_KEPT_BEFORE]
         elif len(rows) > _LONGEST:
             pairs = zip(rows[::2], rows[1::2], strict=False)
             self.rows = [
-                ((t + u) // 2, round(0.5 * (a + b), 4), round(0.5 * (g + h), 4))
-                for (t, a, g), (u, b, h) in pairs
+                ((t + u) // 2, 0.5 * (a + b), 0.5 * (g + h)) for (t, a, g), (u, b, h) in pairs
             ]
             self._per_bin *= 2
 

@@ -54,9 +54,11 @@ def check_air(temperature_c: float, relative_humidity_percent: float) -> None:
 
 
 def _held(value: float, lowest: float, highest: float) -> float:
+    if lowest <= value <= highest:
+        return value
     if isnan(value):
         raise ValueError("no number says nothing of any air")
-    return min(highest, max(lowest, value))
+    return lowest if value < lowest else highest
 
 
 def saturation_pressure_hpa(temperature_c: float, coefficients: Magnus = WATER) -> float:

@@ -13,12 +13,14 @@ from base64 import b64decode, b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import compress
 from math import exp, log
 from operator import mul
 from typing import Any, TypeAlias
-from zlib import compress, decompress
+from zlib import compress as zipped
+from zlib import decompress as unzipped
 
-from cabinetwatch.thermal.windows import SMALLEST, Window, check, check_positive, gram, nonnegative
+from cabinetwatch.thermal.windows import SMALLEST, Window, check, check_positive, inner, nonnegative
 
 _BIN_MS = 59_000
 _LONGEST_S = 1_000_000_000
@@ -54,21 +56,22 @@ class History:
         ValueError for figures that can't be reckoned with, or a window that goes back in time.
         """
         window.check()
-        end_s = 0 if self.start_ms is None else round((window.t_ms - self.start_ms) / 1000.0)
-        if max(end_s, window.step_ms // 1000) > _LONGEST_S:
+        start_ms, t_ms, step_ms, ends_s = self.start_ms, window.t_ms, window.step_ms, self.end_s
+        end_s = 0 if start_ms is None else round((t_ms - start_ms) / 1000.0)
+        if end_s > _LONGEST_S or step_ms > 1000 * _LONGEST_S:
             self.clear()
             return
-        if end_s < (self.end_s[-1] if self.end_s else 0):
+        if end_s < (ends_s[-1] if ends_s else 0):
             raise ValueError("windows don't go back in time")
-        if self.start_ms is None:
-            self.start_ms = window.t_ms - window.step_ms
-        self._length_ms += window.step_ms
-        self._ambient_area += window.ambient_mean_c * window.step_ms
+        if start_ms is None:
+            start_ms = self.start_ms = t_ms - step_ms
+        self._length_ms += step_ms
+        self._ambient_area += window.ambient_mean_c * step_ms
         power = UNKNOWN if window.power_w is None else window.power_w
-        self._power_area += power * window.step_ms
-        if self._length_ms < _BIN_MS or len(self) >= self.longest:
+        self._power_area += power * step_ms
+        if self._length_ms < _BIN_MS or len(ends_s) >= self.longest:
             return
-        self.end_s.append(round((window.t_ms - self.start_ms) / 1000.0))
+        ends_s.append(round((t_ms - start_ms) / 1000.0))
         last_power = UNKNOWN if window.last_power_w is None else window.last_power_w
         row = (
             window.temperature_c,
@@ -112,17 +115,18 @@ class History:
 
 
 def _pack(values: array[Any]) -> str:
-    return b64encode(compress(values.tobytes())).decode("ascii")
+    return b64encode(zipped(values.tobytes())).decode("ascii")
 
 
 def _unpack(code: str, text: str) -> array[Any]:
     values: array[Any] = array(code)
-    values.frombytes(decompress(b64decode(text)))
+    values.frombytes(unzipped(b64decode(text)))
     return values
 
 
 POLES_S = tuple(60.0 * 2.0**i for i in range(9))
 EXPONENTS = (0.4, 0.55, 0.7, 0.85, 1.0)
+_FIRST_EXPONENT = 0.85
 _BURN_IN_S = 10_800
 _GAP_S = 900
 _HUBER_SIGMAS = 3.0
@@ -195,22 +199,19 @@ class Record:
     def low_passed(self, signal: Sequence[float]) -> list[Column]:
         """The signal through each of `POLES_S`."""
         columns = []
+        means, lengths_s = list(signal), set(self.lengths_s)
         for pole in POLES_S:
-            value = signal[0]
-            gains: dict[float, float] = {}
-            column = array("d")
-            for mean, length_s in zip(signal, self.lengths_s, strict=True):
-                gain = gains.get(length_s)
-                if gain is None:
-                    gain = gains[length_s] = 1.0 - exp(-length_s / pole)
+            gain_of = {length_s: 1.0 - exp(-length_s / pole) for length_s in lengths_s}
+            value, values = means[0], []
+            for mean, gain in zip(means, map(gain_of.__getitem__, self.lengths_s), strict=True):
                 value += gain * (mean - value)
-                column.append(value)
-            columns.append(column)
+                values.append(value)
+            columns.append(array("d", values))
         return columns
 
     def pick(self, column: Sequence[float]) -> Column:
         """The sound rows of a column."""
-        return array("d", (v for v, ok in zip(column, self.sound, strict=True) if ok))
+        return array("d", compress(column, self.sound))
 
 
 @dataclass(slots=True)
@@ -234,34 +235,50 @@ def robust_sigma(values: Sequence[float]) -> float:
 
 def _huber(residuals: Sequence[float], sigma: float) -> Column:
     limit = _HUBER_SIGMAS * max(sigma, 1e-3)
-    return array("d", (1.0 if abs(r) <= limit else limit / abs(r) for r in residuals))
+    return array("d", [1.0 if r <= limit else limit / r for r in map(abs, residuals)])
 
 
 def _residuals(
     target: Sequence[float], columns: Sequence[Sequence[float]], x: Sequence[float]
 ) -> Column:
-    left = array("d", target)
+    left = list(target)
     for column, factor in zip(columns, x, strict=True):
         if factor:
-            left = array("d", (v - factor * c for v, c in zip(left, column, strict=True)))
-    return left
+            left = [v - factor * c for v, c in zip(left, column, strict=True)]
+    return array("d", left)
+
+
+def _weighted(columns: list[Column], weights: Column | None) -> list[Column]:
+    if weights is None:
+        return columns
+    return [array("d", map(mul, weights, column)) for column in columns]
+
+
+def _products(
+    columns: list[Column], weighted: list[Column], known: Sequence[list[float]] = ()
+) -> list[list[float]]:
+    """The matrix X' W X; `known` are the products of the first columns with each other."""
+    rows = [list(row) for row in known]
+    for n in range(len(rows), len(columns)):
+        column = columns[n]
+        row = [inner(each, column) for each in weighted[: n + 1]]
+        for above, product in zip(rows, row, strict=False):
+            above.append(product)
+        rows.append(row)
+    return rows
 
 
 def _solve_shares(
-    target: Column,
-    columns: list[Column],
-    weights: Column,
+    matrix: list[list[float]],
+    right: list[float],
     ambient_n: int,
     prior: Sequence[float],
     noise_k2: float,
 ) -> list[float]:
-    """Weighted nonnegative fit; the first `ambient_n` coefficients sum to 1 and lean to `prior`."""
-    weighted = [array("d", map(mul, weights, column)) for column in columns]
-    matrix = gram(columns, weighted)
-    right = [sum(map(mul, column, target)) for column in weighted]
+    """Nonnegative fit; the first `ambient_n` coefficients sum to 1 and lean to `prior`."""
     pull = noise_k2 * _AUTOCORRELATION
     tie = 1e3 * max(matrix[i][i] for i in range(ambient_n)) + 1.0
-    for i in range(len(columns)):
+    for i in range(len(right)):
         if i < ambient_n:
             matrix[i][i] += pull / _PRIOR_SD**2
             right[i] += prior[i] * pull / _PRIOR_SD**2 + tie
@@ -293,44 +310,70 @@ def fit_with_power(record: Record, tau_guess_s: float, varied: bool) -> LoadFit:
         raise ValueError("a record without a sound row teaches nothing")
     reference_w = max(running[int(0.9 * (len(running) - 1))], 1e-6)
     centre = sum(record.ambient) / len(record.ambient)
-    target = array("d", (t - centre for t in record.pick(record.temperature)))
+    target = array("d", [t - centre for t in record.pick(record.temperature)])
     ambient = [
-        array("d", (v - centre for v in record.pick(column)))
+        array("d", [v - centre for v in record.pick(column)])
         for column in [record.ambient, *record.ambient_columns]
     ]
-    ones = array("d", [1.0]) * len(target)
-    minus = array("d", [-1.0]) * len(target)
+    n, count = len(ambient), len(target)
+    ones, minus = array("d", [1.0]) * count, array("d", [-1.0]) * count
+    fixed = [*ambient, ones]
+    known = _products(fixed, fixed)
     prior = ambient_prior(tau_guess_s)
-    weights, noise_k2 = ones, 0.04
-    best: LoadFit | None = None
-    exponents = EXPONENTS if varied else (0.85,)
-    for turn in range(2):
-        for exponent in exponents if turn == 0 or best is None else (best.exponent,):
-            law = [(p / reference_w) ** exponent for p in mean_power]
-            law_now = [(p / reference_w) ** exponent for p in power]
-            load = [record.pick(column) for column in [law_now, *record.low_passed(law)]]
-            columns = [*ambient, *load, ones, minus]
-            x = _solve_shares(target, columns, weights, len(ambient), prior, noise_k2)
-            left = _residuals(target, columns, x)
-            loss = sum(map(mul, map(mul, left, left), weights)) / len(left)
-            if best is None or turn == 1 or loss**0.5 < best.residual_k:
-                n = len(ambient)
-                gains = x[n : n + len(load)]
-                best = LoadFit(
-                    Spectrum(x[0], x[1:n]).scaled(),
-                    Spectrum(gains[0], gains[1:]),
-                    sum(gains),
-                    x[-2] - x[-1],
-                    exponent,
-                    reference_w,
-                    loss**0.5,
-                )
-                kept = left
-        sigma = robust_sigma(kept)
-        noise_k2 = sigma**2
-        weights = _huber(kept, sigma)
-    if best is None:
-        raise ArithmeticError("a fit over at least one candidate has a best one")
+
+    def load_columns(exponent: float) -> list[Column]:
+        law, law_now = (
+            [(p / reference_w) ** exponent for p in watts] for watts in (mean_power, power)
+        )
+        return [record.pick(column) for column in [law_now, *record.low_passed(law)]]
+
+    def fit(
+        exponent: float, load: list[Column], weights: Column | None, noise_k2: float
+    ) -> tuple[LoadFit, Column]:
+        """Fit with a law of this exponent; also gives what is left of the record."""
+        columns = [*fixed, *load]
+        weighted = _weighted(columns, weights)
+        matrix = _products(columns, weighted, known if weights is None else ())
+        right = [inner(column, target) for column in weighted]
+        # The offset may have either sign: last of all come ones, and minus ones.
+        order = [*range(n), *range(n + 1, len(columns)), n]
+        matrix = [[matrix[i][j] for j in order] for i in order]
+        matrix = [[*row, -row[-1]] for row in (*matrix, [-product for product in matrix[-1]])]
+        right = [right[i] for i in order] + [-right[n]]
+        x = _solve_shares(matrix, right, n, prior, noise_k2)
+        left = _residuals(target, [*ambient, *load, ones, minus], x)
+        squares = map(mul, left, left)
+        loss = sum(squares if weights is None else map(mul, squares, weights)) / count
+        gains = x[n:-2]
+        found = LoadFit(
+            Spectrum(x[0], x[1:n]).scaled(),
+            Spectrum(gains[0], gains[1:]),
+            sum(gains),
+            x[-2] - x[-1],
+            exponent,
+            reference_w,
+            loss**0.5,
+        )
+        return found, left
+
+    def first_fit(exponent: float) -> tuple[LoadFit, Column, list[Column]]:
+        load = load_columns(exponent)
+        return (*fit(exponent, load, None, 0.04), load)
+
+    place = EXPONENTS.index(_FIRST_EXPONENT)
+    best, left, load = first_fit(_FIRST_EXPONENT)
+    for way in (-1, 1) if varied else ():
+        # Downhill: what is left has one valley along the exponents.
+        while 0 <= place + way < len(EXPONENTS):
+            other = first_fit(EXPONENTS[place + way])
+            if other[0].residual_k >= best.residual_k:
+                break
+            place += way
+            best, left, load = other
+        if place != EXPONENTS.index(_FIRST_EXPONENT):
+            break
+    sigma = robust_sigma(left)
+    best, _ = fit(best.exponent, load, _huber(left, sigma), sigma**2)
     best.load = best.load.scaled() if best.gain_k > 0.0 else Spectrum(0.0, [])
     return best
 
@@ -352,12 +395,15 @@ def fit_ambient_only(record: Record, tau_guess_s: float) -> tuple[Spectrum, floa
 
     target = changes(record.temperature)
     columns = [changes(column) for column in [record.ambient, *record.ambient_columns]]
-    weights = array("d", [1.0]) * len(target)
+    weights: Column | None = None
     prior = ambient_prior(tau_guess_s)
     noise_k2 = max(robust_sigma(target), 0.02) ** 2
     x = prior
     for _ in range(4):
-        x = _solve_shares(target, columns, weights, len(columns), prior, noise_k2)
+        weighted = _weighted(columns, weights)
+        matrix = _products(columns, weighted)
+        right = [inner(column, target) for column in weighted]
+        x = _solve_shares(matrix, right, len(columns), prior, noise_k2)
         left = _residuals(target, columns, x)
         sigma = robust_sigma(left)
         noise_k2 = max(sigma, 0.01) ** 2

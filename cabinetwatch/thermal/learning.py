@@ -401,30 +401,34 @@ def with_bound(
     fast explains nearly all that a stalled fan does.
     """
     tau_s = response.tau_s
-    excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+    rows = _bound_rows(record, response, normal, deviation, drivers)
+    excess_k = _excess_k(record, rows, tau_s)
     best = replace(normal, excess_k=excess_k, bound_tau_s=tau_s)
     while tau_s <= 0.5 * _SLOWEST_BOUND_S:
         tau_s *= 2.0
-        excess_k = _excess_k(record, response, normal, deviation, drivers, tau_s)
+        excess_k = _excess_k(record, rows, tau_s)
         if excess_k > max(best.excess_k, _MOST_EXCESS * normal.rise_k):
             break
         best = replace(normal, excess_k=excess_k, bound_tau_s=tau_s)
     return best
 
 
-def _excess_k(
+BoundRow: TypeAlias = tuple[int, float, float, tuple[float, float] | None, float]
+"""Of a row of the record: its end (ms), length (s), deviation, the extreme deviations that are
+normal then (None while the device is off or just on), and the deviation's doubt (K)."""
+
+
+def _bound_rows(
     record: Record,
     response: Response,
     normal: NormalRise,
     deviation: Sequence[float],
     drivers: Drivers,
-    tau_s: float,
-) -> float:
-    """Furthest that the record, taken as sound, passes the bound that the tests will hold."""
-    bound = BoundTest()
+) -> list[BoundRow]:
+    """What a bound is shown of the record."""
     expected = Expectation(response)
     with_law = normal.power_w is not None
-    passed: list[float] = []
+    shown: list[BoundRow] = []
     ready_s = 0.0
     rows = zip(
         record.end_s,
@@ -440,13 +444,25 @@ def _excess_k(
         if _is_off(normal, power_w, value):
             ready_s = end_s + SETTLE_TAUS * response.tau_s
         if end_s < ready_s:
-            bound.reset(1000 * end_s)
-            passed.append(0.0)
+            shown.append((1000 * end_s, length_s, value, None, 0.0))
             continue
         goal_k = normal.highest_k(power_w) - usual_k
         low_k = normal.lowest_k(power_w) - usual_k if with_law else 0.0
         doubt_k = DOUBT_SIGMAS * root(expected.doubt_k2())
-        bound.advance(1000 * end_s, length_s, value, (goal_k, low_k), doubt_k, 1.0, tau_s)
+        shown.append((1000 * end_s, length_s, value, (goal_k, low_k), doubt_k))
+    return shown
+
+
+def _excess_k(record: Record, rows: Sequence[BoundRow], tau_s: float) -> float:
+    """Furthest that the record, taken as sound, passes the bound that the tests will hold."""
+    bound = BoundTest()
+    passed: list[float] = []
+    for end_ms, length_s, value, goals_k, doubt_k in rows:
+        if goals_k is None:
+            bound.reset(end_ms)
+            passed.append(0.0)
+            continue
+        bound.advance(end_ms, length_s, value, goals_k, doubt_k, 1.0, tau_s)
         passed.append(max(0.0, bound.beyond_k))
     days_k = daily_figures(record, passed, lambda day: sorted(day)[-2])
     return max(max(days_k, default=0.0), yearly(days_k))

@@ -11,7 +11,15 @@ from dataclasses import asdict, dataclass
 from math import exp
 from typing import Any
 
-from cabinetwatch.thermal.heading import Base, Course, Forecast, HeadingFilter, time_to_threshold
+from cabinetwatch.thermal.heading import (
+    Base,
+    Course,
+    Forecast,
+    Heading,
+    HeadingFilter,
+    probability_of_threshold,
+    time_to_threshold,
+)
 from cabinetwatch.thermal.windows import (
     Figures,
     LowPassRow,
@@ -152,7 +160,7 @@ class NormalRise:
         if self.power_w is None or power_w is None:
             return self.rise_k
         rise_k = self.offset_k + self.rise_k * _power_law(power_w / self.power_w, self.exponent)
-        return max(rise_k, self._least_k)
+        return rise_k if rise_k >= 0.0 else max(rise_k, self._least_k)
 
     @property
     def _least_k(self) -> float:
@@ -253,18 +261,22 @@ class Expectation:
         felt = response.ambient_at_once * ambient_c
         for share, value in zip(response.ambient_shares, ambient, strict=False):
             felt += share * value
+        fast, slow = ambient[-2], ambient[-1]
+        self.felt_ambient_c = felt
+        if goal_k == goal_now_k == self._load.values[-1] == self._load.values[0] == 0.0:
+            # Without a known load there is nothing to follow.
+            self.load_rise_k = 0.0
+            self.drivers = (ambient_c - fast, fast - slow, 0.0, 0.0)
+            return
         load = self._load.advance(step_ms, goal_k)
         rise = response.load_at_once * goal_now_k
         for share, value in zip(response.load_shares, load, strict=False):
             rise += share * value
-        self.felt_ambient_c = felt
         self.load_rise_k = rise
+        load_fast, load_slow = load[-2], load[-1]
         self.drivers = (
-            ambient_c - ambient[-2],
-            ambient[-2] - ambient[-1],
-            goal_now_k - load[-2],
-            load[-2] - load[-1],
-        )
+            ambient_c - fast, fast - slow, goal_now_k - load_fast, load_fast - load_slow
+        )  # fmt: skip
 
     def doubt_k2(self) -> float:
         """Variance of felt ambient plus load rise that comes from not knowing the response well."""
@@ -296,13 +308,21 @@ class Expectation:
 
     def save(self) -> dict[str, Any]:
         """State for `restore`."""
-        ambient, load = self._ambient.values, self._load.values
-        return {"ambient": ambient, "load": load, "started": self._started}
+        return {
+            "ambient": self._ambient.values,
+            "load": self._load.values,
+            "started": self._started,
+            "explained": [self.felt_ambient_c, self.load_rise_k, *self.drivers],
+        }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take over what an expectation of the same response has saved."""
         self._ambient.values, self._load.values = list(state["ambient"]), list(state["load"])
         self._started = state["started"]
+        # A state of an earlier version knows it only from the next step on.
+        felt_c, rise_k, *drivers = state.get("explained", (0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+        self.felt_ambient_c, self.load_rise_k = felt_c, rise_k
+        self.drivers = (drivers[0], drivers[1], drivers[2], drivers[3])
 
 
 _START_DOUBT_K = 3.0
@@ -384,6 +404,8 @@ class RiseEstimator(Saved):
         self.expected = Expectation(response)
         self.filter = HeadingFilter(response.tau_s)
         self.course = Course()
+        self.normal_k: tuple[float, float, float] | None = None
+        """What is normal at the load of the last window: settled rise, its highest and lowest."""
         self.doubt_k = 0.0
         self.seen_k = 0.0
         self.load_goal_k = 0.0
@@ -422,30 +444,35 @@ class RiseEstimator(Saved):
         be known, or isn't known any more, so that they are counted from elsewhere.
         """
         step_s = window.step_ms / 1000.0
-        expected = self.expected
-        law = self.normal if self.normal is not None and self.normal.power_w is not None else None
+        expected, heading, normal = self.expected, self.filter, self.normal
         now_w, mean_w = window.last_power_w, window.power_w
         # The normal settled rise of the load where that is known; else 0.
-        goal_now = 0.0 if law is None or now_w is None else law.at(now_w)
-        goal = 0.0 if law is None or mean_w is None else law.at(mean_w)
-        moved_k = self._meet_knowledge(goal_now, law is not None and now_w is not None)
+        goal_now = goal = 0.0
+        known = False
+        if normal is not None:
+            usual_k = self.judge_load(normal, now_w)
+            if normal.power_w is not None and now_w is not None:
+                known, goal_now = True, usual_k
+            if normal.power_w is not None and mean_w is not None:
+                goal = goal_now if known and mean_w == now_w else normal.at(mean_w)
+        moved_k = 0.0 if known is self._load_known else self._meet_knowledge(goal_now, known)
         if 1 < self._fresh < _MOST_STARTS:
             # The window that it began from stood alone, as a wild value does.
             expected.settle(window.ambient_mean_c, goal)
         expected.advance(window.step_ms, window.ambient_c, window.ambient_mean_c, goal_now, goal)
         seen_k = window.temperature_c - expected.felt_ambient_c - expected.load_rise_k
         if self._fresh:
-            noise_k2 = self.filter.noise_k2
             self.filter = HeadingFilter(self.response.tau_s, seen_k)
-            self.filter.noise_k2 = noise_k2
+            self.filter.noise_k2, heading = heading.noise_k2, self.filter
             self._fresh = 0 if self._agrees(window, goal_now) else self._fresh - 1
-        else:
+        elif goal_now != self.load_goal_k:
             self._meet_load_change(goal_now, step_s)
-        self._age(window, step_s)
+        fade = exp(-step_s / self.response.tau_s)
+        self._age(window, step_s, fade)
         stretch = self._stretch(goal_now, lost)
         self.doubt_k = self._doubt_k(stretch)
-        self._late_load_k *= exp(-step_s / self.response.tau_s)
-        self.filter.advance(
+        self._late_load_k *= fade
+        heading.advance(
             window.step_ms,
             seen_k,
             self.doubt_k**2,
@@ -461,6 +488,12 @@ class RiseEstimator(Saved):
             self.course.end()
         self.load_goal_k = goal_now
         return moved_k
+
+    def judge_load(self, normal: NormalRise, power_w: float | None) -> float:
+        """Look once in a step at what is normal at its load; give the settled rise."""
+        usual_k = normal.at(power_w)
+        self.normal_k = usual_k, normal.highest_k(power_w), normal.lowest_k(power_w)
+        return usual_k
 
     def _agrees(self, window: Window, goal_now: float) -> bool:
         """Whether ambient and load are about what they were in the window before."""
@@ -501,24 +534,23 @@ class RiseEstimator(Saved):
 
     def _meet_load_change(self, goal_now: float, step_s: float) -> None:
         change_k = abs(goal_now - self.load_goal_k)
-        if change_k == 0.0:
-            return
         # What little load there is when a device is off says nothing of its cooling.
         least_k = _TELLING_LOAD * self.normal.rise_k if self.normal else 1.0
         ratio = min(5.0, max(goal_now, least_k) / max(self.load_goal_k, least_k))
         self.filter.scale_goals(ratio, (_LOAD_CHANGE_DOUBT * change_k) ** 2)
         self._late_load_k += _LATE_SHARE * change_k * min(1.0, step_s / self.response.tau_s)
 
-    def _age(self, window: Window, step_s: float) -> None:
+    def _age(self, window: Window, step_s: float, fade: float) -> None:
         """What isn't known of the time before the start, or in a gap, fades with the response."""
-        tau_s = self.response.tau_s
-        self._unsettled_k *= exp(-step_s / tau_s)
-        if step_s > max(0.3 * tau_s, _SHORTEST_GAP_S) and self._ambient_c is not None:
-            self._unsettled_k += _GAP_DOUBT_K + 0.5 * abs(window.ambient_c - self._ambient_c)
-        if self._ambient_c is not None:
-            moved_k = abs(window.ambient_c - self._ambient_c)
-            share = _MOVING_SHARE * (self.response.ambient_at_once + _MOVING_LEAST)
-            self._moving_k = max(_MOVING_FADE * self._moving_k, share * moved_k)
+        response, before_c = self.response, self._ambient_c
+        self._unsettled_k *= fade
+        if before_c is not None:
+            moved_k = abs(window.ambient_c - before_c)
+            if step_s > _SHORTEST_GAP_S and step_s > 0.3 * response.tau_s:
+                self._unsettled_k += _GAP_DOUBT_K + 0.5 * moved_k
+            share = _MOVING_SHARE * (response.ambient_at_once + _MOVING_LEAST)
+            fading_k, moving_k = _MOVING_FADE * self._moving_k, share * moved_k
+            self._moving_k = fading_k if fading_k > moving_k else moving_k
             if self._stale_s > _STALE_S:
                 # When it moved while nobody looked isn't known.
                 self._unsettled_k += 0.5 * moved_k
@@ -528,21 +560,22 @@ class RiseEstimator(Saved):
     def _doubt_k(self, stretch: float) -> float:
         """How far the deviation may be wrong for reasons other than noise, as one sigma."""
         slowed_k = 0.5 * (stretch - 1.0) * self.expected.drivers[2]
-        # What the ambient may have done since it was last heard.
-        stale_k = _STALE_K_PER_S * max(0.0, self._stale_s - _STALE_S)
+        stale_k, stale_s = 0.0, self._stale_s - _STALE_S
+        if stale_s > 0.0:
+            # What the ambient may have done since it was last heard.
+            stale_k = min(_STALE_MOST_K, _STALE_K_PER_S * stale_s)
         return root(
             self.expected.doubt_k2()
             + self._unsettled_k * self._unsettled_k
             + self._late_load_k * self._late_load_k
             + self._moving_k * self._moving_k
-            + min(_STALE_MOST_K, stale_k) ** 2
+            + stale_k * stale_k
             + slowed_k * slowed_k
         )
 
     def _noise_floor_k2(self) -> float:
         """Quantisation is no white noise: averaging doesn't lessen the steps of the sensors."""
-        own, ambient = self.own_step.step, self.ambient_step.step
-        ambient *= self.response.ambient_at_once
+        own, ambient = self.own_step.step, self.ambient_step.step * self.response.ambient_at_once
         return 0.1 * (own * own + ambient * ambient)
 
     def _stretch(self, goal_k: float, lost: bool) -> float:
@@ -591,8 +624,9 @@ class RiseEstimator(Saved):
 
     def figures(self, window: Window, lost: bool, is_off: bool) -> Figures:
         """The figures at the window's end."""
-        normal, heading, expected = self.normal, self.filter, self.expected
+        heading, expected = self.filter, self.expected
         power_w = window.last_power_w
+        usual_k, highest_k, lowest_k = self.normal_k or (None, None, None)
         settled_k = self.load_goal_k + heading.goal_k
         resistance = None
         if power_w is not None and power_w >= _LEAST_W and not is_off:
@@ -609,9 +643,9 @@ class RiseEstimator(Saved):
             rise_at_load_k=self._rise_at_load_k(),
             settled_rise_k=settled_k,
             settled_rise_sd_k=self._settled_sd_k(lost),
-            normal_rise_k=None if normal is None else normal.at(power_w),
-            highest_normal_k=None if normal is None else normal.highest_k(power_w),
-            lowest_normal_k=None if normal is None else normal.lowest_k(power_w),
+            normal_rise_k=usual_k,
+            highest_normal_k=highest_k,
+            lowest_normal_k=lowest_k,
             resistance_k_per_w=resistance,
             time_constant_s=self.response.tau_s,
             noise_k=root(heading.noise_k2),
@@ -619,11 +653,14 @@ class RiseEstimator(Saved):
 
     def _rise_at_load_k(self) -> float:
         """The rise in proportion, as if the present load had stood: lost cooling multiplies it."""
-        load_rise_k, level_k = self.expected.load_rise_k, self.filter.level_k
-        least_k = max(_TELLING_LOAD * max(self.load_goal_k, 0.0), _LEAST_RISE_K)
-        if load_rise_k < least_k:
-            return self.load_goal_k + level_k
-        return self.load_goal_k * (1.0 + level_k / load_rise_k)
+        load_rise_k, level_k, goal_k = (
+            self.expected.load_rise_k,
+            self.filter.level_k,
+            self.load_goal_k,
+        )
+        if load_rise_k < _LEAST_RISE_K or load_rise_k < _TELLING_LOAD * goal_k:
+            return goal_k + level_k
+        return goal_k * (1.0 + level_k / load_rise_k)
 
     def _settled_sd_k(self, lost: bool) -> float:
         """Standard deviation of the settled rise: filter, response, time constant, power law."""
@@ -647,6 +684,22 @@ class RiseEstimator(Saved):
         is its way back, after a door for one. `soonest_s` and `latest_s` allow for what no fit
         knows of: loads and doors to come, and a cause that still grows.
         """
+        base, courses = self._courses(figures, lost)
+        forecast = time_to_threshold(base, courses, threshold_c, horizon_s)
+        if forecast.probability == 0.0:
+            return forecast
+        courses = [heading.doubted(_LIFE_DOUBT) for heading in courses]
+        wide = time_to_threshold(base, courses, threshold_c, horizon_s)
+        return forecast._replace(soonest_s=wide.soonest_s, latest_s=wide.latest_s)
+
+    def probability(
+        self, figures: Figures, threshold_c: float, horizon_s: float, lost: bool
+    ) -> float:
+        """Give the probability of `forecast` alone."""
+        base, courses = self._courses(figures, lost)
+        return probability_of_threshold(base, courses, threshold_c, horizon_s)
+
+    def _courses(self, figures: Figures, lost: bool) -> tuple[Base, list[Heading]]:
         base = Base(
             goal_c=figures.ambient_c + self.load_goal_k,
             ways=self.expected.ways_to_go(figures.ambient_c, self.load_goal_k),
@@ -663,12 +716,7 @@ class RiseEstimator(Saved):
         elif not lost:
             top_k = figures.highest_normal_k - self.load_goal_k
             courses = [heading.held_below(top_k) for heading in courses]
-        forecast = time_to_threshold(base, courses, threshold_c, horizon_s)
-        if forecast.probability == 0.0:
-            return forecast
-        courses = [heading.doubted(_LIFE_DOUBT) for heading in courses]
-        wide = time_to_threshold(base, courses, threshold_c, horizon_s)
-        return forecast._replace(soonest_s=wide.soonest_s, latest_s=wide.latest_s)
+        return base, courses
 
     def save(self) -> dict[str, Any]:
         """State for `restore`."""

@@ -16,6 +16,12 @@ from typing import NamedTuple
 from cabinetwatch.config.values import Span
 from cabinetwatch.thermal.windows import SMALLEST, Kept, check
 
+STEADY_AFTER = 10
+"""A lone wild value is told by the steady ones before it: by so many, our choice."""
+
+STEADY_STEP = 3.0
+"""A temperature (K) or humidity (%RH) that steps by less from reading to reading is steady."""
+
 IN_A_ROW = 3
 AMONG = 10
 DEFAULT_STEP_PER_S = 2.0
@@ -60,24 +66,28 @@ class Quality(Enum):
     BAD = "bad"
 
 
+_GOOD = Quality.GOOD
+
+
 class ValueFilter(Kept):
     """Judges the values of one sensor, one after the other.
 
     `lowest`, `highest`: its range; `fault_codes` are compared with the payload's own figure;
     `max_step_per_s`: what is physically impossible; `possible`: what its quantity is never beyond.
     `spikes` adds a test for values that stand alone: a sudden step, by the sensor's own usual ones,
-    waits for the next value to confirm it.
+    waits for the next value to confirm it. Of what doesn't leap only a sensor that has been steady
+    is tested: one that has just come, or that somebody carries about, may step as it likes.
     """
 
     __slots__ = (
-        "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_suspect", "_usual",
-        "fault_codes", "highest", "implausible", "lowest", "manner", "max_step_per_s", "possible",
-        "reason", "since_ms", "spikes",
+        "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_steady", "_suspect",
+        "_usual", "fault_codes", "highest", "implausible", "lowest", "manner", "max_step_per_s",
+        "possible", "reason", "since_ms", "spikes",
     )  # fmt: skip
     # Range and codes stay as configured.
     kept = (
-        "_last", "_last_ms", "_leaps", "_recent", "_row", "_suspect", "_usual", "implausible",
-        "reason", "since_ms",
+        "_last", "_last_ms", "_leaps", "_recent", "_row", "_steady", "_suspect", "_usual",
+        "implausible", "reason", "since_ms",
     )  # fmt: skip
 
     def __init__(
@@ -103,6 +113,7 @@ class ValueFilter(Kept):
         self._last_ms = 0
         self._usual = _USUAL_GRAINS * manner.grain
         self._suspect: float | None = None
+        self._steady = 0
         self._row = 0
         self._recent = 0
         self._leaps = 0
@@ -117,22 +128,21 @@ class ValueFilter(Kept):
         if not lowest <= value <= highest:
             return self._wild(t_ms, "outside its range" if abs(value) < inf else "not a number")
         step = inf if last is None else value - last if value >= last else last - value
-        if step <= self._grain:
-            # Most readings: nothing is wild that is so near.
-            return self._accept(t_ms, value)
         near = step <= _NEAR_STEPS * self._usual
-        if near and self.max_step_per_s == inf:
-            return self._accept(t_ms, value)
+        if step <= self._grain or (near and self.max_step_per_s == inf):
+            # Most readings: nothing is wild that is so near.
+            return self._accept(t_ms, value, step)
         elapsed_s = max(0.001, (t_ms - self._last_ms) / 1000.0)
         code = value if payload_value is None else payload_value
         reason = self._why_wild(value, code, elapsed_s, near=near)
         if reason:
             return self._wild(t_ms, reason)
-        tested = last is not None and self.spikes and not near
+        steady = self._steady >= STEADY_AFTER or self.manner.leaps
+        tested = last is not None and self.spikes and steady and not near
         if tested and self._is_spike(value, elapsed_s):
             self._suspect = value
             return Quality.SET_ASIDE
-        return self._accept(t_ms, value)
+        return self._accept(t_ms, value, step)
 
     def may_be(self, value: float) -> bool:
         """Whether a value is within the range, whatever was before it."""
@@ -170,16 +180,19 @@ class ValueFilter(Kept):
             return False
         return suspect is None or abs(value - suspect) > 0.5 * abs(step)
 
-    def _accept(self, t_ms: int, value: float) -> Quality:
+    def _accept(self, t_ms: int, value: float, step: float) -> Quality:
         """Take a value for a reading; learn from it what step is usual."""
-        last = self._last
-        if last is not None:
-            step = value - last if value >= last else last - value
-            most = 4.0 * self._usual + self._more
-            self._usual += _PACE * ((step if step < most else most) - self._usual)
+        if self._last is not None:
+            usual = self._usual
+            most = 4.0 * usual + self._more
+            self._usual = usual + _PACE * ((step if step < most else most) - usual)
         self._last, self._last_ms = value, t_ms
+        if step >= STEADY_STEP:
+            self._steady = 0
+        elif self._steady < STEADY_AFTER:
+            self._steady += 1
         if not self._recent and not self._leaps and self._suspect is None:
-            return Quality.GOOD
+            return _GOOD
         # Good after some that were not.
         self._suspect = None
         self._row = 0
@@ -261,18 +274,15 @@ class StuckWatch(Kept):
         lowest = self._lowest
         self._lowest = value if lowest is None or value < lowest else lowest
         self._highest = max(self._highest, value)
-        self._repeats += 1
+        self._repeats = repeats = self._repeats + 1
         if witness is None:
             return self.stuck
         low, high = self._low, self._high
         self._low = low = witness if low is None or witness < low else low
         self._high = high = witness if high is None or witness > high else high
-        stood_ms = t_ms - self._value_ms
-        if (
-            self._repeats >= FEWEST_REPEATS
-            and high - low >= self._needed(step)
-            and stood_ms >= _SHORTEST_MS
-        ):
+        if repeats < FEWEST_REPEATS or t_ms - self._value_ms < _SHORTEST_MS:
+            return self.stuck
+        if high - low >= self._needed(step):
             self.stuck = True
             self.since_ms = self._value_ms
         return self.stuck
@@ -292,9 +302,14 @@ class StuckWatch(Kept):
 
     def stands(self, value: float, step: float = 0.0) -> bool:
         """Whether with this value, too, all since the last movement lies within a flicker."""
-        if self._lowest is None:
+        lowest, highest = self._lowest, self._highest
+        if lowest is None or not isfinite(value):
             return False
-        return is_flicker(min(value, self._lowest), max(value, self._highest), step)
+        if value < lowest:
+            span = highest - value
+        else:
+            span = (value if value > highest else highest) - lowest
+        return span <= SMALLEST or (span <= MOST_FLICKER_K + SMALLEST and span <= flicker_k(step))
 
     def is_doubtful(self, step: float = 0.0) -> bool:
         """Whether the witness has moved so far that a value that stands may be no reading."""
@@ -306,10 +321,10 @@ class StuckWatch(Kept):
         return max(self.moved + FLICKER_STEPS * step, _MORE_THAN_USUAL * self._most_moved)
 
 
-def is_flicker(lowest: float, highest: float, step: float) -> bool:
-    """Whether a sensor of this step (K) may read all of this span though it is stuck.
+def flicker_k(step: float) -> float:
+    """How far apart the readings of a stuck sensor of this step (K) may lie.
 
     ValueError for a step that can't be reckoned with.
     """
     check(step)
-    return highest - lowest <= min(FLICKER_STEPS * step, MOST_FLICKER_K) + SMALLEST
+    return min(FLICKER_STEPS * step, MOST_FLICKER_K) + SMALLEST

@@ -44,7 +44,8 @@ def checked(result: float) -> float:
 def root(square: float) -> float:
     """Square root; 0 for what rounding has brought a little below 0; ValueError for infinity."""
     if 0.0 < square < inf:
-        return float(square**0.5)
+        positive: float = square**0.5
+        return positive
     return checked(0.0 * square)
 
 
@@ -274,11 +275,11 @@ class Resolution:
 
     def take(self, value: float) -> None:
         """Look at the next value."""
-        if self.last is not None:
-            change = abs(value - self.last)
-            if change > 1e-3 and (self.step == 0.0 or change < self.step - 1e-6):
+        last, self.last = self.last, value
+        if last is not None:
+            change = value - last if value > last else last - value
+            if change > 1e-3 and (change < self.step - 1e-6 or self.step == 0.0):
                 self.step = min(change, 1.0)
-        self.last = value
 
 
 SHORTEST_WINDOW_MS = 9_000
@@ -308,8 +309,8 @@ class Window:
 
     def check(self) -> None:
         """Refuse with a ValueError a figure beyond all reckoning, or a step that isn't above 0."""
-        check(self.temperature_c, self.ambient_c, self.ambient_mean_c)
-        check(self.power_w or 0.0, self.last_power_w or 0.0)
+        power_w, last_power_w = self.power_w or 0.0, self.last_power_w or 0.0
+        check(self.temperature_c, self.ambient_c, self.ambient_mean_c, power_w, last_power_w)
         if self.step_ms <= 0:
             raise ValueError(f"a window lasts some time, not {self.step_ms} ms")
 
@@ -347,47 +348,53 @@ class WindowGatherer(Kept):
 
     def ambient(self, t_ms: int, ambient_c: float) -> Window | None:
         """Take an ambient reading; return the window that it completes, if it does."""
-        t_ms = self._in_order(t_ms)
-        before_c, opened_ms = self._ambient_c, self._opened_ms
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
+        before_c, before_ms, opened_ms = self._ambient_c, self._ambient_t_ms, self._opened_ms
         if before_c is None:
             self._ambient_area = 0.0 if opened_ms is None else ambient_c * (t_ms - opened_ms)
         else:
             # The window before counted the old value as held; the straight line puts that right.
-            before_ms = self._ambient_t_ms
-            counted_ms = before_ms if opened_ms is None else max(before_ms, opened_ms)
-            self._ambient_area += before_c * (t_ms - counted_ms)
-            self._ambient_area += (
-                0.5 * (ambient_c - before_c) * min(t_ms - before_ms, LONGEST_LINE_MS)
-            )
-        self._ambient_c = ambient_c
-        self._ambient_t_ms = t_ms
+            uncounted_ms = line_ms = t_ms - before_ms
+            if opened_ms is not None and opened_ms > before_ms:
+                uncounted_ms = t_ms - opened_ms
+            line_ms = min(line_ms, LONGEST_LINE_MS)
+            self._ambient_area += before_c * uncounted_ms
+            self._ambient_area += 0.5 * (ambient_c - before_c) * line_ms
+        self._ambient_c, self._ambient_t_ms = ambient_c, t_ms
         self._ambient_sum += ambient_c
         self._ambient_n += 1
-        return self._close(t_ms) if self._is_complete(t_ms) else None
+        return self._closed_if_complete(t_ms)
 
     def power(self, t_ms: int, power_w: float | None) -> Window | None:
         """Take a power reading, or None when the power is no longer known."""
-        t_ms = self._in_order(t_ms)
-        before_w, opened_ms = self._power_w, self._opened_ms
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
+        before_w, before_ms, opened_ms = self._power_w, self._power_t_ms, self._opened_ms
         if before_w is None:
             self._power_area = 0.0 if opened_ms is None else (power_w or 0.0) * (t_ms - opened_ms)
         else:
-            before_ms = self._power_t_ms
-            counted_ms = before_ms if opened_ms is None else max(before_ms, opened_ms)
-            self._power_area += before_w * (t_ms - counted_ms)
+            uncounted_ms = t_ms - before_ms
+            if opened_ms is not None and opened_ms > before_ms:
+                uncounted_ms = t_ms - opened_ms
+            self._power_area += before_w * uncounted_ms
             if power_w is not None and opened_ms is not None:
                 # Loads step at an unknown instant between two readings: take the middle.
-                self._power_area += (
-                    0.5 * (power_w - before_w) * min(t_ms - before_ms, t_ms - opened_ms)
-                )
-        self._power_w = power_w
-        self._power_t_ms = t_ms
+                self._power_area += 0.5 * (power_w - before_w) * uncounted_ms
+        self._power_w, self._power_t_ms = power_w, t_ms
         self._power_n += 1
-        return self._close(t_ms) if self._is_complete(t_ms) else None
+        return self._closed_if_complete(t_ms)
 
     def temperature(self, t_ms: int, temperature_c: float) -> Window | None:
         """Take a reading of the device's temperature."""
-        t_ms = self._in_order(t_ms)
+        latest_ms = self._latest_ms
+        if latest_ms is not None and t_ms < latest_ms:
+            t_ms = latest_ms
+        self._latest_ms = t_ms
         opened_ms = self._opened_ms
         if opened_ms is None:
             self._open(t_ms)
@@ -396,8 +403,10 @@ class WindowGatherer(Kept):
         self._temperature_n += 1
         if self._ambient_c is None:
             return None
-        waited_long = t_ms - opened_ms >= max(self.patience_ms, SHORTEST_WINDOW_MS)
-        return self._close(t_ms) if waited_long or self._is_complete(t_ms) else None
+        lasts_ms = t_ms - opened_ms
+        if lasts_ms >= self.patience_ms and lasts_ms >= SHORTEST_WINDOW_MS:
+            return self._close(t_ms, opened_ms)
+        return self._closed_if_complete(t_ms)
 
     def forget_ambient(self) -> None:
         """The ambient is lost: no window closes until it speaks again."""
@@ -406,26 +415,18 @@ class WindowGatherer(Kept):
         self._ambient_sum = 0.0
         self._ambient_n = 0
 
-    def _in_order(self, t_ms: int) -> int:
-        latest_ms = self._latest_ms
-        if latest_ms is None or t_ms > latest_ms:
-            self._latest_ms = latest_ms = t_ms
-        return latest_ms
-
-    def _is_complete(self, t_ms: int) -> bool:
+    def _closed_if_complete(self, t_ms: int) -> Window | None:
         opened_ms = self._opened_ms
-        return (
-            opened_ms is not None
-            and t_ms - opened_ms >= SHORTEST_WINDOW_MS
-            and self._temperature_n > 0
-            and self._ambient_n > 0
-            and (self._power_n > 0 or not self.expects_power)
-        )
+        if opened_ms is None or t_ms - opened_ms < SHORTEST_WINDOW_MS:
+            return None
+        if self._temperature_n and self._ambient_n and (self._power_n or not self.expects_power):
+            return self._close(t_ms, opened_ms)
+        return None
 
-    def _close(self, t_ms: int) -> Window:
-        opened_ms, ambient_c = self._opened_ms, self._ambient_c
-        if opened_ms is None or ambient_c is None:
-            raise ArithmeticError("only a window that was opened, and has an ambient, is closed")
+    def _close(self, t_ms: int, opened_ms: int) -> Window:
+        ambient_c = self._ambient_c
+        if ambient_c is None:
+            raise ArithmeticError("only a window that has an ambient is closed")
         step_ms = t_ms - opened_ms
         ambient_area = self._ambient_area
         ambient_area += ambient_c * (t_ms - max(self._ambient_t_ms, opened_ms))

@@ -359,17 +359,33 @@ class Deadlines:
         heapq.heappush(self._heap, (due, item.order, item))
         self.next_t = self._heap[0][0]
 
+    def is_due(self, to: int) -> bool:
+        """Whether anything is due at or before `to`; what has moved on is queued anew."""
+        heap, queued = self._heap, self._queued
+        while heap and heap[0][0] <= to:
+            t, order, item = heap[0]
+            due = item.due
+            if due == t:
+                return True
+            if due is not None and due > t and queued.get(order) == t:
+                queued[order] = due
+                heapq.heapreplace(heap, (due, order, item))
+            else:
+                self._take_first()
+                self.set(item)
+        self.next_t = heap[0][0] if heap else float("inf")
+        return False
+
     def pop(self, to: int) -> Timed | None:
         """Give the next item that is due at or before `to`, or None. Its `due` is left as it is."""
-        while self._heap and self._heap[0][0] <= to:
-            t, order, item = heapq.heappop(self._heap)
-            if self._queued.get(order) == t:
-                del self._queued[order]
-            self.next_t = self._heap[0][0] if self._heap else float("inf")
-            if item.due == t:
-                return item
-            self.set(item)
-        return None
+        return self._take_first() if self.is_due(to) else None
+
+    def _take_first(self) -> Timed:
+        t, order, item = heapq.heappop(self._heap)
+        if self._queued.get(order) == t:
+            del self._queued[order]
+        self.next_t = self._heap[0][0] if self._heap else float("inf")
+        return item
 
 
 _SHOWN_AGAIN = {

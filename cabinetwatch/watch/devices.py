@@ -114,8 +114,6 @@ class DeviceView:
         self._has_stepped = False
         self.loss_is_told = False
         """Whether an alarm on lost cooling of its own stands: that excuses no heat then."""
-        self.fan_is_slow = False
-        """Whether an alarm on its fan stands."""
         self.trial: TrialRecord | None = None
         """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
@@ -149,11 +147,13 @@ class DeviceView:
         return feeds
 
     def _ambient_heard(self, t: int, value: float) -> bool:
-        self._excuse_heat(t)
+        if self.enclosed:
+            self._excuse_heat(t)
         return self.observer.observe_ambient(t, value) and self._stepped(t)
 
     def _temperature_heard(self, t: int, value: float) -> bool:
-        self._excuse_heat(t)
+        if self.enclosed:
+            self._excuse_heat(t)
         return self.observer.observe_temperature(t, value) and self._stepped(t)
 
     def _excuse_heat(self, t: int) -> None:
@@ -161,9 +161,12 @@ class DeviceView:
 
         Lost cooling of its own that has been told stands until that is seen to be over.
         """
-        if self.loss_is_told or not any(d.observer.gives_off_heat for d in self.enclosed):
+        if self.loss_is_told:
             return
-        self.observer.excuse_heat(t)
+        for inner in self.enclosed:
+            if inner.observer.cooling_loss.standing and inner.observer.falls:
+                self.observer.excuse_heat(t)
+                return
 
     def _power_changed(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
@@ -264,7 +267,10 @@ class DeviceView:
     @property
     def heading(self) -> Figures | None:
         """What the observer makes of it, None while either sensor of the rise is missing."""
-        return self.observer.figures if self.rise_is_known else None
+        ambient = self.ambient
+        if self._has_stepped and ambient is not None and ambient.good and self.temperature.good:
+            return self.observer.figures
+        return None
 
     @property
     def rise_is_known(self) -> bool:
@@ -288,12 +294,14 @@ class DeviceView:
     def hot_day_temperature_c(self) -> float | None:
         """The temperature of the curve's air on the hottest day, at the present settled rises."""
         total_c = self.design_ambient_c
-        own = (self,) if self.config.derating_air == "device" else ()
-        for device in (*self.enclosing, *own):
-            rise_k = device.settled_rise_k
-            if rise_k is None:
+        for device in self.enclosing:
+            if (figures := device.heading) is None:
                 return None
-            total_c += rise_k
+            total_c += figures.settled_rise_k
+        if self.air is self.temperature:
+            if (figures := self.heading) is None:
+                return None
+            total_c += figures.settled_rise_k
         return total_c
 
     @property
@@ -303,10 +311,6 @@ class DeviceView:
         if threshold_c is None or hot_c is None or math.isinf(threshold_c):
             return None
         return threshold_c - hot_c
-
-    def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
-        """When it will reach the threshold: see `DeviceObserver.forecast`."""
-        return self.observer.forecast(threshold_c, horizon_s, fan_lost=self.fan_is_slow)
 
     def time_left_clause(self) -> str:
         """Say when it will reach its threshold at this rate, for a sentence."""
@@ -319,7 +323,7 @@ class DeviceView:
         if present_c is not None and present_c >= threshold_c:
             # Where it settles says nothing of where it is.
             return f", above {threshold} already"
-        forecast = self.forecast(threshold_c, TOLD_AHEAD_S)
+        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
         if forecast.soonest_s is None:
             return f", staying below {threshold}"
         verb = "possibly reaching" if forecast.time_left_s is None else "reaching"
@@ -336,7 +340,7 @@ class DeviceView:
             return 0.0
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return None
-        forecast = self.forecast(threshold_c, TOLD_AHEAD_S)
+        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
         if forecast.time_left_s is None or forecast.soonest_s is None:
             return None
         return _earlier_s(forecast.soonest_s)
@@ -368,10 +372,16 @@ class DeviceView:
         """The temperature at which the present load is just allowed, lowered for altitude."""
         if self._curve is None:
             return None
-        load = self.load_fraction
-        if self._threshold_for is None or self._threshold_for[0] != load:
-            self._threshold_for = (load, self._curve.threshold_c(load) - self._lowering_k)
-        return self._threshold_for[1]
+        known, power_w = self._threshold_for, self.power_w
+        if known is None or known[0] != power_w:
+            threshold_c = self._curve.threshold_c(self.load_fraction) - self._lowering_k
+            self._threshold_for = known = (power_w, threshold_c)
+        return known[1]
+
+    @property
+    def lowest_threshold_c(self) -> float:
+        """What no load's threshold is below; -inf where some load is allowed at no temperature."""
+        return -math.inf if self._curve is None else self._curve.lowest_c - self._lowering_k
 
     @property
     def margin_k(self) -> float | None:
@@ -422,7 +432,9 @@ class DeviceView:
         if not self.powers:
             observer = self.observer
             return not observer.is_off and (observer.applies or observer.figures is None)
-        return not self.off and (self.settled_on_t is None or t >= self.settled_on_t)
+        if self.off:
+            return False
+        return (settled_on_t := self.settled_on_t) is None or t >= settled_on_t
 
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""

@@ -33,7 +33,6 @@ from cabinetwatch.watch.refusals import (
 )
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
-    FrozenWatch,
     SensorView,
     SilenceDeadline,
     StaleDeadline,
@@ -106,10 +105,13 @@ class Engine:
     def observe(self, reading: Reading) -> list[Transition]:
         """Take one reading; see `Reading` for which instants it may carry."""
         sensor_id, t, value, quality = reading
-        if quality != Quality.LIVE:
+        if quality:
+            # Not live.
             self._keep_back(reading)
             return _NOTHING
-        told = self.advance(t) if t >= self._deadlines.next_t or self._waiting else _NOTHING
+        told, deadlines = _NOTHING, self._deadlines
+        if self._waiting or (t >= deadlines.next_t and deadlines.is_due(t)):
+            told = self.advance(t)
         self.now = t
         route = self._judged.get(sensor_id)
         if route is None:
@@ -157,18 +159,18 @@ class Engine:
 
     def _hear(self, route: Route, t: int, raw_value: float) -> None:
         """Judge a live reading. The hot path: most readings change no judgement."""
-        sensor = route.sensor
+        sensor, now = route.sensor, self.now
         value, heard_t = raw_value + sensor.offset, sensor.heard_t
         sensor.last_live_t = t
-        if heard_t is not None and self.now - heard_t > sensor.long_gap_ms:
-            sensor.note_gap(heard_t, self.now)
-        sensor.heard_t = self.now
+        if heard_t is not None and now - heard_t > sensor.long_gap_ms:
+            sensor.note_gap(heard_t, now)
+        sensor.heard_t = now
         if sensor.value_filter.judge(t, value, raw_value) is not _GOOD:
             self._set_aside(route, t, value)
             return
-        sensor.note_step(value)
         frozen = sensor.frozen
-        if frozen is not None and self._is_frozen(route, frozen, t, value):
+        if frozen is not None and frozen.take(t, value):
+            self._stands_still(route, t)
             return
         sensor.value = value
         sensor.t = sensor.taken_t = t
@@ -180,11 +182,12 @@ class Engine:
                 for alarm in alarms:
                     raw = alarm.condition.judge(t, alarm.active)
                     if raw is not alarm.raw or alarm.lingers or alarm.pending_t is not None:
-                        self._manager.take(alarm, raw, self.now, t)
+                        self._manager.take(alarm, raw, now, t)
         for alarm in route.judged:
-            raw = alarm.condition.judge(t, alarm.active)
-            if raw is not alarm.raw or alarm.condition.due is not None:
-                self._manager.take(alarm, raw, self.now, t)
+            condition = alarm.condition
+            raw = condition.judge(t, alarm.active)
+            if raw is not alarm.raw or condition.due is not None:
+                self._manager.take(alarm, raw, now, t)
         if revived:
             self._revived(route)
 
@@ -204,19 +207,12 @@ class Engine:
             self._distrust(sensor, t)
         self._heard(route)
 
-    def _is_frozen(self, route: Route, frozen: FrozenWatch, t: int, value: float) -> bool:
-        """Say whether the sensor is stuck; it then counts as heard and is not taken."""
-        sensor = route.sensor
-        if value != sensor.value:
-            frozen.changed(t, value)
-            if not (sensor.stuck and frozen.stuck):
-                return False
-        elif frozen.stands(t, value) and not sensor.stuck:
-            sensor.stuck = True
-            self._distrust(sensor, t)
-        if sensor.stuck:
-            self._heard(route)
-        return sensor.stuck
+    def _stands_still(self, route: Route, t: int) -> None:
+        """A sensor that is stuck counts as heard and is not taken."""
+        if not route.sensor.stuck:
+            route.sensor.stuck = True
+            self._distrust(route.sensor, t)
+        self._heard(route)
 
     def _heard(self, route: Route) -> None:
         """Whatever it says, the sensor is not silent."""

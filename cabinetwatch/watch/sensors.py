@@ -10,15 +10,15 @@ from typing import Any, NamedTuple
 from cabinetwatch.config.model import Config, Sensor
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
-from cabinetwatch.thermal.sensing import MANNERS, StuckWatch, ValueFilter, is_flicker
-from cabinetwatch.thermal.windows import Resolution
+from cabinetwatch.thermal.sensing import (
+    MANNERS,
+    MOST_FLICKER_K,
+    StuckWatch,
+    ValueFilter,
+    flicker_k,
+)
+from cabinetwatch.thermal.windows import SMALLEST, Resolution
 from cabinetwatch.watch.refusals import LONGEST_EXCERPT
-
-STEADY_AFTER = 10
-"""A lone wild value is told by the steady ones before it: by so many, our choice."""
-
-STEADY_STEP = 3.0
-"""A temperature (K) or humidity (%RH) that steps by less from reading to reading is steady."""
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
@@ -89,8 +89,6 @@ class SensorView:
         self.implausible = False
         self.stuck = False
         self.value_filter = _value_filter(sensor_id, site)
-        self.steady = 0
-        """How many readings in a row were steady; what may leap doesn't count them."""
         self.wild_value: float | None = None
         """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
@@ -102,18 +100,6 @@ class SensorView:
         # Silence first: what is judged because a value is stale must know of it.
         self.silence = SilenceDeadline(self, order)
         self.stale = StaleDeadline(self, order + 1)
-
-    def note_step(self, value: float) -> None:
-        """Look whether a temperature or humidity is steady before its next `value` is taken.
-
-        Only then is a sudden value set aside until the next confirms it: a sensor that has just
-        come, or that somebody carries about, may step as it likes.
-        """
-        if self.value_filter.manner.leaps:
-            return
-        steady = -STEADY_STEP < value - self.value < STEADY_STEP
-        self.steady = self.steady + 1 if steady else 0
-        self.value_filter.spikes = self.steady >= STEADY_AFTER
 
     def note_gap(self, heard_t: int, now: int) -> None:
         """Keep a long gap between two readings, unless nobody listened all the while."""
@@ -169,7 +155,6 @@ class SensorView:
         silence = self.silence
         return {name: getattr(self, name) for name in _KEPT} | {
             "value": self.value if self.known else None,
-            "steady": self.steady,
             "gaps": [list(gap) for gap in self.gaps],
             "unheard": asdict(self.unheard),
             "screen": self.value_filter.save(),
@@ -187,10 +172,8 @@ class SensorView:
         self.gaps = deque(((t, length) for t, length in state.get("gaps", ())), MOST_GAPS)
         self.unheard = Unheard(**state.get("unheard", {}))
         if state["screen"] is not None:
-            self.value_filter.restore(state["screen"])
-            self.steady = state["steady"]
-            if not self.value_filter.manner.leaps:
-                self.value_filter.spikes = self.steady >= STEADY_AFTER
+            # A state of an earlier version has how steady it was here.
+            self.value_filter.restore({"steady": state.get("steady", 0), **state["screen"]})
         if self.frozen is not None and state["frozen"] is not None:
             self.frozen.load({"stuck": self.stuck, **state["frozen"]})
         silence = self.silence
@@ -226,7 +209,7 @@ def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
         *site.credible(sensor_id),
         codes,
         config.max_step_per_s or math.inf,
-        spikes=manner.leaps and not config.on_change,
+        spikes=not (manner.leaps and config.on_change),
         manner=manner,
         possible=POSSIBLE[config.quantity],
     )
@@ -334,7 +317,7 @@ Witness = Callable[[], Seen | None]
 
 
 class FrozenWatch:
-    """Watches one sensor for standing still. Call `changed` or `stands` for each reading.
+    """Watches one sensor for standing still. Call `take` for each reading.
 
     It is stuck when every witness has moved meanwhile. Without a witness it is never stuck: a plug
     that reads the same all night is not.
@@ -366,15 +349,22 @@ class FrozenWatch:
         self.stuck = False
         """Whether it is; it goes on over a flicker."""
 
-    def changed(self, t: int, value: float) -> None:
-        """Take a value that differs from the one before."""
+    def take(self, t: int, value: float) -> bool:
+        """Take a value; say whether the sensor is stuck."""
+        if value != self._resolution.last:
+            self._changed(t, value)
+        elif t >= self._look_t and not self.stuck:
+            self._look(t, value)
+        return self.stuck
+
+    def _changed(self, t: int, value: float) -> None:
         self._resolution.take(value)
-        if self._is_flicker(value):
+        if self._flickers and self._run_t is not None and self._is_flicker(value):
             return
         if self._looked:
-            self._looked = False
+            self._looked, step = False, self._step
             for watch in self._watches:
-                watch.end(value, self._step)
+                watch.end(value, step)
             self._smooth = [None for _ in self._witnesses]
         if self._run_t is not None and not self.stuck:
             self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
@@ -383,13 +373,14 @@ class FrozenWatch:
 
     def _is_flicker(self, value: float) -> bool:
         """Whether a changed value is still the same but for a step up or down."""
-        if self._run_t is None or not self._flickers:
-            return False
-        if self.stuck and self._lowest == self._highest:
+        lowest, highest = self._lowest, self._highest
+        if self.stuck and lowest == highest:
             # It never flickered while it stood: so this is a movement.
             return False
-        lowest, highest = min(value, self._lowest), max(value, self._highest)
-        if not is_flicker(lowest, highest, self._step):
+        lowest = value if value < lowest else lowest
+        highest = value if value > highest else highest
+        span = highest - lowest
+        if span > MOST_FLICKER_K + SMALLEST or span > flicker_k(self._step):
             return False
         self._lowest, self._highest = lowest, highest
         return True
@@ -398,10 +389,7 @@ class FrozenWatch:
     def _step(self) -> float:
         return self._resolution.step if self._flickers else 0.0
 
-    def stands(self, t: int, value: float) -> bool:
-        """Take a value that equals the one before; say whether the sensor is stuck."""
-        if t < self._look_t or self.stuck:
-            return self.stuck
+    def _look(self, t: int, value: float) -> None:
         self._follow(t, t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
@@ -412,7 +400,6 @@ class FrozenWatch:
         usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
         self.since_t = self._run_t
         self.stuck = all_moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
-        return self.stuck
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""

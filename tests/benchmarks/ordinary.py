@@ -1,14 +1,15 @@
 """What the watch costs in ordinary life: processor, memory, and bytes written, as it runs.
 
-    python -m tests.benchmarks.ordinary [--minutes 5] [--json]
+    python -m tests.benchmarks.ordinary [--minutes 5] [--devices 500] [--json]
 
 A real broker, and the daemon as a process of its own with default settings: 50 sensors that
-publish every 2 s at QoS 1, ten devices, commits every 10 s. After half a minute the processor time,
-the bytes written (write_bytes of /proc/PID/io: pages that went to the disk, the file system's own
-journal not counted; nothing on tmpfs, so the folder for temporary files, TMPDIR, must lie on a
-disk) and the memory that is resident are read from the kernel. Yardsticks in the same run: a paho
-client that receives the same messages and does nothing, and a process that only has the daemon's
-imports.
+publish every 2 s at QoS 1, ten devices, commits every 10 s. With `--devices`: so many, each with
+its own temperature and one of twelve ambients, and each sensor publishes every second. After half
+a minute the processor time, the bytes written (write_bytes of /proc/PID/io: pages that went to the
+disk, the file system's own journal not counted; nothing on tmpfs, so the folder for temporary
+files, TMPDIR, must lie on a disk) and the memory that is resident are read from the kernel.
+Yardsticks in the same run: a paho client that receives the same messages and does nothing, and a
+process that only has the daemon's imports.
 """
 
 import subprocess
@@ -24,10 +25,11 @@ from tests.service.site import Site
 from tests.service.watching import WatchProcess
 from tests.service.wire import wire
 from tests.support.broker import Broker
-from tests.support.flood import Flood
+from tests.support.flood import TOPICS, Flood
 
 PER_S = 25.0
 WARM_UP_S = 30.0
+AMBIENTS = 12
 IMPORTS = """
 import sys
 import cabinetwatch.service.daemon
@@ -75,10 +77,27 @@ def imports_mb() -> float:
         process.communicate(b"")
 
 
-def measure(folder: Path, minutes: float) -> dict[str, float]:
+def many(devices: int) -> str:
+    """Give the tables of many devices in twelve places."""
+    sensors = [
+        f'[sensors.flood-{number}]\ntopic = "flood/{number}"\nquantity = "temperature"\n'
+        "interval_s = 1\nsilent_after = 10000\n"
+        for number in range(devices + AMBIENTS)
+    ]
+    return "".join(sensors) + "".join(
+        f'[devices.device-{number}]\ntemperature = "flood-{number}"\n'
+        f'ambient = "flood-{devices + number % AMBIENTS}"\nderating = [[50.0, 1.0], [70.0, 0.5]]\n'
+        for number in range(devices)
+    )
+
+
+def measure(folder: Path, minutes: float, devices: int) -> dict[str, float]:
     """Let it live for so long and read the meters."""
     broker = Broker(folder / "broker").start()
-    site = Site(folder / "watch", broker.port, tables=TABLES, flush_s=10.0)
+    tables, topics, per_s = TABLES, TOPICS, PER_S
+    if devices:
+        tables, topics, per_s = many(devices), devices + AMBIENTS, float(devices + AMBIENTS)
+    site = Site(folder / "watch", broker.port, tables=tables, flush_s=10.0)
     watch = WatchProcess(site.write())
     command = [sys.executable, "-c", BARE, str(broker.port), "0"]
     bare = subprocess.Popen(command, stdout=subprocess.DEVNULL)
@@ -87,7 +106,7 @@ def measure(folder: Path, minutes: float) -> dict[str, float]:
     try:
         with wire(broker.port) as cabinet:
             cabinet.wait_online()
-        flood = Flood(broker.port, round(PER_S * (seconds + 30)), PER_S, payload="warmth")
+        flood = Flood(broker.port, round(per_s * (seconds + 30)), per_s, "warmth", topics)
         time.sleep(WARM_UP_S)
         with site.store() as store:
             before = store.last_seq()
@@ -115,6 +134,7 @@ def measure(folder: Path, minutes: float) -> dict[str, float]:
 def show(figures: dict[str, float]) -> None:
     """Print a table."""
     ours, bare = 100 * figures["cpu_share"], 100 * figures["bare_cpu_share"]
+    print(f"readings           {figures['readings']:6.0f}")
     print(f"processor          {ours:6.2f} % of a core; a client that does nothing {bare:.2f} %")
     print(f"written            {figures['written_bytes_per_reading']:6.1f} bytes a reading")
     print(
@@ -124,4 +144,8 @@ def show(figures: dict[str, float]) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(command(__doc__, {"minutes": (5.0, "how long")}, measure, show))
+    sys.exit(
+        command(
+            __doc__, {"minutes": (5.0, "how long"), "devices": (0, "many of them")}, measure, show
+        )
+    )

@@ -1,10 +1,10 @@
 """A flood of readings: a process that publishes as fast as the broker takes it, or at a set rate.
 
-    python -m tests.support.flood PORT COUNT RATE PAYLOAD
+    python -m tests.support.flood PORT COUNT RATE PAYLOAD TOPICS
 
 Writes MQTT 3.1.1 packets made beforehand straight to a socket, so that what is measured is the
-broker and who reads from it, not a client library that publishes. It goes round 50 topics,
-`flood/0` to `flood/49`. PAYLOAD is "number", the number of the message, or "warmth", a figure
+broker and who reads from it, not a client library that publishes. It goes round so many topics,
+from `flood/0` on. PAYLOAD is "number", the number of the message, or "warmth", a figure
 between 20 and 30 that climbs and falls slowly. RATE (a second) 0 is as fast as it goes. COUNT 0 is
 for ever, until a line on standard input says after how many it may end. Prints a line when the
 first message goes out and another, with their number, when the broker has taken the last.
@@ -30,10 +30,15 @@ class Flood:
     """The process, as its parent sees it."""
 
     def __init__(
-        self, port: int, count: int | None, rate: float = 0.0, payload: str = "number"
+        self,
+        port: int,
+        count: int | None,
+        rate: float = 0.0,
+        payload: str = "number",
+        topics: int = TOPICS,
     ) -> None:
         """Begin; with no `count` it goes on until `end`."""
-        arguments = [str(port), str(count or 0), str(rate), payload]
+        arguments = [str(port), str(count or 0), str(rate), payload, str(topics)]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.support.flood", *arguments],
             stdin=subprocess.PIPE,
@@ -84,9 +89,9 @@ def warmth(number: int) -> str:
     return f"{30 - abs(number // (20 * TOPICS) % 2000 - 1000) / 100:.2f}"
 
 
-def publish_packet(number: int, payload_kind: str) -> bytes:
+def publish_packet(number: int, payload_kind: str, topics: int) -> bytes:
     """Give PUBLISH at QoS 1 (MQTT 3.1.1, 3.3) of one message of the flood."""
-    topic = f"flood/{number % TOPICS}".encode()
+    topic = f"flood/{number % topics}".encode()
     payload = (str(number) if payload_kind == "number" else warmth(number)).encode()
     packet_id = number % 65535 + 1
     body = len(topic).to_bytes(2, "big") + topic + packet_id.to_bytes(2, "big") + payload
@@ -112,14 +117,14 @@ def finite(packets: Sequence[bytes], size: int) -> Iterator[tuple[int, bytes]]:
         yield len(part), b"".join(part)
 
 
-def endless(payload: str, size: int) -> Iterator[tuple[int, bytes]]:
+def endless(payload: str, size: int, topics: int) -> Iterator[tuple[int, bytes]]:
     """Give slices of packets until somebody has said how many will do."""
     told: list[int] = []
     threading.Thread(target=lambda: told.append(int(sys.stdin.readline())), daemon=True).start()
     number = 0
     while not told or number < told[0]:
         numbers = range(number, number + size)
-        yield size, b"".join(publish_packet(each, payload) for each in numbers)
+        yield size, b"".join(publish_packet(each, payload, topics) for each in numbers)
         number += size
 
 
@@ -147,11 +152,11 @@ def pour(sock: socket.socket, slices: Iterator[tuple[int, bytes]], slices_a_seco
     return count
 
 
-def main(port: int, count: int, rate: float, payload: str) -> None:
+def main(port: int, count: int, rate: float, payload: str, topics: int) -> None:
     """Publish, and say when it begins and ends."""
     size = max(1, round(rate / 100)) if rate else _SLICE
-    packets = [publish_packet(number, payload) for number in range(count)]
-    slices = finite(packets, size) if count else endless(payload, size)
+    packets = [publish_packet(number, payload, topics) for number in range(count)]
+    slices = finite(packets, size) if count else endless(payload, size, topics)
     sock = connect(port)
     print("begins", flush=True)
     taken = pour(sock, slices, rate / size)
@@ -160,4 +165,4 @@ def main(port: int, count: int, rate: float, payload: str) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), sys.argv[4])
+    main(int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), sys.argv[4], int(sys.argv[5]))

@@ -2,8 +2,7 @@
 
 import pytest
 
-from cabinetwatch.demo.fortnight import fortnight_configuration_text
-from cabinetwatch.demo.nodes import Stage
+from cabinetwatch.demo.story import Stage, fortnight_configuration_text
 from cabinetwatch.text import plain
 from cabinetwatch.watch.events import Transition
 from tests.watch.scene import Scene

@@ -163,25 +163,25 @@ def frozen_watch(hall_c: list[float]) -> FrozenWatch:
 def test_a_value_that_comes_by_again_has_not_stood_meanwhile() -> None:
     hall_c = [20.0]
     watch = frozen_watch(hall_c)
-    watch.stands(0, 30.0)
+    watch.take(0, 30.0)
     for i in range(1, 2000):
         # It goes up and comes back, and no two readings are alike.
-        watch.changed(i * 10_000, 30.0 + 0.01 * min(i, 2000 - i))
+        watch.take(i * 10_000, 30.0 + 0.01 * min(i, 2000 - i))
     hall_c[0] = 25.0
-    assert not any(watch.stands(t, 30.0) for t in range(20_000_000, 24_000_000, 10_000))
+    assert not any(watch.take(t, 30.0) for t in range(20_000_000, 24_000_000, 10_000))
 
 
 def test_a_movement_ends_what_the_witness_did_before_it() -> None:
     hall_c = [20.0]
     watch = frozen_watch(hall_c)
     for value in (28.9, 29.0, 30.0):
-        watch.changed(0, value)
+        watch.take(0, value)
     for i in range(2, 500):
         hall_c[0] = 20.0 + 0.01 * i
-        watch.stands(i * 10_000, 30.0)
+        watch.take(i * 10_000, 30.0)
     assert watch.stuck
-    watch.changed(5_000_000, 30.1)
-    assert not any(watch.stands(t, 30.1) for t in range(5_010_000, 9_000_000, 10_000))
+    watch.take(5_000_000, 30.1)
+    assert not any(watch.take(t, 30.1) for t in range(5_010_000, 9_000_000, 10_000))
 
 
 def test_what_a_witness_must_move_by_is_not_kept_from_an_earlier_version() -> None:
@@ -191,5 +191,5 @@ def test_what_a_witness_must_move_by_is_not_kept_from_an_earlier_version() -> No
     watch.load(saved)
     for i in range(500):
         hall_c[0] = 20.0 + 0.003 * i
-        watch.stands(i * 10_000, 30.0)
+        watch.take(i * 10_000, 30.0)
     assert watch.stuck

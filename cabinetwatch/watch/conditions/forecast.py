@@ -14,6 +14,7 @@ from pydantic import Field
 from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
 from cabinetwatch.thermal.heading import Forecast, ForecastWatch
+from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
     SHUT_DOWN,
@@ -69,10 +70,19 @@ class DeratingForecast(HeadingCondition):
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
-        self._forecast = _NOTHING_AHEAD
+        self._told: Forecast | None = _NOTHING_AHEAD
+        self._judged_c = 0.0
         self._forecast_t = 0
         self._watch = ForecastWatch()
         self._comes_down = False
+
+    @property
+    def _forecast(self) -> Forecast:
+        """The forecast of the last step, solved when it is told: most steps ask only how likely."""
+        if self._told is None:
+            horizon_s = self.settings.horizon_s
+            self._told = self.device.observer.forecast(self._judged_c, horizon_s)
+        return self._told
 
     @classmethod
     def subjects(cls, config: Config) -> Iterable[str]:
@@ -85,27 +95,23 @@ class DeratingForecast(HeadingCondition):
         figures, threshold_c = self.device.heading, self.device.threshold_c
         if figures is None or threshold_c is None:
             return None
-        if math.isinf(threshold_c) or self._surely_cools(threshold_c):
+        if math.isinf(threshold_c) or self._surely_cools(figures, threshold_c):
             # A load that is too much at any temperature is told by over-derating; and where
             # cooling is back, what the course so far led to no longer counts.
-            self._forecast = _NOTHING_AHEAD
+            self._told = _NOTHING_AHEAD
             self._watch = ForecastWatch()
             return False
         if figures.t_ms != self._forecast_t:
             self._forecast_t = figures.t_ms
-            self._forecast = self._solve(threshold_c)
-            self._watch.observe(figures.t_ms, self._forecast.probability)
+            self._watch.observe(figures.t_ms, self._probability(figures, threshold_c))
         return self._watch.standing
 
     def began(self, pending_t: int) -> int:
         """The first of the steps that were sure of it."""
         return min(pending_t, self._watch.since_ms) if self._watch.standing else pending_t
 
-    def _surely_cools(self, threshold_c: float) -> bool:
+    def _surely_cools(self, figures: Figures, threshold_c: float) -> bool:
         """Whether it is below the threshold and its rise beyond doubt above the settled one."""
-        figures = self.device.observer.figures
-        if figures is None:
-            return False
         if figures.temperature_c >= threshold_c:
             self._comes_down = True
             return False
@@ -114,16 +120,15 @@ class DeratingForecast(HeadingCondition):
         self._comes_down = self._comes_down and figures.settled_rise_k < figures.rise_k
         return figures.settled_rise_k + sigmas * figures.settled_rise_sd_k < figures.rise_k
 
-    def _solve(self, threshold_c: float) -> Forecast:
-        figures = self.device.observer.figures
-        if figures is None:
-            return _NOTHING_AHEAD
+    def _probability(self, figures: Figures, threshold_c: float) -> float:
         heading_k = max(figures.settled_rise_k, figures.rise_k)
         reach_c = max(figures.ambient_c, figures.felt_ambient_c) + heading_k
         doubt_k = _WORTH_SOLVING_SIGMAS * figures.settled_rise_sd_k
         if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
-            return _NOTHING_AHEAD
-        return self.device.forecast(threshold_c, self.settings.horizon_s)
+            self._told = _NOTHING_AHEAD
+            return 0.0
+        self._told, self._judged_c = None, threshold_c
+        return self.device.observer.probability(threshold_c, self.settings.horizon_s)
 
     def seen(self) -> str:
         device, forecast = self.device, self._forecast
@@ -188,7 +193,7 @@ class DeratingForecast(HeadingCondition):
 
     def load(self, state: Mapping[str, Any]) -> None:
         self._forecast_t = state["t"]
-        self._forecast = Forecast(*state["forecast"])
+        self._told = Forecast(*state["forecast"])
         self._watch = ForecastWatch.load(state["watch"])
         self._comes_down = state["comes_down"]
 
@@ -219,11 +224,11 @@ class HotDay(HeadingCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare margin with zero, and the outer air with the design ambient."""
-        deadband_k = self.settings.deadband_k
-        excess_k = self._ambient_excess_k()
+        deadband_k, device = self.settings.deadband_k, self.device
+        excess_k = None if device.enclosing else self._ambient_excess_k()
         if excess_k is not None and beyond(excess_k, 0.0, deadband_k, active=active):
             return True
-        margin_k = self.device.hot_day_margin_k
+        margin_k = device.hot_day_margin_k
         if margin_k is None:
             return None
         return beyond(-margin_k, 0.0, deadband_k, active=active)

@@ -59,6 +59,10 @@ class OverDerating(DeviceCondition):
         " no vent is covered. Undo the last change of cooling."
     )
 
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self._cool_below_c = self.device.lowest_threshold_c
+
     @property
     def inputs(self) -> tuple[SensorView, ...]:
         """The air that the curve speaks of, and the load."""
@@ -73,10 +77,16 @@ class OverDerating(DeviceCondition):
         return f"device/{enclosing[0]}" if by_ambient and enclosing else super().cause
 
     def judge(self, t: int, active: bool) -> bool | None:
-        air_c, threshold_c = self.device.air_c, self.device.threshold_c
-        if air_c is None or threshold_c is None:
+        air = self.device.air
+        if air is None or not air.good:
             return None
-        return beyond(air_c, threshold_c, self.settings.deadband_k, active=active)
+        if air.value <= self._cool_below_c and not active:
+            # At any load.
+            return False
+        threshold_c = self.device.threshold_c
+        if threshold_c is None:
+            return None
+        return beyond(air.value, threshold_c, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
         device = self.device
@@ -171,15 +181,15 @@ class OverRise(CoolingDownCondition):
         " If the load has grown for good, prove the cooling again and set max_rise_k anew."
     )
 
-    @property
-    def limit_k(self) -> float:
-        return self.device.config.max_rise_k or 0.0
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        self.limit_k = self.device.config.max_rise_k or 0.0
 
     def judge(self, t: int, active: bool) -> bool | None:
-        rise_k = self.device.rise_k
-        if rise_k is None:
+        figures = self.device.heading
+        if figures is None:
             return None
-        return beyond(rise_k, self.limit_k, self.settings.deadband_k, active=active)
+        return beyond(figures.rise_k, self.limit_k, self.settings.deadband_k, active=active)
 
     def seen(self) -> str:
         rise_k = self.device.rise_k
@@ -295,13 +305,14 @@ class CoolingLoss(BoundTestCondition, CoolingDownCondition):
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the test; unknown while the rise is, not at all while the device is off."""
-        device = self.device
+        device, standing = self.device, self.finding.standing
         if not device.rise_is_known:
             return None
+        if not (standing or active or self.recurrence.is_held):
+            return False
         if not device.judged_running(t):
             self.recurrence.release()
             return False
-        standing = self.finding.standing
         if standing and not self._is_slight():
             self.recurrence.forget()
         if active:
@@ -408,11 +419,12 @@ class RiseMissing(BoundTestCondition):
         return self.response if self.device.powers else f"{_IF_OFF} {self.response}"
 
     def judge(self, t: int, active: bool) -> bool | None:
-        device, figures = self.device, self.device.observer.figures
+        device, standing = self.device, self.finding.standing
         if not device.rise_is_known:
             return None
-        if not device.judged_running(t) or not self.finding.standing:
+        if not standing or not device.judged_running(t):
             return False
+        figures = device.observer.figures
         if active or figures is None or figures.normal_rise_k is None:
             return True
         # To be raised, all of the settled rise's 95 % interval must be below normal.
@@ -492,7 +504,11 @@ class FanSlow(DeviceCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; not while the device is off, just on, or lets its fan stop on purpose."""
         device, fan = self.device, self.fan
-        device.fan_is_slow = active
+        device.observer.fan_lost = active
+        if fan.good and fan.value >= self.limit_rpm and not active and device.on_since_t is None:
+            # Off or not.
+            self.due = None
+            return False
         settled_on_t = device.settled_on_t
         self.due = settled_on_t if settled_on_t is not None and settled_on_t > t else None
         if not device.judged_running(t):

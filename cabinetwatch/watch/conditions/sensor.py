@@ -64,17 +64,14 @@ class Limit(SensorCondition):
         device = self.model.device_measured_by(self.sensor)
         return super().cause if device is None else f"device/{device.id}"
 
-    @property
-    def limit(self) -> float:
-        limit: float = getattr(self.model.config.sensors[self.subject], self.name)
-        return limit
-
-    @property
-    def deadband(self) -> float:
-        """`deadband` where given, else `deadband_k` for temperatures and a choice for the rest."""
-        if self.settings.deadband is not None:
-            return self.settings.deadband
-        return _OTHER_DEADBAND.get(self.sensor.quantity, self.settings.deadband_k)
+    def __init__(self, *args: Any) -> None:
+        super().__init__(*args)
+        settings, quantity = self.settings, self.sensor.quantity
+        self.limit: float = getattr(self.model.config.sensors[self.subject], self.name)
+        # `deadband` where given, else `deadband_k` for temperatures and a choice for the rest.
+        self.deadband = _OTHER_DEADBAND.get(quantity, settings.deadband_k)
+        if settings.deadband is not None:
+            self.deadband = settings.deadband
 
     def values(self) -> dict[str, Any]:
         return super().values() | {self.name: self.limit}
@@ -202,11 +199,12 @@ class Condensation(SensorCondition):
         return min(good, key=lambda surface: surface.value, default=None)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        dew_c, coldest = self.dew_point_c, self.coldest
-        if dew_c is None or coldest is None:
+        values_c = [surface.value for surface in self.surfaces if surface.good]
+        if not values_c or not self.sensor.good or not self.air.good:
             return None
-        margin_k = self.settings.condensation_margin_k
-        return coldest.value - dew_c < margin_k + (self.settings.deadband_k if active else 0.0)
+        settings = self.settings
+        margin_k = settings.condensation_margin_k + (settings.deadband_k if active else 0.0)
+        return min(values_c) - dew_point_c(self.air.value, self.sensor.value) < margin_k
 
     def seen(self) -> str:
         dew_c, coldest = self.dew_point_c, self.coldest
