@@ -5,6 +5,7 @@ ends as any program does. What is all its own doing is tried with real ones: `te
 kills of `tests/service`, the installed script (`tests/cli/test_main.py`, `test_readme.py`).
 """
 
+import gc
 import json
 import os
 import runpy
@@ -151,5 +152,8 @@ if __name__ == "__main__":
     import cabinetwatch.cli.reports
     import cabinetwatch.cli.services  # noqa: F401
 
+    # What is imported here is nothing that a fork's garbage collection need look at, and so copy.
+    gc.collect()
+    gc.freeze()
     name = _next_program(socket.socket(fileno=int(sys.argv[1])))
     runpy.run_module(name, run_name="__main__", alter_sys=True)
