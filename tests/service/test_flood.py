@@ -13,7 +13,7 @@ from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.broker import Broker, BrokerFactory
 
-PACKS, RECORDS = 20, 100
+PACKS, RECORDS = 25, 200
 RAISES = [("55", "unacknowledged"), ("40", "returned"), ("56", "unacknowledged")]
 
 
@@ -34,9 +34,9 @@ def accounted(site: Site) -> tuple[int, int]:
 def test_what_a_flood_loses_is_counted_and_no_alarm_is_lost_or_replayed_otherwise(
     site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr(inbox, "MOST_BYTES", 10_000)
+    monkeypatch.setattr(inbox, "MOST_BYTES", 20_000)
     monkeypatch.setattr(inbox, "PRESSED_S", 0.01)
-    monkeypatch.setattr(connection, "_MOST_READ_BYTES", 5_000)
+    monkeypatch.setattr(connection, "_MOST_READ_BYTES", 10_000)
     monkeypatch.setattr(engine_loop, "COUNT_EVERY_MS", 100)
     site.tables, site.flush_s = TABLES, 1.0
     with watching(site.config()) as daemon:
