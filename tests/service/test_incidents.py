@@ -286,8 +286,9 @@ def test_one_word_acknowledges_the_whole_incident(
             cabinet.publish("cabinetwatch/command", json.dumps(command))
         else:
             named = {"incident": incident, "device": "nas", "all": "--all"}[way]
-            # It does not wait for the answer, which comes as time passes.
-            cabinetwatch(geared.path, "ack", named)
+            clock.go_on()
+            assert cabinetwatch(geared.path, "ack", named).returncode == 0
+            clock.stand_still()
         acknowledged = told(cabinet, "acknowledged")
         nodes.live_until(lambda: len(acknowledged()) == 2, "both to be acknowledged")
         nodes.live(20)

@@ -91,7 +91,9 @@ def test_acknowledged_before_their_turn_the_second_hears_of_nothing(
         nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
         heated(nodes, smtp)
         nodes.live(8 * MINUTE_S)
-        cabinetwatch(peopled.path, "ack", "--all")
+        clock.go_on()
+        assert cabinetwatch(peopled.path, "ack", "--all").returncode == 0
+        clock.stand_still()
         acknowledged = {"state": "acknowledged", "condition": "over-derating"}
         nodes.live_until(
             lambda: any(acknowledged.items() <= each.items() for each in cabinet.transitions()),
