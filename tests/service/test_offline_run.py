@@ -30,6 +30,9 @@ quantity = "temperature"
 interval_s = 60
 high = 28.0
 
+[devices.nas]
+temperature = "hall"
+
 [notify.mqtt]
 enabled = false
 """
@@ -56,8 +59,9 @@ def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_
         assert told == [("high", "unacknowledged"), ("high", "acknowledged")]
         inputs = [each for _, each in store.inputs()]
         assert list(Replayer().run(inputs)) == list(store.transitions())
-        (bucket, *_) = store.buckets("hall", "value", Tier.MINUTES, MONDAY, MONDAY + 3600_000)
-        assert bucket.mean == 20.0
+        for subject, figure in (("hall", "value"), ("nas", "temperature_c")):
+            (bucket, *_) = store.buckets(subject, figure, Tier.MINUTES, MONDAY, MONDAY + 3600_000)
+            assert bucket.mean == 20.0
         closed = store.week(week.name)
         assert closed is not None
         frozen = Week.from_json(closed.figures)

@@ -125,9 +125,9 @@ def popen(
     command: list[str], *, stdout: IO[Any] | None = None, stderr: IO[Any] | None = None, **_: Any
 ) -> Forked:
     """Stand in for `subprocess.Popen` of `service.parts`: python -P -m MODULE ARGUMENTS."""
-    streams = stdout or sys.__stdout__, stderr or sys.__stderr__
-    with Path(os.devnull).open("rb") as nothing:
-        return Forked(command[3:], nothing, *(each for each in streams if each is not None))
+    with Path(os.devnull).open("r+b") as nothing:
+        out, errors = stdout or sys.__stdout__ or nothing, stderr or sys.__stderr__ or nothing
+        return Forked(command[3:], nothing, out, errors)
 
 
 @cache
