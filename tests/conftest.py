@@ -1,5 +1,6 @@
 """Fixtures that all tests share, and the option --long."""
 
+import gc
 import sqlite3
 import sys
 import warnings
@@ -57,6 +58,16 @@ class ClosedConnection(sqlite3.Connection):
 
 if sys.version_info < (3, 13):
     sqlite3.connect = partial(sqlite3.connect, factory=ClosedConnection)  # type: ignore[assignment]
+
+
+# Millions of objects are imported and collected, of which nothing is ever let go.
+gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """From here on garbage is looked for, but only among what the tests make."""
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

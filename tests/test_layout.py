@@ -3,7 +3,7 @@
 import ast
 import importlib
 import re
-from collections.abc import Iterator
+from functools import cache
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -44,6 +44,7 @@ INSTANTS = {"describe_duration", "from_rfc3339", "to_rfc3339"}
 NAMES_PATH_ONLY = {"watch/configuration.py"}
 
 
+@cache
 def modules() -> list[Path]:
     return sorted(PACKAGE.rglob("*.py"))
 
@@ -53,14 +54,23 @@ def floor(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
-def imports(path: Path) -> Iterator[str]:
+@cache
+def nodes(path: Path) -> list[ast.AST]:
+    """Give all nodes of a file's syntax tree, read once for all tests."""
+    return list(ast.walk(ast.parse(path.read_text())))
+
+
+@cache
+def imports(path: Path) -> frozenset[str]:
     """Give the full names of all that a file imports, wherever in it the import stands."""
-    for node in ast.walk(ast.parse(path.read_text())):
+    found: set[str] = set()
+    for node in nodes(path):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: imports name the whole way"
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return frozenset(found)
 
 
 def our_imports(path: Path) -> set[str]:
@@ -100,7 +110,7 @@ def test_the_core_knows_no_clock_network_file_or_database() -> None:
         assert from_clock <= INSTANTS, path
         calls = {
             node.func.id
-            for node in ast.walk(ast.parse(path.read_text()))
+            for node in nodes(path)
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
         }
         assert not calls & {"open", "print", "input", "eval", "exec", "__import__"}, path
@@ -136,17 +146,16 @@ def test_no_sentence_has_a_unit_of_temperature_of_its_own() -> None:
     for path in modules():
         if {floor(path), str(path.relative_to(PACKAGE))} & IN_SI:
             continue
-        nodes = list(ast.walk(ast.parse(path.read_text())))
         # Docstrings, and what is said of keys of the configuration.
         remarks = {
             id(node.value)
-            for node in nodes
+            for node in nodes(path)
             if isinstance(node, ast.Expr)
             or (isinstance(node, ast.keyword) and node.arg == "description")
         }
         found += [
             f"{path.relative_to(ROOT)}:{node.lineno}"
-            for node in nodes
+            for node in nodes(path)
             if isinstance(node, ast.Constant) and isinstance(node.value, str)
             if id(node) not in remarks and UNIT_OF_TEMPERATURE.search(node.value)
         ]
@@ -162,7 +171,7 @@ def test_no_figure_is_ever_written_as_minus_zero() -> None:
     without = [
         f"{path.relative_to(ROOT)}:{node.lineno}"
         for path in modules()
-        for node in ast.walk(ast.parse(path.read_text()))
+        for node in nodes(path)
         if isinstance(node, ast.FormattedValue) and node.format_spec is not None
         if (spec := ast.unparse(node.format_spec)[2:-1])
         if spec[-1] in "efg%" and "z" not in spec

@@ -6,16 +6,9 @@ from pathlib import Path
 import pytest
 
 from tests.faults.disk import FailingDisk, SmallDisk
-from tests.service.conftest import cabinet, site
-from tests.service.watching import WatchProcess
+from tests.service.conftest import cabinet, processes, site
 
-__all__ = ["cabinet", "site"]
-
-
-@pytest.fixture(autouse=True)
-def real_start(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What has to survive is the program as it is, not a fork of it."""
-    monkeypatch.setattr(WatchProcess, "real", True)
+__all__ = ["cabinet", "processes", "site"]
 
 
 @pytest.fixture

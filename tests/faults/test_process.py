@@ -36,8 +36,7 @@ def test_sigterm_ends_the_watch_in_time_while_broker_and_mail_server_hang(
         cabinet.wait_online()
         publish_numbers(cabinet, range(100))
         smtp.hang("data")
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         wait_until(lambda: smtp.connections > 0, "the mail to be on its way")
         away: Callable[[], None] = broker.freeze if broker_is == "frozen" else broker.kill
         away()

@@ -1,12 +1,17 @@
 """A site with a real broker and a real mail server, and the test's own end of the broker."""
 
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from cabinetwatch.service import parts
 from tests.service.site import Site
+from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
+from tests.support import forked
 from tests.support.broker import Broker
 from tests.support.empty_store import put_empty_store
 from tests.support.hand_clock import HandClock
@@ -14,6 +19,16 @@ from tests.support.mail import MailDrop
 
 START_MS = 1_780_000_000_000
 """Some day in 2026."""
+
+
+@pytest.fixture(autouse=True)
+def processes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With --long the watch and its children are new programs, else forks."""
+    if request.config.getoption("--long"):
+        monkeypatch.setattr(WatchProcess, "real", True)
+    else:
+        stand_in = SimpleNamespace(**vars(subprocess) | {"Popen": forked.popen})
+        monkeypatch.setattr(parts, "subprocess", stand_in)
 
 
 @pytest.fixture

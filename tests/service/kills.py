@@ -46,7 +46,6 @@ hold_h = 0
 on_delay_s = 0
 off_delay_s = 0
 """
-_EVERY_S = 0.004
 _READINGS_A_SWING = 50
 _MUCH = 40
 """More than are on the wire at once: the rest has been taken."""
@@ -211,7 +210,15 @@ class KillTest:
     """Kills a watch and reckons up; `fault` names a broken variant of it."""
 
     def __init__(
-        self, site: Site, cabinet: Wire, smtp: MailDrop, line: SlowLine, *, seed: int, fault: str
+        self,
+        site: Site,
+        cabinet: Wire,
+        smtp: MailDrop,
+        line: SlowLine,
+        *,
+        seed: int,
+        fault: str = "",
+        every_s: float = 0.004,
     ) -> None:
         self._site = site
         self._cabinet = cabinet
@@ -219,6 +226,7 @@ class KillTest:
         self._line = line
         self._random = random.Random(seed)
         self._fault = fault
+        self._every_s = every_s
         self._starts = 0
         self._until: Callable[[KillTest], bool] | None = None
         self._feeder: Feeder | None = None
@@ -245,7 +253,7 @@ class KillTest:
         """
         self._until = until
         self._clean_first_start()
-        feeder = self._feeder = Feeder(self._cabinet, _EVERY_S)
+        feeder = self._feeder = Feeder(self._cabinet, self._every_s)
         for trouble in troubles:
             self._kill_once(trouble)
         for _ in range(at_most - len(troubles)):
@@ -263,7 +271,7 @@ class KillTest:
         Returns the findings, and how often each thing happened.
         """
         self._clean_first_start()
-        feeder = self._feeder = Feeder(self._cabinet, _EVERY_S * 5)
+        feeder = self._feeder = Feeder(self._cabinet, self._every_s)
         process, _ = self._start()
         happened: Counter[str] = Counter()
         until = time.monotonic() + seconds

@@ -36,8 +36,7 @@ def test_commands_change_the_alarm_of_a_running_watch_within_two_seconds(
     with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         cabinet.publish(HALL, "22")
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         steps = [
             ({"command": "ack", "id": alarm}, "acknowledged"),
             ({"command": "shelve", "id": alarm, "for_s": 7200.0, "reason": "fan"}, "shelved"),
@@ -69,8 +68,7 @@ def test_a_shelved_alarm_comes_back_by_itself_when_its_time_is_over(
     clock = HandClock(START_MS)
     with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         ask(site, daemon, {"command": "shelve", "id": alarm, "for_s": 60.0, "reason": "fan"})
         cabinet.wait_transition("nas", "over-derating", "shelved")
         heard = len(cabinet.messages)
@@ -87,8 +85,7 @@ def test_a_command_that_cannot_be_carried_out_is_answered_and_harmless(
 ) -> None:
     with watching(site.config()) as daemon:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         commands: list[dict[str, Any]] = [
             {"command": "shelve", "id": alarm},
             {"command": "shelve", "id": alarm, "for_s": "long"},
@@ -112,8 +109,7 @@ def test_the_command_line_changes_the_alarms_of_a_running_watch(site: Site, cabi
     with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish(HALL, "22")
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         for arguments, state in (
             (("ack", alarm), "acknowledged"),
             (("shelve", alarm, "--for", "2h", "--reason", "fan ordered"), "shelved"),
@@ -132,8 +128,7 @@ def test_what_is_asked_while_nothing_runs_happens_at_the_next_start(
 ) -> None:
     with watching(site.config()) as daemon:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
     ask(site, daemon, {"command": "ack", "id": alarm})
     with watching(site.config()):
         cabinet.wait_transition("nas", "over-derating", "acknowledged")
@@ -156,8 +151,7 @@ def test_well_formed_commands_over_mqtt_act_and_keep_the_claimed_name(
     site.commands = True
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         cabinet.publish(COMMAND, json.dumps({"command": "ack", "id": alarm, "by": "somebody"}))
         acknowledged = cabinet.wait_transition("nas", "over-derating", "acknowledged")
         cabinet.publish(COMMAND, shelve(alarm))
@@ -170,8 +164,7 @@ def test_well_formed_commands_over_mqtt_act_and_keep_the_claimed_name(
 def test_commands_over_mqtt_do_nothing_unless_switched_on(site: Site, cabinet: Wire) -> None:
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         cabinet.publish(COMMAND, shelve(alarm))
         # What is published after it has been judged, so the command would have been.
         cabinet.publish(NAS, "40")
@@ -186,8 +179,7 @@ def test_a_bad_command_over_mqtt_does_nothing_and_is_acknowledged(
     site.commands = True
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         for payload in (
             b"\xff\xfe",
             "",
@@ -227,8 +219,7 @@ def test_a_retained_command_does_nothing_however_often_the_watch_starts(
 ) -> None:
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         cabinet.publish(COMMAND, shelve(alarm), retain=True)
     site.commands = True
     for _ in range(2):
@@ -248,8 +239,7 @@ def test_more_commands_than_thirty_a_minute_are_passed_over(
     site.commands = True
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        alarm = cabinet.wait_transition("nas", "over-derating", "unacknowledged")["id"]
+        alarm = cabinet.heat_nas()["id"]
         for _ in range(30):
             cabinet.publish(COMMAND, shelve("no-such-alarm"))
         cabinet.publish(COMMAND, shelve(alarm))

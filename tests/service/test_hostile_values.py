@@ -15,7 +15,6 @@ import pytest
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.watch.engine import Engine
-from tests.service.nodes import EVERY_S
 from tests.service.payloads import hostile
 from tests.service.site import Site
 from tests.service.watching import wait_until, watching
@@ -24,10 +23,11 @@ from tests.support.hand_clock import HandClock
 
 START_MS = 1_780_000_000_000
 TAU_S = 600.0
-SETTLING_ROUNDS = 60
+EVERY_S = 30.0
+SETTLING_ROUNDS = round(TAU_S / EVERY_S)
 CALM_ROUNDS = round(TAU_S / EVERY_S)
 """One time constant of the devices: no longer may what was said before be felt."""
-MOST_ROUNDS = 400
+MOST_ROUNDS = 140
 RESOLUTION_S = 2 * EVERY_S
 """A round for when the alarm is told, and one for what is judged by steps as long as a round."""
 AWAKE_MB = 80.0
@@ -81,7 +81,7 @@ name = "UPS"
 temperature = "fresh-air"
 ambient = "hall"
 max_rise_k = 10.0
-"""
+""".replace("quantity", f"interval_s = {EVERY_S}\nquantity")
 SOUND = {"nas-air": 10.0, "switch-air": 8.0, "fresh-air": 6.0}
 """The rises in order (K)."""
 WANTED = {"nas": "cooling-loss", "switch": "cooling-loss", "fresh": "over-rise"}
@@ -152,8 +152,8 @@ def teach(site: Site) -> dict[str, object]:
     """Give the observer of a switch that has learnt for some days."""
     observer = DeviceObserver(Engine(site.config()).model.devices["switch"].settings)
     noise = random.Random(5)
-    for minute in range(8 * 1440):
-        t = START_MS - 9 * 86_400_000 + minute * 60_000
+    for count in range(8 * 288):
+        t = START_MS - 9 * 86_400_000 + count * 300_000
         hall_c = 22.0 + noise.gauss(0.0, 0.03)
         observer.update(t, hall_c + SOUND["switch-air"] + noise.gauss(0.0, 0.03), hall_c, None)
     assert observer.learning.stage in {"provisional", "frozen"}

@@ -110,7 +110,7 @@ def test_a_disk_that_will_soon_be_full_is_told_once_a_day(
             run_round(house, house.due_t)
         assert caplog.text.count("will be full in 29 days") == 2
         left = 31.0
-        while house.due_t < T0 + 4 * DAY_MS:
+        while house.due_t < T0 + 2 * DAY_MS + 3 * ROUND_MS:
             run_round(house, house.due_t)
         assert caplog.text.count("will be full") == 2
 
@@ -185,19 +185,19 @@ def test_figures_of_devices_and_sensors_reach_the_tiers_of_a_running_watch(
     clock = HandClock(T0)
     with watching(site.config(), clock) as daemon, site.store() as store:
         cabinet.wait_online()
-        Nodes(cabinet, daemon, clock, {HALL: 22.5, NAS: 30.5}).live(2400)
+        Nodes(cabinet, daemon, clock, {HALL: 22.5, NAS: 30.5}).live(1200)
 
         def told(subject: str, figure: str) -> bool:
             return store.buckets(subject, figure, Tier.QUARTERS, *ALL) != []
 
         wait_until(lambda: told("hall", "value") and told("nas", "raw_rise_k"), "the tiers")
         wait_until(lambda: store.room().oldest_minutes_utc_ms is not None, "an upkeep")
-        wait_until(lambda: len(list(store.readings("hall"))) == 240, "every reading to be written")
+        wait_until(lambda: len(list(store.readings("hall"))) == 120, "every reading to be written")
         rise = store.buckets("nas", "raw_rise_k", Tier.QUARTERS, *ALL)
         assert {(each.mean, each.minimum, each.maximum) for each in rise} == {(8.0, 8.0, 8.0)}
         hall = store.buckets("hall", "value", Tier.QUARTERS, *ALL)
         counted = sum(bucket.samples for bucket in hall)
-        assert counted == 240
+        assert counted == 120
         assert {"temperature_c", "ambient_c", "margin_k", "threshold_c", "off"} <= {
             *store.figures_of("nas")
         }

@@ -3,12 +3,12 @@
 import random
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from functools import partial
 
 import pytest
 
 from tests.service.kills import KillTest
 from tests.service.site import Site
-from tests.service.watching import WatchProcess
 from tests.service.wire import Wire, wire
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.mail import MailDrop
@@ -16,12 +16,6 @@ from tests.support.proxy import SlowLine
 
 SEED = 2026
 TROUBLES = ["", "slow line", "mail refused", "slow line, mail refused", "mail away"]
-
-
-@pytest.fixture(autouse=True)
-def real_start(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is killed is the program as it is, not a fork of it."""
-    monkeypatch.setattr(WatchProcess, "real", True)
 
 
 @pytest.fixture
@@ -33,32 +27,32 @@ def broker(mosquitto: BrokerFactory) -> Broker:
 @pytest.fixture
 def kill_test(
     broker: Broker, site: Site, cabinet: Wire, smtp: MailDrop
-) -> Iterator[Callable[[str], KillTest]]:
+) -> Iterator[Callable[..., KillTest]]:
     """Make a kill test of a daemon with a fault, or with none."""
     line = SlowLine(broker.port)
-    yield lambda fault: KillTest(site, cabinet, smtp, line, seed=SEED, fault=fault)
+    yield partial(KillTest, site, cabinet, smtp, line, seed=SEED)
     line.close()
 
 
 @pytest.mark.parametrize(
-    "kills",
+    ("kills", "every_s"),
     [
         # One with each trouble around.
-        len(TROUBLES),
-        pytest.param(200, marks=[pytest.mark.long, pytest.mark.timeout(3000)]),
+        (len(TROUBLES), 0.02),
+        pytest.param(200, 0.004, marks=[pytest.mark.long, pytest.mark.timeout(3000)]),
     ],
 )
 def test_kills_at_random_instants_lose_and_double_nothing(
-    kills: int, kill_test: Callable[[str], KillTest]
+    kills: int, every_s: float, kill_test: Callable[..., KillTest]
 ) -> None:
     troubles = [TROUBLES[place % len(TROUBLES)] for place in range(kills)]
     random.Random(SEED).shuffle(troubles)
 
-    found = kill_test("").suffer(troubles, patience_s=30, at_most=20)
+    found = kill_test(every_s=every_s).suffer(troubles, patience_s=30, at_most=20)
 
     assert found.wrong == [], found
-    assert found.readings > 50 * kills
-    assert found.transitions > kills
+    assert found.readings > 0.2 / every_s * kills
+    assert found.transitions > (kills if every_s < 0.01 else 1)
     assert 0 < found.backlog < found.readings
 
 
@@ -70,7 +64,7 @@ def test_random_faults_of_everything_lose_and_double_nothing(
     line = SlowLine(broker.port)
     # Its session is kept, so that it misses nothing of what is told while the broker restarts.
     with closing(line), wire(broker.port, session="reckoner") as cabinet:
-        everything = KillTest(site, cabinet, smtp, line, seed=SEED, fault="")
+        everything = KillTest(site, cabinet, smtp, line, seed=SEED, every_s=0.02)
         found, happened = everything.endure(broker, seconds, patience_s=60)
     print(happened, found.readings, found.transitions, found.backlog)
 
@@ -98,10 +92,10 @@ def test_the_reckoning_finds_a_fault_put_in_on_purpose(
     until: Callable[[KillTest], bool],
     finding: str,
     site: Site,
-    kill_test: Callable[[str], KillTest],
+    kill_test: Callable[..., KillTest],
 ) -> None:
     # Writes far enough apart for much to wait in between.
     site.flush_s = 1.5
-    found = kill_test(fault).suffer([trouble], patience_s=5, until=until)
+    found = kill_test(fault=fault).suffer([trouble], patience_s=5, until=until)
 
     assert getattr(found, finding), found

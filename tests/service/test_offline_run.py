@@ -30,6 +30,9 @@ quantity = "temperature"
 interval_s = 60
 high = 28.0
 
+[devices.nas]
+temperature = "hall"
+
 [notify.mqtt]
 enabled = false
 """
@@ -42,9 +45,9 @@ def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_
     put_empty_store(config.store.url)
     with Store.open(config.store.url) as store:
         run = OfflineRun(config, store, MONDAY)
-        for minute in range(1, 600):
-            run.live(MONDAY + minute * MINUTE_MS, {"hall": 30.0 if minute > 300 else 20.0})
-            if minute == 310:
+        for minute in range(1, 200):
+            run.live(MONDAY + minute * MINUTE_MS, {"hall": 30.0 if minute > 100 else 20.0})
+            if minute == 110:
                 run.obey({"command": "ack"}, ("hall", "high"))
         with pytest.raises(ValueError, match="nothing to acknowledge"):
             run.obey({"command": "ack"}, ("hall", "high"))
@@ -56,10 +59,11 @@ def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_
         assert told == [("high", "unacknowledged"), ("high", "acknowledged")]
         inputs = [each for _, each in store.inputs()]
         assert list(Replayer().run(inputs)) == list(store.transitions())
-        (bucket, *_) = store.buckets("hall", "value", Tier.MINUTES, MONDAY, MONDAY + 3600_000)
-        assert bucket.mean == 20.0
+        for subject, figure in (("hall", "value"), ("nas", "temperature_c")):
+            (bucket, *_) = store.buckets(subject, figure, Tier.MINUTES, MONDAY, MONDAY + 3600_000)
+            assert bucket.mean == 20.0
         closed = store.week(week.name)
         assert closed is not None
         frozen = Week.from_json(closed.figures)
         assert frozen is not None
-        assert frozen.watch.readings == 599
+        assert frozen.watch.readings == 199

@@ -32,8 +32,7 @@ def test_a_message_at_which_judging_raises_is_acknowledged_told_and_never_comes_
         cabinet.publish(NAS, "41")
         cabinet.publish(NAS, f" {STUMBLES_AT} ")
         told = cabinet.wait_transition("site", "input-refused", "unacknowledged")
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         assert watch.running
         assert watch.stop() == 0
     heard = len(cabinet.messages)
@@ -97,8 +96,7 @@ def test_a_message_at_which_reading_it_raises_is_told_with_its_topic_and_its_byt
         for _ in range(50):
             cabinet.publish(NAS, STUMBLES_OVER)
         told = cabinet.wait_transition("site", "input-refused", "unacknowledged")
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         assert watch.stop() == 0
 
     assert f"of {NAS} could not be judged" in told["text"]
@@ -116,8 +114,7 @@ def test_a_saved_state_that_is_damaged_is_done_without_and_told(site: Site, cabi
     with watching(site.config()):
         cabinet.wait_online()
         cabinet.publish(HALL, "22")
-        cabinet.publish(NAS, "55")
-        standing = cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        standing = cabinet.heat_nas()
     junk = [b"junk", zlib.compress(b"[]"), zlib.compress(b'{"engine": {"version": 7}}')]
     for number, packed in enumerate(junk):
         spoil(site, "UPDATE saved_state SET data = ?", zlib.compress(packed))
@@ -137,8 +134,7 @@ def test_rows_that_another_hand_has_put_into_journal_and_commands_end_nothing(
 ) -> None:
     with watching(site.config()):
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
     with site.store() as store:
         seq, t = store.last_seq(), store.last_t()
     rows = [("telepathy", "{}"), ("store", "{broken"), ("offset", "[]"), ("command", "7")]

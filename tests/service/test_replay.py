@@ -201,8 +201,7 @@ def test_an_alarm_that_stands_at_a_kill_is_neither_forgotten_nor_raised_again(
 ) -> None:
     with running(site.write()) as watch:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        raised = cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        raised = cabinet.heat_nas()
         wait_until(lambda: not _waiting(site), "the notices to be delivered")
         watch.kill()
     heard = cabinet.mark()

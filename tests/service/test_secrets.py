@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.service.site import NAS, Site
+from tests.service.site import Site
 from tests.service.watching import WatchProcess, cabinetwatch, running, wait_until
 from tests.service.wire import Wire
 from tests.support.broker import BrokerFactory
@@ -88,8 +88,7 @@ def test_a_program_of_the_users_gets_no_secret_in_its_environment(
     site.tables += f'[notify.command]\nargv = ["{program}"]\n'
     with running(site.write()) as watch:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         wait_until(told.exists, "the program to run")
         assert watch.stop() == 0
     environment = told.read_text()

@@ -16,6 +16,7 @@ from tests.service.site import HALL, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.broker import Broker
+from tests.support.empty_store import put_empty_store
 from tests.support.hand_clock import HandClock
 from tests.support.mail import MailDrop
 
@@ -27,6 +28,8 @@ def config_of(site: Site, name: str, mqtt: str = "") -> Config:
     """Give the configuration of a watch in a folder of its own beside the site's."""
     own = Site(site.folder / name, site.mqtt_port, site.mail_port)
     path = own.write()
+    if not (own.folder / "watch.db").exists():
+        put_empty_store(own.url)
     text = path.read_text().replace("[mqtt]", f"[mqtt]\n{mqtt}")
     path.write_text(text.replace("under-stairs cabinet", name))
     return configuration.load(path)

@@ -140,8 +140,7 @@ def test_a_standing_alarm_outlives_a_reload_and_is_not_told_again(
 ) -> None:
     with running(site.write()) as watch:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         smtp.wait_for(1)
         reload(watch, cabinet)
         cabinet.publish(NAS, "56")
@@ -158,8 +157,7 @@ def test_what_the_configuration_no_longer_has_is_cleared_from_the_broker(
 ) -> None:
     with running(site.write()) as watch:
         cabinet.wait_online()
-        cabinet.publish(NAS, "55")
-        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        cabinet.heat_nas()
         wait_until(lambda: "cabinetwatch/device/nas" in retained(broker.port), "the figures")
         site.tables = LIMIT.format(high=30.0)
         site.write()

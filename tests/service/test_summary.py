@@ -2,8 +2,7 @@
 
 import json
 from argparse import Namespace
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 import pytest
@@ -123,13 +122,6 @@ def assert_nothing_is_done_yet(site: Site, daemon: Daemon) -> None:
     assert frozen(site) == []
 
 
-@contextmanager
-def ticking(site: Site, clock: HandClock) -> Iterator[Daemon]:
-    """A watch by this clock; the test ticks by itself, over and over, as it waits."""
-    with watching(site.config(), clock) as daemon:
-        yield daemon
-
-
 def wait_delivered(site: Site, daemon: Daemon) -> None:
     """Tick until the newest summary is delivered, and so noted."""
 
@@ -164,7 +156,7 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
     clock = HandClock(SUNDAY_NIGHT)
-    with ticking(site, clock) as daemon:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         alarm_id = warm_and_cool(cabinet)
         clock.let_pass(HOUR_S)
@@ -205,7 +197,7 @@ def test_an_alarm_that_was_raised_again_meanwhile_is_left_for_a_person(
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
     clock = HandClock(SUNDAY_NIGHT)
-    with ticking(site, clock) as daemon:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         alarm_id = warm_and_cool(cabinet)
         clock.let_pass(HOUR_S)
@@ -225,7 +217,7 @@ def test_after_a_restart_nothing_is_mailed_twice_and_what_waited_is_mailed(
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
     clock = HandClock(SUNDAY_NIGHT)
-    with ticking(site, clock) as daemon:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         smtp.stop()
         clock.let_pass(8 * HOUR_S)
@@ -236,7 +228,7 @@ def test_after_a_restart_nothing_is_mailed_twice_and_what_waited_is_mailed(
     smtp.start()
     for _ in range(2):
         clock.let_pass(60)
-        with ticking(site, clock) as daemon:
+        with watching(site.config(), clock) as daemon:
             settle(clock)
             wait_delivered(site, daemon)
             look(daemon)
@@ -250,10 +242,10 @@ def test_after_a_power_cut_of_thirty_hours_over_the_due_time_it_comes_late(
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
     clock = HandClock(utc("2026-11-22T20:00"))
-    with ticking(site, clock):
+    with watching(site.config(), clock):
         cabinet.wait_online()
     back = HandClock(utc("2026-11-24T02:00"), up_ms=30_000)
-    with ticking(site, back) as daemon:
+    with watching(site.config(), back) as daemon:
         # What came while the power was off comes in first; it belongs to a week that is due.
         wait_until(begun(site, 2), "the start to be written down")
         assert_nothing_is_done_yet(site, daemon)
@@ -271,11 +263,11 @@ def test_a_clock_that_wakes_in_1970_and_jumps_to_now_mails_one_summary(
     site: Site, cabinet: Wire, smtp: MailDrop
 ) -> None:
     clock = HandClock(utc("2026-11-22T20:00"))
-    with ticking(site, clock):
+    with watching(site.config(), clock):
         cabinet.wait_online()
     heard = len(cabinet.messages)
     back = HandClock(20_000, up_ms=20_000)
-    with ticking(site, back) as daemon:
+    with watching(site.config(), back) as daemon:
         cabinet.wait_online(after=heard)
         settle(back)
         assert_nothing_is_done_yet(site, daemon)
@@ -295,7 +287,7 @@ def test_without_the_table_weeks_are_frozen_and_nothing_is_mailed(
 ) -> None:
     site.tables = TABLES[: TABLES.index("[summary]")]
     clock = HandClock(SUNDAY_NIGHT)
-    with ticking(site, clock) as daemon:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         clock.let_pass(9 * HOUR_S)
         look_until(daemon, lambda: frozen(site) == [WEEK], "the week to be frozen")
@@ -316,7 +308,7 @@ def test_a_child_that_fails_is_told_and_stops_neither_watch_nor_later_tries(
     module = "cabinetwatch.service.delivery_loop._CHILD"
     monkeypatch.setattr(module, "cabinetwatch.no_such_child")
     clock = HandClock(SUNDAY_NIGHT)
-    with ticking(site, clock) as daemon:
+    with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         clock.let_pass(HOUR_S)
         look_until(

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
+from tests.service.site import NAS
 from tests.support.leaving import leave
 from tests.support.patience import WITHIN_S
 
@@ -115,6 +116,12 @@ class Wire:
             f"{subject}/{condition} to be {state}",
             after=after,
         ).data
+
+    def heat_nas(self) -> dict[str, Any]:
+        """Tell once that the NAS of `CABINET` is too hot, and give its alarm."""
+        heard = len(self.messages)
+        self.publish(NAS, "55")
+        return self.wait_transition("nas", "over-derating", "unacknowledged", after=heard)
 
     def publish_until(
         self, topic: str, payload: str, subject: str, condition: str, state: str, *, after: int = 0

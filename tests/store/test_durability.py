@@ -2,10 +2,7 @@
 
 import resource
 import shutil
-import signal
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -21,6 +18,7 @@ from cabinetwatch.store.records import Batch, Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, notice, reading, start, transition
+from tests.support.forked import speaking
 
 COMMIT_UNTIL_KILLED = """
 import sys
@@ -107,13 +105,10 @@ def test_a_full_disk_is_told_in_a_sentence_leaves_nothing_and_is_survived(
 
 
 def test_a_killed_process_loses_no_commit_it_had_confirmed(url: str) -> None:
-    with subprocess.Popen(
-        [sys.executable, "-c", COMMIT_UNTIL_KILLED, url], stdout=subprocess.PIPE, text=True
-    ) as child:
-        assert child.stdout is not None
-        confirmed = [int(child.stdout.readline()) for _ in range(25)][-1]
-        child.send_signal(signal.SIGKILL)
-        rest = child.stdout.read().split("\n")
+    with speaking("-c", COMMIT_UNTIL_KILLED, url) as (child, said):
+        confirmed = [int(said.readline()) for _ in range(25)][-1]
+        child.kill()
+        rest = said.read().split("\n")
         confirmed = max([confirmed, *(int(line) for line in rest[:-1])])
     with Store.open(url) as store:  # the lock died with the process
         values = [item.value for item, _ in store.readings("room")]

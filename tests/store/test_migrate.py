@@ -3,7 +3,6 @@
 import gzip
 import sqlite3
 import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -27,11 +26,11 @@ from cabinetwatch.text import StoreError
 from tests.notify.samples import make_config
 from tests.store.examples import T0, batch, reading, transition
 from tests.store.upkeep import tidied
+from tests.support import forked
 
 
 def run_migrate(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "cabinetwatch.store.migrate", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
+    return forked.run("cabinetwatch.store.migrate", *arguments)
 
 
 def test_a_child_process_makes_the_store_without_a_word(tmp_path: Path) -> None:

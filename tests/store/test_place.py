@@ -14,6 +14,7 @@ from cabinetwatch.store.place import (
     database_path,
     database_url,
     set_aside,
+    write_durably,
 )
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
@@ -239,3 +240,9 @@ class TestSettingAside:
             set_aside(path, T0)
         store.commit(batch(reading()))
         assert path.exists()
+
+
+def test_what_is_written_durably_is_left_open_by_nobody(tmp_path: Path) -> None:
+    write_durably(tmp_path / "note", b"told")
+    held = [str(each.readlink()) for each in Path("/proc/self/fd").iterdir() if each.is_symlink()]
+    assert [each for each in held if each.startswith(str(tmp_path))] == []

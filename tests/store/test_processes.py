@@ -1,8 +1,8 @@
 """Several processes on one file: a writer, onlookers, and people's commands."""
 
+import os
 import stat
 import subprocess
-import sys
 from contextlib import suppress
 from pathlib import Path
 
@@ -14,6 +14,8 @@ from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
 from tests.store.examples import T0, batch, reading, transition
+from tests.support import forked
+from tests.support.forked import Forked
 
 PUT_COMMANDS = """
 import sys
@@ -42,14 +44,17 @@ except StoreError as error:
 
 
 def python(code: str, *arguments: str) -> str:
-    command = [sys.executable, "-c", code, *arguments]
-    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=300).stdout
+    done = forked.run("-c", code, *arguments)
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
 
 
 def test_commands_of_two_processes_arrive_while_the_daemon_commits(store: Store, url: str) -> None:
-    people = [
-        subprocess.Popen([sys.executable, "-c", PUT_COMMANDS, url, name]) for name in ("ann", "bob")
-    ]
+    with Path(os.devnull).open("r+b") as nothing:
+        people = [
+            Forked(["-c", PUT_COMMANDS, url, name], nothing, nothing, nothing)
+            for name in ("ann", "bob")
+        ]
     commits, taken = 0, []
     while any(person.poll() is None for person in people) or store.take_commands():
         waiting = store.take_commands()

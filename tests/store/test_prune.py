@@ -1,5 +1,7 @@
 """Pruning lets go of what is old and nothing else, in small steps, and gives the space back."""
 
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,15 +26,25 @@ ALL = (0, 10**14)
 END = T0 + 10 * DAY_MS
 
 
-@pytest.fixture
-def ten_days(store: Store) -> Store:
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Ten days in the tiers; the engine's state saved at their end."""
-    for day in range(10):
-        commit_all(store, steady(1.0, t0=T0 + day * DAY_MS), at_once=6)
-        tidied(store, T0 + (day + 1) * DAY_MS)
-    store.commit(batch(state=b"engine", advanced_to=END))
-    tidied(store, END)
-    return store
+    path = put_empty_store(tmp_path_factory.mktemp("lived") / "cabinet.db")
+    with Store.open(database_url(path)) as store:
+        for day in range(10):
+            commit_all(store, steady(1.0, t0=T0 + day * DAY_MS), at_once=6)
+            tidied(store, T0 + (day + 1) * DAY_MS)
+        store.commit(batch(state=b"engine", advanced_to=END))
+        tidied(store, END)
+    return path
+
+
+@pytest.fixture
+def ten_days(lived: Path, path: Path, url: str) -> Iterator[Store]:
+    """A copy of them."""
+    shutil.copy(lived, path)
+    with Store.open(url) as store:
+        yield store
 
 
 def oldest_days(store: Store) -> list[float]:
@@ -214,7 +226,7 @@ def test_no_order_of_things_lets_go_of_what_is_needed(
 
 class TestSpace:
     def test_it_goes_back_to_the_disk_step_by_step(self, store: Store, path: Path) -> None:
-        noisy = (reading(t=T0 + n, value=n**0.5) for n in range(60_000))
+        noisy = (reading(t=T0 + n, value=n**0.5) for n in range(30_000))
         commit_all(store, noisy, at_once=300)
         store.commit(batch(reading(t=T0 + DAY_MS), state=b"engine", advanced_to=T0 + DAY_MS))
         tidied(store, END)
@@ -225,7 +237,7 @@ class TestSpace:
             steps = sum(1 for _ in again.clear(now, KEEPING, spare_pages=0))
             assert 5 < steps < 40  # hundreds, if each gave back a page
             assert next(again.readings())[0].t == T0 + DAY_MS
-        assert path.stat().st_size < full / 4
+        assert path.stat().st_size < full / 3
 
     def test_some_pages_stay_for_what_comes_next(self, ten_days: Store) -> None:
         size = ten_days.room().bytes

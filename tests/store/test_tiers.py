@@ -1,11 +1,9 @@
 """The tiers say what the readings said: each counted once, whatever happens in between."""
 
 import math
-import signal
 import statistics as independent
-import subprocess
-import sys
 from collections import defaultdict
+from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -31,6 +29,7 @@ from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.store.examples import T0, batch, reading, start
 from tests.store.upkeep import MINUTE_MS, commit_all, steady, tidied
 from tests.support.empty_store import put_empty_store
+from tests.support.forked import speaking
 
 ALL = (0, 10**14)
 TIDY_UNTIL_KILLED = """
@@ -121,19 +120,14 @@ def test_minutes_and_quarters_equal_an_independent_sum_of_the_readings_whatever_
 
 
 def test_a_process_killed_amid_the_upkeep_leaves_each_reading_counted_once(url: str) -> None:
-    readings = list(steady(9.0, every_ms=20_000, t0=T0))
+    readings = list(steady(4.0, every_ms=20_000, t0=T0))
     with Store.open(url) as store:
         commit_all(store, readings, at_once=400)
     for steps in (1, 4):
-        with subprocess.Popen(
-            [sys.executable, "-c", TIDY_UNTIL_KILLED, url, str(T0 + 10 * DAY_MS)],
-            stdout=subprocess.PIPE,
-            text=True,
-        ) as child:
-            assert child.stdout is not None
+        with speaking("-c", TIDY_UNTIL_KILLED, url, str(T0 + 10 * DAY_MS)) as (child, said):
             for _ in range(steps):
-                child.stdout.readline()
-            child.send_signal(signal.SIGKILL)
+                assert said.readline()
+            child.kill()
         with Store.open(url, read_only=True) as store:
             for tier in Tier:
                 found = store.buckets("nas-air", "value", tier, *ALL)
@@ -276,13 +270,16 @@ class TestDevices:
         assert caplog.text.count("the devices' figures of ") == 1
 
 
-class TestSeries:
-    @pytest.fixture
-    def week(self, store: Store) -> Store:
+@pytest.fixture(scope="module")
+def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    path = put_empty_store(tmp_path_factory.mktemp("week") / "cabinet.db")
+    with Store.open(database_url(path)) as store:
         commit_all(store, steady(7.0, every_ms=MINUTE_MS, t0=T0), at_once=2000)
         tidied(store, T0 + 7 * DAY_MS)
-        return store
+        yield store
 
+
+class TestSeries:
     @pytest.mark.parametrize(
         ("hours", "points", "tier", "step_ms"),
         [

@@ -1,10 +1,11 @@
 """Processes of the watch, forked from one that has imported it: to import it is most of a start.
 
 A forked one is a process of its own, with its own signals, status, environment and streams, and
-ends as any program does. What is all its own doing is tried with real ones: `tests/faults`, the
-kills of `tests/service`, the installed script (`tests/cli/test_main.py`, `test_readme.py`).
+ends as any program does. What is all its own doing is tried with real ones: the installed script
+(`tests/cli/test_main.py`, `test_readme.py`), and with --long `tests/service` and `tests/faults`.
 """
 
+import gc
 import json
 import os
 import runpy
@@ -12,11 +13,13 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import Protocol
+from typing import IO, Any, Protocol
 
 from tests.support.patience import WITHIN_S
 
@@ -32,7 +35,10 @@ class HasFileno(Protocol):
 
 
 class Forked:
-    """A process that runs a module with arguments; does what tests use of `subprocess.Popen`."""
+    """A process that runs a module with arguments, or a text after "-c", as Python would.
+
+    It does what tests and the watch use of `subprocess.Popen`.
+    """
 
     def __init__(
         self,
@@ -76,12 +82,52 @@ class Forked:
         if self.poll() is None:
             os.kill(self.pid, number)
 
+    def terminate(self) -> None:
+        """Ask it to end."""
+        self.send_signal(signal.SIGTERM)
+
     def kill(self) -> None:
         """End it as a power cut would."""
         self.send_signal(signal.SIGKILL)
 
     def _hear(self) -> int:
         return int(self._end.recv(16))
+
+
+def run(*command: str, env: Mapping[str, str] = os.environ) -> subprocess.CompletedProcess[str]:
+    """Run a module, or a text after "-c", to its end; give its status and what it wrote."""
+    with (
+        Path(os.devnull).open("rb") as nothing,
+        tempfile.TemporaryFile("w+") as out,
+        tempfile.TemporaryFile("w+") as errors,
+    ):
+        status = Forked([*command], nothing, out, errors, env).wait(WITHIN_S)
+        out.seek(0)
+        errors.seek(0)
+        return subprocess.CompletedProcess(command, status, out.read(), errors.read())
+
+
+@contextmanager
+def speaking(*command: str) -> Iterator[tuple[Forked, IO[str]]]:
+    """One whose words can be read as it says them, ended at the end."""
+    reader, writer = os.pipe()
+    with os.fdopen(reader) as said, Path(os.devnull).open("rb") as nothing:
+        with os.fdopen(writer, "wb") as out:
+            process = Forked([*command], nothing, out, sys.__stderr__ or out)
+        try:
+            yield process, said
+        finally:
+            process.kill()
+            process.wait(WITHIN_S)
+
+
+def popen(
+    command: list[str], *, stdout: IO[Any] | None = None, stderr: IO[Any] | None = None, **_: Any
+) -> Forked:
+    """Stand in for `subprocess.Popen` of `service.parts`: python -P -m MODULE ARGUMENTS."""
+    with Path(os.devnull).open("r+b") as nothing:
+        out, errors = stdout or sys.__stdout__ or nothing, stderr or sys.__stderr__ or nothing
+        return Forked(command[3:], nothing, out, errors)
 
 
 @cache
@@ -151,5 +197,11 @@ if __name__ == "__main__":
     import cabinetwatch.cli.reports
     import cabinetwatch.cli.services  # noqa: F401
 
+    # What is imported here is nothing that a fork's garbage collection need look at, and so copy.
+    gc.collect()
+    gc.freeze()
     name = _next_program(socket.socket(fileno=int(sys.argv[1])))
-    runpy.run_module(name, run_name="__main__", alter_sys=True)
+    if name == "-c":
+        exec(sys.argv.pop(1), {"__name__": "__main__"})  # noqa: S102 - a test's own text
+    else:
+        runpy.run_module(name, run_name="__main__", alter_sys=True)
