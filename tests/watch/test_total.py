@@ -79,7 +79,6 @@ def lived(kind: str) -> str:
     """Give the state of an engine after an ordinary hour, as JSON; or after a day of learning."""
     world = Full(house(kind))
     if kind == "learnt":
-        world.every_s = 30
         for part in range(22):
             world.power_w = (20.0, 30.0, 40.0)[part % 3]
             world.lives(HOUR)
@@ -259,10 +258,10 @@ def delay_s(kind: str, reading: tuple[str, float] | None, before_s: int) -> floa
 
 
 WORST = {
-    "temperature": (-55.0, 22.9, 27.1, 34.0, 40.0, 125.0),
+    "temperature": (-55.0, 22.9, 34.0, 125.0),
     "humidity": CREDIBLE["humidity"],
-    "power": (-10.0, 0.0, 1.0, 80.0, 129.0, 319.0, 3999.0),
-    "fan-speed": (0.0, 1.0, 40_000.0),
+    "power": (0.0, 80.0, 319.0, 3999.0),
+    "fan-speed": (0.0, 40_000.0),
     "sound-level": CREDIBLE["sound-level"],
 }
 TAKEN = ("hall", "nas-air", "nas-power")
