@@ -81,38 +81,6 @@ def test_half_a_stall_and_a_slowly_blocked_intake_are_found(world: World) -> Non
     assert ("nas", "cooling-loss") in raised(other.told + other.lives(HOUR))
 
 
-def test_more_load_is_no_loss_and_a_loss_is_one_though_load_falls(world: World) -> None:
-    world.power_w = 60.0
-    assert of(world.lives(2 * HOUR), "cooling-loss") == []
-    world.power_w = 30.0
-    stall(world)
-    assert ("nas", "cooling-loss") in raised(world.lives(HOUR))
-
-
-def test_a_door_an_outage_a_hot_week_and_repeats_raise_nothing(world: World) -> None:
-    world.hall_c = 12.0
-    world.lives(5 * MINUTE)
-    world.hall_c = 20.0
-    world.lives(HOUR)
-    world.t += 40 * MINUTE
-    world.swing_k = 5.0
-    for _ in range(12):
-        world.hall_c += 0.5
-        world.lives(HOUR)
-        world.reads("nas-air", round(world.nas_c, 2))
-        world.reads("nas-air", round(world.nas_c, 2))
-    assert of(world.told, "cooling-loss") == []
-
-
-def test_a_device_that_is_off_is_not_judged_nor_just_on(world: World) -> None:
-    world.power_w = 0.5
-    world.lives(4 * HOUR)
-    world.power_w = 40.0
-    world.lives(4 * HOUR)
-    assert of(world.told, "cooling-loss") == []
-    assert of(world.told, "rise-missing") == []
-
-
 def test_a_dying_sensor_keeps_it_standing(world: World) -> None:
     stall(world)
     world.lives(HOUR)

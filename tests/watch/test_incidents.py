@@ -192,7 +192,8 @@ def test_an_hour_without_the_broker_is_one_incident() -> None:
     scene = Watched()
     scene.lives(10 * MINUTE, **CALM)
     scene.tell(EntryKind.DISCONNECT, reason="connection reset", end="closed")
-    scene.passes(60 * MINUTE)
+    (told,) = scene.passes(60 * MINUTE)
+    assert "connection reset" in told.text
     assert scene.account().headline == "The watch is cut off from its broker"
     scene.tell(EntryKind.CONNECT, session_present=True)
     scene.lives(60 * MINUTE, **CALM)

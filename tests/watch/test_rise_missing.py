@@ -7,7 +7,6 @@ from tests.watch.world import (
     COMMISSIONED,
     HOUR,
     HOUSE,
-    MINUTE,
     World,
     heard_every,
     make_config,
@@ -45,21 +44,6 @@ def test_it_returns_when_the_probe_is_back(world: World) -> None:
     world.resistance /= 0.3
     (returned,) = of(world.lives(3 * HOUR), "rise-missing")
     assert returned.is_return
-
-
-def test_less_load_is_no_missing_rise_nor_is_a_device_that_is_off(world: World) -> None:
-    for power_w in (25.0, 0.3, 40.0):
-        world.power_w = power_w
-        world.lives(3 * HOUR)
-    assert of(world.told, "rise-missing") == []
-
-
-def test_a_warm_door_does_not_hide_or_make_one(world: World) -> None:
-    world.hall_c = 26.0
-    world.lives(10 * MINUTE)
-    world.hall_c = 20.0
-    world.lives(2 * HOUR)
-    assert of(world.told, "rise-missing") == []
 
 
 def test_a_silent_temperature_raises_none(world: World) -> None:

@@ -56,7 +56,7 @@ def test_in_the_before_phase_nothing_is_suppressed() -> None:
     assert "cooling-loss" in _seen(world.lives(2 * HOUR))
 
 
-def test_after_the_change_what_it_raises_by_itself_is_suppressed() -> None:
+def test_after_the_change_what_it_raises_by_itself_is_hidden_and_told_once_the_trial_ends() -> None:
     world = _world()
     _begin(world, "before", "change", "after")
     world.resistance *= 1.6
@@ -64,16 +64,11 @@ def test_after_the_change_what_it_raises_by_itself_is_suppressed() -> None:
     assert _seen(told) == set()
     assert _hidden(told) == {"cooling-loss", "over-rise"}
     assert all("during the trial slow-fan" in each.text for each in told)
-
-
-def test_when_the_trial_ends_what_stands_is_told() -> None:
-    world = _world()
-    _begin(world, "before", "change", "after")
-    world.resistance *= 1.6
-    world.lives(2 * HOUR)
     begun = len(world.told)
     _do(world, "trial-end")
     assert _seen(world.told[begun:]) == {"cooling-loss"}
+    again = list(Replayer(Engine(world.engine.config)).run(world.inputs))
+    assert [each.public() for each in again] == [each.public() for each in world.told]
 
 
 def test_over_derating_is_told_and_says_to_undo_the_change() -> None:
@@ -127,16 +122,6 @@ def test_a_trial_survives_a_change_of_the_configuration() -> None:
     world.engine.configure(make_config(HOUSE + COMMISSIONED + "max_rise_k = 11.5\n"), world.t)
     world.resistance *= 1.6
     assert _seen(world.lives(2 * HOUR)) == set()
-
-
-def test_a_replay_gives_the_same() -> None:
-    world = _world()
-    _begin(world, "before", "change", "after")
-    world.resistance *= 1.6
-    world.lives(2 * HOUR)
-    _do(world, "trial-end")
-    again = list(Replayer(Engine(world.engine.config)).run(world.inputs))
-    assert [each.public() for each in again] == [each.public() for each in world.told]
 
 
 def test_phases_are_intervals_and_one_begun_anew_counts_from_then() -> None:
