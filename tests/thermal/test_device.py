@@ -114,7 +114,7 @@ QUIET = {
 
 @pytest.mark.parametrize("name", QUIET)
 def test_ordinary_life_raises_nothing(name: str) -> None:
-    assert Run(replace(QUIET[name], interval_s=20.0), FAULT_S + 5 * HOUR_S).found == ([], [])
+    assert Run(replace(QUIET[name], interval_s=30.0), FAULT_S + 5 * HOUR_S).found == ([], [])
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.4])
@@ -124,7 +124,7 @@ def test_a_time_constant_forty_percent_wrong_raises_nothing_on_load_steps(factor
     assert Run(scene, 8 * HOUR_S, configured).found == ([], [])
 
 
-@pytest.mark.parametrize("factor", [0.6, 1.0, 1.4])
+@pytest.mark.parametrize("factor", [0.6, 1.4])
 def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None:
     scene = Scene(
         interval_s=20.0,
@@ -173,7 +173,7 @@ def test_halfway_the_forecast_is_within_thirty_percent(configured: DeviceSetting
     assert forecast.time_left_s == pytest.approx(crossing_s / 2, rel=0.3)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(shift_k=st.integers(-40, 40), split=st.integers(5, 900), has_power=st.booleans())
 def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
     shift_k: int, split: int, has_power: bool

@@ -460,7 +460,7 @@ def act(scene: Watched, action: tuple[str, Any, Any]) -> None:
             restarted(scene)
 
 
-@settings(max_examples=settings().max_examples // 4)
+@settings(max_examples=settings().max_examples // 6)
 @given(st.lists(ACTIONS, min_size=3, max_size=12))
 def test_whatever_happens_each_incident_that_is_told_is_told_over_once(
     actions: list[tuple[str, Any, Any]],

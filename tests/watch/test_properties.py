@@ -124,9 +124,9 @@ RISES = ("raw_rise_k", "rise_k", "settled_rise_k", "settled_rise_sd_k", "normal_
 
 def eventful(seed: int, shift_k: float = 0.0) -> World:
     """Let some hours pass with a door, a step of the load, a dead sensor, a stall."""
-    world = World(seed=seed, every_s=20)
+    world = World(seed=seed)
     world.shift_k = shift_k
-    world.lives(2 * HOUR)
+    world.lives(HOUR)
     world.power_w = 30.0 + seed % 30
     world.hall_c = 14.0
     world.lives(6 * MINUTE)

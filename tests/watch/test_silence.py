@@ -39,6 +39,19 @@ def replayed(scene: Scene) -> list[Transition]:
 # -- delays -----------------------------------------------------------------------------------
 
 
+def test_an_absence_of_the_connection_is_no_silence_though_that_before_was_short(
+    scene: Scene,
+) -> None:
+    for away_s, there_s in ((1, 40), (40, 0)):
+        scene.tell(EntryKind.DISCONNECT, reason="gone")
+        scene.passes(away_s * SECOND)
+        scene.tell(EntryKind.CONNECT, session_present=True)
+        scene.lives(there_s * SECOND, **WELL)
+    back_t = scene.t
+    others(3 * MINUTE, scene)
+    assert [(*moves([each])[0], each.t) for each in scene.told] == [(*RAISED, back_t + 90_000)]
+
+
 def test_what_is_only_just_late_raises_nothing(scene: Scene) -> None:
     for _ in range(10):
         others(80 * SECOND, scene)

@@ -21,9 +21,13 @@ from tests.watch.world import (
 )
 
 
+def minutely(text: str = HOUSE + COMMISSIONED) -> World:
+    return World(make_config(heard_every(60, text)), every_s=60)
+
+
 @pytest.fixture
 def world() -> World:
-    world = World()
+    world = minutely()
     world.swing_k = 3.0
     world.lives(6 * HOUR)
     assert world.told == []
@@ -64,7 +68,7 @@ def test_or_while_its_load_moves(world: World) -> None:
 
 
 def test_one_that_flickers_between_neighbouring_steps_is_told_and_is_no_heat() -> None:
-    world = World()
+    world = minutely()
     world.swing_k = 3.0
     world.says = {"nas-air": tenths}
     world.lives(6 * HOUR)
@@ -78,7 +82,7 @@ def test_one_that_flickers_between_neighbouring_steps_is_told_and_is_no_heat() -
 
 
 def test_calm_nights_in_which_it_stood_for_hours_delay_nothing() -> None:
-    world = World()
+    world = minutely()
     world.says = {"nas-air": lambda value: round(2 * value) / 2}
     world.lives(10 * HOUR)
     world.swing_k = 4.0
@@ -113,7 +117,7 @@ def test_a_stuck_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> 
 
 
 def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_none() -> None:
-    world = World()
+    world = minutely()
     world.says = {
         "nas-air": round,
         "hall": lambda value: round(2 * value) / 2,
@@ -129,7 +133,7 @@ def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_non
 
 
 def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
-    world = World(seed=3)
+    world = minutely()
     world.says = {name: lambda value: round(2 * value) / 2 for name in ("nas-air", "hall")}
     world.swing_k = 2.0
     for hour in range(24):
@@ -139,12 +143,12 @@ def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
 
 
 def test_slow_gear_in_a_hall_that_is_heated_is_none_before_its_response_is_learnt() -> None:
-    world = World(make_config(HOUSE))
+    world = minutely(HOUSE)
     felt_c = world.air_c
 
     def follows_in_hours(_: float) -> float:
         nonlocal felt_c
-        felt_c += (1.0 - math.exp(-30.0 / (4 * 3600.0))) * (world.air_c - felt_c)
+        felt_c += (1.0 - math.exp(-60.0 / (4 * 3600.0))) * (world.air_c - felt_c)
         return round(4.0 * (felt_c + 1.5)) / 4.0
 
     world.says = {"nas-air": follows_in_hours}
@@ -159,7 +163,7 @@ def test_slow_gear_in_a_hall_that_is_heated_is_none_before_its_response_is_learn
 
 @pytest.mark.parametrize("step_k", [0.5, 1.0])
 def test_a_fan_that_holds_a_coarse_temperature_is_learnt_from_within_a_day(step_k: float) -> None:
-    world = World(make_config(heard_every(60, HOUSE + COMMISSIONED)), every_s=60)
+    world = minutely()
     world.swing_k = 3.0
     world.says = {"nas-air": lambda _: step_k * round((30.2 + 0.3 * (world.air_c - 20.0)) / step_k)}
     world.lives(DAY)

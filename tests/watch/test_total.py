@@ -264,14 +264,17 @@ WORST = {
     "fan-speed": (0.0, 40_000.0),
     "sound-level": CREDIBLE["sound-level"],
 }
-TAKEN = ("hall", "nas-air", "nas-power")
-"""What the device's observer takes; of the rest one house tells as much as all."""
+TAKEN = {
+    "commissioned": tuple(QUANTITY),
+    "unrated": ("nas-power",),
+    "learnt": ("hall", "nas-air", "nas-power"),
+}
+"""Of what the device's observer doesn't take one house tells as much as all."""
 ACCEPTED = [
     (kind, sensor, value)
-    for kind in ("commissioned", "unrated", "learnt")
-    for sensor, quantity in QUANTITY.items()
-    for value in WORST[quantity]
-    if sensor in TAKEN or kind == "commissioned"
+    for kind, sensors in TAKEN.items()
+    for sensor in sensors
+    for value in WORST[QUANTITY[sensor]]
 ]
 
 
