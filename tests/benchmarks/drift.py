@@ -7,16 +7,15 @@ Run from the root: `python -m tests.benchmarks.drift`.
 from __future__ import annotations
 
 import argparse
-import pickle
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DriftObserver
 from cabinetwatch.thermal.windows import DeviceSettings
+from tests.benchmarks.detection import once
 from tests.benchmarks.physics import DAY_S, Array
 from tests.benchmarks.physics_two import (
     KINDS,
@@ -183,12 +182,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--learnt", action="store_true")
     arguments = parser.parse_args()
-    name = f"drift-records-{arguments.houses}-{arguments.days}-{arguments.seed}.pickle"
-    path = Path(tempfile.gettempdir()) / name
-    if not path.exists():
-        devices = simulate(arguments.houses, arguments.days, arguments.seed)
-        path.write_bytes(pickle.dumps(devices))
-    for device in pickle.loads(path.read_bytes()):
+    size = arguments.houses, arguments.days, arguments.seed
+    for device in once("drift-{}-{}-{}".format(*size), partial(simulate, *size)):
         print(follow(device, arguments.learnt), flush=True)
 
 

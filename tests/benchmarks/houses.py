@@ -18,6 +18,7 @@ from cabinetwatch.config import Config, parse
 from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
+from tests.benchmarks import yardsticks
 from tests.benchmarks.physics_three import (
     DEVICES,
     FAULTS,
@@ -34,8 +35,6 @@ T0 = 1_780_012_800_000
 DAY_MS = 86_400_000
 NEVER = float("inf")
 LEARN_DAYS = 7
-ON_DELAY_S = 60.0
-ORACLE_EVIDENCE = 14.0
 DAYS_TOLD = (2, 7)
 """False alarms are told apart up to the end of these days, and after."""
 
@@ -44,7 +43,7 @@ _NEVER_TRUE = {"rise-missing", "derating-forecast", "stuck", "implausible"}
 
 _QUANTITIES = {"power": "power", "fan": "fan-speed", "damp": "humidity"}
 _MARGIN_SHARE = 0.5
-"""Hot-day margin of dusty devices, as a share of their normal rise."""
+"""Hot-day margin of the devices, as a share of their normal rise."""
 
 
 @dataclass
@@ -59,13 +58,11 @@ class Tally:
     """Kind, device, our delay, the tightest setpoint's, the oracle's."""
     stuck: list[tuple[str, str, float, float, bool]] = field(default_factory=list)
     """Kind, sensor, our delay, how long until what it measures had moved, read as heat."""
-    dust: list[tuple[float, str, float]] = field(default_factory=list)
-    """Growth a week, device, week of its finding since the dust began."""
 
 
 def config_of(house: House, mode: str) -> Config:
     """The configuration of a house; by mode its devices are learnt or commissioned."""
-    lines = ['[site]\nname = "house"', "[alarms.drift]\ndrift_horizon_days = 3000.0"]
+    lines = ['[site]\nname = "house"']
     for name, interval_s in house.interval_s.items():
         quantity = _QUANTITIES.get(name.rpartition("-")[2], "temperature")
         lines.append(
@@ -131,15 +128,8 @@ def run_house(task: tuple[House, str, tuple[str, ...]]) -> Tally:
             at = (told.t - T0) / DAY_MS, f"{told.subject}/{told.condition}"
             if told.condition == "cooling-loss":
                 tally.false_losses.append(at)
-            elif told.condition == "drift" and house.dust_per_week.any():
-                number = DEVICES.index(told.subject)
-                tally.dust.append((house.dust_per_week[number], told.subject, at[0] / 7.0 - 3.0))
             elif told.condition in _NEVER_TRUE:
                 tally.false_others.append(at)
-    found = {name for _, name, _ in tally.dust}
-    for number, name in enumerate(DEVICES):
-        if house.dust_per_week[number] and name not in found:
-            tally.dust.append((house.dust_per_week[number], name, NEVER))
     return tally
 
 
@@ -173,39 +163,33 @@ def _run_branch(engine: Engine, config: Config, house: House, branch: Branch, ta
     tally.delays.append((branch.kind, device, delay_s, setpoint_s, oracle_s))
 
 
-def _held(house: House, stream: Stream, ambient: Stream, own: str) -> Floats:
-    """Raw rise that has held for the on-delay, at each reading."""
-    index = np.searchsorted(ambient.t_s, stream.t_s, side="right") - 1
-    raw = stream.value - ambient.value[np.maximum(index, 0)]
-    held = 1 + max(1, -int(-ON_DELAY_S // house.interval_s[own]))
-    padded = np.concatenate([np.full(held - 1, -np.inf), raw])
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, held).min(axis=1))
-
-
 def _setpoint_s(house: House, branch: Branch, own: str) -> float:
     """Delay of the tightest setpoint on raw rise that raises nothing on the sound record."""
-    stream, ambient = house.streams[own], house.streams["cabinet"]
-    limit_k = _held(house, stream, ambient, own)[stream.t_s > 86_400.0 * LEARN_DAYS].max()
-    faulty = branch.streams[own]
-    late = np.nonzero(_held(house, faulty, branch.streams["cabinet"], own) > limit_k + 1e-6)[0]
+
+    def held_k(streams: dict[str, Stream]) -> Floats:
+        warm, cool = streams[own], streams["cabinet"]
+        every_s = house.interval_s[own]
+        return yardsticks.held_rise_k(warm.t_s, warm.value, cool.t_s, cool.value, every_s)
+
+    sound, faulty = house.streams[own], branch.streams[own]
+    limit_k = held_k(house.streams)[sound.t_s > 86_400.0 * LEARN_DAYS].max()
+    late = np.nonzero(held_k(branch.streams) > limit_k + 1e-6)[0]
     return float(faulty.t_s[late[0]] - branch.start_s) if len(late) else NEVER
 
 
 def _oracle_s(house: House, branch: Branch, own: str) -> float:
-    """Delay of one who knows all but the noise: expected log-likelihood ratio at the limit."""
     faulty, sound = branch.streams[own], house.streams[own]
     first = np.searchsorted(sound.t_s, faulty.t_s[0])
     gap_k = faulty.true - sound.true[first : first + len(faulty.t_s)]
-    noise_k2 = house.noise_k[own] ** 2 + RESOLUTION_K**2 / 12.0
-    reached = np.nonzero(np.cumsum(gap_k**2) / (2.0 * noise_k2) >= ORACLE_EVIDENCE)[0]
-    return float(faulty.t_s[reached[0]] - branch.start_s) if len(reached) else NEVER
+    noise_k = float(np.hypot(house.noise_k[own], RESOLUTION_K / 12.0**0.5))
+    return yardsticks.oracle_delay_s(faulty.t_s - branch.start_s, gap_k, noise_k)
 
 
 # --- what is told ----------------------------------------------------------------------------
 
 
 def table(tallies: list[Tally]) -> None:
-    """Print it: false alarms by days, delays by kind and device, sensors that stood still, dust."""
+    """Print it: false alarms by days, delays by kind and device, sensors that stood still."""
     years = sum(each.device_years for each in tallies)
     losses = [at for each in tallies for at in each.false_losses]
     others = [at for each in tallies for at in each.false_others]
@@ -229,11 +213,6 @@ def table(tallies: list[Tally]) -> None:
     for kind in STUCK:
         for where in ("device", "ambient"):
             _print_stuck(kind, where, tallies)
-    for rate, name, week in sorted(each for tally in tallies for each in tally.dust):
-        used = (
-            f"a third of the margin gone in week {_MARGIN_SHARE / 3.0 / rate:.1f}" if rate else ""
-        )
-        print(f"  dust {100 * rate:.0f} % a week, {name}: found in week {week:.1f}; {used}")
 
 
 def _late(values: Floats) -> tuple[float, float]:

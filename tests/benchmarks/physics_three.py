@@ -38,11 +38,6 @@ RESOLUTION_K = 0.1
 MOVED_K, MOVED_FOR_S = 1.5, 1800.0
 """What a stuck sensor measures has moved once it was so far off for so long, all in all."""
 
-CLEAN_WEEKS = 3
-DUST_PER_WEEK = (0.01, 0.02, 0.03, 0.0)
-"""By which the rise of the four devices of a dusty house grows; turned on by one from house to
-house."""
-
 
 @dataclass
 class Stream:
@@ -82,7 +77,6 @@ class House:
     tau_s: Floats
     normal_w: Floats
     normal_k: Floats
-    dust_per_week: Floats
     branches: list[Branch] = field(default_factory=list)
 
 
@@ -405,7 +399,7 @@ def _rows(parameters: Outer | Inner, rows: npt.NDArray[np.int64]) -> list[Floats
 class Simulation:
     """Some houses side by side. House `i` of a seed is the same whatever their number."""
 
-    def __init__(self, houses: int, days: int, seed: int, *, dusty: bool = False) -> None:
+    def __init__(self, houses: int, days: int, seed: int) -> None:
         self.houses, self.days, self.seed = houses, days, seed
         self.rngs = [np.random.default_rng([seed, number]) for number in range(houses)]
         outers = [_outer(rng) for rng in self.rngs]
@@ -420,8 +414,6 @@ class Simulation:
             *(np.stack(column, axis=1).astype(np.float32) for column in zip(*drawn, strict=True))
         )
         self.usual_w = self.inner.nominal_w * np.array([0.6, 0.68, 0.58, 0.55])
-        turns = [np.roll(DUST_PER_WEEK, number) for number in range(houses)]
-        self.dust = np.array(turns) if dusty else np.zeros((houses, 4))
         self.air_c = 28.0
 
     def run(self) -> list[House]:
@@ -432,17 +424,13 @@ class Simulation:
             _step(self.outer, self.inner, s, self.inputs, k, np.ones(1), np.ones(1))
         track = np.zeros((count, n, 6), dtype=np.float32)
         speed = np.zeros((count, n, 4), dtype=np.float32)
-        plans = [] if self.dust.any() else self._plan()
+        plans = self._plan()
         starts = {start for *_, start, _ in plans}
         kept: dict[int, State] = {}
-        fan, vent = np.ones(1), np.ones((n, 4))
         for k in range(count):
             if k in starts:
                 kept[k] = s.copy()
-            if k % A_DAY == 0 and self.dust.any():
-                weeks = max(0.0, k / (7 * A_DAY) - CLEAN_WEEKS)
-                vent = _vents_for(self.inner, self.usual_w, self.air_c, 1.0 + self.dust * weeks)
-            _step(self.outer, self.inner, s, self.inputs, k, fan, vent)
+            _step(self.outer, self.inner, s, self.inputs, k, np.ones(1), np.ones(1))
             track[k], speed[k] = _tracks(s), _speeds(self.inner, s.level)
         tau_s = _time_constants(self.inner, self.usual_w)
         normal_k = _settled_k(self.inner, self.usual_w, self.air_c, np.ones(1), np.ones(1))
@@ -562,11 +550,10 @@ class Simulation:
         true["hall-damp"], true["cabinet-damp"] = np.clip(damp, 15.0, 95.0).T
         house = House(
             f"house-{self.seed}-{number}", self.days, {}, {}, {}, tau_s, self.usual_w[number],
-            normal_k, self.dust[number],
+            normal_k,
         )  # fmt: skip
-        slow = self.dust.any()
         for name, course in true.items():
-            house.interval_s[name] = 60 if slow else int(rng.choice([10, 15, 20, 30, 30, 60]))
+            house.interval_s[name] = int(rng.choice([10, 15, 20, 30, 30, 60]))
             kind = name.rpartition("-")[2]
             noise = {"power": 0.1, "fan": 10.0, "damp": 0.3}.get(
                 kind, float(rng.uniform(0.02, 0.08))
@@ -574,8 +561,7 @@ class Simulation:
             house.noise_k[name] = noise
             t_s = _instants(rng, self.days * 86_400, house.interval_s[name])
             house.streams[name] = _heard(rng, t_s, course, 0.0, noise, _steps_of(kind))
-        if not slow:
-            self._stick(house, rng)
+        self._stick(house, rng)
         return house
 
     def _stick(self, house: House, rng: np.random.Generator) -> None:
@@ -643,6 +629,6 @@ def _again(
     return _heard(rng, own.t_s[begin:end], course, begin_s, noise, RESOLUTION_K)
 
 
-def simulate(houses: int, days: int, seed: int, *, dusty: bool = False) -> list[House]:
+def simulate(houses: int, days: int, seed: int) -> list[House]:
     """Simulate and read the sensors."""
-    return Simulation(houses, days, seed, dusty=dusty).run()
+    return Simulation(houses, days, seed).run()

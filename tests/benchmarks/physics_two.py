@@ -592,13 +592,13 @@ class _Lag:
 def _steady(simulation: Simulation, i: int, j: int) -> Callable[..., Array]:
     """Settled rise of one device from power, inlet, fan and opening."""
     if j == 4:
-        cabinet = _one_of(simulation.cabinet, i, None)
+        cabinet = one_of(simulation.cabinet, i, None)
         return lambda p, _, f=1.0, o=1.0: cabinet.settled_k(p, np.asarray(f), np.asarray(o))
-    gear = _one_of(simulation.gear, i, j)
+    gear = one_of(simulation.gear, i, j)
     return lambda p, a, f=1.0, o=1.0: settle(gear, p, a, np.asarray(f), np.asarray(o))
 
 
-def _one_of(parameters: object, i: int, j: int | None) -> Any:
+def one_of(parameters: Any, i: int, j: int | None) -> Any:
     """A copy of the parameters with those of one device only."""
     one = object.__new__(type(parameters))
     for name, value in vars(parameters).items():

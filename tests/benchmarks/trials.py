@@ -35,6 +35,7 @@ from tests.benchmarks.physics_two import (
     State,
     advance_gear,
     cooling_for,
+    one_of,
     settle,
 )
 
@@ -139,6 +140,7 @@ def simulate(
         ambient[step], sensed[step] = hall_c[:, None], state.sensor
     for house, device in np.ndindex(shape):
         mine = house, device
+        one = one_of(gear, *mine)
         if np.isnan(taus[0][mine] + taus[1][mine]):
             continue
         probes = _Probes(rng)
@@ -150,7 +152,6 @@ def simulate(
             phases.append(probes.phase(first, sensed[part], air_c, watt if metered else None))
             at_w = np.array([np.mean(watt) if metered else power[mine]])
             share = shares[number][mine].reshape(1)
-            one = _only(gear, mine)
             rises.append(float(settle(one, at_w, np.array([np.mean(air_c)]), share, share)[0]))
         calm = ambient[0, house, device] + 0.05 * np.sin(np.arange(240) / 60.0)
         trial = Trial(SUBJECT, phases[0], phases[1], probes.phase(-720, calm, calm, None))
@@ -189,14 +190,6 @@ class _Probes:
 
 def _at_ms(steps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     return START_MS + steps.astype(np.int64) * (STEP_S * 1000)
-
-
-def _only(gear: Gear, mine: tuple[int, int]) -> Gear:
-    """The parameters of one device."""
-    one = Gear.__new__(Gear)
-    for name, value in vars(gear).items():
-        setattr(one, name, value[mine[0], mine[1]].reshape(1))
-    return one
 
 
 def judge(trial: Trial, rises: tuple[float, float], lengths: tuple[int, int]) -> list[Told]:

@@ -14,7 +14,7 @@ from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World
 @pytest.fixture
 def stored(tmp_path: Path) -> Path:
     path = write_config(tmp_path, HOUSE + COMMISSIONED)
-    world = World(load(path))
+    world = World(load(path), every_s=10)
     world.lives(2 * HOUR)
     keep(path, world)
     return path

@@ -21,7 +21,7 @@ WITHOUT_POWER = DeviceSettings(normal_rise_k=12.0, time_constant_s=900.0)
 KNOWN_POWER = pytest.mark.parametrize(
     "configured", [WITH_POWER, WITHOUT_POWER], ids=["power", "no power"]
 )
-FAULT_S = 6 * HOUR_S
+FAULT_S = 3 * HOUR_S
 
 
 class Run:
@@ -56,9 +56,9 @@ class Run:
         return self.losses, self.missing
 
 
-@pytest.mark.parametrize("interval_s", [1.0, 7.0, 10.0, 60.0, 600.0])
+@pytest.mark.parametrize("interval_s", [1.0, 10.0, 60.0, 600.0])
 def test_rise_and_settled_rise_are_found_in_the_steady_state(interval_s: float) -> None:
-    run = Run(Scene(interval_s=interval_s), 3 * HOUR_S if interval_s < 7 else 6 * HOUR_S)
+    run = Run(Scene(interval_s=interval_s), HOUR_S if interval_s < 10 else 6 * HOUR_S)
     figures = run.observer.figures
     assert figures is not None
     assert figures.rise_k == pytest.approx(12.0, abs=0.3)
@@ -105,7 +105,7 @@ QUIET = {
     "load falls": Scene(power_w=step_at(FAULT_S, 40.0, 15.0)),
     "door": Scene(ambient_c=door(FAULT_S, FAULT_S + 600, 22.0, 8.0)),
     "short door": Scene(ambient_c=door(FAULT_S, FAULT_S + 120, 22.0, 10.0)),
-    "hot week": Scene(ambient_c=lambda t: 20.0 + 10.0 * min(1.0, t / (12 * HOUR_S))),
+    "hot week": Scene(ambient_c=lambda t: 20.0 + 10.0 * min(1.0, t / (6 * HOUR_S))),
     "heating": Scene(ambient_c=lambda t: 20.0 + 1.5 * sin(t / 300.0)),
     "switched": Scene(power_w=lambda t: 0.0 if FAULT_S <= t < FAULT_S + 3 * HOUR_S else 40.0),
     "cover off": Scene(loss=lambda t: 0.15 if FAULT_S <= t < FAULT_S + HOUR_S / 2 else 1.0),
@@ -114,24 +114,26 @@ QUIET = {
 
 @pytest.mark.parametrize("name", QUIET)
 def test_ordinary_life_raises_nothing(name: str) -> None:
-    assert Run(QUIET[name], FAULT_S + 6 * HOUR_S).found == ([], [])
+    assert Run(replace(QUIET[name], interval_s=30.0), FAULT_S + 5 * HOUR_S).found == ([], [])
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.4])
 def test_a_time_constant_forty_percent_wrong_raises_nothing_on_load_steps(factor: float) -> None:
-    scene = Scene(power_w=lambda t: 40.0 if (t % 7200) < 3600 else 15.0)
+    scene = Scene(interval_s=20.0, power_w=lambda t: 40.0 if (t % 7200) < 3600 else 15.0)
     configured = replace(WITH_POWER, time_constant_s=900.0 * factor)
-    assert Run(scene, DAY_S / 2, configured).found == ([], [])
+    assert Run(scene, 8 * HOUR_S, configured).found == ([], [])
 
 
-@pytest.mark.parametrize("factor", [0.6, 1.0, 1.4])
+@pytest.mark.parametrize("factor", [0.6, 1.4])
 def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None:
     scene = Scene(
-        power_w=lambda t: 40.0 if (t % 7200) < 3600 else 20.0, loss=step_at(FAULT_S, 1.0, 1.8)
+        interval_s=20.0,
+        power_w=lambda t: 40.0 if (t % 7200) < 3600 else 20.0,
+        loss=step_at(FAULT_S, 1.0, 1.8),
     )
     observer = DeviceObserver(replace(WITH_POWER, time_constant_s=900.0 * factor))
     held = judged = 0
-    for t_ms, temperature_c, ambient_c, power_w in scene.readings(2 * FAULT_S):
+    for t_ms, temperature_c, ambient_c, power_w in scene.readings(3 * FAULT_S):
         if not observer.update(t_ms, temperature_c, ambient_c, power_w) or t_ms < 3_600_000:
             continue
         truth = 12.0 * power_w / 40.0 * scene.loss(t_ms / 1000)
@@ -151,8 +153,8 @@ def test_a_slipped_probe_is_a_missing_rise() -> None:
 @pytest.mark.parametrize("trouble", ["outage", "wild values", "doubled"])
 def test_a_troubled_record_raises_nothing(trouble: str) -> None:
     observer = DeviceObserver(WITH_POWER)
-    for i, (t_ms, temperature_c, *rest) in enumerate(Scene().readings(7 * HOUR_S)):
-        if trouble == "outage" and 2 * HOUR_S < t_ms / 1000 < 5 * HOUR_S:
+    for i, (t_ms, temperature_c, *rest) in enumerate(Scene().readings(4 * HOUR_S)):
+        if trouble == "outage" and HOUR_S < t_ms / 1000 < 3 * HOUR_S:
             continue
         wild_k = 50.0 if trouble == "wild values" and i % 200 == 199 else 0.0
         for _ in range(2 if trouble == "doubled" else 1):
@@ -171,7 +173,7 @@ def test_halfway_the_forecast_is_within_thirty_percent(configured: DeviceSetting
     assert forecast.time_left_s == pytest.approx(crossing_s / 2, rel=0.3)
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(shift_k=st.integers(-40, 40), split=st.integers(5, 900), has_power=st.booleans())
 def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
     shift_k: int, split: int, has_power: bool
@@ -202,6 +204,7 @@ def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
 # --- a power that isn't known for a while ---
 
 SILENT = SILENT_S, HEARD_S = 6 * HOUR_S, 9 * HOUR_S
+END_S = HEARD_S + 3 * HOUR_S
 
 
 @pytest.mark.parametrize(
@@ -216,24 +219,28 @@ SILENT = SILENT_S, HEARD_S = 6 * HOUR_S, 9 * HOUR_S
     ids=["half", "rises", "falls", "falls just before", "rises just before"],
 )
 def test_a_power_that_falls_silent_raises_nothing_and_invents_no_rise(power_w: Course) -> None:
-    run = Run(Scene(power_w=power_w), 12 * HOUR_S, silent_s=SILENT)
+    run = Run(Scene(power_w=power_w), END_S, silent_s=SILENT)
     assert run.found == ([], [])
     assert 3.0 < min(run.settled_k) <= max(run.settled_k) < 15.0
     figures = run.observer.figures
     assert figures is not None
-    truth_k = 12.0 * power_w(12 * HOUR_S) / 40.0
+    truth_k = 12.0 * power_w(END_S) / 40.0
     assert abs(figures.settled_rise_k - truth_k) < 1.96 * figures.settled_rise_sd_k
 
 
 @pytest.mark.parametrize("stall_s", [7 * HOUR_S, HEARD_S - 60.0, HEARD_S + 60.0])
 def test_a_stall_around_the_silence_is_found_all_the_same(stall_s: float) -> None:
-    run = Run(Scene(loss=step_at(stall_s, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
+    run = Run(
+        Scene(interval_s=20.0, loss=step_at(stall_s, 1.0, 2.0)), END_S - HOUR_S, silent_s=SILENT
+    )
     assert 0.0 < run.losses[0] - stall_s < 1800.0
     assert not run.missing
 
 
 def test_a_loss_goes_on_over_the_silence() -> None:
-    run = Run(Scene(loss=step_at(SILENT_S - HOUR_S, 1.0, 2.0)), 12 * HOUR_S, silent_s=SILENT)
+    run = Run(
+        Scene(interval_s=20.0, loss=step_at(SILENT_S - HOUR_S, 1.0, 2.0)), END_S, silent_s=SILENT
+    )
     assert len(run.losses) == 1
     assert run.observer.cooling_loss.standing
 
@@ -249,29 +256,28 @@ def busy_evenings(share: float) -> Course:
 @pytest.mark.parametrize(
     "scene",
     [
-        *(Scene(interval_s=30.0, power_w=busy_evenings(share)) for share in (1.3, 1.45, 1.55)),
+        *(Scene(interval_s=60.0, power_w=busy_evenings(share)) for share in (1.3, 1.55)),
         # A part of the device is quicker than was said.
-        TwoParts(tau_s=1400.0, interval_s=20.0, power_w=busy_evenings(1.5)),
+        TwoParts(tau_s=1400.0, interval_s=60.0, power_w=busy_evenings(1.5)),
     ],
 )
 def test_a_load_that_recurs_is_told_once_at_most(scene: Scene) -> None:
     assert len(Run(scene, 2.0 * DAY_S, WITHOUT_POWER).losses) <= 1
 
 
-@pytest.mark.parametrize("factor", [1.7, 2.0])
-def test_a_stall_is_found_though_the_load_was_seen_to_vary(factor: float) -> None:
+def test_a_stall_is_found_though_the_load_was_seen_to_vary() -> None:
     stall_s = DAY_S + HOUR_S
-    scene = Scene(interval_s=30.0, power_w=busy_evenings(1.55), loss=step_at(stall_s, 1.0, factor))
+    scene = Scene(interval_s=60.0, power_w=busy_evenings(1.55), loss=step_at(stall_s, 1.0, 1.7))
     assert Run(scene, stall_s + 3 * HOUR_S, WITHOUT_POWER).losses[-1] > stall_s
 
 
 def test_a_device_off_from_the_start_is_neither_missing_nor_lost_when_it_comes_on() -> None:
-    scene = Scene(interval_s=30.0, power_w=lambda t: 40.0 if t % DAY_S > 18 * HOUR_S else 0.4)
+    scene = Scene(interval_s=60.0, power_w=lambda t: 40.0 if t % DAY_S > 18 * HOUR_S else 0.4)
     assert Run(scene, 1.5 * DAY_S, WITHOUT_POWER).found == ([], [])
 
 
 def test_a_first_night_off_leaves_no_loss_behind_when_it_comes_on() -> None:
-    scene = Scene(interval_s=60.0, power_w=lambda t: 0.2 if 4 < t / DAY_S < 4.4 else 40.0)
+    scene = Scene(interval_s=120.0, power_w=lambda t: 0.2 if 4 < t / DAY_S < 4.4 else 40.0)
     losses, missing = Run(scene, 5 * DAY_S, WITHOUT_POWER).found
     assert (losses, len(missing)) == ([], 1)
 

@@ -42,38 +42,6 @@ def test_it_returns_after_good_values() -> None:
     assert qualities[-1] is Quality.GOOD
 
 
-def test_a_fault_code_at_power_on_is_no_reading() -> None:
-    qualities, _ = judged([85.0, 23.0, 23.1])
-    assert qualities == [Quality.SET_ASIDE, Quality.GOOD, Quality.GOOD]
-
-
-def test_a_value_reached_in_ordinary_steps_is_a_reading_whatever_it_is() -> None:
-    climb = [60.0 + 0.5 * i for i in range(80)]
-    qualities, sensor = judged(climb)
-    assert 85.0 in climb
-    assert max(climb) > 95.0
-    assert set(qualities) == {Quality.GOOD}
-    assert not sensor.implausible
-
-
-def test_a_real_jump_is_believed_at_its_second_value() -> None:
-    qualities, _ = judged([*[24.0, 24.1] * 6, 31.0, 31.1, 31.2])
-    assert qualities[12:] == [Quality.SET_ASIDE, Quality.GOOD, Quality.GOOD]
-
-
-def test_a_code_is_compared_with_the_payloads_own_figure() -> None:
-    sensor = ValueFilter(fault_codes=(185.0,))
-    sensor.judge(0, 24.0, payload_value=75.2)
-    assert sensor.judge(TEN_S, 85.0, payload_value=185.0) is Quality.SET_ASIDE
-
-
-def test_an_impossible_step_is_set_aside() -> None:
-    sensor = ValueFilter(max_step_per_s=0.5, spikes=False)
-    sensor.judge(0, 24.0)
-    assert sensor.judge(TEN_S, 30.0) is Quality.SET_ASIDE
-    assert sensor.judge(2 * TEN_S, 24.1) is Quality.GOOD
-
-
 def test_the_filter_goes_on_from_a_saved_state() -> None:
     one, other = ValueFilter(fault_codes=(85.0,)), ValueFilter(fault_codes=(85.0,))
     for i, value in enumerate([24.0, 85.0, 85.0]):

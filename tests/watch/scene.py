@@ -74,15 +74,15 @@ def make_config(text: str = CABINET, extra: str = "") -> Config:
     return configuration.parse(text + extra, Path("/nowhere/config.toml"), SPECS)
 
 
-class Scene:
-    """An engine under way, and everything it has told."""
+class UnderWay:
+    """An engine under way, and everything that it was told and has told."""
 
-    def __init__(self, config: Config | None = None) -> None:
-        self.engine = Engine(config or make_config())
-        self.t = T0
+    def __init__(self, config: Config, t: int) -> None:
+        self.engine = Engine(config)
+        self.t = t
         self.told: list[Transition] = []
         self.inputs: list[Reading | Entry] = []
-        self.tell(EntryKind.START, offset_ms=0, boot_ms=T0 - 3_600_000, ran_until_ms=None)
+        self.tell(EntryKind.START, offset_ms=0, boot_ms=t - 3_600_000, ran_until_ms=None)
         self.tell(EntryKind.CONNECT, session_present=False)
 
     def tell(self, kind: EntryKind, **data: Any) -> list[Transition]:
@@ -95,19 +95,26 @@ class Scene:
         """Let a sensor read a value now, or at another instant."""
         return self._input(Reading(sensor, self.t if at is None else at, value, quality))
 
+    def _input(self, item: Reading | Entry) -> list[Transition]:
+        self.inputs.append(item)
+        engine = self.engine
+        told = engine.observe(item) if isinstance(item, Reading) else engine.tell(item)
+        self.told += told
+        return told
+
+
+class Scene(UnderWay):
+    """The small cabinet, or another configuration, with a hand on its inputs."""
+
+    def __init__(self, config: Config | None = None) -> None:
+        super().__init__(config or make_config(), T0)
+
     def steps(self, sensor: str, value: float) -> list[Transition]:
         """Let a sensor jump far: only the readings that follow confirm the first."""
         told: list[Transition] = []
         for _ in range(3):
             self.t += 10 * SECOND
             told += self.reads(sensor, value)
-        return told
-
-    def _input(self, item: Reading | Entry) -> list[Transition]:
-        self.inputs.append(item)
-        engine = self.engine
-        told = engine.observe(item) if isinstance(item, Reading) else engine.tell(item)
-        self.told += told
         return told
 
     def passes(self, ms: int) -> list[Transition]:

@@ -3,15 +3,14 @@
 import pytest
 
 from cabinetwatch.text import plain
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config, of
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config, of, settled
 
 # 50 degC allowed at half load; with 35 degC outside and 10 K of rise 5 K are left.
 TIGHT = (HOUSE + COMMISSIONED).replace("[70.0, 0.5]", "[51.0, 0.5]").replace("[50.0", "[45.0")
 
 
 def test_a_rise_that_fits_today_but_not_the_hottest_day_is_told_with_the_sum() -> None:
-    world = World(make_config(TIGHT, "[alarms.cooling-loss]\nenabled = false\n"))
-    world.lives(2 * HOUR)
+    world = settled(TIGHT + "[alarms.cooling-loss]\nenabled = false\n")
     assert world.told == []
     world.resistance *= 2.0
     (raised,) = of(world.lives(3 * HOUR), "hot-day")
@@ -36,8 +35,8 @@ def test_the_rise_of_the_cabinet_around_it_counts_too() -> None:
         '[sensors.room]\ntopic = "room"\nquantity = "temperature"\n'
         '[devices.cabinet]\ntemperature = "hall"\nambient = "room"\n'
     )
-    world = World(make_config(TIGHT, around))
-    for _ in range(360):
+    world = World(make_config(TIGHT, around), every_s=20)
+    for _ in range(270):
         world.lives(20_000)
         world.reads("room", 12.0)
         world.reads("room", 12.01)
@@ -50,23 +49,20 @@ def test_the_rise_of_the_cabinet_around_it_counts_too() -> None:
 
 
 def test_an_ambient_above_the_design_ambient_is_told_for_what_it_is() -> None:
-    world = World(make_config(HOUSE + COMMISSIONED))
-    world.lives(HOUR)
+    world = settled()
     world.hall_c = 36.5
     (raised,) = of(world.lives(2 * HOUR), "hot-day")
     assert "1.5 K above the design ambient of 35.0 °C" in plain(raised.text)
 
 
 def test_it_is_suppressed_while_cooling_loss_tells_it() -> None:
-    world = World(make_config(TIGHT))
-    world.lives(2 * HOUR)
+    world = settled(TIGHT)
     world.resistance *= 2.0
     assert [each.state for each in of(world.lives(3 * HOUR), "hot-day")] == ["suppressed"]
 
 
 def test_a_silent_ambient_raises_none() -> None:
-    world = World(make_config(TIGHT))
-    world.lives(2 * HOUR)
+    world = settled(TIGHT)
     world.dead = {"hall"}
     world.resistance *= 2.0
     assert of(world.lives(3 * HOUR), "hot-day") == []

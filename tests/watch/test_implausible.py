@@ -3,7 +3,7 @@
 import pytest
 
 from cabinetwatch.text import plain
-from tests.watch.world import HOUR, HOUSE, MINUTE, World, make_config, of, raised
+from tests.watch.world import HOUR, HOUSE, MINUTE, World, make_config, of, raised, settled
 
 FAHRENHEIT = HOUSE.replace(
     'topic = "cabinet/nas/temperature"\nquantity = "temperature"\n',
@@ -14,9 +14,7 @@ FAHRENHEIT = HOUSE.replace(
 
 @pytest.fixture
 def world() -> World:
-    world = World()
-    world.lives(2 * HOUR)
-    return world
+    return settled(ms=2 * HOUR)
 
 
 def heard(world: World) -> float | None:
@@ -27,7 +25,7 @@ def heard(world: World) -> float | None:
 @pytest.mark.parametrize("wild", [85.0, -127.0, 300.0, 70.0, float(10**9)])
 def test_a_single_wild_value_is_set_aside_and_raises_nothing(world: World, wild: float) -> None:
     before = heard(world)
-    for _ in range(20):
+    for _ in range(5):
         world.reads("nas-air", wild)
         assert heard(world) == before
         world.lives(5 * MINUTE)
@@ -126,7 +124,7 @@ def test_a_large_step_of_a_steady_sensor_is_taken_once_the_next_value_confirms_i
 
 
 def test_a_fault_code_reached_in_ordinary_steps_is_a_reading(world: World) -> None:
-    world.says = {"nas-air": lambda value: round(value, 2)}
+    world.every_s = 10
     temperature_c = heard(world)
     assert temperature_c is not None
     while temperature_c < 90.0:

@@ -8,7 +8,7 @@ from cabinetwatch.notify.mail import learning_words
 from cabinetwatch.text import to_rfc3339
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import EntryKind, Reading
-from tests.watch.world import HOUR, World, make_config
+from tests.watch.world import HOUR, World, make_config, settled
 
 NAS = {"command": "learn", "device": "nas"}
 LEARNT: dict[str, object] = {
@@ -21,8 +21,8 @@ LEARNT: dict[str, object] = {
 
 @pytest.fixture
 def world() -> World:
-    world = World()
-    assert world.lives(3 * HOUR) == []
+    world = settled()
+    assert world.told == []
     return world
 
 

@@ -6,7 +6,7 @@ from cabinetwatch.text import to_rfc3339
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftObserver
 from cabinetwatch.watch.commands import CommandResult
 from cabinetwatch.watch.events import EntryKind
-from tests.watch.world import HOUR, World
+from tests.watch.world import HOUR, World, settled
 
 
 def _climbing(days: int) -> DriftObserver:
@@ -47,8 +47,7 @@ def test_hours_before_the_note_do_not_count_in_its_day() -> None:
 
 
 def test_a_note_on_one_device_leaves_no_other_touched_and_one_on_all_touches_all() -> None:
-    world = World()
-    world.lives(HOUR)
+    world = settled()
     device = world.engine.model.devices["nas"]
     device.drift = _climbing(60)
     assert _note(world, text="cleaned the filter", device="nas").ok
@@ -59,8 +58,7 @@ def test_a_note_on_one_device_leaves_no_other_touched_and_one_on_all_touches_all
 
 
 def test_a_note_may_say_when_but_not_in_the_future() -> None:
-    world = World()
-    world.lives(HOUR)
+    world = settled()
     later = _note(world, text="x", at=to_rfc3339(world.t + HOUR))
     assert not later.ok
     assert "in the future" in later.text
@@ -74,8 +72,7 @@ def test_a_note_of_no_device_or_time_is_refused() -> None:
 
 
 def test_a_standing_drift_returns_with_the_note() -> None:
-    world = World()
-    world.lives(HOUR)
+    world = settled()
     device, alarm = world.engine.model.devices["nas"], world.engine.alarms["nas/drift"]
     device.drift, device.days_on_record = _climbing(60), 60
     alarm.condition.settings = alarm.condition.settings.model_copy(

@@ -6,7 +6,17 @@ import pytest
 
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Transition
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, of, raised
+from tests.watch.world import (
+    COMMISSIONED,
+    HOUR,
+    HOUSE,
+    MINUTE,
+    World,
+    heard_every,
+    make_config,
+    of,
+    raised,
+)
 
 FAN = """
 fan = "nas-fan"
@@ -20,10 +30,8 @@ interval_s = 60
 
 
 def under_way(every_s: int = 10, extra: str = "") -> World:
-    interval = f'quantity = "temperature"\ninterval_s = {every_s}\n'
-    house = HOUSE.replace('quantity = "temperature"\n', interval)
-    house = house.replace('quantity = "power"\n', f'quantity = "power"\ninterval_s = {every_s}\n')
-    world = World(make_config(house + COMMISSIONED + extra + FAN), every_s=every_s)
+    text = heard_every(every_s, HOUSE + COMMISSIONED) + extra + FAN
+    world = World(make_config(text), every_s=every_s)
     assert turning(world, 1500.0, 3 * HOUR) == []
     return world
 

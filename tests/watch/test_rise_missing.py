@@ -3,13 +3,22 @@
 import pytest
 
 from cabinetwatch.text import plain
-from tests.watch.world import COMMISSIONED, DAY, HOUR, HOUSE, MINUTE, World, make_config, of
+from tests.watch.world import (
+    COMMISSIONED,
+    HOUR,
+    HOUSE,
+    World,
+    heard_every,
+    make_config,
+    of,
+    settled,
+)
 
 
 @pytest.fixture
 def world() -> World:
-    world = World()
-    assert world.lives(3 * HOUR) == []
+    world = settled()
+    assert world.told == []
     return world
 
 
@@ -37,32 +46,16 @@ def test_it_returns_when_the_probe_is_back(world: World) -> None:
     assert returned.is_return
 
 
-def test_less_load_is_no_missing_rise_nor_is_a_device_that_is_off(world: World) -> None:
-    for power_w in (25.0, 0.3, 40.0):
-        world.power_w = power_w
-        world.lives(3 * HOUR)
-    assert of(world.told, "rise-missing") == []
-
-
-def test_a_warm_door_does_not_hide_or_make_one(world: World) -> None:
-    world.hall_c = 26.0
-    world.lives(10 * MINUTE)
-    world.hall_c = 20.0
-    world.lives(2 * HOUR)
-    assert of(world.told, "rise-missing") == []
-
-
-def test_a_silent_temperature_raises_none() -> None:
-    world = World(make_config())
-    world.lives(2 * HOUR)
+def test_a_silent_temperature_raises_none(world: World) -> None:
     world.dead = {"nas-air"}
     assert of(world.lives(2 * HOUR), "rise-missing") == []
 
 
 def test_without_power_it_says_that_the_device_may_have_been_switched_off() -> None:
-    text = (HOUSE + COMMISSIONED).replace('power = "nas-power"\n', "")
-    world = World(make_config(text.replace("normal_power_w = 40.0\n", "")), every_s=25)
-    world.lives(3 * DAY + 4 * HOUR)
+    text = heard_every(60, HOUSE + COMMISSIONED).replace('power = "nas-power"\n', "")
+    text = text.replace("[site]\n", "[site]\nlearning_days = 1.0\n")
+    world = World(make_config(text.replace("normal_power_w = 40.0\n", "")), every_s=60)
+    world.lives(28 * HOUR)
     world.power_w = 0.0
     (transition,) = of(world.lives(6 * HOUR), "rise-missing")
     assert transition.likely.startswith("It has been switched off, or the probe has slipped")

@@ -35,12 +35,6 @@ def test_a_silent_sensor_is_told_once_and_dated_when_it_was_due(scene: Scene) ->
     assert "PoE switch is not watched" in told[0].text
 
 
-def test_however_late_time_is_told_a_deadline_keeps_its_date(scene: Scene) -> None:
-    last_t = scene.t
-    told = scene.passes(30 * MINUTE)
-    assert {t.t for t in told} == {last_t + 90 * SECOND}
-
-
 def test_a_sensor_heard_again_returns_once_it_was_well_for_two_silences(scene: Scene) -> None:
     scene.lives(2 * MINUTE, **without("switch_air"))
     assert scene.lives(2 * MINUTE, **WELL) == []
@@ -92,26 +86,6 @@ def test_a_sensor_that_speaks_on_change_is_never_silent() -> None:
 
 
 # -- the broker -------------------------------------------------------------------------------
-
-
-def test_without_a_broker_one_notice_tells_it_and_no_sensor_is_silent(scene: Scene) -> None:
-    scene.tell(EntryKind.DISCONNECT, reason="connection refused")
-    lost_t = scene.t
-    told = scene.passes(30 * MINUTE)
-    assert moves(told) == [("site", "broker-lost", "normal", "unacknowledged")]
-    assert told[0].t == lost_t + 60 * SECOND
-    assert "connection refused" in told[0].text
-
-
-def test_silence_counts_anew_from_the_reconnect(scene: Scene) -> None:
-    scene.tell(EntryKind.DISCONNECT, reason="gone")
-    scene.passes(30 * MINUTE)
-    assert scene.tell(EntryKind.CONNECT, session_present=True) == []
-    told = scene.lives(50 * SECOND, **WELL)
-    assert moves(told) == [("site", "broker-lost", "unacknowledged", "returned")]
-    last_t = scene.t
-    told = scene.lives(2 * MINUTE, **without("nas_fan"))
-    assert [(t.subject, t.t) for t in told] == [("nas-fan", last_t + 90 * SECOND)]
 
 
 def test_a_sensor_that_does_not_come_back_after_a_reconnect_is_told(scene: Scene) -> None:

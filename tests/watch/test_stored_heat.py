@@ -1,16 +1,10 @@
 """What a device stored while its fan stood comes out when it turns again: no cabinet's fault."""
 
-import random
+from tests.watch.world import HOUR, HOUSE, World, heard_every, make_config, of, raised
 
-from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
-from tests.watch.world import HOUR, SECOND, T0, make_config, of, raised
-
-EVERY_S = 60
 ADDED = """
 [sensors.cabinet-air]
 topic = "cabinet/air/temperature"
-interval_s = 60
 quantity = "temperature"
 
 [devices.cabinet]
@@ -29,60 +23,33 @@ normal_rise_k = 10.0
 normal_power_w = 40.0
 time_constant_s = 900.0
 """
-SENSORS = """
-[sensors.hall]
-topic = "house/hall/temperature"
-interval_s = 60
-quantity = "temperature"
-
-[sensors.nas-air]
-topic = "cabinet/nas/temperature"
-interval_s = 60
-quantity = "temperature"
-
-[sensors.nas-power]
-topic = "cabinet/nas/power"
-interval_s = 60
-quantity = "power"
-"""
+SENSORS = HOUSE.partition("[devices.nas]")[0]
 NAS_J_PER_K, CABINET_J_PER_K = 3600.0, 4800.0
 NAS_K_PER_W, CABINET_K_PER_W = 0.25, 0.125
 
 
-class Cabinet:
+class Cabinet(World):
     """A NAS that gives its heat to the cabinet's air, and that to the hall; figures invented."""
 
     def __init__(self) -> None:
-        self.engine = Engine(make_config(SENSORS, ADDED))
-        self.told: list[Transition] = []
+        super().__init__(make_config(heard_every(60, SENSORS + ADDED)), seed=5, every_s=60)
         self.nas_k_per_w, self.cabinet_k_per_w = NAS_K_PER_W, CABINET_K_PER_W
         self._cabinet_c, self._nas_c = 25.0, 35.0
-        self._t = T0
-        self._random = random.Random(5)
-        for kind, data in (
-            (EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - HOUR}),
-            (EntryKind.CONNECT, {"session_present": False}),
-        ):
-            self.engine.tell(Entry(T0, kind, data))
 
-    def lives(self, ms: int) -> list[Transition]:
-        told: list[Transition] = []
-        for _ in range(ms // (EVERY_S * SECOND)):
-            self._t += EVERY_S * SECOND
-            heat_w = (self._nas_c - self._cabinet_c) / self.nas_k_per_w
-            out_w = (self._cabinet_c - 20.0) / self.cabinet_k_per_w
-            self._nas_c += EVERY_S * (40.0 - heat_w) / NAS_J_PER_K
-            self._cabinet_c += EVERY_S * (heat_w - out_w) / CABINET_J_PER_K
-            for sensor, true in (
-                ("hall", 20.0),
-                ("cabinet-air", self._cabinet_c),
-                ("nas-air", self._nas_c),
-                ("nas-power", 40.0),
-            ):
-                value = round(true + self._random.gauss(0.0, 0.04), 2)
-                told += self.engine.observe(Reading(sensor, self._t, value, Quality.LIVE))
-        self.told += told
-        return told
+    def _step(self, step_s: float) -> None:
+        heat_w = (self._nas_c - self._cabinet_c) / self.nas_k_per_w
+        out_w = (self._cabinet_c - self.hall_c) / self.cabinet_k_per_w
+        self._nas_c += step_s * (self.power_w - heat_w) / NAS_J_PER_K
+        self._cabinet_c += step_s * (heat_w - out_w) / CABINET_J_PER_K
+
+    def _values(self) -> list[tuple[str, float]]:
+        true = {
+            "hall": self.hall_c,
+            "cabinet-air": self._cabinet_c,
+            "nas-air": self._nas_c,
+            "nas-power": self.power_w,
+        }
+        return [(name, round(at + self._random.gauss(0.0, 0.04), 2)) for name, at in true.items()]
 
 
 def test_it_is_told_as_a_loss_of_the_device_and_not_of_the_cabinet() -> None:

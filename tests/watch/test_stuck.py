@@ -7,12 +7,27 @@ import pytest
 
 from cabinetwatch.text import from_rfc3339, plain
 from cabinetwatch.watch.sensors import FrozenWatch, Seen
-from tests.watch.world import DAY, HOUR, HOUSE, MINUTE, World, make_config, of, raised
+from tests.watch.world import (
+    COMMISSIONED,
+    DAY,
+    HOUR,
+    HOUSE,
+    MINUTE,
+    World,
+    heard_every,
+    make_config,
+    of,
+    raised,
+)
+
+
+def minutely(text: str = HOUSE + COMMISSIONED) -> World:
+    return World(make_config(heard_every(60, text)), every_s=60)
 
 
 @pytest.fixture
 def world() -> World:
-    world = World(every_s=30)
+    world = minutely()
     world.swing_k = 3.0
     world.lives(6 * HOUR)
     assert world.told == []
@@ -53,7 +68,7 @@ def test_or_while_its_load_moves(world: World) -> None:
 
 
 def test_one_that_flickers_between_neighbouring_steps_is_told_and_is_no_heat() -> None:
-    world = World(every_s=30)
+    world = minutely()
     world.swing_k = 3.0
     world.says = {"nas-air": tenths}
     world.lives(6 * HOUR)
@@ -67,7 +82,7 @@ def test_one_that_flickers_between_neighbouring_steps_is_told_and_is_no_heat() -
 
 
 def test_calm_nights_in_which_it_stood_for_hours_delay_nothing() -> None:
-    world = World(every_s=30)
+    world = minutely()
     world.says = {"nas-air": lambda value: round(2 * value) / 2}
     world.lives(10 * HOUR)
     world.swing_k = 4.0
@@ -102,14 +117,14 @@ def test_a_stuck_ambient_is_told_as_ambient_lost_which_says_so(world: World) -> 
 
 
 def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_none() -> None:
-    world = World(every_s=30)
+    world = minutely()
     world.says = {
         "nas-air": round,
         "hall": lambda value: round(2 * value) / 2,
         "nas-power": lambda _: 40.0,
     }
     world.swing_k = 0.3
-    world.lives(DAY)
+    world.lives(DAY // 2)
     world.hall_c = 12.0  # a door for two minutes
     world.lives(120_000)
     world.hall_c = 20.0
@@ -118,22 +133,22 @@ def test_a_steady_night_with_coarse_sensors_and_a_plug_that_never_changes_is_non
 
 
 def test_ordinary_life_with_resolution_of_half_a_degree_is_none() -> None:
-    world = World(every_s=30, seed=3)
+    world = minutely()
     world.says = {name: lambda value: round(2 * value) / 2 for name in ("nas-air", "hall")}
     world.swing_k = 2.0
-    for hour in range(2 * 24):
+    for hour in range(24):
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     assert of(world.told, "stuck") == []
 
 
 def test_slow_gear_in_a_hall_that_is_heated_is_none_before_its_response_is_learnt() -> None:
-    world = World(make_config(HOUSE), every_s=30)
+    world = minutely(HOUSE)
     felt_c = world.air_c
 
     def follows_in_hours(_: float) -> float:
         nonlocal felt_c
-        felt_c += (1.0 - math.exp(-30.0 / (4 * 3600.0))) * (world.air_c - felt_c)
+        felt_c += (1.0 - math.exp(-60.0 / (4 * 3600.0))) * (world.air_c - felt_c)
         return round(4.0 * (felt_c + 1.5)) / 4.0
 
     world.says = {"nas-air": follows_in_hours}
@@ -148,12 +163,12 @@ def test_slow_gear_in_a_hall_that_is_heated_is_none_before_its_response_is_learn
 
 @pytest.mark.parametrize("step_k", [0.5, 1.0])
 def test_a_fan_that_holds_a_coarse_temperature_is_learnt_from_within_a_day(step_k: float) -> None:
-    world = World(every_s=30)
+    world = minutely()
     world.swing_k = 3.0
     world.says = {"nas-air": lambda _: step_k * round((30.2 + 0.3 * (world.air_c - 20.0)) / step_k)}
     world.lives(DAY)
     assert not world.engine.model.sensors["nas-air"].stuck
-    assert of(world.lives(2 * DAY), "stuck") == []
+    assert of(world.lives(DAY), "stuck") == []
 
 
 def frozen_watch(hall_c: list[float]) -> FrozenWatch:

@@ -8,15 +8,13 @@ import pytest
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import AlarmState, EntryKind, Transition
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config, settled
 
 LIMITS = "max_rise_k = 12.0\n"
 
 
 def _world(limits: str = LIMITS) -> World:
-    world = World(make_config(HOUSE + COMMISSIONED + limits))
-    world.lives(HOUR)
-    return world
+    return settled(HOUSE + COMMISSIONED + limits, HOUR)
 
 
 def _do(world: World, command: str, **data: Any) -> str:
@@ -55,27 +53,22 @@ def test_in_the_before_phase_nothing_is_suppressed() -> None:
     world = _world()
     _begin(world, "before")
     world.resistance *= 1.6
-    assert "cooling-loss" in _seen(world.lives(3 * HOUR))
+    assert "cooling-loss" in _seen(world.lives(2 * HOUR))
 
 
-def test_after_the_change_what_it_raises_by_itself_is_suppressed() -> None:
+def test_after_the_change_what_it_raises_by_itself_is_hidden_and_told_once_the_trial_ends() -> None:
     world = _world()
     _begin(world, "before", "change", "after")
     world.resistance *= 1.6
-    told = world.lives(3 * HOUR)
+    told = world.lives(2 * HOUR)
     assert _seen(told) == set()
     assert _hidden(told) == {"cooling-loss", "over-rise"}
     assert all("during the trial slow-fan" in each.text for each in told)
-
-
-def test_when_the_trial_ends_what_stands_is_told() -> None:
-    world = _world()
-    _begin(world, "before", "change", "after")
-    world.resistance *= 1.6
-    world.lives(3 * HOUR)
     begun = len(world.told)
     _do(world, "trial-end")
     assert _seen(world.told[begun:]) == {"cooling-loss"}
+    again = list(Replayer(Engine(world.engine.config)).run(world.inputs))
+    assert [each.public() for each in again] == [each.public() for each in world.told]
 
 
 def test_over_derating_is_told_and_says_to_undo_the_change() -> None:
@@ -102,11 +95,10 @@ def test_hot_day_is_told_although_the_cooling_loss_that_hides_it_is_suppressed()
 
 def test_only_the_device_on_trial_is_hidden() -> None:
     two = HOUSE + COMMISSIONED + "[devices.twin]\n" + HOUSE.split("[devices.nas]\n")[1]
-    world = World(make_config(two + COMMISSIONED))
-    world.lives(HOUR)
+    world = settled(two + COMMISSIONED, HOUR)
     _begin(world, "before", "change", "after")
     world.resistance *= 1.6
-    told = world.lives(3 * HOUR)
+    told = world.lives(2 * HOUR)
     seen = [each for each in told if each.state is AlarmState.UNACKNOWLEDGED]
     assert {each.subject for each in seen} == {"twin"}
 
@@ -121,7 +113,7 @@ def test_a_trial_survives_a_restart_of_the_engine() -> None:
     assert trial.phase == "after"
     world.engine = restarted
     world.resistance *= 1.6
-    assert _seen(world.lives(3 * HOUR)) == set()
+    assert _seen(world.lives(2 * HOUR)) == set()
 
 
 def test_a_trial_survives_a_change_of_the_configuration() -> None:
@@ -129,17 +121,7 @@ def test_a_trial_survives_a_change_of_the_configuration() -> None:
     _begin(world, "before", "change", "after")
     world.engine.configure(make_config(HOUSE + COMMISSIONED + "max_rise_k = 11.5\n"), world.t)
     world.resistance *= 1.6
-    assert _seen(world.lives(3 * HOUR)) == set()
-
-
-def test_a_replay_gives_the_same() -> None:
-    world = _world()
-    _begin(world, "before", "change", "after")
-    world.resistance *= 1.6
-    world.lives(3 * HOUR)
-    _do(world, "trial-end")
-    again = list(Replayer(Engine(world.engine.config)).run(world.inputs))
-    assert [each.public() for each in again] == [each.public() for each in world.told]
+    assert _seen(world.lives(2 * HOUR)) == set()
 
 
 def test_phases_are_intervals_and_one_begun_anew_counts_from_then() -> None:

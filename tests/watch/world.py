@@ -4,19 +4,19 @@ The NAS follows hall and load through two masses: a part of its rise comes at on
 leaves it), the rest through its chassis. Its own model, nothing of `thermal/`; figures invented.
 """
 
+import copy
+import json
 import math
 import random
 from collections.abc import Callable
-from pathlib import Path
 
-from cabinetwatch import config as configuration
 from cabinetwatch.config.model import Config
-from cabinetwatch.watch.conditions import SPECS
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
+from cabinetwatch.watch.events import Transition
+from tests.watch import scene
+from tests.watch.scene import UnderWay
 
-SECOND = 1000
-MINUTE = 60 * SECOND
+SECOND, MINUTE = scene.SECOND, scene.MINUTE
 HOUR = 60 * MINUTE
 DAY = 24 * HOUR
 T0 = 1_780_012_800_000
@@ -53,20 +53,25 @@ COMMISSIONED = "normal_rise_k = 10.0\nnormal_power_w = 40.0\ntime_constant_s = 9
 
 
 def make_config(text: str = HOUSE + COMMISSIONED, extra: str = "") -> Config:
-    return configuration.parse(text + extra, Path("/nowhere/config.toml"), SPECS)
+    return scene.make_config(text, extra)
 
 
-class World:
-    """A house under way, an engine that watches it, and everything it was told and has told.
+def heard_every(interval_s: int, text: str) -> str:
+    """Let all temperatures and powers of a configuration be promised this often only."""
+    for quantity in ("temperature", "power"):
+        said = f'quantity = "{quantity}"\n'
+        text = text.replace(said, f"{said}interval_s = {interval_s}\n")
+    return text
+
+
+class World(UnderWay):
+    """A house, and the engine that watches it.
 
     Change `hall_c`, `power_w`, `resistance`, `dead`, `says` and `own_time_lag_ms` between spans.
     """
 
-    def __init__(self, config: Config | None = None, *, seed: int = 1, every_s: int = 10) -> None:
-        self.engine = Engine(config or make_config())
-        self.t = T0
-        self.told: list[Transition] = []
-        self.inputs: list[Reading | Entry] = []
+    def __init__(self, config: Config | None = None, *, seed: int = 1, every_s: int = 30) -> None:
+        super().__init__(config or make_config(), T0)
         self.every_s = every_s
         self.hall_c = 20.0
         self.swing_k = 0.0
@@ -81,8 +86,6 @@ class World:
         self._random = random.Random(seed)
         self._chassis_k = (1.0 - QUICK_SHARE) * self.power_w * self.resistance
         self._felt_c = self.hall_c
-        self._input(Entry(self.t, EntryKind.START, {"offset_ms": 0, "boot_ms": T0 - HOUR}))
-        self._input(Entry(self.t, EntryKind.CONNECT, {"session_present": False}))
 
     @property
     def air_c(self) -> float:
@@ -129,22 +132,26 @@ class World:
             if name not in self.dead
         ]
 
-    def reads(
-        self, sensor: str, value: float, quality: Quality = Quality.LIVE, at: int | None = None
-    ) -> list[Transition]:
-        """Let a sensor read a value now, or at another instant."""
-        return self._input(Reading(sensor, self.t if at is None else at, value, quality))
+    tells = UnderWay.tell
 
-    def tells(self, kind: EntryKind, **data: object) -> list[Transition]:
-        """Tell the engine a journal entry now."""
-        return self._input(Entry(self.t, kind, data))
 
-    def _input(self, item: Reading | Entry) -> list[Transition]:
-        self.inputs.append(item)
-        engine = self.engine
-        told = engine.observe(item) if isinstance(item, Reading) else engine.tell(item)
-        self.told += told
-        return told
+_SETTLED: dict[tuple[str, int], tuple[World, str]] = {}
+
+
+def settled(text: str = HOUSE + COMMISSIONED, ms: int = 3 * HOUR) -> World:
+    """Give a world in which that long nothing has happened; lived through once for all tests."""
+    if (text, ms) not in _SETTLED:
+        lived = World(make_config(text))
+        lived.lives(ms)
+        _SETTLED[text, ms] = lived, json.dumps(lived.engine.save())
+    lived, state = _SETTLED[text, ms]
+    world = copy.copy(lived)
+    world.engine = Engine(lived.engine.config)
+    world.engine.load(json.loads(state))
+    world.inputs, world.told = [*lived.inputs], [*lived.told]
+    world.dead, world.says = set(), {}
+    world._random = copy.copy(lived._random)
+    return world
 
 
 def _as_measured(value: float) -> float:
