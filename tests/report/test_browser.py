@@ -171,7 +171,7 @@ def test_nothing_is_asked_of_anyone_else_and_the_console_is_silent(
 def test_markup_in_names_shows_as_text(page: Browser, serving: Serving, tmp_path: Path) -> None:
     name = '<img src=x onerror="document.title=1"><script>alert(1)</script>&amp;'
     now_ms = round(time.time() * 1000)
-    hostile = build(tmp_path, now_ms, devices=1, days=1, names=(name,), site="<b>site</b>")
+    hostile = build(tmp_path, now_ms, devices=1, days=0, names=(name,), site="<b>site</b>")
     page.open(serving.start(hostile))
     assert page.text("tbody th a") == name
     assert page.text(".site") == "<b>site</b>"
@@ -269,7 +269,7 @@ def test_a_page_without_its_watch_says_so_above_all_and_greys_its_figures(
     page: Browser, tmp_path: Path
 ) -> None:
     now_ms = round(time.time() * 1000)
-    house = build(tmp_path, now_ms - 3_600_000, devices=1, days=1)
+    house = build(tmp_path, now_ms - 3_600_000, devices=1, days=0)
     write_page(house, tmp_path / "page")
     page.open((tmp_path / "page" / "index.html").as_uri())
     assert page.text("h1") == "The watch is not running"
