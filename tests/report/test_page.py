@@ -233,7 +233,9 @@ def test_a_broker_that_is_lost_and_tried_for_again_counts_once(
     world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
     world.tells(EntryKind.CONNECT, session_present=True)
     world.lives(60_000)
-    assert "<dt>Broker lost in 7 days</dt><dd>1</dd>" in page(tmp_path, world)
+    html = page(tmp_path, world)
+    assert "<dt>Broker lost in 7 days</dt><dd>1</dd>" in html
+    assert "<dt>Sensors</dt><dd>3 live</dd>" in html
 
 
 def watch(store: Store, at_utc_ms: int) -> dict[str, str]:

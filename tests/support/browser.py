@@ -20,8 +20,7 @@ _FLAGS = (
     "--disable-breakpad",
     "--disable-component-update",
     "--disable-extensions",
-    # What a window with controls around the page would prepare, and look for on the network.
-    "--disable-features=MediaRouter,PreloadTopChromeWebUI,Translate",
+    "--disable-features=MediaRouter,Translate",
     "--disable-sync",
     "--hide-scrollbars",
 )
