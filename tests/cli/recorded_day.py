@@ -6,8 +6,10 @@ from pathlib import Path
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.store.records import Batch
+from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind
 from tests.support.empty_store import put_empty_store
 from tests.watch.world import World
@@ -21,9 +23,13 @@ def write_config(folder: Path, text: str) -> Path:
     return path
 
 
-def keep(config_file: Path, world: World, at_once: int = 1_000_000) -> None:
-    """Write all that a world's engine was told, so much a commit, and what it told."""
+def keep(
+    config_file: Path, world: World, at_once: int = 1_000_000, *, with_state: bool = True
+) -> None:
+    """Write all that a world's engine was told, so much a commit, what it told, and its state."""
     config = load(config_file)
+    engine = Engine(config)
+    engine.load(world.engine.save())
     put_empty_store(config.store.url)
     in_force = Entry(world.inputs[0].t, EntryKind.CONFIG, {"config": config.as_json()})
     with Store.open(config.store.url) as store:
@@ -31,7 +37,8 @@ def keep(config_file: Path, world: World, at_once: int = 1_000_000) -> None:
         for start in range(0, len(inputs), at_once):
             part = inputs[start : start + at_once]
             store.commit(Batch(part[-1].t, 0, part))
-        store.commit(Batch(world.t, 0, transitions=world.told))
+        state = pack_state(engine) if with_state else None
+        store.commit(Batch(world.t, 0, transitions=world.told, state=state))
 
 
 def run(config_file: Path, *arguments: str) -> tuple[int, str, str]:

@@ -15,7 +15,7 @@ from rich.console import Console
 from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo import story as scenario
+from cabinetwatch.demo import story
 from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 from cabinetwatch.demo.story import MARK, SIMULATED
 from cabinetwatch.text import plain
@@ -27,9 +27,9 @@ def test_the_evening_tells_and_mails_what_it_should(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Up to the first of what is expected, however long a busy machine takes to tell it.
-    monkeypatch.setattr(scenario, "EXPECTED", [replace(scenario.EXPECTED[0], by_s=math.inf)])
-    monkeypatch.setattr(scenario, "END_S", scenario.ACTS[1].at_s)
-    monkeypatch.setattr(scenario, "ACTS", scenario.ACTS[:2])
+    monkeypatch.setattr(story, "EXPECTED", [replace(story.EXPECTED[0], by_s=math.inf)])
+    monkeypatch.setattr(story, "END_S", story.ACTS[1].at_s)
+    monkeypatch.setattr(story, "ACTS", story.ACTS[:2])
     out = io.StringIO()
 
     class Patient(demo._Show):
@@ -44,7 +44,7 @@ def test_the_evening_tells_and_mails_what_it_should(
     show = Patient(tmp_path, Console(file=out, width=200))
     assert show.play(EmbeddedBroker, MailDrop), out.getvalue()
     shown = out.getvalue()
-    assert all(act.says in shown for act in scenario.ACTS)
+    assert all(act.says in shown for act in story.ACTS)
     mail = min((tmp_path / "mails").glob("*.eml"))
     subject = message_from_bytes(mail.read_bytes(), policy=policy.default)["Subject"]
     assert f"mail {mail.name}: {subject}" in shown
@@ -54,7 +54,9 @@ def test_the_evening_tells_and_mails_what_it_should(
 def test_days_that_were_lived_through_leave_a_summary_and_a_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(scenario, "_DAYS", 1)
+    # From Sunday evening on, a reading every five minutes.
+    monkeypatch.setattr(story, "start_utc_ms", lambda end_ms, _: end_ms - 13 * 3_600_000)
+    monkeypatch.setattr(story, "MOMENT_S", 300)
     demo._make(tmp_path, time.time_ns() // 1_000_000)
     check_past(tmp_path)
 
@@ -89,10 +91,10 @@ def test_the_whole_demonstration_tells_everything_and_leaves_its_files(
         str(message_from_bytes(path.read_bytes(), policy=policy.default)["Subject"])
         for path in sorted((folder / "mails").glob("*.eml"))
     ]
-    assert len(subjects) >= len(scenario.EXPECTED)
+    assert len(subjects) >= len(story.EXPECTED)
     assert all(subject in shown for subject in subjects)
     assert "SIMULATED" in shown
-    for sentence in (act.says for act in scenario.ACTS):
+    for sentence in (act.says for act in story.ACTS):
         assert sentence in shown
     assert f"alarms --config {folder / 'config.toml'}" in shown
     assert (folder / "config.toml").read_text().startswith(MARK)

@@ -162,7 +162,7 @@ def test_a_mistake_in_the_configuration_is_told_with_its_remedy(
 @pytest.fixture(scope="module")
 def house(tmp_path_factory: pytest.TempPathFactory) -> House:
     """A store with alarms, whose watch is long gone. No test changes it."""
-    return build(tmp_path_factory.mktemp("house"), 1_780_000_000_000, devices=1, days=1)
+    return build(tmp_path_factory.mktemp("house"), 1_780_000_000_000, devices=1, days=0)
 
 
 USES = {

@@ -32,7 +32,7 @@ FIVE_MINUTES_MS = 300_000
 @pytest.fixture
 def house(tmp_path: Path) -> House:
     """A store whose newest heartbeat is five minutes old, and that knows of no stop."""
-    return build(tmp_path, round(time.time() * 1000) - FIVE_MINUTES_MS, devices=1, days=1)
+    return build(tmp_path, round(time.time() * 1000) - FIVE_MINUTES_MS, devices=1, days=0)
 
 
 def store_path(house: House) -> Path:
@@ -95,7 +95,7 @@ def test_a_watch_that_was_killed_is_not_running_from_that_instant(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], held: bool
 ) -> None:
     # Its heartbeat is of this very second, and the journal knows of no stop.
-    house = build(tmp_path, round(time.time() * 1000), devices=1, days=1)
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=0)
     # Another writer, as an import is, holds the lock and is no watch.
     with WriterLock(store_path(house)) if held else nullcontext():
         line, watch = told(house, capsys)
@@ -120,7 +120,7 @@ def test_who_may_not_see_the_kernels_list_of_locks_sees_the_lock_all_the_same(
 
 
 def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
-    house = build(tmp_path, round(time.time() * 1000), devices=1, days=1)
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=0)
     with Store.open(house.url, watch=True) as store:
         store.let_go()
         found = find_watch(store.path)

@@ -25,7 +25,7 @@ TOPICS = {
 
 @pytest.fixture(scope="module")
 def world() -> World:
-    world = World(make_config(TEXT))
+    world = World(make_config(TEXT), every_s=30)
     world.lives(2 * HOUR)
     world.resistance *= 2.0
     world.lives(HOUR)
@@ -34,23 +34,37 @@ def world() -> World:
     return world
 
 
-@pytest.fixture
-def stored(world: World, tmp_path: Path) -> Path:
-    path = write_config(tmp_path, TEXT)
+@pytest.fixture(scope="module")
+def stored(world: World, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = write_config(tmp_path_factory.mktemp("stored"), TEXT)
     keep(path, world)
     return path
 
 
-@pytest.fixture
-def recorded(world: World, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def recorded(world: World, tmp_path_factory: pytest.TempPathFactory) -> Path:
     lines = [
         to_line(Recorded(i.t, TOPICS[i.sensor], f"{i.value}".encode()))
         for i in world.inputs
         if isinstance(i, Reading)
     ]
-    path = tmp_path / "day.jsonl"
+    path = tmp_path_factory.mktemp("recorded") / "day.jsonl"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def replayed(stored: Path) -> list[dict[str, object]]:
+    status, out, err = run(stored, "replay")
+    assert (status, err) == (0, "")
+    return lines(out)
+
+
+@pytest.fixture(scope="module")
+def heard(stored: Path, recorded: Path) -> list[dict[str, object]]:
+    status, out, err = run(stored, "replay", str(recorded))
+    assert (status, err) == (0, "")
+    return lines(out)
 
 
 def lines(text: str) -> list[dict[str, object]]:
@@ -62,45 +76,34 @@ def essence(told: list[dict[str, object]]) -> list[tuple[object, ...]]:
     return [tuple(each[name] for name in names) for each in told]
 
 
-def test_a_replay_of_the_store_gives_what_was_raised_live(stored: Path, world: World) -> None:
-    status, out, err = run(stored, "replay")
-    assert (status, err) == (0, "")
-    assert essence(lines(out)) == essence([each.public() for each in world.told])
-    assert {each["condition"] for each in lines(out)} >= {"cooling-loss"}
-
-
-def test_a_replay_of_a_recording_gives_the_same(stored: Path, recorded: Path, world: World) -> None:
-    status, out, err = run(stored, "replay", str(recorded))
-    assert (status, err) == (0, "")
-    assert essence(lines(out)) == essence([each.public() for each in world.told])
+def test_a_replay_of_store_or_recording_gives_what_was_raised_live(
+    replayed: list[dict[str, object]], heard: list[dict[str, object]], world: World
+) -> None:
+    live = essence([each.public() for each in world.told])
+    assert essence(replayed) == essence(heard) == live
+    assert {each["condition"] for each in replayed} >= {"cooling-loss"}
 
 
 def test_a_store_of_imported_readings_alone_is_judged_like_a_recording(
-    recorded: Path, tmp_path: Path
+    recorded: Path, heard: list[dict[str, object]], tmp_path: Path
 ) -> None:
     path = write_config(tmp_path, TEXT)
     assert run(path, "import", str(recorded))[0] == 0
+    # That is no sign of life.
+    status, out, _ = run(path, "status")
+    assert (status, "THE WATCH HAS NEVER RUN" in out) == (1, True)
     status, out, err = run(path, "replay")
     assert (status, err) == (0, "")
-    assert lines(out) == lines(run(path, "replay", str(recorded))[1])
-    assert {each["condition"] for each in lines(out)} >= {"cooling-loss"}
+    assert lines(out) == heard
     _, other, _ = run(path, "replay", "--set", "devices.nas.max_rise_k=12")
     assert "over-rise" in {each["condition"] for each in lines(other)}
-
-
-def test_importing_is_no_sign_of_life(recorded: Path, tmp_path: Path) -> None:
-    path = write_config(tmp_path, TEXT)
-    run(path, "import", str(recorded))
-    status, out, _ = run(path, "status")
-    assert status == 1
-    assert "THE WATCH HAS NEVER RUN" in out
 
 
 def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
     world: World, tmp_path: Path
 ) -> None:
     path = write_config(tmp_path, TEXT)
-    keep(path, world, at_once=200)
+    keep(path, world, at_once=60)
     with Store.open(load(path).store.url) as store:
         store.commit(Batch(world.t, 0, state=b"engine"))
         tidied(store, world.t)
@@ -118,7 +121,9 @@ def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
     ]
 
 
-def test_another_setting_is_tried_and_compared(stored: Path) -> None:
+def test_another_setting_is_tried_and_compared(
+    stored: Path, replayed: list[dict[str, object]]
+) -> None:
     changes = ("--set", "devices.nas.max_rise_k=12", "--set", "alarms.cooling-loss.enabled=false")
     status, out, err = run(stored, "replay", *changes, "--compare")
     assert status == 0
@@ -128,15 +133,17 @@ def test_another_setting_is_tried_and_compared(stored: Path) -> None:
     assert "cooling-loss" not in {each["condition"] for each in lines(out)}
     assert "Only with the change:" in err
     _, same, told = run(stored, "replay", "--set", "devices.nas.max_rise_k=25.0", "--compare")
-    assert lines(same) == lines(run(stored, "replay")[1])
+    assert lines(same) == replayed
     assert "makes no difference" in told
 
 
-def test_times_choose_what_is_told_and_not_what_is_judged(stored: Path, world: World) -> None:
+def test_times_choose_what_is_told_and_not_what_is_judged(
+    stored: Path, world: World, replayed: list[dict[str, object]]
+) -> None:
     moment = world.told[1].public()["time"]
     _, before, _ = run(stored, "replay", "--to", moment)
     _, after, _ = run(stored, "replay", "--from", moment)
-    assert lines(before) + lines(after) == lines(run(stored, "replay")[1])
+    assert lines(before) + lines(after) == replayed
     assert lines(before)
     assert lines(after)
 

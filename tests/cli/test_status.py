@@ -3,6 +3,8 @@
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from copy import deepcopy
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -11,10 +13,10 @@ from cabinetwatch.cli import look
 from cabinetwatch.report.words import short_time
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.events import Account, EntryKind
+from cabinetwatch.watch.events import EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config
 
 SUMMER = HOUSE.replace("[site]", '[site]\ntimezone = "Europe/Dublin"') + COMMISSIONED
 LONG = (
@@ -29,18 +31,19 @@ LONG = (
 )
 
 
-def made(folder: Path, text: str = SUMMER) -> World:
-    """A house that has lived for an hour."""
-    world = World(load(write_config(folder, text)))
+def made(text: str = LONG, *, warm: bool = False) -> World:
+    """A house that has lived for an hour, and perhaps another in which the NAS gets too warm."""
+    return deepcopy(_lived(text, warm))
+
+
+@cache
+def _lived(text: str, warm: bool) -> World:
+    world = made(text) if warm else World(make_config(text), every_s=30)
+    if warm:
+        # Hotter and hotter after its alarms were raised.
+        world.resistance = 1.4
     world.lives(HOUR)
     return world
-
-
-def gets_too_warm(world: World) -> Account:
-    """Let the NAS get hotter and hotter after its alarms were raised; give the account of it."""
-    world.resistance = 1.4
-    world.lives(HOUR)
-    return world.engine.accounts()[0]
 
 
 def loses_its_broker(world: World) -> None:
@@ -50,15 +53,28 @@ def loses_its_broker(world: World) -> None:
 
 
 @contextmanager
-def watched(folder: Path, world: World, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+def watched(
+    folder: Path, world: World, monkeypatch: pytest.MonkeyPatch, text: str = LONG
+) -> Iterator[Path]:
     """Give the configuration of a world's watch, which runs, at the world's own instant."""
     clock = HandClock(world.t)
     clock.stand_still()
     monkeypatch.setattr(look, "SystemClock", lambda: clock)
-    path = folder / "config.toml"
+    path = write_config(folder, text)
     keep(path, world)
     with WriterLock(load(path).store_path(), watch=True):
         yield path
+
+
+def shown(path: Path, command: str) -> str:
+    """Give what a command shows: no wider than 80 columns, and with the zone said once."""
+    out = run(path, command)[1]
+    # A command to copy is not broken; that of a usual place is short.
+    lines = [each for each in out.splitlines() if "--config" not in each]
+    assert max(map(len, lines)) <= 80, max(lines, key=len)
+    assert len(re.findall(r"\bIST\b", out)) == 1
+    assert "UTC" not in out
+    return out
 
 
 def flowing(out: str) -> str:
@@ -69,10 +85,10 @@ def flowing(out: str) -> str:
 def test_what_is_on_is_said_as_it_is_now_with_what_to_do(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
 ) -> None:
-    world = made(tmp_path)
-    account = gets_too_warm(world)
+    world = made(warm=True)
+    account = world.engine.accounts()[0]
     with watched(tmp_path, world, monkeypatch) as path:
-        out = flowing(run(path, command)[1])
+        out = flowing(shown(path, command))
     assert flowing(f"{account.headline} {account.now} Since:") in out
     assert flowing(f"What to do: {account.response}") in out
     assert f"cabinetwatch ack {account.id}" in out
@@ -86,14 +102,14 @@ def test_what_is_on_is_said_as_it_is_now_with_what_to_do(
 def test_without_its_broker_it_says_so_first_and_calls_old_what_is_old(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
 ) -> None:
-    world = made(tmp_path)
-    account = gets_too_warm(world)
+    world = made(warm=True)
+    account = world.engine.accounts()[0]
     heard = short_time(world.t, "Europe/Dublin", "%H:%M")
     loses_its_broker(world)
     lost, of_nas = world.engine.accounts()
     assert of_nas.id == account.id
     with watched(tmp_path, world, monkeypatch) as path:
-        out = flowing(run(path, command)[1])
+        out = flowing(shown(path, command))
     places = ("NO CONNECTION TO THE BROKER", f"from {heard}", lost.headline, of_nas.headline)
     assert sorted(places, key=out.index) == list(places)
     assert flowing(f"{lost.headline} {lost.now}") in out
@@ -102,9 +118,9 @@ def test_without_its_broker_it_says_so_first_and_calls_old_what_is_old(
 
 
 def test_a_watch_that_is_not_running_leaves_no_time_and_nothing_of_now(tmp_path: Path) -> None:
-    world = made(tmp_path)
-    account = gets_too_warm(world)
-    path = tmp_path / "config.toml"
+    world = made(warm=True)
+    account = world.engine.accounts()[0]
+    path = write_config(tmp_path, LONG)
     keep(path, world)
     out = flowing(run(path, "status")[1])
     assert "THE WATCH IS NOT RUNNING. Nothing is being watched" in out
@@ -112,32 +128,12 @@ def test_a_watch_that_is_not_running_leaves_no_time_and_nothing_of_now(tmp_path:
     assert "Time left" not in out
 
 
-@pytest.mark.parametrize("scene", ["well", "warm", "lost", "hidden"])
-def test_nothing_is_wider_than_80_columns_and_the_zone_is_said_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scene: str
-) -> None:
-    world = made(tmp_path, LONG)
-    if scene != "well":
-        gets_too_warm(world)
-    if scene == "lost":
-        loses_its_broker(world)
-    if scene == "hidden":
-        world.tells(EntryKind.COMMAND, command="service-out", subject="nas", reason="new fan")
-    with watched(tmp_path, world, monkeypatch) as path:
-        for command in ("status", "alarms"):
-            out = run(path, command)[1]
-            # A command to copy is not broken; that of a usual place is short.
-            lines = [each for each in out.splitlines() if "--config" not in each]
-            assert max(map(len, lines)) <= 80, max(lines, key=len)
-            assert len(re.findall(r"\bIST\b", out)) == 1
-            assert "UTC" not in out
-
-
-def test_a_site_that_is_well_has_a_short_status(
+def test_a_site_that_is_well_has_a_short_status_and_no_history(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with watched(tmp_path, made(tmp_path), monkeypatch) as path:
+    with watched(tmp_path, made(SUMMER), monkeypatch, SUMMER) as path:
         status, out, _ = run(path, "status")
+        assert shown(path, "alarms").splitlines()[-1] == "No alarms so far."
     assert status == 0
     assert out.splitlines()[1] == "All is well."
     assert len(out.splitlines()) < 16
@@ -146,47 +142,41 @@ def test_a_site_that_is_well_has_a_short_status(
 def test_what_several_incidents_have_in_common_is_said_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    limits = SUMMER.replace('"temperature"\n', '"temperature"\nhigh = 15.0\n')
-    world = made(tmp_path, limits)
+    limits = LONG.replace('"temperature"\n', '"temperature"\nhigh = 15.0\n')
+    world = made(limits)
     hall, nas = world.engine.accounts()
     assert hall.response == nas.response
-    with watched(tmp_path, world, monkeypatch) as path:
-        out = flowing(run(path, "status")[1])
-    assert out.count(hall.response) == 1
+    with watched(tmp_path, world, monkeypatch, limits) as path:
+        out = flowing(shown(path, "status"))
+    assert out.count(flowing(hall.response)) == 1
     assert "What to do: as above" in out
 
 
 def test_what_is_over_and_what_is_hidden_take_a_line_each(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    world = made(tmp_path, SUMMER.replace('"temperature"\n', '"temperature"\nhigh = 22.0\n'))
-    world.hall_c = 30.0
-    world.lives(HOUR)
-    world.hall_c = 20.0
-    world.lives(HOUR)
+    limits = LONG.replace('"temperature"\n', '"temperature"\nhigh = 22.0\n')
+    world = made(limits)
+    for hall_c in (30.0, 20.0):
+        world.hall_c = hall_c
+        world.lives(HOUR)
     account = next(each for each in world.engine.accounts() if each.is_over)
     world.tells(EntryKind.COMMAND, command="service-out", subject="nas-air", reason="new probe")
-    with watched(tmp_path, world, monkeypatch) as path:
+    with watched(tmp_path, world, monkeypatch, limits) as path:
         for command in ("status", "alarms"):
-            out = run(path, command)[1]
-            assert account.headline in flowing(out)
-            assert account.now not in flowing(out)
+            out = flowing(shown(path, command))
+            assert flowing(account.headline) in out
+            assert flowing(account.now) not in out
             assert account.id in out
-            assert "sensor nas-air is out of service" in flowing(out)
-
-
-def test_a_history_of_nothing_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with watched(tmp_path, made(tmp_path), monkeypatch) as path:
-        assert run(path, "alarms")[1].splitlines()[-1] == "No alarms so far."
+            assert "sensor nas-air is out of service" in out
 
 
 def test_a_history_is_of_local_time_while_json_has_utc(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    world = made(tmp_path)
-    gets_too_warm(world)
+    world = made(warm=True)
     first = world.told[0]
     with watched(tmp_path, world, monkeypatch) as path:
-        out, told = run(path, "alarms")[1], run(path, "alarms", "--json")[1]
+        out, told = shown(path, "alarms"), run(path, "alarms", "--json")[1]
     assert short_time(first.utc_ms, "Europe/Dublin", "%Y-%m-%d %H:%M:%S") in out
     assert first.public()["time"] in told

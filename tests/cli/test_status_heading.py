@@ -1,23 +1,29 @@
 """status: where each device is heading, what is normal, and how far learning is."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from cabinetwatch.text import plain
-from cabinetwatch.watch.configuration import load
 from tests.cli.recorded_day import keep, run, write_config
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
 
 
-@pytest.fixture
-def stored(tmp_path: Path) -> Path:
-    path = write_config(tmp_path, HOUSE + COMMISSIONED)
-    world = World(load(path), every_s=10)
-    world.lives(2 * HOUR)
+def lived(folder: Path, text: str, hours: int = 1, every_s: int = 30) -> Path:
+    """Give the configuration of a house that has lived for so long."""
+    world = World(make_config(text), every_s=every_s)
+    world.lives(hours * HOUR)
+    path = write_config(folder, text)
     keep(path, world)
     return path
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Only to be read."""
+    return lived(tmp_path_factory.mktemp("stored"), HOUSE + COMMISSIONED, 2, 10)
 
 
 def test_json_has_the_figures_under_their_public_names(stored: Path) -> None:
@@ -41,21 +47,18 @@ def test_people_read_heading_with_its_doubt_normal_and_hot_day(stored: Path) -> 
     assert "NAS: its normal rise is the one given in the configuration." in out
 
 
-def test_before_anything_is_learnt_it_says_so(tmp_path: Path) -> None:
-    path = write_config(tmp_path, HOUSE)
-    world = World(load(path))
-    world.lives(HOUR)
-    keep(path, world)
-    out = run(path, "status")[1]
-    assert "NAS: has been learning its normal rise for 58 min; lost cooling" in plain(out)
-
-
-def test_a_device_without_ambient_says_what_that_means(tmp_path: Path) -> None:
-    path = write_config(tmp_path, HOUSE.replace('ambient = "hall"\n', ""))
-    world = World(load(path))
-    world.lives(HOUR)
-    keep(path, world)
-    assert (
-        "NAS: no sensor of the surrounding air, so only its temperature is watched."
-        in run(path, "status")[1]
-    )
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (HOUSE, "NAS: has been learning its normal rise for 5\\d min; lost cooling"),
+        (
+            HOUSE.replace('ambient = "hall"\n', ""),
+            "NAS: no sensor of the surrounding air, so only its temperature is watched.",
+        ),
+    ],
+    ids=["nothing learnt", "no ambient"],
+)
+def test_before_anything_is_learnt_it_says_so_and_so_it_does_where_nothing_can_be(
+    tmp_path: Path, text: str, said: str
+) -> None:
+    assert re.search(said, plain(run(lived(tmp_path, text), "status")[1]))

@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.story import INVENTED, Phases, write_trial_record
+from cabinetwatch.demo.story import INVENTED, Phases
 from cabinetwatch.text import from_rfc3339, typeset
-from tests.cli.demonstration import CONFIGURATION
+from tests.cli.demonstration import CONFIGURATION, write_trial_record
 from tests.support.fahrenheit import same, sentences_apart
 
 START_MS = from_rfc3339("2026-05-29T08:00:00Z")

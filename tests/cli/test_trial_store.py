@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli.main import main
-from cabinetwatch.demo.story import Phases, write_trial_record
+from cabinetwatch.demo.story import Phases
 from cabinetwatch.report.trial_case import Case, judge_case, with_stored_readings
 from cabinetwatch.report.trial_page import draw_charts
 from cabinetwatch.store import upkeep as spared
@@ -24,7 +24,7 @@ from cabinetwatch.trial.fit import Settling, settle
 from cabinetwatch.trial.readings import Profile, Terms
 from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
-from tests.cli.demonstration import CONFIGURATION
+from tests.cli.demonstration import CONFIGURATION, write_trial_record
 from tests.store.upkeep import tidied
 from tests.support.empty_store import put_empty_store
 

@@ -45,7 +45,7 @@ def evening(config: Config) -> Told:
 
 def lost_cooling(config: Config) -> Told:
     """A stall that is heading above the threshold, and comes back."""
-    world = World(config)
+    world = World(config, every_s=30)
     world.lives(3 * HOUR)
     world.resistance *= 2.5
     world.lives(2 * HOUR)
@@ -58,7 +58,7 @@ def lost_cooling(config: Config) -> Told:
 
 def hot_house(config: Config) -> Told:
     """Less margin than the hottest day takes, and a hall above its design ambient."""
-    world = World(config)
+    world = World(config, every_s=30)
     world.lives(2 * HOUR)
     world.resistance *= 2.0
     world.lives(3 * HOUR)
@@ -69,7 +69,7 @@ def hot_house(config: Config) -> Told:
 
 def wild(config: Config) -> Told:
     """Sensors that read what can't be true."""
-    world = World(config)
+    world = World(config, every_s=30)
     world.lives(HOUR)
     for value in (85.0, 300.0, 200.0):
         world.says = {"nas-air": lambda _, value=value: value}  # type: ignore[misc]

@@ -1,6 +1,8 @@
-"""Stores of generated data, the page as a file and from its server, and a browser."""
+"""Stores of generated data, the page as a file and from its server."""
 
+import fcntl
 import os
+import pickle
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,10 +15,10 @@ from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
+from cabinetwatch.watch import configuration
 from tests.report.serving import Serving, write_page
 from tests.service.conftest import cabinet, site
 from tests.support import fortnight as story
-from tests.support.browser import Browser, browser
 from tests.support.fortnight import Fortnight
 from tests.support.hand_clock import HandClock
 from tests.support.house import House, build
@@ -26,44 +28,44 @@ __all__ = ["cabinet", "site"]
 
 
 @pytest.fixture(scope="session")
-def fortnight(tmp_path_factory: pytest.TempPathFactory) -> Fortnight:
-    """A configuration and the store of a fortnight; only to be read."""
-    return story.build(tmp_path_factory.mktemp("fortnight"))
+def _story(tmp_path_factory: pytest.TempPathFactory) -> tuple[Fortnight, Week]:
+    """Both of the next two, made by the first process that needs them, for all of the session."""
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    folder, kept = base / "fortnight", base / "fortnight.pickle"
+    with (base / "fortnight.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not kept.exists():
+            folder.mkdir()
+            fortnight = story.build(folder)
+            with Store.open(fortnight.url, read_only=True) as store:
+                week = WeekMaker(store, None, story.NOW).make(IsoWeek.parse(story.WEEK))
+            kept.write_bytes(pickle.dumps((fortnight.path, fortnight.truth, week)))
+        path, truth, week = pickle.loads(kept.read_bytes())  # noqa: S301 - our own
+    return Fortnight(path, configuration.load(path), truth), week
 
 
 @pytest.fixture(scope="session")
-def week(fortnight: Fortnight) -> Week:
+def fortnight(_story: tuple[Fortnight, Week]) -> Fortnight:
+    """A configuration and the store of a fortnight; only to be read."""
+    return _story[0]
+
+
+@pytest.fixture(scope="session")
+def week(_story: tuple[Fortnight, Week]) -> Week:
     """The figures of its second week, made the morning after."""
-    with Store.open(fortnight.url, read_only=True) as store:
-        return WeekMaker(store, None, story.NOW).make(IsoWeek.parse(story.WEEK))
+    return _story[1]
 
 
 @pytest.fixture(scope="session")
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """Three devices, one of them too warm, with the lock of a watch that lives. Only to be read."""
-    made = build(tmp_path_factory.mktemp("house"), round(time.time() * 1000), devices=3, days=2)
+    made = build(tmp_path_factory.mktemp("house"), round(time.time() * 1000), devices=3, days=1)
     path = made.config.store_path()
     with WriterLock(path, watch=True):
         # It took the lock before it wrote.
         os.utime(path.with_name(path.name + ".lock"), (0, 0))
         yield made
-
-
-@pytest.fixture(scope="session")
-def window(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    """A browser, shared by the tests."""
-    with browser(tmp_path_factory.mktemp("profile")) as made:
-        yield made
-
-
-@pytest.fixture
-def page(window: Browser) -> Browser:
-    """The shared browser in light colours, with an empty console."""
-    window.open("about:blank")
-    window.emulate()
-    window.complaints()
-    window.requests()
-    return window
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import redirect_stdout
 from io import StringIO
 
@@ -42,12 +42,12 @@ def twins(tmp_path_factory: pytest.TempPathFactory) -> Twins:
     return si, told
 
 
-def pages(twins: Twins) -> Iterator[str]:
-    """Write both pages as of their instant, with their pictures."""
-    # One clock, so that both are of one instant however busy the machine is.
+def pages(houses: Iterable[House]) -> Iterator[str]:
+    """Write pages as of their instant, with their pictures."""
+    # One clock, so that all are of one instant however busy the machine is.
     clock = HandClock(NOW_MS)
     clock.stand_still()
-    for house in twins:
+    for house in houses:
         folder = house.path.parent / "page"
         folder.mkdir(exist_ok=True)
         with Store.open(house.url, read_only=True) as store:
@@ -136,12 +136,12 @@ def spelt(description: str) -> str:
 
 
 def test_a_picture_in_another_unit_is_drawn_anew(twins: Twins) -> None:
-    list(pages(twins))
+    list(pages(twins[:1]))
     folder = twins[0].path.parent / "page"
     known = read_manifest(folder)
     stale = {name: entry | {"unit": "degF"} for name, entry in known.items()}
     (folder / MANIFEST).write_text(json.dumps(stale))
-    list(pages(twins))
+    list(pages(twins[:1]))
     assert {each["unit"] for each in read_manifest(folder).values()} == {"Cel"}
 
 

@@ -2,7 +2,9 @@
 
 import re
 from collections.abc import Sequence
+from copy import deepcopy
 from dataclasses import replace
+from functools import cache
 from html import escape, unescape
 from pathlib import Path
 
@@ -20,7 +22,7 @@ from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import plain
 from cabinetwatch.watch.configuration import load
-from cabinetwatch.watch.events import Account, Entry, EntryKind, Transition
+from cabinetwatch.watch.events import Account, Entry, EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
@@ -32,11 +34,25 @@ WEEK_MS = 7 * 24 * 60 * MINUTE_MS
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> World:
+def world() -> World:
     """A house that has lived for an hour."""
-    made = World(load(write_config(tmp_path, HOUSE + COMMISSIONED)))
-    made.lives(HOUR)
-    return made
+    return deepcopy(_lived(is_warm=False))
+
+
+@pytest.fixture
+def warm() -> tuple[World, Account]:
+    """One in which the NAS gets hotter and hotter after its alarms were raised; its account."""
+    world = deepcopy(_lived(is_warm=True))
+    return world, world.engine.accounts()[0]
+
+
+@cache
+def _lived(*, is_warm: bool) -> World:
+    world = deepcopy(_lived(is_warm=False)) if is_warm else World(make_config(), every_s=30)
+    if is_warm:
+        world.resistance = 1.4
+    world.lives(HOUR)
+    return world
 
 
 def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> str:
@@ -108,13 +124,6 @@ def test_without_its_broker_the_devices_keep_the_figures_that_were_last_known(
     assert cells(page(tmp_path / "long", world, minutes[:1])) == ["—"] * 4
 
 
-def is_too_warm(world: World) -> Account:
-    """Let the NAS get hotter and hotter after its alarms were raised; give the account of it."""
-    world.resistance = 1.4
-    world.lives(HOUR)
-    return world.engine.accounts()[0]
-
-
 def shown_text(html: str) -> str:
     """Give what can be read in a page, each run of blanks as one."""
     body = html.partition("<body")[2].partition("<script>")[0]
@@ -126,9 +135,9 @@ def flowing(text: str) -> str:
 
 
 def test_the_page_says_how_it_is_now_and_what_was_said_only_with_its_time(
-    world: World, tmp_path: Path
+    warm: tuple[World, Account], tmp_path: Path
 ) -> None:
-    account = is_too_warm(world)
+    world, account = warm
     text = shown_text(page(tmp_path, world))
     raised = [each for each in world.told if each.is_raise and each.id in account.alarms]
     assert raised
@@ -147,11 +156,11 @@ def test_the_page_says_how_it_is_now_and_what_was_said_only_with_its_time(
 
 
 def test_without_its_broker_the_page_says_more_than_before_and_calls_old_what_is_old(
-    world: World, tmp_path: Path
+    world: World, warm: tuple[World, Account], tmp_path: Path
 ) -> None:
     before = shown_text(page(tmp_path, world))
     assert "Last known" in before  # It is there, and is seen only where it is true.
-    account = is_too_warm(world)
+    world, account = warm
     heard_ms = world.t
     world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
     world.t += 5 * MINUTE_MS
@@ -178,16 +187,20 @@ def test_without_its_broker_the_page_says_more_than_before_and_calls_old_what_is
     assert present.time_left_s is None or "Time left" not in text
 
 
-def test_a_device_is_called_what_its_incident_is(world: World, tmp_path: Path) -> None:
-    account = is_too_warm(world)
+def test_a_device_is_called_what_its_incident_is(
+    warm: tuple[World, Account], tmp_path: Path
+) -> None:
+    world, account = warm
     row = page(tmp_path, world).partition('data-device="nas"')[2].partition("</tr>")[0]
     words = account.headline.removeprefix("NAS: ")
     assert f"{degree(account)}: {words}" in unescape(row)
     assert f'ink-{account.priority.value}"' in row
 
 
-def test_what_is_over_or_hidden_is_folded_away_and_counted(world: World, tmp_path: Path) -> None:
-    account = is_too_warm(world)
+def test_what_is_over_or_hidden_is_folded_away_and_counted(
+    warm: tuple[World, Account], tmp_path: Path
+) -> None:
+    world, account = warm
     for alarm in account.alarms:
         world.tells(EntryKind.COMMAND, command="shelve", id=alarm, for_s=7200.0, reason="new fan")
     html = page(tmp_path, world)
@@ -202,19 +215,15 @@ def test_what_is_over_or_hidden_is_folded_away_and_counted(world: World, tmp_pat
 
 
 def test_an_alarm_that_the_engine_knows_no_incident_of_is_shown_all_the_same(
-    world: World, tmp_path: Path
+    warm: tuple[World, Account], tmp_path: Path
 ) -> None:
-    orphan = replace(
-        raised_of(is_too_warm(world), world), id="0rphan00", incident="", subject="ups"
-    )
+    world, account = warm
+    raised = next(each for each in world.told if each.is_raise and each.id in account.alarms)
+    orphan = replace(raised, id="0rphan00", incident="", subject="ups")
     world.told.append(orphan)
     text = shown_text(page(tmp_path, world))
     assert flowing(orphan.text) in text
     assert "0rphan00" in text
-
-
-def raised_of(account: Account, world: World) -> Transition:
-    return next(each for each in world.told if each.is_raise and each.id in account.alarms)
 
 
 def test_a_broker_that_is_lost_and_tried_for_again_counts_once(
@@ -224,7 +233,9 @@ def test_a_broker_that_is_lost_and_tried_for_again_counts_once(
     world.tells(EntryKind.DISCONNECT, reason="nobody listens there")
     world.tells(EntryKind.CONNECT, session_present=True)
     world.lives(60_000)
-    assert "<dt>Broker lost in 7 days</dt><dd>1</dd>" in page(tmp_path, world)
+    html = page(tmp_path, world)
+    assert "<dt>Broker lost in 7 days</dt><dd>1</dd>" in html
+    assert "<dt>Sensors</dt><dd>3 live</dd>" in html
 
 
 def watch(store: Store, at_utc_ms: int) -> dict[str, str]:
@@ -261,11 +272,11 @@ def test_a_machine_that_woke_in_1970_and_a_broker_that_was_late_count_as_what_th
 
 
 def recorded(folder: Path, site: str) -> str:
-    """Make the store of a site that has lived for an hour; give its URL."""
+    """Make the store of a site that has lived for a while; give its URL."""
     folder.mkdir()
     path = write_config(folder, HOUSE.replace("under-stairs cabinet", site) + COMMISSIONED)
-    world = World(load(path))
-    world.lives(HOUR)
+    world = World(load(path), every_s=60)
+    world.lives(HOUR // 6)
     keep(path, world)
     return load(path).store.url
 

@@ -1,9 +1,10 @@
-"""The readings of a trial as the store gives them."""
+"""A trial as the store gives it: its phases, and its readings."""
 
-from cabinetwatch.report.trial_case import read_store
+from cabinetwatch.report.trial_case import case_of, read_store
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
+from cabinetwatch.watch.trials import PhaseMark, TrialRecord
 from tests.config.support import SENSORS, read
 
 T0 = 1_782_900_000_000
@@ -20,9 +21,25 @@ def test_each_reading_has_the_offset_that_was_in_force_when_it_came_however_late
 ) -> None:
     second_t = T0 + 2 * HOUR_MS
     store.commit(Batch(T0, 0, [in_force(1.0), Reading("nas-air", second_t, 30.0)]))
-    # Of the first phase, but it came last: imported, or dated by a node that was away.
-    store.commit(Batch(second_t, 0, [in_force(2.0), Reading("nas-air", T0, 20.0, Quality.LATE)]))
+    # Of the first phase, but it came last: imported, or dated by a node that was away. By then the
+    # clock was a minute ahead of the watch's own time.
+    late = Reading("nas-air", T0 - 60_000, 20.0, Quality.LATE)
+    store.commit(Batch(second_t, 60_000, [in_force(2.0), late]))
 
     phases = [(T0, T0 + HOUR_MS), (second_t, second_t + HOUR_MS)]
     found = read_store(store, read(SENSORS), ["nas-air"], phases)
     assert found["nas-air"].value.tolist() == [22.0, 31.0]
+
+
+def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(store: Store) -> None:
+    config = read(f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\n')
+
+    def phases(*marks: str) -> dict[str, tuple[int, int]]:
+        begun = [PhaseMark(phase, T0 + number * HOUR_MS) for number, phase in enumerate(marks)]
+        trial = TrialRecord("slow-fan", "nas", "fan at 7 V", T0, T0 + len(begun) * HOUR_MS, begun)
+        return dict(case_of(store, config, trial, T0 + 9 * HOUR_MS).intervals)
+
+    hours = [T0 + number * HOUR_MS for number in range(4)]
+    assert phases("before", "after") == {"before": (hours[0], hours[1]), "after": tuple(hours[1:3])}
+    assert phases("before", "after", "before") == {"before": (hours[2], hours[3])}
+    assert phases("after") == {"after": (hours[0], hours[1])}

@@ -152,7 +152,11 @@ def build(folder: Path, mail_port: int = 2525) -> Fortnight:
     with Store.open(database_url(folder / "watch.db")) as store:
         store.commit(journal(config, FIRST))
         store.commit(_alarms())
-        write_tiers(store, truth)
+        write_tiers(store, truth, [Tier.QUARTERS])
+        # Nobody looks at the minutes of the week before.
+        late = truth.utc_ms >= MONDAY
+        lately = Truth(truth.utc_ms[late], {of: each[late] for of, each in truth.samples.items()})
+        write_tiers(store, lately, [Tier.MINUTES])
     return Fortnight(path, config, truth)
 
 
@@ -242,18 +246,15 @@ def write_tiers(store: Store, truth: Truth, tiers: Iterable[Tier] = tuple(Tier))
 def _buckets(utc_ms: NDArray[np.int64], samples: Numbers) -> Iterable[Bucket]:
     known = np.isfinite(samples).any(axis=1)
     table = samples[known]
-    yield from (
-        Bucket(int(at), 6, float(mean), float(low), float(high))
-        for at, mean, low, high in zip(
-            utc_ms[known], table.mean(axis=1), table.min(axis=1), table.max(axis=1), strict=True
-        )
-    )
+    figures = (table.mean(axis=1), table.min(axis=1), table.max(axis=1))
+    columns = zip(utc_ms[known].tolist(), *(each.tolist() for each in figures), strict=True)
+    yield from (Bucket(at, 6, mean, low, high) for at, mean, low, high in columns)
 
 
 def _by_day(figures: dict[str, list[Bucket]], tier: Tier) -> dict[int, dict[str, list[Bucket]]]:
     days: dict[int, dict[str, list[Bucket]]] = {}
     for figure, column in figures.items():
-        for bucket in condense(column, tier.width_ms):
+        for bucket in column if tier is Tier.MINUTES else condense(column, tier.width_ms):
             days.setdefault(bucket.utc_ms // DAY_MS, {}).setdefault(figure, []).append(bucket)
     return days
 
