@@ -182,7 +182,7 @@ def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_de
 
         smtp.behave()
         clock.let_pass(600)
-        daemon._deliveries[0].hurry()
+        daemon._deliveries[0].delivery.hurry()
         wait_delivered(site, daemon)
         look_until(daemon, lambda: state_of(site, alarm_id) is None, "the acknowledgement")
 
