@@ -235,6 +235,11 @@ class Expectation:
         self.load_rise_k = 0.0
         self.drivers = (0.0, 0.0, 0.0, 0.0)
 
+    @property
+    def slowest_s(self) -> float:
+        """The longest of its time constants."""
+        return max(self._ambient.poles_s + self._load.poles_s)
+
     def settle(self, ambient_c: float, goal_k: float) -> None:
         """Begin as if ambient and load had stood at these values for ever."""
         self._ambient.settle(ambient_c)
