@@ -28,7 +28,7 @@
    constants after, nothing above normal is judged, known as off or not. Before anything is learnt
    of one, `LoadExcursions` holds those that went by themselves. `watch.conditions.base` keeps a
    loss that comes and goes from being told every day.
-5. *Forecast.* Before a loss, the filters' headings, held within the normal band. From a loss on,
+5. *Forecast* (`forecast`). Before a loss, the filters' headings, held within the normal band. From a loss on,
    `thermal.heading`: all that was seen since the change, fitted as a row of relaxations that
    follow the known load. `ForecastWatch` tells a forecast when steps in a row are sure of it.
 6. *Learning* goes on inside the observer. The command `learn` is a journal entry: from now on, or

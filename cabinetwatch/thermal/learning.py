@@ -29,15 +29,17 @@ from cabinetwatch.thermal.identification import (
     fit_with_power,
     robust_sigma,
 )
-from cabinetwatch.thermal.rise import (
+from cabinetwatch.thermal.response import (
     DEFAULT_TAU_S,
-    OFF_SHARE,
-    SETTLE_TAUS,
     Doubts,
     Expectation,
-    NormalRise,
     Response,
     unlearnt_response,
+)
+from cabinetwatch.thermal.rise import (
+    OFF_SHARE,
+    SETTLE_TAUS,
+    NormalRise,
 )
 from cabinetwatch.thermal.windows import DeviceSettings, Kept, check, gram, inner, nonnegative, root
 

@@ -19,7 +19,9 @@ from math import log
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+)
 from cabinetwatch.thermal.windows import DeviceSettings
 from tests.benchmarks import detection
 from tests.benchmarks.physics import Fault, Record

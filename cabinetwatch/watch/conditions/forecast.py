@@ -14,7 +14,10 @@ from pydantic import Field
 from cabinetwatch.config.equipment import AlarmSettings
 from cabinetwatch.config.model import Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
-from cabinetwatch.thermal.heading import Forecast, ForecastWatch
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+    ForecastWatch,
+)
 from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
