@@ -129,7 +129,8 @@ class Replayer:
                 told = [] if self.engine is None else self.engine.observe(item)
             else:
                 told = self._tell(item)
-            yield from map(self._today, told) if self._renames else told
+            if told:
+                yield from map(self._today, told) if self._renames else told
 
     def _today(self, transition: Transition) -> Transition:
         """Name a sensor by what is still to come."""

@@ -13,8 +13,8 @@
 2. *Stepping.* Good values go to the `thermal.device.DeviceObserver` of every device that has the
    sensor. It judges at steps of some ten seconds, each taken inside the call that completes it,
    and says so; only then are the conditions on heading asked. That, and that most readings change
-   no judgement, is what keeps a replay above 100,000 readings a second (`python -m
-   tests.benchmarks.replay`).
+   no judgement, is what makes a replay fast (`python -m tests.benchmarks.replay`): a reading costs
+   a few microseconds, a step some ten times as much.
 3. *Heading.* `thermal.rise` takes from the temperature what ambient and load explain through the
    learnt response, and gives what is left to a row of Kalman filters with different time
    constants, weighed by success (`heading`): level and goal, each with its doubt. Lost cooling
@@ -28,9 +28,11 @@
    constants after, nothing above normal is judged, known as off or not. Before anything is learnt
    of one, `LoadExcursions` holds those that went by themselves. `watch.conditions.base` keeps a
    loss that comes and goes from being told every day.
-5. *Forecast.* Before a loss, the filters' headings, held within the normal band. From a loss on,
-   `thermal.heading`: all that was seen since the change, fitted as a row of relaxations that
-   follow the known load. `ForecastWatch` tells a forecast when steps in a row are sure of it.
+5. *Forecast* (`forecast`). Before a loss, the filters' headings, held within the normal band.
+   From a loss on, `thermal.heading`: all that was seen since the change, fitted as a row of
+   relaxations that follow the known load. A step asks only how likely the threshold is; when it
+   is reached is solved once somebody is told. `ForecastWatch` tells a forecast when steps in a row
+   are sure of it.
 6. *Learning* goes on inside the observer. The command `learn` is a journal entry: from now on, or
    with the state of an observer that `service.offline` has taught from the store, so that a replay
    needs no second look at the record.

@@ -12,7 +12,9 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.config.values import POSSIBLE
 from cabinetwatch.thermal.detection import ChangeTest, Finding
-from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+)
 from cabinetwatch.thermal.identification import History
 from cabinetwatch.thermal.learning import (
     SMALLEST_MISSED_RISE_K,
@@ -25,13 +27,15 @@ from cabinetwatch.thermal.learning import (
     warm_expectation,
     with_excursions,
 )
+from cabinetwatch.thermal.response import (
+    Response,
+    unlearnt_response,
+)
 from cabinetwatch.thermal.rise import (
     OFF_SHARE,
     SETTLE_TAUS,
     NormalRise,
-    Response,
     RiseEstimator,
-    unlearnt_response,
 )
 from cabinetwatch.thermal.sensing import StuckWatch
 from cabinetwatch.thermal.windows import DeviceSettings, Figures, Saved, Window, WindowGatherer

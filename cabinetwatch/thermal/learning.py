@@ -11,6 +11,7 @@ held from then on to be within what the device does (`LoadExcursions`).
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from math import exp
@@ -28,15 +29,17 @@ from cabinetwatch.thermal.identification import (
     fit_with_power,
     robust_sigma,
 )
-from cabinetwatch.thermal.rise import (
+from cabinetwatch.thermal.response import (
     DEFAULT_TAU_S,
-    OFF_SHARE,
-    SETTLE_TAUS,
     Doubts,
     Expectation,
-    NormalRise,
     Response,
     unlearnt_response,
+)
+from cabinetwatch.thermal.rise import (
+    OFF_SHARE,
+    SETTLE_TAUS,
+    NormalRise,
 )
 from cabinetwatch.thermal.windows import DeviceSettings, Kept, check, gram, inner, nonnegative, root
 
@@ -269,22 +272,30 @@ def _deviations(
 
 def warm_expectation(expected: Expectation, history: History, normal: NormalRise) -> None:
     """Bring a new expectation to the end of the record."""
-    with_power = normal.power_w is not None
-    for _ in _advanced(expected, Record(history), normal if with_power else None):
+    with_power, record = normal.power_w is not None, Record(history)
+    first_s = record.end_s[-1] - _FORGOTTEN_TAUS * expected.slowest_s
+    first = bisect_left(record.end_s, first_s)
+    for _ in _advanced(expected, record, normal if with_power else None, first):
         pass
 
 
-def _advanced(expected: Expectation, record: Record, normal: NormalRise | None) -> Iterator[float]:
-    """Advance the expectation row by row; yields each row's temperature."""
-    rows = zip(
+_FORGOTTEN_TAUS = 40.0
+"""After so many time constants a float holds nothing of what was before."""
+
+
+def _advanced(
+    expected: Expectation, record: Record, normal: NormalRise | None, first: int = 0
+) -> Iterator[float]:
+    """Advance the expectation row by row, from the first on; yields each row's temperature."""
+    columns = (
         record.lengths_s,
         record.temperature,
         record.ambient,
         record.ambient_mean,
         record.power,
         record.power_mean,
-        strict=True,
     )
+    rows = zip(*(column[first:] for column in columns), strict=True)
     for length_s, temperature, ambient, ambient_mean, power, power_mean in rows:
         goal_now = goal = 0.0
         if normal is not None:

@@ -310,7 +310,14 @@ class Window:
     def check(self) -> None:
         """Refuse with a ValueError a figure beyond all reckoning, or a step that isn't above 0."""
         power_w, last_power_w = self.power_w or 0.0, self.last_power_w or 0.0
-        check(self.temperature_c, self.ambient_c, self.ambient_mean_c, power_w, last_power_w)
+        if not (
+            -LARGEST <= self.temperature_c <= LARGEST
+            and -LARGEST <= self.ambient_c <= LARGEST
+            and -LARGEST <= self.ambient_mean_c <= LARGEST
+            and -LARGEST <= power_w <= LARGEST
+            and -LARGEST <= last_power_w <= LARGEST
+        ):
+            check(self.temperature_c, self.ambient_c, self.ambient_mean_c, power_w, last_power_w)
         if self.step_ms <= 0:
             raise ValueError(f"a window lasts some time, not {self.step_ms} ms")
 

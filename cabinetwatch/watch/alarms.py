@@ -8,6 +8,7 @@ import heapq
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any, Protocol
 
 from cabinetwatch.config.model import SubjectKind
@@ -569,10 +570,14 @@ class AlarmManager:
 
     def _link(self) -> None:
         """Tell each alarm which others it hides and which hide it."""
+        of_subject: dict[str, list[Alarm]] = {}
+        for alarm in self.alarms.values():
+            of_subject.setdefault(alarm.subject, []).append(alarm)
         for hiding in self.alarms.values():
             if not hiding.condition.hides:
                 continue
-            for hidden in self.alarms.values():
+            subjects = hiding.condition.explains_at or of_subject
+            for hidden in chain.from_iterable(of_subject.get(each, ()) for each in subjects):
                 if hiding.condition.explains(hidden.condition):
                     hiding.hides.append(hidden)
                     hidden.hidden_by.append(hiding)

@@ -9,7 +9,9 @@ from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
-from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+)
 from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.trials import TrialRecord

@@ -21,7 +21,9 @@ from typing import TypeVar
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.heading import ForecastWatch
+from cabinetwatch.thermal.forecast import (
+    ForecastWatch,
+)
 from cabinetwatch.thermal.windows import DeviceSettings
 from tests.benchmarks import houses, physics, physics_three, physics_two, yardsticks
 from tests.benchmarks.physics import DAY_S, Array, Fault, Record

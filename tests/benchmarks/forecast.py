@@ -14,7 +14,7 @@ from collections import defaultdict
 import numpy as np
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.thermal.forecast import Forecast
 from tests.benchmarks import detection
 from tests.benchmarks.physics import Fault, Record
 

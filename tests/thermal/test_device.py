@@ -170,6 +170,7 @@ def test_halfway_the_forecast_is_within_thirty_percent(configured: DeviceSetting
     observer = Run(scene, FAULT_S + crossing_s / 2, configured).observer
     forecast = observer.forecast(20.0 + 12.0 + 0.6 * 12.0, 4 * HOUR_S)
     assert forecast.probability > 0.9
+    assert forecast.probability == observer.probability(20.0 + 12.0 + 0.6 * 12.0, 4 * HOUR_S)
     assert forecast.time_left_s == pytest.approx(crossing_s / 2, rel=0.3)
 
 
@@ -192,6 +193,8 @@ def test_a_shift_changes_no_rise_and_a_save_changes_nothing(
         saved.update(t_ms, temperature_c, ambient_c, power_w)
         if i == split:
             saved = DeviceObserver.load(configured, json.loads(json.dumps(saved.save())))
+            # A witness of a sensor that stands still asks for it before the next step.
+            assert saved.expectation == plain.expectation
     assert plain.figures is not None
     assert shifted.figures is not None
     assert asdict(plain.figures) == asdict(saved.figures)  # type: ignore[arg-type]

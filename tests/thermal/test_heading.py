@@ -8,14 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cabinetwatch.thermal.heading import (
+from cabinetwatch.thermal.forecast import (
     Base,
-    Course,
     ForecastWatch,
     Heading,
-    HeadingFilter,
     highest_c,
     time_to_threshold,
+)
+from cabinetwatch.thermal.heading import (
+    Course,
+    HeadingFilter,
 )
 
 RISING = Heading(1.0, 10.0, ((4.0, 100.0), (2.0, 1000.0)), 0.5, 300.0)

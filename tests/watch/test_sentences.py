@@ -3,7 +3,9 @@
 import pytest
 
 from cabinetwatch.text import plain
-from cabinetwatch.thermal.heading import Forecast
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+)
 from cabinetwatch.watch.devices import when
 from cabinetwatch.watch.events import EntryKind, Quality
 from tests.watch.scene import CABINET, MINUTE, SECOND, Scene, make_config

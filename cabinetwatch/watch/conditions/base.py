@@ -272,6 +272,11 @@ class Condition(ABC):
         """Whether the heat of another alarm, which ended at `since_t`, still explains it."""
         return False
 
+    @property
+    def explains_at(self) -> tuple[str, ...]:
+        """The subjects whose alarms it may explain; empty for all."""
+        return (self.subject,)
+
     def explains(self, other: "Condition") -> bool:
         """Whether it hides another while it stands: asked once, of all alarms of the site."""
         return other.subject == self.subject and isinstance(other, self.hides)

@@ -13,7 +13,10 @@ from pydantic import Field
 
 from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
-from cabinetwatch.thermal.heading import Forecast, ForecastWatch
+from cabinetwatch.thermal.forecast import (
+    Forecast,
+    ForecastWatch,
+)
 from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,

@@ -628,6 +628,10 @@ class AmbientLost(DeviceCondition):
         whose = listed([self.called, *others])
         return f"{self.ambient.name} {self._what}: the surrounding air of {whose} is not known"
 
+    @property
+    def explains_at(self) -> tuple[str, ...]:
+        return (self.subject, self.ambient.id)
+
     def explains(self, other: Condition) -> bool:
         """It tells the faults of the ambient sensor in their place, too."""
         if isinstance(other, BlindSensorCondition):

@@ -53,6 +53,10 @@ class BrokerLost(SiteCondition):
         """All that ails the connection is one event."""
         return "site/broker"
 
+    @property
+    def explains_at(self) -> tuple[str, ...]:
+        return ()
+
     def explains(self, other: Condition) -> bool:
         """Of all sensors and devices, what nobody can know without it."""
         return isinstance(other, self.hides)
