@@ -66,17 +66,12 @@ def window(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 
 @pytest.fixture
 def page(window: Browser) -> Browser:
-    """The shared browser in light colours."""
+    """The shared browser in light colours, with an empty console."""
+    window.open("about:blank")
     window.emulate()
+    window.complaints()
+    window.requests()
     return window
-
-
-@pytest.fixture
-def _silent(page: Browser) -> None:
-    """Let nothing of the page before reach the console, nor what was asked for."""
-    page.open("about:blank")
-    page.complaints()
-    page.requests()
 
 
 # The page.
@@ -154,7 +149,6 @@ def test_pictures_come_by_themselves_and_follow_the_chosen_span(
     assert pictures() == week
 
 
-@pytest.mark.usefixtures("_silent")
 def test_nothing_is_asked_of_anyone_else_and_the_console_is_silent(
     page: Browser, address: str
 ) -> None:
@@ -167,7 +161,6 @@ def test_nothing_is_asked_of_anyone_else_and_the_console_is_silent(
     assert page.complaints() == []
 
 
-@pytest.mark.usefixtures("_silent")
 def test_markup_in_names_shows_as_text(page: Browser, serving: Serving, tmp_path: Path) -> None:
     name = '<img src=x onerror="document.title=1"><script>alert(1)</script>&amp;'
     now_ms = round(time.time() * 1000)
@@ -187,7 +180,6 @@ return [...document.querySelectorAll('td, .now, .clock strong')].every(e => shad
 """
 
 
-@pytest.mark.usefixtures("_silent")
 def test_a_page_that_nobody_writes_any_more_says_so_by_itself(page: Browser, written: str) -> None:
     page.open(written)
     assert not page.run("return document.body.classList.contains('is-stale')")
@@ -369,7 +361,6 @@ def press(page: Browser, label: str) -> None:
     wait_until(is_gone, "the answer")
 
 
-@pytest.mark.usefixtures("_silent")
 def test_mail_link_page_button_acknowledged_and_the_next_mail_says_by_whom(
     page: Browser, site: Site, cabinet: Wire, smtp: MailDrop, serving: Serving, tmp_path: Path
 ) -> None:
