@@ -87,6 +87,12 @@ def test_without_power_a_device_that_was_never_on_has_no_provisional_band() -> N
     assert band.rise_k > 10.0
 
 
+def test_readings_twenty_minutes_apart_are_no_gaps_in_the_record() -> None:
+    scene = replace(LIFE, tau_s=4000.0, interval_s=1200.0)
+    observer = learnt(scene, DeviceSettings(has_power=True, learning_days=6.0), 6.1)
+    assert observer.learning.stage == "frozen"
+
+
 def test_a_history_too_quiet_gets_a_safe_default_and_says_so() -> None:
     observer = learnt(Scene(interval_s=300.0), DeviceSettings(learning_days=2.0), 2.1)
     assert not observer.response.tau_known
