@@ -3,6 +3,7 @@
 import argparse
 import difflib
 import errno
+import gc
 import logging
 import os
 import re
@@ -40,7 +41,10 @@ def entry() -> NoReturn:
         reconfigure: Any = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="backslashreplace")
-    sys.exit(main(sys.argv[1:]))
+    status = main(sys.argv[1:])
+    # Python would look through all that was imported once more before it ends: a sixth of its time.
+    gc.freeze()
+    sys.exit(status)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -7,6 +7,7 @@ whoever may not look into the folder.
 
 import fcntl
 import json
+import logging
 import os
 import shutil
 import signal
@@ -34,6 +35,7 @@ from cabinetwatch.store.place import (
     act_as_owner,
     check_is_file,
     database_url,
+    dated_name,
     has_our_lock,
     hold_of,
     holder_of,
@@ -43,7 +45,10 @@ from cabinetwatch.store.place import (
 from cabinetwatch.store.schema import APPLICATION_ID, REVISIONS, metadata
 from cabinetwatch.text import StoreError
 
+_log = logging.getLogger(__name__)
+
 BUSY_TIMEOUT_S = 5.0
+_CHECK_S = 20.0
 
 # Half of what is usual: a commit changes few pages, and each goes to the disk whole. Measured with
 # tests/benchmarks/store.py over 2 h: 65 bytes written a reading, against 80 with 4096 and 60 with
@@ -249,6 +254,52 @@ def is_sound(path: Path, within_s: float, mode: str = "rw") -> bool:
         if error.sqlite_errorcode & 0xFF in _DAMAGE | {sqlite3.SQLITE_INTERRUPT}:
             return False
         raise _sentence(path, error) from error
+
+
+def own_log_only(path: Path) -> None:
+    """Put the log beside a store out of the way where it is another one's, before any open.
+
+    So it is after a kill and a backup that was copied over the store by hand: SQLite would write
+    what the log holds into the backup. Only where the file has changed since its log was last
+    written is all of it looked through; a kill, which is quick after a checkpoint, rarely leaves
+    it so. The store's lock is the caller's.
+
+    Raises:
+        StoreError: it can't be read for another reason than damage, or renaming fails.
+    """
+    log = path.with_name(path.name + "-wal")
+    try:
+        written = log.stat()
+        if written.st_size == 0 or path.stat().st_ctime_ns <= written.st_ctime_ns:
+            return
+        if owns_log(path):
+            return
+        target = dated_name(path, "other-log", written.st_ctime_ns // 1_000_000)
+        log.rename(target)
+        path.with_name(path.name + "-shm").unlink(missing_ok=True)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise StoreError(f"The log {log} can't be put aside: {error.strerror}") from error
+    _log.error(
+        "%s was put in place of the store while the log of the one before lay beside it; that"
+        " log was put aside as %s. Use `cabinetwatch restore` for a backup",
+        path,
+        target.name,
+    )
+
+
+def owns_log(path: Path) -> bool:
+    """Tell whether a log lies beside a file and is its own: not where it is whole only without."""
+    if not path.with_name(path.name + "-wal").exists():
+        return False
+    return _is_whole(path, "ro") or not _is_whole(path, "ro&immutable=1")
+
+
+def _is_whole(path: Path, mode: str) -> bool:
+    with suppress(StoreError):
+        return is_sound(path, _CHECK_S, mode)
+    return False
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:

@@ -29,7 +29,7 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.store import schema
 from cabinetwatch.store.codecs import DAY_MS, Tier, TierBlock, decode_block
-from cabinetwatch.store.database import PAGE_BYTES, connect, is_sound, translated
+from cabinetwatch.store.database import PAGE_BYTES, connect, owns_log, translated
 from cabinetwatch.store.inputs import Rename, Renames, is_of_sensor
 from cabinetwatch.store.place import (
     UNREADABLE,
@@ -341,7 +341,6 @@ _TELLING = ("block", "minute_block", "quarter_block", "journal", "transition", "
 _ROWS_AT_ONCE = 256
 _REST = 2
 """A transaction is followed by so many times its own length of rest."""
-_CHECK_S = 20.0
 _MOST_TOLD_AGAIN = 2_000
 """Blocks that a watch without a saved state is told again: some hours."""
 _SPARE_BYTES = 16_000_000
@@ -369,7 +368,7 @@ class Salvager:
     def __init__(self, path: Path, salvage: Salvage) -> None:
         self._path = path
         self._salvage = salvage
-        page_bytes, with_log = _page_bytes(salvage.aside), _owns_log(salvage.aside)
+        page_bytes, with_log = _page_bytes(salvage.aside), owns_log(salvage.aside)
         self._old = Pages(salvage.aside, page_bytes, with_log=with_log)
         self._new = connect(path, "rw")
         self._columns = {
@@ -604,22 +603,6 @@ def _page_bytes(aside: Path) -> int:
             if found in {1024, 2048, 4096, 8192, 16384, 32768}:
                 return found
     return PAGE_BYTES
-
-
-def _owns_log(aside: Path) -> bool:
-    """Tell whether the log beside the file is its own.
-
-    It is not when the file is whole without it and not with it: so it is after a kill and a backup
-    that was copied over the store by hand.
-    """
-    has_log = aside.with_name(aside.name + "-wal").exists()
-    return has_log and (_is_whole(aside, "ro") or not _is_whole(aside, "ro&immutable=1"))
-
-
-def _is_whole(aside: Path, mode: str) -> bool:
-    with suppress(StoreError):
-        return is_sound(aside, _CHECK_S, mode)
-    return False
 
 
 def main(arguments: list[str]) -> int:

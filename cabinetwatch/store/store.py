@@ -21,7 +21,7 @@ from cabinetwatch.store.codecs import (
     TierBlock,
     condense,
 )
-from cabinetwatch.store.database import Database, MemoryPlace, check_revision, is_ours
+from cabinetwatch.store.database import Database, MemoryPlace, check_revision, is_ours, own_log_only
 from cabinetwatch.store.inputs import (
     TABLES,
     Rename,
@@ -130,6 +130,7 @@ class Store:
                 raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
             if not read_only and (lock is None or not lock.held):
                 lock = undo.enter_context(WriterLock(path, watch=watch))
+                own_log_only(path)
             _require_current(database)
             writer = None if read_only else Writer(database, window_messages)
             undo.pop_all()

@@ -55,7 +55,7 @@ def test_days_that_were_lived_through_leave_a_summary_and_a_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # From Sunday evening on, a reading every five minutes.
-    monkeypatch.setattr(story, "start_utc_ms", lambda end_ms, _: end_ms - 13 * 3_600_000)
+    monkeypatch.setattr(story, "fortnight_start_utc_ms", lambda end_ms, _: end_ms - 13 * 3_600_000)
     monkeypatch.setattr(story, "MOMENT_S", 300)
     demo._make(tmp_path, time.time_ns() // 1_000_000)
     check_past(tmp_path)

@@ -56,9 +56,14 @@ def _lived(*, is_warm: bool) -> World:
 
 
 def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> str:
-    """Write a world into its store, with minutes of figures; give its page without its style."""
+    """Write a world into its store, with minutes of figures; give its page without its style.
+
+    The configuration is that of the folder, where there is one.
+    """
     folder.mkdir(exist_ok=True)
-    path = write_config(folder, HOUSE + COMMISSIONED)
+    path = folder / "config.toml"
+    if not path.exists():
+        write_config(folder, HOUSE + COMMISSIONED)
     keep(path, world)
     with Store.open(load(path).store.url) as store:
         store.commit(Batch(world.t, 0, figures=list(figures)))

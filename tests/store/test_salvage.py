@@ -279,10 +279,9 @@ def test_the_log_belongs_to_it(path: Path, tmp_path: Path) -> None:
     assert rows_of(killed) == before
 
 
-def test_the_log_of_another_store_is_left_out(path: Path, tmp_path: Path) -> None:
-    backup = tmp_path / "backup.db"
+def backup_over_a_killed_store(path: Path, backup: Path) -> None:
+    """Copy a backup over a store by hand, that was killed and has its log beside it."""
     back_up(path, backup, replace=False)
-    before = rows_of(backup)
     with Store.open(database_url(path)) as store:
         for n in range(60):
             store.commit(batch(*(reading(t=T0 + n, value=(n * k) ** 0.5) for k in range(90))))
@@ -291,11 +290,41 @@ def test_the_log_of_another_store_is_left_out(path: Path, tmp_path: Path) -> Non
                 with closing(sqlite3.connect(path)) as connection:
                     connection.execute("PRAGMA wal_checkpoint(RESTART)")
         log = path.with_name("cabinet.db-wal").read_bytes()
-    path.write_bytes(backup.read_bytes())
     path.with_name("cabinet.db-wal").write_bytes(log)
+    path.write_bytes(backup.read_bytes())
+
+
+def test_the_log_of_another_store_is_left_out(path: Path, tmp_path: Path) -> None:
+    backup_over_a_killed_store(path, tmp_path / "backup.db")
     begun(path)
     finished(path)
-    assert rows_of(path) == before
+    assert rows_of(path) == rows_of(tmp_path / "backup.db")
+
+
+def test_a_backup_copied_over_a_killed_store_is_opened_as_it_is(
+    path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    backup = tmp_path / "backup.db"
+    backup_over_a_killed_store(path, backup)
+    before = rows_of(backup)
+    with Store.open(database_url(path)) as store:
+        store.commit(batch(reading(t=T0 + 1000)))
+    (log,) = path.parent.glob("cabinet.db.other-log-*")
+    assert log.name in caplog.text
+    after = rows_of(path)
+    assert len(after["block"]) == len(before["block"]) + 1
+    assert after["transition"] == before["transition"]
+
+
+def test_a_killed_stores_own_log_is_taken_though_the_file_was_touched_since(path: Path) -> None:
+    with Store.open(database_url(path)) as store:
+        store.commit(batch(reading(t=T0 + 1000)))
+        log, file = path.with_name("cabinet.db-wal").read_bytes(), path.read_bytes()
+    path.with_name("cabinet.db-wal").write_bytes(log)
+    path.write_bytes(file)
+    with Store.open(database_url(path)) as store:
+        assert T0 + 1000 in {each.t for each, _ in store.readings()}
+    assert list(path.parent.glob("*other-log*")) == []
 
 
 def test_a_kill_amid_it_loses_nothing_and_doubles_nothing(

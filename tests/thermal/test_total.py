@@ -40,7 +40,7 @@ WILD = (
     1e19, 1e154, 1e170, 1e200, 1.7e308, -1e200, -1e19, math.inf, -math.inf, math.nan,
 )  # fmt: skip
 CALLS = 30
-OBJECTS = 20
+OBJECTS = 30
 FEW = 6
 """So many where records are learnt from, which takes a while."""
 
