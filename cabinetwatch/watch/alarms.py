@@ -619,6 +619,7 @@ class AlarmManager:
         """Take what a condition said of what was measured `at` an instant, at the latest now."""
         if alarm.take(raw, now, at):
             self.touch(alarm)
+        self._deadlines.set(alarm)
 
     def touch(self, alarm: Alarm) -> None:
         """Have an alarm looked at by the next `settle`."""
