@@ -46,7 +46,6 @@ hold_h = 0
 on_delay_s = 0
 off_delay_s = 0
 """
-_READINGS_A_SWING = 50
 _MUCH = 40
 """More than are on the wire at once: the rest has been taken."""
 
@@ -80,9 +79,7 @@ class Findings:
 class Feeder:
     """Publishes numbers, each higher than the last, and lets the load swing over its limit."""
 
-    def __init__(
-        self, cabinet: Wire, every_s: float, readings_a_swing: int = _READINGS_A_SWING
-    ) -> None:
+    def __init__(self, cabinet: Wire, every_s: float, readings_a_swing: int) -> None:
         self.sent = 0
         self._readings_a_swing = readings_a_swing
         self._cabinet = cabinet
@@ -253,7 +250,7 @@ class KillTest:
         """
         self._until = until
         self._clean_first_start()
-        feeder = self._feeder = Feeder(self._cabinet, self._every_s)
+        feeder = self._feeder = self._fed()
         for trouble in troubles:
             self._kill_once(trouble)
         for _ in range(at_most - len(troubles)):
@@ -271,7 +268,7 @@ class KillTest:
         Returns the findings, and how often each thing happened.
         """
         self._clean_first_start()
-        feeder = self._feeder = Feeder(self._cabinet, self._every_s)
+        feeder = self._feeder = self._fed()
         process, _ = self._start()
         happened: Counter[str] = Counter()
         until = time.monotonic() + seconds
@@ -368,6 +365,10 @@ class KillTest:
         assert "Traceback" not in process.log, process.log
         with self._site.store() as store:
             return self._reckoning.reckon(store, feeder.sent)
+
+    def _fed(self) -> Feeder:
+        """The load swings five times a second, however many readings are sent."""
+        return Feeder(self._cabinet, self._every_s, round(0.2 / self._every_s))
 
     def _clean_first_start(self) -> None:
         """Let the broker know the session: before, it keeps nothing for us."""
