@@ -237,6 +237,7 @@ def alarm_marks(
 ) -> list[AlarmMark]:
     """Give the alarms of some subjects that were active after an instant, by their first sign.
 
+    One that another alarm or a trial hides for a while goes on meanwhile, if it was seen before.
     The transitions, in order of time, begin before it, for what stood then already.
     """
     open_since: dict[str, tuple[int, Transition]] = {}
@@ -250,13 +251,14 @@ def alarm_marks(
     for each in transitions:
         if each.subject not in subjects:
             continue
-        if each.state is AlarmState.SUPPRESSED:
-            # Another alarm says it for a while; it goes on.
-            continue
-        if each.state in STANDS:
+        if each.state in STANDS or (
+            each.state is AlarmState.SUPPRESSED and each.previous in STANDS
+        ):
             # Back from where somebody put it, it still has the first sign of before.
             since = max(first_sign(each), ended.get(each.id, 0))
             open_since.setdefault(each.id, (since, each))
+        elif each.state is AlarmState.SUPPRESSED:
+            continue
         elif raised := open_since.pop(each.id, None):
             ended[each.id] = each.utc_ms
             if each.utc_ms >= from_utc_ms:

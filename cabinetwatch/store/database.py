@@ -245,13 +245,21 @@ def is_sound(path: Path, within_s: float, mode: str = "rw") -> bool:
     Raises:
         StoreError: it can't be read for another reason than damage.
     """
+    return _look_through(path, within_s, mode) is True
+
+
+def _look_through(path: Path, within_s: float, mode: str) -> bool | None:
+    """Whether a store is whole; None when that takes too long. Raises as `is_sound` does."""
     until = time.monotonic() + within_s
     try:
         with closing(connect(path, mode)) as connection:
             connection.set_progress_handler(lambda: time.monotonic() > until, _CHECK_STEPS)
             return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
     except sqlite3.Error as error:
-        if error.sqlite_errorcode & 0xFF in _DAMAGE | {sqlite3.SQLITE_INTERRUPT}:
+        kind = error.sqlite_errorcode & 0xFF
+        if kind == sqlite3.SQLITE_INTERRUPT:
+            return None
+        if kind in _DAMAGE:
             return False
         raise _sentence(path, error) from error
 
@@ -265,7 +273,7 @@ def own_log_only(path: Path) -> None:
     it so. The store's lock is the caller's.
 
     Raises:
-        StoreError: it can't be read for another reason than damage, or renaming fails.
+        StoreError: renaming fails.
     """
     log = path.with_name(path.name + "-wal")
     try:
@@ -290,16 +298,19 @@ def own_log_only(path: Path) -> None:
 
 
 def owns_log(path: Path) -> bool:
-    """Tell whether a log lies beside a file and is its own: not where it is whole only without."""
+    """Tell whether a log lies beside a file and is its own.
+
+    Not where the file is surely damaged with it and surely whole without: a log that can't be
+    looked at, or takes too long, is its own.
+    """
     if not path.with_name(path.name + "-wal").exists():
         return False
-    return _is_whole(path, "ro") or not _is_whole(path, "ro&immutable=1")
-
-
-def _is_whole(path: Path, mode: str) -> bool:
-    with suppress(StoreError):
-        return is_sound(path, _CHECK_S, mode)
-    return False
+    looks = (partial(_look_through, path, _CHECK_S, mode) for mode in ("ro", "ro&immutable=1"))
+    try:
+        with_log, without = (look() for look in looks)
+    except StoreError:
+        return True
+    return with_log is not False or without is not True
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:

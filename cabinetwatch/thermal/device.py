@@ -108,8 +108,6 @@ class DeviceObserver(Saved):
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self.is_off = self._was_cold = False
-        self.fan_lost = False
-        """Whether its fan is seen to be slow: cooling is lost, whatever the rise shows yet."""
         self._figures: Figures | None = None
         self._judged: tuple[Window, bool] | None = None
         self._judged_ms: int | None = None
@@ -275,23 +273,24 @@ class DeviceObserver(Saved):
             stage, days, self._learnt_ms, loads, learnt.confidence, learnt.remarks
         )
 
-    def forecast(self, threshold_c: float, horizon_s: float) -> Forecast:
+    def forecast(self, threshold_c: float, horizon_s: float, *, fan_lost: bool = False) -> Forecast:
         """When the device will reach the threshold, on its present heading.
 
+        `fan_lost`: its fan is seen to be slow, so that cooling is lost whatever the rise shows yet.
         ValueError for a threshold or horizon that can't be reckoned with.
         """
         figures = self.figures
         if figures is None:
             return Forecast(0.0, None, None, None)
-        lost = self.fan_lost or self.cooling_loss.standing
+        lost = fan_lost or self.cooling_loss.standing
         return self._estimator.forecast(figures, threshold_c, horizon_s, lost)
 
-    def probability(self, threshold_c: float, horizon_s: float) -> float:
+    def probability(self, threshold_c: float, horizon_s: float, *, fan_lost: bool = False) -> float:
         """The probability of `forecast` alone, with less work."""
         figures = self.figures
         if figures is None:
             return 0.0
-        lost = self.fan_lost or self.cooling_loss.standing
+        lost = fan_lost or self.cooling_loss.standing
         return self._estimator.probability(figures, threshold_c, horizon_s, lost)
 
     # --- one step ----------------------------------------------------------------------------

@@ -80,9 +80,9 @@ class ValueFilter(Kept):
     """
 
     __slots__ = (
-        "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_steady", "_suspect",
-        "_usual", "fault_codes", "highest", "implausible", "lowest", "manner", "max_step_per_s",
-        "possible", "reason", "since_ms", "spikes",
+        "_good", "_grain", "_last", "_last_ms", "_leaps", "_more", "_recent", "_row", "_steady",
+        "_suspect", "_usual", "fault_codes", "highest", "implausible", "lowest", "manner",
+        "max_step_per_s", "possible", "reason", "since_ms", "spikes",
     )  # fmt: skip
     # Range and codes stay as configured.
     kept = (
@@ -113,6 +113,8 @@ class ValueFilter(Kept):
         self._last_ms = 0
         self._usual = _USUAL_GRAINS * manner.grain
         self._suspect: float | None = None
+        self._good: float | None = None
+        """While it is implausible, the last value from before; else None."""
         self._steady = 0
         self._row = 0
         self._recent = 0
@@ -186,21 +188,27 @@ class ValueFilter(Kept):
             usual = self._usual
             most = 4.0 * usual + self._more
             self._usual = usual + _PACE * ((step if step < most else most) - usual)
-        self._last, self._last_ms = value, t_ms
+        before, self._last, self._last_ms = self._last, value, t_ms
+        if self._recent or self._leaps or self._suspect is not None:
+            # Good after some that were not.
+            self._suspect = None
+            self._row = 0
+            self._leaps = (self._leaps << 1) & _LAST_READINGS
+            self._recent = (self._recent << 1) & _LAST_READINGS
+            if self.implausible:
+                if self._good is None:
+                    self._good = before
+                if self._recent.bit_count() >= IN_A_ROW:
+                    return Quality.BAD
+                self.implausible = False
+        if self._good is not None:
+            # What was read while it was implausible is no step of it.
+            step, self._good = abs(value - self._good), None
         if step >= STEADY_STEP:
             self._steady = 0
         elif self._steady < STEADY_AFTER:
             self._steady += 1
-        if not self._recent and not self._leaps and self._suspect is None:
-            return _GOOD
-        # Good after some that were not.
-        self._suspect = None
-        self._row = 0
-        self._leaps = (self._leaps << 1) & _LAST_READINGS
-        self._recent = (self._recent << 1) & _LAST_READINGS
-        if self.implausible and self._recent.bit_count() < IN_A_ROW:
-            self.implausible = False
-        return Quality.BAD if self.implausible else Quality.GOOD
+        return _GOOD
 
     def _wild(self, t_ms: int, reason: str) -> Quality:
         if self._row == 0 and not self.implausible:

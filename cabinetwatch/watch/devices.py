@@ -116,6 +116,8 @@ class DeviceView:
         self._has_stepped = False
         self.loss_is_told = False
         """Whether an alarm on lost cooling of its own stands: that excuses no heat then."""
+        self.fan_is_slow = False
+        """Whether an alarm on its fan stands."""
         self.trial: TrialRecord | None = None
         """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
@@ -314,6 +316,9 @@ class DeviceView:
             return None
         return threshold_c - hot_c
 
+    def _forecast(self, threshold_c: float) -> Forecast:
+        return self.observer.forecast(threshold_c, TOLD_AHEAD_S, fan_lost=self.fan_is_slow)
+
     def time_left_clause(self) -> str:
         """Say when it will reach its threshold at this rate, for a sentence."""
         threshold_c, present_c = self.threshold_c, self.temperature_c
@@ -325,7 +330,7 @@ class DeviceView:
         if present_c is not None and present_c >= threshold_c:
             # Where it settles says nothing of where it is.
             return f", above {threshold} already"
-        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
+        forecast = self._forecast(threshold_c)
         if forecast.soonest_s is None:
             return f", staying below {threshold}"
         verb = "possibly reaching" if forecast.time_left_s is None else "reaching"
@@ -342,7 +347,7 @@ class DeviceView:
             return 0.0
         if self.heading is None or threshold_c is None or self.config.derating_air != "device":
             return None
-        forecast = self.observer.forecast(threshold_c, TOLD_AHEAD_S)
+        forecast = self._forecast(threshold_c)
         if forecast.time_left_s is None or forecast.soonest_s is None:
             return None
         return _earlier_s(forecast.soonest_s)

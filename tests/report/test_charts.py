@@ -117,6 +117,8 @@ def test_an_alarm_is_marked_from_its_first_sign_on_unless_somebody_put_it_away(
         (mark.from_utc_ms - END_MS, None if mark.to_utc_ms is None else mark.to_utc_ms - END_MS)
         for mark in marks
     ] == spans
+    # Nor does it hang on where the record begins.
+    assert [mark.from_utc_ms for mark in alarm_marks(told[1:], {"nas"}, 0)] == [END_MS]
 
 
 def test_an_alarm_is_marked_from_its_raise_to_its_return() -> None:

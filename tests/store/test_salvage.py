@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.store import database
 from cabinetwatch.store import salvage as salvaging
 from cabinetwatch.store.backup import back_up
 from cabinetwatch.store.database import PAGE_BYTES
@@ -314,6 +315,17 @@ def test_a_backup_copied_over_a_killed_store_is_opened_as_it_is(
     after = rows_of(path)
     assert len(after["block"]) == len(before["block"]) + 1
     assert after["transition"] == before["transition"]
+
+
+def test_a_log_that_cant_be_looked_through_in_time_is_the_stores_own(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store.open(database_url(path)) as store:
+        store.commit(batch(reading(t=T0 + 1000)))
+        monkeypatch.setattr(
+            database, "_look_through", lambda _, __, mode: None if mode == "ro" else True
+        )
+        assert database.owns_log(path)
 
 
 def test_a_killed_stores_own_log_is_taken_though_the_file_was_touched_since(path: Path) -> None:

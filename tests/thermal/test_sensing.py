@@ -42,6 +42,14 @@ def test_it_returns_after_good_values() -> None:
     assert qualities[-1] is Quality.GOOD
 
 
+def test_what_is_read_while_it_is_implausible_makes_it_no_less_steady_before() -> None:
+    hall = [20.0, 20.1] * 20
+    fault = [85.0, 85.0, 85.0, 50.0, 50.0, *[20.0] * 6]
+    sensor = ValueFilter(-40.0, 60.0)
+    got = [sensor.judge(TEN_S * n, each) for n, each in enumerate([*hall, *fault, 51.0, 20.0])]
+    assert got[-2] is not Quality.GOOD
+
+
 def test_the_filter_goes_on_from_a_saved_state() -> None:
     one, other = ValueFilter(fault_codes=(85.0,)), ValueFilter(fault_codes=(85.0,))
     for i, value in enumerate([24.0, 85.0, 85.0]):

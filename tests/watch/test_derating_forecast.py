@@ -4,6 +4,7 @@ import pytest
 
 from cabinetwatch.demo.story import Stage, fortnight_configuration_text
 from cabinetwatch.text import plain
+from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Transition
 from tests.watch.scene import Scene
 from tests.watch.world import (
@@ -87,6 +88,9 @@ def test_with_the_fan_seen_to_stop_it_is_told_of_a_device_that_nothing_is_known_
         next(each.t for each in of(told, condition) if each.is_raise)
         for condition in ("fan-slow", "derating-forecast", "over-derating")
     )
+    again = Engine(make_config(text))
+    again.load(scene.engine.save())
+    assert again.model.devices["nas"].fan_is_slow
     on_delay_ms = MINUTE
     assert stopped_t < ahead_t <= over_t - on_delay_ms - MINUTE
 

@@ -74,7 +74,7 @@ class DeratingForecast(HeadingCondition):
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
         self._told: Forecast | None = _NOTHING_AHEAD
-        self._judged_c = 0.0
+        self._judged = (0.0, False)
         self._forecast_t = 0
         self._watch = ForecastWatch()
         self._comes_down = False
@@ -83,8 +83,9 @@ class DeratingForecast(HeadingCondition):
     def _forecast(self) -> Forecast:
         """The forecast of the last step, solved when it is told: most steps ask only how likely."""
         if self._told is None:
-            horizon_s = self.settings.horizon_s
-            self._told = self.device.observer.forecast(self._judged_c, horizon_s)
+            horizon_s, (threshold_c, fan_lost) = self.settings.horizon_s, self._judged
+            observer = self.device.observer
+            self._told = observer.forecast(threshold_c, horizon_s, fan_lost=fan_lost)
         return self._told
 
     @classmethod
@@ -130,8 +131,9 @@ class DeratingForecast(HeadingCondition):
         if reach_c + doubt_k + _AMBIENT_MAY_CLIMB_K < threshold_c:
             self._told = _NOTHING_AHEAD
             return 0.0
-        self._told, self._judged_c = None, threshold_c
-        return self.device.observer.probability(threshold_c, self.settings.horizon_s)
+        device, horizon_s = self.device, self.settings.horizon_s
+        self._told, self._judged = None, (threshold_c, device.fan_is_slow)
+        return device.observer.probability(threshold_c, horizon_s, fan_lost=device.fan_is_slow)
 
     def seen(self) -> str:
         device, forecast = self.device, self._forecast

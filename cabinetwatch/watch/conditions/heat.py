@@ -504,7 +504,6 @@ class FanSlow(DeviceCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare; not while the device is off, just on, or lets its fan stop on purpose."""
         device, fan = self.device, self.fan
-        device.observer.fan_lost = active
         if fan.good and fan.value >= self.limit_rpm and not active and device.on_since_t is None:
             # Off or not.
             self.due = None
@@ -518,6 +517,10 @@ class FanSlow(DeviceCondition):
         if device.config.fan_may_stop and fan.value < STOPPED_BELOW_RPM:
             return False
         return fan.value < self.limit_rpm + (self.settings.deadband_rpm if active else 0.0)
+
+    def told(self, active: bool) -> None:
+        """A fan seen to be slow is lost cooling, whatever the rise shows yet."""
+        self.device.fan_is_slow = active
 
     def seen(self) -> str:
         fan, least = self.fan, rpm(self.limit_rpm)
