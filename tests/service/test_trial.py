@@ -18,7 +18,7 @@ from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 
 MOST_MINUTES = 300
-HALL_C, TAU_S = 21.0, 120.0
+HALL_C, TAU_S = 21.0, 300.0
 
 COMMISSIONED = """
 [sensors.hall]
@@ -37,7 +37,7 @@ temperature = "nas-air"
 ambient = "hall"
 derating = [[60.0, 1.0], [70.0, 0.5]]
 normal_rise_k = 10.0    # as it came
-time_constant_s = 120.0
+time_constant_s = 300.0
 max_rise_k = 13.0
 
 # --- alarms ---
