@@ -305,12 +305,13 @@ def owns_log(path: Path) -> bool:
     """
     if not path.with_name(path.name + "-wal").exists():
         return False
-    looks = (partial(_look_through, path, _CHECK_S, mode) for mode in ("ro", "ro&immutable=1"))
     try:
-        with_log, without = (look() for look in looks)
+        return (
+            _look_through(path, _CHECK_S, "ro") is not False
+            or _look_through(path, _CHECK_S, "ro&immutable=1") is not True
+        )
     except StoreError:
         return True
-    return with_log is not False or without is not True
 
 
 def check_revision(connection: Connection, path: Path) -> str | None:
