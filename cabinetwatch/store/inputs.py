@@ -34,7 +34,7 @@ _NAMING = {EntryKind.CONFIG, EntryKind.COMMAND, EntryKind.REFUSED}
 
 # Blocks fetched by one short transaction: a long one would keep the log from being emptied while
 # somebody reads a year.
-_BLOCKS_AT_ONCE = 64
+_BLOCKS_AT_ONCE = 512
 
 _KINDS = frozenset(kind.value for kind in EntryKind)
 """What another version may have written beside these is passed over."""
@@ -150,8 +150,8 @@ def _blocks_after(cursor: int, last: int) -> Any:
     return (
         select(block.c.first_seq, block.c.length, block.c.data)
         .where(
-            block.c.first_seq > pruned,
-            block.c.first_seq >= begins_before,
+            # One bound, not two: SQLite searches by one and would walk to the other row by row.
+            block.c.first_seq >= func.max(pruned + 1, begins_before),
             block.c.first_seq + block.c.length > cursor + 1,
             block.c.first_seq <= last,
         )

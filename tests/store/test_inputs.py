@@ -1,11 +1,13 @@
 """What the engine was told comes back whole, and in the very order."""
 
+import sqlite3
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy import Engine, event
 
 from cabinetwatch.store import inputs, records
 from cabinetwatch.store.place import database_url
@@ -61,6 +63,35 @@ def test_order_holds_over_many_chunks_of_blocks(
     numbered = list(enumerate(expected, 1))
     for after in range(len(expected) + 1):
         assert list(store.inputs(after)) == numbered[after:]
+
+
+def test_the_newest_inputs_take_no_more_steps_behind_many_than_behind_few(tmp_path: Path) -> None:
+    """Whoever follows the watch asks every few seconds; the steps are those of SQLite's machine."""
+    taken = 0
+
+    def step() -> int:
+        nonlocal taken
+        taken += 1
+        return 0
+
+    def connected(connection: sqlite3.Connection, _: object) -> None:
+        connection.set_progress_handler(step, 1)
+
+    told: list[Reading | Entry] = [reading(), Entry(T0, EntryKind.DISCONNECT, {"reason": "cable"})]
+    steps = []
+    event.listen(Engine, "connect", connected)
+    try:
+        for blocks in (50, 1000):
+            url = database_url(put_empty_store(tmp_path / f"{blocks}.db"))
+            with Store.open(url) as store:
+                store.commit(batch(*told * blocks))
+            with Store.open(url, read_only=True) as store:
+                before = taken
+                assert len(list(store.inputs(2 * blocks - 5))) == 5
+                steps.append(taken - before)
+    finally:
+        event.remove(Engine, "connect", connected)
+    assert 0 < steps[1] < 1.5 * steps[0]
 
 
 def test_a_long_stretch_is_cut_into_blocks_and_comes_back_whole(
