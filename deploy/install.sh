@@ -89,9 +89,9 @@ sensors_and_database() {
 import sys
 from pathlib import Path
 from cabinetwatch.text import CabinetwatchError
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 try:
-    config = load(Path(sys.argv[1]))
+    config = load_config(Path(sys.argv[1]))
     print(len(config.sensors), config.store_path())
 except CabinetwatchError as error:
     sys.exit(str(error))

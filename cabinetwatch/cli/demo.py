@@ -50,7 +50,7 @@ from cabinetwatch.service.startup import open_or_make
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339, plain
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 
 if TYPE_CHECKING:
     from cabinetwatch.demo.servers import DroppedMail, EmbeddedBroker, MailDrop
@@ -128,7 +128,7 @@ class _Show:
             (self._folder / CONFIG_FILE).write_text(text, encoding="utf-8")
             self._clock = RatedClock(story.RATE, self._start_utc_ms)
             self._observer = parts.enter_context(Observer(broker.host, broker.port, PREFIX))
-            self._daemon = Daemon(load(self._folder / CONFIG_FILE), clock=self._clock)
+            self._daemon = Daemon(load_config(self._folder / CONFIG_FILE), clock=self._clock)
             self._daemon.start()
             parts.callback(self._daemon.stop)
             if not self._observer.wait_online(_ONLINE_WITHIN_S):
@@ -472,7 +472,7 @@ def _make(folder: Path, now_utc_ms: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=story.MOMENT_S)
     (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
-    config = load(folder / CONFIG_FILE)
+    config = load_config(folder / CONFIG_FILE)
     end_utc_ms = story.fortnight_end_utc_ms(now_utc_ms, TIME_ZONE)
     with open_or_make(config.store.url) as store:
         week = _live(config, store, end_utc_ms)

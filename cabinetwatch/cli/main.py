@@ -129,7 +129,7 @@ def _run(arguments: Sequence[str]) -> int:
         raise UsageError("--from is not before --to; give the earlier time first")
     if args.command.config == "loaded":
         args.config_file = function_of("config:find_config_file")(args.config_file)
-        args.config = function_of("watch.configuration:load")(args.config_file)
+        args.config = function_of("watch.conditions:load_config")(args.config_file)
         for key, read in args.known.items():
             text = getattr(args, key)
             setattr(args, key, None if text is None else read(text, args.config))

@@ -22,7 +22,7 @@ from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import UsageError
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 
 if TYPE_CHECKING:
     from cabinetwatch.report.charts import Drawn
@@ -40,7 +40,7 @@ def page(args: argparse.Namespace) -> int:
         raise UsageError("--parent goes with --every")
     url, config = args.store, None
     if url is None:
-        config = configuration.load(find_config_file(args.config_file))
+        config = load_config(find_config_file(args.config_file))
         url = config.store.url
     if args.serve is not None:
         return _serve(url, config, *args.serve)

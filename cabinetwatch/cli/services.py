@@ -20,7 +20,7 @@ from cabinetwatch.service.startup import FallbackStore, client_id_last
 from cabinetwatch.store.database import clear_leftovers, find_watch
 from cabinetwatch.store.place import DiskFaultError, WriterLock
 from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted, describe_duration
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config, load_config_for_mail
 
 _log = logging.getLogger(__name__)
 
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _loaded(path: Path) -> Config:
     """Read the configuration; with one without any sensor nothing would be watched."""
-    config = configuration.load(path)
+    config = load_config(path)
     if not config.sensors:
         sentence = (
             f"{path}: there is no table [sensors.ID], so nothing would be watched;"
@@ -201,7 +201,7 @@ def guard(args: argparse.Namespace) -> int:
             f" {describe_duration(SHORTEST_S)} or more"
         )
     path = find_config_file(args.config_file)
-    config = require_mail(configuration.load(path), path)
+    config = require_mail(load_config(path), path)
     log_to_standard_error(logging.INFO)
     with signalled(signal.SIGTERM, signal.SIGINT) as stop:
         Guard(config, args.after_s).run(stop, Notifier())
@@ -211,7 +211,7 @@ def guard(args: argparse.Namespace) -> int:
 def failed(args: argparse.Namespace) -> int:
     """Mail that the service has failed; exit status 1 when nobody could be notified."""
     log_to_standard_error(logging.INFO)
-    config = configuration.load_for_mail(find_config_file(args.config_file))
+    config = load_config_for_mail(find_config_file(args.config_file))
     return 0 if tell_failure(config, args.unit, args.stamp, args.for_s) else 1
 
 

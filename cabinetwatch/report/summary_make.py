@@ -48,8 +48,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import ConfigError, UsageError, describe_duration, from_rfc3339
 from cabinetwatch.thermal.derating import arrhenius_factor
-from cabinetwatch.watch import configuration
-from cabinetwatch.watch.conditions import named
+from cabinetwatch.watch.conditions import named, restore_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import AlarmState, EntryKind, Priority, Transition
 
@@ -180,7 +179,7 @@ class WeekMaker:
         # Of another version of ours; the present one names most of the same things.
         with suppress(ConfigError):
             if found is not None:
-                return configuration.restore(found)
+                return restore_config(found)
         return in_force(self._store, self._fallback)
 
     def _histories(

@@ -30,7 +30,7 @@ from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
 from cabinetwatch.text import CabinetwatchError, UsageError, to_rfc3339
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import restore_config
 from cabinetwatch.watch.devices import LEARNT_FROM
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading, Transition
@@ -336,7 +336,7 @@ def _alone(config: Config, device_id: str, learning_days: float) -> Engine:
     tables["sensors"] = {name: tables["sensors"][name] for name in needed}
     device = tables["devices"][device_id]
     tables["devices"] = {device_id: {key: device[key] for key in LEARNT_FROM}}
-    return Engine(configuration.restore(tables))
+    return Engine(restore_config(tables))
 
 
 Change = tuple[tuple[str, ...], Any]
@@ -383,7 +383,7 @@ def changed_restore(
                 if not isinstance(table, dict):
                     raise UsageError(f"--set {'.'.join((*tables, key))}: {part} is no table")
             table[key] = value
-        return configuration.restore(config, "the configuration with --set")
+        return restore_config(config, "the configuration with --set")
 
     return restore
 

@@ -24,7 +24,7 @@ from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import ConfigError, StoreError, rounded, to_rfc3339
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import restore_config
 from cabinetwatch.watch.engine import STATE_VERSION, Engine
 from cabinetwatch.watch.events import (
     Account,
@@ -108,7 +108,7 @@ class Replayer:
     def __init__(
         self,
         engine: Engine | None = None,
-        restore: Callable[[Mapping[str, Any]], Config] = configuration.restore,
+        restore: Callable[[Mapping[str, Any]], Config] = restore_config,
         *,
         damage: str = "",
         renames: Iterable[Rename] = (),
@@ -205,7 +205,7 @@ def _unpack(data: bytes) -> Engine | None:
     if state["engine"]["version"] != STATE_VERSION:
         return None
     try:
-        engine = Engine(configuration.restore(state["config"]))
+        engine = Engine(restore_config(state["config"]))
     except ConfigError as error:
         _log.warning("the saved state's configuration is no longer understood: %s", error)
         return None
@@ -252,7 +252,7 @@ def in_force(store: Store, config: Config | None) -> Config:
     entries = store.entries(EntryKind.CONFIG)
     try:
         if entries:
-            return configuration.restore(entries[-1][1].data["config"])
+            return restore_config(entries[-1][1].data["config"])
     except ConfigError as error:
         _log.warning("the journal's configuration is no longer understood: %s", error)
     return _required(config, store)

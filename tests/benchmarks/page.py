@@ -31,7 +31,7 @@ from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.codecs import DAY_MS, Tier
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.benchmarks.timing import command
 from tests.support import fortnight as story
 from tests.support.empty_store import put_empty_store
@@ -96,7 +96,7 @@ def _build_weeks(folder: Path, devices: int, days: int) -> Path:
         for number in range(devices)
     ]
     path = story.configure(folder, gears, 25)
-    config = configuration.load(path)
+    config = load_config(path)
     put_empty_store(config.store.url)
     first = story.NOW - days * DAY_MS
     first -= first % _QUARTER_MS
@@ -110,7 +110,7 @@ def _build_weeks(folder: Path, devices: int, days: int) -> Path:
 
 
 def _summary(path: Path, out: Path) -> dict[str, Times]:
-    url = configuration.load(path).store.url
+    url = load_config(path).store.url
     python = [sys.executable, "-m"]
     command = [*python, "cabinetwatch", "summary", "--config", str(path), "--week", story.WEEK]
     child = ["--store", url, "--week", story.WEEK, "--now", str(story.NOW)]

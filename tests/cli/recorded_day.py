@@ -8,7 +8,7 @@ from cabinetwatch.cli.main import main
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind
 from tests.support.empty_store import put_empty_store
@@ -27,7 +27,7 @@ def keep(
     config_file: Path, world: World, at_once: int = 1_000_000, *, with_state: bool = True
 ) -> None:
     """Write all that a world's engine was told, so much a commit, what it told, and its state."""
-    config = load(config_file)
+    config = load_config(config_file)
     engine = Engine(config)
     engine.load(world.engine.save())
     put_empty_store(config.store.url)

@@ -13,7 +13,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Transition
 from tests.support.empty_store import put_empty_store
 
@@ -36,7 +36,7 @@ def now_ms() -> int:
 @pytest.fixture
 def commit(config_file: Path, now_ms: int) -> Commit:
     """Write what a watch would have written just now."""
-    url = load(config_file).store.url
+    url = load_config(config_file).store.url
     put_empty_store(url)
 
     def commit(*entries: Entry, transitions: tuple[Transition, ...] = ()) -> None:
@@ -55,7 +55,7 @@ def commit(config_file: Path, now_ms: int) -> Commit:
 
 def start(config_file: Path, t: int) -> list[Entry]:
     data: dict[str, Any] = {"offset_ms": 0, "boot_ms": t, "ran_until_ms": None, "version": "0"}
-    config = Entry(t, EntryKind.CONFIG, {"config": load(config_file).as_json()})
+    config = Entry(t, EntryKind.CONFIG, {"config": load_config(config_file).as_json()})
     return [config, Entry(t, EntryKind.START, data)]
 
 
@@ -89,7 +89,7 @@ def test_a_watch_that_was_stopped_is_not_running_however_lately_it_was(
     config_file: Path, commit: Commit, now_ms: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     commit(*start(config_file, now_ms - 1000))
-    with WriterLock(load(config_file).store_path(), watch=True):
+    with WriterLock(load_config(config_file).store_path(), watch=True):
         main(["status", "--json", "--config", str(config_file)])
     assert json.loads(capsys.readouterr().out)["watch"]["running"] is True
     commit(Entry(now_ms, EntryKind.STOP))
@@ -111,7 +111,7 @@ def test_who_has_no_name_asks_by_number(
     commit(*start(config_file, now_ms - HOUR_MS), Entry(now_ms, EntryKind.STOP))
     assert main(["service", "site", "out", "--config", str(config_file)]) == 0
     assert "takes effect when it starts" in capsys.readouterr().out
-    with Store.open(load(config_file).store.url, read_only=True) as store:
+    with Store.open(load_config(config_file).store.url, read_only=True) as store:
         ((_, command),) = store.take_commands()
     assert command["by"].startswith("user ")
 

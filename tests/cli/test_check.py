@@ -12,7 +12,7 @@ from cabinetwatch.cli.check import Ear
 from cabinetwatch.cli.main import main
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.text import plain
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from tests.support.broker import Broker, BrokerFactory
 from tests.support.certificates import Certificate
 from tests.support.empty_store import put_empty_store
@@ -518,7 +518,7 @@ def test_a_broker_that_keeps_no_session_is_told(
 def test_what_is_heard_is_said_in_the_unit_of_the_site(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text(f'[site]\ntemperature_unit = "degF"\n{SENSORS}')
-    ear = Ear(load(path))
+    ear = Ear(load_config(path))
     for topic, payload in (("under-stairs/nas/air", b"36.5"), ("hall/a/air", b'{"t": 300}')):
         ear.note(Incoming(1, 1, topic, payload, qos=1, dup=False, retain=False, t=0, resumed=False))
     nas, hall = ear.findings(1.0, {})

@@ -12,7 +12,7 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.support.empty_store import put_empty_store
 
@@ -50,7 +50,7 @@ def config_file(tmp_path: Path) -> Path:
 @pytest.fixture
 def commit(config_file: Path) -> Callable[..., None]:
     """Put inputs into the store that the configuration names."""
-    url = load(config_file).store.url
+    url = load_config(config_file).store.url
     put_empty_store(url)
 
     def commit(*inputs: Reading | Entry, offset_ms: int = 0) -> None:

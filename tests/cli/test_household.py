@@ -10,7 +10,7 @@ import pytest
 from cabinetwatch.cli.check import warnings
 from cabinetwatch.cli.main import main
 from cabinetwatch.text import ConfigError
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.support.empty_store import put_empty_store
 from tests.support.house import House, build
 
@@ -153,7 +153,7 @@ def test_a_mistake_in_the_configuration_is_told_with_its_remedy(
     path = tmp_path / "config.toml"
     path.write_text(text)
     with pytest.raises(ConfigError) as refused:
-        configuration.load(path)
+        load_config(path)
     sentence = str(refused.value).splitlines()[0]
     assert sentence.startswith(str(path))
     assert remedy in sentence
@@ -213,13 +213,13 @@ def test_a_mistake_in_use_is_told_with_its_remedy(
 def test_two_devices_by_one_temperature_are_warned_of(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text(RIGHT + DEVICE.replace("devices.nas", "devices.ups"))
-    (warning,) = (each for each in warnings(configuration.load(path)) if "[devices.ups]" in each)
+    (warning,) = (each for each in warnings(load_config(path)) if "[devices.ups]" in each)
     assert warning.startswith(
         "[devices.nas] and [devices.ups] have one temperature sensor, nas-air"
     )
     assert "give each a sensor of its own" in warning
     path.write_text(RIGHT)
-    assert not [each for each in warnings(configuration.load(path)) if "one temperature" in each]
+    assert not [each for each in warnings(load_config(path)) if "one temperature" in each]
 
 
 @pytest.mark.parametrize(

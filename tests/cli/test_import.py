@@ -19,7 +19,7 @@ from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.support.empty_store import put_empty_store
 
@@ -83,7 +83,7 @@ def said(config_file: Path, *arguments: str) -> str:
 
 
 def kept(config_file: Path) -> list[Reading]:
-    with Store.open(load(config_file).store.url, read_only=True) as store:
+    with Store.open(load_config(config_file).store.url, read_only=True) as store:
         return [reading for reading, _ in store.readings()]
 
 
@@ -140,7 +140,7 @@ def record_beside(
     config_file: Path, heard: list[tuple[int, float]], recorded: list[tuple[int, float]]
 ) -> str:
     """Import a recording (ms after T0, power) into a store that has heard some; what is said."""
-    config = load(config_file)
+    config = load_config(config_file)
     with Store.open(config.store.url) as store:
         inputs = begun(config) + [Reading("ups", T0 + ms, value) for ms, value in heard]
         store.commit(Batch(T0 + 1_000_000, 0, inputs))
@@ -255,7 +255,7 @@ def test_a_file_without_a_right_line_is_wrong_use(
 def test_while_a_daemon_holds_the_store_it_is_refused_with_a_sentence(
     config_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    url = load(config_file).store.url
+    url = load_config(config_file).store.url
     path = config_file.with_name("file.csv")
     path.write_text(EXPORTED, encoding="utf-8")
     with Store.open(url):
@@ -278,7 +278,7 @@ def begun(config: Config) -> list[Reading | Entry]:
 
 
 def test_imported_readings_change_no_transition_of_the_record(config_file: Path) -> None:
-    config = load(config_file)
+    config = load_config(config_file)
     record = begun(config)
     for n in range(120):
         record += [Reading("hall", T0 + n * 10_000, 20.0 + n % 2 / 10)]
@@ -294,7 +294,7 @@ def test_imported_readings_change_no_transition_of_the_record(config_file: Path)
 def test_what_falls_due_between_the_watch_and_the_newest_reading_of_a_file_is_still_to_be_told(
     config_file: Path,
 ) -> None:
-    config = load(config_file)
+    config = load_config(config_file)
     record = [*begun(config), *(Reading("nas-air", T0 + n * 10_000, 77.0) for n in range(60))]
     # Cut off, as by a power cut: a sensor that stays away has been silent since.
     with Store.open(config.store.url) as store:
@@ -333,7 +333,7 @@ def test_export_into_another_store_and_out_again_is_the_same(
         for ms, name, value in readings
     ]
     one, other = (make_home(tmp_path_factory.mktemp("home")) for _ in range(2))
-    with Store.open(load(one).store.url) as store:
+    with Store.open(load_config(one).store.url) as store:
         store.commit(Batch(T0, 0, list(told)))
     exported = put_out(one)
     take_in(other, exported)

@@ -10,7 +10,7 @@ from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state, warm_engine
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import to_rfc3339
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind
 from tests.cli.recorded_day import keep, run, write_config
@@ -37,7 +37,7 @@ def stored(world: World, tmp_path: Path) -> Path:
 
 def carried_out(config_file: Path) -> tuple[Engine, str]:
     """Do with the waiting commands what the daemon does; give its engine and the answer."""
-    with Store.open(load(config_file).store.url) as store:
+    with Store.open(load_config(config_file).store.url) as store:
         engine = warm_engine(store)
         assert engine is not None
         ((row, command),) = store.take_commands()
@@ -67,7 +67,7 @@ def test_from_the_record_it_is_learnt_at_once_told_verified_and_the_same_in_a_re
     assert "NAS has learnt a normal rise" in answer
     assert "not verified until somebody has checked that every fan is turning" in answer
 
-    with Store.open(load(stored).store.url, read_only=True) as store:
+    with Store.open(load_config(stored).store.url, read_only=True) as store:
         again = warm_engine(store)
         assert again is not None
         saved = pack_state(again)
@@ -75,7 +75,7 @@ def test_from_the_record_it_is_learnt_at_once_told_verified_and_the_same_in_a_re
     assert json.loads(one) == json.loads(other)
 
     # As the watch does now and then, so that nobody has to live through it all again.
-    with Store.open(load(stored).store.url) as store:
+    with Store.open(load_config(stored).store.url) as store:
         store.commit(Batch(again.now, 0, state=saved))
     out = " ".join(run(stored, "status")[1].split())
     assert re.search(r"over loads of (29|30)\sW to (55|56)\sW", out)

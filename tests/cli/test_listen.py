@@ -21,7 +21,7 @@ from cabinetwatch.clock import SystemClock, WatchTime
 from cabinetwatch.mqtt.draft import Survey
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.mqtt.recording import read_recording
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.service.watching import wait_until
 from tests.support.broker import Broker
 from tests.support.patience import WITHIN_S
@@ -94,7 +94,7 @@ def test_listen_shows_what_arrives_and_drafts_what_check_accepts(
     assert len(tomllib.loads(whole)["sensors"]) == 4
     with config_file.open("a") as file:
         file.write(whole)
-    config = configuration.load(config_file)
+    config = load_config(config_file)
     assert config.devices["under-stairs-nas"].ambient == "hall-temperature"
     assert config.devices["under-stairs-switch"].power == ("under-stairs-switch-power",)
     assert "Traceback" not in err

@@ -9,7 +9,7 @@ from cabinetwatch.mqtt.recording import Recorded, to_line
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import local_time
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Reading
 from tests.cli.recorded_day import keep, run, write_config
 from tests.store.upkeep import FOREVER, cleared, tidied
@@ -104,7 +104,7 @@ def test_a_replay_of_a_pruned_store_begins_at_its_oldest_reading_and_says_so(
 ) -> None:
     path = write_config(tmp_path, TEXT)
     keep(path, world, at_once=60)
-    with Store.open(load(path).store.url) as store:
+    with Store.open(load_config(path).store.url) as store:
         store.commit(Batch(world.t, 0, state=b"engine"))
         tidied(store, world.t)
         assert cleared(store, world.t, FOREVER._replace(raw_ms=4 * HOUR)) > 0

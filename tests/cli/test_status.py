@@ -12,7 +12,7 @@ import pytest
 from cabinetwatch.cli import look
 from cabinetwatch.report.words import short_time
 from cabinetwatch.store.place import WriterLock
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
@@ -62,7 +62,7 @@ def watched(
     monkeypatch.setattr(look, "SystemClock", lambda: clock)
     path = write_config(folder, text)
     keep(path, world)
-    with WriterLock(load(path).store_path(), watch=True):
+    with WriterLock(load_config(path).store_path(), watch=True):
         yield path
 
 

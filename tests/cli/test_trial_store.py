@@ -22,7 +22,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.text import from_rfc3339
 from cabinetwatch.trial.fit import Settling, settle
 from cabinetwatch.trial.readings import Profile, Terms
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.cli.demonstration import CONFIGURATION, write_trial_record
 from tests.store.upkeep import tidied
@@ -43,7 +43,7 @@ class House:
         self.path = folder / "config.toml"
         text = CONFIGURATION.replace("[store]\n", "[store]\nkeep_raw_days = 5\n", 1)
         self.path.write_text(text)
-        self.config = load(self.path)
+        self.config = load_config(self.path)
         self.phases = write_trial_record(folder / "trial.csv", START_MS)
         put_empty_store(self.config.store.url)
         with Store.open(self.config.store.url) as store:
@@ -71,7 +71,7 @@ class House:
             shutil.copy(file, folder)
         made = cls.__new__(cls)
         made.path = folder / built.path.name
-        made.config, made.phases = load(made.path), built.phases
+        made.config, made.phases = load_config(made.path), built.phases
         return made
 
     def prune(self) -> None:

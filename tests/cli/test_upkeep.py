@@ -12,7 +12,7 @@ from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
 from cabinetwatch.text import plain
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Reading
 from tests.store.upkeep import tidied
@@ -43,12 +43,12 @@ def config_file(tmp_path: Path) -> Path:
     """A store with two readings of long ago and one more, ten days later."""
     path = tmp_path / "config.toml"
     path.write_text(CONFIG, encoding="utf-8")
-    url = load(path).store.url
+    url = load_config(path).store.url
     put_empty_store(url)
     with Store.open(url) as store:
         for t, value in ((T0, 20.0), (T0 + 1000, 21.0), (T0 + 10 * DAY_MS, 30.0)):
             store.commit(Batch(t, 0, [Reading("nas-air", t, value)]))
-        store.commit(Batch(T0 + 10 * DAY_MS, 0, state=pack_state(Engine(load(path)))))
+        store.commit(Batch(T0 + 10 * DAY_MS, 0, state=pack_state(Engine(load_config(path)))))
     return path
 
 
@@ -59,7 +59,7 @@ def test_what_was_pruned_is_not_imported_again_and_counts_once(
     exported = config_file.with_name("exported.csv")
     exported.write_text(capsys.readouterr().out, encoding="utf-8")
     main(["prune", "--config", str(config_file)])
-    url = load(config_file).store.url
+    url = load_config(config_file).store.url
     everything = ("nas-air", "value", Tier.MINUTES, 0, T0 + 20 * DAY_MS)
     with Store.open(url) as store:
         before = store.buckets(*everything)
@@ -133,7 +133,7 @@ def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
 ) -> None:
     backup = tmp_path / "copy.db"
     main(["backup", str(backup), "--config", str(config_file)])
-    url = load(config_file).store.url
+    url = load_config(config_file).store.url
     with Store.open(url, watch=True) as store:
         t = T0 + 11 * DAY_MS
         store.commit(Batch(t, 0, [Reading("nas-air", t, 31.0)]))
@@ -155,7 +155,7 @@ def test_restore_says_what_will_be_missing_and_where_the_store_is_kept(
 def test_a_damaged_store_is_told_with_what_to_do(
     config_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path = load(config_file).store.path
+    path = load_config(config_file).store.path
     whole = path.read_bytes()
     path.write_bytes(whole[:100] + b"\xa5" * (len(whole) - 100))
     assert main(["export", "--config", str(config_file)]) == 2

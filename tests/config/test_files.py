@@ -9,7 +9,7 @@ import pytest
 from cabinetwatch.config import find_config_file, services
 from cabinetwatch.config.services import find_secret
 from cabinetwatch.text import ConfigError
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from tests.config.support import problem, read
 
 
@@ -212,10 +212,10 @@ def test_root_takes_only_a_file_that_root_alone_can_have_written(
     path.touch()
     as_root_sees_it(monkeypatch, **looks)
     if sentence is None:
-        load(path)
+        load_config(path)
         return
     with pytest.raises(ConfigError, match=sentence):
-        load(path)
+        load_config(path)
 
 
 def test_a_link_to_where_others_can_write_is_seen_through(
@@ -227,7 +227,7 @@ def test_a_link_to_where_others_can_write_is_seen_through(
     (tmp_path / "config.toml").symlink_to(state / "mine.toml")
     as_root_sees_it(monkeypatch, folder_mode=0o777)
     with pytest.raises(ConfigError, match=f"lies in {state}, where others"):
-        load(tmp_path / "config.toml")
+        load_config(tmp_path / "config.toml")
 
 
 @pytest.mark.parametrize(
@@ -253,7 +253,7 @@ def test_what_is_no_file_or_has_no_end_is_a_sentence_and_no_wait(
         path.touch(0o600)
         os.truncate(path, 1 << 40)
     with pytest.raises(ConfigError) as refused:
-        load(path)
+        load_config(path)
     assert sentence in str(refused.value)
     with pytest.raises(ConfigError) as refused:
         find_secret("mqtt-password", path)

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+import cabinetwatch
 from cabinetwatch.cli.main import main
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNITS = sorted(DEPLOY.glob("*.service"))
@@ -89,7 +90,7 @@ def test_the_page_is_at_first_for_this_machine_alone_and_its_address_alone_is_to
     [line] = unit_text(unit, "ExecStart")
     assert line.endswith(" --serve ${CABINETWATCH_PAGE}")
     opened = "    [Service]\n    Environment=CABINETWATCH_PAGE=0.0.0.0:8080\n"
-    manual = Path(configuration.__file__).parents[1] / "manual"
+    manual = Path(cabinetwatch.__file__).with_name("manual")
     assert opened in (manual / "page.md").read_text()
     assert opened.replace("    ", "#     ") in unit.read_text()
 
@@ -146,7 +147,7 @@ def test_the_mail_is_started_when_the_watch_ended_badly_and_only_then(
 
 
 def test_the_first_configuration_is_right_and_keeps_the_database_where_the_unit_may_write() -> None:
-    config = configuration.load(DEPLOY / "config.toml")
+    config = load_config(DEPLOY / "config.toml")
     state, runtime = (
         unit_text(DEPLOY / "cabinetwatch.service", option)[0]
         for option in ("StateDirectory", "RuntimeDirectory")
@@ -170,7 +171,7 @@ def test_credentials_have_the_names_that_the_configuration_looks_for() -> None:
 
 
 def test_the_manual_tells_how_exposed_each_unit_is() -> None:
-    told = (Path(configuration.__file__).parents[1] / "manual" / "security.md").read_text()
+    told = (Path(cabinetwatch.__file__).with_name("manual") / "security.md").read_text()
     words = r"exposure (.*) of 10, the page's the same \(the mailer's and the guard's (.*)\)\. Mem"
     [(watch_and_page, others)] = re.findall(words, " ".join(told.split()))
     for path in UNITS:

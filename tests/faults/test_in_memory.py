@@ -16,7 +16,7 @@ from cabinetwatch.store import database as in_memory
 from cabinetwatch.store.database import MemoryPlace, clear_leftovers, find_records
 from cabinetwatch.store.place import DiskFaultError, database_path
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config, restore_config
 from tests.faults.watched import TABLES
 from tests.report.serving import write_page
 from tests.service.site import HALL, NAS, Site
@@ -141,7 +141,7 @@ def test_a_store_that_takes_long_to_open_holds_up_nobody(
     open_for_good = startup.open_or_make
     monkeypatch.setattr(startup, "open_or_make", slowly)
     monkeypatch.setattr(startup, "TRY_EVERY_S", 0.0)
-    instead = FallbackStore(configuration.load(site.write()), DiskFaultError("the disk is full"))
+    instead = FallbackStore(load_config(site.write()), DiskFaultError("the disk is full"))
     try:
         assert not instead.is_over()
         assert opening.wait(10)
@@ -160,7 +160,7 @@ def test_no_mail_leads_to_where_nothing_can_be_done(site: Site) -> None:
         site.tables = f"{tables}\n{page}"
         instead = FallbackStore(site.config(), DiskFaultError("the disk is full"))
         try:
-            kept = configuration.restore(instead.config.as_json()).page
+            kept = restore_config(instead.config.as_json()).page
             assert instead.real.page is not None
             assert instead.real.page.actions
             assert (kept is None) == (files == "")

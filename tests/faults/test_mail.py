@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.faults.watched import TABLES, drive_over_threshold, mailed, wait_mailed
 from tests.service.site import NAS, Site
 from tests.service.watching import wait_until, watching
@@ -65,7 +65,7 @@ def test_a_certificate_that_does_not_hold_is_told_with_its_reason_and_no_mail_go
     ca_file = made.ca_file if trusted else stranger.ca_file
     secured = f'security = "tls"\nca_file = "{ca_file}"'
     path.write_text(path.read_text().replace('security = "none"', secured))
-    with watching(configuration.load(path)):
+    with watching(load_config(path)):
         cabinet.wait_online()
         cabinet.publish(NAS, "55")
         told = cabinet.wait_transition("site", "notice-undelivered", "unacknowledged")

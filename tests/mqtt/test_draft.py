@@ -23,7 +23,7 @@ from cabinetwatch.mqtt.draft import (
 )
 from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.text import plain
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 
 HEAD = '[mqtt]\nhost = "127.0.0.1"\n\n'
 
@@ -45,7 +45,7 @@ def accepted(text: str, folder: Path) -> Config:
     """The configuration that the draft makes, appended to the least there can be."""
     path = folder / "config.toml"
     path.write_text(HEAD + text)
-    return configuration.load(path)
+    return load_config(path)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.notify.channels import CommandChannel, HttpChannel
 from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.store.records import Notice, NoticeKind
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.notify.test_command_channel import the_notice as the_command_notice
 from tests.notify.test_http_channel import Server, server, the_notice
 
@@ -31,7 +31,7 @@ def lay_out(heading: str, folder: Path, **changes: str) -> Config:
                 content = content.replace(f"https://{old}.example", new)
             (folder / name[1]).write_text(content)
             (folder / name[1]).chmod(0o700 if content.startswith("#!") else 0o600)
-    return configuration.load(folder / "config.toml")
+    return load_config(folder / "config.toml")
 
 
 def post(config: Config, notice: Notice) -> Attempt:

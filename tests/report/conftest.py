@@ -15,7 +15,7 @@ from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.report.serving import Serving, write_page
 from tests.service.conftest import cabinet, site
 from tests.support import fortnight as story
@@ -42,7 +42,7 @@ def _story(tmp_path_factory: pytest.TempPathFactory) -> tuple[Fortnight, Week]:
                 week = WeekMaker(store, None, story.NOW).make(IsoWeek.parse(story.WEEK))
             kept.write_bytes(pickle.dumps((fortnight.path, fortnight.truth, week)))
         path, truth, week = pickle.loads(kept.read_bytes())  # noqa: S301 - our own
-    return Fortnight(path, configuration.load(path), truth), week
+    return Fortnight(path, load_config(path), truth), week
 
 
 @pytest.fixture(scope="session")

@@ -17,7 +17,7 @@ from cabinetwatch.report import page_server
 from cabinetwatch.report.actions import Rate, Request, choices_of
 from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
 from cabinetwatch.text import from_rfc3339
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Account, Priority
 from tests.report.acting import acting
 from tests.report.serving import Serving
@@ -285,7 +285,7 @@ def config(site: Site) -> Config:
         .replace('name = "under', 'timezone = "Europe/Dublin"\nname = "under')
     )
     site.path.write_text(text)
-    return configuration.load(site.path)
+    return load_config(site.path)
 
 
 def account(priority: Priority, state: str, *subjects: str) -> Account:

@@ -21,7 +21,7 @@ from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import plain
-from cabinetwatch.watch.configuration import load
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Account, Entry, EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
@@ -65,12 +65,12 @@ def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> st
     if not path.exists():
         write_config(folder, HOUSE + COMMISSIONED)
     keep(path, world)
-    with Store.open(load(path).store.url) as store:
+    with Store.open(load_config(path).store.url) as store:
         store.commit(Batch(world.t, 0, figures=list(figures)))
     clock = HandClock(world.t)
     clock.stand_still()
-    source = PageSource(load(path).store.url, None, folder, clock, None)
-    with WriterLock(load(path).store_path(), watch=True):
+    source = PageSource(load_config(path).store.url, None, folder, clock, None)
+    with WriterLock(load_config(path).store_path(), watch=True):
         html = source.html().decode()
     source.close()
     return re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL)
@@ -280,10 +280,10 @@ def recorded(folder: Path, site: str) -> str:
     """Make the store of a site that has lived for a while; give its URL."""
     folder.mkdir()
     path = write_config(folder, HOUSE.replace("under-stairs cabinet", site) + COMMISSIONED)
-    world = World(load(path), every_s=60)
+    world = World(load_config(path), every_s=60)
     world.lives(HOUR // 6)
     keep(path, world)
-    return load(path).store.url
+    return load_config(path).store.url
 
 
 def test_a_store_that_is_made_anew_while_the_page_looks_is_shown_once_it_is_there(

@@ -29,7 +29,7 @@ from cabinetwatch.store.migrate import migrate
 from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import to_rfc3339
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading
 from tests.support import fortnight as story
 from tests.support.fortnight import (
@@ -233,7 +233,7 @@ def test_nothing_is_told_of_before_the_watch_was_started(tier: Tier, tmp_path: P
     # Started amid a minute and a quarter of an hour, and hottest at once.
     started = story.TUESDAY_EVENING + 37 * MINUTE_MS + 20_000
     gear = GEAR[0]
-    config = configuration.load(story.configure(tmp_path, [gear], 2525))
+    config = load_config(story.configure(tmp_path, [gear], 2525))
     migrate(config.store.url)
     truth = Truth(np.arange(started // MINUTE_MS, started // MINUTE_MS + 60) * MINUTE_MS)
     falling = np.linspace(60.0, 40.0, 60)[:, None] + np.zeros((1, 6))

@@ -20,7 +20,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.support.hand_clock import HandClock
 from tests.support.patience import WITHIN_S
 
@@ -62,7 +62,7 @@ def main(path: Path, start_utc_ms: int) -> int:
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     clock = HandClock(start_utc_ms)
     clock.stand_still()
-    daemon = Daemon(configuration.load(path), clock)
+    daemon = Daemon(load_config(path), clock)
     daemon.start()
     driven = Driven(daemon)
     print(clock.utc_ms(), flush=True)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 
 NAS = "cabinet/nas/temperature"
 HALL = "house/hall/temperature"
@@ -95,7 +95,7 @@ class Site:
 
     def config(self) -> Config:
         """Write the file and load it."""
-        return configuration.load(self.write())
+        return load_config(self.write())
 
     @property
     def url(self) -> str:

@@ -12,7 +12,7 @@ import pytest
 
 from cabinetwatch.service.guard import failure_mail, tell_failure
 from cabinetwatch.text import ConfigError
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config_for_mail
 from tests.service.mails import part
 from tests.service.site import Site
 from tests.support.forked import ROOT
@@ -21,7 +21,7 @@ from tests.support.mail import MailDrop
 
 def tell(site: Site, stamp: Path) -> bool:
     """Do what the command does, in this process: a new one takes seconds to begin."""
-    config = configuration.load_for_mail(site.path)
+    config = load_config_for_mail(site.path)
     return tell_failure(config, "cabinetwatch.service", stamp, 1.0)
 
 

@@ -10,7 +10,7 @@ from cabinetwatch.service.offline import OfflineRun
 from cabinetwatch.store.codecs import Tier
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.store.store import Store
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.support.empty_store import put_empty_store
 
 MINUTE_MS = 60_000
@@ -41,7 +41,7 @@ enabled = false
 def test_what_was_lived_through_offline_is_judged_kept_condensed_and_frozen(tmp_path: Path) -> None:
     path = tmp_path / "config.toml"
     path.write_text(TABLES)
-    config = configuration.load(path)
+    config = load_config(path)
     put_empty_store(config.store.url)
     with Store.open(config.store.url) as store:
         run = OfflineRun(config, store, MONDAY)

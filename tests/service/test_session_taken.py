@@ -11,7 +11,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Mqtt
 from cabinetwatch.service.startup import client_id_last, client_id_of, client_id_without
 from cabinetwatch.store.replay import take_snapshot
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from tests.service.site import HALL, Site
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
@@ -32,7 +32,7 @@ def config_of(site: Site, name: str, mqtt: str = "") -> Config:
         put_empty_store(own.url)
     text = path.read_text().replace("[mqtt]", f"[mqtt]\n{mqtt}")
     path.write_text(text.replace("under-stairs cabinet", name))
-    return configuration.load(path)
+    return load_config(path)
 
 
 def is_taken(site: Site, name: str) -> bool:

@@ -10,7 +10,7 @@ from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.replay import running_since
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, from_rfc3339
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import EntryKind
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until, watching
@@ -104,7 +104,7 @@ def is_back(cabinet: Wire, heard: int) -> bool:
 def test_a_lock_that_was_handed_on_is_no_hindrance_to_set_a_damaged_store_aside(
     site: Site, broker: Broker
 ) -> None:
-    config = configuration.load(site.write())
+    config = load_config(site.write())
     with watching(config):
         pass
     path = config.store_path()

@@ -22,7 +22,7 @@ from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice, Outcome
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import mark
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Priority, Reading, Transition
 from tests.support.empty_store import put_empty_store
 
@@ -146,7 +146,7 @@ class Fortnight:
 def build(folder: Path, mail_port: int = 2525) -> Fortnight:
     """Make configuration and store."""
     path = configure(folder, GEAR, mail_port)
-    config = configuration.load(path)
+    config = load_config(path)
     put_empty_store(config.store.url)
     truth = measure(GEAR, np.arange(FIRST, NOW, MINUTE_MS, dtype=np.int64))
     with Store.open(database_url(folder / "watch.db")) as store:

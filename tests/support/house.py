@@ -17,7 +17,7 @@ from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
-from cabinetwatch.watch import configuration
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
 from tests.support.empty_store import put_empty_store
@@ -139,7 +139,7 @@ def build(
         for number in range(devices)
     )
     path.write_text(text + tables)
-    config = configuration.load(path)
+    config = load_config(path)
     put_empty_store(config.store.url)
     with Store.open(config.store.url) as store:
         for batch in _minutes(now_utc_ms, days, devices):

@@ -16,8 +16,8 @@ from cabinetwatch.service.offline import teach
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import ConfigError, plain
 from cabinetwatch.watch import conditions
+from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.conditions.base import DeviceCondition, TimeToRespond, rpm
-from cabinetwatch.watch.configuration import load
 from cabinetwatch.watch.events import EntryKind, Transition
 from cabinetwatch.watch.sensors import SensorView
 from tests.cli.recorded_day import keep, write_config
@@ -159,16 +159,16 @@ def test_the_configuration_has_its_keys(config_file: Path) -> None:
     own = "[devices.nas.alarms.fan-fast]\nmax_fan_rpm = 900.0\n"
     text = config_file.read_text()
     config_file.write_text(text + own)
-    assert World(load(config_file)).engine.alarms["nas/fan-fast"].condition.values()[
+    assert World(load_config(config_file)).engine.alarms["nas/fan-fast"].condition.values()[
         "max_fan_rpm"
     ] == pytest.approx(900.0)
     config_file.write_text(text + own.replace("max_fan", "max_fam"))
     with pytest.raises(ConfigError, match="max_fan_rpm"):
-        load(config_file)
+        load_config(config_file)
 
 
 def test_it_is_raised_mailed_shown_on_the_page_and_returns(config_file: Path) -> None:
-    world = World(load(config_file))
+    world = World(load_config(config_file))
     turning(world, 1200.0, HOUR)
     (raised,) = of(turning(world, 1800.0, 5 * MINUTE), "fan-fast")
     assert raised.is_raise
@@ -189,7 +189,7 @@ def test_it_is_raised_mailed_shown_on_the_page_and_returns(config_file: Path) ->
 
 
 def test_a_trial_withholds_it(config_file: Path) -> None:
-    world = World(load(config_file))
+    world = World(load_config(config_file))
     turning(world, 1200.0, 5 * MINUTE)
     for command in (
         {"command": "trial-begin", "device": "nas"},
@@ -206,12 +206,12 @@ def test_a_lesson_is_not_disturbed_by_it(config_file: Path) -> None:
     for kind in ("temperature", "power"):
         text = text.replace(slow.format(kind), slow.format(kind) + "\ninterval_s = 60")
     config_file.write_text(text)
-    world = World(load(config_file), every_s=60)
+    world = World(load_config(config_file), every_s=60)
     for hour in range(36):
         world.power_w = (30.0, 40.0, 55.0, 35.0)[hour // 3 % 4]
         world.lives(HOUR)
     keep(config_file, world)
-    config = load(config_file)
+    config = load_config(config_file)
     with Store.open(config.store.url, read_only=True) as store:
         learnt = teach(store, config, "nas", T0, T0 + 2 * DAY)
     answer = world.tells(EntryKind.COMMAND, command="learn", device="nas", observer=learnt)
