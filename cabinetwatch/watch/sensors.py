@@ -11,6 +11,7 @@ from cabinetwatch.config.model import Config, Sensor
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import (
+    FLICKER_STEPS,
     MANNERS,
     MOST_FLICKER_K,
     StuckWatch,
@@ -303,6 +304,15 @@ of which the response isn't known yet may take hours (our choice)."""
 LONGER_THAN_USUAL = 3.0
 """A value must stand so many times longer than it ever did while the sensor was in good order."""
 
+EXPERIENCED_MS = 7 * 86_400_000
+"""After so long it is known how long a value stands while all is well, and how far its witnesses
+move meanwhile. Half the movement, but for two steps of the sensor, then tells as much (our choice;
+after three days it told wrongly eight times as often as the whole, after seven no more often).
+"""
+
+FEW = 2
+"""Of more witnesses than these one need not have moved then: its load may have made up for it."""
+
 
 class Seen(NamedTuple):
     """What a witness says, under a number that changes when it is reckoned anew and may jump."""
@@ -319,7 +329,7 @@ Witness = Callable[[], Seen | None]
 class FrozenWatch:
     """Watches one sensor for standing still. Call `take` for each reading.
 
-    It is stuck when every witness has moved meanwhile. Without a witness it is never stuck: a plug
+    It is stuck when its witnesses have moved meanwhile. Without a witness it is never stuck: a plug
     that reads the same all night is not.
 
     Args:
@@ -327,7 +337,8 @@ class FrozenWatch:
         moved_k: by how much, at least.
         flickers: whether the witnesses tell enough for a value that flickers by a step to stand,
             and however long it used to stand. Otherwise it must also have stood, exactly, for far
-            longer than it used to.
+            longer than it used to; after a week of that half of
+            `moved_k`, and all witnesses but one, are enough.
     """
 
     def __init__(
@@ -335,7 +346,9 @@ class FrozenWatch:
     ) -> None:
         self._witnesses = witnesses
         self._watches = [StuckWatch(moved_k) for _ in witnesses]
+        self._moved_k = moved_k
         self._flickers = flickers
+        self._first_t: int | None = None
         self._resolution = Resolution()
         self._longest_run_ms = 0
         self._run_t: int | None = None
@@ -393,13 +406,13 @@ class FrozenWatch:
         self._follow(t, t - self._look_t + LOOK_EVERY_MS)
         self._look_t = t + LOOK_EVERY_MS
         self._looked = True
-        all_moved = self._observe(t, value)
+        moved = self._observe(t, value)
         if self._run_t is None:
             self._run_t, self._lowest, self._highest = t, value, value
         run_ms = t - self._run_t
         usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
         self.since_t = self._run_t
-        self.stuck = all_moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
+        self.stuck = moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
@@ -417,12 +430,20 @@ class FrozenWatch:
             self._smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:
-        """Hand value and witnesses on; say whether every witness has moved while it stood."""
-        all_moved, step = True, self._step
+        """Hand value and witnesses on; say whether enough of them have moved while it stood."""
+        count = len(self._watches)
+        needed, moved_k, step = count, self._moved_k, self._step
+        if self._first_t is None:
+            self._first_t = t
+        half_k = moved_k / 2 + FLICKER_STEPS * self._resolution.step
+        known = self._resolution.step > 0.0 and t - self._first_t >= EXPERIENCED_MS
+        if known and not self._flickers and half_k < moved_k:
+            moved_k, needed = half_k, count if count <= FEW else count - 1
+        moved = 0
         for watch, witness in zip(self._watches, self._smooth, strict=True):
-            if not watch.observe(t, value, witness, step):
-                all_moved = False
-        return all_moved
+            watch.moved = moved_k
+            moved += watch.observe(t, value, witness, step)
+        return moved >= needed
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
@@ -432,6 +453,7 @@ class FrozenWatch:
             "stuck": self.stuck,
             "run": [self._lowest, self._highest],
             "longest_run_ms": self._longest_run_ms,
+            "first_t": self._first_t,
             "run_t": self._run_t,
             "look_t": self._look_t,
             "looked": self._looked,
@@ -452,5 +474,6 @@ class FrozenWatch:
         self.stuck = state["stuck"]
         self._lowest, self._highest = state.get("run", (0.0, 0.0))
         self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
+        self._first_t = state.get("first_t")
         self._look_t, self._looked = state["look_t"], state["looked"]
         self.since_t = state["since_t"]

@@ -252,7 +252,7 @@ def watch_for_standing_still(
 
     A device's temperature is driven by the ambient as it feels it and by its load: its witness is
     what its model expects. An ambient that is no device's own temperature has the devices in it as
-    witnesses, and all of them must move.
+    witnesses (see `FrozenWatch`).
     """
     for sensor in sensors.values():
         driven = [d for d in devices.values() if d.temperature is sensor and d.ambient is not None]
