@@ -572,7 +572,8 @@ def provisional(learnt: Learnt, settings: DeviceSettings) -> Learnt | None:
     """What some days may teach: they haven't shown all that a week does, or no load at all.
 
     The allowance for what passes the band is carried from as many days as there were, as the
-    highest of a year is; without power it leaves room for loads unseen.
+    highest of a year is. Without power it leaves room for loads unseen, and the bound relaxes no
+    slower than `_SLOWEST_BOUND_S`: what lasts may be the load's memory, not the device's.
     """
     normal = learnt.normal
     few = yearly_sigmas(round(learnt.days)) / _YEARLY_SIGMAS[-1]
@@ -581,4 +582,6 @@ def provisional(learnt: Learnt, settings: DeviceSettings) -> Learnt | None:
         return replace(learnt, normal=replace(normal, guard=guard))
     if normal.rise_k < SMALLEST_MISSED_RISE_K:
         return None
-    return replace(learnt, normal=replace(normal, guard=max(guard, _UNSEEN_LOADS)))
+    bound_tau_s = min(normal.bound_tau_s or learnt.response.tau_s, _SLOWEST_BOUND_S)
+    widened = replace(normal, guard=max(guard, _UNSEEN_LOADS), bound_tau_s=bound_tau_s)
+    return replace(learnt, normal=widened)

@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.thermal.learning import yearly_sigmas
+from cabinetwatch.thermal.learning import Learnt, provisional, yearly_sigmas
+from cabinetwatch.thermal.response import unlearnt_response
 from cabinetwatch.thermal.rise import NormalRise
 from cabinetwatch.thermal.windows import DeviceSettings
 from tests.thermal.scenes import DAY_S, Scene, TwoParts, step_at
@@ -77,6 +78,18 @@ def test_a_provisional_band_serves_from_the_third_day_and_leaves_more_room(
     assert early.guard > 1.8 * band.guard
     assert band.at(40.0) == pytest.approx(12.0, abs=0.4)
     assert tau_s == pytest.approx(900.0, rel=0.4)
+
+
+@pytest.mark.parametrize(("has_power", "bound_tau_s"), [(False, 2000.0), (True, 18_000.0)])
+def test_some_days_of_a_load_nobody_measures_slow_no_bound(
+    has_power: bool, bound_tau_s: float
+) -> None:
+    """What lasts for hours may be the load's memory, and a bound that slow calls it heat."""
+    slow = NormalRise(8.0, 40.0 if has_power else None, bound_tau_s=18_000.0)
+    lesson = Learnt(unlearnt_response(18_000.0), slow, 0.1, 3.0, None, None, "fair", ())
+    early = provisional(lesson, DeviceSettings(has_power=has_power))
+    assert early is not None
+    assert early.normal.bound_tau_s == bound_tau_s
 
 
 def test_without_power_a_device_that_was_never_on_has_no_provisional_band() -> None:
