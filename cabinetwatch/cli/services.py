@@ -17,6 +17,7 @@ from cabinetwatch.service.guard import Guard, tell_failure
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.service.publisher import HEARTBEAT_MS
 from cabinetwatch.service.startup import FallbackStore, client_id_last
+from cabinetwatch.service.store_loop import say_lost
 from cabinetwatch.store.database import clear_leftovers, find_watch
 from cabinetwatch.store.place import DiskFaultError, WriterLock
 from cabinetwatch.text import CabinetwatchError, ConfigError, UsageError, counted, describe_duration
@@ -53,6 +54,7 @@ def run(args: argparse.Namespace) -> int:
             changed, lock = _watch(daemon, path, signals, notifier, fallback)
             lost = 0 if fallback is None else fallback.end()
             if isinstance(changed, int):
+                say_lost(lost)
                 return changed
             before = daemon.config if fallback is None else fallback.real
             was_away = "" if fallback is None else fallback.error

@@ -113,8 +113,8 @@ class Daemon:
         path = self._store.path
         salvage = pending_salvage(path)
         if salvage is not None:
-            tell = self._tell_of_store
-            self._salvage = [startup.SalvageLoop(path, salvage, tell, self._part_failed)]
+            tell, zone = self._tell_of_store, self.config.site.timezone
+            self._salvage = [startup.SalvageLoop(path, salvage, tell, self._part_failed, zone)]
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()

@@ -29,7 +29,7 @@ from cabinetwatch.store.records import Batch, ClosedWeek
 from cabinetwatch.store.replay import pack_state
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Now
-from cabinetwatch.text import CabinetwatchError, UsageError, to_rfc3339
+from cabinetwatch.text import CabinetwatchError, UsageError, local_time
 from cabinetwatch.watch.conditions import restore_config
 from cabinetwatch.watch.devices import LEARNT_FROM
 from cabinetwatch.watch.engine import Engine
@@ -300,8 +300,9 @@ def teach(
         engine.observe(reading)
     device = engine.model.devices[device_id]
     if device.observer.learning.stage not in _LEARNT or device.observer.normal is None:
+        since, until = (local_time(ms, config.site.timezone) for ms in (first_ms, last_ms))
         raise LessonError(
-            f"The record from {to_rfc3339(first_ms)} to {to_rfc3339(last_ms)} holds too little of"
+            f"The record from {since} to {until} holds too little of"
             f" {device_id} running to learn from; give a longer interval"
         )
     return device.observer.save()

@@ -42,7 +42,14 @@ from cabinetwatch.store.place import (
     write_durably,
 )
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import CabinetwatchError, StoreError, counted, without_secrets
+from cabinetwatch.text import (
+    CabinetwatchError,
+    StoreError,
+    counted,
+    from_rfc3339,
+    local_time,
+    without_secrets,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -134,9 +141,11 @@ class SalvageLoop(Part):
         salvage: Salvage,
         tell: Callable[[dict[str, Any]], None],
         on_failure: OnFailure,
+        timezone: str,
     ) -> None:
         super().__init__("salvage", on_failure)
         self._path, self._salvage, self._tell = path, salvage, tell
+        self._timezone = timezone
         self._stopping = threading.Event()
 
     def stop(self) -> None:
@@ -163,7 +172,7 @@ class SalvageLoop(Part):
                 self._say(ok=False, error=f"{was}. {error}")
             return
         if done:
-            note = _carried(done) if self._salvage.last_seq else _NOTHING
+            note = _carried(done, self._timezone) if self._salvage.last_seq else _NOTHING
             _log.warning("%s; %s", was, note)
             self._say(ok=True, lost=done["lost"]["inputs"], note=note)
 
@@ -171,13 +180,17 @@ class SalvageLoop(Part):
         self._tell({"error": "", "lost": 0, "set_aside": True} | data)
 
 
-def _carried(done: dict[str, Any]) -> str:
+def _carried(done: dict[str, Any], timezone: str) -> str:
     count, lost = done["readings"], done["lost"]
     carried = f"{counted(count, 'reading')} {'was' if count == 1 else 'were'} carried over"
     if not lost["inputs"]:
         return f"{carried}, and none is missing among them"
-    between = f"between {lost['from'] or 'the first'} and {lost['to'] or 'the last'}"
-    return f"{carried}; {counted(lost['inputs'], 'reading')} {between} could not be read"
+    since, until = (
+        otherwise if lost[end] is None else local_time(from_rfc3339(lost[end]), timezone)
+        for end, otherwise in (("from", "the first"), ("to", "the last"))
+    )
+    between = f"{counted(lost['inputs'], 'reading')} between {since} and {until}"
+    return f"{carried}; {between} could not be read"
 
 
 def put_aside(url: str, error: DamagedStoreError) -> None:

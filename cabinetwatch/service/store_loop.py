@@ -24,7 +24,7 @@ from cabinetwatch.store.place import (
 from cabinetwatch.store.records import Batch, Notice, Receipt
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import SPARE_PAGES, Keeping, Now
-from cabinetwatch.text import StoreError
+from cabinetwatch.text import StoreError, counted
 from cabinetwatch.watch.events import Reading
 
 _log = logging.getLogger(__name__)
@@ -181,6 +181,8 @@ class StoreLoop(WatchedPart):
             if work is not None:
                 self._commit(work)
             if self._stopping and (self._failing or self._pending is None):
+                if self._failing:
+                    say_lost(self._lost + sum(_readings_in(work) for work in self._held()))
                 return
             self._look_for_commands()
             self._keep_house()
@@ -363,6 +365,17 @@ class StoreLoop(WatchedPart):
         self.progress_t = after
         if answers:
             self.put(Batch(handled=list(answers)))
+
+
+def say_lost(readings: int) -> None:
+    """Write to the log what an end amid a fault of the store costs."""
+    if readings:
+        went = f"{counted(readings, 'reading')} {'is' if readings == 1 else 'are'} lost"
+        _log.error("the store could not be written: %s, but for what the broker sends again", went)
+
+
+def _readings_in(work: Batch) -> int:
+    return sum(isinstance(item, Reading) for item in work.inputs)
 
 
 def _give_up_oldest(work: Batch) -> int:

@@ -9,7 +9,7 @@ import pytest
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import pack_state, warm_engine
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import to_rfc3339
+from cabinetwatch.text import local_time, to_rfc3339
 from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Entry, EntryKind
@@ -124,7 +124,8 @@ def test_too_little_in_the_interval_is_said(stored: Path) -> None:
     short = ("--from", to_rfc3339(T0), "--to", to_rfc3339(T0 + HOUR))
     status, _, err = run(stored, "learn", "nas", *short)
     assert status == 2
-    assert "holds too little of nas running" in err
+    assert err.startswith(f"The record from {local_time(T0 + 60_000, 'UTC')} to ")
+    assert " UTC holds too little of nas running" in err
     status, _, err = run(stored, "learn", "nas", "--to", to_rfc3339(T0))
     assert status == 2
     assert "no readings of nas" in err

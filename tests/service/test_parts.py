@@ -199,6 +199,26 @@ def test_what_waits_for_a_disk_that_is_away_stays_within_bounds(
     assert told[-1].utc_ms == utc_ms
 
 
+def test_an_end_amid_a_fault_says_how_many_readings_it_costs(
+    site: Site,
+    blocked: sqlite3.Connection,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.2)
+    ends = Ends()
+    with Store.open(site.url) as store:
+        loop = loop_of(store, RatedClock(20.0, START_MS), ends)
+        loop.start()
+        loop.put(numbered(1, 80))
+        wait_until(lambda: ends.reports == [False], "the fault to be found")
+        loop.put(numbered(81, 20))
+        loop.stop()
+        assert loop.join(WITHIN_S)
+        assert blocked.in_transaction
+    assert "100 readings are lost, but for what the broker sends again" in caplog.text
+
+
 # One instant.
 
 
