@@ -32,6 +32,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     DiskRefusesError,
+    WriterLock,
     act_as_owner,
     check_is_file,
     database_url,
@@ -264,13 +265,43 @@ def _look_through(path: Path, within_s: float, mode: str) -> bool | None:
         raise _sentence(path, error) from error
 
 
-def own_log_only(path: Path) -> None:
+def take_lock(path: Path, *, watch: bool = False) -> WriterLock:
+    """Take a store's lock, see to it that the log beside it is its own, and give the lock.
+
+    Raises:
+        StoreError: another process holds it, or a log that is another's can't be put aside.
+    """
+    lock = WriterLock(path, watch=watch)
+    try:
+        _own_log_only(path)
+    except BaseException:
+        lock.release()
+        raise
+    return lock
+
+
+@contextmanager
+def writing_once(path: Path) -> Iterator[Connection]:
+    """Run one transaction without the lock, beside a watch that may hold it."""
+    try:
+        lock = WriterLock(path)
+    except StoreError:
+        # Who holds it has looked at the log.
+        pass
+    else:
+        with lock:
+            _own_log_only(path)
+    with closing(Database(path, read_only=False)) as database, database.writing() as connection:
+        yield connection
+
+
+def _own_log_only(path: Path) -> None:
     """Put the log beside a store out of the way where it is another one's, before any open.
 
     So it is after a kill and a backup that was copied over the store by hand: SQLite would write
     what the log holds into the backup. Only where the file has changed since its log was last
     written is all of it looked through; a kill, which is quick after a checkpoint, rarely leaves
-    it so. The store's lock is the caller's.
+    it so.
 
     Raises:
         StoreError: renaming fails.
@@ -278,11 +309,12 @@ def own_log_only(path: Path) -> None:
     log = path.with_name(path.name + "-wal")
     try:
         written = log.stat()
-        if written.st_size == 0 or path.stat().st_ctime_ns <= written.st_ctime_ns:
+        # Of the log when it was written: where root only opens it, SQLite changes its status.
+        if written.st_size == 0 or path.stat().st_ctime_ns <= written.st_mtime_ns:
             return
         if owns_log(path):
             return
-        target = dated_name(path, "other-log", written.st_ctime_ns // 1_000_000)
+        target = dated_name(path, "other-log", written.st_mtime_ns // 1_000_000)
         log.rename(target)
         path.with_name(path.name + "-shm").unlink(missing_ok=True)
     except FileNotFoundError:

@@ -16,10 +16,10 @@ from cabinetwatch.store.database import (
     check_revision,
     connect,
     is_ours,
+    take_lock,
     translated,
 )
 from cabinetwatch.store.place import (
-    WriterLock,
     act_as_owner,
     create_private,
     database_path,
@@ -40,7 +40,7 @@ def migrate(url: str) -> None:
     path = database_path(url)
     act_as_owner(path)
     exists = is_ours(path)
-    with WriterLock(path):
+    with take_lock(path):
         if not exists:
             _make_empty(path)
         with closing(Database(path, read_only=False)) as database, database.writing() as connection:

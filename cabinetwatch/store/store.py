@@ -3,7 +3,7 @@
 import zlib
 from bisect import bisect_left
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import ExitStack, closing, contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -21,16 +21,13 @@ from cabinetwatch.store.codecs import (
     TierBlock,
     condense,
 )
-from cabinetwatch.store.database import Database, MemoryPlace, check_revision, is_ours, own_log_only
-from cabinetwatch.store.inputs import (
-    TABLES,
-    Rename,
-    Renames,
-    Stretch,
-    Wanted,
-    judge_wanted,
-    read_renames,
-    sensors_of_today,
+from cabinetwatch.store.database import (
+    Database,
+    MemoryPlace,
+    check_revision,
+    is_ours,
+    take_lock,
+    writing_once,
 )
 from cabinetwatch.store.place import (
     NoStoreError,
@@ -56,7 +53,6 @@ from cabinetwatch.store.records import (
     posted,
     unpack_window,
 )
-from cabinetwatch.store.schema import REVISIONS
 from cabinetwatch.store.upkeep import SPARE_PAGES, Keeping, Now, Room
 from cabinetwatch.text import StoreError
 from cabinetwatch.watch.events import AlarmState, Entry, EntryKind, Reading, Transition
@@ -129,8 +125,7 @@ class Store:
             if not is_ours(path):
                 raise NoStoreError(f"There is no store at {path} yet; `cabinetwatch run` makes it")
             if not read_only and (lock is None or not lock.held):
-                lock = undo.enter_context(WriterLock(path, watch=watch))
-                own_log_only(path)
+                lock = undo.enter_context(take_lock(path, watch=watch))
             _require_current(database)
             writer = None if read_only else Writer(database, window_messages)
             undo.pop_all()
@@ -171,7 +166,7 @@ class Store:
         """
         self._require_writer().commit(batch)
 
-    def rename(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+    def rename(self, wanted: Sequence[tuple[str, str]]) -> told.Wanted:
         """Let the past of sensors, each as (old, new), be of their new IDs; only once ever.
 
         Gives what was done, as `due`, and sentences about what can't be done.
@@ -208,7 +203,7 @@ class Store:
         if not is_ours(self.path):
             raise NoStoreError(f"There is no store at {self.path} any more")
         with ExitStack() as undo:
-            lock = undo.enter_context(WriterLock(self.path, watch=self._is_watch))
+            lock = undo.enter_context(take_lock(self.path, watch=self._is_watch))
             undo.callback(self._database.close)
             _require_current(self._database)
             if self.last_seq() != writer.seq:
@@ -239,7 +234,7 @@ class Store:
 
     def stretches(
         self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
-    ) -> Iterator[Stretch]:
+    ) -> Iterator[told.Stretch]:
         """Give the stretches that hold any reading of an interval.
 
         Between two stretches the journal may say that configuration or clock changed; within one
@@ -282,25 +277,25 @@ class Store:
     def sensors(self) -> list[str]:
         """Give the names of all sensors that ever had a reading."""
         with self._reading() as connection:
-            return sensors_of_today(connection)
+            return told.sensors_of_today(connection)
 
-    def renames(self) -> Renames:
+    def renames(self) -> told.Renames:
         """Give which sensors have been renamed."""
         with self._reading() as connection:
-            return read_renames(connection)
+            return told.read_renames(connection)
 
-    def renames_wanted(self, wanted: Sequence[tuple[str, str]]) -> Wanted:
+    def renames_wanted(self, wanted: Sequence[tuple[str, str]]) -> told.Wanted:
         """Look which renames, each as (old, new), are still to be done, and which can't be."""
         with self._reading() as connection:
-            return judge_wanted(connection, wanted)
+            return told.judge_wanted(connection, wanted)
 
-    def renames_unpublished(self) -> list[Rename]:
+    def renames_unpublished(self) -> list[told.Rename]:
         """Give the renames since which no broker has let the watch in."""
         journal = schema.journal.c
         newest = select(func.max(journal.seq)).where(journal.kind == EntryKind.CONNECT.value)
         with self._reading() as connection:
             last = connection.scalar(newest) or 0
-            return [rename for rename in read_renames(connection) if rename.seq > last]
+            return [rename for rename in told.read_renames(connection) if rename.seq > last]
 
     def unreadable(self) -> dict[str, UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""
@@ -489,7 +484,7 @@ class Store:
         self, subject: str, figures: Sequence[str], tier: Tier, from_utc_ms: int, to_utc_ms: int
     ) -> dict[str, list[Bucket]]:
         """Give the buckets of several figures of a subject: their blocks are opened only once."""
-        table = TABLES[tier]
+        table = told.TABLES[tier]
         rows = (
             select(table.c.data)
             .where(
@@ -573,11 +568,13 @@ class Store:
         Gives the id under which `command_result` tells what came of it; it is never used again.
         """
         row = insert(schema.command).values(command=dict(command), utc_ms=utc_ms)
-        with ExitStack() as opened:
-            database = self._database
-            if self._writer is None:
-                database = opened.enter_context(closing(Database(self.path, read_only=False)))
-            connection = opened.enter_context(database.writing())
+        if self._writer is None:
+            # A log that is another's could not be put aside from under what reads it.
+            self._database.close()
+            writing = writing_once(self.path)
+        else:
+            writing = self._database.writing()
+        with writing as connection:
             return int(connection.execute(row.returning(schema.command.c.id)).scalar_one())
 
     def take_commands(self) -> list[tuple[int, Any]]:
@@ -635,7 +632,7 @@ class _Tail:
 
     def __init__(self) -> None:
         self._derived_seq = 0
-        self._renames: list[Rename] = []
+        self._renames: list[told.Rename] = []
         self._minutes = upkeep.Minutes(0)
         self._waiting: list[FigureMinute] = []
         self._waiting_mark: tuple[int, ...] = ()
@@ -668,7 +665,7 @@ class _Tail:
 
     def _gathered(self, connection: Connection, sensor: str) -> list[Bucket]:
         """Go on where the last look ended, unless the tiers have come further, or names changed."""
-        derived, renames = upkeep.derived_seq(connection), list(read_renames(connection))
+        derived, renames = upkeep.derived_seq(connection), list(told.read_renames(connection))
         if derived != self._derived_seq or renames != self._renames:
             self._derived_seq, self._renames = derived, renames
             self._minutes = upkeep.Minutes(derived)
@@ -688,7 +685,7 @@ def _of_interval(
 def _require_current(database: Database) -> None:
     with database.reading() as connection:
         revision = check_revision(connection, database.path)
-    if revision != REVISIONS[-1]:
+    if revision != schema.REVISIONS[-1]:
         raise StoreError(
             f"The store {database.path} has the schema of an older cabinetwatch; "
             "`cabinetwatch run` brings it up to date"

@@ -302,12 +302,30 @@ def test_the_log_of_another_store_is_left_out(path: Path, tmp_path: Path) -> Non
     assert rows_of(path) == rows_of(tmp_path / "backup.db")
 
 
-def test_a_backup_copied_over_a_killed_store_is_opened_as_it_is(
-    path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+def opened(path: Path) -> None:
+    Store.open(database_url(path)).close()
+
+
+def given_a_command(path: Path) -> None:
+    with Store.open(database_url(path), read_only=True) as store:
+        store.put_command({"command": "ack", "all": True}, T0)
+
+
+def brought_up_to_date(path: Path) -> None:
+    migrate(database_url(path))
+
+
+@pytest.mark.parametrize("first_used", [opened, given_a_command, brought_up_to_date])
+def test_a_backup_copied_over_a_killed_store_is_used_as_it_is(
+    path: Path,
+    tmp_path: Path,
+    caplog: pytest.LogCaptureFixture,
+    first_used: Callable[[Path], None],
 ) -> None:
     backup = tmp_path / "backup.db"
     backup_over_a_killed_store(path, backup)
     before = rows_of(backup)
+    first_used(path)
     with Store.open(database_url(path)) as store:
         store.commit(batch(reading(t=T0 + 1000)))
     (log,) = path.parent.glob("cabinet.db.other-log-*")
