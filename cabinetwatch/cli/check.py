@@ -185,10 +185,8 @@ class Ear:
         decoded = self._decoder.decode(message.topic, message.payload, 0)
         for sensor, value, _ in decoded.values:
             self._values[sensor] = value, message.retain
-        for sensor in decoded.unread:
-            problem = with_remedy(
-                decoded.problems[0], self._config.sensors[sensor], message.payload
-            )
+        for sensor, why in decoded.unread.items():
+            problem = with_remedy(why, self._config.sensors[sensor], message.payload)
             self._problems[sensor] = f"{excerpt(message.topic, 200)}: {problem}"
         heard = {value.sensor for value in decoded.values}
         self._waiting -= heard if message.retain else heard.union(decoded.unread)

@@ -472,12 +472,12 @@ class UnreadableCounts:
         """Learn the watch time (ms) at which this run began, as the journal has it."""
         self._run_t = run_t
 
-    def note(self, sensors: Iterable[str], problem: str, t: int, utc_ms: int) -> None:
+    def note(self, unread: Mapping[str, str], t: int, utc_ms: int) -> None:
         """Take one message, arrived at watch time `t` (ms), that held nothing for some sensors.
 
-        `problem` is the first thing that is wrong with it.
+        `unread` tells for each what is wrong.
         """
-        for sensor in sensors:
+        for sensor, problem in unread.items():
             key = sensor, utc_ms // HOUR_MS
             messages = self._counts[key].messages + 1 if key in self._counts else 1
             shown = excerpt(problem, _LONGEST_PROBLEM)
@@ -503,9 +503,9 @@ class UnheardCounts:
         self._next_t = 0
         self._pause_ms = self.FIRST_MS
 
-    def note_unread(self, sensors: Iterable[str], problem: str) -> None:
-        """Take one message that could not be read for some sensors."""
-        for sensor in sensors:
+    def note_unread(self, unread: Mapping[str, str]) -> None:
+        """Take one message that could not be read for some sensors, and why for each."""
+        for sensor, problem in unread.items():
             counts = self._counts.setdefault(sensor, {})
             counts["unreadable"] = counts.get("unreadable", 0) + 1
             counts["problem"] = excerpt(problem, _LONGEST_PROBLEM)

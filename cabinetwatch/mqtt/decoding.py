@@ -40,15 +40,16 @@ class Value(NamedTuple):
 class Decoded(NamedTuple):
     """What one message held: the values, and a sentence for everything that could not be read.
 
-    `unread` are the sensors that should have had a value from it and have none, each once.
+    `unread` are the sensors that should have had a value from it and have none, each with the first
+    thing that is wrong for it.
     """
 
     values: list[Value]
     problems: list[str]
-    unread: list[str]
+    unread: dict[str, str]
 
 
-_NOTHING = Decoded([], [], [])
+_NOTHING = Decoded([], [], {})
 _NOWHERE = object()
 
 
@@ -84,18 +85,18 @@ class _Findings:
 
     values: list[Value] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
-    unread: list[str] = field(default_factory=list)
+    unread: dict[str, str] = field(default_factory=dict)
     missing: list[tuple[_Source, str]] = field(default_factory=list)
 
     def fail(self, source: _Source, what: str) -> None:
         """Note what is wrong with the part of the message that a sensor is read from."""
-        self.problems.append(f"{source.sensor}: {what}")
-        self.unread.append(source.sensor)
+        self.fail_all([source], f"{source.sensor}: {what}")
 
     def fail_all(self, sources: Iterable[_Source], sentence: str) -> None:
         """Note what is wrong with the message as a whole."""
         self.problems.append(sentence)
-        self.unread += [source.sensor for source in sources]
+        for source in sources:
+            self.unread.setdefault(source.sensor, sentence)
 
     def take(self, source: _Source, value: float, own_utc_ms: int | None = None) -> None:
         """Note a value in the quantity's own unit; what became infinite on the way is none."""
@@ -164,7 +165,7 @@ class Decoder:
         if not found.values:
             for source, what in found.missing:
                 found.fail(source, what)
-        return Decoded(found.values, found.problems, list(dict.fromkeys(found.unread)))
+        return Decoded(found.values, found.problems, found.unread)
 
     def sensors_of(self, topic: str) -> tuple[str, ...]:
         """Give the sensors that a topic feeds."""
@@ -224,7 +225,8 @@ def _take_pack(
         return
     found.problems += [f"in the payload {problem}" for problem in pack.problems]
     for name in pack.bad_names & named.keys():
-        found.unread += [source.sensor for source in named[name]]
+        for source in named[name]:
+            found.unread.setdefault(source.sensor, found.problems[0])
     for record in pack.records:
         for source in named.get(record.name, ()):
             _take_record(source, record, found)

@@ -146,11 +146,10 @@ class Ingest:
         """Nobody took anything until now: what waited comes in a burst, as after a reconnect."""
         return self._let_go(self._backlog.paused(t), work)
 
-    def unread(self, sensors: Iterable[str], problem: str, t: int, utc_ms: int) -> None:
+    def unread(self, unread: Mapping[str, str], t: int, utc_ms: int) -> None:
         """Count one message that can't be read for some sensors; see `UnreadableCounts.note`."""
-        sensors = list(sensors)
-        self.unreadable.note(sensors, problem, t, utc_ms)
-        self.unheard.note_unread(sensors, problem)
+        self.unreadable.note(unread, t, utc_ms)
+        self.unheard.note_unread(unread)
 
     def is_new(self, message: Incoming, work: Batch) -> bool:
         """Whether a message is no repeat; a repeat is acknowledged and otherwise passed over."""
@@ -194,7 +193,7 @@ class Ingest:
                 f"{sensor}: its time, {to_rfc3339(utc_ms)}, lies further back than single readings"
                 f" are kept ({self._keep_raw_days} days); check the clock of its node"
             )
-            self._leave_out(message, too_old, [problem])
+            self._leave_out(message, dict.fromkeys(too_old, problem), [problem])
         return readings + self._let_go(self._backlog.take(message, undated), work)
 
     def set_aside(self, message: Incoming, work: Batch) -> None:
@@ -209,7 +208,8 @@ class Ingest:
     def refuse(self, message: Incoming, work: Batch) -> None:
         """Pass over a message of which more come than can be judged: count it and let it go."""
         problem = "more arrives than can be judged; left out, so that no other sensor has to wait"
-        self._leave_out(message, self.sensors_of(message.topic), [problem])
+        unread = dict.fromkeys(self.sensors_of(message.topic), problem)
+        self._leave_out(message, unread, [problem])
         work.receipts.append(Receipt(message.epoch, message.packet_id))
 
     def done_with(self, message: Incoming, work: Batch) -> None:
@@ -219,11 +219,11 @@ class Ingest:
             work.window.append(identify(message))
 
     def _leave_out(
-        self, message: Incoming, sensors: Iterable[str], problems: Sequence[str]
+        self, message: Incoming, unread: Mapping[str, str], problems: Sequence[str]
     ) -> None:
         """Log why a message, or a part of it, is left out, and count it for its sensors."""
         self.problems.note(message.topic, problems, message.t)
-        self.unread(sensors, problems[0], message.t, self._watch.utc_ms(message.t))
+        self.unread(unread, message.t, self._watch.utc_ms(message.t))
 
     def _timed(self, message: Incoming, sensor: str, value: float, own_utc_ms: int) -> Reading:
         """Give a reading with the payload's own time."""
@@ -592,7 +592,7 @@ class EngineLoop(WatchedPart):
             if refusal.sensor:
                 problem = f"can't be judged ({why}): {said or shown}"
                 utc_ms = refusal.t + self._engine.offset_ms
-                self._ingest.unread([refusal.subject], problem, refusal.t, utc_ms)
+                self._ingest.unread({refusal.subject: problem}, refusal.t, utc_ms)
 
     # -- now and then ---------------------------------------------------------------------------
 

@@ -18,19 +18,21 @@ def test_counts_by_sensor_and_hour_and_keeps_what_was_wrong_last() -> None:
     counts = UnreadableCounts()
     counts.begin(7)
     for second in (0, 1, 3600):
-        counts.note(["air", "fan"], f"problem {second}", second, UTC + 1000 * second)
+        counts.note(
+            {"air": f"problem {second}", "fan": f"fault {second}"}, second, UTC + 1000 * second
+        )
     assert counts.take() == [
         Unreadable("air", 7, 1, UTC + 1000, 2, "problem 1"),
-        Unreadable("fan", 7, 1, UTC + 1000, 2, "problem 1"),
+        Unreadable("fan", 7, 1, UTC + 1000, 2, "fault 1"),
         Unreadable("air", 7, 3600, UTC + HOUR_MS, 1, "problem 3600"),
-        Unreadable("fan", 7, 3600, UTC + HOUR_MS, 1, "problem 3600"),
+        Unreadable("fan", 7, 3600, UTC + HOUR_MS, 1, "fault 3600"),
     ]
     assert counts.take() == []
 
 
 def test_what_was_wrong_stays_on_one_line_and_is_cut() -> None:
     counts = UnreadableCounts()
-    counts.note(["air"], HOSTILE + "x" * 500, 0, UTC)
+    counts.note({"air": HOSTILE + "x" * 500}, 0, UTC)
     (count,) = counts.take()
     assert count.problem.startswith(HARMLESS + "xxx")
     assert len(count.problem) < 300
@@ -39,7 +41,7 @@ def test_what_was_wrong_stays_on_one_line_and_is_cut() -> None:
 def test_news_of_what_cant_be_judged_comes_at_once_and_then_ever_more_seldom() -> None:
     counts, told = UnheardCounts(), []
     for t in range(0, 200_000, 1000):
-        counts.note_unread(["air"], "is null")
+        counts.note_unread({"air": "is null"})
         if counts.take(t):
             told.append(t // 1000)
     # 10 s doubles with each that follows: the second comes after 20 s.

@@ -49,8 +49,8 @@ def read(decoder: Decoder, payload: bytes) -> list[float]:
 def fault(decoder: Decoder, payload: bytes) -> str:
     decoded = decoder.decode("cabinet/air", payload, ARRIVED_MS)
     assert decoded.values == []
-    assert decoded.unread == ["air"]
     (problem,) = decoded.problems
+    assert decoded.unread == {"air": problem}
     assert plain(problem).isprintable()
     assert len(problem) < 400
     return problem
@@ -208,7 +208,9 @@ def test_one_topic_feeds_several_sensors() -> None:
     decoded = decoder.decode("cabinet/node", b'{"temperature": 21, "humidity": "x"}', ARRIVED_MS)
     assert decoded.values == [Value("air", 21.0)]
     assert "damp" in decoded.problems[0]
-    assert decoded.unread == ["damp"]
+    assert list(decoded.unread) == ["damp"]
+    neither = decoder.decode("cabinet/node", b'{"temperature": null, "humidity": "x"}', ARRIVED_MS)
+    assert neither.unread == dict(zip(("air", "damp"), neither.problems, strict=True))
     assert decoder.filters == ["cabinet/node"]
 
 
@@ -220,12 +222,12 @@ def test_under_a_wildcard_the_pointer_tells_sensors_apart() -> None:
         }
     )
     decoded = decoder.decode("cabinet/a/state", b'{"nas": 40}', ARRIVED_MS)
-    assert decoded == Decoded([Value("nas", 40.0)], [], [])
+    assert decoded == Decoded([Value("nas", 40.0)], [], {})
     nothing = decoder.decode("cabinet/c/state", b'{"lamp": 1}', ARRIVED_MS)
     assert len(nothing.problems) == 2
-    assert nothing.unread == ["nas", "switch"]
+    assert list(nothing.unread) == ["nas", "switch"]
     assert decoder.sensors_of("cabinet/c/state") == ("nas", "switch")
-    assert decoder.decode("hall/air", b"rubbish", ARRIVED_MS) == Decoded([], [], [])
+    assert decoder.decode("hall/air", b"rubbish", ARRIVED_MS) == Decoded([], [], {})
 
 
 @pytest.mark.parametrize(
