@@ -40,8 +40,17 @@ from cabinetwatch.store.records import Batch, Notice, Receipt, Repeatable
 from cabinetwatch.store.replay import SAVED_STATE, pack_state
 from cabinetwatch.text import describe_duration, printable, to_rfc3339
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.refusals import LONGEST_EXCERPT, MOST_SUBJECTS, describe_error
+from cabinetwatch.watch.events import (
+    LONGEST_EXCERPT,
+    MOST_SUBJECTS,
+    Account,
+    Entry,
+    EntryKind,
+    Quality,
+    Reading,
+    Transition,
+    describe_error,
+)
 
 _log = logging.getLogger(__name__)
 

@@ -33,9 +33,10 @@ from cabinetwatch.watch.events import (
     EntryKind,
     Priority,
     Reading,
+    Refusal,
     Transition,
+    describe_error,
 )
-from cabinetwatch.watch.refusals import Refusal, describe_error
 from cabinetwatch.watch.trials import TrialRecord
 
 _log = logging.getLogger(__name__)

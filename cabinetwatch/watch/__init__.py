@@ -51,7 +51,7 @@ bounds it whatever is sent (`mqtt/backlog.py`), and the counts go along once a m
 written anyway.
 
 *What can't be judged.* No reading, journal row or reply from outside ends a thread. *In the
-engine* (`watch/refusals.py`) a restore point is kept every 16,000 inputs, and what was told since.
+engine* (`watch/events.py`) a restore point is kept every 16,000 inputs, and what was told since.
 Where judging raises, the engine is made anew from there and told the same again without the bad
 input: exact, since judging is deterministic, and a list entry is all that it costs an input. A
 deadline that raises is passed over: its alarm keeps its state. Three refused of one sensor within

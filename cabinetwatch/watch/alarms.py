@@ -16,8 +16,7 @@ from cabinetwatch.text import describe_duration, to_rfc3339
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.conditions.base import Condition
 from cabinetwatch.watch.devices import Feed
-from cabinetwatch.watch.events import AlarmState, Priority, Transition
-from cabinetwatch.watch.refusals import describe_error
+from cabinetwatch.watch.events import AlarmState, Priority, Transition, describe_error
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.site import SiteModel
 

@@ -17,20 +17,25 @@ from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Tim
 from cabinetwatch.watch.commands import CommandResult, carry_out, withhold
 from cabinetwatch.watch.conditions import observer_rates
 from cabinetwatch.watch.devices import DeviceView, PowerHold
-from cabinetwatch.watch.events import Account, Entry, EntryKind, Quality, Reading, Transition
-from cabinetwatch.watch.incidents import IncidentBook
-from cabinetwatch.watch.refusals import (
+from cabinetwatch.watch.events import (
     DEADLINE,
     LONGEST_EXCERPT,
     MANY_SINCE,
     MOST_SINCE,
     RESET_AFTER,
     REST_MS,
+    Account,
+    Entry,
+    EntryKind,
+    Quality,
+    Reading,
     Refusal,
     RestorePoint,
+    Transition,
     Waited,
     describe_error,
 )
+from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
     SensorView,

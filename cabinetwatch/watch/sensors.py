@@ -19,7 +19,7 @@ from cabinetwatch.thermal.sensing import (
     flicker_k,
 )
 from cabinetwatch.thermal.windows import SMALLEST, Resolution
-from cabinetwatch.watch.refusals import LONGEST_EXCERPT
+from cabinetwatch.watch.events import LONGEST_EXCERPT
 
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""

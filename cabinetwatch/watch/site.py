@@ -14,8 +14,7 @@ from cabinetwatch.config.services import Notify
 from cabinetwatch.text import local_time
 from cabinetwatch.thermal.device import STILL_K
 from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
-from cabinetwatch.watch.events import Entry, EntryKind
-from cabinetwatch.watch.refusals import Refusal, Refusals, renamed_refusals
+from cabinetwatch.watch.events import Entry, EntryKind, Refusal, Refusals, renamed_refusals
 from cabinetwatch.watch.sensors import SLOWEST_MS, FrozenWatch, Seen, SensorView
 
 HOLDS_AFTER_MS = 30_000

@@ -11,7 +11,7 @@ import pytest
 
 from cabinetwatch.store.replay import Replayer
 from cabinetwatch.thermal.device import DeviceObserver
-from cabinetwatch.watch import refusals as barrier
+from cabinetwatch.watch import events as barrier
 from cabinetwatch.watch.conditions.heat import OverRise
 from cabinetwatch.watch.conditions.sensor import Silent
 from cabinetwatch.watch.engine import Engine

@@ -20,8 +20,7 @@ from cabinetwatch.watch.conditions.base import (
     with_defaults,
 )
 from cabinetwatch.watch.conditions.sensor import AmbientLost, Silent, Stuck
-from cabinetwatch.watch.events import Entry, EntryKind
-from cabinetwatch.watch.refusals import DEADLINE, Refusal
+from cabinetwatch.watch.events import DEADLINE, Entry, EntryKind, Refusal
 from cabinetwatch.watch.site import HOLDS_AFTER_MS, TAKEN_FOR_MS
 
 _HOLDS = describe_duration(HOLDS_AFTER_MS / 1000)
