@@ -7,7 +7,7 @@ from tests.service.watching import wait_until
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 
-EVERY_S = 10.0
+EVERY_S = 20.0
 _MOST_ROUNDS = 5000
 
 

@@ -193,9 +193,12 @@ def _program(request: bytes, files: list[int]) -> str:
 
 
 if __name__ == "__main__":
+    import alembic.command  # noqa: F401
+
     import cabinetwatch.cli.look
     import cabinetwatch.cli.reports
-    import cabinetwatch.cli.services  # noqa: F401
+    import cabinetwatch.cli.services
+    import cabinetwatch.report.page_server  # noqa: F401
 
     # What is imported here is nothing that a fork's garbage collection need look at, and so copy.
     gc.collect()
