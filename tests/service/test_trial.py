@@ -116,8 +116,8 @@ def trial_of(site: Site) -> dict[str, Any]:
 
 def settle(site: Site, nas: Nas) -> None:
     """Let the NAS live until the phase is said to have settled."""
-    for _ in range(MOST_MINUTES // 3):
-        nas.pass_minutes(3)
+    for _ in range(MOST_MINUTES // 6):
+        nas.pass_minutes(6)
         if trial_of(site)["settled"]:
             return
     raise TimeoutError(f"the phase has not settled in {MOST_MINUTES} min")
