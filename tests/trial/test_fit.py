@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cabinetwatch.trial import fit
 from cabinetwatch.trial.fit import Designs, Groups, lagged, settle, whitened_products
 from cabinetwatch.trial.readings import Floats, Profile
 
@@ -56,3 +57,10 @@ def test_a_mug_of_water_cools_to_the_air_around_it() -> None:
     # It had 5 K further to go than 2.25 when the record began, 1.7 K when it ended.
     assert told.rise.high - told.rise.low < 12.0
     assert not told.poor
+
+
+def test_at_its_response_time_a_structure_has_gone_632_per_mille_of_its_way() -> None:
+    for share, ratio, _ in fit.STRUCTURES:
+        t = fit.response_time(share, ratio)
+        left = share * np.exp(-t) + (1.0 - share) * np.exp(-ratio * t)
+        assert left == pytest.approx(np.exp(-1.0))
