@@ -2,7 +2,7 @@
 
 A forked one is a process of its own, with its own signals, status, environment and streams, and
 ends as any program does. What is all its own doing is tried with real ones: the installed script
-(`tests/cli/test_main.py`, `test_readme.py`), and with --long `tests/service` and `tests/faults`.
+(`tests/cli/test_main.py`, `test_readme.py`), and with --long watches and children of commands.
 """
 
 import gc
