@@ -45,13 +45,14 @@ case " $* " in
     ;;
 esac
 
-# Most tests wait for a broker, a mail server or a browser: six at once fill two cores. Files go out
-# whole; the long ones, which go first, keep a core busy for most of an hour.
+# Most tests wait for a broker, a mail server or a browser: six at once fill two cores; the long ones,
+# which go first, keep a core busy for most of an hour. Files go out whole and in their order: else
+# those with few tests, which may take long, would come last, and be waited for alone.
 shares="-n 6"
-case " $* " in *" --long "*) shares="-n 2 --no-loadscope-reorder" ;; esac
+case " $* " in *" --long "*) shares="-n 2" ;; esac
 say "pytest"
 # shellcheck disable=SC2086 # several words on purpose
-.venv-test/bin/python -m pytest $shares --dist loadfile "$@"
+.venv-test/bin/python -m pytest $shares --dist loadfile --no-loadscope-reorder "$@"
 if [ "$audit" = 3 ]; then
     say "All checks passed, but THE PACKAGES WERE NOT AUDITED: the list of vulnerabilities could not be reached."
 else

@@ -33,8 +33,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from cabinetwatch.trial.readings import Estimate, Floats, Profile, lag_one, scatter
 
@@ -157,7 +156,7 @@ class Hypotheses(NamedTuple):
     def rise(self) -> Estimate:
         """Give the settled rise over all of them."""
         # Their quantiles, each distribution standing for itself by its own quantiles.
-        spread = student.ppf((np.arange(QUANTILES) + 0.5) / QUANTILES, self.dof)
+        spread = stdtrit(self.dof, (np.arange(QUANTILES) + 0.5) / QUANTILES)
         rises_k = (self.rise_k[:, None] + self.rise_sd_k[:, None] * spread).ravel()
         order = np.argsort(rises_k)
         reached = np.cumsum(np.repeat(self.weight / QUANTILES, QUANTILES)[order])
@@ -343,12 +342,12 @@ def is_poor(residuals: Floats, data_range: float) -> bool:
 @cache
 def response_time(share: float, ratio: float) -> float:
     """Give the 63.2 % time of a structure, in slow time constants."""
-
-    def missing(t: float) -> float:
-        left = share * np.exp(-t) + (1 - share) * np.exp(-ratio * t)
-        return float(left - np.exp(-1.0))
-
-    return float(brentq(missing, 1e-4, 5.0))
+    low, high = 1e-4, 5.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        left = share * math.exp(-middle) + (1 - share) * math.exp(-ratio * middle)
+        low, high = (middle, high) if left > math.exp(-1.0) else (low, middle)
+    return high
 
 
 class Scale(NamedTuple):

@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from cabinetwatch.text import CabinetwatchError, TemperatureUnit, counted, describe_duration
 
@@ -480,4 +480,4 @@ def share_that_counts(correlation: float) -> float:
 
 
 def _factor(dof: float) -> float:
-    return float(student.ppf(0.975, dof))
+    return float(stdtrit(dof, 0.975))

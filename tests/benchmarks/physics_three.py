@@ -20,7 +20,6 @@ from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Singles: TypeAlias = npt.NDArray[np.float32]
@@ -198,6 +197,9 @@ def _wander(rng: np.random.Generator, count: int, size: float, memory_s: float) 
     """A first-order autoregressive course of a given standard deviation."""
     keep = float(np.exp(-STEP_S / memory_s))
     shocks = size * (1.0 - keep * keep) ** 0.5 * rng.standard_normal(count)
+    # Only here: it takes a second.
+    from scipy.signal import lfilter  # noqa: PLC0415
+
     return np.asarray(lfilter([1.0], [1.0, -keep], shocks))
 
 

@@ -424,6 +424,18 @@ def listened(checker: Checker, capsys: pytest.CaptureFixture[str], text: str, ti
     return said.out
 
 
+@pytest.fixture
+def ends_at_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the time be over once a first message has come, however late on a busy machine."""
+    note = Ear.note
+
+    def ending(ear: Ear, message: Incoming) -> None:
+        note(ear, message)
+        ear.all_heard.set()
+
+    monkeypatch.setattr(Ear, "note", ending)
+
+
 def test_listening_ends_as_soon_as_every_sensor_was_heard(
     broker: Broker, checker: Checker, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -436,6 +448,7 @@ def test_listening_ends_as_soon_as_every_sensor_was_heard(
     assert "21.4 °C" in line(shown, "hall-air  well")
 
 
+@pytest.mark.usefixtures("ends_at_the_first")
 def test_what_the_access_list_holds_back_silently_is_told_as_nothing_came(
     mosquitto: BrokerFactory, checker: Checker, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -444,16 +457,17 @@ def test_what_the_access_list_holds_back_silently_is_told_as_nothing_came(
     broker = mosquitto(config_lines=[f"acl_file {rules}"])
     send(broker, "under-stairs/nas/air", "41.5")
     send(broker, "hall/floor/air", '{"t": 21.4}')
-    shown = listened(checker, capsys, mqtt(broker) + SENSORS, "1s")
+    shown = listened(checker, capsys, mqtt(broker) + SENSORS, "1h")
     assert checker.status == 1
     # This broker grants the subscription and delivers nothing.
     assert "subscribed for 2 sensors" in line(shown, "topics    well")
     assert "41.5 °C" in line(shown, "nas-air   well")
     nothing = line(shown, "hall-air  NOTHING")
-    assert "nothing came on hall/+/air in 1 s" in nothing
+    assert "nothing came on hall/+/air in 1 h" in nothing
     assert "access list" in nothing
 
 
+@pytest.mark.usefixtures("ends_at_the_first")
 def test_a_payload_that_cant_be_read_or_be_true_is_told_with_the_remedy(
     broker: Broker, checker: Checker, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -466,8 +480,7 @@ def test_a_payload_that_cant_be_read_or_be_true_is_told_with_the_remedy(
         ("415", "IMPLAUSIBLE", "check unit and pointer"),
     ):
         send(broker, "under-stairs/nas/air", payload)
-        # A value ends the wait.
-        shown = listened(checker, capsys, text, "1s" if found == "UNREADABLE" else "30s")
+        shown = listened(checker, capsys, text, "1h")
         assert checker.status == 1
         assert remedy in line(shown, f"nas-air  {found}")
 

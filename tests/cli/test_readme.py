@@ -95,7 +95,7 @@ def test_the_first_quarter_of_an_hour_runs_as_it_stands_and_is_looked_at_from_an
     makes = r"^(python3 -m venv|.*/pip install) .*$"
     install, made = re.subn(makes, ":", block("**1."), flags=re.MULTILINE)
     assert made == 3
-    listen = block("**2.").replace("192.0.2.10", broker.host).replace("--for 2m", "--for 5s")
+    listen = block("**2.").replace("192.0.2.10", broker.host)
     listen = listen.replace(r"\n' > config", rf"\nport = {broker.port}\n' > config")
     # What the person edits: the tables of README in the place of the draft, the servers of here.
     edited = f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\n\n{block("It may then hold")}'
@@ -103,9 +103,14 @@ def test_the_first_quarter_of_an_hour_runs_as_it_stands_and_is_looked_at_from_an
     edited = edited.replace('host = "mail.example"', server)
 
     with nodes(broker):
-        heard = at_home(home, install + listen)
+        # A busy machine may take long to connect and to hear both.
+        for span in ("3s", "60s"):
+            (home / "watch" / "draft.toml").unlink(missing_ok=True)
+            heard = at_home(home, install + listen.replace("--for 2m", f"--for {span}"))
+            draft = (home / "watch" / "draft.toml").read_text() if not heard.returncode else ""
+            if draft.count("topic = ") == 2:
+                break
         assert heard.returncode == 0, heard.stderr
-        draft = (home / "watch" / "draft.toml").read_text()
         assert draft in (home / "watch" / "config.toml").read_text()
         assert 'topic = "under-stairs/nas"' in draft
 

@@ -23,6 +23,7 @@ from tests.service.site import HALL, NAS, Site
 from tests.service.watching import WatchProcess, running, wait_until
 from tests.service.wire import Wire
 from tests.support.house import House, build
+from tests.support.patience import WITHIN_S
 
 
 def status(path: Path, capsys: pytest.CaptureFixture[str], *options: str) -> str:
@@ -135,7 +136,7 @@ def test_a_store_that_takes_long_to_open_holds_up_nobody(
 
     def slowly(url: str, *, watch: bool = False) -> Store:
         opening.set()
-        assert may_open.wait(30)
+        assert may_open.wait(WITHIN_S)
         return open_for_good(url, watch=watch)
 
     open_for_good = startup.open_or_make
@@ -144,7 +145,7 @@ def test_a_store_that_takes_long_to_open_holds_up_nobody(
     instead = FallbackStore(load_config(site.write()), DiskFaultError("the disk is full"))
     try:
         assert not instead.is_over()
-        assert opening.wait(10)
+        assert opening.wait(WITHIN_S)
         assert not instead.is_over()  # though it is being opened still
         may_open.set()
         wait_until(instead.is_over, "the real store to be found well")

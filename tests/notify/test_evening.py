@@ -1,4 +1,4 @@
-"""An evening in the cabinet, and at every minute of it what each surface says is true."""
+"""An evening in the cabinet, and all along it what each surface says is true."""
 
 import json
 import re
@@ -54,9 +54,10 @@ def numbers(value: Any) -> Iterator[float]:
 
 
 class Evening(Watched):
-    """Holds all that is said against the engine: at every message, and at every minute."""
+    """Holds all that is said against the engine: at every message, and every so many minutes."""
 
-    def __init__(self) -> None:
+    def __init__(self, stride: int = 1) -> None:
+        self.stride = stride
         self.fresh: deque[tuple[int, set[float]]] = deque()
         self.limits = {*numbers(CONFIG.as_json())}
         self.minutes = 0
@@ -77,7 +78,7 @@ class Evening(Watched):
                 self.mails.append((message.step, str(self.mail(notice)["Subject"])))
         if self.t // MINUTE != self.minutes:
             self.minutes = self.t // MINUTE
-            for account in engine.accounts():
+            for account in engine.accounts() if self.minutes % self.stride == 0 else ():
                 self.says(account)
                 raises = tuple(e for e in self.told if e.is_raise and e.incident == account.id)
                 due = DueRepeat(self.t, account.id, raises)
@@ -147,7 +148,7 @@ class Shown(Evening):
         self.committed = [0, 0]
         self.heard_ms = 0
         self.looked = 0
-        super().__init__()
+        super().__init__(min(every, 3))
 
     def _held(self, told: list[Transition]) -> list[Transition]:
         minute = self.minutes

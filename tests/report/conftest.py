@@ -17,14 +17,14 @@ from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.conditions import load_config
 from tests.report.serving import Serving, write_page
-from tests.service.conftest import cabinet, site
+from tests.service.conftest import cabinet, processes, site
 from tests.support import fortnight as story
 from tests.support.fortnight import Fortnight
 from tests.support.hand_clock import HandClock
 from tests.support.house import House, build
 
 # The watched cabinet of the service's tests serves here too.
-__all__ = ["cabinet", "site"]
+__all__ = ["cabinet", "processes", "site"]
 
 
 @pytest.fixture(scope="session")
@@ -107,5 +107,5 @@ def record(house: House, tmp_path_factory: pytest.TempPathFactory) -> str:
 def address(house: House, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Where the house's page is served."""
     made = Serving(tmp_path_factory.mktemp("serving"))
-    yield made.start(house)
+    yield made.start(house, draws=True)
     made.stop()

@@ -14,6 +14,15 @@ from tests.support.patience import WITHIN_S
 
 COMMAND = (sys.executable, "-m", "cabinetwatch", "page")
 
+# Where no picture is looked at: a process that draws takes longer to begin than all the rest.
+_WITHOUT_PICTURES = """
+from cabinetwatch.cli.main import entry
+from cabinetwatch.report import page_server
+
+page_server.can_draw = lambda: False
+entry()
+"""
+
 
 def write_page(house: House, folder: Path) -> None:
     """Write the page once, as files."""
@@ -28,9 +37,10 @@ class Serving:
         self.processes: list[Forked] = []
         self._ears: list[socket.socket] = []
 
-    def start(self, house: House, port: int = 0) -> str:
+    def start(self, house: House, port: int = 0, *, draws: bool = False) -> str:
         """Serve the page of a house, on any port or this; give its address once it answers."""
-        command = ["cabinetwatch", "page", "--serve", f"127.0.0.1:{port}"]
+        program = ["cabinetwatch"] if draws else ["-c", _WITHOUT_PICTURES]
+        command = [*program, "page", "--serve", f"127.0.0.1:{port}"]
         ear, theirs = socket.socketpair()
         self._ears.append(ear)
         environment = dict(os.environ) | {"TMPDIR": str(self._folder)}

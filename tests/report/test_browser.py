@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from selenium.common.exceptions import StaleElementReferenceException
 
 from cabinetwatch.cli.main import main
 from cabinetwatch.notify.mail import build_message
@@ -345,6 +344,8 @@ return Array.from(document.querySelectorAll(arguments[0]), each => {
 
 
 def press(page: Browser, label: str) -> None:
+    from selenium.common.exceptions import StaleElementReferenceException  # noqa: PLC0415
+
     (button,) = (
         each
         for each in page.driver.find_elements("css selector", "button")

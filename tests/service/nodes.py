@@ -7,7 +7,6 @@ from tests.service.watching import wait_until
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 
-EVERY_S = 10.0
 _MOST_ROUNDS = 5000
 
 
@@ -15,9 +14,14 @@ class Nodes:
     """`values` maps topics to what is published on them; one taken out is a node that is dead."""
 
     def __init__(
-        self, cabinet: Wire, daemon: Daemon, clock: HandClock, values: dict[str, float]
+        self,
+        cabinet: Wire,
+        daemon: Daemon,
+        clock: HandClock,
+        values: dict[str, float],
+        every_s: float = 20.0,
     ) -> None:
-        self.values = values
+        self.values, self.every_s = values, every_s
         self._cabinet, self._daemon, self._clock = cabinet, daemon, clock
         self._names = {sensor.topic: name for name, sensor in daemon.config.sensors.items()}
 
@@ -27,11 +31,11 @@ class Nodes:
         for topic, value in self.values.items():
             self._cabinet.publish(topic, f"{value:.3f}")
         wait_until(lambda: self._heard_since(began_t), "the watch to hear the nodes")
-        self._clock.let_pass(EVERY_S)
+        self._clock.let_pass(self.every_s)
 
     def live(self, seconds: float) -> None:
         """Publish for so long."""
-        for _ in range(round(seconds / EVERY_S)):
+        for _ in range(round(seconds / self.every_s)):
             self.round()
 
     def live_until(self, holds: Callable[[], bool], what: str) -> None:

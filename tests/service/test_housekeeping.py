@@ -192,12 +192,12 @@ def test_figures_of_devices_and_sensors_reach_the_tiers_of_a_running_watch(
 
         wait_until(lambda: told("hall", "value") and told("nas", "raw_rise_k"), "the tiers")
         wait_until(lambda: store.room().oldest_minutes_utc_ms is not None, "an upkeep")
-        wait_until(lambda: len(list(store.readings("hall"))) == 120, "every reading to be written")
+        wait_until(lambda: len(list(store.readings("hall"))) == 60, "every reading to be written")
         rise = store.buckets("nas", "raw_rise_k", Tier.QUARTERS, *ALL)
         assert {(each.mean, each.minimum, each.maximum) for each in rise} == {(8.0, 8.0, 8.0)}
         hall = store.buckets("hall", "value", Tier.QUARTERS, *ALL)
         counted = sum(bucket.samples for bucket in hall)
-        assert counted == 120
+        assert counted == 60
         assert {"temperature_c", "ambient_c", "margin_k", "threshold_c", "off"} <= {
             *store.figures_of("nas")
         }

@@ -266,6 +266,8 @@ def test_a_mail_that_waited_for_its_server_tells_how_it_is_by_then(
         nodes.live(180)
         climb(nodes, 36.0 if cools_down else 61.0)
         nodes.live(300)
+        if cools_down:
+            nodes.live_until(lambda: "over-derating" in told(cabinet, "returned")(), "its end")
         smtp.start()
         nodes.live_until(lambda: bool(smtp.messages), "the mail")
         nodes.live(300)

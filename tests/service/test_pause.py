@@ -27,10 +27,9 @@ def pauses(site: Site) -> list[float]:
 
 @pytest.mark.parametrize("hung_s", [75, 7200])
 def test_a_watch_that_hung_tells_of_nobody_and_goes_on(
-    site: Site, cabinet: Wire, hung_s: int
+    site: Site, cabinet: Wire, clock: HandClock, hung_s: int
 ) -> None:
     site.tables = site.tables.replace("silent_after = 100", "silent_after = 6")
-    clock = HandClock(1_780_000_000_000)
     with watching(site.config(), clock) as daemon:
         cabinet.wait_online()
         nodes = Nodes(cabinet, daemon, clock, {HALL: 22.0, NAS: 38.0})
@@ -44,7 +43,8 @@ def test_a_watch_that_hung_tells_of_nobody_and_goes_on(
         nodes.live(120)
     assert told(site) == [("nas-air", "silent")]
     (paused_s,) = pauses(site)
-    assert hung_s <= paused_s < hung_s + 30
+    # It may not have said yet that it ran at the last round.
+    assert hung_s <= paused_s <= hung_s + nodes.every_s
 
 
 def test_what_waited_in_the_socket_is_backlog_and_the_next_is_live(

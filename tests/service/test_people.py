@@ -4,6 +4,7 @@ import pytest
 
 from cabinetwatch.report.page import page_of
 from cabinetwatch.store.replay import StoreFollower
+from cabinetwatch.text import from_rfc3339
 from tests.service.mails import part
 from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, OWNER, Site
@@ -39,6 +40,12 @@ def marks(smtp: MailDrop, to: str) -> list[str]:
     return [str(each["Subject"]).partition("]")[0] + "]" for each in mails]
 
 
+def waits(site: Site, channel: str) -> bool:
+    """Whether anything is still to go out by a channel."""
+    with site.store() as store:
+        return any(notice.channel == channel for notice, _ in store.waiting())
+
+
 def heated(nodes: Nodes, smtp: MailDrop) -> None:
     """Let the NAS get too hot, and its owner hear of it."""
     nodes.live(60)
@@ -60,16 +67,16 @@ def test_the_second_is_told_by_the_watch_that_was_started_anew_meanwhile(
         cabinet.wait_online()
         nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
         heated(nodes, smtp)
-        raised_ms = clock.utc_ms()
-        nodes.live(4 * MINUTE_S)
+        told = cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+        nodes.live(2 * MINUTE_S)
     with watching(peopled.config(), clock) as daemon:
         wait_until(lambda: daemon.connected, "the connection")
         clock.let_pass(MINUTE_S)
         nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 55.0})
-        nodes.live(4 * MINUTE_S)
+        nodes.live(2 * MINUTE_S)
         assert marks(smtp, ROBIN) == []
         nodes.live_until(lambda: bool(marks(smtp, ROBIN)), "the mail to the second")
-        assert clock.utc_ms() - raised_ms >= 9 * MINUTE_S * 1000
+        assert clock.utc_ms() - from_rfc3339(told["time"]) >= 9 * MINUTE_S * 1000
         cooled(nodes, smtp, 4)
     with peopled.store() as store:
         notices = page_of(StoreFollower(store).engine(), store, clock, {}, None)["notices"]
@@ -90,18 +97,16 @@ def test_acknowledged_before_their_turn_the_second_hears_of_nothing(
         cabinet.wait_online()
         nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 40.0})
         heated(nodes, smtp)
-        nodes.live(8 * MINUTE_S)
+        nodes.live(4 * MINUTE_S)
+        # Only as much time as the watch takes to hear of it: the second's turn is not to come.
         clock.go_on()
         assert cabinetwatch(peopled.path, "ack", "--all").returncode == 0
+        cabinet.wait_transition("nas", "over-derating", "acknowledged")
         clock.stand_still()
-        acknowledged = {"state": "acknowledged", "condition": "over-derating"}
-        nodes.live_until(
-            lambda: any(acknowledged.items() <= each.items() for each in cabinet.transitions()),
-            "the acknowledgement",
-        )
         assert marks(smtp, ROBIN) == []
-        nodes.live(4 * MINUTE_S)
+        nodes.live(8 * MINUTE_S)
         cooled(nodes, smtp, 2)
+        nodes.live_until(lambda: not waits(peopled, "mail to robin"), "both to be withdrawn")
     assert marks(smtp, OWNER) == ["[High]", "[Over]"]
     assert marks(smtp, ROBIN) == []
     with peopled.store() as store:
@@ -137,9 +142,7 @@ def test_a_person_who_is_refused_is_named_and_one_taken_out_waits_no_more(
         wait_until(lambda: daemon.connected, "the connection")
         clock.let_pass(MINUTE_S)
         nodes = Weather(cabinet, daemon, clock, {HALL: 22.0, NAS: 55.0})
-        nodes.live(60)
-    with peopled.store() as store:
-        assert [notice for notice, _ in store.waiting() if notice.channel == "mail to robin"] == []
+        nodes.live_until(lambda: not waits(peopled, "mail to robin"), "nothing to wait")
 
 
 def test_what_waits_for_the_list_goes_to_the_people_that_replace_it(

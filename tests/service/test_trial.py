@@ -11,7 +11,7 @@ from typing import Any
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.watch.events import EntryKind
-from tests.service.nodes import EVERY_S, Nodes
+from tests.service.nodes import Nodes
 from tests.service.site import HALL, NAS, Site
 from tests.service.watching import cabinetwatch, running, wait_until, watching
 from tests.service.wire import Wire
@@ -59,11 +59,12 @@ class Nas:
         self._clock = clock
         self._last_ms = clock.utc_ms()
         self._count = 0
-        self._nodes = Nodes(wire, daemon, clock, {HALL: HALL_C, NAS: HALL_C + self.rise_k})
+        air = {HALL: HALL_C, NAS: HALL_C + self.rise_k}
+        self._nodes = Nodes(wire, daemon, clock, air, every_s=10.0)
 
     def pass_minutes(self, minutes: float) -> None:
         """Live for so long."""
-        for _ in range(round(minutes * 60 / EVERY_S)):
+        for _ in range(round(minutes * 60 / self._nodes.every_s)):
             self._live()
             self._nodes.round()
 
@@ -115,8 +116,8 @@ def trial_of(site: Site) -> dict[str, Any]:
 
 def settle(site: Site, nas: Nas) -> None:
     """Let the NAS live until the phase is said to have settled."""
-    for _ in range(MOST_MINUTES // 3):
-        nas.pass_minutes(3)
+    for _ in range(MOST_MINUTES // 6):
+        nas.pass_minutes(6)
         if trial_of(site)["settled"]:
             return
     raise TimeoutError(f"the phase has not settled in {MOST_MINUTES} min")

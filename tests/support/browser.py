@@ -5,9 +5,10 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from selenium.webdriver import Chrome, ChromeOptions, ChromeService
+if TYPE_CHECKING:
+    from selenium.webdriver import Chrome
 
 _FLAGS = (
     "--headless",
@@ -29,7 +30,7 @@ _FLAGS = (
 class Browser:
     """One window of a browser."""
 
-    def __init__(self, driver: Chrome) -> None:
+    def __init__(self, driver: "Chrome") -> None:
         self.driver = driver
 
     def open(self, url: str, *, width: int = 390, height: int = 844) -> None:
@@ -96,6 +97,9 @@ class Browser:
 @contextmanager
 def browser(folder: Path) -> Iterator[Browser]:
     """Start a browser with an empty profile in a folder, and end it."""
+    # Only by the one process that needs it: it takes half a second.
+    from selenium.webdriver import Chrome, ChromeOptions, ChromeService  # noqa: PLC0415
+
     options = ChromeOptions()
     # Not the script of the distribution, which asks for a graphics card.
     options.binary_location = _program("chromium", "/usr/lib/chromium:/usr/bin:/usr/local/bin")

@@ -2,7 +2,7 @@
 
 A forked one is a process of its own, with its own signals, status, environment and streams, and
 ends as any program does. What is all its own doing is tried with real ones: the installed script
-(`tests/cli/test_main.py`, `test_readme.py`), and with --long `tests/service` and `tests/faults`.
+(`tests/cli/test_main.py`, `test_readme.py`), and with --long watches and children of commands.
 """
 
 import gc
@@ -193,9 +193,12 @@ def _program(request: bytes, files: list[int]) -> str:
 
 
 if __name__ == "__main__":
+    import alembic.command  # noqa: F401
+
     import cabinetwatch.cli.look
     import cabinetwatch.cli.reports
-    import cabinetwatch.cli.services  # noqa: F401
+    import cabinetwatch.cli.services
+    import cabinetwatch.report.page_server  # noqa: F401
 
     # What is imported here is nothing that a fork's garbage collection need look at, and so copy.
     gc.collect()

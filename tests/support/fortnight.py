@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sqlalchemy import insert
 
 from cabinetwatch.config.model import Config
-from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier, condense, encode_tier_block
+from cabinetwatch.store.codecs import DAY_MS, Bucket, Tier, encode_tier_block
 from cabinetwatch.store.inputs import TABLES
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.records import Batch, Notice, Outcome
@@ -226,15 +226,15 @@ def measure(gears: Iterable[Gear], minutes: NDArray[np.int64]) -> Truth:
 
 def write_tiers(store: Store, truth: Truth, tiers: Iterable[Tier] = tuple(Tier)) -> None:
     """Write minutes and quarters as one block a subject and day, as the upkeep leaves them."""
-    subjects: dict[str, dict[str, list[Bucket]]] = {}
+    subjects: dict[str, dict[str, Numbers]] = {}
     for (subject, figure), samples in truth.samples.items():
-        subjects.setdefault(subject, {})[figure] = list(_buckets(truth.utc_ms, samples))
+        subjects.setdefault(subject, {})[figure] = samples
     with store._database.writing() as connection:
         for subject, figures in subjects.items():
             for tier in tiers:
                 table = TABLES[tier]
                 rows = []
-                for day, columns in _by_day(figures, tier).items():
+                for day, columns in _by_day(truth.utc_ms, figures, tier).items():
                     data = encode_tier_block(columns, tier.width_ms)
                     rows.append(
                         {"subject": subject, "day": day, "t_ms": 0, "is_part": False, "data": data}
@@ -243,18 +243,28 @@ def write_tiers(store: Store, truth: Truth, tiers: Iterable[Tier] = tuple(Tier))
         mark(connection, derived_seq=10**9)
 
 
-def _buckets(utc_ms: NDArray[np.int64], samples: Numbers) -> Iterable[Bucket]:
+def _buckets(utc_ms: NDArray[np.int64], samples: Numbers, width_ms: int) -> Iterator[Bucket]:
     known = np.isfinite(samples).any(axis=1)
     table = samples[known]
-    figures = (table.mean(axis=1), table.min(axis=1), table.max(axis=1))
-    columns = zip(utc_ms[known].tolist(), *(each.tolist() for each in figures), strict=True)
-    yield from (Bucket(at, 6, mean, low, high) for at, mean, low, high in columns)
+    begin, first, minutes = np.unique(
+        utc_ms[known] // width_ms * width_ms, return_index=True, return_counts=True
+    )
+    figures = (
+        6 * minutes,
+        np.add.reduceat(table.mean(axis=1), first) / minutes,
+        np.minimum.reduceat(table.min(axis=1), first),
+        np.maximum.reduceat(table.max(axis=1), first),
+    )
+    columns = (each.tolist() for each in (begin, *figures))
+    yield from map(Bucket, *columns)
 
 
-def _by_day(figures: dict[str, list[Bucket]], tier: Tier) -> dict[int, dict[str, list[Bucket]]]:
+def _by_day(
+    utc_ms: NDArray[np.int64], figures: dict[str, Numbers], tier: Tier
+) -> dict[int, dict[str, list[Bucket]]]:
     days: dict[int, dict[str, list[Bucket]]] = {}
-    for figure, column in figures.items():
-        for bucket in column if tier is Tier.MINUTES else condense(column, tier.width_ms):
+    for figure, samples in figures.items():
+        for bucket in _buckets(utc_ms, samples, tier.width_ms):
             days.setdefault(bucket.utc_ms // DAY_MS, {}).setdefault(figure, []).append(bucket)
     return days
 

@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from cabinetwatch.thermal.detection import (
     BoundTest,
@@ -32,8 +32,8 @@ def exact_run_length(k: float, h: float, shift: float = 0.0, states: int = 120) 
     def chain(n: int) -> float:
         width = 2.0 * h / (2 * n - 1)
         j, i = np.meshgrid(np.arange(n), np.arange(n))
-        upper = norm.cdf((j - i + 0.5) * width + k - shift)
-        lower = norm.cdf((j - i - 0.5) * width + k - shift)
+        upper = ndtr((j - i + 0.5) * width + k - shift)
+        lower = ndtr((j - i - 0.5) * width + k - shift)
         steps = np.where(j == 0, upper, upper - lower)
         return float(np.linalg.solve(np.eye(n) - steps, np.ones(n))[0])
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 from math import sin
 
 import pytest
-from scipy import stats
 
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.learning import Learnt, provisional, yearly_sigmas
@@ -184,6 +183,8 @@ def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None
 
 def test_few_days_are_carried_to_a_year_by_students_t() -> None:
     """To the tail that 3 deviations of seven days make (scipy's distribution)."""
+    from scipy import stats  # noqa: PLC0415 - takes a second
+
     tail = stats.t.sf(yearly_sigmas(7) / (1.0 + 1.0 / 7.0) ** 0.5, 6)
     for days in (3, 4, 5, 6, 7):
         sigmas = stats.t.isf(tail, days - 1) * (1.0 + 1.0 / days) ** 0.5

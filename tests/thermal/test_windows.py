@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import nnls
 
 from cabinetwatch.thermal.windows import LowPassRow, WindowGatherer, gram, inner, nonnegative
 
@@ -17,6 +16,8 @@ def test_a_low_pass_is_the_textbooks_first_order_response() -> None:
 
 
 def test_nonnegative_least_squares_is_scipys() -> None:
+    from scipy.optimize import nnls  # noqa: PLC0415 - takes a second
+
     rng = np.random.default_rng(3)
     for _ in range(20):
         a, b = rng.normal(size=(30, 8)), rng.normal(size=30)

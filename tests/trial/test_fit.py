@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cabinetwatch.trial import fit
 from cabinetwatch.trial.fit import Designs, Groups, lagged, settle, whitened_products
 from cabinetwatch.trial.readings import Floats, Profile
 
@@ -56,3 +57,19 @@ def test_a_mug_of_water_cools_to_the_air_around_it() -> None:
     # It had 5 K further to go than 2.25 when the record began, 1.7 K when it ended.
     assert told.rise.high - told.rise.low < 12.0
     assert not told.poor
+
+
+def test_at_its_response_time_a_structure_has_gone_632_per_mille_of_its_way() -> None:
+    for share, ratio, _ in fit.STRUCTURES:
+        t = fit.response_time(share, ratio)
+        left = share * np.exp(-t) + (1.0 - share) * np.exp(-ratio * t)
+        assert left == pytest.approx(np.exp(-1.0))
+
+
+def test_the_ends_of_a_rise_are_those_of_students_distribution() -> None:
+    # Tables of Student's t: 2.571 at 97.5 % and 5 degrees of freedom.
+    one, none = np.ones(1), np.zeros(1, dtype=np.int64)
+    rise = fit.Hypotheses(7.0 * one, one, 10.0 * one, 0.5 * one, none, none, 5.0).rise()
+    assert rise.value == pytest.approx(10.0, abs=0.02)
+    half = 0.5 * 2.571
+    assert (rise.low, rise.high) == pytest.approx((10.0 - half, 10.0 + half), abs=0.05)

@@ -4,7 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import t as student
 
 from cabinetwatch.trial.readings import (
     Estimate,
@@ -18,6 +17,8 @@ from cabinetwatch.trial.readings import (
 
 def plain_mean(values: list[float]) -> Estimate:
     """The mean of readings that have nothing to do with each other."""
+    from scipy.stats import t as student  # noqa: PLC0415 - takes a second
+
     dof, mean = len(values) - 1, float(np.mean(values))
     half = float(student.ppf(0.975, dof) * np.std(values, ddof=1) / math.sqrt(len(values)))
     return Estimate(mean, mean - half, mean + half, dof)

@@ -26,7 +26,7 @@ LEVELS = {
 }
 
 
-def troubled_hours(seed: int, hours: int = 3) -> list[Reading | Entry]:
+def troubled_hours(seed: int, hours: int = 2) -> list[Reading | Entry]:
     """Make inputs in which sensors jump, die and come back, and the broker comes and goes."""
     rng = random.Random(seed)
     start = {"offset_ms": 0, "boot_ms": T0 - MINUTE, "ran_until_ms": None}

@@ -1,0 +1,5 @@
+"""Children of the commands are forks here, too."""
+
+from tests.service.conftest import processes
+
+__all__ = ["processes"]
