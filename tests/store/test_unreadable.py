@@ -52,8 +52,7 @@ def test_those_that_wait_for_a_disk_become_one_a_sensor_and_hour(store: Store) -
 
 @pytest.mark.parametrize("hours", [1, 450])
 def test_old_hours_are_let_go_as_minutes_are_and_the_totals_stay(store: Store, hours: int) -> None:
-    for hour in range(hours):
-        commit(store, count("air", 1, at=HOUR + hour * HOUR_MS))
+    commit(store, *(count("air", 1, at=HOUR + hour * HOUR_MS) for hour in range(hours)))
     later = HOUR + 100 * DAY_MS
     commit(store, count("air", 1, at=later))
     keeping = Keeping(DAY_MS, 30 * DAY_MS, 365 * DAY_MS)
