@@ -31,7 +31,7 @@ say "ruff check (style, and the security rules of its group S)"
 say "ruff format --check"
 .venv-test/bin/ruff format --check .
 say "mypy"
-# Meanwhile the tests are compiled: six workers that begin at once would each do it.
+# Meanwhile the tests are compiled: four workers that begin at once would each do it.
 .venv-test/bin/python -m pytest --collect-only -qq >/dev/null 2>&1 &
 .venv-test/bin/mypy
 wait
@@ -45,10 +45,11 @@ case " $* " in
     ;;
 esac
 
-# Most tests wait for a broker, a mail server or a browser: six at once fill two cores; the long ones,
-# which go first, keep a core busy for most of an hour. Files go out whole and in their order: else
-# those with few tests, which may take long, would come last, and be waited for alone.
-shares="-n 6"
+# Most tests wait for a broker, a mail server or a browser: four at once fill two cores, more only cost
+# more processor. The long ones, which go first, keep a core busy for most of an hour. Files go out
+# whole and in their order: else those with few tests, which may take long, would come last, and be
+# waited for alone.
+shares="-n 4"
 case " $* " in *" --long "*) shares="-n 2" ;; esac
 say "pytest"
 # shellcheck disable=SC2086 # several words on purpose
