@@ -211,12 +211,20 @@ def test_what_a_witness_must_move_by_is_not_kept_from_an_earlier_version() -> No
 
 
 @pytest.mark.parametrize(
-    ("days", "step_k", "is_told"), [(8, 0.1, True), (5, 0.1, False), (8, 0.5, False)]
+    ("days", "step_k", "moved_k", "is_told"),
+    [
+        (8, 0.1, 1.5, True),
+        (5, 0.1, 1.5, False),
+        (8, 0.5, 1.5, False),
+        (8, 1.0, 3.5, False),
+        # One that never moved has not shown its step.
+        (8, 0.0, 1.5, False),
+    ],
 )
 def test_an_ambient_that_was_never_calm_for_a_week_is_told_by_less(
-    days: int, step_k: float, is_told: bool
+    days: int, step_k: float, moved_k: float, is_told: bool
 ) -> None:
-    """Two of the three devices around move by 1.5 K; load has made up for it in the third."""
+    """Two of the three devices around move; load has made up for it in the third."""
     around_c = [30.0, 35.0, 40.0]
     watch = FrozenWatch(
         [lambda: Seen(1, around_c[0]), lambda: Seen(1, around_c[1]), lambda: Seen(1, around_c[2])],
@@ -226,6 +234,6 @@ def test_an_ambient_that_was_never_calm_for_a_week_is_told_by_less(
     for minute in range(minutes):
         watch.take(minute * MINUTE, 20.0 + step_k * (minute // 10 % 2))
     for minute in range(minutes, minutes + 6 * 60):
-        around_c[:2] = (value + 1.5 / 360 for value in around_c[:2])
+        around_c[:2] = (value + moved_k / 360 for value in around_c[:2])
         watch.take(minute * MINUTE, 20.0)
     assert watch.stuck is is_told
