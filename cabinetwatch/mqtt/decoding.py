@@ -93,7 +93,7 @@ class _Findings:
         self.fail_all([source], f"{source.sensor}: {what}")
 
     def fail_all(self, sources: Iterable[_Source], sentence: str) -> None:
-        """Note what is wrong with the message as a whole."""
+        """Note what is wrong with the message, or the part of it that these are read from."""
         self.problems.append(sentence)
         for source in sources:
             self.unread.setdefault(source.sensor, sentence)
@@ -223,10 +223,8 @@ def _take_pack(
             [each for sources in named.values() for each in sources], f"the payload {error}"
         )
         return
-    found.problems += [f"in the payload {problem}" for problem in pack.problems]
-    for name in pack.bad_names & named.keys():
-        for source in named[name]:
-            found.unread.setdefault(source.sensor, found.problems[0])
+    for name, problem in pack.problems:
+        found.fail_all(named.get(name, ()), f"in the payload {problem}")
     for record in pack.records:
         for source in named.get(record.name, ()):
             _take_record(source, record, found)
@@ -375,14 +373,13 @@ class Record(NamedTuple):
 
 
 class Pack(NamedTuple):
-    """What a pack holds: its good records in time order, and a sentence for each bad one.
+    """What a pack holds: its good records in time order, and what is wrong with each bad one.
 
-    `bad_names` are those under which the bad ones come, as far as they have any.
+    That is a sentence behind the name under which it comes, as far as it has any.
     """
 
     records: list[Record]
-    problems: list[str]
-    bad_names: set[str]
+    problems: list[tuple[str, str]]
 
 
 def resolve(document: object, now_s: float) -> Pack:
@@ -403,7 +400,7 @@ def resolve(document: object, now_s: float) -> Pack:
         )
     _check_labels(document)
     base: dict[str, Any] = {}
-    pack = Pack([], [], set())
+    pack = Pack([], [])
     for place, fields in enumerate(document, 1):
         # Base fields hold from their record onwards (4.1). One that can't be read makes all that
         # follow doubtful: not caught here.
@@ -414,8 +411,8 @@ def resolve(document: object, now_s: float) -> Pack:
         try:
             record = _resolve_record(fields, base, now_s)
         except Undecodable as error:
-            pack.problems.append(f"record {place} {error}")
-            pack.bad_names.add(f"{base.get('bn', '')}{fields.get('n', '')}")
+            name = f"{base.get('bn', '')}{fields.get('n', '')}"
+            pack.problems.append((name, f"record {place} {error}"))
         else:
             if record is not None:
                 pack.records.append(record)

@@ -256,6 +256,21 @@ def test_each_sensor_that_a_pack_fails_is_named_once_and_no_other(
     assert sorted(decoder.decode("cabinet/node", payload, ARRIVED_MS).unread) == unread
 
 
+def test_each_sensor_that_a_pack_fails_is_told_its_own_record() -> None:
+    decoder = Decoder(
+        {
+            "air": sensor("cabinet/node", pointer="/0/v"),
+            "fan": sensor("cabinet/node", senml_name="fan", quantity="fan-speed"),
+            "damp": sensor("cabinet/node", senml_name="damp", quantity="humidity"),
+        }
+    )
+    payload = b'[{"n":"fan","v":"x"},{"n":"damp","v":"y"}]'
+    unread = decoder.decode("cabinet/node", payload, ARRIVED_MS).unread
+    assert unread["air"].startswith("air: the value at '/0/v'")
+    assert unread["fan"].startswith("in the payload record 1 ")
+    assert unread["damp"].startswith("in the payload record 2 ")
+
+
 def any_json() -> st.SearchStrategy[Any]:
     scalars = st.one_of(
         st.none(),
@@ -445,7 +460,7 @@ def test_a_bad_record_does_not_cost_the_others(bad: dict[str, Any]) -> None:
     pack = resolve([{"n": "air", "v": 1}, bad, {"n": "fan", "v": 2}], NOW_S)
     assert [record.name for record in pack.records] == ["air", "fan"]
     assert len(pack.problems) == 1
-    assert "\n" not in pack.problems[0]
+    assert "\n" not in pack.problems[0][1]
 
 
 # -- topic filters --------------------------------------------------------------------------------
