@@ -56,7 +56,6 @@ _log = logging.getLogger(__name__)
 _MIGRATION_S = 600.0
 _SALVAGE_BEGIN_S = 240.0
 _SALVAGE_REST_S = 86_400.0
-_CHECK_S = 20.0
 
 
 def open_or_make(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
@@ -205,9 +204,7 @@ def put_aside_if_damaged(url: str, error: DamagedStoreError) -> None:
     """Set a store aside that seemed damaged amid a run, if ordinary opens say the same, twice."""
     path = database_path(url)
     try:
-        if not isinstance(error, DamagedRecordError) and (
-            is_sound(path, _CHECK_S) or is_sound(path, _CHECK_S)
-        ):
+        if not isinstance(error, DamagedRecordError) and (is_sound(path) or is_sound(path)):
             _log.error("%s; but all of it can be read, and the watch goes on with it", error)
             return
     except StoreError as problem:

@@ -238,7 +238,7 @@ def _was_ours(path: Path) -> bool:
     return False
 
 
-def is_sound(path: Path, within_s: float, mode: str = "rw") -> bool:
+def is_sound(path: Path, within_s: float = _CHECK_S) -> bool:
     """Look through all pages of a store, with its log, in an ordinary way.
 
     False also when that takes too long: what was found stands then.
@@ -246,7 +246,7 @@ def is_sound(path: Path, within_s: float, mode: str = "rw") -> bool:
     Raises:
         StoreError: it can't be read for another reason than damage.
     """
-    return _look_through(path, within_s, mode) is True
+    return _look_through(path, within_s, "rw") is True
 
 
 def _look_through(path: Path, within_s: float, mode: str) -> bool | None:

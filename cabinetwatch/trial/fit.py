@@ -342,6 +342,7 @@ def is_poor(residuals: Floats, data_range: float) -> bool:
 @cache
 def response_time(share: float, ratio: float) -> float:
     """Give the 63.2 % time of a structure, in slow time constants."""
+    # By halves: a root finder of scipy's would take half a second of each report to import.
     low, high = 1e-4, 5.0
     for _ in range(60):
         middle = (low + high) / 2

@@ -307,7 +307,7 @@ LONGER_THAN_USUAL = 3.0
 EXPERIENCED_MS = 7 * 86_400_000
 """After so long it is known how long a value stands while all is well, and how far its witnesses
 move meanwhile. Half the movement, but for two steps of the sensor, then tells as much (our choice;
-after three days it told wrongly eight times as often as the whole, after seven no more often).
+after three days it told wrongly eight times as often as the whole, after seven hardly more often).
 """
 
 FEW = 2
@@ -337,8 +337,8 @@ class FrozenWatch:
         moved_k: by how much, at least.
         flickers: whether the witnesses tell enough for a value that flickers by a step to stand,
             and however long it used to stand. Otherwise it must also have stood, exactly, for far
-            longer than it used to; after a week of that half of
-            `moved_k`, and all witnesses but one, are enough.
+            longer than it used to; after a week of that half of `moved_k` is enough, and one
+            witness of more than two need not have moved.
     """
 
     def __init__(
@@ -466,8 +466,7 @@ class FrozenWatch:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
         if len(state["watches"]) == len(self._watches):
             for watch, saved in zip(self._watches, state["watches"], strict=True):
-                # How far a witness must move is not of then, but of now.
-                watch.restore({**saved, "moved": watch.moved})
+                watch.restore(saved)
             self._smooth = list(state["smooth"])
             self._reckonings = list(state["reckonings"])
         self._resolution = Resolution(**state.get("resolution", {}))

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch import config
+from cabinetwatch.config import from_json, load, load_for_mail
 from cabinetwatch.config.model import Config
 from cabinetwatch.watch.conditions.base import Condition
 from cabinetwatch.watch.conditions.forecast import DeratingForecast, Drift, HotDay
@@ -69,7 +69,7 @@ def load_config(path: Path) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    return config.load(path, SPECS)
+    return load(path, SPECS)
 
 
 def load_config_for_mail(path: Path) -> Config:
@@ -78,7 +78,7 @@ def load_config_for_mail(path: Path) -> Config:
     Raises:
         ConfigError: not even that can be read.
     """
-    return config.load_for_mail(path, SPECS)
+    return load_for_mail(path, SPECS)
 
 
 def restore_config(
@@ -89,7 +89,7 @@ def restore_config(
     Raises:
         ConfigError: this version no longer understands it.
     """
-    return config.from_json(journaled, SPECS, source)
+    return from_json(journaled, SPECS, source)
 
 
 def named(name: str) -> type[Condition] | None:
@@ -97,10 +97,10 @@ def named(name: str) -> type[Condition] | None:
     return next((condition for condition in CONDITIONS if condition.name == name), None)
 
 
-def observer_rates(loaded: Config, device_id: str) -> dict[str, float]:
+def observer_rates(config: Config, device_id: str) -> dict[str, float]:
     """Give the rates of false alarms that a device's observer is made for, by its names of them."""
     return {
-        condition.observer_key: condition.rate(loaded, device_id)
+        condition.observer_key: condition.rate(config, device_id)
         for condition in CONDITIONS
         if issubclass(condition, BoundTestCondition)
     }
