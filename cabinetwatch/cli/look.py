@@ -52,7 +52,7 @@ from cabinetwatch.text import (
 )
 from cabinetwatch.watch.commands import too_hot_to_learn
 from cabinetwatch.watch.conditions import named
-from cabinetwatch.watch.conditions.base import interval_k, quantity, rpm
+from cabinetwatch.watch.conditions.base import interval_k, is_vague, quantity, rpm
 from cabinetwatch.watch.events import Account, AlarmState
 
 if TYPE_CHECKING:
@@ -288,8 +288,8 @@ def _device_row(figures: Mapping[str, Any], unit: TemperatureUnit) -> list[str]:
 
 def _heading_row(figures: Mapping[str, Any], unit: TemperatureUnit) -> list[str]:
     settled_k, sd_k = figures["settled_rise_k"], figures["settled_rise_sd_k"]
-    settling = _known(settled_k, unit.difference)
-    if settled_k is not None and sd_k is not None:
+    settling = _UNKNOWN
+    if settled_k is not None and sd_k is not None and not is_vague(settled_k, sd_k):
         settling = interval_k(settled_k, sd_k, unit)
     return [
         str(figures["name"]),

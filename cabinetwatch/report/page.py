@@ -270,6 +270,7 @@ def _device(
 ) -> dict[str, Any]:
     """Lay out a device: what it is at now, and `known` of it last where that is nothing."""
     tone, words = _worst(device_id, present, config)
+    figures, known = _without_the_vague(figures), _without_the_vague(known)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
     unit = config.site.temperature_unit
     return {
@@ -299,6 +300,14 @@ def _device(
             if can_draw()
         ],
     }
+
+
+def _without_the_vague(figures: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Leave out where a device is settling while that can hardly be told."""
+    settled_k, sd_k = figures.get("settled_rise_k"), figures.get("settled_rise_sd_k")
+    if settled_k is None or sd_k is None or not base.is_vague(settled_k, sd_k):
+        return figures
+    return {**figures, "settled_rise_k": None}
 
 
 def _worst(device_id: str, present: Present, config: Config) -> tuple[str, str]:

@@ -93,6 +93,7 @@ class HeadingFilter(Kept):
             [slow, goal, p11 + level_k2, p12, p22 + goal_k2]
             for slow, goal, p11, p12, p22 in self._filters
         ]
+        self._blend()
 
     def scale_goals(self, ratio: float, doubt_k2: float) -> None:
         """The load changed by `ratio`: what cooling has lost shows in proportion to it."""

@@ -13,7 +13,7 @@ from typing import Any
 
 from cabinetwatch.watch import conditions
 from cabinetwatch.watch.alarms import Alarm, AlarmManager
-from cabinetwatch.watch.conditions.base import listed
+from cabinetwatch.watch.conditions.base import SIGMAS_95, is_vague, listed
 from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import (
     OVER,
@@ -466,11 +466,10 @@ def device_figures(device: DeviceView) -> list[AccountFigure]:
         ("Surrounding air", device.ambient_c, "Cel", None),
     ]
     if heading is not None:
-        ci95_k = 1.96 * heading.settled_rise_sd_k
-        known += [
-            ("Settling at", heading.settled_rise_k, "K", ci95_k),
-            ("Normal now", heading.normal_rise_k, "K", None),
-        ]
+        settled_k, sd_k = heading.settled_rise_k, heading.settled_rise_sd_k
+        if not is_vague(settled_k, sd_k):
+            known.append(("Settling at", settled_k, "K", SIGMAS_95 * sd_k))
+        known.append(("Normal now", heading.normal_rise_k, "K", None))
     if fan is not None and fan.good:
         known.append(("Fan", fan.value, "1/min", None))
     figures = [

@@ -8,7 +8,7 @@ import pytest
 
 from cabinetwatch.text import plain
 from tests.cli.recorded_day import keep, run, write_config
-from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
+from tests.watch.world import COMMISSIONED, HOUR, HOUSE, MINUTE, World, make_config
 
 
 def lived(folder: Path, text: str, hours: int = 1, every_s: int = 30) -> Path:
@@ -45,6 +45,20 @@ def test_people_read_heading_with_its_doubt_normal_and_hot_day(stored: Path) -> 
     heading = next(line for line in out.splitlines() if "±" in line)
     assert heading.startswith("NAS")
     assert "NAS: its normal rise is the one given in the configuration." in out
+
+
+def test_until_anything_is_known_of_where_a_device_is_heading_no_figure_is_shown(
+    tmp_path: Path,
+) -> None:
+    world = World(make_config(HOUSE))
+    world.power_w = 4.0
+    world.lives(2 * MINUTE)
+    path = write_config(tmp_path, HOUSE)
+    keep(path, world)
+    assert json.loads(run(path, "status", "--json")[1])["devices"]["nas"]["settled_rise_sd_k"] > 2.0
+    out = run(path, "status")[1]
+    assert "±" not in out
+    assert re.search(r"NAS +- +-", out[out.index("Settling at") :])
 
 
 @pytest.mark.parametrize(

@@ -435,8 +435,15 @@ class HeadingCondition(DeviceCondition):
         return figures.temperature_c if temperature_c is None else temperature_c
 
     def _settling(self, figures: Figures) -> str:
-        """Write where the rise is settling, give or take its 95 % interval."""
-        return interval_k(figures.settled_rise_k, figures.settled_rise_sd_k, self.unit)
+        """Write where the rise is settling, give or take its 95 % interval; or what it is so far.
+
+        A loss is told within the minute, when little can be known of where it leads.
+        """
+        settled_k, sd_k = figures.settled_rise_k, figures.settled_rise_sd_k
+        if is_vague(settled_k, sd_k):
+            course = "and climbing" if settled_k > figures.rise_k else "so far"
+            return f"{self._k(figures.rise_k)} above the surrounding air {course}"
+        return f"settling at {interval_k(settled_k, sd_k, self.unit)} above the surrounding air"
 
 
 class SensorCondition(Condition):
@@ -537,6 +544,15 @@ def quantity(value: float, kind: str, unit: TemperatureUnit) -> str:
 def rpm(value: float) -> str:
     """Write a fan speed, e.g. 900 rpm."""
     return measure(value, *_QUANTITIES["fan-speed"])
+
+
+_VAGUE_K = 3.0
+"""Our choice: what is known to within this is worth telling, however small it is."""
+
+
+def is_vague(value_k: float, sd_k: float) -> bool:
+    """Whether the 95 % interval of a rise reaches down to none at all, and so tells nothing."""
+    return SIGMAS_95 * sd_k > max(value_k, _VAGUE_K)
 
 
 def interval_k(value_k: float, sd_k: float, unit: TemperatureUnit) -> str:

@@ -141,9 +141,8 @@ class DeratingForecast(HeadingCondition):
         if figures is None or threshold_c is None or forecast.soonest_s is None:
             return f"{device.name} was last seen heading for its derating threshold."
         settling = (
-            f"{device.name} is at {self._c(self._present_c(figures))}, settling at"
-            f" {self._settling(figures)} above the"
-            " surrounding air, and"
+            f"{device.name} is at {self._c(self._present_c(figures))},"
+            f" {self._settling(figures)}, and"
         )
         if self._is_reached:
             return f"{settling} has reached its derating threshold of {self._c(threshold_c)}."

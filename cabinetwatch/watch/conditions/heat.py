@@ -24,6 +24,7 @@ from cabinetwatch.watch.conditions.base import (
     SetpointSettings,
     TimeToRespond,
     beyond,
+    interval_k,
     percent,
     rpm,
     watts,
@@ -351,9 +352,8 @@ class CoolingLoss(BoundTestCondition, CoolingDownCondition):
             return f"{self._back()}."
         normal = self._normal()
         return (
-            f"{device.name} is at {self._c(self._present_c(figures))} and settling at"
-            f" {self._settling(figures)} above the"
-            f" surrounding air{normal and f' where {normal}{self._at_power()}'}"
+            f"{device.name} is at {self._c(self._present_c(figures))} and"
+            f" {self._settling(figures)}{normal and f' where {normal}{self._at_power()}'}"
             f"{device.time_left_clause()}."
         )
 
@@ -437,9 +437,9 @@ class RiseMissing(BoundTestCondition):
             return f"{device.name} was last seen with less rise than normal."
         normal, power_w = self._normal(), device.power_w
         drawn = "" if power_w is None else f" while it draws {watts(power_w)}"
+        settling = interval_k(figures.settled_rise_k, figures.settled_rise_sd_k, self.unit)
         return (
-            f"{device.name} is settling at only"
-            f" {self._settling(figures)} above the"
+            f"{device.name} is settling at only {settling} above the"
             f" surrounding air{normal and f' where {normal}'}{drawn}."
         )
 
