@@ -306,10 +306,14 @@ class ChangeTest:
         self._mean_s = mean_s = self._mean_s + step_s
         if mean_s >= _SLOW_SHORTEST_S and mean_s >= 0.5 * tau_s:
             self._slow_step(t_ms, slow_sd_k, tau_s)
-        self._conclude(t_ms, tau_s)
+        self._conclude(t_ms, tau_s, self.sign * (heading.goal_k - goals_k[0]) > 0.0)
 
-    def _conclude(self, t_ms: int, tau_s: float) -> None:
-        """Sum up the tests; on the low side only what lasts counts."""
+    def _conclude(self, t_ms: int, tau_s: float, heads_beyond: bool) -> None:
+        """Sum up the tests; on the low side only what lasts counts.
+
+        What still `heads_beyond` the band is not over because a bound has relaxed as far as it:
+        cooling that is lost slows the response down, and the bound is quicker then.
+        """
         bound, quick, finding = self._bound, self._quick, self.finding
         at_once = bound.standing or quick.standing
         if at_once and not finding.standing and quick.score <= 0.0:
@@ -327,6 +331,8 @@ class ChangeTest:
         if seen:
             self._last_seen_ms = t_ms
             finding.standing = True
+        elif heads_beyond:
+            pass
         elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
             finding.standing = False
         if finding.standing and not was_standing:
