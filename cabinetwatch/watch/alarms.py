@@ -6,7 +6,7 @@ States and edges are those of ISA-18.2 / IEC 62682 without latching (the diagram
 import hashlib
 import heapq
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any, Protocol
@@ -285,7 +285,7 @@ class Alarm:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {name: getattr(self, name) for name in (*_KEPT, *_KEPT_SINCE_INCIDENTS)} | {
+        return {name: getattr(self, name) for name in _KEPT} | {
             "state": self.state.value,
             "memory": self.condition.save(),
             "recurrence": self.condition.recurrence.save(),
@@ -294,11 +294,9 @@ class Alarm:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from a saved state."""
+        """Go on from a saved state; one of an earlier version lacks some of it."""
         for name in _KEPT & state.keys():
             setattr(self, name, state[name])
-        for name in _KEPT_SINCE_INCIDENTS:
-            setattr(self, name, state.get(name, ""))
         self.state = AlarmState(state["state"])
         self.condition.load(state["memory"])
         self.condition.recurrence.load(state.get("recurrence", state["memory"]))
@@ -310,11 +308,9 @@ class Alarm:
 
 _KEPT = {
     "id", "raw", "active", "acknowledged", "pending_t", "since_t", "shelved_until_t",
-    "out", "out_until_t", "remark", "released_t",
+    "out", "out_until_t", "remark", "released_t", "acknowledged_by", "incident",
 }  # fmt: skip
 """Attributes of an alarm that are saved as they are."""
-_KEPT_SINCE_INCIDENTS = ("acknowledged_by", "incident")
-"""The same, which states saved by earlier versions lack."""
 
 
 class Timed(Protocol):
@@ -405,32 +401,18 @@ def without_span(text: str) -> str:
     return _FOR_SO_LONG_THEN.sub(".", text)
 
 
-def transition_of(
-    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, **changed: Any
-) -> Transition:
-    """Describe a move that has just happened at `t` (watch ms); its words may be given."""
+def _in_words(alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> dict[str, Any]:
+    """Give what a transition says of a move that has just happened at `t` (watch ms)."""
     condition, since_t = alarm.condition, alarm.since_t
-    if not changed:
-        since = None if since_t is None else to_rfc3339(since_t + offset_ms)
-        changed = {
-            "priority": alarm.priority,
-            "text": _TELLERS[alarm.state](alarm, previous, t),
-            "values": condition.values() | {"since": since},
-            "cause": condition.cause,
-            "likely": condition.suspicion,
-            "response": condition.advice,
-        }
-    return Transition(
-        t=t,
-        utc_ms=t + offset_ms,
-        id=alarm.id,
-        site=site,
-        subject=alarm.subject,
-        condition=condition.name,
-        state=alarm.state,
-        previous=previous,
-        **changed,
-    )
+    since = None if since_t is None else to_rfc3339(since_t + offset_ms)
+    return {
+        "priority": alarm.priority,
+        "text": _sentence(alarm, previous, t),
+        "values": condition.values() | {"since": since},
+        "cause": condition.cause,
+        "likely": condition.suspicion,
+        "response": condition.advice,
+    }
 
 
 def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
@@ -445,38 +427,36 @@ def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
     }
 
 
-def _tell_normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    match previous:
-        case AlarmState.ACKNOWLEDGED:
-            return _tell_returned(alarm, previous, t)
-        case AlarmState.RETURNED:
-            return f"Acknowledged{_remark(alarm)} after it was over: {_present(alarm)}"
-        case AlarmState.SUPPRESSED | AlarmState.SHELVED:
-            return f"Over (it was {previous.value}): {alarm.condition.gone()}"
-    return f"Back in service; {alarm.named} is not active."
+def _sentence(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    """Say what a move to its present state tells."""
+    condition, remark = alarm.condition, f" ({alarm.remark})" if alarm.remark else ""
+    match alarm.state, previous:
+        case AlarmState.UNACKNOWLEDGED, _:
+            text = _lasting(alarm, t, _seen(alarm), "; for {} now")
+        case (AlarmState.RETURNED, _) | (AlarmState.NORMAL, AlarmState.ACKNOWLEDGED):
+            text = _lasting(alarm, t, condition.gone(), "; it lasted {}")
+        case AlarmState.NORMAL, AlarmState.RETURNED:
+            text = f"Acknowledged{remark} after it was over: {_present(alarm)}"
+        case AlarmState.NORMAL, AlarmState.SUPPRESSED | AlarmState.SHELVED:
+            text = f"Over (it was {previous.value}): {condition.gone()}"
+        case AlarmState.NORMAL, _:
+            text = f"Back in service; {alarm.named} is not active."
+        case AlarmState.ACKNOWLEDGED, _ if previous in _SHOWN_AGAIN:
+            # The remark is by then that of whoever hid it.
+            text = f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
+        case AlarmState.ACKNOWLEDGED, _:
+            text = f"Acknowledged{remark}: {_present(alarm)}"
+        case AlarmState.SHELVED, _:
+            left = _left(alarm.shelved_until_t, t)
+            text = f"Shelved{left}{remark}: {_present(alarm)}"
+        case AlarmState.OUT_OF_SERVICE, _:
+            text = f"Out of service{_left(alarm.out_until_t, t)}{remark}."
+        case _:
+            text = _suppressed(alarm)
+    return text
 
 
-def _tell_raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, _seen(alarm), "; for {} now")
-
-
-def _tell_acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    if previous in _SHOWN_AGAIN:
-        # The remark is by then that of whoever hid it.
-        return f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
-    return f"Acknowledged{_remark(alarm)}: {_present(alarm)}"
-
-
-def _tell_returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, alarm.condition.gone(), "; it lasted {}")
-
-
-def _tell_shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    left = describe_duration(((alarm.shelved_until_t or t) - t) / 1000)
-    return f"Shelved for {left}{_remark(alarm)}: {_present(alarm)}"
-
-
-def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
+def _suppressed(alarm: Alarm) -> str:
     sentence = alarm.condition.seen()
     if alarm.withheld_by:
         return f"Suppressed during the trial {alarm.withheld_by}: {sentence}"
@@ -486,21 +466,9 @@ def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     return f"Suppressed: already reported as {reported}. {sentence}"
 
 
-def _tell_out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    until_t = alarm.out_until_t
-    left = "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
-    return f"Out of service{left}{_remark(alarm)}."
-
-
-_TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
-    AlarmState.UNACKNOWLEDGED: _tell_raised,
-    AlarmState.ACKNOWLEDGED: _tell_acknowledged,
-    AlarmState.RETURNED: _tell_returned,
-    AlarmState.NORMAL: _tell_normal,
-    AlarmState.SHELVED: _tell_shelved,
-    AlarmState.SUPPRESSED: _tell_suppressed,
-    AlarmState.OUT_OF_SERVICE: _tell_out_of_service,
-}
+def _left(until_t: int | None, t: int) -> str:
+    """Say for how long it stays hidden, where that has an end."""
+    return "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
 
 
 def _present(alarm: Alarm) -> str:
@@ -520,10 +488,6 @@ def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:
         return sentence
     span = describe_duration((t - alarm.since_t) / 1000)
     return f"{sentence.removesuffix('.')}{clause.format(span)}."
-
-
-def _remark(alarm: Alarm) -> str:
-    return f" ({alarm.remark})" if alarm.remark else ""
 
 
 @dataclass(slots=True)
@@ -654,7 +618,17 @@ class AlarmManager:
 
     def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
         try:
-            return transition_of(alarm, previous, t, self._site, offset_ms)
+            told = _in_words(alarm, previous, t, offset_ms)
         except Exception as error:  # noqa: BLE001 - an alarm without words is told nevertheless
-            plain = _plainly(alarm, error)
-            return transition_of(alarm, previous, t, self._site, offset_ms, **plain)
+            told = _plainly(alarm, error)
+        return Transition(
+            t=t,
+            utc_ms=t + offset_ms,
+            id=alarm.id,
+            site=self._site,
+            subject=alarm.subject,
+            condition=alarm.condition.name,
+            state=alarm.state,
+            previous=previous,
+            **told,
+        )

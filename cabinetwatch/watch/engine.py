@@ -14,7 +14,7 @@ from typing import Any
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.sensing import Quality as Verdict
 from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Timed
-from cabinetwatch.watch.commands import CommandResult, carry_out, withhold
+from cabinetwatch.watch.commands import CommandDesk, CommandResult
 from cabinetwatch.watch.conditions import observer_rates
 from cabinetwatch.watch.devices import DeviceView, PowerHold
 from cabinetwatch.watch.events import (
@@ -90,6 +90,7 @@ class Engine:
         """Readings with a time of their own, whose turn is `lateness_s` after it."""
         self._manager = AlarmManager(self.model, self._deadlines)
         self.incidents = IncidentBook(self.model, self._manager)
+        self._desk = CommandDesk(self.model, self._manager, self.trials, self.incidents)
         self._touched = self._manager.touched
         self._judged = dict(self._manager.routes)
         """Of the sensors that are judged: one that rests is left out."""
@@ -497,9 +498,7 @@ class Engine:
             case EntryKind.PAUSE:
                 self._pause(entry)
             case EntryKind.COMMAND:
-                now = entry.t, self.offset_ms
-                books = self.trials, self.incidents
-                self.answer = carry_out(data, self._manager, self.model, books, now)
+                self.answer = self._desk.carry_out(data, entry.t)
                 for alarm in self.answer.alarms:
                     manager.touch(alarm)
                 manager.judge(self.answer.alarms, self.now)
@@ -663,7 +662,7 @@ class Engine:
 
     def _resume(self) -> None:
         """Derive after a load what is not saved: suppression and deadlines."""
-        withhold(self.trials, self._manager, self.model.devices)
+        self._desk.withhold()
         for alarm in self.alarms.values():
             alarm.refresh_suppression(self.now)
             self._deadlines.set(alarm)
