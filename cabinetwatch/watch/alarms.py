@@ -519,8 +519,8 @@ class AlarmManager:
         self.of_steps: dict[str, list[Alarm]] = {device: [] for device in model.devices}
         """By device, the alarms to judge at each step of its observer."""
         self.routes = {name: Route(sensor) for name, sensor in model.sensors.items()}
+        self._model = model
         self._deadlines = deadlines
-        self._site = model.config.site.name
         for kind in conditions.CONDITIONS:
             for subject in sorted(kind.subjects(model.config)):
                 settings = model.config.alarm(kind.name, subject)
@@ -529,7 +529,7 @@ class AlarmManager:
                     alarm = Alarm(kind(model, subject, settings), order)
                     self.alarms[alarm.key] = alarm
         self._link()
-        self._wire(model)
+        self._wire()
 
     def _link(self) -> None:
         """Tell each alarm which others it hides and which hide it."""
@@ -545,9 +545,9 @@ class AlarmManager:
                     hiding.hides.append(hidden)
                     hidden.hidden_by.append(hiding)
 
-    def _wire(self, model: SiteModel) -> None:
+    def _wire(self) -> None:
         """Tell each sensor and each device which alarms they concern."""
-        for name, device in model.devices.items():
+        for name, device in self._model.devices.items():
             for sensor, feed in device.feeds:
                 self.routes[sensor.id].feeds.append((feed, self.of_steps[name]))
         for alarm in self.alarms.values():
@@ -588,7 +588,7 @@ class AlarmManager:
         """Have an alarm looked at by the next `settle`."""
         self.touched[alarm.order] = alarm
 
-    def settle(self, t: int, offset_ms: int) -> list[Transition]:
+    def settle(self, t: int) -> list[Transition]:
         """Find what each touched alarm, and each it hides, is to be told as now."""
         if not self.touched:
             return _NOTHING
@@ -602,21 +602,22 @@ class AlarmManager:
         for _, alarm in sorted(affected.items()):
             previous = alarm.settle(t)
             if previous is not None:
-                told.append(self._transition(alarm, previous, t, offset_ms))
+                told.append(self._transition(alarm, previous, t))
             if alarm.active and alarm.condition.momentary:
-                told.append(self._transition(alarm, alarm.end_at_once(), t, offset_ms))
+                told.append(self._transition(alarm, alarm.end_at_once(), t))
             alarm.settled()
             self._deadlines.set(alarm)
         return told
 
-    def dropped(self, alarm: Alarm, t: int, offset_ms: int) -> Transition:
+    def dropped(self, alarm: Alarm, t: int) -> Transition:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
-        transition = self._transition(alarm, previous, t, offset_ms)
+        transition = self._transition(alarm, previous, t)
         text = f"{alarm.named} is no longer part of the configuration."
         return replace(transition, text=text, incident=alarm.incident)
 
-    def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
+    def _transition(self, alarm: Alarm, previous: AlarmState, t: int) -> Transition:
+        offset_ms = self._model.site.offset_ms
         try:
             told = _in_words(alarm, previous, t, offset_ms)
         except Exception as error:  # noqa: BLE001 - an alarm without words is told nevertheless
@@ -625,7 +626,7 @@ class AlarmManager:
             t=t,
             utc_ms=t + offset_ms,
             id=alarm.id,
-            site=self._site,
+            site=self._model.config.site.name,
             subject=alarm.subject,
             condition=alarm.condition.name,
             state=alarm.state,

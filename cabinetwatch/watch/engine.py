@@ -53,6 +53,9 @@ _MOST_TOLD = 100
 _MOST_PASSED = 1_000
 """So much may go wrong within one call before even that is given up."""
 
+_MALFORMED = (AttributeError, KeyError, TypeError, ValueError, OverflowError)
+"""What reading an entry that isn't as it should be may raise."""
+
 _NOTHING: list[Transition] = []
 _GOOD = Verdict.GOOD
 
@@ -83,7 +86,7 @@ class Engine:
     def _build(self, config: Config) -> None:
         self.config = config
         self.trials = TrialBook()
-        self.model = SiteModel.build(config, observer_rates)
+        self.model = SiteModel(config, observer_rates)
         self._deadlines = Deadlines()
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._waiting: list[Waited] = []
@@ -102,10 +105,6 @@ class Engine:
         """What makes UTC of watch time."""
         return self.model.site.offset_ms
 
-    @offset_ms.setter
-    def offset_ms(self, offset_ms: int) -> None:
-        self.model.site.offset_ms = offset_ms
-
     # -- what is measured -------------------------------------------------------------------
 
     def observe(self, reading: Reading) -> list[Transition]:
@@ -122,9 +121,7 @@ class Engine:
         route = self._judged.get(sensor_id)
         if route is None:
             return told + self._pass_by(reading)
-        if len(self._since) >= MOST_SINCE:
-            self._keep()
-        self._since.append(reading)
+        self._record(reading)
         try:
             self._hear(route, t, value)
             if self._touched:
@@ -234,8 +231,8 @@ class Engine:
             sensor.value, sensor.t = value, t
 
     def _settle(self, t: int) -> list[Transition]:
-        told = self._manager.settle(t, self.offset_ms)
-        return self.incidents.follow(told, t, self.offset_ms) if told else told
+        told = self._manager.settle(t)
+        return self.incidents.follow(told, t) if told else told
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -354,7 +351,7 @@ class Engine:
     def _begin_at(self, kept: Mapping[str, Any] | None) -> None:
         self._build(self.config)
         if kept is None:
-            self.now = self.offset_ms = 0
+            self.now = 0
         else:
             self._take(kept)
 
@@ -480,7 +477,7 @@ class Engine:
     def _hear_entry(self, entry: Entry) -> list[Transition]:
         """Take one entry at its instant; a pause where it begins."""
         for alarm in self.alarms.values():
-            alarm.condition.hear(entry, self.offset_ms)
+            alarm.condition.hear(entry)
         site, manager, data = self.model.site, self._manager, entry.data
         match entry.kind:
             case EntryKind.STOP:
@@ -494,7 +491,7 @@ class Engine:
                     self._count_anew(sensor)
                 site.connection.lost(entry.t, data)
             case EntryKind.OFFSET:
-                self.offset_ms = int(data["offset_ms"])
+                site.offset_ms = int(data["offset_ms"])
             case EntryKind.PAUSE:
                 self._pause(entry)
             case EntryKind.COMMAND:
@@ -509,9 +506,12 @@ class Engine:
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
+        data = entry.data
         try:
-            ran_until_ms, offset_ms, boot_ms = _read_start(entry)
-        except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
+            ran_until_ms = data.get("ran_until_ms")
+            ran_until_ms = None if ran_until_ms is None else int(ran_until_ms)
+            offset_ms, boot_ms = int(data["offset_ms"]), int(data["boot_ms"])
+        except _MALFORMED as error:
             return self.advance(entry.t) + self.set_aside(entry, error)
         told = [] if ran_until_ms is None else self.advance(ran_until_ms)
         self._stopped(self.now)
@@ -520,7 +520,7 @@ class Engine:
         told += self.advance(entry.t)
         site = self.model.site
         site.connection.begin(entry.t)
-        self.offset_ms = offset_ms
+        site.offset_ms = offset_ms
         for sensor in self.model.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
             sensor.unheard = Unheard()
@@ -575,13 +575,12 @@ class Engine:
             self._take(state)
         except Exception as error:  # noqa: BLE001 - the new configuration is in force all the same
             self._build(config)
-            self.now, self.offset_ms = t, state["offset_ms"]
+            self.now, self.model.site.offset_ms = t, state["offset_ms"]
             why = describe_error(error)
             self._note(Refusal(t, "what was known before the configuration changed", "", why))
         self.model.site.forget_channels(config.notify)
         for key in sorted(gone.keys() - self.alarms.keys()):
-            dropped = [self._manager.dropped(gone[key], t, self.offset_ms)]
-            told += self.incidents.follow(dropped, t, self.offset_ms)
+            told += self.incidents.follow([self._manager.dropped(gone[key], t)], t)
         self._manager.judge(self.alarms.values(), self.now)
         told += self._settle(t)
         self._keep()
@@ -618,7 +617,7 @@ class Engine:
 
     def accounts(self) -> list[Account]:
         """Give the account of each incident as it is now, the worst first, what is over last."""
-        return self.incidents.accounts(self.now, self.offset_ms)
+        return self.incidents.accounts(self.now)
 
     # -- state ------------------------------------------------------------------------------------
 
@@ -644,7 +643,7 @@ class Engine:
         self._keep()
 
     def _take(self, state: Mapping[str, Any]) -> None:
-        self.now, self.offset_ms = state["now"], state["offset_ms"]
+        self.now, self.model.site.offset_ms = state["now"], state["offset_ms"]
         self.model.load(state)
         for key in state["alarms"].keys() & self.alarms.keys():
             self.alarms[key].load(state["alarms"][key])
@@ -684,15 +683,5 @@ def _lived_until(entry: Entry) -> int:
         return entry.t
     try:
         return min(int(entry.data["ran_until_ms"]), entry.t)
-    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
+    except _MALFORMED:
         return entry.t
-
-
-def _read_start(entry: Entry) -> tuple[int | None, int, int]:
-    """Read how far the watch before ran, the clock's offset and the instant of the boot."""
-    ran_until_ms = entry.data.get("ran_until_ms")
-    return (
-        None if ran_until_ms is None else int(ran_until_ms),
-        int(entry.data["offset_ms"]),
-        int(entry.data["boot_ms"]),
-    )

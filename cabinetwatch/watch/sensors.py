@@ -4,10 +4,9 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from math import exp
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.model import Config, Sensor
+from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import (
@@ -79,7 +78,13 @@ class SensorView:
         self.name = site.name_of(sensor_id)
         self.quantity = config.quantity
         self.offset = config.offset
-        self.silence_ms = _silence_ms(config)
+        interval_s = config.interval_s
+        self.silence_ms: int | None = None
+        """How long it may be missing; None for one that speaks only when it changes."""
+        self.long_gap_ms = math.inf
+        if interval_s is not None:
+            self.silence_ms = round(interval_s * config.silent_after * 1000)
+            self.long_gap_ms = LONG_GAP * 1000 * interval_s
         self.value = math.nan
         self.t = 0
         self.last_live_t: int | None = None
@@ -93,8 +98,6 @@ class SensorView:
         self.wild_value: float | None = None
         """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
-        interval_s = config.interval_s
-        self.long_gap_ms = math.inf if interval_s is None else LONG_GAP * 1000 * interval_s
         self.gaps: deque[tuple[int, int]] = deque(maxlen=MOST_GAPS)
         """The last long gaps between two readings on a watch that listened: end and length (ms)."""
         self.unheard = Unheard()
@@ -147,9 +150,8 @@ class SensorView:
         for fault in ("silent", "implausible", "stuck"):
             if getattr(self, fault):
                 return fault
-        if self.good:
-            return "live"
-        return "waiting" if self.last_live_t is None else "stale"
+        never = self.last_live_t is None
+        return "live" if self.good else "waiting" if never else "stale"
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
@@ -187,13 +189,6 @@ _KEPT = (
     "good", "silent", "implausible", "stuck",
 )  # fmt: skip
 """Attributes of a sensor that are saved as they are."""
-
-
-def _silence_ms(config: Sensor) -> int | None:
-    """Give how long a sensor may be missing; None for one that speaks only when it changes."""
-    if config.interval_s is None:
-        return None
-    return round(config.interval_s * config.silent_after * 1000)
 
 
 def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
@@ -426,7 +421,7 @@ class FrozenWatch:
                 self._smooth[index] = None
                 continue
             self._reckonings[index], now, smoothed_over_ms = seen
-            share = 1.0 - exp(-since_look_ms / smoothed_over_ms)
+            share = 1.0 - math.exp(-since_look_ms / smoothed_over_ms)
             self._smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:

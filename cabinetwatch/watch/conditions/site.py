@@ -382,9 +382,9 @@ class ClockStep(SiteCondition):
         self._step_ms = 0
         self._stepped = False
 
-    def hear(self, entry: Entry, offset_ms: int) -> None:
+    def hear(self, entry: Entry) -> None:
         if entry.kind is EntryKind.OFFSET:
-            self._step_ms = int(entry.data["offset_ms"]) - offset_ms
+            self._step_ms = int(entry.data["offset_ms"]) - self.site.offset_ms
             self._stepped = abs(self._step_ms) > self.settings.larger_than_s * 1000
 
     def judge(self, t: int, active: bool) -> bool | None:
