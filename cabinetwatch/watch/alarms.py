@@ -192,8 +192,7 @@ class Alarm:
         if self.shelved_until_t is not None and self.shelved_until_t <= t:
             self.shelved_until_t = None
         if self.out_until_t is not None and self.out_until_t <= t:
-            self.out_until_t = None
-            self.out = False
+            self.put_in()
         if self.condition.due is not None and self.condition.due <= t:
             self.condition.due = None
 

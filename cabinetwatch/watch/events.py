@@ -400,9 +400,9 @@ class Refusals:
         if before is not None:
             refusal = refusal._replace(messages=before.messages + refusal.messages)
         self._newest[key] = refusal
-        instants = self._instants.setdefault(subject, deque(maxlen=RESET_AFTER + 1))
+        instants = self._instants.pop(subject, deque(maxlen=RESET_AFTER + 1))
         instants.append(t)
-        self._instants[subject] = self._instants.pop(subject)
+        self._instants[subject] = instants
         if len(self._newest) > MOST_SUBJECTS:
             del self._newest[next(iter(self._newest))]
         if len(self._instants) > MOST_SUBJECTS:

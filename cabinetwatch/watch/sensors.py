@@ -343,15 +343,15 @@ class FrozenWatch:
         self._watches = [StuckWatch(moved_k) for _ in witnesses]
         self._moved_k = moved_k
         self._flickers = flickers
-        self._first_t: int | None = None
+        self.first_t: int | None = None
         self._resolution = Resolution()
-        self._longest_run_ms = 0
-        self._run_t: int | None = None
+        self.longest_run_ms = 0
+        self.run_t: int | None = None
         self._lowest = self._highest = 0.0
-        self._look_t = 0
-        self._looked = False
-        self._smooth: list[float | None] = [None for _ in witnesses]
-        self._reckonings = [0 for _ in witnesses]
+        self.look_t = 0
+        self.looked = False
+        self.smooth: list[float | None] = [None for _ in witnesses]
+        self.reckonings = [0 for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
         self.stuck = False
@@ -361,22 +361,22 @@ class FrozenWatch:
         """Take a value; say whether the sensor is stuck."""
         if value != self._resolution.last:
             self._changed(t, value)
-        elif t >= self._look_t and not self.stuck:
+        elif t >= self.look_t and not self.stuck:
             self._look(t, value)
         return self.stuck
 
     def _changed(self, t: int, value: float) -> None:
         self._resolution.take(value)
-        if self._flickers and self._run_t is not None and self._is_flicker(value):
+        if self._flickers and self.run_t is not None and self._is_flicker(value):
             return
-        if self._looked:
-            self._looked, step = False, self._step
+        if self.looked:
+            self.looked, step = False, self._step
             for watch in self._watches:
                 watch.end(value, step)
-            self._smooth = [None for _ in self._witnesses]
-        if self._run_t is not None and not self.stuck:
-            self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
-        self._run_t, self.stuck = t, False
+            self.smooth = [None for _ in self._witnesses]
+        if self.run_t is not None and not self.stuck:
+            self.longest_run_ms = max(self.longest_run_ms, t - self.run_t)
+        self.run_t, self.stuck = t, False
         self._lowest = self._highest = value
 
     def _is_flicker(self, value: float) -> bool:
@@ -398,76 +398,69 @@ class FrozenWatch:
         return self._resolution.step if self._flickers else 0.0
 
     def _look(self, t: int, value: float) -> None:
-        self._follow(t, t - self._look_t + LOOK_EVERY_MS)
-        self._look_t = t + LOOK_EVERY_MS
-        self._looked = True
+        self._follow(t, t - self.look_t + LOOK_EVERY_MS)
+        self.look_t = t + LOOK_EVERY_MS
+        self.looked = True
         moved = self._observe(t, value)
-        if self._run_t is None:
-            self._run_t, self._lowest, self._highest = t, value, value
-        run_ms = t - self._run_t
-        usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
-        self.since_t = self._run_t
+        if self.run_t is None:
+            self.run_t, self._lowest, self._highest = t, value, value
+        run_ms = t - self.run_t
+        usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self.longest_run_ms
+        self.since_t = self.run_t
         self.stuck = moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
         for index, witness in enumerate(self._witnesses):
-            seen, before = witness(), self._smooth[index]
-            if seen is None or seen.reckoning != self._reckonings[index]:
+            seen, before = witness(), self.smooth[index]
+            if seen is None or seen.reckoning != self.reckonings[index]:
                 # A jump of the reckoning is no movement: what was seen before it says nothing.
                 self._watches[index].begin()
                 before = None
             if seen is None:
-                self._smooth[index] = None
+                self.smooth[index] = None
                 continue
-            self._reckonings[index], now, smoothed_over_ms = seen
+            self.reckonings[index], now, smoothed_over_ms = seen
             share = 1.0 - math.exp(-since_look_ms / smoothed_over_ms)
-            self._smooth[index] = now if before is None else before + share * (now - before)
+            self.smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:
         """Hand value and witnesses on; say whether enough of them have moved while it stood."""
         count = len(self._watches)
         needed, moved_k, step = count, self._moved_k, self._step
-        if self._first_t is None:
-            self._first_t = t
+        if self.first_t is None:
+            self.first_t = t
         half_k = moved_k / 2 + FLICKER_STEPS * self._resolution.step
-        known = self._resolution.step > 0.0 and t - self._first_t >= EXPERIENCED_MS
+        known = self._resolution.step > 0.0 and t - self.first_t >= EXPERIENCED_MS
         if known and not self._flickers and half_k < moved_k:
             moved_k, needed = half_k, count if count <= FEW else count - 1
         moved = 0
-        for watch, witness in zip(self._watches, self._smooth, strict=True):
+        for watch, witness in zip(self._watches, self.smooth, strict=True):
             watch.moved = moved_k
             moved += watch.observe(t, value, witness, step)
         return moved >= needed
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
+        return {name: getattr(self, name) for name in (*_KEPT_OF_RUN, *_KEPT_OF_WITNESSES)} | {
             "watches": [watch.save() for watch in self._watches],
             "resolution": asdict(self._resolution),
-            "stuck": self.stuck,
             "run": [self._lowest, self._highest],
-            "longest_run_ms": self._longest_run_ms,
-            "first_t": self._first_t,
-            "run_t": self._run_t,
-            "look_t": self._look_t,
-            "looked": self._looked,
-            "smooth": self._smooth,
-            "reckonings": self._reckonings,
-            "since_t": self.since_t,
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
+        names = _KEPT_OF_RUN
         if len(state["watches"]) == len(self._watches):
+            names = names | _KEPT_OF_WITNESSES
             for watch, saved in zip(self._watches, state["watches"], strict=True):
                 watch.restore(saved)
-            self._smooth = list(state["smooth"])
-            self._reckonings = list(state["reckonings"])
+        for name in names & state.keys():
+            setattr(self, name, state[name])
         self._resolution = Resolution(**state.get("resolution", {}))
-        self.stuck = state["stuck"]
         self._lowest, self._highest = state.get("run", (0.0, 0.0))
-        self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
-        self._first_t = state.get("first_t")
-        self._look_t, self._looked = state["look_t"], state["looked"]
-        self.since_t = state["since_t"]
+
+
+_KEPT_OF_RUN = {"stuck", "since_t", "longest_run_ms", "first_t", "run_t", "look_t", "looked"}
+_KEPT_OF_WITNESSES = {"smooth", "reckonings"}
+"""Attributes of a watch that are saved as they are."""

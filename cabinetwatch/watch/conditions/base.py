@@ -276,8 +276,8 @@ class Condition(ABC):
         return (self.subject,)
 
     def explains(self, other: "Condition") -> bool:
-        """Whether it hides another while it stands: asked once, of all alarms of the site."""
-        return other.subject == self.subject and isinstance(other, self.hides)
+        """Whether it hides another while it stands: asked once, of all alarms at `explains_at`."""
+        return isinstance(other, self.hides)
 
     def save(self) -> dict[str, Any]:
         """Give the memory as JSON-able values."""

@@ -604,7 +604,7 @@ class AmbientLost(BlindCondition, DeviceCondition):
         """It tells the faults of the ambient sensor in their place, too."""
         if isinstance(other, BlindSensorCondition):
             return other.sensor is self.sensor
-        return super().explains(other)
+        return other.subject == self.subject and super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
         return self.sensor.silent or self.sensor.stuck or self.sensor.implausible
