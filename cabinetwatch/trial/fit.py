@@ -157,9 +157,8 @@ class Hypotheses(NamedTuple):
         # Their quantiles, each distribution standing for itself by its own quantiles.
         spread = stdtrit(self.dof, (np.arange(QUANTILES) + 0.5) / QUANTILES)
         rises_k = (self.rise_k[:, None] + self.rise_sd_k[:, None] * spread).ravel()
-        order = np.argsort(rises_k)
-        reached = np.cumsum(np.repeat(self.weight / QUANTILES, QUANTILES)[order])
-        low, middle, high = np.interp(ENDS, reached / reached[-1], rises_k[order])
+        weight = np.repeat(self.weight / QUANTILES, QUANTILES)
+        low, middle, high = quantiles(rises_k, weight, ENDS)
         return Estimate(float(middle), float(low), float(high), self.dof)
 
 
@@ -271,7 +270,7 @@ def settle(profile: Profile) -> Settling:
         rise=hypotheses.rise(),
         time_constant=_time_constant(hypotheses),
         hypotheses=hypotheses,
-        missing_k=_median(weighed.missing_k, weighed.weight),
+        missing_k=float(quantiles(weighed.missing_k, weighed.weight, (0.5,))[0]),
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
@@ -281,10 +280,11 @@ def settle(profile: Profile) -> Settling:
     )
 
 
-def _median(values: Floats, weight: Floats) -> float:
+def quantiles(values: Floats, weight: Floats, parts: tuple[float, ...]) -> Floats:
+    """Give the values below which these parts of the weight lie; both of one shape."""
     order = np.argsort(values, axis=None)
     reached = np.cumsum(weight.ravel()[order])
-    return float(np.interp(0.5, reached / reached[-1], values.ravel()[order]))
+    return np.interp(parts, reached / reached[-1], values.ravel()[order])
 
 
 def _loads(rise_k: float, loads: Floats) -> Floats:
@@ -545,7 +545,5 @@ def whitened_products(
 
 def _time_constant(told: Hypotheses) -> TimeConstant:
     """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
-    order = np.argsort(told.log_tau)
-    reached = np.cumsum(told.weight[order])
-    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], told.log_tau[order])
+    low, middle, high = quantiles(told.log_tau, told.weight, MIDDLE_68)
     return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))

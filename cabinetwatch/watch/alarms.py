@@ -356,19 +356,12 @@ class Deadlines:
 
     def is_due(self, to: int) -> bool:
         """Whether anything is due at or before `to`; what has moved on is queued anew."""
-        heap, queued = self._heap, self._queued
-        while heap and heap[0][0] <= to:
-            t, order, item = heap[0]
-            due = item.due
-            if due == t:
+        while self.next_t <= to:
+            t, _, item = self._heap[0]
+            if item.due == t:
                 return True
-            if due is not None and due > t and queued.get(order) == t:
-                queued[order] = due
-                heapq.heapreplace(heap, (due, order, item))
-            else:
-                self._take_first()
-                self.set(item)
-        self.next_t = heap[0][0] if heap else float("inf")
+            self._take_first()
+            self.set(item)
         return False
 
     def pop(self, to: int) -> Timed | None:
@@ -502,9 +495,6 @@ class Route:
     """Alarms to judge when the sensor's `good` or `silent` changes."""
 
 
-_NOTHING: list[Transition] = []
-
-
 class AlarmManager:
     """All alarms of a site; owned by the engine. All instants are watch time (ms).
 
@@ -589,8 +579,6 @@ class AlarmManager:
 
     def settle(self, t: int) -> list[Transition]:
         """Find what each touched alarm, and each it hides, is to be told as now."""
-        if not self.touched:
-            return _NOTHING
         affected = dict(self.touched)
         for alarm in self.touched.values():
             affected.update((other.order, other) for other in alarm.hides)

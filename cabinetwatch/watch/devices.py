@@ -14,39 +14,6 @@ from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.trials import TrialRecord
 
-POWER_HOLD_MS = 600_000
-"""How long the last known load holds when a power sensor is silent."""
-
-
-class PowerHold:
-    """Until when the last known value of a power sensor stands for the load of a device."""
-
-    def __init__(self, device: "DeviceView", sensor: SensorView, order: int) -> None:
-        self.device = device
-        self.sensor = sensor
-        self.order = order
-        self.key = sensor.id
-        self.lapsed = False
-
-    @property
-    def holds(self) -> bool:
-        """Whether the value may still be used."""
-        sensor = self.sensor
-        return sensor.taken_t is not None and (sensor.good or not self.lapsed)
-
-    @property
-    def due(self) -> int | None:
-        """When a value that has gone stale stops standing for the load."""
-        sensor = self.sensor
-        if sensor.good or self.lapsed or sensor.taken_t is None:
-            return None
-        return sensor.taken_t + POWER_HOLD_MS
-
-    def lapse(self, t: int) -> None:
-        """It no longer stands."""
-        self.lapsed = True
-
-
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
 
@@ -74,8 +41,6 @@ class DeviceView:
         whole: Config,
         sensors: Mapping[str, SensorView],
         rates: Mapping[str, float],
-        *,
-        order: int,
     ) -> None:
         site, config = whole.site, whole.devices[device_id]
         self.id = device_id
@@ -125,9 +90,6 @@ class DeviceView:
         # One reading of no power may be wild, unless the plug speaks only when something changes.
         changes = any(power.silence_ms is None for power in self.powers)
         self._lows_to_be_off = 1 if changes else 1 + len(self.powers)
-        self.power_holds = tuple(
-            PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
-        )
         self._lowering_k = altitude_lowering_k(
             site.altitude_m, site.derating_base_m, site.derating_k_per_km
         )
@@ -163,12 +125,9 @@ class DeviceView:
 
         Lost cooling of its own that has been told stands until that is seen to be over.
         """
-        if self.loss_is_told:
-            return
-        for inner in self.enclosed:
-            if inner.observer.cooling_loss.standing and inner.observer.falls:
-                self.observer.excuse_heat(t)
-                return
+        inside = (inner.observer for inner in self.enclosed)
+        if not self.loss_is_told and any(o.cooling_loss.standing and o.falls for o in inside):
+            self.observer.excuse_heat(t)
 
     def _power_heard(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
@@ -210,7 +169,7 @@ class DeviceView:
         """The last known load no longer holds; say whether the device was judged anew."""
         return self._judge_power(t, None)
 
-    def learn_anew(self, learnt: Mapping[str, Any] | None = None) -> None:
+    def learn_anew(self, learnt: Mapping[str, Any] | None) -> None:
         """Forget what was learnt: begin again, or from the state of an observer taught elsewhere.
 
         Raises:
@@ -242,18 +201,17 @@ class DeviceView:
     @property
     def temperature_c(self) -> float | None:
         """The device's warm air."""
-        return self.temperature.value if self.temperature.good else None
+        return self.temperature.present
 
     @property
     def ambient_c(self) -> float | None:
         """The air around the device."""
-        ambient = self.ambient
-        return ambient.value if ambient is not None and ambient.good else None
+        return None if self.ambient is None else self.ambient.present
 
     @property
     def air_c(self) -> float | None:
         """The air that the derating curve speaks of."""
-        return self.air.value if self.air is not None and self.air.good else None
+        return None if self.air is None else self.air.present
 
     @property
     def rise_k(self) -> float | None:
@@ -340,11 +298,11 @@ class DeviceView:
     def power_w(self) -> float | None:
         """The power drawn, all supplies together; the last known one while that holds."""
         total_w: float | None = None
-        for hold in self.power_holds:
+        for power in self.powers:
             # What is good needs no look at how long it holds: this is asked at every reading.
-            if not hold.sensor.good and not hold.holds:
+            if not power.good and not power.hold.holds:
                 return None
-            total_w = hold.sensor.value + (total_w or 0.0)
+            total_w = power.value + (total_w or 0.0)
         return total_w
 
     @property
@@ -433,7 +391,7 @@ class DeviceView:
             **{key: getattr(heading, key, None) for key in _OF_HEADING},
             "power_w": self.power_w,
             "load_fraction": self.load_fraction,
-            "fan_rpm": None if fan is None or not fan.good else fan.value,
+            "fan_rpm": None if fan is None else fan.present,
             "threshold_c": self.threshold_c,
             "margin_k": self.margin_k,
             "hot_day_temperature_c": self.hot_day_temperature_c,

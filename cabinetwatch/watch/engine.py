@@ -16,7 +16,7 @@ from cabinetwatch.thermal.sensing import Quality as Verdict
 from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Timed
 from cabinetwatch.watch.commands import CommandDesk, CommandResult
 from cabinetwatch.watch.conditions import observer_rates
-from cabinetwatch.watch.devices import DeviceView, PowerHold
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import (
     DEADLINE,
     LONGEST_EXCERPT,
@@ -38,6 +38,7 @@ from cabinetwatch.watch.events import (
 from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
+    PowerHold,
     SensorView,
     SilenceDeadline,
     StaleDeadline,
@@ -55,9 +56,6 @@ _MOST_PASSED = 1_000
 
 _MALFORMED = (AttributeError, KeyError, TypeError, ValueError, OverflowError)
 """What reading an entry that isn't as it should be may raise."""
-
-_NOTHING: list[Transition] = []
-_GOOD = Verdict.GOOD
 
 
 class Engine:
@@ -113,8 +111,9 @@ class Engine:
         if quality:
             # Not live.
             self._keep_back(reading)
-            return _NOTHING
-        told, deadlines = _NOTHING, self._deadlines
+            return []
+        told: list[Transition] = []
+        deadlines = self._deadlines
         if self._waiting or (t >= deadlines.next_t and deadlines.is_due(t)):
             told = self.advance(t)
         self.now = t
@@ -148,10 +147,10 @@ class Engine:
         """Take a reading of a sensor that nobody knows, or that rests."""
         sensor_id, t, _, _ = reading
         if sensor_id not in self.model.sensors:
-            return _NOTHING
+            return []
         if self._rests(sensor_id, t):
             self._record(reading)
-            return _NOTHING
+            return []
         return self.observe(reading)
 
     def _record(self, item: Reading | Entry | Refusal) -> None:
@@ -168,7 +167,7 @@ class Engine:
         if heard_t is not None and now - heard_t > sensor.long_gap_ms:
             sensor.note_gap(heard_t, now)
         sensor.heard_t = now
-        if sensor.value_filter.judge(t, value, raw_value) is not _GOOD:
+        if sensor.value_filter.judge(t, value, raw_value) is not Verdict.GOOD:
             self._set_aside(route, t, value)
             return
         frozen = sensor.frozen
@@ -197,8 +196,7 @@ class Engine:
     def _revived(self, route: Route) -> None:
         self._deadlines.set(route.sensor.stale)
         self._deadlines.set(route.sensor.silence)
-        for hold in self.model.holds_of(route.sensor):
-            hold.lapsed = False
+        route.sensor.hold.lapsed = False
         self._manager.judge(route.watchers, self.now)
 
     def _set_aside(self, route: Route, t: int, value: float) -> None:
@@ -251,17 +249,13 @@ class Engine:
             try:
                 told = self._advance(to)
             except Exception as error:
-                key = self.now, self._falling
-                if key in passed:
-                    key = self.now, None
-                if key in passed:
+                # What it was alone; if that was passed over already, all of its instant.
+                keys = (self.now, self._falling), (self.now, None)
+                untried = [key for key in keys if key not in passed]
+                if not untried:
                     raise
-                long = len(self._since) > MANY_SINCE
                 self._go_back(before)
-                if long:
-                    # More may be due that can't be judged.
-                    self._keep()
-                passed[key] = describe_error(error)
+                passed[untried[0]] = describe_error(error)
             else:
                 self._restore.advanced(to)
                 return told
@@ -315,8 +309,9 @@ class Engine:
             manager.judge(manager.routes[item.key].watchers, self.now)
         elif isinstance(item, PowerHold):
             manager.judge(manager.routes[item.key].judged, self.now)
-            if item.device.power_gone(t):
-                manager.judge(manager.of_steps[item.device.id], self.now)
+            for name, device in self.model.devices.items():
+                if item.sensor in device.powers and device.power_gone(t):
+                    manager.judge(manager.of_steps[name], self.now)
         elif isinstance(item, ConnectionView):
             # It holds: silence counts anew from where it was made.
             for sensor in self.model.sensors.values():
@@ -333,6 +328,7 @@ class Engine:
     def _go_back(self, to: int) -> None:
         """Be as before the input, or the passing of time, that could not be judged."""
         restore, self._going_back = self._restore, True
+        was_long = len(restore.since) > MANY_SINCE
         try:
             kept = restore.kept()
             self._begin_at(kept)
@@ -347,6 +343,9 @@ class Engine:
         finally:
             self._going_back = False
         self.now = to
+        if was_long:
+            # More may come that can't be judged.
+            self._keep()
 
     def _begin_at(self, kept: Mapping[str, Any] | None) -> None:
         self._build(self.config)
@@ -376,20 +375,14 @@ class Engine:
 
     def _refuse(self, refusal: Refusal) -> list[Transition]:
         """Go back to before an input, and take instead that it was refused."""
-        long = len(self._since) > MANY_SINCE
         self._go_back(refusal.t)
-        if long:
-            self._keep()
         self._record(refusal)
         self._note(refusal)
         return self._settle(refusal.t)
 
     def _note(self, refusal: Refusal) -> None:
         """Count it. After some of one sensor its devices begin again; then it rests at each."""
-        if not self._going_back:
-            self.refused.append(refusal)
-        refusals, manager = self.model.site.refusals, self._manager
-        within_the_hour = refusals.note(refusal)
+        manager, within_the_hour = self._manager, self._count(refusal)
         sensor = self.model.sensors.get(refusal.subject) if refusal.sensor else None
         if sensor is not None and within_the_hour == RESET_AFTER:
             for name, device in self.model.devices.items():
@@ -397,7 +390,7 @@ class Engine:
                     device.restart()
                     manager.judge_safely(manager.of_steps[name], self.now)
         elif sensor is not None and within_the_hour > RESET_AFTER:
-            refusals.rests[sensor.id] = refusal.t + REST_MS
+            self.model.site.refusals.rests[sensor.id] = refusal.t + REST_MS
             self._judged.pop(sensor.id, None)
         manager.judge_safely(manager.of_kind("site"), self.now)
 
@@ -416,7 +409,7 @@ class Engine:
             self._manager.take(item, None, self.now, t)
         elif isinstance(item, StaleDeadline | SilenceDeadline):
             if isinstance(item, StaleDeadline):
-                self._set_holds(item.sensor)
+                self._deadlines.set(item.sensor.hold)
             self._manager.judge_safely(self._manager.routes[item.key].watchers, self.now)
         self._note(Refusal(t, item.key, "passed", why, what=DEADLINE))
 
@@ -429,19 +422,18 @@ class Engine:
             if isinstance(item, Alarm):
                 item.pending_t = None
         self._touched.clear()
-        refusal = Refusal(t, "the whole watch", "passed", why, what=DEADLINE)
+        self._count(Refusal(t, "the whole watch", "passed", why, what=DEADLINE))
+
+    def _count(self, refusal: Refusal) -> int:
+        """Take a refusal; give how many of its subject there were within the hour."""
         if not self._going_back:
             self.refused.append(refusal)
-        self.model.site.refusals.note(refusal)
-
-    def _set_holds(self, sensor: SensorView) -> None:
-        for hold in self.model.holds_of(sensor):
-            self._deadlines.set(hold)
+        return self.model.site.refusals.note(refusal)
 
     def _distrust(self, sensor: SensorView, t: int) -> None:
         """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
         sensor.good = False
-        self._set_holds(sensor)
+        self._deadlines.set(sensor.hold)
         for device in self.model.devices.values():
             if device.ambient is sensor:
                 device.observer.lose_ambient()
@@ -669,12 +661,10 @@ class Engine:
         for sensor in self.model.sensors.values():
             self._deadlines.set(sensor.stale)
             self._deadlines.set(sensor.silence)
-        for device in self.model.devices.values():
-            for hold in device.power_holds:
-                due = hold.due
-                if due is not None and due <= self.now:
-                    hold.lapsed = True
-                self._deadlines.set(hold)
+            due = sensor.hold.due
+            if due is not None and due <= self.now:
+                sensor.hold.lapsed = True
+            self._deadlines.set(sensor.hold)
 
 
 def _lived_until(entry: Entry) -> int:

@@ -446,8 +446,8 @@ def device_figures(device: DeviceView) -> list[AccountFigure]:
             ("Settling at", heading.settled_rise_k, "K", ci95_k),
             ("Normal now", heading.normal_rise_k, "K", None),
         ]
-    if fan is not None and fan.good:
-        known.append(("Fan", fan.value, "1/min", None))
+    if fan is not None:
+        known.append(("Fan", fan.present, "1/min", None))
     figures = [
         AccountFigure(name, round(value, 2), unit, None if ci95 is None else round(ci95, 2))
         for name, value, unit, ci95 in known

@@ -24,6 +24,9 @@ SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
 
 
+POWER_HOLD_MS = 600_000
+"""How long the last known load holds when a power sensor is silent."""
+
 LONG_GAP = 1.5
 """A sensor that was quiet for more of its intervals than this has lost a message, or is slower."""
 
@@ -72,7 +75,7 @@ class SensorView:
     when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
 
-    def __init__(self, sensor_id: str, site: Config, order: int) -> None:
+    def __init__(self, sensor_id: str, site: Config, rank: int) -> None:
         config = site.sensors[sensor_id]
         self.id = sensor_id
         self.name = site.name_of(sensor_id)
@@ -102,8 +105,9 @@ class SensorView:
         """The last long gaps between two readings on a watch that listened: end and length (ms)."""
         self.unheard = Unheard()
         # Silence first: what is judged because a value is stale must know of it.
-        self.silence = SilenceDeadline(self, order)
-        self.stale = StaleDeadline(self, order + 1)
+        self.silence = SilenceDeadline(self, 2 * rank)
+        self.stale = StaleDeadline(self, 2 * rank + 1)
+        self.hold = PowerHold(self, 2 * len(site.sensors) + rank)
 
     def note_gap(self, heard_t: int, now: int) -> None:
         """Keep a long gap between two readings, unless nobody listened all the while."""
@@ -126,9 +130,19 @@ class SensorView:
         return max(lengths)
 
     @property
+    def present(self) -> float | None:
+        """The value, as long as it can be believed."""
+        return self.value if self.good else None
+
+    @property
     def known(self) -> bool:
         """Whether there is any value, however old."""
         return not math.isnan(self.value)
+
+    @property
+    def last_known(self) -> float | None:
+        """The value, however old."""
+        return self.value if self.known else None
 
     def figures(self, offset_ms: int) -> dict[str, Any]:
         """Give its present as programs read it."""
@@ -136,7 +150,7 @@ class SensorView:
         return {
             "name": self.name,
             "quantity": self.quantity,
-            "value": rounded(self.value, 3) if self.known else None,
+            "value": rounded(self.last_known, 3),
             "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
             "state": self._state,
             "late": {
@@ -157,7 +171,7 @@ class SensorView:
         """Give the state as JSON-able values."""
         silence = self.silence
         return {name: getattr(self, name) for name in _KEPT} | {
-            "value": self.value if self.known else None,
+            "value": self.last_known,
             "gaps": [list(gap) for gap in self.gaps],
             "unheard": asdict(self.unheard),
             "screen": self.value_filter.save(),
@@ -211,13 +225,17 @@ def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
     )
 
 
-class StaleDeadline:
-    """When the last live value becomes too old to be judged."""
+class SensorDeadline:
+    """What the deadlines of a sensor share; for the rest see `alarms.Timed`."""
 
     def __init__(self, sensor: SensorView, order: int) -> None:
         self.sensor = sensor
         self.order = order
         self.key = sensor.id
+
+
+class StaleDeadline(SensorDeadline):
+    """When the last live value becomes too old to be judged."""
 
     @property
     def due(self) -> int | None:
@@ -232,7 +250,31 @@ class StaleDeadline:
         self.sensor.good = False
 
 
-class SilenceDeadline:
+class PowerHold(SensorDeadline):
+    """Until when the last known value of a power sensor stands for the load of its devices."""
+
+    lapsed = False
+
+    @property
+    def holds(self) -> bool:
+        """Whether the value may still be used."""
+        sensor = self.sensor
+        return sensor.taken_t is not None and (sensor.good or not self.lapsed)
+
+    @property
+    def due(self) -> int | None:
+        """When a value that has gone stale stops standing for the load."""
+        sensor = self.sensor
+        if sensor.quantity != "power" or sensor.good or self.lapsed or sensor.taken_t is None:
+            return None
+        return sensor.taken_t + POWER_HOLD_MS
+
+    def lapse(self, t: int) -> None:
+        """It no longer stands."""
+        self.lapsed = True
+
+
+class SilenceDeadline(SensorDeadline):
     """When a missing sensor is to be told as silent.
 
     `online_t` is when the watch came online, None while it is not: nothing is silent then. A
@@ -241,9 +283,7 @@ class SilenceDeadline:
     """
 
     def __init__(self, sensor: SensorView, order: int) -> None:
-        self.sensor = sensor
-        self.order = order
-        self.key = sensor.id
+        super().__init__(sensor, order)
         self.online_t: int | None = None
         self.not_before_t = 0
         self.counted_ms = 0

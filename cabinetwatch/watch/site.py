@@ -13,7 +13,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Notify
 from cabinetwatch.text import local_time
 from cabinetwatch.thermal.device import STILL_K
-from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
+from cabinetwatch.watch.devices import DeviceView, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind, Refusal, Refusals, renamed_refusals
 from cabinetwatch.watch.sensors import SLOWEST_MS, FrozenWatch, Seen, SensorView
 
@@ -284,8 +284,6 @@ def _unloaded_c(device: DeviceView) -> Seen | None:
 Rates = Callable[[Config, str], Mapping[str, float]]
 """Gives the rates of false alarms that a device's observer is made for."""
 
-_ORDERS_A_SENSOR = 2
-
 
 class SiteModel:
     """All views of one configuration, with nothing heard yet."""
@@ -294,17 +292,15 @@ class SiteModel:
         self.config = config
         self.site = SiteView()
         self.sensors = {
-            sensor_id: SensorView(sensor_id, config, rank * _ORDERS_A_SENSOR)
+            sensor_id: SensorView(sensor_id, config, rank)
             for rank, sensor_id in enumerate(sorted(config.sensors))
         }
-        self.devices: dict[str, DeviceView] = {}
-        self.next_order = len(self.sensors) * _ORDERS_A_SENSOR
-        """Free for whoever needs deadlines next."""
-        for device_id, device in sorted(config.devices.items()):
-            self.devices[device_id] = DeviceView(
-                device_id, config, self.sensors, rates(config, device_id), order=self.next_order
-            )
-            self.next_order += len(device.power)  # a deadline for each
+        self.next_order = 3 * len(self.sensors)
+        """Free for whoever needs deadlines next: each sensor has three."""
+        self.devices = {
+            device_id: DeviceView(device_id, config, self.sensors, rates(config, device_id))
+            for device_id in sorted(config.devices)
+        }
         for device_id, view in self.devices.items():
             view.enclosing = [self.devices[outer] for outer in config.enclosing(device_id)]
             for around in view.enclosing:
@@ -340,11 +336,6 @@ class SiteModel:
     def device_measured_by(self, sensor: SensorView) -> DeviceView | None:
         """Give the device whose temperature a sensor is, if any."""
         return next((d for d in self.devices.values() if d.temperature is sensor), None)
-
-    def holds_of(self, sensor: SensorView) -> list[PowerHold]:
-        """Give until when a sensor's last value stands for the load of each device it feeds."""
-        holds = (hold for device in self.devices.values() for hold in device.power_holds)
-        return [hold for hold in holds if hold.sensor is sensor]
 
     def save(self, devices: Mapping[str, Any]) -> dict[str, Any]:
         """Give the state of all views, those of the devices as they are handed over."""

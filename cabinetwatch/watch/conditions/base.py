@@ -324,7 +324,7 @@ class Condition(ABC):
         """What people call its subject."""
         return self.model.config.name_of(self.subject)
 
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """Say in a few words what is wrong, and whom else it befalls, or that it is over."""
         more = f" (also {listed(others)})" if others else ""
         return f"{self.called}: {self.over if over else self.predicate}{more}"
@@ -454,10 +454,9 @@ class SensorCondition(Condition):
 
     def values(self) -> dict[str, Any]:
         """The last value that was taken as true, in the sensor's SI unit."""
-        sensor = self.sensor
         return {
-            "value": rounded(sensor.value, 3) if sensor.known else None,
-            "quantity": sensor.quantity,
+            "value": rounded(self.sensor.last_known, 3),
+            "quantity": self.sensor.quantity,
         }
 
     def _reading(self) -> str:
@@ -480,7 +479,7 @@ class SiteCondition(Condition):
         super().__init__(model, subject, settings)
         self.site = model.site
 
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """It is of the watch itself."""
         return f"The watch is {self.over if over else self.predicate}"
 

@@ -187,9 +187,8 @@ class Condensation(SensorCondition):
     @property
     def dew_point_c(self) -> float | None:
         """The dew point of the air, None while either sensor is not good."""
-        if not self.sensor.good or not self.air.good:
-            return None
-        return dew_point_c(self.air.value, self.sensor.value)
+        air_c, humidity = self.air.present, self.sensor.present
+        return None if air_c is None or humidity is None else dew_point_c(air_c, humidity)
 
     @property
     def coldest(self) -> SensorView | None:
@@ -230,8 +229,8 @@ class Condensation(SensorCondition):
     def values(self) -> dict[str, Any]:
         dew_c, coldest = self.dew_point_c, self.coldest
         return {
-            "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
-            "temperature_c": rounded(self.air.value, 3) if self.air.known else None,
+            "humidity_percent": rounded(self.sensor.last_known, 3),
+            "temperature_c": rounded(self.air.last_known, 3),
             "dew_point_c": rounded(dew_c, 3),
             "coldest_c": None if coldest is None else rounded(coldest.value, 3),
             "coldest_sensor": None if coldest is None else coldest.id,
@@ -555,11 +554,9 @@ class Implausible(FaultySensorCondition):
         return "which can't be true"
 
     def values(self) -> dict[str, Any]:
-        sensor = self.sensor
-        wild = sensor.wild_value
         return super().values() | {
-            "wild_value": rounded(wild, 3),
-            "reason": sensor.value_filter.reason,
+            "wild_value": rounded(self.sensor.wild_value, 3),
+            "reason": self.sensor.value_filter.reason,
         }
 
 
@@ -589,7 +586,7 @@ class AmbientLost(BlindCondition, DeviceCondition):
     def devices(self) -> Collection[DeviceView]:
         return (self.device,)
 
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """It is the sensor's, and befalls the devices around it."""
         if over:
             return f"{self.sensor.name}: the surrounding air is known again"
