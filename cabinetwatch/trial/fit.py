@@ -19,9 +19,8 @@ remember, and a phase holds far fewer independent readings than it has. Each des
 generalised least squares with that covariance, which a Kalman filter gives; size and memory are
 averaged over like the structures, by what the scatter makes likely.
 
-Numbers here are our choice where no source stands beside them, held against simulated trials
-(`tests.trial.population`, seeds from 9000 on; what is reported is of other seeds, and of another
-physics in `tests.benchmarks.trials`).
+Numbers here are our choice where no source stands beside them, held against simulated trials that
+are no longer kept; what is reported is of another physics (`tests.benchmarks.trials`).
 """
 
 import math
@@ -158,9 +157,8 @@ class Hypotheses(NamedTuple):
         # Their quantiles, each distribution standing for itself by its own quantiles.
         spread = stdtrit(self.dof, (np.arange(QUANTILES) + 0.5) / QUANTILES)
         rises_k = (self.rise_k[:, None] + self.rise_sd_k[:, None] * spread).ravel()
-        order = np.argsort(rises_k)
-        reached = np.cumsum(np.repeat(self.weight / QUANTILES, QUANTILES)[order])
-        low, middle, high = np.interp(ENDS, reached / reached[-1], rises_k[order])
+        weight = np.repeat(self.weight / QUANTILES, QUANTILES)
+        low, middle, high = quantiles(rises_k, weight, ENDS)
         return Estimate(float(middle), float(low), float(high), self.dof)
 
 
@@ -262,9 +260,9 @@ def settle(profile: Profile) -> Settling:
     weighed = _weigh(profile, designs, loads[likely_loads], scale)
     hypotheses = _likely(weighed, designs, likely_loads)
     load, best = np.unravel_index(np.argmax(weighed.weight), weighed.weight.shape)
-    slow_s = designs.slow_s[best : best + 1]
-    x, _ = columns(profile, slow_s, designs.share[best : best + 1], designs.ratio[best : best + 1])
-    felt_c = lagged(profile.ambient_c, profile.width_s, slow_s)[0]
+    likeliest = Designs._make(each[best : best + 1] for each in designs)
+    x, _ = columns(profile, likeliest)
+    felt_c = lagged(profile.ambient_c, profile.width_s, likeliest.slow_s)[0]
     fitted_c = felt_c + x[0] @ weighed.coefficients[load, best]
     residuals = (profile.temperature_c - fitted_c)[profile.count > 0]
     spread_k = float(np.std(residuals))
@@ -272,7 +270,7 @@ def settle(profile: Profile) -> Settling:
         rise=hypotheses.rise(),
         time_constant=_time_constant(hypotheses),
         hypotheses=hypotheses,
-        missing_k=_median(weighed.missing_k, weighed.weight),
+        missing_k=float(quantiles(weighed.missing_k, weighed.weight, (0.5,))[0]),
         spread_k=spread_k,
         fitted_c=fitted_c,
         felt_ambient_c=felt_c,
@@ -282,10 +280,11 @@ def settle(profile: Profile) -> Settling:
     )
 
 
-def _median(values: Floats, weight: Floats) -> float:
+def quantiles(values: Floats, weight: Floats, parts: tuple[float, ...]) -> Floats:
+    """Give the values below which these parts of the weight lie; both of one shape."""
     order = np.argsort(values, axis=None)
     reached = np.cumsum(weight.ravel()[order])
-    return float(np.interp(0.5, reached / reached[-1], values.ravel()[order]))
+    return np.interp(parts, reached / reached[-1], values.ravel()[order])
 
 
 def _loads(rise_k: float, loads: Floats) -> Floats:
@@ -380,21 +379,19 @@ def priors(scale: Scale) -> tuple[Floats, Floats]:
     )
 
 
-def columns(
-    profile: Profile, slow_s: Floats, share: Floats, ratio: Floats
-) -> tuple[Floats, Floats]:
-    """Lay out k designs, each with its time constant, share and ratio: x (k, m, 7), y (k, m).
+def columns(profile: Profile, designs: Designs) -> tuple[Floats, Floats]:
+    """Lay out k designs: x (k, m, 7), y (k, m).
 
     y is the temperature less the ambient as felt, K. The columns of x: settled rise by load, the
     response's way from the start, its fast part alone, ambient felt at once, the sensor's lag,
     ambient felt by the fast part, the tail.
     """
-    fast_s = slow_s / ratio
+    slow_s, fast_s = designs.slow_s, designs.slow_s / designs.ratio
     t_s, width_s = profile.t_s, profile.width_s
     slow_way, fast_way = np.exp(-t_s / slow_s[:, None]), np.exp(-t_s / fast_s[:, None])
     slow_ambient = lagged(profile.ambient_c, width_s, slow_s)
     fast_ambient = lagged(profile.ambient_c, width_s, fast_s)
-    part = share[:, None]
+    part = designs.share[:, None]
     load = np.ones_like(slow_way)
     if np.ptp(profile.load) > 0:
         load = part * lagged(profile.load, width_s, slow_s)
@@ -446,21 +443,16 @@ def _weigh(profile: Profile, designs: Designs, loads: Floats, scale: Scale) -> _
 
     `loads` has the size of the wander in K, its memory in s and its prior weight, a row each.
     """
-    x, y = columns(profile, designs.slow_s, designs.share, designs.ratio)
+    x, y = columns(profile, designs)
     mean, sd = priors(scale)
     fine = np.concatenate([x, (y - x @ mean)[..., None]], axis=-1)
     groups, data = _grouped(profile, scale, fine)
     once = max(1, AT_ONCE // len(designs.prior))
-    products, log_det = (
-        np.concatenate(parts)
-        for parts in zip(
-            *(
-                whitened_products(groups, designs, loads[i : i + once], data)
-                for i in range(0, len(loads), once)
-            ),
-            strict=True,
-        )
-    )
+    parts = [
+        whitened_products(groups, designs, loads[i : i + once], data)
+        for i in range(0, len(loads), once)
+    ]
+    products, log_det = (np.concatenate(each) for each in zip(*parts, strict=True))
     information = products[..., :COLUMNS, :COLUMNS] + np.diag(sd**-2.0)
     moment = products[..., :COLUMNS, COLUMNS]
     covariance = np.linalg.inv(information)
@@ -497,8 +489,8 @@ def whitened_products(
 ) -> tuple[Floats, Floats]:
     """Products (h, k, 8, 8) of the data (k, m, 8) after a Kalman filter, and log determinants.
 
-    Its state is the load's wander w, a first-order process, and w passed through the slow and the
-    fast lag; what is seen is both by their shares, with white noise. Innovations over their
+    Its state is the load's wander w, a first-order process, and w passed through two lags, slow and
+    fast; what is seen is both by their shares, with white noise. Innovations over their
     standard deviations are uncorrelated and of unit variance, so that least squares on them are
     generalised least squares on the data (textbooks on state-space models). Each column goes
     through the same filter.
@@ -507,66 +499,51 @@ def whitened_products(
     keep = np.exp(-width_s / loads[:, 1])[:, None]
     # The mean over a window wanders less than an instant.
     part = loads[:, 1] / width_s
-    size = loads[:, 0] ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part)))
-    decays, news, olds = zip(
-        *(_lag(width_s, tau_s) for tau_s in (designs.slow_s, designs.slow_s / designs.ratio)),
-        strict=True,
+    size = (loads[:, 0] ** 2 * 2 * part * (1 - part * (1 - np.exp(-1 / part))))[:, None]
+    kicks = size * (1 - keep**2)
+    # What is of the two lags, slow and fast, has them on its first axes.
+    tau_s, share = (
+        np.stack(both)[:, None]
+        for both in (
+            (designs.slow_s, designs.slow_s / designs.ratio),
+            (designs.share, 1 - designs.share),
+        )
     )
-    share = designs.share, 1 - designs.share
-    passes = [old + new * keep for old, new in zip(olds, news, strict=True)]
-    kicks = size[:, None] * (1 - keep**2)
+    decay, new, old = _lag(width_s, tau_s)
+    passed = old + new * keep
     shape = len(loads), len(designs.prior)
     # The covariance of the state, at first of the wander alone: what came before is in the fit.
-    ww = np.broadcast_to(size[:, None], shape)
-    wu, wv, uu, uv, vv = (np.zeros(shape) for _ in range(5))
-    wide = (data.shape[-1], *shape)
-    w, u, v = (np.zeros(wide) for _ in range(3))
+    ww, wl, ll = np.broadcast_to(size, shape), np.zeros((2, *shape)), np.zeros((2, 2, *shape))
+    w, lags = np.zeros((data.shape[-1], *shape)), np.zeros((2, data.shape[-1], *shape))
     seen = np.ascontiguousarray(data.transpose(1, 2, 0))[:, :, None, :]
     white, log_det = [], np.zeros(shape)
     for i in range(len(read)):
         if i:
-            uu = passes[0] ** 2 * ww + 2 * passes[0] * decays[0] * wu + decays[0] ** 2 * uu
-            uv = (
-                passes[0] * passes[1] * ww
-                + passes[0] * decays[1] * wv
-                + passes[1] * decays[0] * wu
-                + decays[0] * decays[1] * uv
-            )
-            vv = passes[1] ** 2 * ww + 2 * passes[1] * decays[1] * wv + decays[1] ** 2 * vv
-            wu = keep * (passes[0] * ww + decays[0] * wu)
-            wv = keep * (passes[1] * ww + decays[1] * wv)
+            across = passed[:, None] * decay * wl
+            ll = passed[:, None] * passed * ww + decay[:, None] * decay * ll
+            ll += across + across.swapaxes(0, 1) + new[:, None] * new * kicks
+            wl = keep * (passed * ww + decay * wl) + new * kicks
             ww = keep**2 * ww + kicks
-            uu, vv, uv = (
-                uu + news[0] ** 2 * kicks,
-                vv + news[1] ** 2 * kicks,
-                uv + news[0] * news[1] * kicks,
-            )
-            wu, wv = wu + news[0] * kicks, wv + news[1] * kicks
-            u, v, w = passes[0] * w + decays[0] * u, passes[1] * w + decays[1] * v, keep * w
+            lags = passed[:, None] * w + decay[:, None] * lags
+            w = keep * w
         if not read[i]:
             continue
-        to_w, to_u, to_v = (share[0] * a + share[1] * b for a, b in ((wu, wv), (uu, uv), (uv, vv)))
-        variance = share[0] * to_u + share[1] * to_v + noise_k[i] ** 2
-        innovation = seen[i] - share[0] * u - share[1] * v
+        to_w, to_l = np.sum(share * wl, axis=0), np.sum(share * ll, axis=1)
+        variance = np.sum(share * to_l, axis=0) + noise_k[i] ** 2
+        innovation = seen[i] - np.sum(share[:, None] * lags, axis=0)
         white.append(innovation / np.sqrt(variance))
         log_det += np.log(variance)
         innovation /= variance
         w = w + to_w * innovation
-        u = u + to_u * innovation
-        v = v + to_v * innovation
-        ww, wu, wv = (
-            ww - to_w**2 / variance,
-            wu - to_w * to_u / variance,
-            wv - to_w * to_v / variance,
-        )
-        uu, uv, vv = uu - to_u**2 / variance, uv - to_u * to_v / variance, vv - to_v**2 / variance
+        lags = lags + to_l[:, None] * innovation
+        ww = ww - to_w**2 / variance
+        wl = wl - to_w * to_l / variance
+        ll = ll - to_l[:, None] * to_l / variance
     stacked = np.stack(white, axis=-1).transpose(1, 2, 0, 3)
     return stacked @ stacked.transpose(0, 1, 3, 2), log_det
 
 
 def _time_constant(told: Hypotheses) -> TimeConstant:
     """Median over all designs, and the wider half of their middle 68 %, as logarithms."""
-    order = np.argsort(told.log_tau)
-    reached = np.cumsum(told.weight[order])
-    low, middle, high = np.interp(MIDDLE_68, reached / reached[-1], told.log_tau[order])
+    low, middle, high = quantiles(told.log_tau, told.weight, MIDDLE_68)
     return TimeConstant(float(np.exp(middle)), float(max(high - middle, middle - low)))

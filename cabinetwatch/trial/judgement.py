@@ -29,6 +29,7 @@ from cabinetwatch.thermal.derating import (
 )
 from cabinetwatch.thermal.fan import mean_level_db, speed_change_db
 from cabinetwatch.trial.phases import (
+    NO_ZERO,
     PhaseResult,
     ReportedTimeConstant,
     Zero,
@@ -203,7 +204,7 @@ def analyse(trial: Trial, terms: Terms | None = None) -> TrialFigures:
             ("after", trial.after, trial.before),
         )
     )
-    zero = None
+    zero = NO_ZERO
     if trial.zero is not None:
         running_w = None if isinstance(before, str) else before.power_w
         zero = zero_offset(trial.zero, subject, running_w)
@@ -254,7 +255,7 @@ def check_intervals(phases: Mapping[str, Phase | None]) -> None:
 
 
 def _judge(
-    subject: Subject, before: PhaseResult, after: PhaseResult, zero: Zero | None, terms: Terms
+    subject: Subject, before: PhaseResult, after: PhaseResult, zero: Zero, terms: Terms
 ) -> TrialFigures:
     """Compare two phases that can be used, and judge.
 
@@ -262,7 +263,7 @@ def _judge(
     margin to accept at, `watch` when it is at least 0, `reject` when the upper end is below 0, else
     `undecided`; any obstacle makes it that.
     """
-    offset_k = 0.0 if zero is None or zero.offset_k is None else zero.offset_k.value
+    offset_k = 0.0 if zero.offset_k is None else zero.offset_k.value
     equal_load, load_words = _compare_loads(before, after, offset_k, subject.unit)
     together = tell_both(before, after, offset_k, equal_load=equal_load)
     before, after = replace(before, rise=together.before), replace(after, rise=together.after)
@@ -289,13 +290,11 @@ def _judge(
     reasons += [told.sentence for told in times if told.sentence is not None]
     reasons += [load_words] if equal_load else []
     reasons += [_within_intervals(together.wander, metered=bool(after.power_w))]
-    reasons += [] if zero is None else [zero.sentence]
-    unstated = " and ".join(
-        words
-        for name, words in (("temperature", "temperature"), ("ambient", "surrounding-air"))
-        if getattr(subject, f"{name}_accuracy_k") is None
-    )
-    if unstated and (zero is None or zero.offset_k is None):
+    reasons += [zero.sentence] if zero.sentence else []
+    accuracies_k = subject.temperature_accuracy_k, subject.ambient_accuracy_k
+    sensors = zip(accuracies_k, ("temperature", "surrounding-air"), strict=True)
+    unstated = " and ".join(words for stated_k, words in sensors if stated_k is None)
+    if unstated and zero.offset_k is None:
         reasons.append(
             f"No accuracy is stated for the {unstated} sensor;"
             f" {subject.unit.difference(ASSUMED_ACCURACY_K)} is assumed."
@@ -347,9 +346,9 @@ def _phase_figures(
     )
 
 
-def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero | None) -> Estimate:
+def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero) -> Estimate:
     """The absolute rise: a zero phase takes the sensors' systematic part off, else it counts."""
-    if zero is not None and zero.offset_k is not None:
+    if zero.offset_k is not None:
         return result.rise.minus(zero.offset_k)
     return result.rise.widened(rectangular(*subject.accuracies_k))
 
@@ -449,11 +448,9 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     rises = rises_to_sum(subject.enclosing, unit)
     rises += [(rise.value, f"{unit.difference(rise.value)} of its own")] if own else []
     temperature_c = hot_day_temperature_c(subject.design_ambient_c, [each for each, _ in rises])
-    parts = [
-        f"{unit.temperature(subject.design_ambient_c)} outside",
-        *(words for _, words in rises),
-    ]
-    hottest, total = unit.temperature(temperature_c), " + ".join(parts)
+    outside = f"{unit.temperature(subject.design_ambient_c)} outside"
+    total = " + ".join([outside, *(words for _, words in rises)])
+    hottest = unit.temperature(temperature_c)
     words = f"Temperature on the hottest day: {hottest} ({total})"
     limit_c = threshold_c(subject, power_w)
     if limit_c is None:

@@ -280,6 +280,10 @@ class Zero(NamedTuple):
     sentence: str
 
 
+NO_ZERO = Zero(None, "")
+"""Of a trial without a zero phase."""
+
+
 def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) -> Zero:
     """Measure the offset, unless the phase shows that the device was not off or not yet cold.
 
@@ -400,8 +404,8 @@ WORST_SD = 0.35
 
 SHARE_SD, RATIO_SD = 0.1, 0.6
 """How far the share of the slow part, and the logarithm of the ratio of the time constants, move
-with the cooling of one device. Of 1,200 of two nodes (`tests.trial.population`, seed 5000) 90 %
-moved by -0.06 to 0.16 and by -0.24 to 0.49; half the grid's step comes on top."""
+with the cooling of one device. Of 1,200 simulated ones of two nodes (no longer kept) 90 % moved by
+-0.06 to 0.16 and by -0.24 to 0.49; half the grid's step comes on top."""
 
 STRANGE = 0.05
 """Part of all devices that may change their structure altogether, or the way that their load

@@ -8,7 +8,7 @@ the GUM for carrying uncertainty on are its methods.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -90,7 +90,7 @@ class Subject:
     temperature_accuracy_k: float | None = None
     ambient_accuracy_k: float | None = None
     unit: TemperatureUnit = TemperatureUnit.CELSIUS
-    enclosing: tuple[Enclosing, ...] = field(default=())
+    enclosing: tuple[Enclosing, ...] = ()
 
     @property
     def accuracies_k(self) -> tuple[float, float]:

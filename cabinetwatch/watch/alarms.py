@@ -6,7 +6,7 @@ States and edges are those of ISA-18.2 / IEC 62682 without latching (the diagram
 import hashlib
 import heapq
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import Any, Protocol
@@ -192,8 +192,7 @@ class Alarm:
         if self.shelved_until_t is not None and self.shelved_until_t <= t:
             self.shelved_until_t = None
         if self.out_until_t is not None and self.out_until_t <= t:
-            self.out_until_t = None
-            self.out = False
+            self.put_in()
         if self.condition.due is not None and self.condition.due <= t:
             self.condition.due = None
 
@@ -285,7 +284,7 @@ class Alarm:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {name: getattr(self, name) for name in (*_KEPT, *_KEPT_SINCE_INCIDENTS)} | {
+        return {name: getattr(self, name) for name in _KEPT} | {
             "state": self.state.value,
             "memory": self.condition.save(),
             "recurrence": self.condition.recurrence.save(),
@@ -294,11 +293,9 @@ class Alarm:
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
-        """Go on from a saved state."""
+        """Go on from a saved state; one of an earlier version lacks some of it."""
         for name in _KEPT & state.keys():
             setattr(self, name, state[name])
-        for name in _KEPT_SINCE_INCIDENTS:
-            setattr(self, name, state.get(name, ""))
         self.state = AlarmState(state["state"])
         self.condition.load(state["memory"])
         self.condition.recurrence.load(state.get("recurrence", state["memory"]))
@@ -310,11 +307,9 @@ class Alarm:
 
 _KEPT = {
     "id", "raw", "active", "acknowledged", "pending_t", "since_t", "shelved_until_t",
-    "out", "out_until_t", "remark", "released_t",
+    "out", "out_until_t", "remark", "released_t", "acknowledged_by", "incident",
 }  # fmt: skip
 """Attributes of an alarm that are saved as they are."""
-_KEPT_SINCE_INCIDENTS = ("acknowledged_by", "incident")
-"""The same, which states saved by earlier versions lack."""
 
 
 class Timed(Protocol):
@@ -361,19 +356,12 @@ class Deadlines:
 
     def is_due(self, to: int) -> bool:
         """Whether anything is due at or before `to`; what has moved on is queued anew."""
-        heap, queued = self._heap, self._queued
-        while heap and heap[0][0] <= to:
-            t, order, item = heap[0]
-            due = item.due
-            if due == t:
+        while self.next_t <= to:
+            t, _, item = self._heap[0]
+            if item.due == t:
                 return True
-            if due is not None and due > t and queued.get(order) == t:
-                queued[order] = due
-                heapq.heapreplace(heap, (due, order, item))
-            else:
-                self._take_first()
-                self.set(item)
-        self.next_t = heap[0][0] if heap else float("inf")
+            self._take_first()
+            self.set(item)
         return False
 
     def pop(self, to: int) -> Timed | None:
@@ -405,32 +393,18 @@ def without_span(text: str) -> str:
     return _FOR_SO_LONG_THEN.sub(".", text)
 
 
-def transition_of(
-    alarm: Alarm, previous: AlarmState, t: int, site: str, offset_ms: int, **changed: Any
-) -> Transition:
-    """Describe a move that has just happened at `t` (watch ms); its words may be given."""
+def _in_words(alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> dict[str, Any]:
+    """Give what a transition says of a move that has just happened at `t` (watch ms)."""
     condition, since_t = alarm.condition, alarm.since_t
-    if not changed:
-        since = None if since_t is None else to_rfc3339(since_t + offset_ms)
-        changed = {
-            "priority": alarm.priority,
-            "text": _TELLERS[alarm.state](alarm, previous, t),
-            "values": condition.values() | {"since": since},
-            "cause": condition.cause,
-            "likely": condition.suspicion,
-            "response": condition.advice,
-        }
-    return Transition(
-        t=t,
-        utc_ms=t + offset_ms,
-        id=alarm.id,
-        site=site,
-        subject=alarm.subject,
-        condition=condition.name,
-        state=alarm.state,
-        previous=previous,
-        **changed,
-    )
+    since = None if since_t is None else to_rfc3339(since_t + offset_ms)
+    return {
+        "priority": alarm.priority,
+        "text": _sentence(alarm, previous, t),
+        "values": condition.values() | {"since": since},
+        "cause": condition.cause,
+        "likely": condition.suspicion,
+        "response": condition.advice,
+    }
 
 
 def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
@@ -445,38 +419,36 @@ def _plainly(alarm: Alarm, error: Exception) -> dict[str, Any]:
     }
 
 
-def _tell_normal(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    match previous:
-        case AlarmState.ACKNOWLEDGED:
-            return _tell_returned(alarm, previous, t)
-        case AlarmState.RETURNED:
-            return f"Acknowledged{_remark(alarm)} after it was over: {_present(alarm)}"
-        case AlarmState.SUPPRESSED | AlarmState.SHELVED:
-            return f"Over (it was {previous.value}): {alarm.condition.gone()}"
-    return f"Back in service; {alarm.named} is not active."
+def _sentence(alarm: Alarm, previous: AlarmState, t: int) -> str:
+    """Say what a move to its present state tells."""
+    condition, remark = alarm.condition, f" ({alarm.remark})" if alarm.remark else ""
+    match alarm.state, previous:
+        case AlarmState.UNACKNOWLEDGED, _:
+            text = _lasting(alarm, t, _seen(alarm), "; for {} now")
+        case (AlarmState.RETURNED, _) | (AlarmState.NORMAL, AlarmState.ACKNOWLEDGED):
+            text = _lasting(alarm, t, condition.gone(), "; it lasted {}")
+        case AlarmState.NORMAL, AlarmState.RETURNED:
+            text = f"Acknowledged{remark} after it was over: {_present(alarm)}"
+        case AlarmState.NORMAL, AlarmState.SUPPRESSED | AlarmState.SHELVED:
+            text = f"Over (it was {previous.value}): {condition.gone()}"
+        case AlarmState.NORMAL, _:
+            text = f"Back in service; {alarm.named} is not active."
+        case AlarmState.ACKNOWLEDGED, _ if previous in _SHOWN_AGAIN:
+            # The remark is by then that of whoever hid it.
+            text = f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
+        case AlarmState.ACKNOWLEDGED, _:
+            text = f"Acknowledged{remark}: {_present(alarm)}"
+        case AlarmState.SHELVED, _:
+            left = _left(alarm.shelved_until_t, t)
+            text = f"Shelved{left}{remark}: {_present(alarm)}"
+        case AlarmState.OUT_OF_SERVICE, _:
+            text = f"Out of service{_left(alarm.out_until_t, t)}{remark}."
+        case _:
+            text = _suppressed(alarm)
+    return text
 
 
-def _tell_raised(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, _seen(alarm), "; for {} now")
-
-
-def _tell_acknowledged(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    if previous in _SHOWN_AGAIN:
-        # The remark is by then that of whoever hid it.
-        return f"{_SHOWN_AGAIN[previous]}; acknowledged before: {_present(alarm)}"
-    return f"Acknowledged{_remark(alarm)}: {_present(alarm)}"
-
-
-def _tell_returned(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    return _lasting(alarm, t, alarm.condition.gone(), "; it lasted {}")
-
-
-def _tell_shelved(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    left = describe_duration(((alarm.shelved_until_t or t) - t) / 1000)
-    return f"Shelved for {left}{_remark(alarm)}: {_present(alarm)}"
-
-
-def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
+def _suppressed(alarm: Alarm) -> str:
     sentence = alarm.condition.seen()
     if alarm.withheld_by:
         return f"Suppressed during the trial {alarm.withheld_by}: {sentence}"
@@ -486,21 +458,9 @@ def _tell_suppressed(alarm: Alarm, previous: AlarmState, t: int) -> str:
     return f"Suppressed: already reported as {reported}. {sentence}"
 
 
-def _tell_out_of_service(alarm: Alarm, previous: AlarmState, t: int) -> str:
-    until_t = alarm.out_until_t
-    left = "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
-    return f"Out of service{left}{_remark(alarm)}."
-
-
-_TELLERS: dict[AlarmState, Callable[[Alarm, AlarmState, int], str]] = {
-    AlarmState.UNACKNOWLEDGED: _tell_raised,
-    AlarmState.ACKNOWLEDGED: _tell_acknowledged,
-    AlarmState.RETURNED: _tell_returned,
-    AlarmState.NORMAL: _tell_normal,
-    AlarmState.SHELVED: _tell_shelved,
-    AlarmState.SUPPRESSED: _tell_suppressed,
-    AlarmState.OUT_OF_SERVICE: _tell_out_of_service,
-}
+def _left(until_t: int | None, t: int) -> str:
+    """Say for how long it stays hidden, where that has an end."""
+    return "" if until_t is None else f" for {describe_duration((until_t - t) / 1000)}"
 
 
 def _present(alarm: Alarm) -> str:
@@ -522,10 +482,6 @@ def _lasting(alarm: Alarm, t: int, sentence: str, clause: str) -> str:
     return f"{sentence.removesuffix('.')}{clause.format(span)}."
 
 
-def _remark(alarm: Alarm) -> str:
-    return f" ({alarm.remark})" if alarm.remark else ""
-
-
 @dataclass(slots=True)
 class Route:
     """Where the readings of a sensor go, and whom its coming and going concerns."""
@@ -537,9 +493,6 @@ class Route:
     """Alarms to judge at each live reading."""
     watchers: list[Alarm] = field(default_factory=list)
     """Alarms to judge when the sensor's `good` or `silent` changes."""
-
-
-_NOTHING: list[Transition] = []
 
 
 class AlarmManager:
@@ -555,8 +508,8 @@ class AlarmManager:
         self.of_steps: dict[str, list[Alarm]] = {device: [] for device in model.devices}
         """By device, the alarms to judge at each step of its observer."""
         self.routes = {name: Route(sensor) for name, sensor in model.sensors.items()}
+        self._model = model
         self._deadlines = deadlines
-        self._site = model.config.site.name
         for kind in conditions.CONDITIONS:
             for subject in sorted(kind.subjects(model.config)):
                 settings = model.config.alarm(kind.name, subject)
@@ -565,7 +518,7 @@ class AlarmManager:
                     alarm = Alarm(kind(model, subject, settings), order)
                     self.alarms[alarm.key] = alarm
         self._link()
-        self._wire(model)
+        self._wire()
 
     def _link(self) -> None:
         """Tell each alarm which others it hides and which hide it."""
@@ -581,9 +534,9 @@ class AlarmManager:
                     hiding.hides.append(hidden)
                     hidden.hidden_by.append(hiding)
 
-    def _wire(self, model: SiteModel) -> None:
+    def _wire(self) -> None:
         """Tell each sensor and each device which alarms they concern."""
-        for name, device in model.devices.items():
+        for name, device in self._model.devices.items():
             for sensor, feed in device.feeds:
                 self.routes[sensor.id].feeds.append((feed, self.of_steps[name]))
         for alarm in self.alarms.values():
@@ -624,10 +577,8 @@ class AlarmManager:
         """Have an alarm looked at by the next `settle`."""
         self.touched[alarm.order] = alarm
 
-    def settle(self, t: int, offset_ms: int) -> list[Transition]:
+    def settle(self, t: int) -> list[Transition]:
         """Find what each touched alarm, and each it hides, is to be told as now."""
-        if not self.touched:
-            return _NOTHING
         affected = dict(self.touched)
         for alarm in self.touched.values():
             affected.update((other.order, other) for other in alarm.hides)
@@ -638,23 +589,34 @@ class AlarmManager:
         for _, alarm in sorted(affected.items()):
             previous = alarm.settle(t)
             if previous is not None:
-                told.append(self._transition(alarm, previous, t, offset_ms))
+                told.append(self._transition(alarm, previous, t))
             if alarm.active and alarm.condition.momentary:
-                told.append(self._transition(alarm, alarm.end_at_once(), t, offset_ms))
+                told.append(self._transition(alarm, alarm.end_at_once(), t))
             alarm.settled()
             self._deadlines.set(alarm)
         return told
 
-    def dropped(self, alarm: Alarm, t: int, offset_ms: int) -> Transition:
+    def dropped(self, alarm: Alarm, t: int) -> Transition:
         """Tell as normal an alarm that stands and has no place here, and so will not be judged."""
         previous, alarm.state = alarm.state, AlarmState.NORMAL
-        transition = self._transition(alarm, previous, t, offset_ms)
+        transition = self._transition(alarm, previous, t)
         text = f"{alarm.named} is no longer part of the configuration."
         return replace(transition, text=text, incident=alarm.incident)
 
-    def _transition(self, alarm: Alarm, previous: AlarmState, t: int, offset_ms: int) -> Transition:
+    def _transition(self, alarm: Alarm, previous: AlarmState, t: int) -> Transition:
+        offset_ms = self._model.site.offset_ms
         try:
-            return transition_of(alarm, previous, t, self._site, offset_ms)
+            told = _in_words(alarm, previous, t, offset_ms)
         except Exception as error:  # noqa: BLE001 - an alarm without words is told nevertheless
-            plain = _plainly(alarm, error)
-            return transition_of(alarm, previous, t, self._site, offset_ms, **plain)
+            told = _plainly(alarm, error)
+        return Transition(
+            t=t,
+            utc_ms=t + offset_ms,
+            id=alarm.id,
+            site=self._model.config.site.name,
+            subject=alarm.subject,
+            condition=alarm.condition.name,
+            state=alarm.state,
+            previous=previous,
+            **told,
+        )

@@ -9,45 +9,10 @@ from cabinetwatch.text import describe_duration, rounded, to_rfc3339
 from cabinetwatch.thermal.derating import DeratingCurve, altitude_lowering_k
 from cabinetwatch.thermal.device import DeviceObserver
 from cabinetwatch.thermal.drift import DAY_MS, HOUR_MS, DriftFinding, DriftObserver
-from cabinetwatch.thermal.forecast import (
-    Forecast,
-)
+from cabinetwatch.thermal.forecast import Forecast
 from cabinetwatch.thermal.windows import DeviceSettings, Figures
 from cabinetwatch.watch.sensors import SensorView
 from cabinetwatch.watch.trials import TrialRecord
-
-POWER_HOLD_MS = 600_000
-"""How long the last known load holds when a power sensor is silent."""
-
-
-class PowerHold:
-    """Until when the last known value of a power sensor stands for the load of a device."""
-
-    def __init__(self, device: "DeviceView", sensor: SensorView, order: int) -> None:
-        self.device = device
-        self.sensor = sensor
-        self.order = order
-        self.key = sensor.id
-        self.lapsed = False
-
-    @property
-    def holds(self) -> bool:
-        """Whether the value may still be used."""
-        sensor = self.sensor
-        return sensor.taken_t is not None and (sensor.good or not self.lapsed)
-
-    @property
-    def due(self) -> int | None:
-        """When a value that has gone stale stops standing for the load."""
-        sensor = self.sensor
-        if sensor.good or self.lapsed or sensor.taken_t is None:
-            return None
-        return sensor.taken_t + POWER_HOLD_MS
-
-    def lapse(self, t: int) -> None:
-        """It no longer stands."""
-        self.lapsed = True
-
 
 TOLD_AHEAD_S = 86_400.0
 """How far ahead a sentence about an alarm looks for the threshold."""
@@ -76,8 +41,6 @@ class DeviceView:
         whole: Config,
         sensors: Mapping[str, SensorView],
         rates: Mapping[str, float],
-        *,
-        order: int,
     ) -> None:
         site, config = whole.site, whole.devices[device_id]
         self.id = device_id
@@ -112,8 +75,8 @@ class DeviceView:
         """How many days drift has closed so far."""
         self.tight_margin_k: float | None = None
         """Hot-day margin of the last day's heavier hours; None before any."""
-        self._next_drift_t = 0
-        self._has_stepped = False
+        self.next_drift_t = 0
+        self.has_stepped = False
         self.loss_is_told = False
         """Whether an alarm on lost cooling of its own stands: that excuses no heat then."""
         self.fan_is_slow = False
@@ -122,33 +85,30 @@ class DeviceView:
         """The trial whose change of cooling is in force now."""
         self.on_since_t: int | None = None
         """When it was seen to go on; None for one that was on when the watch first saw it."""
-        self._was_off = False
-        self._lows = 0
+        self.was_off = False
+        self.lows = 0
         # One reading of no power may be wild, unless the plug speaks only when something changes.
         changes = any(power.silence_ms is None for power in self.powers)
         self._lows_to_be_off = 1 if changes else 1 + len(self.powers)
-        self.power_holds = tuple(
-            PowerHold(self, power, order + rank) for rank, power in enumerate(self.powers)
-        )
         self._lowering_k = altitude_lowering_k(
             site.altitude_m, site.derating_base_m, site.derating_k_per_km
         )
         self._curve = None if config.derating is None else DeratingCurve(config.derating)
         self._threshold_for: tuple[float | None, float] | None = None
-        self._off_below_w = self.off_below_w
+        # Given, or 5 % of the rated or the normal power; without any, nothing counts as off.
+        part_w = 0.05 * (config.rated_power_w or config.normal_power_w or 0.0)
+        self._off_below_w = part_w if config.off_below_w is None else config.off_below_w
 
     @property
     def feeds(self) -> list[tuple[SensorView, Feed]]:
         """What takes the readings of its sensors."""
-        feeds: list[tuple[SensorView, Feed]] = [
-            (power, self._power_changed) for power in self.powers
+        of_power: list[tuple[SensorView, Feed]] = [
+            (each, self._power_heard) for each in self.powers
         ]
-        if self.ambient is not None:
-            feeds += [
-                (self.ambient, self._ambient_heard),
-                (self.temperature, self._temperature_heard),
-            ]
-        return feeds
+        if self.ambient is None:
+            return of_power
+        of_rise = (self.ambient, self._ambient_heard), (self.temperature, self._temperature_heard)
+        return [*of_power, *of_rise]
 
     def _ambient_heard(self, t: int, value: float) -> bool:
         if self.enclosed:
@@ -165,32 +125,32 @@ class DeviceView:
 
         Lost cooling of its own that has been told stands until that is seen to be over.
         """
-        if self.loss_is_told:
-            return
-        for inner in self.enclosed:
-            if inner.observer.cooling_loss.standing and inner.observer.falls:
-                self.observer.excuse_heat(t)
-                return
+        inside = (inner.observer for inner in self.enclosed)
+        if not self.loss_is_told and any(o.cooling_loss.standing and o.falls for o in inside):
+            self.observer.excuse_heat(t)
 
-    def _power_changed(self, t: int, value: float) -> bool:
+    def _power_heard(self, t: int, value: float) -> bool:
         """Note when the device goes on."""
         powers = self.powers
         power_w = value if len(powers) == 1 else self.power_w
         if power_w is not None:
-            self._lows = self._lows + 1 if power_w < self._off_below_w else 0
-        if self._lows >= self._lows_to_be_off:
-            self._was_off, self.on_since_t = True, None
-        elif self._was_off and not self.off:
-            self._was_off, self.on_since_t = False, t
+            self.lows = self.lows + 1 if power_w < self._off_below_w else 0
+        if self.lows >= self._lows_to_be_off:
+            self.was_off, self.on_since_t = True, None
+        elif self.was_off and not self.off:
+            self.was_off, self.on_since_t = False, t
+        return self._judge_power(t, power_w)
+
+    def _judge_power(self, t: int, power_w: float | None) -> bool:
         if self.ambient is None:
             return False
         return self.observer.observe_power(t, power_w) and self._stepped(t)
 
     def _stepped(self, t: int) -> bool:
         """The observer has judged the device anew: let drift see it now and then."""
-        self._has_stepped = True
-        if t >= self._next_drift_t:
-            self._next_drift_t = t + DRIFT_EVERY_MS
+        self.has_stepped = True
+        if t >= self.next_drift_t:
+            self.next_drift_t = t + DRIFT_EVERY_MS
             self._follow_margin()
             ratio = self.observer.rise_ratio
             if ratio is not None and self.drift.observe(t, ratio):
@@ -207,11 +167,9 @@ class DeviceView:
 
     def power_gone(self, t: int) -> bool:
         """The last known load no longer holds; say whether the device was judged anew."""
-        if self.ambient is None:
-            return False
-        return self.observer.observe_power(t, None) and self._stepped(t)
+        return self._judge_power(t, None)
 
-    def learn_anew(self, learnt: Mapping[str, Any] | None = None) -> None:
+    def learn_anew(self, learnt: Mapping[str, Any] | None) -> None:
         """Forget what was learnt: begin again, or from the state of an observer taught elsewhere.
 
         Raises:
@@ -223,12 +181,12 @@ class DeviceView:
             self.observer = DeviceObserver.load(self.settings, dict(learnt))
         self.drift = DriftObserver()
         self.verified_t = None
-        self._has_stepped = False
+        self.has_stepped = False
 
     def restart(self) -> None:
         """Begin again from what was learnt: what was seen since leads to what can't be judged."""
         self.observer = self.observer.restarted()
-        self._has_stepped = False
+        self.has_stepped = False
 
     def watch_drift_from(self, t: int) -> None:
         """Somebody did something to it at `t`: what came before says nothing of its trend."""
@@ -243,24 +201,17 @@ class DeviceView:
     @property
     def temperature_c(self) -> float | None:
         """The device's warm air."""
-        return self.temperature.value if self.temperature.good else None
+        return self.temperature.present
 
     @property
     def ambient_c(self) -> float | None:
         """The air around the device."""
-        ambient = self.ambient
-        return ambient.value if ambient is not None and ambient.good else None
+        return None if self.ambient is None else self.ambient.present
 
     @property
     def air_c(self) -> float | None:
         """The air that the derating curve speaks of."""
-        return self.air.value if self.air is not None and self.air.good else None
-
-    @property
-    def raw_rise_k(self) -> float | None:
-        """Device temperature minus ambient, at this instant."""
-        temperature_c, ambient_c = self.temperature_c, self.ambient_c
-        return None if temperature_c is None or ambient_c is None else temperature_c - ambient_c
+        return None if self.air is None else self.air.present
 
     @property
     def rise_k(self) -> float | None:
@@ -271,28 +222,19 @@ class DeviceView:
     @property
     def heading(self) -> Figures | None:
         """What the observer makes of it, None while either sensor of the rise is missing."""
-        ambient = self.ambient
-        if self._has_stepped and ambient is not None and ambient.good and self.temperature.good:
-            return self.observer.figures
-        return None
+        return self.observer.figures if self.rise_is_known else None
 
     @property
     def rise_is_known(self) -> bool:
         """Whether there is a rise now."""
         ambient = self.ambient
-        return self.temperature.good and ambient is not None and ambient.good and self._has_stepped
+        return self.temperature.good and ambient is not None and ambient.good and self.has_stepped
 
     @property
     def drift_finding(self) -> DriftFinding | None:
         """What the days on record say; None while normal rise is not known."""
         normal = self.observer.normal
         return None if normal is None else self.drift.assess(self.tight_margin_k, normal.rise_k)
-
-    @property
-    def settled_rise_k(self) -> float | None:
-        """The rise that the device is heading for now."""
-        figures = self.heading
-        return None if figures is None else figures.settled_rise_k
 
     @property
     def hot_day_temperature_c(self) -> float | None:
@@ -356,11 +298,11 @@ class DeviceView:
     def power_w(self) -> float | None:
         """The power drawn, all supplies together; the last known one while that holds."""
         total_w: float | None = None
-        for hold in self.power_holds:
+        for power in self.powers:
             # What is good needs no look at how long it holds: this is asked at every reading.
-            if not hold.sensor.good and not hold.holds:
+            if not power.good and not power.hold.holds:
                 return None
-            total_w = hold.sensor.value + (total_w or 0.0)
+            total_w = power.value + (total_w or 0.0)
         return total_w
 
     @property
@@ -407,8 +349,8 @@ class DeviceView:
             return self.observer.is_off
         power_w = self.power_w
         if power_w is None:
-            return self._was_off
-        return power_w < self._off_below_w and self._lows >= self._lows_to_be_off
+            return self.was_off
+        return power_w < self._off_below_w and self.lows >= self._lows_to_be_off
 
     @property
     def off_clause(self) -> str:
@@ -416,14 +358,6 @@ class DeviceView:
         if self.power_w is None and self.powers:
             return "was off when its power was last known"
         return "is off"
-
-    @property
-    def off_below_w(self) -> float:
-        """Given, or 5 % of the rated or the normal power; without any, nothing counts as off."""
-        config = self.config
-        if config.off_below_w is not None:
-            return config.off_below_w
-        return 0.05 * (config.rated_power_w or config.normal_power_w or 0.0)
 
     @property
     def settled_on_t(self) -> int | None:
@@ -446,19 +380,18 @@ class DeviceView:
     def figures(self) -> dict[str, Any]:
         """Give the live figures under their public names; what is unknown is None."""
         fan, heading = self.fan, self.heading
+        temperature_c, ambient_c = self.temperature_c, self.ambient_c
+        raw_rise_k = None
+        if temperature_c is not None and ambient_c is not None:
+            raw_rise_k = temperature_c - ambient_c
         figures: dict[str, float | None] = {
-            "temperature_c": self.temperature_c,
-            "ambient_c": self.ambient_c,
-            "raw_rise_k": self.raw_rise_k,
-            "rise_k": self.rise_k,
-            "settled_rise_k": self.settled_rise_k,
-            "settled_rise_sd_k": None if heading is None else heading.settled_rise_sd_k,
-            "normal_rise_k": None if heading is None else heading.normal_rise_k,
-            "resistance_k_per_w": None if heading is None else heading.resistance_k_per_w,
-            "time_constant_s": None if heading is None else heading.time_constant_s,
+            "temperature_c": temperature_c,
+            "ambient_c": ambient_c,
+            "raw_rise_k": raw_rise_k,
+            **{key: getattr(heading, key, None) for key in _OF_HEADING},
             "power_w": self.power_w,
             "load_fraction": self.load_fraction,
-            "fan_rpm": None if fan is None or not fan.good else fan.value,
+            "fan_rpm": None if fan is None else fan.present,
             "threshold_c": self.threshold_c,
             "margin_k": self.margin_k,
             "hot_day_temperature_c": self.hot_day_temperature_c,
@@ -503,31 +436,23 @@ class DeviceView:
             "made_for": self._made_for(),
             "observer": self.observer,
             "drift": self.drift,
-            "verified_t": self.verified_t,
-            "has_stepped": self._has_stepped,
-            "tight_margin_k": self.tight_margin_k,
-            "next_drift_t": self._next_drift_t,
-            "days_on_record": self.days_on_record,
-            "on_since_t": self.on_since_t,
-            "was_off": self._was_off,
-            "lows": self._lows,
+            **{name: getattr(self, name) for name in (*_LEARNT, *_KEPT)},
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; what was learnt of another device or normal is forgotten."""
+        names = _KEPT
+        self.lows = self._lows_to_be_off if state["was_off"] else 0
         if state["made_for"] == self._made_for():
+            names = names | _LEARNT
             observer, drift = state["observer"], state["drift"]
             if not isinstance(observer, DeviceObserver):
                 observer = DeviceObserver.load(self.settings, observer)
             if not isinstance(drift, DriftObserver):
                 drift = DriftObserver.load(drift)
             self.observer, self.drift = observer, drift
-            self.verified_t = state.get("verified_t")
-            self._has_stepped, self._next_drift_t = state["has_stepped"], state["next_drift_t"]
-            self.tight_margin_k = state["tight_margin_k"]
-            self.days_on_record = state["days_on_record"]
-        self.on_since_t, self._was_off = state["on_since_t"], state["was_off"]
-        self._lows = state.get("lows", self._lows_to_be_off if self._was_off else 0)
+        for name in names & state.keys():
+            setattr(self, name, state[name])
 
     def _made_for(self) -> list[Any]:
         """What, when it changes, makes what was learnt worthless."""
@@ -543,6 +468,16 @@ class DeviceView:
             self.settings.false_missing_per_year,
         ]
 
+
+_LEARNT = {"verified_t", "has_stepped", "tight_margin_k", "next_drift_t", "days_on_record"}
+_KEPT = {"on_since_t", "was_off", "lows"}
+"""Attributes of a device that are saved as they are: with what was learnt of it, and always."""
+
+_OF_HEADING = (
+    "rise_k", "settled_rise_k", "settled_rise_sd_k", "normal_rise_k", "resistance_k_per_w",
+    "time_constant_s",
+)  # fmt: skip
+"""Those of the live figures that are the observer's."""
 
 _DIGITS = {"resistance_k_per_w": 4, "load_fraction": 4, "time_constant_s": 1}
 

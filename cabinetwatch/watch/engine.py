@@ -14,9 +14,9 @@ from typing import Any
 from cabinetwatch.config.model import Config
 from cabinetwatch.thermal.sensing import Quality as Verdict
 from cabinetwatch.watch.alarms import Alarm, AlarmManager, Deadlines, Route, Timed
-from cabinetwatch.watch.commands import CommandResult, carry_out, withhold
+from cabinetwatch.watch.commands import CommandDesk, CommandResult
 from cabinetwatch.watch.conditions import observer_rates
-from cabinetwatch.watch.devices import DeviceView, PowerHold
+from cabinetwatch.watch.devices import DeviceView
 from cabinetwatch.watch.events import (
     DEADLINE,
     LONGEST_EXCERPT,
@@ -38,6 +38,7 @@ from cabinetwatch.watch.events import (
 from cabinetwatch.watch.incidents import IncidentBook
 from cabinetwatch.watch.sensors import (
     SETTLE_AFTER_BOOT_MS,
+    PowerHold,
     SensorView,
     SilenceDeadline,
     StaleDeadline,
@@ -53,8 +54,8 @@ _MOST_TOLD = 100
 _MOST_PASSED = 1_000
 """So much may go wrong within one call before even that is given up."""
 
-_NOTHING: list[Transition] = []
-_GOOD = Verdict.GOOD
+_MALFORMED = (AttributeError, KeyError, TypeError, ValueError, OverflowError)
+"""What reading an entry that isn't as it should be may raise."""
 
 
 class Engine:
@@ -83,13 +84,14 @@ class Engine:
     def _build(self, config: Config) -> None:
         self.config = config
         self.trials = TrialBook()
-        self.model = SiteModel.build(config, observer_rates)
+        self.model = SiteModel(config, observer_rates)
         self._deadlines = Deadlines()
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._waiting: list[Waited] = []
         """Readings with a time of their own, whose turn is `lateness_s` after it."""
         self._manager = AlarmManager(self.model, self._deadlines)
         self.incidents = IncidentBook(self.model, self._manager)
+        self._desk = CommandDesk(self.model, self._manager, self.trials, self.incidents)
         self._touched = self._manager.touched
         self._judged = dict(self._manager.routes)
         """Of the sensors that are judged: one that rests is left out."""
@@ -101,10 +103,6 @@ class Engine:
         """What makes UTC of watch time."""
         return self.model.site.offset_ms
 
-    @offset_ms.setter
-    def offset_ms(self, offset_ms: int) -> None:
-        self.model.site.offset_ms = offset_ms
-
     # -- what is measured -------------------------------------------------------------------
 
     def observe(self, reading: Reading) -> list[Transition]:
@@ -113,17 +111,16 @@ class Engine:
         if quality:
             # Not live.
             self._keep_back(reading)
-            return _NOTHING
-        told, deadlines = _NOTHING, self._deadlines
+            return []
+        told: list[Transition] = []
+        deadlines = self._deadlines
         if self._waiting or (t >= deadlines.next_t and deadlines.is_due(t)):
             told = self.advance(t)
         self.now = t
         route = self._judged.get(sensor_id)
         if route is None:
             return told + self._pass_by(reading)
-        if len(self._since) >= MOST_SINCE:
-            self._keep()
-        self._since.append(reading)
+        self._record(reading)
         try:
             self._hear(route, t, value)
             if self._touched:
@@ -150,10 +147,10 @@ class Engine:
         """Take a reading of a sensor that nobody knows, or that rests."""
         sensor_id, t, _, _ = reading
         if sensor_id not in self.model.sensors:
-            return _NOTHING
+            return []
         if self._rests(sensor_id, t):
             self._record(reading)
-            return _NOTHING
+            return []
         return self.observe(reading)
 
     def _record(self, item: Reading | Entry | Refusal) -> None:
@@ -170,7 +167,7 @@ class Engine:
         if heard_t is not None and now - heard_t > sensor.long_gap_ms:
             sensor.note_gap(heard_t, now)
         sensor.heard_t = now
-        if sensor.value_filter.judge(t, value, raw_value) is not _GOOD:
+        if sensor.value_filter.judge(t, value, raw_value) is not Verdict.GOOD:
             self._set_aside(route, t, value)
             return
         frozen = sensor.frozen
@@ -199,8 +196,7 @@ class Engine:
     def _revived(self, route: Route) -> None:
         self._deadlines.set(route.sensor.stale)
         self._deadlines.set(route.sensor.silence)
-        for hold in self.model.holds_of(route.sensor):
-            hold.lapsed = False
+        route.sensor.hold.lapsed = False
         self._manager.judge(route.watchers, self.now)
 
     def _set_aside(self, route: Route, t: int, value: float) -> None:
@@ -233,8 +229,8 @@ class Engine:
             sensor.value, sensor.t = value, t
 
     def _settle(self, t: int) -> list[Transition]:
-        told = self._manager.settle(t, self.offset_ms)
-        return self.incidents.follow(told, t, self.offset_ms) if told else told
+        told = self._manager.settle(t)
+        return self.incidents.follow(told, t) if told else told
 
     # -- what falls due -----------------------------------------------------------------------
 
@@ -253,17 +249,13 @@ class Engine:
             try:
                 told = self._advance(to)
             except Exception as error:
-                key = self.now, self._falling
-                if key in passed:
-                    key = self.now, None
-                if key in passed:
+                # What it was alone; if that was passed over already, all of its instant.
+                keys = (self.now, self._falling), (self.now, None)
+                untried = [key for key in keys if key not in passed]
+                if not untried:
                     raise
-                long = len(self._since) > MANY_SINCE
                 self._go_back(before)
-                if long:
-                    # More may be due that can't be judged.
-                    self._keep()
-                passed[key] = describe_error(error)
+                passed[untried[0]] = describe_error(error)
             else:
                 self._restore.advanced(to)
                 return told
@@ -317,8 +309,9 @@ class Engine:
             manager.judge(manager.routes[item.key].watchers, self.now)
         elif isinstance(item, PowerHold):
             manager.judge(manager.routes[item.key].judged, self.now)
-            if item.device.power_gone(t):
-                manager.judge(manager.of_steps[item.device.id], self.now)
+            for name, device in self.model.devices.items():
+                if item.sensor in device.powers and device.power_gone(t):
+                    manager.judge(manager.of_steps[name], self.now)
         elif isinstance(item, ConnectionView):
             # It holds: silence counts anew from where it was made.
             for sensor in self.model.sensors.values():
@@ -335,6 +328,7 @@ class Engine:
     def _go_back(self, to: int) -> None:
         """Be as before the input, or the passing of time, that could not be judged."""
         restore, self._going_back = self._restore, True
+        was_long = len(restore.since) > MANY_SINCE
         try:
             kept = restore.kept()
             self._begin_at(kept)
@@ -349,11 +343,14 @@ class Engine:
         finally:
             self._going_back = False
         self.now = to
+        if was_long:
+            # More may come that can't be judged.
+            self._keep()
 
     def _begin_at(self, kept: Mapping[str, Any] | None) -> None:
         self._build(self.config)
         if kept is None:
-            self.now = self.offset_ms = 0
+            self.now = 0
         else:
             self._take(kept)
 
@@ -378,20 +375,14 @@ class Engine:
 
     def _refuse(self, refusal: Refusal) -> list[Transition]:
         """Go back to before an input, and take instead that it was refused."""
-        long = len(self._since) > MANY_SINCE
         self._go_back(refusal.t)
-        if long:
-            self._keep()
         self._record(refusal)
         self._note(refusal)
         return self._settle(refusal.t)
 
     def _note(self, refusal: Refusal) -> None:
         """Count it. After some of one sensor its devices begin again; then it rests at each."""
-        if not self._going_back:
-            self.refused.append(refusal)
-        refusals, manager = self.model.site.refusals, self._manager
-        within_the_hour = refusals.note(refusal)
+        manager, within_the_hour = self._manager, self._count(refusal)
         sensor = self.model.sensors.get(refusal.subject) if refusal.sensor else None
         if sensor is not None and within_the_hour == RESET_AFTER:
             for name, device in self.model.devices.items():
@@ -399,7 +390,7 @@ class Engine:
                     device.restart()
                     manager.judge_safely(manager.of_steps[name], self.now)
         elif sensor is not None and within_the_hour > RESET_AFTER:
-            refusals.rests[sensor.id] = refusal.t + REST_MS
+            self.model.site.refusals.rests[sensor.id] = refusal.t + REST_MS
             self._judged.pop(sensor.id, None)
         manager.judge_safely(manager.of_kind("site"), self.now)
 
@@ -418,7 +409,7 @@ class Engine:
             self._manager.take(item, None, self.now, t)
         elif isinstance(item, StaleDeadline | SilenceDeadline):
             if isinstance(item, StaleDeadline):
-                self._set_holds(item.sensor)
+                self._deadlines.set(item.sensor.hold)
             self._manager.judge_safely(self._manager.routes[item.key].watchers, self.now)
         self._note(Refusal(t, item.key, "passed", why, what=DEADLINE))
 
@@ -431,19 +422,18 @@ class Engine:
             if isinstance(item, Alarm):
                 item.pending_t = None
         self._touched.clear()
-        refusal = Refusal(t, "the whole watch", "passed", why, what=DEADLINE)
+        self._count(Refusal(t, "the whole watch", "passed", why, what=DEADLINE))
+
+    def _count(self, refusal: Refusal) -> int:
+        """Take a refusal; give how many of its subject there were within the hour."""
         if not self._going_back:
             self.refused.append(refusal)
-        self.model.site.refusals.note(refusal)
-
-    def _set_holds(self, sensor: SensorView) -> None:
-        for hold in self.model.holds_of(sensor):
-            self._deadlines.set(hold)
+        return self.model.site.refusals.note(refusal)
 
     def _distrust(self, sensor: SensorView, t: int) -> None:
         """From now on nothing is judged by a sensor that is stale, stuck or implausible."""
         sensor.good = False
-        self._set_holds(sensor)
+        self._deadlines.set(sensor.hold)
         for device in self.model.devices.values():
             if device.ambient is sensor:
                 device.observer.lose_ambient()
@@ -479,7 +469,7 @@ class Engine:
     def _hear_entry(self, entry: Entry) -> list[Transition]:
         """Take one entry at its instant; a pause where it begins."""
         for alarm in self.alarms.values():
-            alarm.condition.hear(entry, self.offset_ms)
+            alarm.condition.hear(entry)
         site, manager, data = self.model.site, self._manager, entry.data
         match entry.kind:
             case EntryKind.STOP:
@@ -493,13 +483,11 @@ class Engine:
                     self._count_anew(sensor)
                 site.connection.lost(entry.t, data)
             case EntryKind.OFFSET:
-                self.offset_ms = int(data["offset_ms"])
+                site.offset_ms = int(data["offset_ms"])
             case EntryKind.PAUSE:
                 self._pause(entry)
             case EntryKind.COMMAND:
-                now = entry.t, self.offset_ms
-                books = self.trials, self.incidents
-                self.answer = carry_out(data, self._manager, self.model, books, now)
+                self.answer = self._desk.carry_out(data, entry.t)
                 for alarm in self.answer.alarms:
                     manager.touch(alarm)
                 manager.judge(self.answer.alarms, self.now)
@@ -510,9 +498,12 @@ class Engine:
 
     def _start(self, entry: Entry) -> list[Transition]:
         """Begin a run. What falls due while nothing ran is dated then, but nothing was silent."""
+        data = entry.data
         try:
-            ran_until_ms, offset_ms, boot_ms = _read_start(entry)
-        except (AttributeError, KeyError, TypeError, ValueError, OverflowError) as error:
+            ran_until_ms = data.get("ran_until_ms")
+            ran_until_ms = None if ran_until_ms is None else int(ran_until_ms)
+            offset_ms, boot_ms = int(data["offset_ms"]), int(data["boot_ms"])
+        except _MALFORMED as error:
             return self.advance(entry.t) + self.set_aside(entry, error)
         told = [] if ran_until_ms is None else self.advance(ran_until_ms)
         self._stopped(self.now)
@@ -521,7 +512,7 @@ class Engine:
         told += self.advance(entry.t)
         site = self.model.site
         site.connection.begin(entry.t)
-        self.offset_ms = offset_ms
+        site.offset_ms = offset_ms
         for sensor in self.model.sensors.values():
             sensor.silence.not_before_t = boot_ms + SETTLE_AFTER_BOOT_MS
             sensor.unheard = Unheard()
@@ -576,13 +567,12 @@ class Engine:
             self._take(state)
         except Exception as error:  # noqa: BLE001 - the new configuration is in force all the same
             self._build(config)
-            self.now, self.offset_ms = t, state["offset_ms"]
+            self.now, self.model.site.offset_ms = t, state["offset_ms"]
             why = describe_error(error)
             self._note(Refusal(t, "what was known before the configuration changed", "", why))
         self.model.site.forget_channels(config.notify)
         for key in sorted(gone.keys() - self.alarms.keys()):
-            dropped = [self._manager.dropped(gone[key], t, self.offset_ms)]
-            told += self.incidents.follow(dropped, t, self.offset_ms)
+            told += self.incidents.follow([self._manager.dropped(gone[key], t)], t)
         self._manager.judge(self.alarms.values(), self.now)
         told += self._settle(t)
         self._keep()
@@ -619,7 +609,7 @@ class Engine:
 
     def accounts(self) -> list[Account]:
         """Give the account of each incident as it is now, the worst first, what is over last."""
-        return self.incidents.accounts(self.now, self.offset_ms)
+        return self.incidents.accounts(self.now)
 
     # -- state ------------------------------------------------------------------------------------
 
@@ -645,7 +635,7 @@ class Engine:
         self._keep()
 
     def _take(self, state: Mapping[str, Any]) -> None:
-        self.now, self.offset_ms = state["now"], state["offset_ms"]
+        self.now, self.model.site.offset_ms = state["now"], state["offset_ms"]
         self.model.load(state)
         for key in state["alarms"].keys() & self.alarms.keys():
             self.alarms[key].load(state["alarms"][key])
@@ -663,7 +653,7 @@ class Engine:
 
     def _resume(self) -> None:
         """Derive after a load what is not saved: suppression and deadlines."""
-        withhold(self.trials, self._manager, self.model.devices)
+        self._desk.withhold()
         for alarm in self.alarms.values():
             alarm.refresh_suppression(self.now)
             self._deadlines.set(alarm)
@@ -671,12 +661,10 @@ class Engine:
         for sensor in self.model.sensors.values():
             self._deadlines.set(sensor.stale)
             self._deadlines.set(sensor.silence)
-        for device in self.model.devices.values():
-            for hold in device.power_holds:
-                due = hold.due
-                if due is not None and due <= self.now:
-                    hold.lapsed = True
-                self._deadlines.set(hold)
+            due = sensor.hold.due
+            if due is not None and due <= self.now:
+                sensor.hold.lapsed = True
+            self._deadlines.set(sensor.hold)
 
 
 def _lived_until(entry: Entry) -> int:
@@ -685,15 +673,5 @@ def _lived_until(entry: Entry) -> int:
         return entry.t
     try:
         return min(int(entry.data["ran_until_ms"]), entry.t)
-    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
+    except _MALFORMED:
         return entry.t
-
-
-def _read_start(entry: Entry) -> tuple[int | None, int, int]:
-    """Read how far the watch before ran, the clock's offset and the instant of the boot."""
-    ran_until_ms = entry.data.get("ran_until_ms")
-    return (
-        None if ran_until_ms is None else int(ran_until_ms),
-        int(entry.data["offset_ms"]),
-        int(entry.data["boot_ms"]),
-    )

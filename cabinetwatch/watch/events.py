@@ -229,24 +229,20 @@ class Account:
     @classmethod
     def from_public(cls, record: Mapping[str, Any]) -> "Account":
         """Rebuild an account from its published form."""
-        over, left_s = record["over"], record["time_left_s"]
+        over = record["over"]
+        known = {each.name: record[each.name] for each in fields(cls) if each.name in record}
         return cls(
-            id=record["id"],
-            site=record["site"],
-            headline=record["headline"],
-            priority=Priority(record["priority"]),
-            state=record["state"],
-            time_ms=from_rfc3339(record["time"]),
-            since_ms=from_rfc3339(record["since"]),
-            now=record["now"],
-            over_ms=None if over is None else from_rfc3339(over),
-            time_left_s=left_s,
-            likely=record["likely"],
-            response=record["response"],
-            acknowledged_by=record["acknowledged_by"] or "",
-            alarms=tuple(record["alarms"]),
-            subjects=tuple(record["subjects"]),
-            figures=tuple(AccountFigure(**each) for each in record["figures"]),
+            **known
+            | {
+                "priority": Priority(record["priority"]),
+                "time_ms": from_rfc3339(record["time"]),
+                "since_ms": from_rfc3339(record["since"]),
+                "over_ms": None if over is None else from_rfc3339(over),
+                "acknowledged_by": record["acknowledged_by"] or "",
+                "alarms": tuple(record["alarms"]),
+                "subjects": tuple(record["subjects"]),
+                "figures": tuple(AccountFigure(**each) for each in record["figures"]),
+            }
         )
 
 
@@ -294,6 +290,11 @@ class Transition:
     response: str = ""
     incident: str = ""
     message: Message | None = field(default=None, compare=False)
+
+    @property
+    def key(self) -> str:
+        """SUBJECT/CONDITION: which alarm it is of."""
+        return f"{self.subject}/{self.condition}"
 
     @property
     def is_raise(self) -> bool:
@@ -399,9 +400,9 @@ class Refusals:
         if before is not None:
             refusal = refusal._replace(messages=before.messages + refusal.messages)
         self._newest[key] = refusal
-        instants = self._instants.setdefault(subject, deque(maxlen=RESET_AFTER + 1))
+        instants = self._instants.pop(subject, deque(maxlen=RESET_AFTER + 1))
         instants.append(t)
-        self._instants[subject] = self._instants.pop(subject)
+        self._instants[subject] = instants
         if len(self._newest) > MOST_SUBJECTS:
             del self._newest[next(iter(self._newest))]
         if len(self._instants) > MOST_SUBJECTS:

@@ -44,6 +44,8 @@ _STATES = (
     AlarmState.SHELVED,
     AlarmState.OUT_OF_SERVICE,
     AlarmState.SUPPRESSED,
+    AlarmState.RETURNED,
+    AlarmState.NORMAL,
 )
 
 
@@ -129,7 +131,7 @@ class IncidentBook:
 
     # -- following the alarms -------------------------------------------------------------------
 
-    def follow(self, told: Sequence[Transition], t: int, offset_ms: int) -> list[Transition]:
+    def follow(self, told: Sequence[Transition], t: int) -> list[Transition]:
         """Give each transition of an instant its incident, and the last of each its message."""
         touched: dict[str, tuple[Incident, list[int]]] = {}
         given = list(told)
@@ -140,13 +142,13 @@ class IncidentBook:
                 touched.setdefault(incident.id, (incident, []))[1].append(place)
         for incident, places in touched.values():
             own = [given[place] for place in places]
-            message = self._advance(incident, own, t, offset_ms)
+            message = self._advance(incident, own, t)
             given[places[-1]] = replace(given[places[-1]], message=message)
         return given
 
     def _place(self, transition: Transition, t: int) -> Incident | None:
         """Find the incident of a transition, or open one; None for what belongs to none."""
-        alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
+        alarm = self._manager.alarms.get(transition.key)
         known = self._incidents.get(transition.incident or (alarm.incident if alarm else ""))
         if alarm is None or (known is not None and (known.over_t is None or not alarm.active)):
             return known
@@ -176,26 +178,21 @@ class IncidentBook:
         condition = alarm.condition
         device = self._model.devices.get(alarm.subject)
         if condition.is_heat and device is not None:
+            lost = {
+                each.subject
+                for each in self._manager.alarms.values()
+                if each.condition.is_cooling and each.state in _VISIBLE
+            }
             for outer in device.enclosing:
-                lost = (
-                    each
-                    for each in self._manager.alarms.values()
-                    if each.subject == outer.id and each.condition.is_cooling
-                )
-                if any(each.state in _VISIBLE for each in lost):
+                if outer.id in lost:
                     return f"device/{outer.id}"
         return condition.cause
 
     def _members(self, incident: Incident) -> list[Alarm]:
         """Give its alarms in the order of urgency of their conditions."""
-        return sorted(
-            (each for each in self._manager.alarms.values() if each.incident == incident.id),
-            key=lambda each: each.order,
-        )
+        return [each for each in self._manager.alarms.values() if each.incident == incident.id]
 
-    def _advance(
-        self, incident: Incident, own: Sequence[Transition], t: int, offset_ms: int
-    ) -> Message | None:
+    def _advance(self, incident: Incident, own: Sequence[Transition], t: int) -> Message | None:
         """Take what its alarms did at an instant; give the message that follows, if one does."""
         members = self._members(incident)
         said = [each for each in own if each.is_raise or each.is_return]
@@ -205,12 +202,12 @@ class IncidentBook:
             incident.since_t = min(began, default=t)
             incident.priorities, incident.raised = [], []
         shown = [each.key for each in members if each.state in _VISIBLE]
-        shown += [f"{each.subject}/{each.condition}" for each in own if each.is_raise]
+        shown += [each.key for each in own if each.is_raise]
         incident.raised = list(dict.fromkeys([*incident.raised, *shown]))
         incident.unsaid = (incident.unsaid + said)[-_MOST_UNSAID:]
         incident.look(members)
         try:
-            account = self._told(incident, own, step, (t, offset_ms))
+            account = self._told(incident, own, step, t)
         except Exception:  # noqa: BLE001 - an incident without words is told nevertheless
             account = replace(plain_account(own[-1]), id=incident.id)
         message = None
@@ -227,18 +224,17 @@ class IncidentBook:
         return message
 
     def _told(
-        self, incident: Incident, own: Sequence[Transition], step: Step | None, now: tuple[int, int]
+        self, incident: Incident, own: Sequence[Transition], step: Step | None, t: int
     ) -> Account | None:
         """Note that it opens, goes on or ends, and give the account for people if they are told."""
-        t, offset_ms = now
         if step is Step.OVER:
             incident.over_t, incident.is_told = t, False
-            incident.last = self._last_account(incident, own, now)
+            incident.last = self._last_account(incident, own, t)
             return incident.last
         if step is None:
             return None
         incident.over_t, incident.is_told, incident.last = None, True, None
-        return self._account(incident, t, offset_ms)
+        return self._account(incident, t)
 
     def _step(
         self, incident: Incident, own: Sequence[Transition], members: Sequence[Alarm]
@@ -261,16 +257,12 @@ class IncidentBook:
         if raised.previous is AlarmState.SUPPRESSED:
             subjects = (key.partition("/")[0] for key in incident.raised)
             known = dict.fromkeys(subjects, incident.priority)
-        elif self._passes_a_threshold(raised):
+        elif self._manager.alarms[raised.key].condition.is_worse:
             return True
         more_urgent = not known or _RANKS[raised.priority] < _RANKS[highest([*known.values()])]
         return more_urgent or (
             raised.subject in self._model.devices and raised.subject not in known
         )
-
-    def _passes_a_threshold(self, transition: Transition) -> bool:
-        alarm = self._manager.alarms.get(f"{transition.subject}/{transition.condition}")
-        return alarm is not None and alarm.condition.is_worse
 
     def _let_go(self, incident: Incident, members: Sequence[Alarm]) -> None:
         """Forget those of its alarms that are normal, and itself once all are."""
@@ -283,7 +275,7 @@ class IncidentBook:
 
     def adopt(self, t: int) -> None:
         """Gather what stands without an incident, as a state of an earlier version leaves it."""
-        for alarm in sorted(self._manager.alarms.values(), key=lambda each: each.order):
+        for alarm in self._manager.alarms.values():
             if alarm.incident and alarm.incident not in self._incidents:
                 alarm.incident = ""
             if alarm.incident or alarm.state not in {*_VISIBLE, AlarmState.RETURNED}:
@@ -323,16 +315,13 @@ class IncidentBook:
         """The IDs of all that are on, wait to be acknowledged, or ended lately."""
         return [*self._incidents, *self.closed]
 
-    def accounts(self, t: int, offset_ms: int) -> list[Account]:
-        """Give the account of every incident at `t`: what is on before what is over, worst first.
-
-        `t` is watch time (ms), `offset_ms` what makes UTC of it.
-        """
+    def accounts(self, t: int) -> list[Account]:
+        """Give every incident's account at `t`: what is on before what is over, worst first."""
         accounts = []
         for incident in self._incidents.values():
             # One without words must not take the others with it; its alarms are told all the same.
             with suppress(Exception):
-                accounts.append(self._account(incident, t, offset_ms))
+                accounts.append(self._account(incident, t))
         return sorted(accounts, key=urgency)
 
     def save(self) -> dict[str, Any]:
@@ -350,7 +339,7 @@ class IncidentBook:
 
     # -- the account ----------------------------------------------------------------------------
 
-    def _account(self, incident: Incident, t: int, offset_ms: int) -> Account:
+    def _account(self, incident: Incident, t: int) -> Account:
         """Say how it is at `t`, by its alarms that are on."""
         everyone = self._members(incident)
         members = [each for each in everyone if each.active]
@@ -358,7 +347,7 @@ class IncidentBook:
         if incident.last is not None and (waits or not members):
             return incident.last
         if not members:
-            ended = self._last_account(incident, (), (t, offset_ms))
+            ended = self._last_account(incident, (), t)
             hidden = [
                 each for each in everyone if each.state in {*_PUT_AWAY, AlarmState.SUPPRESSED}
             ]
@@ -366,54 +355,41 @@ class IncidentBook:
                 return ended
             # Over, but nobody is told before it comes out of where somebody has put it.
             return replace(ended, state=hidden[0].state.value, over_ms=None)
-        state = min((each.state for each in members), key=_order_of_states)
+        state = min((each.state for each in members), key=_STATES.index)
         shown = [each for each in members if each.state is state or each.state in _VISIBLE]
         shown.sort(key=lambda each: _RANKS[each.priority])
         lead = shown[0]
-        others = [each for each in shown if each.subject != lead.subject]
-        names = list(dict.fromkeys(each.called for each in others))
-        subjects = list(dict.fromkeys(each.subject for each in shown))
         hot = {each.subject for each in members if each.condition.is_heat}
         left = [self._model.devices[each].time_left_s() for each in hot]
         by = list(dict.fromkeys(each.acknowledged_by for each in shown if each.acknowledged_by))
         return Account(
             id=incident.id,
             site=self._model.config.site.name,
-            headline=lead.condition.headline(names),
+            headline=_headline(shown),
             priority=highest([each.priority for each in shown]),
             state=state.value,
-            time_ms=t + offset_ms,
-            since_ms=incident.since_t + offset_ms,
+            time_ms=t + self._model.site.offset_ms,
+            since_ms=incident.since_t + self._model.site.offset_ms,
             now=" ".join(_sentences(shown)),
             time_left_s=min((each for each in left if each is not None), default=None),
             likely=next((each.condition.suspicion for each in _explaining(shown)), ""),
             response=lead.condition.advice,
             acknowledged_by=", ".join(by),
             alarms=tuple(each.id for each in members),
-            subjects=tuple(subjects),
+            subjects=tuple(dict.fromkeys(each.subject for each in shown)),
             figures=self._figures(shown),
             is_present=any(each.raw is not False for each in members),
         )
 
-    def _last_account(
-        self,
-        incident: Incident,
-        own: Sequence[Transition],
-        now: tuple[int, int],
-    ) -> Account:
+    def _last_account(self, incident: Incident, own: Sequence[Transition], t: int) -> Account:
         """Say how it is now that it is over: by those of its alarms that ended last."""
-        t, offset_ms = now
         members = [e for e in self._members(incident) if e.key in incident.raised]
-        returned = {f"{each.subject}/{each.condition}" for each in own if each.is_return}
+        returned = {each.key for each in own if each.is_return}
         told = [e for e in members if e.state is AlarmState.RETURNED or e.key in returned]
         ended = sorted(told or members, key=lambda each: not each.condition.is_cooling)
-        if not ended:
-            headline = seen = own[-1].text if own else "It is over."
-        else:
-            lead = ended[0]
-            names = dict.fromkeys(each.called for each in ended if each.subject != lead.subject)
-            headline = lead.condition.headline(list(names), over=True)
-            seen = " ".join(_sentences(ended, over=True))
+        headline = seen = own[-1].text if own else "It is over."
+        if ended:
+            headline, seen = _headline(ended, over=True), " ".join(_sentences(ended, over=True))
         over_t = t if incident.over_t is None else incident.over_t
         return Account(
             id=incident.id,
@@ -421,9 +397,9 @@ class IncidentBook:
             headline=headline,
             priority=incident.priority,
             state=OVER,
-            time_ms=t + offset_ms,
-            since_ms=incident.since_t + offset_ms,
-            over_ms=over_t + offset_ms,
+            time_ms=t + self._model.site.offset_ms,
+            since_ms=incident.since_t + self._model.site.offset_ms,
+            over_ms=over_t + self._model.site.offset_ms,
             now=seen,
             alarms=tuple(each.id for each in members if each.id),
             subjects=tuple(dict.fromkeys(each.subject for each in members)),
@@ -433,11 +409,10 @@ class IncidentBook:
     def _figures(self, alarms: Sequence[Alarm]) -> tuple[AccountFigure, ...]:
         """Give at most six figures, those that are known: of the devices, or of the sensors."""
         figures: list[AccountFigure] = []
-        subjects = list(dict.fromkeys(each.subject for each in alarms))
+        first: dict[str, Alarm] = {}
         for alarm in alarms:
-            if alarm.subject not in subjects:
-                continue
-            subjects.remove(alarm.subject)
+            first.setdefault(alarm.subject, alarm)
+        for alarm in first.values():
             device = self._model.devices.get(alarm.subject)
             # Of several devices, for each only how near it is to its threshold.
             if device is not None and alarm.condition.is_heat and figures:
@@ -470,8 +445,8 @@ def device_figures(device: DeviceView) -> list[AccountFigure]:
         if not is_vague(settled_k, sd_k):
             known.append(("Settling at", settled_k, "K", SIGMAS_95 * sd_k))
         known.append(("Normal now", heading.normal_rise_k, "K", None))
-    if fan is not None and fan.good:
-        known.append(("Fan", fan.value, "1/min", None))
+    if fan is not None:
+        known.append(("Fan", fan.present, "1/min", None))
     figures = [
         AccountFigure(name, round(value, 2), unit, None if ci95 is None else round(ci95, 2))
         for name, value, unit, ci95 in known
@@ -492,8 +467,11 @@ def _is_on(alarm: Alarm) -> bool:
     return alarm.active and (alarm.state in _VISIBLE or suppressed)
 
 
-def _order_of_states(state: AlarmState) -> int:
-    return _STATES.index(state) if state in _STATES else len(_STATES)
+def _headline(alarms: Sequence[Alarm], *, over: bool = False) -> str:
+    """Say in a few words what is wrong, or over: of the first, and whom else it befalls."""
+    lead = alarms[0]
+    others = dict.fromkeys(each.called for each in alarms if each.subject != lead.subject)
+    return lead.condition.headline(list(others), over=over)
 
 
 def _sentences(alarms: Sequence[Alarm], *, over: bool = False) -> list[str]:

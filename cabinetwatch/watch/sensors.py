@@ -4,10 +4,9 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from math import exp
 from typing import Any, NamedTuple
 
-from cabinetwatch.config.model import Config, Sensor
+from cabinetwatch.config.model import Config
 from cabinetwatch.config.values import POSSIBLE, conversion
 from cabinetwatch.text import rounded, to_rfc3339
 from cabinetwatch.thermal.sensing import (
@@ -24,6 +23,9 @@ from cabinetwatch.watch.events import LONGEST_EXCERPT
 SETTLE_AFTER_BOOT_MS = 300_000
 """Broker, radio and nodes come up slowly after a power cut: no silence before this age of boot."""
 
+
+POWER_HOLD_MS = 600_000
+"""How long the last known load holds when a power sensor is silent."""
 
 LONG_GAP = 1.5
 """A sensor that was quiet for more of its intervals than this has lost a message, or is slower."""
@@ -73,13 +75,19 @@ class SensorView:
     when the last was judged, up to the lateness later: silence counts from there (all watch ms).
     """
 
-    def __init__(self, sensor_id: str, site: Config, order: int) -> None:
+    def __init__(self, sensor_id: str, site: Config, rank: int) -> None:
         config = site.sensors[sensor_id]
         self.id = sensor_id
         self.name = site.name_of(sensor_id)
         self.quantity = config.quantity
         self.offset = config.offset
-        self.silence_ms = _silence_ms(config)
+        interval_s = config.interval_s
+        self.silence_ms: int | None = None
+        """How long it may be missing; None for one that speaks only when it changes."""
+        self.long_gap_ms = math.inf
+        if interval_s is not None:
+            self.silence_ms = round(interval_s * config.silent_after * 1000)
+            self.long_gap_ms = LONG_GAP * 1000 * interval_s
         self.value = math.nan
         self.t = 0
         self.last_live_t: int | None = None
@@ -93,14 +101,13 @@ class SensorView:
         self.wild_value: float | None = None
         """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
-        interval_s = config.interval_s
-        self.long_gap_ms = math.inf if interval_s is None else LONG_GAP * 1000 * interval_s
         self.gaps: deque[tuple[int, int]] = deque(maxlen=MOST_GAPS)
         """The last long gaps between two readings on a watch that listened: end and length (ms)."""
         self.unheard = Unheard()
         # Silence first: what is judged because a value is stale must know of it.
-        self.silence = SilenceDeadline(self, order)
-        self.stale = StaleDeadline(self, order + 1)
+        self.silence = SilenceDeadline(self, 2 * rank)
+        self.stale = StaleDeadline(self, 2 * rank + 1)
+        self.hold = PowerHold(self, 2 * len(site.sensors) + rank)
 
     def note_gap(self, heard_t: int, now: int) -> None:
         """Keep a long gap between two readings, unless nobody listened all the while."""
@@ -123,9 +130,19 @@ class SensorView:
         return max(lengths)
 
     @property
+    def present(self) -> float | None:
+        """The value, as long as it can be believed."""
+        return self.value if self.good else None
+
+    @property
     def known(self) -> bool:
         """Whether there is any value, however old."""
         return not math.isnan(self.value)
+
+    @property
+    def last_known(self) -> float | None:
+        """The value, however old."""
+        return self.value if self.known else None
 
     def figures(self, offset_ms: int) -> dict[str, Any]:
         """Give its present as programs read it."""
@@ -133,7 +150,7 @@ class SensorView:
         return {
             "name": self.name,
             "quantity": self.quantity,
-            "value": rounded(self.value, 3) if self.known else None,
+            "value": rounded(self.last_known, 3),
             "time": None if last_t is None else to_rfc3339(last_t + offset_ms),
             "state": self._state,
             "late": {
@@ -147,15 +164,14 @@ class SensorView:
         for fault in ("silent", "implausible", "stuck"):
             if getattr(self, fault):
                 return fault
-        if self.good:
-            return "live"
-        return "waiting" if self.last_live_t is None else "stale"
+        never = self.last_live_t is None
+        return "live" if self.good else "waiting" if never else "stale"
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
         silence = self.silence
         return {name: getattr(self, name) for name in _KEPT} | {
-            "value": self.value if self.known else None,
+            "value": self.last_known,
             "gaps": [list(gap) for gap in self.gaps],
             "unheard": asdict(self.unheard),
             "screen": self.value_filter.save(),
@@ -189,13 +205,6 @@ _KEPT = (
 """Attributes of a sensor that are saved as they are."""
 
 
-def _silence_ms(config: Sensor) -> int | None:
-    """Give how long a sensor may be missing; None for one that speaks only when it changes."""
-    if config.interval_s is None:
-        return None
-    return round(config.interval_s * config.silent_after * 1000)
-
-
 def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
     """Give the filter of a sensor's values.
 
@@ -216,13 +225,17 @@ def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
     )
 
 
-class StaleDeadline:
-    """When the last live value becomes too old to be judged."""
+class SensorDeadline:
+    """What the deadlines of a sensor share; for the rest see `alarms.Timed`."""
 
     def __init__(self, sensor: SensorView, order: int) -> None:
         self.sensor = sensor
         self.order = order
         self.key = sensor.id
+
+
+class StaleDeadline(SensorDeadline):
+    """When the last live value becomes too old to be judged."""
 
     @property
     def due(self) -> int | None:
@@ -237,7 +250,31 @@ class StaleDeadline:
         self.sensor.good = False
 
 
-class SilenceDeadline:
+class PowerHold(SensorDeadline):
+    """Until when the last known value of a power sensor stands for the load of its devices."""
+
+    lapsed = False
+
+    @property
+    def holds(self) -> bool:
+        """Whether the value may still be used."""
+        sensor = self.sensor
+        return sensor.taken_t is not None and (sensor.good or not self.lapsed)
+
+    @property
+    def due(self) -> int | None:
+        """When a value that has gone stale stops standing for the load."""
+        sensor = self.sensor
+        if sensor.quantity != "power" or sensor.good or self.lapsed or sensor.taken_t is None:
+            return None
+        return sensor.taken_t + POWER_HOLD_MS
+
+    def lapse(self, t: int) -> None:
+        """It no longer stands."""
+        self.lapsed = True
+
+
+class SilenceDeadline(SensorDeadline):
     """When a missing sensor is to be told as silent.
 
     `online_t` is when the watch came online, None while it is not: nothing is silent then. A
@@ -246,9 +283,7 @@ class SilenceDeadline:
     """
 
     def __init__(self, sensor: SensorView, order: int) -> None:
-        self.sensor = sensor
-        self.order = order
-        self.key = sensor.id
+        super().__init__(sensor, order)
         self.online_t: int | None = None
         self.not_before_t = 0
         self.counted_ms = 0
@@ -348,15 +383,15 @@ class FrozenWatch:
         self._watches = [StuckWatch(moved_k) for _ in witnesses]
         self._moved_k = moved_k
         self._flickers = flickers
-        self._first_t: int | None = None
+        self.first_t: int | None = None
         self._resolution = Resolution()
-        self._longest_run_ms = 0
-        self._run_t: int | None = None
+        self.longest_run_ms = 0
+        self.run_t: int | None = None
         self._lowest = self._highest = 0.0
-        self._look_t = 0
-        self._looked = False
-        self._smooth: list[float | None] = [None for _ in witnesses]
-        self._reckonings = [0 for _ in witnesses]
+        self.look_t = 0
+        self.looked = False
+        self.smooth: list[float | None] = [None for _ in witnesses]
+        self.reckonings = [0 for _ in witnesses]
         self.since_t = 0
         """Since when the value has stood, once it is stuck."""
         self.stuck = False
@@ -366,22 +401,22 @@ class FrozenWatch:
         """Take a value; say whether the sensor is stuck."""
         if value != self._resolution.last:
             self._changed(t, value)
-        elif t >= self._look_t and not self.stuck:
+        elif t >= self.look_t and not self.stuck:
             self._look(t, value)
         return self.stuck
 
     def _changed(self, t: int, value: float) -> None:
         self._resolution.take(value)
-        if self._flickers and self._run_t is not None and self._is_flicker(value):
+        if self._flickers and self.run_t is not None and self._is_flicker(value):
             return
-        if self._looked:
-            self._looked, step = False, self._step
+        if self.looked:
+            self.looked, step = False, self._step
             for watch in self._watches:
                 watch.end(value, step)
-            self._smooth = [None for _ in self._witnesses]
-        if self._run_t is not None and not self.stuck:
-            self._longest_run_ms = max(self._longest_run_ms, t - self._run_t)
-        self._run_t, self.stuck = t, False
+            self.smooth = [None for _ in self._witnesses]
+        if self.run_t is not None and not self.stuck:
+            self.longest_run_ms = max(self.longest_run_ms, t - self.run_t)
+        self.run_t, self.stuck = t, False
         self._lowest = self._highest = value
 
     def _is_flicker(self, value: float) -> bool:
@@ -403,76 +438,69 @@ class FrozenWatch:
         return self._resolution.step if self._flickers else 0.0
 
     def _look(self, t: int, value: float) -> None:
-        self._follow(t, t - self._look_t + LOOK_EVERY_MS)
-        self._look_t = t + LOOK_EVERY_MS
-        self._looked = True
+        self._follow(t, t - self.look_t + LOOK_EVERY_MS)
+        self.look_t = t + LOOK_EVERY_MS
+        self.looked = True
         moved = self._observe(t, value)
-        if self._run_t is None:
-            self._run_t, self._lowest, self._highest = t, value, value
-        run_ms = t - self._run_t
-        usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self._longest_run_ms
-        self.since_t = self._run_t
+        if self.run_t is None:
+            self.run_t, self._lowest, self._highest = t, value, value
+        run_ms = t - self.run_t
+        usual_ms = 0.0 if self._flickers else LONGER_THAN_USUAL * self.longest_run_ms
+        self.since_t = self.run_t
         self.stuck = moved and run_ms >= max(SHORTEST_RUN_MS, usual_ms)
 
     def _follow(self, t: int, since_look_ms: int) -> None:
         """Smooth the witnesses; at the first look of a run they are taken as they are."""
         for index, witness in enumerate(self._witnesses):
-            seen, before = witness(), self._smooth[index]
-            if seen is None or seen.reckoning != self._reckonings[index]:
+            seen, before = witness(), self.smooth[index]
+            if seen is None or seen.reckoning != self.reckonings[index]:
                 # A jump of the reckoning is no movement: what was seen before it says nothing.
                 self._watches[index].begin()
                 before = None
             if seen is None:
-                self._smooth[index] = None
+                self.smooth[index] = None
                 continue
-            self._reckonings[index], now, smoothed_over_ms = seen
-            share = 1.0 - exp(-since_look_ms / smoothed_over_ms)
-            self._smooth[index] = now if before is None else before + share * (now - before)
+            self.reckonings[index], now, smoothed_over_ms = seen
+            share = 1.0 - math.exp(-since_look_ms / smoothed_over_ms)
+            self.smooth[index] = now if before is None else before + share * (now - before)
 
     def _observe(self, t: int, value: float) -> bool:
         """Hand value and witnesses on; say whether enough of them have moved while it stood."""
         count = len(self._watches)
         needed, moved_k, step = count, self._moved_k, self._step
-        if self._first_t is None:
-            self._first_t = t
+        if self.first_t is None:
+            self.first_t = t
         half_k = moved_k / 2 + FLICKER_STEPS * self._resolution.step
-        known = self._resolution.step > 0.0 and t - self._first_t >= EXPERIENCED_MS
+        known = self._resolution.step > 0.0 and t - self.first_t >= EXPERIENCED_MS
         if known and not self._flickers and half_k < moved_k:
             moved_k, needed = half_k, count if count <= FEW else count - 1
         moved = 0
-        for watch, witness in zip(self._watches, self._smooth, strict=True):
+        for watch, witness in zip(self._watches, self.smooth, strict=True):
             watch.moved = moved_k
             moved += watch.observe(t, value, witness, step)
         return moved >= needed
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {
+        return {name: getattr(self, name) for name in (*_KEPT_OF_RUN, *_KEPT_OF_WITNESSES)} | {
             "watches": [watch.save() for watch in self._watches],
             "resolution": asdict(self._resolution),
-            "stuck": self.stuck,
             "run": [self._lowest, self._highest],
-            "longest_run_ms": self._longest_run_ms,
-            "first_t": self._first_t,
-            "run_t": self._run_t,
-            "look_t": self._look_t,
-            "looked": self._looked,
-            "smooth": self._smooth,
-            "reckonings": self._reckonings,
-            "since_t": self.since_t,
         }
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; with other witnesses than then, their watches begin anew."""
+        names = _KEPT_OF_RUN
         if len(state["watches"]) == len(self._watches):
+            names = names | _KEPT_OF_WITNESSES
             for watch, saved in zip(self._watches, state["watches"], strict=True):
                 watch.restore(saved)
-            self._smooth = list(state["smooth"])
-            self._reckonings = list(state["reckonings"])
+        for name in names & state.keys():
+            setattr(self, name, state[name])
         self._resolution = Resolution(**state.get("resolution", {}))
-        self.stuck = state["stuck"]
         self._lowest, self._highest = state.get("run", (0.0, 0.0))
-        self._longest_run_ms, self._run_t = state["longest_run_ms"], state["run_t"]
-        self._first_t = state.get("first_t")
-        self._look_t, self._looked = state["look_t"], state["looked"]
-        self.since_t = state["since_t"]
+
+
+_KEPT_OF_RUN = {"stuck", "since_t", "longest_run_ms", "first_t", "run_t", "look_t", "looked"}
+_KEPT_OF_WITNESSES = {"smooth", "reckonings"}
+"""Attributes of a watch that are saved as they are."""

@@ -13,7 +13,7 @@ from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Notify
 from cabinetwatch.text import local_time
 from cabinetwatch.thermal.device import STILL_K
-from cabinetwatch.watch.devices import DeviceView, PowerHold, with_sensors_called
+from cabinetwatch.watch.devices import DeviceView, with_sensors_called
 from cabinetwatch.watch.events import Entry, EntryKind, Refusal, Refusals, renamed_refusals
 from cabinetwatch.watch.sensors import SLOWEST_MS, FrozenWatch, Seen, SensorView
 
@@ -60,8 +60,8 @@ class ConnectionView:
         self.client_id = ""
         self.taken_t: int | None = None
         self.told_taken = False
-        self._closed_t: int | None = None
-        self._neglected = False
+        self.closed_t: int | None = None
+        self.neglected = False
         """Whether nobody listened for a while since it was made."""
 
     @property
@@ -91,7 +91,7 @@ class ConnectionView:
     def stop(self, t: int) -> None:
         """The watch has left the broker in good order, or is found to have ended."""
         self._leave(t)
-        self.broken, self.flapped_t, self._closed_t = 0, None, None
+        self.broken, self.flapped_t, self.closed_t = 0, None, None
         self.reason = ""
         if not self.is_taken(t):
             self.taken_t = None
@@ -99,14 +99,14 @@ class ConnectionView:
     def made(self, t: int, data: Mapping[str, Any]) -> None:
         """The broker has let us in."""
         self.up, self.held, self.since_t = True, False, t
-        self._neglected = False
+        self.neglected = False
         self.client_id = str(data.get("client_id", ""))
 
     def lapse(self, t: int) -> None:
         """It has held for so long that it counts."""
         self.held = True
         self.away_t, self.broken, self.flapped_t = None, 0, None
-        self._closed_t = None
+        self.closed_t = None
         self.reason = ""
 
     def paused(self, to_t: int, ms: int) -> None:
@@ -115,7 +115,7 @@ class ConnectionView:
         A broker breaks off with who doesn't listen: that says nothing against the connection.
         """
         if self.up:
-            self.since_t, self._neglected = to_t, True
+            self.since_t, self.neglected = to_t, True
         if self.away_t is not None:
             self.away_t += ms
         if self.flapped_t is not None:
@@ -124,12 +124,12 @@ class ConnectionView:
     def lost(self, t: int, data: Mapping[str, Any]) -> None:
         """It is gone; or, without any, an attempt failed."""
         end = data.get("end", "")
-        if self.up and not self._neglected:
+        if self.up and not self.neglected:
             self._look_who(t, end)
         elif not self.up:
             # Where another client takes our place the broker lets us in each time.
-            self._closed_t = None
-        if self.up and not self.held and not self._neglected:
+            self.closed_t = None
+        if self.up and not self.held and not self.neglected:
             self.broken += 1
             self.flapped_t = t if self.flapped_t is None else self.flapped_t
         self.reason = str(data.get("reason", ""))
@@ -137,7 +137,7 @@ class ConnectionView:
 
     def _look_who(self, t: int, end: End) -> None:
         was_taken = self.is_taken(t)
-        before_t, self._closed_t = self._closed_t, None
+        before_t, self.closed_t = self.closed_t, None
         if end == "taken":
             self.taken_t, self.told_taken = t, True
         elif end == "closed" and was_taken:
@@ -146,7 +146,7 @@ class ConnectionView:
         elif end == "closed" and not self.held:
             if before_t is not None and t - before_t <= TAKEN_WITHIN_MS:
                 self.taken_t, self.told_taken = t, False
-            self._closed_t = t
+            self.closed_t = t
 
     def _leave(self, t: int) -> None:
         if self.held:
@@ -155,10 +155,7 @@ class ConnectionView:
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
-        return {name: getattr(self, name) for name in _KEPT} | {
-            "closed_t": self._closed_t,
-            "neglected": self._neglected,
-        }
+        return {name: getattr(self, name) for name in _KEPT}
 
     def load(self, state: Mapping[str, Any], *, up: bool, reason: str) -> None:
         """Go on from a saved state; one of an earlier version says only whether there was one."""
@@ -166,13 +163,12 @@ class ConnectionView:
         self.reason = reason
         for name in _KEPT & state.keys():
             setattr(self, name, state[name])
-        self._closed_t = state.get("closed_t")
-        self._neglected = state.get("neglected", False)
 
 
-_KEPT = frozenset(
-    {"held", "since_t", "away_t", "broken", "flapped_t", "client_id", "taken_t", "told_taken"}
-)
+_KEPT = {
+    "held", "since_t", "away_t", "broken", "flapped_t", "client_id", "taken_t", "told_taken",
+    "closed_t", "neglected",
+}  # fmt: skip
 """Attributes of a connection that are saved as they are."""
 
 
@@ -183,7 +179,6 @@ class SiteView:
     `failing` holds, for each channel that can't deliver now, the error and whether it is final.
     """
 
-    name: str
     running: bool = False
     store_error: str | None = None
     readings_lost: int = 0
@@ -205,8 +200,8 @@ class SiteView:
 
         Where summaries still go by one, the next to fail says so anew.
         """
-        used = notify.for_alarms
-        self.failing = {name: fault for name, fault in self.failing.items() if name in used}
+        for name in self.failing.keys() - notify.for_alarms:
+            del self.failing[name]
 
     def save(self) -> dict[str, Any]:
         """Give the state as JSON-able values."""
@@ -229,9 +224,7 @@ class SiteView:
         self.refusals = Refusals.load(state.get("refusals", {}))
 
 
-_KEPT_OF_SITE = frozenset(
-    {"running", "store_error", "readings_lost", "store_note", "store_set_aside"}
-)
+_KEPT_OF_SITE = {"running", "store_error", "readings_lost", "store_note", "store_set_aside"}
 """Attributes of the watch that are saved as they are."""
 
 NEIGHBOUR_MOVED_K, NEIGHBOURS_MOVED_K = 4.0, 2.0
@@ -291,39 +284,28 @@ def _unloaded_c(device: DeviceView) -> Seen | None:
 Rates = Callable[[Config, str], Mapping[str, float]]
 """Gives the rates of false alarms that a device's observer is made for."""
 
-_ORDERS_A_SENSOR = 2
 
-
-@dataclass(frozen=True, slots=True)
 class SiteModel:
-    """All views of one configuration. `next_order` is free for whoever needs deadlines next."""
+    """All views of one configuration, with nothing heard yet."""
 
-    config: Config
-    sensors: dict[str, SensorView]
-    devices: dict[str, DeviceView]
-    site: SiteView
-    next_order: int
-
-    @classmethod
-    def build(cls, config: Config, rates: Rates) -> "SiteModel":
-        """Make the views that a configuration asks for, with nothing heard yet."""
-        sensors = {
-            sensor_id: SensorView(sensor_id, config, rank * _ORDERS_A_SENSOR)
+    def __init__(self, config: Config, rates: Rates) -> None:
+        self.config = config
+        self.site = SiteView()
+        self.sensors = {
+            sensor_id: SensorView(sensor_id, config, rank)
             for rank, sensor_id in enumerate(sorted(config.sensors))
         }
-        next_order = len(sensors) * _ORDERS_A_SENSOR
-        devices: dict[str, DeviceView] = {}
-        for device_id, device in sorted(config.devices.items()):
-            devices[device_id] = DeviceView(
-                device_id, config, sensors, rates(config, device_id), order=next_order
-            )
-            next_order += len(device.power)  # a deadline for each
-        for device_id, view in devices.items():
-            view.enclosing = [devices[outer] for outer in config.enclosing(device_id)]
+        self.next_order = 3 * len(self.sensors)
+        """Free for whoever needs deadlines next: each sensor has three."""
+        self.devices = {
+            device_id: DeviceView(device_id, config, self.sensors, rates(config, device_id))
+            for device_id in sorted(config.devices)
+        }
+        for device_id, view in self.devices.items():
+            view.enclosing = [self.devices[outer] for outer in config.enclosing(device_id)]
             for around in view.enclosing:
                 around.enclosed.append(view)
-        watch_for_standing_still(sensors, devices)
-        return cls(config, sensors, devices, SiteView(config.site.name), next_order)
+        watch_for_standing_still(self.sensors, self.devices)
 
     def hear(self, entry: Entry) -> None:
         """Take what another part of the watch has noticed."""
@@ -355,11 +337,6 @@ class SiteModel:
         """Give the device whose temperature a sensor is, if any."""
         return next((d for d in self.devices.values() if d.temperature is sensor), None)
 
-    def holds_of(self, sensor: SensorView) -> list[PowerHold]:
-        """Give until when a sensor's last value stands for the load of each device it feeds."""
-        holds = (hold for device in self.devices.values() for hold in device.power_holds)
-        return [hold for hold in holds if hold.sensor is sensor]
-
     def save(self, devices: Mapping[str, Any]) -> dict[str, Any]:
         """Give the state of all views, those of the devices as they are handed over."""
         return {
@@ -371,13 +348,10 @@ class SiteModel:
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; what the configuration no longer knows is passed over."""
         self.site.load(state["site"])
-        views: tuple[tuple[str, Mapping[str, SensorView | DeviceView]], ...] = (
-            ("sensors", self.sensors),
-            ("devices", self.devices),
-        )
-        for kind, known in views:
-            for name in state[kind].keys() & known.keys():
-                known[name].load(state[kind][name])
+        for name in state["sensors"].keys() & self.sensors.keys():
+            self.sensors[name].load(state["sensors"][name])
+        for name in state["devices"].keys() & self.devices.keys():
+            self.devices[name].load(state["devices"][name])
 
 
 def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
@@ -390,6 +364,15 @@ def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
         subject, _, condition = alarm.partition("/")
         return f"{called(subject)}/{condition}"
 
+    incidents = [
+        each
+        | {
+            "cause": key_of(each["cause"]),
+            "raised": [key_of(key) for key in each["raised"]],
+            "seen": {called(name): seen for name, seen in each["seen"].items()},
+        }
+        for each in state["incidents"]["open"]
+    ]
     return {
         **state,
         "site": state["site"] | {"refusals": renamed_refusals(state["site"]["refusals"], called)},
@@ -399,25 +382,6 @@ def renamed(state: Mapping[str, Any], old: str, new: str) -> dict[str, Any]:
             for name, each in state["devices"].items()
         },
         "alarms": {key_of(key): each for key, each in state["alarms"].items()},
-        **_incidents_renamed(state, called, key_of),
+        "incidents": state["incidents"] | {"open": incidents},
         "waiting": sorted([t, called(name), value] for t, name, value in state["waiting"]),
     }
-
-
-def _incidents_renamed(
-    state: Mapping[str, Any], called: Callable[[str], str], key_of: Callable[[str], str]
-) -> dict[str, Any]:
-    """Give the incidents of a saved state, if it has any; a cause may be an alarm of a sensor."""
-    kept = state.get("incidents")
-    if kept is None:
-        return {}
-    incidents = [
-        each
-        | {
-            "cause": key_of(each["cause"]),
-            "raised": [key_of(key) for key in each["raised"]],
-            "seen": {key_of(f"{name}/")[:-1]: seen for name, seen in each["seen"].items()},
-        }
-        for each in kept["open"]
-    ]
-    return {"incidents": kept | {"open": incidents}}

@@ -60,11 +60,11 @@ class TrialRecord:
 
         The end is None for one that still lasts; the whole is None when there was none.
         """
-        for place in range(len(self.marks) - 1, -1, -1):
-            if self.marks[place].phase == phase:
-                following = self.marks[place + 1 :]
-                end_ms = following[0].utc_ms if following else self.ended_utc_ms
-                return self.marks[place].utc_ms, end_ms
+        end_ms = self.ended_utc_ms
+        for mark in reversed(self.marks):
+            if mark.phase == phase:
+                return mark.utc_ms, end_ms
+            end_ms = mark.utc_ms
         return None
 
 
@@ -136,19 +136,15 @@ class TrialBook:
 
     def save(self) -> list[dict[str, Any]]:
         """Give all trials as JSON-able values."""
-        return [
-            asdict(trial) | {"marks": [list(mark) for mark in trial.marks]}
-            for trial in self.trials.values()
-        ]
+        return [asdict(trial) for trial in self.trials.values()]
 
     def load(self, state: list[dict[str, Any]]) -> None:
         """Go on from saved trials."""
-        self.trials = {
-            saved["name"]: TrialRecord(
-                **saved | {"marks": [PhaseMark(phase, utc_ms) for phase, utc_ms in saved["marks"]]}
-            )
-            for saved in state
-        }
+        trials = [
+            TrialRecord(**each | {"marks": [PhaseMark(*mark) for mark in each["marks"]]})
+            for each in state
+        ]
+        self.trials = {trial.name: trial for trial in trials}
 
 
 def check_name(name: str) -> None:

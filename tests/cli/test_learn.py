@@ -102,7 +102,7 @@ def test_without_an_interval_it_begins_from_now(stored: Path) -> None:
     engine, answer = carried_out(stored)
     assert "from now on for 7\N{NO-BREAK SPACE}d" in answer
     assert engine.model.devices["nas"].observer.figures is None
-    assert engine.model.devices["nas"].settled_rise_k is None
+    assert engine.model.devices["nas"].heading is None
 
 
 def test_a_stopped_fan_is_not_learnt_as_normal(tmp_path: Path) -> None:

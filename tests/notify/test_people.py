@@ -643,7 +643,7 @@ def test_what_waited_for_the_simple_list_goes_to_the_people_in_its_place(
 
 def test_a_list_replaced_by_people_is_no_longer_at_fault() -> None:
     refused = ("550 5.1.1 no such mailbox", True)
-    site = SiteView("Under the stairs", failing={"email": refused, "mail to kim": refused})
+    site = SiteView(failing={"email": refused, "mail to kim": refused})
     site.forget_channels(house(TWO).notify)
     assert site.failing == {"mail to kim": refused}
 

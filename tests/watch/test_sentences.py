@@ -216,15 +216,16 @@ def test_silence_counts_from_when_a_reading_with_its_own_time_was_judged() -> No
     assert [t.text for t in scene.told if t.t > scene.t - 40 * SECOND] == []
 
 
-def test_every_power_supply_of_a_device_has_its_own_deadline() -> None:
+def test_every_deadline_has_an_order_of_its_own() -> None:
     supplies = [f"p{number}" for number in range(40)]
     text = '[sensors.air]\ntopic = "air"\nquantity = "temperature"\n'
     text += "".join(f'[sensors.{p}]\ntopic = "{p}"\nquantity = "power"\n' for p in supplies)
     for device in ("a", "b"):
         text += f'[devices.{device}]\ntemperature = "air"\npower = {supplies}\n'
     engine = Scene(make_config(text)).engine
-    items = [hold for device in engine.model.devices.values() for hold in device.power_holds]
-    orders = [item.order for item in items] + [alarm.order for alarm in engine.alarms.values()]
+    sensors = engine.model.sensors.values()
+    items = [item for each in sensors for item in (each.silence, each.stale, each.hold)]
+    orders = [item.order for item in (*items, *engine.alarms.values())]
     assert len(set(orders)) == len(orders)
 
 

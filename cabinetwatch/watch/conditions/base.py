@@ -134,21 +134,19 @@ class Recurrence:
 
     def save(self) -> dict[str, Any]:
         """State for `load`."""
-        return {
-            "held": self.is_held,
-            "away": self.away_t,
-            "first": self.first_t,
-            "times": self.times,
-            "raises": self._raises,
-            "last": self._last_t,
-        }
+        return {key: getattr(self, name) for key, name in _KEPT.items()}
 
     def load(self, state: Mapping[str, Any]) -> None:
         """Go on from a saved state; one of an earlier version lacks some or all of it."""
-        self.is_held = state.get("held", False)
-        self.away_t, self.first_t = state.get("away"), state.get("first", 0)
-        self.times, self._raises = state.get("times", 0), state.get("raises", 0)
-        self._last_t = state.get("last", 0)
+        for key in _KEPT.keys() & state.keys():
+            setattr(self, _KEPT[key], state[key])
+
+
+_KEPT = {
+    "held": "is_held", "away": "away_t", "first": "first_t", "times": "times",
+    "raises": "_raises", "last": "_last_t",
+}  # fmt: skip
+"""What of a recurrence is saved, under which key."""
 
 
 class Condition(ABC):
@@ -258,8 +256,8 @@ class Condition(ABC):
         alarm then keeps its state.
         """
 
-    def hear(self, entry: Entry, offset_ms: int) -> None:  # noqa: B027 - most need not listen
-        """Take a journal entry before it takes effect; `offset_ms` is the offset until now."""
+    def hear(self, entry: Entry) -> None:  # noqa: B027 - most need not listen
+        """Take a journal entry before it takes effect."""
 
     def told(self, active: bool) -> None:  # noqa: B027 - most need not know
         """Learn that after its delays the alarm stands, or no longer does."""
@@ -278,8 +276,8 @@ class Condition(ABC):
         return (self.subject,)
 
     def explains(self, other: "Condition") -> bool:
-        """Whether it hides another while it stands: asked once, of all alarms of the site."""
-        return other.subject == self.subject and isinstance(other, self.hides)
+        """Whether it hides another while it stands: asked once, of all alarms at `explains_at`."""
+        return isinstance(other, self.hides)
 
     def save(self) -> dict[str, Any]:
         """Give the memory as JSON-able values."""
@@ -326,7 +324,7 @@ class Condition(ABC):
         """What people call its subject."""
         return self.model.config.name_of(self.subject)
 
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """Say in a few words what is wrong, and whom else it befalls, or that it is over."""
         more = f" (also {listed(others)})" if others else ""
         return f"{self.called}: {self.over if over else self.predicate}{more}"
@@ -463,10 +461,9 @@ class SensorCondition(Condition):
 
     def values(self) -> dict[str, Any]:
         """The last value that was taken as true, in the sensor's SI unit."""
-        sensor = self.sensor
         return {
-            "value": rounded(sensor.value, 3) if sensor.known else None,
-            "quantity": sensor.quantity,
+            "value": rounded(self.sensor.last_known, 3),
+            "quantity": self.sensor.quantity,
         }
 
     def _reading(self) -> str:
@@ -489,7 +486,7 @@ class SiteCondition(Condition):
         super().__init__(model, subject, settings)
         self.site = model.site
 
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """It is of the watch itself."""
         return f"The watch is {self.over if over else self.predicate}"
 

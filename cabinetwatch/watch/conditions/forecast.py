@@ -13,10 +13,7 @@ from pydantic import Field
 
 from cabinetwatch.config.model import AlarmSettings, Config
 from cabinetwatch.text import NBSP, counted, measure, rounded
-from cabinetwatch.thermal.forecast import (
-    Forecast,
-    ForecastWatch,
-)
+from cabinetwatch.thermal.forecast import Forecast, ForecastWatch
 from cabinetwatch.thermal.windows import Figures
 from cabinetwatch.watch.conditions.base import (
     NOT_YET_BACK,
@@ -229,7 +226,7 @@ class HotDay(HeadingCondition):
     def judge(self, t: int, active: bool) -> bool | None:
         """Compare margin with zero, and the outer air with the design ambient."""
         deadband_k, device = self.settings.deadband_k, self.device
-        excess_k = None if device.enclosing else self._ambient_excess_k()
+        excess_k = self._ambient_excess_k()
         if excess_k is not None and beyond(excess_k, 0.0, deadband_k, active=active):
             return True
         margin_k = device.hot_day_margin_k

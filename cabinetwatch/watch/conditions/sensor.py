@@ -7,7 +7,7 @@ What each method is for stands with `Condition`.
 
 import math
 from abc import abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, ClassVar, NamedTuple
 
 from pydantic import Field
@@ -66,12 +66,11 @@ class Limit(SensorCondition):
 
     def __init__(self, *args: Any) -> None:
         super().__init__(*args)
-        settings, quantity = self.settings, self.sensor.quantity
         self.limit: float = getattr(self.model.config.sensors[self.subject], self.name)
         # `deadband` where given, else `deadband_k` for temperatures and a choice for the rest.
-        self.deadband = _OTHER_DEADBAND.get(quantity, settings.deadband_k)
-        if settings.deadband is not None:
-            self.deadband = settings.deadband
+        given, given_k = self.settings.deadband, self.settings.deadband_k
+        usual = _OTHER_DEADBAND.get(self.sensor.quantity, given_k)
+        self.deadband = usual if given is None else given
 
     def values(self) -> dict[str, Any]:
         return super().values() | {self.name: self.limit}
@@ -188,9 +187,8 @@ class Condensation(SensorCondition):
     @property
     def dew_point_c(self) -> float | None:
         """The dew point of the air, None while either sensor is not good."""
-        if not self.sensor.good or not self.air.good:
-            return None
-        return dew_point_c(self.air.value, self.sensor.value)
+        air_c, humidity = self.air.present, self.sensor.present
+        return None if air_c is None or humidity is None else dew_point_c(air_c, humidity)
 
     @property
     def coldest(self) -> SensorView | None:
@@ -199,12 +197,11 @@ class Condensation(SensorCondition):
         return min(good, key=lambda surface: surface.value, default=None)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        values_c = [surface.value for surface in self.surfaces if surface.good]
-        if not values_c or not self.sensor.good or not self.air.good:
+        dew_c, coldest, settings = self.dew_point_c, self.coldest, self.settings
+        if dew_c is None or coldest is None:
             return None
-        settings = self.settings
         margin_k = settings.condensation_margin_k + (settings.deadband_k if active else 0.0)
-        return min(values_c) - dew_point_c(self.air.value, self.sensor.value) < margin_k
+        return coldest.value - dew_c < margin_k
 
     def seen(self) -> str:
         dew_c, coldest = self.dew_point_c, self.coldest
@@ -232,8 +229,8 @@ class Condensation(SensorCondition):
     def values(self) -> dict[str, Any]:
         dew_c, coldest = self.dew_point_c, self.coldest
         return {
-            "humidity_percent": rounded(self.sensor.value, 3) if self.sensor.known else None,
-            "temperature_c": rounded(self.air.value, 3) if self.air.known else None,
+            "humidity_percent": rounded(self.sensor.last_known, 3),
+            "temperature_c": rounded(self.air.last_known, 3),
             "dew_point_c": rounded(dew_c, 3),
             "coldest_c": None if coldest is None else rounded(coldest.value, 3),
             "coldest_sensor": None if coldest is None else coldest.id,
@@ -247,16 +244,13 @@ def companion(config: Config, humidity: str) -> str | None:
     A sensor on a surface measures no air. One without a topic level in common is elsewhere.
     """
     topic = config.sensors[humidity].topic
-    nearest: tuple[int, str] | None = None
+    nearest, most = None, 0
     for name, sensor in config.sensors.items():
-        if sensor.quantity != "temperature" or sensor.surface:
-            continue
-        common = common_levels(topic, sensor.topic)
-        if common and sensor.topic == topic:
-            common += 1
-        if common and (nearest is None or common > nearest[0]):
-            nearest = (common, name)
-    return None if nearest is None else nearest[1]
+        if sensor.quantity == "temperature" and not sensor.surface:
+            common = common_levels(topic, sensor.topic) + (sensor.topic == topic)
+            if common > most:
+                nearest, most = name, common
+    return nearest
 
 
 SHORTEST_HOLD_S = 60.0
@@ -280,18 +274,6 @@ class BlindSettings(HoldSettings):
     off_delay_s: float | None = Field(
         None, description="the seconds, 0 or more, it must be gone before the alarm returns"
     )
-
-
-def hold_s(settings: AlarmSettings, sensor: SensorView) -> float:
-    """Give for how long a sensor must be well again before its alarm returns."""
-    if settings.off_delay_s is not None:
-        return settings.off_delay_s
-    return max(SHORTEST_HOLD_S, HOLD_SILENCES * (sensor.silence_ms or 0) / 1000)
-
-
-def node_of(config: Config, sensor: SensorView) -> str:
-    """Give the cause that all faults of a sensor have: the node, told by its topic."""
-    return f"node/{config.sensors[sensor.id].topic}"
 
 
 def guards_of(model: SiteModel, device: DeviceView) -> list[str]:
@@ -323,32 +305,36 @@ def watched_by(guards: list[str]) -> str:
     return f"is watched only by {' and '.join(guards)} now" if guards else "is not watched now"
 
 
-class BlindSensorCondition(SensorCondition):
-    """A sensor tells nothing that can be used, and blinds the device that it measures."""
+class BlindCondition(Condition):
+    """A sensor, be it the subject or not, tells nothing that can be used."""
 
     Settings = BlindSettings
-    consequence = "what it measures is not watched meanwhile"
     time_to_respond = TimeToRespond.DAY
-    is_sensor_fault = True
-
-    @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """No single value changes it, only the sensor's being heard and trusted or not."""
-        return ()
-
-    @property
-    def cause(self) -> str:
-        """Sensors of one topic sit on one node: what ails that is one event."""
-        return node_of(self.model.config, self.sensor)
+    free_raises = 1
+    # No single value changes it, only the sensor's being heard and trusted or not.
+    inputs: tuple[SensorView, ...] = ()
+    sensor: SensorView
 
     @property
     def watched(self) -> tuple[SensorView, ...]:
         return (self.sensor,)
 
     @property
+    def cause(self) -> str:
+        """Sensors of one topic sit on one node: what ails that is one event, whomever it serves."""
+        return f"node/{self.model.config.sensors[self.sensor.id].topic}"
+
+    @property
     def off_delay_s(self) -> float:
         """The sensor must have been well for twice as long as it takes to be silent."""
-        return hold_s(self.settings, self.sensor)
+        if self.settings.off_delay_s is not None:
+            return self.settings.off_delay_s
+        return max(SHORTEST_HOLD_S, HOLD_SILENCES * (self.sensor.silence_ms or 0) / 1000)
+
+    @property
+    def devices(self) -> Collection[DeviceView]:
+        """Those that it may leave unguarded."""
+        return self.model.devices.values()
 
     @property
     def priority(self) -> Priority:
@@ -357,7 +343,7 @@ class BlindSensorCondition(SensorCondition):
             return Priority(self.settings.priority)
         unguarded = any(
             self.sensor in device.guards and not guards_of(self.model, device)
-            for device in self.model.devices.values()
+            for device in self.devices
         )
         return (TimeToRespond.HOUR if unguarded else self.time_to_respond).priority
 
@@ -367,6 +353,13 @@ class BlindSensorCondition(SensorCondition):
     @abstractmethod
     def _fault(self) -> str:
         """Say what is seen of the fault while it is there."""
+
+
+class BlindSensorCondition(BlindCondition, SensorCondition):
+    """A sensor tells nothing that can be used, and blinds the device that it measures."""
+
+    consequence = "what it measures is not watched meanwhile"
+    is_sensor_fault = True
 
     def so(self) -> str:
         """Say which device is blind now, for the end of a sentence."""
@@ -561,28 +554,23 @@ class Implausible(FaultySensorCondition):
         return "which can't be true"
 
     def values(self) -> dict[str, Any]:
-        sensor = self.sensor
-        wild = sensor.wild_value
         return super().values() | {
-            "wild_value": rounded(wild, 3),
-            "reason": sensor.value_filter.reason,
+            "wild_value": rounded(self.sensor.wild_value, 3),
+            "reason": self.sensor.value_filter.reason,
         }
 
 
-class AmbientLost(DeviceCondition):
+class AmbientLost(BlindCondition, DeviceCondition):
     """Raised when the device's ambient sensor is silent, stuck or implausible."""
 
     name = "ambient-lost"
     predicate = "the sensor of the surrounding air is lost"
     over = "the sensor of the surrounding air is back"
-    Settings = BlindSettings
     consequence = "its rise is not known: lost cooling is noticed later, or not at all"
-    time_to_respond = TimeToRespond.DAY
     needs = ("ambient",)
     hides = (OverRise, HotDay, Drift, CoolingLoss, RiseMissing)
     # With the sensor back the rise is known, and judged, however long it takes to be trusted.
     hides_while_held = False
-    free_raises = 1
     tells_silence = True
     likely = "The sensor or its node has lost power or radio, or has come off."
     response = (
@@ -592,67 +580,42 @@ class AmbientLost(DeviceCondition):
 
     def __init__(self, model: SiteModel, subject: str, settings: AlarmSettings) -> None:
         super().__init__(model, subject, settings)
-        self.ambient = model.sensors[model.config.devices[subject].ambient or ""]
+        self.sensor = model.sensors[model.config.devices[subject].ambient or ""]
 
     @property
-    def inputs(self) -> tuple[SensorView, ...]:
-        """No value changes it, only coming and going."""
-        return ()
+    def devices(self) -> Collection[DeviceView]:
+        return (self.device,)
 
-    @property
-    def watched(self) -> tuple[SensorView, ...]:
-        return (self.ambient,)
-
-    @property
-    def priority(self) -> Priority:
-        """High where nothing guards the device any more."""
-        if self.settings.priority is not None:
-            return Priority(self.settings.priority)
-        guarded = guards_of(self.model, self.device)
-        return (self.time_to_respond if guarded else TimeToRespond.HOUR).priority
-
-    @property
-    def off_delay_s(self) -> float:
-        """As long as its sensor's own faults take to return."""
-        return hold_s(self.settings, self.ambient)
-
-    @property
-    def cause(self) -> str:
-        """One dead sensor is one event, however many devices it serves."""
-        return node_of(self.model.config, self.ambient)
-
-    def headline(self, others: Sequence[str], *, over: bool = False) -> str:
+    def headline(self, others: Sequence[str], *, over: bool) -> str:
         """It is the sensor's, and befalls the devices around it."""
         if over:
-            return f"{self.ambient.name}: the surrounding air is known again"
+            return f"{self.sensor.name}: the surrounding air is known again"
         whose = listed([self.called, *others])
-        return f"{self.ambient.name} {self._what}: the surrounding air of {whose} is not known"
+        return f"{self.sensor.name} {self._what}: the surrounding air of {whose} is not known"
 
     @property
     def explains_at(self) -> tuple[str, ...]:
-        return (self.subject, self.ambient.id)
+        return (self.subject, self.sensor.id)
 
     def explains(self, other: Condition) -> bool:
         """It tells the faults of the ambient sensor in their place, too."""
         if isinstance(other, BlindSensorCondition):
-            return other.sensor is self.ambient
-        return super().explains(other)
+            return other.sensor is self.sensor
+        return other.subject == self.subject and super().explains(other)
 
     def judge(self, t: int, active: bool) -> bool | None:
-        return self.ambient.silent or self.ambient.stuck or self.ambient.implausible
+        return self.sensor.silent or self.sensor.stuck or self.sensor.implausible
 
     def began(self, pending_t: int) -> int:
         """It began with the sensor's last reading, or the first of those that can't be true."""
-        ambient = self.ambient
+        ambient = self.sensor
         if ambient.last_live_t is None:
             return pending_t
         if ambient.stuck and ambient.frozen is not None:
             return ambient.frozen.since_t
         return ambient.value_filter.since_ms if ambient.implausible else ambient.last_live_t
 
-    def seen(self) -> str:
-        if self.recurrence.away_t is not None:
-            return f"{self._back()}."
+    def _fault(self) -> str:
         device = self.device.config
         unknown = "its rise is not known"
         if device.derating and device.derating_air == "ambient":
@@ -660,17 +623,17 @@ class AmbientLost(DeviceCondition):
         # Nobody may rely on a limit that isn't there, or that can't be judged.
         guards = guards_of(self.model, self.device)
         return (
-            f"{self.device.name}: the sensor of the surrounding air, {self.ambient.name}, is"
-            f" {self._fault()}, so {unknown}; it {watched_by(guards)}."
+            f"{self.device.name}: the sensor of the surrounding air, {self.sensor.name}, is"
+            f" {self._how()}, so {unknown}; it {watched_by(guards)}."
         )
 
     @property
     def _what(self) -> str:
-        ambient = self.ambient
+        ambient = self.sensor
         return "implausible" if ambient.implausible else "stuck" if ambient.stuck else "silent"
 
-    def _fault(self) -> str:
-        ambient = self.ambient
+    def _how(self) -> str:
+        ambient = self.sensor
         at = self._c(ambient.value)
         if ambient.implausible and ambient.wild_value is not None:
             return f"implausible (it reads {self._c(ambient.wild_value)})"
@@ -681,7 +644,7 @@ class AmbientLost(DeviceCondition):
     def gone(self) -> str:
         ambient_c = self.device.ambient_c
         now = "" if ambient_c is None else f" and reads {self._c(ambient_c)}"
-        return f"{self.called}: {self.over}: {self.ambient.name} is there again{now}."
+        return f"{self.called}: {self.over}: {self.sensor.name} is there again{now}."
 
     def values(self) -> dict[str, Any]:
-        return super().values() | {"ambient_sensor": self.ambient.id}
+        return super().values() | {"ambient_sensor": self.sensor.id}

@@ -13,7 +13,6 @@ from pydantic import Field
 from cabinetwatch.config.model import AlarmSettings
 from cabinetwatch.text import counted, describe_duration, printable
 from cabinetwatch.watch.conditions.base import (
-    Condition,
     SiteCondition,
     TimeToRespond,
     listed,
@@ -54,11 +53,8 @@ class BrokerLost(SiteCondition):
 
     @property
     def explains_at(self) -> tuple[str, ...]:
+        """All sensors and devices: what nobody can know without it."""
         return ()
-
-    def explains(self, other: Condition) -> bool:
-        """Of all sensors and devices, what nobody can know without it."""
-        return isinstance(other, self.hides)
 
     def judge(self, t: int, active: bool) -> bool | None:
         """Follow the connection; a watch that does not run can't know."""
@@ -318,16 +314,16 @@ class InputRefused(SiteCondition):
         last = refused[-1]
         others = sum(each.messages for each in refused[:-1])
         more = f", and {others} of others" if others else ""
+        what = f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged and"
+        were = "was" if last.messages == 1 else "were"
         if last.what == DEADLINE:
             return (
-                f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged"
-                f" and {'was' if last.messages == 1 else 'were'} passed over{more}: what it would"
-                " have raised or ended keeps its state. The watch goes on."
+                f"{what} {were} passed over{more}: what it would have raised or ended keeps its"
+                " state. The watch goes on."
             )
+        last_said = printable(last.excerpt)
         return (
-            f"{counted(last.messages, last.what)} of {self._named(last)} could not be judged and"
-            f" {'was' if last.messages == 1 else 'were'} set aside{more}; the last said"
-            f" {printable(last.excerpt)}. The watch goes on without."
+            f"{what} {were} set aside{more}; the last said {last_said}. The watch goes on without."
         )
 
     def _named(self, refusal: Refusal) -> str:
@@ -382,9 +378,9 @@ class ClockStep(SiteCondition):
         self._step_ms = 0
         self._stepped = False
 
-    def hear(self, entry: Entry, offset_ms: int) -> None:
+    def hear(self, entry: Entry) -> None:
         if entry.kind is EntryKind.OFFSET:
-            self._step_ms = int(entry.data["offset_ms"]) - offset_ms
+            self._step_ms = int(entry.data["offset_ms"]) - self.site.offset_ms
             self._stepped = abs(self._step_ms) > self.settings.larger_than_s * 1000
 
     def judge(self, t: int, active: bool) -> bool | None:
