@@ -18,11 +18,13 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from http import HTTPStatus
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from smtplib import SMTPDataError
-from typing import Any, Protocol
+from typing import IO, Any, cast
 from urllib.parse import urlsplit, urlunsplit
 
 from jinja2 import TemplateError
@@ -32,6 +34,7 @@ from pydantic import SecretStr
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Command, Email, Http
 from cabinetwatch.config.values import read_plain_file
+from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
 from cabinetwatch.notify.people import Told, addresses_now
@@ -49,12 +52,9 @@ from cabinetwatch.notify.smtp import (
 )
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import ConfigError, printable
-from cabinetwatch.watch.events import Transition
 
 _log = logging.getLogger(__name__)
 
-COMMAND_RECIPIENT = "command"
-MQTT_RECIPIENT = "mqtt"
 MOST_DATA_BYTES = 256 * 2**20
 """Beside the watch's own 80 MB this stays below what its unit may have (MemoryMax=)."""
 
@@ -86,12 +86,11 @@ def _for_programs(notice: Notice, present: Present | None) -> dict[str, Any]:
 class CommandChannel:
     """Runs the program of `[notify.command]`, with JSON on standard input (`_for_programs`)."""
 
-    recipients: tuple[str, ...] = (COMMAND_RECIPIENT,)
+    recipients: tuple[str, ...] = ("command",)
 
     def __init__(self, command: Command, present: Present | None = None) -> None:
         self._present = present
-        self._argv = list(command.argv)
-        self._timeout_s = command.timeout_s
+        self._command = command
 
     def probe(self) -> Attempt:
         """A program can only be tried by running it."""
@@ -106,7 +105,7 @@ class CommandChannel:
             problem = f"can't be started: {error.strerror}"
         if problem is None:
             return Attempt(accepted=recipients)
-        return Attempt(refused={COMMAND_RECIPIENT: Refusal(f"program {self._argv[0]} {problem}")})
+        return Attempt.refusing(recipients, f"program {self._command.argv[0]} {problem}")
 
     def _run(self, told: bytes) -> str | None:
         """Run the program; say what went wrong, None if nothing.
@@ -118,32 +117,29 @@ class CommandChannel:
         with os.fdopen(os.memfd_create("notice"), "r+b", buffering=0) as stdin:
             stdin.write(told)
             stdin.seek(0)
-            reader, writer = os.pipe()
-            with os.fdopen(reader, "rb", buffering=0):
-                try:
-                    process = subprocess.Popen(  # noqa: S603 - the owner's own program
-                        self._argv,
-                        stdin=stdin,
-                        stdout=subprocess.DEVNULL,
-                        stderr=writer,
-                        env={key: text for key, text in os.environ.items() if key not in _SECRETS},
-                        start_new_session=True,
-                    )
-                finally:
-                    os.close(writer)
+            process = subprocess.Popen(  # noqa: S603 - the owner's own program
+                self._command.argv,
+                stdin=stdin,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                bufsize=0,
+                env={key: text for key, text in os.environ.items() if key not in _SECRETS},
+                start_new_session=True,
+            )
+        with cast("IO[bytes]", process.stderr) as stderr:
+            last_words = _LastWords(stderr.fileno())
+            try:
                 _keep_small(process.pid)
-                last_words = _LastWords(reader)
-                try:
-                    ended = last_words.until_the_end(process, self._timeout_s)
-                finally:
-                    if process.poll() is None:
-                        # It leads a process group of its own, of all that it started.
-                        os.killpg(process.pid, signal.SIGKILL)
-                        # One that waits for a disk ends only with that; it is not waited for.
-                        with suppress(subprocess.TimeoutExpired):
-                            process.wait(_DEAD_WITHIN_S)
+                ended = last_words.until_the_end(process, self._command.timeout_s)
+            finally:
+                if process.poll() is None:
+                    # It leads a process group of its own, of all that it started.
+                    os.killpg(process.pid, signal.SIGKILL)
+                    # One that waits for a disk ends only with that; it is not waited for.
+                    with suppress(subprocess.TimeoutExpired):
+                        process.wait(_DEAD_WITHIN_S)
         if not ended:
-            return f"was stopped after {self._timeout_s:zg} s{last_words}"
+            return f"was stopped after {self._command.timeout_s:zg} s{last_words}"
         status = process.wait()
         if status < 0:
             return f"was ended by signal {-status}{last_words}"
@@ -203,7 +199,6 @@ def _keep_small(pid: int) -> None:
         Path(f"/proc/{pid}/oom_score_adj").write_text("500")
 
 
-HTTP_RECIPIENT = "http"
 _MOST_HEADERS_BYTES = 16 * 1024
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A token of RFC 9110, section 5.6.2."""
@@ -224,7 +219,7 @@ class HttpChannel:
         ConfigError: the template is none.
     """
 
-    recipients: tuple[str, ...] = (HTTP_RECIPIENT,)
+    recipients: tuple[str, ...] = ("http",)
 
     def __init__(self, http: Http, present: Present | None = None) -> None:
         self._http = http
@@ -250,7 +245,7 @@ class HttpChannel:
         try:
             headers = self._headers(notice)
         except ConfigError as error:
-            return Attempt(refused={HTTP_RECIPIENT: Refusal(str(error))})
+            return Attempt.refusing(recipients, str(error))
         body = self._body(notice)
         parts = urlsplit(self._http.url)
         target = urlunsplit(("", "", parts.path or "/", parts.query, ""))
@@ -264,8 +259,8 @@ class HttpChannel:
             sentence = self._sentence(error)
             if not is_sent:
                 return Attempt(unreachable=sentence)
-            refused = {HTTP_RECIPIENT: Refusal(sentence)}
-            return Attempt(refused=refused, in_doubt=True, connection_lost=True)
+            refusing = Attempt.refusing(recipients, sentence)
+            return replace(refusing, in_doubt=True, connection_lost=True)
         return self._answered(status, recipients)
 
     def _answered(self, status: int, recipients: tuple[str, ...]) -> Attempt:
@@ -276,8 +271,7 @@ class HttpChannel:
         moved = HTTPStatus.MULTIPLE_CHOICES <= status < HTTPStatus.BAD_REQUEST
         if moved:
             sentence += ", which sends us elsewhere; set the url that it should be"
-        final = moved or status in _FINAL
-        return Attempt(refused={HTTP_RECIPIENT: Refusal(sentence, permanent=final)})
+        return Attempt.refusing(recipients, sentence, permanent=moved or status in _FINAL)
 
     @contextmanager
     def _connection(self) -> Iterator[HTTPConnection]:
@@ -364,36 +358,18 @@ def _cut(connection: HTTPConnection) -> None:
         socket.socket.shutdown(connection.sock, socket.SHUT_RDWR)
 
 
-class Publish(Protocol):
-    """How the connection to the broker publishes."""
-
-    def __call__(
-        self, topic: str, payload: bytes, *, retain: bool, qos: int, on_done: Callable[[bool], None]
-    ) -> None:
-        """Publish, and call `on_done` once, from any thread, with whether the broker took it."""
-        ...
-
-
 class MqttChannel:
-    """Publishes transitions with QoS 1 and waits for the broker's confirmation."""
+    """Publishes transitions under a prefix, QoS 1, and waits for the broker's confirmation."""
 
-    recipients: tuple[str, ...] = (MQTT_RECIPIENT,)
+    recipients: tuple[str, ...] = ("mqtt",)
 
-    def __init__(
-        self,
-        publish: Publish,
-        connected: Callable[[], bool],
-        prefix: str,
-        confirmed_within_s: float = _CONFIRMED_WITHIN_S,
-    ) -> None:
-        self._publish = publish
-        self._connected = connected
+    def __init__(self, session: MqttSession, prefix: str) -> None:
+        self._session = session
         self._prefix = prefix
-        self._confirmed_within_s = confirmed_within_s
 
     def probe(self) -> Attempt:
         """Look whether there is a connection; that there is none is told by `broker-lost`."""
-        if self._connected():
+        if self._session.connected:
             return Attempt()
         return Attempt(unreachable="there is no connection to the broker", told_elsewhere=True)
 
@@ -404,29 +380,20 @@ class MqttChannel:
             return absent
         (transition,) = notice.transitions
         topic = f"{self._prefix}/alarm/{transition.subject}/{transition.condition}"
-        confirmed = self._published(topic, transition, retain=notice.kind != "test")
+        payload = json.dumps(transition.public(), ensure_ascii=False).encode("utf-8", "replace")
+        retain = notice.kind != "test"
+        answers: SimpleQueue[bool] = SimpleQueue()
+        self._session.publish(topic, payload, retain=retain, qos=1, on_done=answers.put)
+        try:
+            confirmed = answers.get(timeout=_CONFIRMED_WITHIN_S)
+        except Empty:
+            confirmed = None
         if confirmed:
             return Attempt(accepted=recipients)
-        if not self._connected():
+        if not self._session.connected:
             return self.probe()
         how = "has not confirmed" if confirmed is None else "does not take"
-        return Attempt(
-            refused={MQTT_RECIPIENT: Refusal(f"the broker {how} what is sent to {topic}")}
-        )
-
-    def _published(self, topic: str, transition: Transition, *, retain: bool) -> bool | None:
-        """Publish and wait; None when no word came in time."""
-        answered = threading.Event()
-        answers: list[bool] = []
-
-        def on_done(taken: bool) -> None:
-            answers.append(taken)
-            answered.set()
-
-        payload = json.dumps(transition.public(), ensure_ascii=False).encode("utf-8", "replace")
-        self._publish(topic, payload, retain=retain, qos=1, on_done=on_done)
-        answered.wait(self._confirmed_within_s)
-        return answers[0] if answers else None
+        return Attempt.refusing(recipients, f"the broker {how} what is sent to {topic}")
 
 
 class NotComposedError(Exception):
@@ -495,8 +462,8 @@ class EmailChannel:
         try:
             content = self._content(notice)
         except NotComposedError as error:
-            reason = dict.fromkeys(recipients, Refusal(str(error)))
-            return Attempt(refused=reason, told_elsewhere=error.in_the_making)
+            refusing = Attempt.refusing(recipients, str(error))
+            return replace(refusing, told_elsewhere=error.in_the_making)
         now = tuple(each for each in recipients if each not in self._silent_at) or recipients
         transaction = _Transaction(self._email, now)
         try:
@@ -504,7 +471,7 @@ class EmailChannel:
                 transaction.run(session, content)
         except SessionError as error:
             if error.permanent:
-                return Attempt(refused=dict.fromkeys(recipients, Refusal(str(error), True)))
+                return Attempt.refusing(recipients, str(error), permanent=True)
             return Attempt(unreachable=str(error))
         self._silent_at -= set(now)
         if transaction.silent_at is not None and len({*self._to, *recipients}) > 1:

@@ -62,6 +62,13 @@ class Attempt:
     connection_lost: bool = False
     told_elsewhere: bool = False
 
+    @classmethod
+    def refusing(
+        cls, recipients: Iterable[str], sentence: str, *, permanent: bool = False
+    ) -> "Attempt":
+        """Give one in which none of these were notified, all for one reason."""
+        return cls(refused=dict.fromkeys(recipients, Refusal(sentence, permanent)))
+
 
 class Carrier(Protocol):
     """A channel: it carries one notice at a time, and blocks no longer than its time limits."""
@@ -380,7 +387,7 @@ def carry_out(
     except Exception as error:  # noqa: BLE001 - one bad notice must not stop all the others
         _log.exception("Notice %s could not be sent", notice.id)
         sentence = f"notice {notice.id} could not be sent: {error}"
-        attempt = Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent=True)))
+        attempt = Attempt.refusing(recipients, sentence, permanent=True)
     note(notice, queue.settle(notice.id, attempt, t))
     return attempt
 
