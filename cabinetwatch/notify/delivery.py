@@ -22,10 +22,12 @@ from cabinetwatch.notify.plan import (
     Repeats,
     Retained,
     alarm_key,
+    can_wait,
     is_mailed,
     plan_again,
     plan_digest,
     plan_repeat,
+    priority_of,
     quiet_hours,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
@@ -117,8 +119,6 @@ def retry_delay_ms(failures: int) -> int:
     return round(1000 * backoff_s(failures, _FIRST_RETRY_S, _LONGEST_RETRY_S))
 
 
-_RANKS = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
-
 _CHANNEL = ""
 """Stands among the recipients' faults for the channel as a whole."""
 
@@ -140,12 +140,10 @@ class _Pending:
     may_be_known: bool = False
 
     @property
-    def rank(self) -> int:
-        """How urgent it is: 0 for high. What a summary tells can wait, whatever it lists."""
-        if self.notice.kind == "summary":
-            return _RANKS[Priority.LOW]
-        told = self.notice.accounts or self.notice.transitions
-        return min((_RANKS[each.priority] for each in told), default=2)
+    def turn(self) -> tuple[int, int, int]:
+        """What decides which comes first: no single notice that fails holds up the others."""
+        urgency = list(Priority).index(priority_of(self.notice))
+        return self.attempts, urgency, self.notice.t
 
     @property
     def can_merge(self) -> bool:
@@ -269,8 +267,7 @@ class ChannelQueue:
             for member in members:
                 del self._pending[member.id]
             return Merge(members)
-        # What failed before comes after the rest, so that no single notice holds up the others.
-        first = min(ready, key=lambda each: (each.attempts, each.rank, each.notice.t))
+        first = min(ready, key=lambda each: each.turn)
         return Send(first.notice, first.remaining(self._recipients))
 
     def next_due_t(self, t: int, utc_ms: int) -> int | None:
@@ -357,7 +354,7 @@ class ChannelQueue:
         free: list[_Pending] = []
         for pending in self._pending.values():
             alarms = _alarms(pending.notice)
-            held = quiet and pending.rank > 0 and pending.notice.kind != "test"
+            held = quiet and can_wait(pending.notice)
             if not held and not (self._in_order and seen & alarms):
                 free.append(pending)
             seen |= alarms

@@ -17,7 +17,7 @@ from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
-from cabinetwatch.watch.incidents import plain_account
+from cabinetwatch.watch.incidents import highest, plain_account
 
 TEST_CONDITION = "test"
 """The condition of a test notice; no rule raises it."""
@@ -128,14 +128,10 @@ def due_ms(notice: Notice, config: Config) -> int:
 
     The others' time to answer counts from when the first of them is notified.
     """
-    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
-    passes = notice.kind == "test" or any(each.priority is Priority.HIGH for each in told)
 
     def free_ms(channel: Channel, utc_ms: int) -> int:
-        quiet = quiet_hours(channel, config)
-        if quiet is None or passes:
-            return utc_ms
-        return quiet.quiet_until(utc_ms) or utc_ms
+        quiet = quiet_hours(channel, config) if can_wait(notice) else None
+        return utc_ms if quiet is None else quiet.quiet_until(utc_ms) or utc_ms
 
     utc_ms = notice.utc_ms
     own_s = turn_s(notice, config)
@@ -143,6 +139,17 @@ def due_ms(notice: Notice, config: Config) -> int:
         first = (free_ms(channel, utc_ms) for channel in ahead_of(notice, config))
         utc_ms = min(first, default=utc_ms) + round(own_s * 1000)
     return free_ms(notice.channel, utc_ms)
+
+
+def priority_of(notice: Notice) -> Priority:
+    """Give how urgent a notice is. What a summary tells can wait, whatever it lists."""
+    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
+    return highest([each.priority for each in told])
+
+
+def can_wait(notice: Notice) -> bool:
+    """Whether a notice waits in quiet hours: all do but high and test ones."""
+    return notice.kind != "test" and priority_of(notice) is not Priority.HIGH
 
 
 def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
