@@ -65,8 +65,7 @@ class Heard:
     shown: str = ""
     """The beginning of the latest payload, fit to be shown."""
     last_live_t: int | None = None
-    payloads: deque[bytes] = field(default_factory=deque)
-    payload_bytes: int = 0
+    payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=_PAYLOADS_KEPT))
     gaps_ms: deque[int] = field(default_factory=lambda: deque(maxlen=_GAPS_KEPT))
 
     def note(self, message: Incoming, room_bytes: int) -> None:
@@ -74,12 +73,11 @@ class Heard:
         self.count += 1
         self.shown = excerpt_of_bytes(message.payload, _SHOWN)
         # A picture from a camera is no reading.
-        size, most = len(message.payload), decoding.LONGEST_BYTES
-        if size <= min(most, room_bytes):
-            self.payload_bytes += size
-            while self.payload_bytes > most or len(self.payloads) >= _PAYLOADS_KEPT:
-                self.payload_bytes -= len(self.payloads.popleft())
+        most = decoding.LONGEST_BYTES
+        if len(message.payload) <= min(most, room_bytes):
             self.payloads.append(message.payload)
+            while self.payload_bytes > most:
+                self.payloads.popleft()
         if message.retain:
             return
         self.live += 1
@@ -87,6 +85,11 @@ class Heard:
         if self.last_live_t is not None:
             self.gaps_ms.append(message.t - self.last_live_t)
         self.last_live_t = message.t
+
+    @property
+    def payload_bytes(self) -> int:
+        """How much is kept of it."""
+        return sum(map(len, self.payloads))
 
     def interval_s(self) -> float | None:
         """The usual seconds between live messages; None when it was heard but once."""
@@ -414,8 +417,7 @@ def _sensor_table(one: Drafted) -> str:
 def _device_tables(drafted: list[Drafted], taken: set[str]) -> list[str]:
     """Give a device for each temperature; its ambient is guessed among the others."""
     temperatures = [one for one in drafted if one.guess.quantity == "temperature"]
-    named = [one for one in temperatures if one.may_be_ambient]
-    ambient = named[0] if named else None
+    ambient = next((one for one in temperatures if one.may_be_ambient), None)
     tables = []
     for one in temperatures:
         words = one.id.removesuffix("-temperature").removesuffix("-temp")

@@ -67,9 +67,8 @@ def from_line(line: str) -> Recorded:
         fields["time"] = _CLIENT_ZONE.sub(r"\1:\2", fields["tst"])
         if fields.get("payload", "") is None:
             fields["payload"] = ""
-    _require(fields, "time", "topic", "payload")
-    topic, payload = fields["topic"], fields["payload"]
-    utc_ms = _instant(fields["time"])
+    time, topic, payload = _members(fields, "time", "topic", "payload")
+    utc_ms = _instant(time)
     if not isinstance(topic, str) or not topic:
         raise ValueError("has a topic that is no text")
     if not isinstance(payload, str):
@@ -94,10 +93,11 @@ def _object(line: str) -> dict[str, Any]:
     return fields
 
 
-def _require(fields: Mapping[str, Any], *names: str) -> None:
+def _members(fields: Mapping[str, Any], *names: str) -> list[Any]:
     missing = [name for name in names if name not in fields]
     if missing:
         raise ValueError(f"lacks {' and '.join(missing)}")
+    return [fields[name] for name in names]
 
 
 def _instant(moment: object) -> int:
@@ -297,8 +297,7 @@ def _cells(line: str) -> list[str]:
 def _export_parser(sensors: Mapping[str, Sensor]) -> _Parser:
     def parse(number: int, line: str, _: Problem) -> Iterator[FileReading]:
         fields = _object(line)
-        _require(fields, *CSV_HEADER)
-        time, sensor, value = (fields[name] for name in CSV_HEADER)
+        time, sensor, value = _members(fields, *CSV_HEADER)
         utc_ms, known = _instant(time), _known(str(sensor), sensors)
         yield FileReading(number, utc_ms, known, _number(value), corrected=True)
 

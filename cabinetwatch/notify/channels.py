@@ -9,7 +9,7 @@ import logging
 import os
 import re
 import resource
-import selectors
+import select
 import signal
 import socket
 import ssl
@@ -157,28 +157,26 @@ class _LastWords:
     def until_the_end(self, process: subprocess.Popen[bytes], within_s: float) -> bool:
         """Listen until the program ends; False when it does not in time."""
         until = time.monotonic() + within_s
-        end = os.pidfd_open(process.pid)
-        with os.fdopen(end, "rb", buffering=0), selectors.DefaultSelector() as selector:
-            selector.register(end, selectors.EVENT_READ)
-            selector.register(self._said, selectors.EVENT_READ)
+        with os.fdopen(os.pidfd_open(process.pid), "rb", buffering=0) as end:
+            watched = [end.fileno(), self._said]
             while (left_s := until - time.monotonic()) > 0:
-                ready = {key.fd for key, _ in selector.select(left_s)}
-                if self._said in ready and self._listen() is False:
-                    selector.unregister(self._said)
-                if end in ready:
+                ready, _, _ = select.select(watched, [], [], left_s)
+                if end.fileno() in ready:
                     # More than a pipe holds; a child left behind may say on, and is not heard out.
                     for _ in range(_PIPE_CHUNKS):
                         if not self._listen():
                             break
                     return True
+                if ready and not self._listen():
+                    watched.remove(self._said)
         return False
 
-    def _listen(self) -> bool | None:
-        """Take what has been said; None when that is nothing now, False when it can be no more."""
+    def _listen(self) -> bool:
+        """Take what has been said; False when nothing has, or no more can be."""
         try:
             said = os.read(self._said, _CHUNK)
         except BlockingIOError:
-            return None
+            return False
         self._tail = (self._tail + said)[-_SHOWN_OF_ERRORS:]
         return bool(said)
 

@@ -9,7 +9,7 @@ the channels do. Watch time decides on everything but quiet hours, which are the
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 from typing import NamedTuple, Protocol
 
 from cabinetwatch.config.model import Config
@@ -553,11 +553,8 @@ class Delivery:
         return min((due_t for due_t in dues if due_t is not None), default=None)
 
     def _empty_inbox(self, t: int, utc_ms: int) -> None:
-        while True:
-            try:
-                item = self._inbox.get_nowait()
-            except Empty:
-                return
+        while not self._inbox.empty():
+            item = self._inbox.get()
             if isinstance(item, _Back):
                 self._queue.hurry(t)
                 if item.forgetful:
