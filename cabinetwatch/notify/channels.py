@@ -221,6 +221,7 @@ class HttpChannel:
 
     def __init__(self, http: Http, present: Present | None = None) -> None:
         self._http = http
+        self._server = "HTTP server {}:{}".format(*http.server)
         self._present = present
         self._template = None
         if http.template is not None:
@@ -338,11 +339,6 @@ class HttpChannel:
                 _log.warning("[notify.http] template failed, JSON is sent in its place: %s", error)
         return json.dumps(told).encode()
 
-    @property
-    def _server(self) -> str:
-        host, port = self._http.server
-        return f"HTTP server {host}:{port}"
-
     def _sentence(self, error: Exception) -> str:
         if isinstance(error, HTTPException):
             return f"{self._server}: it does not answer as an HTTP server does"
@@ -425,7 +421,8 @@ class EmailChannel:
         self._email = email
         self._timeouts = timeouts or Timeouts()
         self._silent_at: set[str] = set()
-        self._to = email.addresses if to is None else to
+        self.recipients = email.addresses if to is None else to
+        """Whom it mails what names no others."""
         self._told = told or Told()
         self._compose = compose
         self._present = present
@@ -433,11 +430,6 @@ class EmailChannel:
         if email.username is not None:
             secret = "" if password is None else password.get_secret_value()
             self._login = Login(email.username, secret)
-
-    @property
-    def recipients(self) -> tuple[str, ...]:
-        """Whom it mails what names no others."""
-        return self._to
 
     def probe(self) -> Attempt:
         """Connect, secure and log in, and send nothing.
@@ -472,7 +464,7 @@ class EmailChannel:
                 return Attempt.refusing(recipients, str(error), permanent=True)
             return Attempt(unreachable=str(error))
         self._silent_at -= set(now)
-        if transaction.silent_at is not None and len({*self._to, *recipients}) > 1:
+        if transaction.silent_at is not None and len({*self.recipients, *recipients}) > 1:
             self._silent_at.add(transaction.silent_at)
         for left in [each for each in recipients if each not in now]:
             transaction.refuse([left], f"it fell silent at {left}, whose turn comes by itself")
@@ -482,7 +474,7 @@ class EmailChannel:
         if notice.kind not in ("summary", "system"):
             return build_message(
                 *(notice, self._config, self._email, self._present),
-                to=self._to,
+                to=self.recipients,
                 before=self._told.before(notice, self._config, self._present),
                 written_ms=self._told.written_ms(notice, self._config),
             ).as_bytes()

@@ -75,10 +75,8 @@ class Attempt:
 class Carrier(Protocol):
     """A channel: it carries one notice at a time, and blocks no longer than its time limits."""
 
-    @property
-    def recipients(self) -> tuple[str, ...]:
-        """Everybody whom this channel tells."""
-        ...
+    recipients: tuple[str, ...]
+    """Everybody whom this channel tells."""
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
         """Try once to deliver a notice to these recipients."""

@@ -46,8 +46,6 @@ from cabinetwatch.watch.devices import LABELS
 from cabinetwatch.watch.events import OVER, Account, AccountFigure, AlarmState, Priority, Transition
 from cabinetwatch.watch.incidents import plain_account, urgency
 
-PRIORITY_WORDS = {Priority.HIGH: "High", Priority.MEDIUM: "Medium", Priority.LOW: "Low"}
-
 DEVICE_CAUTIONS = (
     "Opened gear holds mains voltage and, even unplugged, charged capacitors.",
     "Leave power supplies and the UPS to licensed people. Local codes come first.",
@@ -97,7 +95,7 @@ def degree(account: Account) -> str:
 
     Never more than that: others of the same device may still stand.
     """
-    return "Over" if account.is_over else PRIORITY_WORDS[account.priority]
+    return "Over" if account.is_over else account.priority.capitalize()
 
 
 # As SENML writes units (RFC 8428, section 12.1), and as people do; with the decimals they need.
