@@ -38,7 +38,7 @@ from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
 from cabinetwatch.notify.people import Told, addresses_now
-from cabinetwatch.notify.plan import Present
+from cabinetwatch.notify.plan import Present, sender_of
 from cabinetwatch.notify.smtp import (
     Login,
     Reply,
@@ -501,7 +501,7 @@ class _Transaction:
     def run(self, session: SmtpSession, content: bytes) -> None:
         """Go through the transaction, as far as the connection lets us."""
         try:
-            self._run(session, self._email.from_.rpartition("<")[2].rstrip(">"), content)
+            self._run(session, sender_of(self._email.from_).addr_spec, content)
         except OSError as error:
             self.refuse(self._open(), explain(error, self._email.ca_file))
             self._connection_lost = True

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import EmailPolicy
-from email.utils import format_datetime, parseaddr
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 from uuid import uuid4
@@ -27,7 +27,7 @@ from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
 from cabinetwatch.notify.links import link_to
-from cabinetwatch.notify.plan import TEST_CONDITION, Present, thread_roots
+from cabinetwatch.notify.plan import TEST_CONDITION, Present, message_id, sender_of, thread_roots
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import (
     TemperatureUnit,
@@ -543,10 +543,10 @@ def make_mail(
     `thread` holds the headers that tell what it answers.
     """
     message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(envelope.sender)
+    sender = sender_of(envelope.sender)
     written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
     message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
+    message["From"] = Address(header_text(sender.display_name), sender.username, sender.domain)
     message["To"] = ", ".join(envelope.recipients)
     message["Subject"] = header_text(subject)
     message["Message-ID"] = envelope.message_id
@@ -619,7 +619,7 @@ def build_system_mail(
     mail: SystemMail, config: Config, email: Email, to: Sequence[str]
 ) -> EmailMessage:
     """Give the mail of a system mail, each time under another Message-ID."""
-    message_id = f"<{uuid4().hex}@{parseaddr(email.from_)[1].rpartition('@')[2]}>"
     text = "\n\n".join(_wrapped(printable(each)) for each in mail.paragraphs)
-    envelope = Envelope(email.from_, to, mail.utc_ms, config.site.timezone, message_id)
+    own_id = message_id(config, uuid4().hex)
+    envelope = Envelope(email.from_, to, mail.utc_ms, config.site.timezone, own_id)
     return make_mail(envelope, mail.subject, text + "\n", important=True)
