@@ -398,11 +398,9 @@ def _sensor_table(one: Drafted) -> str:
         lines.append(f"# It {QOS_0}.")
     if not heard.live:
         lines.append(f"# Of this one {RETAINED}.")
-    lines += [f"[sensors.{one.id}]", f"topic = {toml_text(heard.topic)}"]
-    if source.pointer is not None:
-        lines.append(f"pointer = {toml_text(source.pointer)}")
-    if source.senml_name is not None:
-        lines.append(f"senml_name = {toml_text(source.senml_name)}")
+    keys = {"topic": heard.topic, "pointer": source.pointer, "senml_name": source.senml_name}
+    lines.append(f"[sensors.{one.id}]")
+    lines += [f"{key} = {toml_text(text)}" for key, text in keys.items() if text is not None]
     lines.append(f'quantity = "{one.guess.quantity}"')
     lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:zg}')
     interval_s = heard.interval_s()

@@ -301,7 +301,7 @@ class HttpChannel:
             connection.close()
 
     def _headers(self, notice: Notice) -> dict[str, str]:
-        """Give the headers, those of the file last.
+        """Give the headers, ours but where the file has its own.
 
         Raises:
             ConfigError: the file can't be read, or has what is no header.
@@ -313,6 +313,7 @@ class HttpChannel:
             "Connection": "close",
             "Idempotency-Key": json.dumps(notice.id),
         }
+        ours = {name.lower(): name for name in headers}
         file = self._http.headers_file
         if file is None:
             return headers
@@ -327,7 +328,8 @@ class HttpChannel:
                 continue
             if not colon or not _HEADER_NAME.fullmatch(name) or _CONTROL.search(value.strip()):
                 raise ConfigError([f"{where}: line {number} is no header; write Name: value"])
-            headers[name] = value.strip()
+            # Names are the same in small letters (RFC 9110, section 5.1).
+            headers[ours.get(name.lower(), name)] = value.strip()
         return headers
 
     def _body(self, notice: Notice) -> bytes:

@@ -159,7 +159,7 @@ def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     day. All from the raise on, so that a restart finds the same instants.
     Watch times are in ms.
     """
-    interval_ms = round(repeat_s * 1000)
+    interval_ms = max(1, round(repeat_s * 1000))
     longest_ms = max(interval_ms, round(_LONGEST_REPEAT_S * 1000))
     due_t = raised_t + interval_ms
     while due_t <= after_t and interval_ms < longest_ms:

@@ -396,7 +396,7 @@ def _resolved(host: str, port: int, until: float) -> list[_Address]:
                 raise OSError("no thread can be started to look up its name") from error
             _look_ups[host, port] = look_up
     try:
-        return look_up.result(min(left_s(until), threading.TIMEOUT_MAX))
+        return look_up.result(left_s(until))
     except TimeoutError:
         raise NameTimeoutError from None
     finally:
