@@ -40,7 +40,6 @@ from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mai
 from cabinetwatch.notify.people import Told, addresses_now
 from cabinetwatch.notify.plan import Present, sender_of
 from cabinetwatch.notify.smtp import (
-    Login,
     Reply,
     SessionError,
     SmtpSession,
@@ -421,6 +420,7 @@ class EmailChannel:
     ) -> None:
         self._config = config
         self._email = email
+        self._password = password
         self._timeouts = timeouts or Timeouts()
         self._silent_at: set[str] = set()
         self.recipients = email.addresses if to is None else to
@@ -428,10 +428,6 @@ class EmailChannel:
         self._told = told or Told()
         self._compose = compose
         self._present = present
-        self._login = None
-        if email.username is not None:
-            secret = "" if password is None else password.get_secret_value()
-            self._login = Login(email.username, secret)
 
     def probe(self) -> Attempt:
         """Connect, secure and log in, and send nothing.
@@ -440,7 +436,7 @@ class EmailChannel:
         and then that is the end of that mail.
         """
         try:
-            with smtp_session(self._email, self._login, self._timeouts):
+            with smtp_session(self._email, self._password, self._timeouts):
                 return Attempt()
         except SessionError as error:
             return Attempt() if error.permanent else Attempt(unreachable=str(error))
@@ -458,9 +454,10 @@ class EmailChannel:
             return replace(refusing, told_elsewhere=error.in_the_making)
         now = tuple(each for each in recipients if each not in self._silent_at) or recipients
         transaction = _Transaction(self._email, now)
+        transaction.put_off(each for each in recipients if each not in now)
         try:
-            with smtp_session(self._email, self._login, self._timeouts) as session:
-                transaction.run(session, content)
+            with smtp_session(self._email, self._password, self._timeouts) as session:
+                attempt = transaction.run(session, content)
         except SessionError as error:
             if error.permanent:
                 return Attempt.refusing(recipients, str(error), permanent=True)
@@ -468,9 +465,7 @@ class EmailChannel:
         self._silent_at -= set(now)
         if transaction.silent_at is not None and len({*self.recipients, *recipients}) > 1:
             self._silent_at.add(transaction.silent_at)
-        for left in [each for each in recipients if each not in now]:
-            transaction.refuse([left], f"it fell silent at {left}, whose turn comes by itself")
-        return transaction.attempt()
+        return attempt
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
@@ -495,44 +490,38 @@ class _Transaction:
         self._email = email
         self._recipients = recipients
         self._refused: dict[str, Refusal] = {}
-        self._accepted: tuple[str, ...] = ()
-        self._in_doubt = False
-        self._connection_lost = False
         self.silent_at: str | None = None
 
-    def run(self, session: SmtpSession, content: bytes) -> None:
+    def put_off(self, recipients: Iterable[str]) -> None:
+        """Leave out those at whom the server fell silent before."""
+        for each in recipients:
+            self._refuse([each], f"it fell silent at {each}, whose turn comes by itself")
+
+    def run(self, session: SmtpSession, content: bytes) -> Attempt:
         """Go through the transaction, as far as the connection lets us."""
+        connection_lost = False
         try:
             self._run(session, sender_of(self._email.from_).addr_spec, content)
         except OSError as error:
-            self.refuse(self._open(), explain(error, self._email.ca_file))
-            self._connection_lost = True
-
-    def refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
-        """Note why these were not notified."""
-        server = f"mail server {self._email.host}:{self._email.port}"
-        refusal = Refusal(f"{server}: {sentence}", permanent)
-        self._refused |= dict.fromkeys(recipients, refusal)
-
-    def attempt(self) -> Attempt:
-        """Give the result."""
+            self._refuse(self._open, explain(error, self._email.ca_file))
+            connection_lost = True
         return Attempt(
-            accepted=self._accepted,
+            accepted=self._open,
             refused=self._refused,
-            in_doubt=self._in_doubt,
-            connection_lost=self._connection_lost,
+            in_doubt=session.in_doubt,
+            connection_lost=connection_lost,
         )
 
     def _run(self, session: SmtpSession, sender: str, content: bytes) -> None:
+        """Go on to the end, or until nobody is left; who is not refused by then has the mail."""
         session.mail(sender)
         if not session.answer.accepted:
             self._refuse_rest(session.answer, f"it answers MAIL FROM {sender} with")
-            return
-        for number, recipient in enumerate(self._recipients):
-            if session.time_is_short and number > len(self._refused):
+        for number, recipient in enumerate(self._open):
+            if session.time_is_short and {*self._recipients[:number]} - self._refused.keys():
                 # Those who are through should get it now, however slow the server is.
                 sentence = "it is slow, and the time of this attempt is for those before"
-                self.refuse(self._recipients[number:], sentence)
+                self._refuse(self._recipients[number:], sentence)
                 break
             self.silent_at = recipient
             session.rcpt(recipient)
@@ -540,25 +529,27 @@ class _Transaction:
             answer = session.answer
             if not answer.accepted:
                 sentence = f"it refuses {recipient} with {answer}"
-                self.refuse([recipient], sentence, permanent=answer.permanent)
-        if not self._open():
+                self._refuse([recipient], sentence, permanent=answer.permanent)
+        if not self._open:
             return
         try:
             session.data(content)
         except SMTPDataError:
             self._refuse_rest(session.answer, "it answers DATA with")
-            return
-        finally:
-            self._in_doubt = session.in_doubt
-        if session.answer.accepted:
-            self._accepted = self._open()
-        else:
+        if not session.answer.accepted:
             self._refuse_rest(session.answer, "it refuses the mail with")
 
     def _refuse_rest(self, answer: Reply, words: str) -> None:
-        self.refuse(self._open(), f"{words} {answer}", permanent=answer.permanent)
+        self._refuse(self._open, f"{words} {answer}", permanent=answer.permanent)
 
+    def _refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
+        server = f"mail server {self._email.host}:{self._email.port}"
+        refusal = Refusal(f"{server}: {sentence}", permanent)
+        self._refused |= dict.fromkeys(recipients, refusal)
+
+    @property
     def _open(self) -> tuple[str, ...]:
+        """Those whom the server has not refused."""
         return tuple(each for each in self._recipients if each not in self._refused)
 
 
