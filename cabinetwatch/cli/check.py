@@ -31,7 +31,7 @@ from cabinetwatch.notify.channels import HttpChannel
 from cabinetwatch.notify.links import NoKeyError, link_key_path, read_key
 from cabinetwatch.notify.people import gaps
 from cabinetwatch.notify.plan import plan_test, site_day
-from cabinetwatch.notify.smtp import Login, SessionError, Timeouts, smtp_session
+from cabinetwatch.notify.smtp import SessionError, Timeouts, smtp_session
 from cabinetwatch.service.delivery_loop import carriers
 from cabinetwatch.store.database import Database, check_revision, is_ours
 from cabinetwatch.store.place import NoStoreError, act_as_owner
@@ -342,26 +342,23 @@ def _try_mail(config: Config) -> Iterator[Finding]:
     email = config.notify.email
     if email is None:
         return
-    login = None
-    if email.username is not None:
-        password = config.secret("email-password")
-        if password is None:
-            yield Finding(
-                "mail",
-                False,
-                "there is a username and no password; give password_file in [notify.email], the"
-                " systemd credential email-password, or $CABINETWATCH_EMAIL_PASSWORD",
-            )
-            return
-        login = Login(email.username, password.get_secret_value())
+    password = None if email.username is None else config.secret("email-password")
+    if email.username is not None and password is None:
+        yield Finding(
+            "mail",
+            False,
+            "there is a username and no password; give password_file in [notify.email], the"
+            " systemd credential email-password, or $CABINETWATCH_EMAIL_PASSWORD",
+        )
+        return
     try:
-        with smtp_session(email, login, _MAIL_TIMEOUTS):
+        with smtp_session(email, password, _MAIL_TIMEOUTS):
             pass
     except SessionError as error:
         yield Finding("mail", False, str(error))
         return
     how = {"none": "without TLS", "starttls": "with STARTTLS", "tls": "with TLS"}[email.security]
-    who = "" if login is None else f", logged in as {login.username}"
+    who = "" if email.username is None else f", logged in as {email.username}"
     yield Finding("mail", True, f"mail server {email.host}:{email.port} answers {how}{who}")
 
 

@@ -11,6 +11,7 @@ import time
 from array import array
 from collections import deque
 from collections.abc import Callable, Hashable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, Generic, NamedTuple, TypeVar
 
@@ -72,7 +73,6 @@ class Inbox(Generic[T]):
     ) -> None:
         self._queue_of = queue_of
         self._last = last
-        self._most_bytes = MOST_BYTES
         self._arrived: queue.SimpleQueue[Incoming | T] = queue.SimpleQueue()
         # Each of these two is written by one thread only: the one that reads the network, and ours.
         self._bytes_in = 0
@@ -100,8 +100,8 @@ class Inbox(Generic[T]):
         """
         waiting = self._bytes_in - self._bytes_out
         if self._pressed:
-            return waiting > 2 * self._most_bytes
-        self._full = waiting > (self._most_bytes // 2 if self._full else self._most_bytes)
+            return waiting > 2 * MOST_BYTES
+        self._full = waiting > (MOST_BYTES // 2 if self._full else MOST_BYTES)
         if self._full and self._pressed_since_s is None and self._queue_of is not None:
             self._pressed_since_s = time.monotonic()
         return self._full
@@ -116,20 +116,15 @@ class Inbox(Generic[T]):
         self._sort_all()
         item = self._next()
         if item is None and wait_s > 0:
-            try:
+            with suppress(queue.Empty):
                 self._sort(self._arrived.get(timeout=wait_s))
-            except queue.Empty:
-                return None
-            self._sort_all()
-            item = self._next()
+                return self.take(0.0)
         return item
 
     def _sort_all(self) -> None:
-        try:
+        with suppress(queue.Empty):
             while self._barrier is None:
                 self._sort(self._arrived.get_nowait())
-        except queue.Empty:
-            pass
 
     def _sort(self, item: Incoming | T) -> None:
         if not isinstance(item, Incoming):
@@ -141,7 +136,7 @@ class Inbox(Generic[T]):
         key = None if self._queue_of is None else self._queue_of(item)
         size = _size(item)
         # While others want to be read, together the queues hold half of all.
-        share = self._most_bytes // 2 // max(1, len(self._queues))
+        share = MOST_BYTES // 2 // max(1, len(self._queues))
         waiting = self._queues.get(key)
         if waiting is not None and waiting.bytes + size > share and self._pressed:
             self._bytes_out += size
@@ -288,9 +283,8 @@ class Backlog:
         if message.retain or not self._bursts:
             quality = Quality.RETAINED if message.retain else Quality.LIVE
             readings = [Reading(name, message.t, value, quality) for name, value in values]
-            if quality is Quality.LIVE:
-                for name, _ in values:
-                    self._last_live_t[name] = message.t
+            if not message.retain:
+                self._last_live_t |= {name: message.t for name, _ in values}
             return Released(readings, [message])
         released = Released([], [])
         # One more than there are values, so that it can't be done before all are looked at.
@@ -552,12 +546,11 @@ class ProblemLog:
             self.count += 1
             known = shown in self._topics or len(self._topics) < _MOST_TOPICS
             key = shown if known else _OTHERS
-            last_t, left_out = self._topics.get(key, (None, 0))
-            if last_t is not None and t - last_t < _QUIET_MS:
+            last_t, left_out = self._topics.get(key, (t - _QUIET_MS, 0))
+            if t - last_t < _QUIET_MS:
                 self._topics[key] = last_t, left_out + 1
                 continue
             self._topics[key] = t, 0
-            more = ""
-            if left_out and last_t is not None:
-                more = f" ({left_out} more in the last {describe_duration((t - last_t) / 1000)})"
+            since = describe_duration((t - last_t) / 1000)
+            more = f" ({left_out} more in the last {since})" if left_out else ""
             _log.warning("%s: %s%s", shown, excerpt(problem, 300), more)

@@ -295,11 +295,12 @@ class Connection:
                 properties.SessionExpiryInterval = _NEVER_EXPIRES
             options = {"clean_start": self._clean, "properties": properties}
         client.connect_async(settings.host, settings.port, link.KEEPALIVE_S, **options)
-        client.on_connect = self._on_connect
-        client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
-        client.on_subscribe = self._on_subscribe
-        client.on_publish = self._on_publish
+        # The client and its user data, which come first, are nothing new to us.
+        client.on_connect = lambda _, __, flags, code, more: self._on_connect(flags, code, more)
+        client.on_disconnect = lambda _, __, flags, code, *___: self._on_disconnect(flags, code)
+        client.on_message = lambda _, __, message: self._on_message(message)
+        client.on_subscribe = lambda _, __, mid, codes, *___: self._on_subscribe(mid, codes)
+        client.on_publish = lambda _, __, mid, code, *___: self._on_publish(mid, code)
         return client
 
     def hold(self, *, held: bool) -> None:
@@ -480,12 +481,7 @@ class Connection:
     # -- called by the library, on our thread, out of `work` --------------------------------------
 
     def _on_connect(
-        self,
-        _client: Client,
-        _userdata: object,
-        flags: ConnectFlags,
-        code: ReasonCode,
-        properties: Properties | None,
+        self, flags: ConnectFlags, code: ReasonCode, properties: Properties | None
     ) -> None:
         if self.up:
             return
@@ -527,14 +523,7 @@ class Connection:
                 kept_s,
             )
 
-    def _on_disconnect(
-        self,
-        _client: Client,
-        _userdata: object,
-        flags: DisconnectFlags,
-        code: ReasonCode,
-        _properties: Properties | None,
-    ) -> None:
+    def _on_disconnect(self, flags: DisconnectFlags, code: ReasonCode) -> None:
         if flags.is_disconnect_packet_from_server:
             self._reason = self._reason or link.of_code(code)
             self._end = "taken" if code.value == link.SESSION_TAKEN_OVER else ""
@@ -546,7 +535,7 @@ class Connection:
         elif self.up and self._reason is None and code.value != link.KEEP_ALIVE_TIMEOUT:
             self._end = "closed"
 
-    def _on_message(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
+    def _on_message(self, message: MQTTMessage) -> None:
         t = self._watch.now_ms()
         self._read_bytes += len(message.payload)
         unacknowledged = message.qos > 0 and not self._clean
@@ -575,14 +564,7 @@ class Connection:
             )
         )
 
-    def _on_subscribe(
-        self,
-        _client: Client,
-        _userdata: object,
-        packet_id: int,
-        codes: list[ReasonCode],
-        *_: object,
-    ) -> None:
+    def _on_subscribe(self, packet_id: int, codes: list[ReasonCode]) -> None:
         topic_filter = self._asked.pop(packet_id, None)
         if topic_filter is None or not codes:
             return
@@ -602,7 +584,5 @@ class Connection:
                 topic_filter,
             )
 
-    def _on_publish(
-        self, _client: Client, _userdata: object, packet_id: int, code: ReasonCode, *_: object
-    ) -> None:
+    def _on_publish(self, packet_id: int, code: ReasonCode) -> None:
         self.publications.confirm(packet_id, accepted=not code.is_failure)

@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any, NamedTuple, NoReturn
 
 from jsonpointer import EndOfList, JsonPointer
@@ -37,31 +38,18 @@ class Value(NamedTuple):
     own_utc_ms: int | None = None
 
 
-class Decoded(NamedTuple):
-    """What one message held: the values, and a sentence for everything that could not be read.
-
-    `unread` are the sensors that should have had a value from it and have none, each with the first
-    thing that is wrong for it.
-    """
-
-    values: list[Value]
-    problems: list[str]
-    unread: dict[str, str]
-
-
-_NOTHING = Decoded([], [], {})
 _NOWHERE = object()
 
 
 @dataclass(frozen=True, slots=True)
 class _Source:
-    """One sensor, made ready for decoding. Values come in the order of `rank`."""
+    """One sensor, made ready for decoding. Under wildcards (`wild`) it comes after the others."""
 
     sensor: str
-    rank: tuple[bool, int]
+    wild: bool
+    place: int
     quantity: str
     to_own_unit: Conversion
-    exact: bool
     pointer: JsonPointer | None
     name: str | None
 
@@ -76,17 +64,18 @@ class _Plan(NamedTuple):
 
 
 @dataclass(slots=True)
-class _Findings:
-    """What has been found in one message so far.
+class Decoded:
+    """What one message held: the values, and a sentence for everything that could not be read.
 
-    Under a wildcard, and in a pack, it is ordinary that a message serves only some sensors: what is
-    `missing` is a problem only when nothing was found at all.
+    `unread` are the sensors that should have had a value from it and have none, each with the first
+    thing that is wrong for it. Under a wildcard, and in a pack, it is ordinary that a message
+    serves only some sensors: what is `missing` is a problem only when nothing was found at all.
     """
 
     values: list[Value] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     unread: dict[str, str] = field(default_factory=dict)
-    missing: list[tuple[_Source, str]] = field(default_factory=list)
+    missing: list[tuple[_Source, str]] = field(default_factory=list, compare=False)
 
     def fail(self, source: _Source, what: str) -> None:
         """Note what is wrong with the part of the message that a sensor is read from."""
@@ -118,13 +107,12 @@ class Decoder:
             to_own_unit = conversion(settings.quantity, settings.unit)
             if to_own_unit is None:
                 raise ValueError(f"{settings.unit} is no unit of {settings.quantity}")
-            wild = is_wildcard(settings.topic)
             source = _Source(
                 sensor=sensor,
-                rank=(wild, place),
+                wild=is_wildcard(settings.topic),
+                place=place,
                 quantity=settings.quantity,
                 to_own_unit=to_own_unit,
-                exact=not wild,
                 pointer=None if settings.pointer is None else JsonPointer(settings.pointer),
                 name=settings.senml_name,
             )
@@ -141,31 +129,30 @@ class Decoder:
         A topic that feeds no sensor gives nothing at all. From `arrived_utc_ms` the relative times
         of a SenML pack count.
         """
-        plan = self._plan(topic)
+        plan, found = self._plan(topic), Decoded()
         if plan is None:
-            return _NOTHING
-        found = _Findings()
+            return found
         for source in plan.bare:
             try:
                 found.take(source, source.to_own_unit(from_payload(payload)))
             except Undecodable as error:
                 found.fail(source, f"'{excerpt_of_bytes(payload)}' {error}")
         if plan.pointed or plan.named:
-            named = [source for sources in plan.named.values() for source in sources]
             try:
                 document = parse(payload)
             except Undecodable as error:
                 sentence = f"the payload '{excerpt_of_bytes(payload)}' {error}"
-                found.fail_all([*(source for source, _ in plan.pointed), *named], sentence)
+                pointed = (source for source, _ in plan.pointed)
+                found.fail_all(chain(pointed, *plan.named.values()), sentence)
             else:
                 for source, pointer in plan.pointed:
                     _take_pointed(source, pointer, document, found)
-                if named:
+                if plan.named:
                     _take_pack(plan.named, document, arrived_utc_ms, found)
         if not found.values:
             for source, what in found.missing:
                 found.fail(source, what)
-        return Decoded(found.values, found.problems, found.unread)
+        return found
 
     def sensors_of(self, topic: str) -> tuple[str, ...]:
         """Give the sensors that a topic feeds."""
@@ -173,14 +160,13 @@ class Decoder:
         return () if plan is None else plan.sensors
 
     def _plan(self, topic: str) -> _Plan | None:
-        try:
+        if topic in self._plans:
             return self._plans[topic]
-        except KeyError:
-            pass
         plan = None
         matched = self._matcher.iter_match(topic)  # type: ignore[no-untyped-call]
         # A set, since of a topic that is no topic, such as `#`, a filter may come twice.
-        fed = sorted({source for sources in matched for source in sources}, key=lambda s: s.rank)
+        once = {source for sources in matched for source in sources}
+        fed = sorted(once, key=lambda source: (source.wild, source.place))
         if fed:
             plan = _Plan(tuple(source.sensor for source in fed), [], [], {})
             for source in fed:
@@ -197,15 +183,15 @@ class Decoder:
         return plan
 
 
-def _take_pointed(source: _Source, pointer: JsonPointer, document: Any, found: _Findings) -> None:
+def _take_pointed(source: _Source, pointer: JsonPointer, document: Any, found: Decoded) -> None:
     value = pointer.resolve(document, _NOWHERE)
     # "-" names the element past the end of a list; there is nothing to read (RFC 6901, 4).
     if value is _NOWHERE or isinstance(value, EndOfList):
         what = f"the payload has nothing at '{pointer.path}'"
-        if source.exact:
-            found.fail(source, what)
-        else:
+        if source.wild:
             found.missing.append((source, what))
+        else:
+            found.fail(source, what)
         return
     try:
         found.take(source, source.to_own_unit(from_json(value)))
@@ -214,14 +200,12 @@ def _take_pointed(source: _Source, pointer: JsonPointer, document: Any, found: _
 
 
 def _take_pack(
-    named: Mapping[str, list[_Source]], document: Any, arrived_utc_ms: int, found: _Findings
+    named: Mapping[str, list[_Source]], document: Any, arrived_utc_ms: int, found: Decoded
 ) -> None:
     try:
         pack = resolve(document, arrived_utc_ms / 1000)
     except Undecodable as error:
-        found.fail_all(
-            [each for sources in named.values() for each in sources], f"the payload {error}"
-        )
+        found.fail_all(chain(*named.values()), f"the payload {error}")
         return
     for name, problem in pack.problems:
         found.fail_all(named.get(name, ()), f"in the payload {problem}")
@@ -235,23 +219,21 @@ def _take_pack(
             found.missing += [(source, what) for source in sources]
 
 
-def _take_record(source: _Source, record: "Record", found: _Findings) -> None:
+def _take_record(source: _Source, record: "Record", found: Decoded) -> None:
     if record.value is None:
         return
     # The record's own unit counts; without one, the configured unit does.
-    convert = source.to_own_unit
-    if record.unit is not None:
-        own = conversion(source.quantity, record.unit)
-        if own is None:
-            shown = excerpt(str(record.unit))
-            words = f"the record '{record.name}' is in '{shown}', which is no unit of"
-            found.fail(source, f"{words} {source.quantity}")
-            return
-        convert = own
-    if isinstance(record.value, bool | str):
-        found.fail(source, f"the record '{record.name}' has no numeric value")
-        return
-    found.take(source, convert(record.value), round(record.time_s * 1000) if record.timed else None)
+    unit = record.unit
+    convert = source.to_own_unit if unit is None else conversion(source.quantity, unit)
+    the_record = f"the record '{record.name}'"
+    if convert is None:
+        in_unit = f"is in '{excerpt(str(unit))}', which is no unit of {source.quantity}"
+        found.fail(source, f"{the_record} {in_unit}")
+    elif isinstance(record.value, bool | str):
+        found.fail(source, f"{the_record} has no numeric value")
+    else:
+        own_utc_ms = round(record.time_s * 1000) if record.timed else None
+        found.take(source, convert(record.value), own_utc_ms)
 
 
 # -- numbers and JSON -----------------------------------------------------------------------------
@@ -260,7 +242,6 @@ LONGEST_BYTES = 131_072
 """Our choice: the longest pack that is read (`MOST_RECORDS`), with 65 bytes a record."""
 # Stricter than float(): no 1_000, no nan, no infinity, no digits of other scripts.
 _NUMERAL = re.compile(r"[ \t\r\n]*[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?[ \t\r\n]*")
-_NUMERAL_BYTES = re.compile(_NUMERAL.pattern.encode())
 _LONGEST_NUMERAL = 400
 
 
@@ -270,9 +251,8 @@ class Undecodable(ValueError):  # noqa: N818 - it says what the payload is
 
 def from_payload(payload: bytes) -> float:
     """Read a payload that is wholly a number; raises Undecodable unless it is a finite one."""
-    if len(payload) > _LONGEST_NUMERAL or _NUMERAL_BYTES.fullmatch(payload) is None:
-        raise Undecodable("is not a number")
-    return _finite(float(payload))
+    # Every byte is a letter of Latin-1, and numerals are ASCII.
+    return _from_text(payload.decode("latin-1"), "is not a number")
 
 
 def from_json(value: object) -> float:
@@ -281,25 +261,27 @@ def from_json(value: object) -> float:
     Raises:
         Undecodable: it is something else (true and false are no numbers), or not finite.
     """
-    if isinstance(value, float):
-        return _finite(value)
+    if isinstance(value, str):
+        return _from_text(value, "is a text that is not wholly a number")
     if isinstance(value, bool):
         raise Undecodable("is true or false, not a number")
-    if isinstance(value, int):
+    if isinstance(value, int | float):
         try:
-            return float(value)
+            return _finite(float(value))
         except OverflowError:
             raise Undecodable("is a number too large to be one") from None
-    if isinstance(value, str):
-        if len(value) > _LONGEST_NUMERAL or _NUMERAL.fullmatch(value) is None:
-            raise Undecodable("is a text that is not wholly a number")
-        return _finite(float(value))
     raise Undecodable("is null" if value is None else "is an object or a list, not a number")
 
 
-def _finite(value: float) -> float:
+def _from_text(text: str, wrong: str) -> float:
+    if len(text) > _LONGEST_NUMERAL or _NUMERAL.fullmatch(text) is None:
+        raise Undecodable(wrong)
+    return _finite(float(text))
+
+
+def _finite(value: float, wrong: str = "is not a finite number") -> float:
     if not math.isfinite(value):
-        raise Undecodable("is not a finite number")
+        raise Undecodable(wrong)
     return value
 
 
@@ -455,7 +437,7 @@ def _resolve_record(
     unit = _text(fields, "u") if "u" in fields else base.get("bu")
     value = _value(fields, values[0], base) if values else None
     # Sums are of no use here, but one that can't be read spoils its record all the same.
-    _finite_or_refused(base.get("bs", 0) + _number(fields, "s"), "sum")
+    _finite(base.get("bs", 0) + _number(fields, "s"), "has a sum that is no finite number")
     time_s = base.get("bt", 0) + _number(fields, "t")
     if time_s < _RELATIVE_BELOW_S:
         time_s += now_s
@@ -466,7 +448,8 @@ def _resolve_record(
 
 def _value(fields: Mapping[str, Any], label: str, base: Mapping[str, Any]) -> float | str | bool:
     if label == "v":
-        return _finite_or_refused(base.get("bv", 0) + _number(fields, "v"), "value")
+        value: float = base.get("bv", 0) + _number(fields, "v")
+        return _finite(value, "has a value that is no finite number")
     wanted = bool if label == "vb" else str
     value = fields[label]
     if not isinstance(value, wanted):
@@ -486,15 +469,9 @@ def _number(fields: Mapping[str, Any], label: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise Undecodable(f"has a {label} that is no number")
     try:
-        return _finite_or_refused(float(value), label)
+        return _finite(float(value), f"has a {label} that is no finite number")
     except OverflowError:
         raise Undecodable(f"has a {label} too large to be a number") from None
-
-
-def _finite_or_refused(value: float, what: str) -> float:
-    if not math.isfinite(value):
-        raise Undecodable(f"has a {what} that is no finite number")
-    return value
 
 
 # -- topic filters --------------------------------------------------------------------------------

@@ -48,6 +48,11 @@ class Source(NamedTuple):
     unit: str | None = None
     hint: str | None = None
 
+    @property
+    def name(self) -> str:
+        """What it is called within the payload; empty where it is all of it."""
+        return self.senml_name or self.pointer or ""
+
 
 @dataclass(slots=True)
 class Heard:
@@ -60,8 +65,7 @@ class Heard:
     shown: str = ""
     """The beginning of the latest payload, fit to be shown."""
     last_live_t: int | None = None
-    payloads: deque[bytes] = field(default_factory=deque)
-    payload_bytes: int = 0
+    payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=_PAYLOADS_KEPT))
     gaps_ms: deque[int] = field(default_factory=lambda: deque(maxlen=_GAPS_KEPT))
 
     def note(self, message: Incoming, room_bytes: int) -> None:
@@ -69,12 +73,11 @@ class Heard:
         self.count += 1
         self.shown = excerpt_of_bytes(message.payload, _SHOWN)
         # A picture from a camera is no reading.
-        size, most = len(message.payload), decoding.LONGEST_BYTES
-        if size <= min(most, room_bytes):
-            self.payload_bytes += size
-            while self.payload_bytes > most or len(self.payloads) >= _PAYLOADS_KEPT:
-                self.payload_bytes -= len(self.payloads.popleft())
+        most = decoding.LONGEST_BYTES
+        if len(message.payload) <= min(most, room_bytes):
             self.payloads.append(message.payload)
+            while self.payload_bytes > most:
+                self.payloads.popleft()
         if message.retain:
             return
         self.live += 1
@@ -82,6 +85,11 @@ class Heard:
         if self.last_live_t is not None:
             self.gaps_ms.append(message.t - self.last_live_t)
         self.last_live_t = message.t
+
+    @property
+    def payload_bytes(self) -> int:
+        """How much is kept of it."""
+        return sum(map(len, self.payloads))
 
     def interval_s(self) -> float | None:
         """The usual seconds between live messages; None when it was heard but once."""
@@ -198,14 +206,11 @@ _POSSIBLE: dict[Quantity, tuple[float, float]] = {
     "fan-speed": (0.0, 50_000.0),
     "sound-level": (0.0, 140.0),
 }
-_FAHRENHEIT = frozenset(["f", "degf", "fahrenheit", "tempf"])
-_KELVIN = frozenset(["k", "kelvin"])
-_KILOWATTS = frozenset(["kw", "kilowatt", "kilowatts"])
 _PERCENT = frozenset(["percent", "pct"])
-# What payloads write beside a number as its unit, in small letters.
-_HINTS = {
+# What payloads write beside a number, or in its name, as its unit: in small letters.
+_WORDS_OF_UNITS = {
     **dict.fromkeys(("c", "°c", "℃", "degc", "cel", "celsius"), "Cel"),
-    **dict.fromkeys(("f", "°f", "℉", "degf", "fahrenheit"), "degF"),
+    **dict.fromkeys(("f", "°f", "℉", "degf", "tempf", "fahrenheit"), "degF"),
     **dict.fromkeys(("k", "kelvin"), "K"),
     **dict.fromkeys(("%", "%rh", "rh", "percent"), "%RH"),
     **dict.fromkeys(("w", "watt", "watts"), "W"),
@@ -241,22 +246,26 @@ def guess(topic: str, source: Source) -> Guess | None:
     """Guess quantity and unit; None when nothing fits."""
     if source.unit is not None:
         return _checked(_measured_in(source.unit), source.unit, source.value)
-    words = words_of(source.senml_name or source.pointer or "")
+    words = words_of(source.name)
     if all(word in _EMPTY_NAMES for word in words):
         words = words_of(topic)
     named = _named(words)
     if source.hint is not None:
-        return _hinted(named, source.hint, source.value)
+        # It must not contradict the name. Per cent can be anything, so they need one.
+        unit = _WORDS_OF_UNITS.get(source.hint.strip().lower(), "")
+        return _checked(
+            named or (None if unit == "%RH" else _measured_in(unit)), unit, source.value
+        )
     last = words[-2:]
     if named is None or any(re.fullmatch(_OTHER_UNITS, word) for word in last):
         return None
     if _PERCENT & set(last) and named != "humidity":
         return None
-    return _checked(named, _unit_of(named, set(words), source.value), source.value)
+    return _checked(named, _unit_of(named, words, source.value), source.value)
 
 
-def _measured_in(unit: str) -> str | None:
-    return next((quantity for quantity, names in UNITS.items() if unit in names), None)
+def _measured_in(unit: str) -> Quantity | None:
+    return next((quantity for quantity in _POSSIBLE if unit in UNITS[quantity]), None)
 
 
 def _named(words: list[str]) -> Quantity | None:
@@ -268,37 +277,20 @@ def _named(words: list[str]) -> Quantity | None:
     return None
 
 
-def _hinted(named: Quantity | None, hint: str, value: float) -> Guess | None:
-    """Go by the unit beside a number, which must not contradict its name.
-
-    Per cent can be anything, so they need a name.
-    """
-    unit = _HINTS.get(hint.strip().lower())
-    if unit is None:
-        return None
-    if named is None and unit != "%RH":
-        return _checked(_measured_in(unit), unit, value)
-    return _checked(named, unit, value)
-
-
-def _unit_of(quantity: str, words: set[str], value: float) -> str:
-    if quantity == "power" and words & _KILOWATTS:
-        return "kW"
-    if quantity != "temperature":
-        return UNITS[quantity][0]
-    if words & _FAHRENHEIT:
-        return "degF"
+def _unit_of(quantity: Quantity, words: list[str], value: float) -> str:
+    named = {_WORDS_OF_UNITS.get(word) for word in words} & set(UNITS[quantity])
     # No house has 200 degC of air, nor 200 K.
-    return "K" if words & _KELVIN or value > 200.0 else "Cel"
+    usual = "K" if quantity == "temperature" and value > 200.0 else UNITS[quantity][0]
+    return next((unit for unit in ("kW", "degF", "K") if unit in named), usual)
 
 
-def _checked(quantity: str | None, unit: str, value: float) -> Guess | None:
+def _checked(quantity: Quantity | None, unit: str, value: float) -> Guess | None:
     """Give the guess if such a sensor could read such a value."""
-    for known, (lowest, highest) in _POSSIBLE.items():
-        convert = conversion(known, unit)
-        if known == quantity and convert is not None and lowest <= convert(value) <= highest:
-            return Guess(known, unit)
-    return None
+    convert = None if quantity is None else conversion(quantity, unit)
+    if quantity is None or convert is None:
+        return None
+    lowest, highest = _POSSIBLE[quantity]
+    return Guess(quantity, unit) if lowest <= convert(value) <= highest else None
 
 
 QOS_0 = "comes at QoS 0, which no broker keeps: what it says while the watch is away is lost"
@@ -329,8 +321,7 @@ class Drafted:
         return not AMBIENT_WORDS.isdisjoint(self._words())
 
     def _words(self) -> list[str]:
-        named = self.source.senml_name or self.source.pointer or ""
-        return words_of(self.heard.topic) + words_of(named)
+        return words_of(self.heard.topic) + words_of(self.source.name)
 
 
 def draft(heard: Iterable[Heard], config: Config) -> str:
@@ -340,46 +331,42 @@ def draft(heard: Iterable[Heard], config: Config) -> str:
     those of the configuration, so that the draft can be appended to it.
     """
     taken = {SITE_SUBJECT, *config.sensors, *config.devices}
-    drafted: list[Drafted] = []
-    remarks: list[str] = []
-    for topic in sorted(heard, key=lambda one: one.topic):
-        if topic_matches_sub(f"{config.mqtt.publish_under}/#", topic.topic):
-            continue
-        _draft_topic(topic, config.sensors, taken, drafted, remarks)
+    found = [
+        each
+        for topic in sorted(heard, key=lambda one: one.topic)
+        if not topic_matches_sub(f"{config.mqtt.publish_under}/#", topic.topic)
+        for each in _draft_topic(topic, config.sensors, taken)
+    ]
+    drafted = [each for each in found if isinstance(each, Drafted)]
+    remarks = [f"# {each}" for each in found if isinstance(each, str)]
     parts = [_sensor_table(one) for one in drafted]
     parts += _device_tables(drafted, taken)
     if remarks:
-        parts.append("\n".join(["# Not drafted:", *(f"# {remark}" for remark in remarks)]))
+        parts.append("\n".join(["# Not drafted:", *remarks]))
     return "\n\n".join(parts) + "\n" if parts else ""
 
 
 def _draft_topic(
-    heard: Heard,
-    configured: Mapping[str, Sensor],
-    taken: set[str],
-    drafted: list[Drafted],
-    remarks: list[str],
-) -> None:
-    """Add the sensors of one topic, or the reason why there is none."""
+    heard: Heard, configured: Mapping[str, Sensor], taken: set[str]
+) -> Iterator[Drafted | str]:
+    """Give the sensors of one topic, and in a remark for each other number why it is none."""
     shown = excerpt(heard.topic)
     sources = heard.sources()
     if not sources:
-        remarks.append(f"{shown}: no number in '{heard.shown}'")
+        yield f"{shown}: no number in '{heard.shown}'"
     for source in sources:
-        name = source.senml_name or source.pointer
-        where = shown if name is None else f"{shown} {excerpt(name)}"
+        where = f"{shown} {excerpt(source.name)}" if source.name else shown
         known = _configured_as(heard.topic, source, configured)
         guessed = guess(heard.topic, source)
-        if name is not None and any(0xD800 <= ord(letter) < 0xE000 for letter in name):
+        if any(0xD800 <= ord(letter) < 0xE000 for letter in source.name):
             # JSON can name half a surrogate pair, TOML only whole characters.
-            remarks.append(f"{where}: half a character stands in its name, which TOML can't hold")
+            yield f"{where}: half a character stands in its name, which TOML can't hold"
         elif known is not None:
-            remarks.append(f"{where}: it is [sensors.{known}] already")
+            yield f"{where}: it is [sensors.{known}] already"
         elif guessed is None:
-            remarks.append(f"{where}: {source.value:zg}, not known what it measures")
+            yield f"{where}: {source.value:zg}, not known what it measures"
         else:
-            identity = _new_id(heard.topic, source, taken)
-            drafted.append(Drafted(identity, heard, source, guessed))
+            yield Drafted(_new_id(heard.topic, source, taken), heard, source, guessed)
 
 
 def _configured_as(topic: str, source: Source, configured: Mapping[str, Sensor]) -> str | None:
@@ -391,11 +378,9 @@ def _configured_as(topic: str, source: Source, configured: Mapping[str, Sensor])
 
 
 def _new_id(topic: str, source: Source, taken: set[str]) -> str:
-    words: list[str] = []
-    for word in words_of(topic) + words_of(source.senml_name or source.pointer or ""):
-        if word.isascii() and word not in words:
-            words.append(word)
-    return _free_id("-".join(words)[-_LONGEST_ID:].strip("-") or "sensor", taken)
+    words = dict.fromkeys(words_of(topic) + words_of(source.name))
+    wanted = "-".join(word for word in words if word.isascii())
+    return _free_id(wanted[-_LONGEST_ID:].strip("-") or "sensor", taken)
 
 
 def _free_id(wanted: str, taken: set[str]) -> str:
@@ -413,11 +398,9 @@ def _sensor_table(one: Drafted) -> str:
         lines.append(f"# It {QOS_0}.")
     if not heard.live:
         lines.append(f"# Of this one {RETAINED}.")
-    lines += [f"[sensors.{one.id}]", f"topic = {toml_text(heard.topic)}"]
-    if source.pointer is not None:
-        lines.append(f"pointer = {toml_text(source.pointer)}")
-    if source.senml_name is not None:
-        lines.append(f"senml_name = {toml_text(source.senml_name)}")
+    keys = {"topic": heard.topic, "pointer": source.pointer, "senml_name": source.senml_name}
+    lines.append(f"[sensors.{one.id}]")
+    lines += [f"{key} = {toml_text(text)}" for key, text in keys.items() if text is not None]
     lines.append(f'quantity = "{one.guess.quantity}"')
     lines.append(f'unit = "{one.guess.unit}"  # it said {source.value:zg}')
     interval_s = heard.interval_s()
@@ -432,8 +415,7 @@ def _sensor_table(one: Drafted) -> str:
 def _device_tables(drafted: list[Drafted], taken: set[str]) -> list[str]:
     """Give a device for each temperature; its ambient is guessed among the others."""
     temperatures = [one for one in drafted if one.guess.quantity == "temperature"]
-    named = [one for one in temperatures if one.may_be_ambient]
-    ambient = named[0] if named else None
+    ambient = next((one for one in temperatures if one.may_be_ambient), None)
     tables = []
     for one in temperatures:
         words = one.id.removesuffix("-temperature").removesuffix("-temp")
@@ -483,10 +465,7 @@ def toml_text(text: str) -> str:
     def escaped(letter: str) -> str:
         if letter in '"\\':
             return f"\\{letter}"
-        code = ord(letter)
-        if letter.isprintable():
-            return letter
-        return f"\\u{code:04X}" if code < 0x10000 else f"\\U{code:08X}"
+        return letter if letter.isprintable() else f"\\U{ord(letter):08X}"
 
     return f'"{"".join(map(escaped, text))}"'
 

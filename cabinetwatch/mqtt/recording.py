@@ -67,9 +67,8 @@ def from_line(line: str) -> Recorded:
         fields["time"] = _CLIENT_ZONE.sub(r"\1:\2", fields["tst"])
         if fields.get("payload", "") is None:
             fields["payload"] = ""
-    _require(fields, "time", "topic", "payload")
-    topic, payload = fields["topic"], fields["payload"]
-    _check_moment(fields["time"])
+    time, topic, payload = _members(fields, "time", "topic", "payload")
+    utc_ms = _instant(time)
     if not isinstance(topic, str) or not topic:
         raise ValueError("has a topic that is no text")
     if not isinstance(payload, str):
@@ -79,7 +78,7 @@ def from_line(line: str) -> Recorded:
         content = payload.encode("utf-8", "surrogateescape")
     except UnicodeEncodeError:
         raise ValueError("has a payload that stands for no bytes") from None
-    return Recorded(from_instant(fields["time"]), topic, content, fields.get("retain") in (True, 1))
+    return Recorded(utc_ms, topic, content, fields.get("retain") in (True, 1))
 
 
 def _object(line: str) -> dict[str, Any]:
@@ -94,15 +93,17 @@ def _object(line: str) -> dict[str, Any]:
     return fields
 
 
-def _require(fields: Mapping[str, Any], *names: str) -> None:
+def _members(fields: Mapping[str, Any], *names: str) -> list[Any]:
     missing = [name for name in names if name not in fields]
     if missing:
         raise ValueError(f"lacks {' and '.join(missing)}")
+    return [fields[name] for name in names]
 
 
-def _check_moment(moment: object) -> None:
+def _instant(moment: object) -> int:
     if isinstance(moment, bool) or not isinstance(moment, str | int | float):
         raise ValueError("has a time that is no text and no number")  # noqa: TRY004 - as above
+    return from_instant(moment)
 
 
 def read_recording(path: Path, on_problem: Callable[[str], None]) -> Iterator[Recorded]:
@@ -155,7 +156,10 @@ class Recorder:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.close()
+        """Bring everything to the disk and close the file."""
+        self.flush()
+        os.fsync(self._file.fileno())
+        self._file.close()
 
     def write(self, recorded: Recorded) -> None:
         """Append a message; it is on its way to the disk after the next `flush`."""
@@ -165,12 +169,6 @@ class Recorder:
     def flush(self) -> None:
         """Hand what was written to the system."""
         self._file.flush()
-
-    def close(self) -> None:
-        """Bring everything to the disk and close the file."""
-        self._file.flush()
-        os.fsync(self._file.fileno())
-        self._file.close()
 
 
 def _begins_as_recording(descriptor: int) -> bool:
@@ -299,10 +297,9 @@ def _cells(line: str) -> list[str]:
 def _export_parser(sensors: Mapping[str, Sensor]) -> _Parser:
     def parse(number: int, line: str, _: Problem) -> Iterator[FileReading]:
         fields = _object(line)
-        _require(fields, *CSV_HEADER)
-        _check_moment(fields["time"])
-        utc_ms, sensor = from_instant(fields["time"]), _known(str(fields["sensor"]), sensors)
-        yield FileReading(number, utc_ms, sensor, _number(fields["value"]), corrected=True)
+        time, sensor, value = _members(fields, *CSV_HEADER)
+        utc_ms, known = _instant(time), _known(str(sensor), sensors)
+        yield FileReading(number, utc_ms, known, _number(value), corrected=True)
 
     return parse
 

@@ -9,7 +9,7 @@ import logging
 import os
 import re
 import resource
-import selectors
+import select
 import signal
 import socket
 import ssl
@@ -18,11 +18,13 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from http import HTTPStatus
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from smtplib import SMTPDataError
-from typing import Any, Protocol
+from typing import IO, Any, cast
 from urllib.parse import urlsplit, urlunsplit
 
 from jinja2 import TemplateError
@@ -32,12 +34,12 @@ from pydantic import SecretStr
 from cabinetwatch.config.model import Config
 from cabinetwatch.config.services import Command, Email, Http
 from cabinetwatch.config.values import read_plain_file
+from cabinetwatch.mqtt.session import MqttSession
 from cabinetwatch.notify.delivery import Attempt, ChannelQueue, Probe, Refusal, Send, carry_out
 from cabinetwatch.notify.mail import SystemMail, build_message, build_system_mail
 from cabinetwatch.notify.people import Told, addresses_now
-from cabinetwatch.notify.plan import Present
+from cabinetwatch.notify.plan import Present, sender_of
 from cabinetwatch.notify.smtp import (
-    Login,
     Reply,
     SessionError,
     SmtpSession,
@@ -49,12 +51,9 @@ from cabinetwatch.notify.smtp import (
 )
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import ConfigError, printable
-from cabinetwatch.watch.events import Transition
 
 _log = logging.getLogger(__name__)
 
-COMMAND_RECIPIENT = "command"
-MQTT_RECIPIENT = "mqtt"
 MOST_DATA_BYTES = 256 * 2**20
 """Beside the watch's own 80 MB this stays below what its unit may have (MemoryMax=)."""
 
@@ -86,12 +85,11 @@ def _for_programs(notice: Notice, present: Present | None) -> dict[str, Any]:
 class CommandChannel:
     """Runs the program of `[notify.command]`, with JSON on standard input (`_for_programs`)."""
 
-    recipients: tuple[str, ...] = (COMMAND_RECIPIENT,)
+    recipients: tuple[str, ...] = ("command",)
 
     def __init__(self, command: Command, present: Present | None = None) -> None:
         self._present = present
-        self._argv = list(command.argv)
-        self._timeout_s = command.timeout_s
+        self._command = command
 
     def probe(self) -> Attempt:
         """A program can only be tried by running it."""
@@ -106,7 +104,7 @@ class CommandChannel:
             problem = f"can't be started: {error.strerror}"
         if problem is None:
             return Attempt(accepted=recipients)
-        return Attempt(refused={COMMAND_RECIPIENT: Refusal(f"program {self._argv[0]} {problem}")})
+        return Attempt.refusing(recipients, f"program {self._command.argv[0]} {problem}")
 
     def _run(self, told: bytes) -> str | None:
         """Run the program; say what went wrong, None if nothing.
@@ -118,32 +116,29 @@ class CommandChannel:
         with os.fdopen(os.memfd_create("notice"), "r+b", buffering=0) as stdin:
             stdin.write(told)
             stdin.seek(0)
-            reader, writer = os.pipe()
-            with os.fdopen(reader, "rb", buffering=0):
-                try:
-                    process = subprocess.Popen(  # noqa: S603 - the owner's own program
-                        self._argv,
-                        stdin=stdin,
-                        stdout=subprocess.DEVNULL,
-                        stderr=writer,
-                        env={key: text for key, text in os.environ.items() if key not in _SECRETS},
-                        start_new_session=True,
-                    )
-                finally:
-                    os.close(writer)
+            process = subprocess.Popen(  # noqa: S603 - the owner's own program
+                self._command.argv,
+                stdin=stdin,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                bufsize=0,
+                env={key: text for key, text in os.environ.items() if key not in _SECRETS},
+                start_new_session=True,
+            )
+        with cast("IO[bytes]", process.stderr) as stderr:
+            last_words = _LastWords(stderr.fileno())
+            try:
                 _keep_small(process.pid)
-                last_words = _LastWords(reader)
-                try:
-                    ended = last_words.until_the_end(process, self._timeout_s)
-                finally:
-                    if process.poll() is None:
-                        # It leads a process group of its own, of all that it started.
-                        os.killpg(process.pid, signal.SIGKILL)
-                        # One that waits for a disk ends only with that; it is not waited for.
-                        with suppress(subprocess.TimeoutExpired):
-                            process.wait(_DEAD_WITHIN_S)
+                ended = last_words.until_the_end(process, self._command.timeout_s)
+            finally:
+                if process.poll() is None:
+                    # It leads a process group of its own, of all that it started.
+                    os.killpg(process.pid, signal.SIGKILL)
+                    # One that waits for a disk ends only with that; it is not waited for.
+                    with suppress(subprocess.TimeoutExpired):
+                        process.wait(_DEAD_WITHIN_S)
         if not ended:
-            return f"was stopped after {self._timeout_s:zg} s{last_words}"
+            return f"was stopped after {self._command.timeout_s:zg} s{last_words}"
         status = process.wait()
         if status < 0:
             return f"was ended by signal {-status}{last_words}"
@@ -161,28 +156,26 @@ class _LastWords:
     def until_the_end(self, process: subprocess.Popen[bytes], within_s: float) -> bool:
         """Listen until the program ends; False when it does not in time."""
         until = time.monotonic() + within_s
-        end = os.pidfd_open(process.pid)
-        with os.fdopen(end, "rb", buffering=0), selectors.DefaultSelector() as selector:
-            selector.register(end, selectors.EVENT_READ)
-            selector.register(self._said, selectors.EVENT_READ)
+        with os.fdopen(os.pidfd_open(process.pid), "rb", buffering=0) as end:
+            watched = [end.fileno(), self._said]
             while (left_s := until - time.monotonic()) > 0:
-                ready = {key.fd for key, _ in selector.select(left_s)}
-                if self._said in ready and self._listen() is False:
-                    selector.unregister(self._said)
-                if end in ready:
+                ready, _, _ = select.select(watched, [], [], left_s)
+                if end.fileno() in ready:
                     # More than a pipe holds; a child left behind may say on, and is not heard out.
                     for _ in range(_PIPE_CHUNKS):
                         if not self._listen():
                             break
                     return True
+                if ready and not self._listen():
+                    watched.remove(self._said)
         return False
 
-    def _listen(self) -> bool | None:
-        """Take what has been said; None when that is nothing now, False when it can be no more."""
+    def _listen(self) -> bool:
+        """Take what has been said; False when nothing has, or no more can be."""
         try:
             said = os.read(self._said, _CHUNK)
         except BlockingIOError:
-            return None
+            return False
         self._tail = (self._tail + said)[-_SHOWN_OF_ERRORS:]
         return bool(said)
 
@@ -203,7 +196,6 @@ def _keep_small(pid: int) -> None:
         Path(f"/proc/{pid}/oom_score_adj").write_text("500")
 
 
-HTTP_RECIPIENT = "http"
 _MOST_HEADERS_BYTES = 16 * 1024
 _HEADER_NAME = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
 """A token of RFC 9110, section 5.6.2."""
@@ -224,10 +216,11 @@ class HttpChannel:
         ConfigError: the template is none.
     """
 
-    recipients: tuple[str, ...] = (HTTP_RECIPIENT,)
+    recipients: tuple[str, ...] = ("http",)
 
     def __init__(self, http: Http, present: Present | None = None) -> None:
         self._http = http
+        self._server = "HTTP server {}:{}".format(*http.server)
         self._present = present
         self._template = None
         if http.template is not None:
@@ -250,7 +243,7 @@ class HttpChannel:
         try:
             headers = self._headers(notice)
         except ConfigError as error:
-            return Attempt(refused={HTTP_RECIPIENT: Refusal(str(error))})
+            return Attempt.refusing(recipients, str(error))
         body = self._body(notice)
         parts = urlsplit(self._http.url)
         target = urlunsplit(("", "", parts.path or "/", parts.query, ""))
@@ -264,8 +257,8 @@ class HttpChannel:
             sentence = self._sentence(error)
             if not is_sent:
                 return Attempt(unreachable=sentence)
-            refused = {HTTP_RECIPIENT: Refusal(sentence)}
-            return Attempt(refused=refused, in_doubt=True, connection_lost=True)
+            refusing = Attempt.refusing(recipients, sentence)
+            return replace(refusing, in_doubt=True, connection_lost=True)
         return self._answered(status, recipients)
 
     def _answered(self, status: int, recipients: tuple[str, ...]) -> Attempt:
@@ -276,8 +269,7 @@ class HttpChannel:
         moved = HTTPStatus.MULTIPLE_CHOICES <= status < HTTPStatus.BAD_REQUEST
         if moved:
             sentence += ", which sends us elsewhere; set the url that it should be"
-        final = moved or status in _FINAL
-        return Attempt(refused={HTTP_RECIPIENT: Refusal(sentence, permanent=final)})
+        return Attempt.refusing(recipients, sentence, permanent=moved or status in _FINAL)
 
     @contextmanager
     def _connection(self) -> Iterator[HTTPConnection]:
@@ -308,7 +300,7 @@ class HttpChannel:
             connection.close()
 
     def _headers(self, notice: Notice) -> dict[str, str]:
-        """Give the headers, those of the file last.
+        """Give the headers, ours but where the file has its own.
 
         Raises:
             ConfigError: the file can't be read, or has what is no header.
@@ -320,6 +312,7 @@ class HttpChannel:
             "Connection": "close",
             "Idempotency-Key": json.dumps(notice.id),
         }
+        ours = {name.lower(): name for name in headers}
         file = self._http.headers_file
         if file is None:
             return headers
@@ -334,7 +327,8 @@ class HttpChannel:
                 continue
             if not colon or not _HEADER_NAME.fullmatch(name) or _CONTROL.search(value.strip()):
                 raise ConfigError([f"{where}: line {number} is no header; write Name: value"])
-            headers[name] = value.strip()
+            # Names are the same in small letters (RFC 9110, section 5.1).
+            headers[ours.get(name.lower(), name)] = value.strip()
         return headers
 
     def _body(self, notice: Notice) -> bytes:
@@ -345,11 +339,6 @@ class HttpChannel:
             except Exception as error:  # noqa: BLE001 - the user's template; the alarm goes out anyway
                 _log.warning("[notify.http] template failed, JSON is sent in its place: %s", error)
         return json.dumps(told).encode()
-
-    @property
-    def _server(self) -> str:
-        host, port = self._http.server
-        return f"HTTP server {host}:{port}"
 
     def _sentence(self, error: Exception) -> str:
         if isinstance(error, HTTPException):
@@ -364,36 +353,18 @@ def _cut(connection: HTTPConnection) -> None:
         socket.socket.shutdown(connection.sock, socket.SHUT_RDWR)
 
 
-class Publish(Protocol):
-    """How the connection to the broker publishes."""
-
-    def __call__(
-        self, topic: str, payload: bytes, *, retain: bool, qos: int, on_done: Callable[[bool], None]
-    ) -> None:
-        """Publish, and call `on_done` once, from any thread, with whether the broker took it."""
-        ...
-
-
 class MqttChannel:
-    """Publishes transitions with QoS 1 and waits for the broker's confirmation."""
+    """Publishes transitions under a prefix, QoS 1, and waits for the broker's confirmation."""
 
-    recipients: tuple[str, ...] = (MQTT_RECIPIENT,)
+    recipients: tuple[str, ...] = ("mqtt",)
 
-    def __init__(
-        self,
-        publish: Publish,
-        connected: Callable[[], bool],
-        prefix: str,
-        confirmed_within_s: float = _CONFIRMED_WITHIN_S,
-    ) -> None:
-        self._publish = publish
-        self._connected = connected
+    def __init__(self, session: MqttSession, prefix: str) -> None:
+        self._session = session
         self._prefix = prefix
-        self._confirmed_within_s = confirmed_within_s
 
     def probe(self) -> Attempt:
         """Look whether there is a connection; that there is none is told by `broker-lost`."""
-        if self._connected():
+        if self._session.connected:
             return Attempt()
         return Attempt(unreachable="there is no connection to the broker", told_elsewhere=True)
 
@@ -404,29 +375,20 @@ class MqttChannel:
             return absent
         (transition,) = notice.transitions
         topic = f"{self._prefix}/alarm/{transition.subject}/{transition.condition}"
-        confirmed = self._published(topic, transition, retain=notice.kind != "test")
+        payload = json.dumps(transition.public(), ensure_ascii=False).encode("utf-8", "replace")
+        retain = notice.kind != "test"
+        answers: SimpleQueue[bool] = SimpleQueue()
+        self._session.publish(topic, payload, retain=retain, qos=1, on_done=answers.put)
+        try:
+            confirmed = answers.get(timeout=_CONFIRMED_WITHIN_S)
+        except Empty:
+            confirmed = None
         if confirmed:
             return Attempt(accepted=recipients)
-        if not self._connected():
+        if not self._session.connected:
             return self.probe()
         how = "has not confirmed" if confirmed is None else "does not take"
-        return Attempt(
-            refused={MQTT_RECIPIENT: Refusal(f"the broker {how} what is sent to {topic}")}
-        )
-
-    def _published(self, topic: str, transition: Transition, *, retain: bool) -> bool | None:
-        """Publish and wait; None when no word came in time."""
-        answered = threading.Event()
-        answers: list[bool] = []
-
-        def on_done(taken: bool) -> None:
-            answers.append(taken)
-            answered.set()
-
-        payload = json.dumps(transition.public(), ensure_ascii=False).encode("utf-8", "replace")
-        self._publish(topic, payload, retain=retain, qos=1, on_done=on_done)
-        answered.wait(self._confirmed_within_s)
-        return answers[0] if answers else None
+        return Attempt.refusing(recipients, f"the broker {how} what is sent to {topic}")
 
 
 class NotComposedError(Exception):
@@ -458,21 +420,14 @@ class EmailChannel:
     ) -> None:
         self._config = config
         self._email = email
+        self._password = password
         self._timeouts = timeouts or Timeouts()
         self._silent_at: set[str] = set()
-        self._to = email.addresses if to is None else to
+        self.recipients = email.addresses if to is None else to
+        """Whom it mails what names no others."""
         self._told = told or Told()
         self._compose = compose
         self._present = present
-        self._login = None
-        if email.username is not None:
-            secret = "" if password is None else password.get_secret_value()
-            self._login = Login(email.username, secret)
-
-    @property
-    def recipients(self) -> tuple[str, ...]:
-        """Whom it mails what names no others."""
-        return self._to
 
     def probe(self) -> Attempt:
         """Connect, secure and log in, and send nothing.
@@ -481,7 +436,7 @@ class EmailChannel:
         and then that is the end of that mail.
         """
         try:
-            with smtp_session(self._email, self._login, self._timeouts):
+            with smtp_session(self._email, self._password, self._timeouts):
                 return Attempt()
         except SessionError as error:
             return Attempt() if error.permanent else Attempt(unreachable=str(error))
@@ -495,29 +450,28 @@ class EmailChannel:
         try:
             content = self._content(notice)
         except NotComposedError as error:
-            reason = dict.fromkeys(recipients, Refusal(str(error)))
-            return Attempt(refused=reason, told_elsewhere=error.in_the_making)
+            refusing = Attempt.refusing(recipients, str(error))
+            return replace(refusing, told_elsewhere=error.in_the_making)
         now = tuple(each for each in recipients if each not in self._silent_at) or recipients
         transaction = _Transaction(self._email, now)
+        transaction.put_off(each for each in recipients if each not in now)
         try:
-            with smtp_session(self._email, self._login, self._timeouts) as session:
-                transaction.run(session, content)
+            with smtp_session(self._email, self._password, self._timeouts) as session:
+                attempt = transaction.run(session, content)
         except SessionError as error:
             if error.permanent:
-                return Attempt(refused=dict.fromkeys(recipients, Refusal(str(error), True)))
+                return Attempt.refusing(recipients, str(error), permanent=True)
             return Attempt(unreachable=str(error))
         self._silent_at -= set(now)
-        if transaction.silent_at is not None and len({*self._to, *recipients}) > 1:
+        if transaction.silent_at is not None and len({*self.recipients, *recipients}) > 1:
             self._silent_at.add(transaction.silent_at)
-        for left in [each for each in recipients if each not in now]:
-            transaction.refuse([left], f"it fell silent at {left}, whose turn comes by itself")
-        return transaction.attempt()
+        return attempt
 
     def _content(self, notice: Notice) -> bytes:
         if notice.kind not in ("summary", "system"):
             return build_message(
                 *(notice, self._config, self._email, self._present),
-                to=self._to,
+                to=self.recipients,
                 before=self._told.before(notice, self._config, self._present),
                 written_ms=self._told.written_ms(notice, self._config),
             ).as_bytes()
@@ -536,44 +490,38 @@ class _Transaction:
         self._email = email
         self._recipients = recipients
         self._refused: dict[str, Refusal] = {}
-        self._accepted: tuple[str, ...] = ()
-        self._in_doubt = False
-        self._connection_lost = False
         self.silent_at: str | None = None
 
-    def run(self, session: SmtpSession, content: bytes) -> None:
+    def put_off(self, recipients: Iterable[str]) -> None:
+        """Leave out those at whom the server fell silent before."""
+        for each in recipients:
+            self._refuse([each], f"it fell silent at {each}, whose turn comes by itself")
+
+    def run(self, session: SmtpSession, content: bytes) -> Attempt:
         """Go through the transaction, as far as the connection lets us."""
+        connection_lost = False
         try:
-            self._run(session, self._email.from_.rpartition("<")[2].rstrip(">"), content)
+            self._run(session, sender_of(self._email.from_).addr_spec, content)
         except OSError as error:
-            self.refuse(self._open(), explain(error, self._email.ca_file))
-            self._connection_lost = True
-
-    def refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
-        """Note why these were not notified."""
-        server = f"mail server {self._email.host}:{self._email.port}"
-        refusal = Refusal(f"{server}: {sentence}", permanent)
-        self._refused |= dict.fromkeys(recipients, refusal)
-
-    def attempt(self) -> Attempt:
-        """Give the result."""
+            self._refuse(self._open, explain(error, self._email.ca_file))
+            connection_lost = True
         return Attempt(
-            accepted=self._accepted,
+            accepted=self._open,
             refused=self._refused,
-            in_doubt=self._in_doubt,
-            connection_lost=self._connection_lost,
+            in_doubt=session.in_doubt,
+            connection_lost=connection_lost,
         )
 
     def _run(self, session: SmtpSession, sender: str, content: bytes) -> None:
+        """Go on to the end, or until nobody is left; who is not refused by then has the mail."""
         session.mail(sender)
         if not session.answer.accepted:
             self._refuse_rest(session.answer, f"it answers MAIL FROM {sender} with")
-            return
-        for number, recipient in enumerate(self._recipients):
-            if session.time_is_short and number > len(self._refused):
+        for number, recipient in enumerate(self._open):
+            if session.time_is_short and {*self._recipients[:number]} - self._refused.keys():
                 # Those who are through should get it now, however slow the server is.
                 sentence = "it is slow, and the time of this attempt is for those before"
-                self.refuse(self._recipients[number:], sentence)
+                self._refuse(self._recipients[number:], sentence)
                 break
             self.silent_at = recipient
             session.rcpt(recipient)
@@ -581,25 +529,27 @@ class _Transaction:
             answer = session.answer
             if not answer.accepted:
                 sentence = f"it refuses {recipient} with {answer}"
-                self.refuse([recipient], sentence, permanent=answer.permanent)
-        if not self._open():
+                self._refuse([recipient], sentence, permanent=answer.permanent)
+        if not self._open:
             return
         try:
             session.data(content)
         except SMTPDataError:
             self._refuse_rest(session.answer, "it answers DATA with")
-            return
-        finally:
-            self._in_doubt = session.in_doubt
-        if session.answer.accepted:
-            self._accepted = self._open()
-        else:
+        if not session.answer.accepted:
             self._refuse_rest(session.answer, "it refuses the mail with")
 
     def _refuse_rest(self, answer: Reply, words: str) -> None:
-        self.refuse(self._open(), f"{words} {answer}", permanent=answer.permanent)
+        self._refuse(self._open, f"{words} {answer}", permanent=answer.permanent)
 
+    def _refuse(self, recipients: Iterable[str], sentence: str, *, permanent: bool = False) -> None:
+        server = f"mail server {self._email.host}:{self._email.port}"
+        refusal = Refusal(f"{server}: {sentence}", permanent)
+        self._refused |= dict.fromkeys(recipients, refusal)
+
+    @property
     def _open(self) -> tuple[str, ...]:
+        """Those whom the server has not refused."""
         return tuple(each for each in self._recipients if each not in self._refused)
 
 

@@ -9,7 +9,7 @@ the channels do. Watch time decides on everything but quiet hours, which are the
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 from typing import NamedTuple, Protocol
 
 from cabinetwatch.config.model import Config
@@ -22,10 +22,12 @@ from cabinetwatch.notify.plan import (
     Repeats,
     Retained,
     alarm_key,
+    can_wait,
     is_mailed,
     plan_again,
     plan_digest,
     plan_repeat,
+    priority_of,
     quiet_hours,
 )
 from cabinetwatch.store.records import Channel, Notice, Outcome, Status
@@ -62,14 +64,19 @@ class Attempt:
     connection_lost: bool = False
     told_elsewhere: bool = False
 
+    @classmethod
+    def refusing(
+        cls, recipients: Iterable[str], sentence: str, *, permanent: bool = False
+    ) -> "Attempt":
+        """Give one in which none of these were notified, all for one reason."""
+        return cls(refused=dict.fromkeys(recipients, Refusal(sentence, permanent)))
+
 
 class Carrier(Protocol):
     """A channel: it carries one notice at a time, and blocks no longer than its time limits."""
 
-    @property
-    def recipients(self) -> tuple[str, ...]:
-        """Everybody whom this channel tells."""
-        ...
+    recipients: tuple[str, ...]
+    """Everybody whom this channel tells."""
 
     def send(self, notice: Notice, recipients: tuple[str, ...]) -> Attempt:
         """Try once to deliver a notice to these recipients."""
@@ -110,8 +117,6 @@ def retry_delay_ms(failures: int) -> int:
     return round(1000 * backoff_s(failures, _FIRST_RETRY_S, _LONGEST_RETRY_S))
 
 
-_RANKS = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
-
 _CHANNEL = ""
 """Stands among the recipients' faults for the channel as a whole."""
 
@@ -133,12 +138,10 @@ class _Pending:
     may_be_known: bool = False
 
     @property
-    def rank(self) -> int:
-        """How urgent it is: 0 for high. What a summary tells can wait, whatever it lists."""
-        if self.notice.kind == "summary":
-            return _RANKS[Priority.LOW]
-        told = self.notice.accounts or self.notice.transitions
-        return min((_RANKS[each.priority] for each in told), default=2)
+    def turn(self) -> tuple[int, int, int]:
+        """What decides which comes first: no single notice that fails holds up the others."""
+        urgency = list(Priority).index(priority_of(self.notice))
+        return self.attempts, urgency, self.notice.t
 
     @property
     def can_merge(self) -> bool:
@@ -262,8 +265,7 @@ class ChannelQueue:
             for member in members:
                 del self._pending[member.id]
             return Merge(members)
-        # What failed before comes after the rest, so that no single notice holds up the others.
-        first = min(ready, key=lambda each: (each.attempts, each.rank, each.notice.t))
+        first = min(ready, key=lambda each: each.turn)
         return Send(first.notice, first.remaining(self._recipients))
 
     def next_due_t(self, t: int, utc_ms: int) -> int | None:
@@ -350,7 +352,7 @@ class ChannelQueue:
         free: list[_Pending] = []
         for pending in self._pending.values():
             alarms = _alarms(pending.notice)
-            held = quiet and pending.rank > 0 and pending.notice.kind != "test"
+            held = quiet and can_wait(pending.notice)
             if not held and not (self._in_order and seen & alarms):
                 free.append(pending)
             seen |= alarms
@@ -380,7 +382,7 @@ def carry_out(
     except Exception as error:  # noqa: BLE001 - one bad notice must not stop all the others
         _log.exception("Notice %s could not be sent", notice.id)
         sentence = f"notice {notice.id} could not be sent: {error}"
-        attempt = Attempt(refused=dict.fromkeys(recipients, Refusal(sentence, permanent=True)))
+        attempt = Attempt.refusing(recipients, sentence, permanent=True)
     note(notice, queue.settle(notice.id, attempt, t))
     return attempt
 
@@ -549,11 +551,8 @@ class Delivery:
         return min((due_t for due_t in dues if due_t is not None), default=None)
 
     def _empty_inbox(self, t: int, utc_ms: int) -> None:
-        while True:
-            try:
-                item = self._inbox.get_nowait()
-            except Empty:
-                return
+        while not self._inbox.empty():
+            item = self._inbox.get()
             if isinstance(item, _Back):
                 self._queue.hurry(t)
                 if item.forgetful:

@@ -10,12 +10,12 @@ with Message-IDs are folded here; everything else is left to the library.
 import shlex
 import textwrap
 from base64 import b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import EmailPolicy
-from email.utils import format_datetime, parseaddr
+from email.utils import format_datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 from uuid import uuid4
@@ -27,7 +27,7 @@ from cabinetwatch.config.loading import SYSTEM_FILE, usual_files
 from cabinetwatch.config.model import SITE_SUBJECT, Config
 from cabinetwatch.config.services import Email
 from cabinetwatch.notify.links import link_to
-from cabinetwatch.notify.plan import TEST_CONDITION, Present, thread_roots
+from cabinetwatch.notify.plan import TEST_CONDITION, Present, message_id, sender_of, thread_roots
 from cabinetwatch.store.records import Notice
 from cabinetwatch.text import (
     TemperatureUnit,
@@ -45,8 +45,6 @@ from cabinetwatch.watch.conditions import base
 from cabinetwatch.watch.devices import LABELS
 from cabinetwatch.watch.events import OVER, Account, AccountFigure, AlarmState, Priority, Transition
 from cabinetwatch.watch.incidents import plain_account, urgency
-
-PRIORITY_WORDS = {Priority.HIGH: "High", Priority.MEDIUM: "Medium", Priority.LOW: "Low"}
 
 DEVICE_CAUTIONS = (
     "Opened gear holds mains voltage and, even unplugged, charged capacitors.",
@@ -97,7 +95,7 @@ def degree(account: Account) -> str:
 
     Never more than that: others of the same device may still stand.
     """
-    return "Over" if account.is_over else PRIORITY_WORDS[account.priority]
+    return "Over" if account.is_over else account.priority.capitalize()
 
 
 # As SENML writes units (RFC 8428, section 12.1), and as people do; with the decimals they need.
@@ -123,14 +121,15 @@ def measured(figure: AccountFigure, unit: TemperatureUnit) -> str:
 
 
 # By the end of a key; longest first, so that "_k_per_w" is not taken for "_w".
-_UNITS = (
-    ("_k_per_w", "K/W", 3),
-    ("_rpm", "rpm", 0),
-    ("_c", "°C", 1),
-    ("_k", "K", 1),
-    ("_w", "W", 1),
-)
-_DURATION, _FRACTION = "_s", "_fraction"
+_WRITTEN: dict[str, Callable[[float, TemperatureUnit], str]] = {
+    "_k_per_w": lambda value, shown: shown.difference(value, 3, per="/W"),
+    "_fraction": lambda value, _: measure(100 * value, 0, "%"),
+    "_rpm": lambda value, _: measure(value, 0, "rpm"),
+    "_c": lambda value, shown: shown.temperature(value),
+    "_k": lambda value, shown: shown.difference(value),
+    "_w": lambda value, _: measure(value, 1, "W"),
+    "_s": lambda value, _: describe_duration(value),
+}
 
 
 def label(key: str) -> str:
@@ -139,8 +138,7 @@ def label(key: str) -> str:
     >>> label("settled_rise_k"), label("time_constant_s")
     ('Settling at', 'Time constant')
     """
-    ends = (*(suffix for suffix, _, _ in _UNITS), _DURATION, _FRACTION)
-    stem = next((key.removesuffix(each) for each in ends if key.endswith(each)), key)
+    stem = next((key.removesuffix(end) for end in _WRITTEN if key.endswith(end)), key)
     return LABELS.get(key) or stem.replace("_", " ").capitalize()
 
 
@@ -155,16 +153,7 @@ def written(key: str, value: float, shown: TemperatureUnit) -> str:
     """
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if key.endswith(_DURATION):
-        return describe_duration(value)
-    if key.endswith(_FRACTION):
-        return measure(100 * value, 0, "%")
-    unit, decimals = next((u, d) for suffix, u, d in _UNITS if key.endswith(suffix))
-    if unit == "°C":
-        return shown.temperature(value, decimals)
-    if unit.startswith("K"):
-        return shown.difference(value, decimals, per=unit.removeprefix("K"))
-    return measure(value, decimals, unit)
+    return next(write for end, write in _WRITTEN.items() if key.endswith(end))(value, shown)
 
 
 def learning_words(learning: Mapping[str, Any] | None, timezone: str) -> str:
@@ -172,56 +161,40 @@ def learning_words(learning: Mapping[str, Any] | None, timezone: str) -> str:
     if learning is None:
         return "no sensor of the surrounding air, so only its temperature is watched."
     remarks = "".join(f" {remark}" for remark in learning["remarks"])
-    return f"{_STAGES[learning['stage']](learning, timezone)}.{remarks}"
-
-
-def _none(learning: Mapping[str, Any], _: str) -> str:
-    if learning["since"] is None:
-        return "nothing is learnt yet"
-    span_s = 86_400 * learning["days"]
-    so_far = f"has been learning its normal rise for {describe_duration(span_s)}"
-    return (
-        f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not noticed"
-        " before the third day is over, unless normal_rise_k is given"
-    )
-
-
-def _commissioned(learning: Mapping[str, Any], timezone: str) -> str:
-    told = "its normal rise is the one given in the configuration"
-    if learning["confidence"] is None:
-        return told
-    return f"{told}; its response was learnt on {_date(learning['since'], timezone)}"
-
-
-def _provisional(learning: Mapping[str, Any], timezone: str) -> str:
-    return f"provisional, still learning: {_learnt(learning, timezone)}"
+    return f"{_learnt(learning, timezone)}.{remarks}"
 
 
 def _learnt(learning: Mapping[str, Any], timezone: str) -> str:
-    loads = ""
+    stage, since = learning["stage"], learning["since"]
+    if stage == "none" and since is None:
+        return "nothing is learnt yet"
+    if stage == "none":
+        span_s = 86_400 * learning["days"]
+        so_far = f"has been learning its normal rise for {describe_duration(span_s)}"
+        return (
+            f"{so_far if span_s else 'begins to learn its normal rise'}; lost cooling is not"
+            " noticed before the third day is over, unless normal_rise_k is given"
+        )
+    if stage == "commissioned":
+        told = "its normal rise is the one given in the configuration"
+        if learning["confidence"] is None:
+            return told
+        return f"{told}; its response was learnt on {_date(since, timezone)}"
+    loads, checked = "", NOT_VERIFIED
     if learning["loads_w"] is not None:
         low, high = learning["loads_w"]
         loads = f" over loads of {base.watts(low)} to {base.watts(high)}"
-    verified = learning.get("verified")
-    checked = NOT_VERIFIED
-    if verified:
+    if verified := learning.get("verified"):
         checked = f"every fan was seen turning on {_date(verified, timezone)}"
+    still = "provisional, still learning: " if stage == "provisional" else ""
     return (
-        f"its normal rise was learnt on {_date(learning['since'], timezone)}{loads}, confidence"
+        f"{still}its normal rise was learnt on {_date(since, timezone)}{loads}, confidence"
         f" {learning['confidence']}; {checked}"
     )
 
 
 def _date(instant: str, timezone: str) -> str:
     return local_time(from_rfc3339(instant), timezone, "%-d %b %Y %H:%M")
-
-
-_STAGES = {
-    "none": _none,
-    "commissioned": _commissioned,
-    "provisional": _provisional,
-    "frozen": _learnt,
-}
 
 
 # The mail.
@@ -263,7 +236,7 @@ class MailPolicy(EmailPolicy):
         """Give the lines of a header, the ends of lines included."""
         lowered = name.lower()
         if lowered == "subject":
-            folded = _fold(name, _text_lines(name, str(value)))
+            folded = _fold_text(name, str(value))
         elif lowered in _ID_HEADERS:
             folded = _fold(name, str(value).split())
         elif lowered == "from" and not str(value).isascii():
@@ -281,19 +254,18 @@ def _fold(name: str, lines: list[str]) -> str:
     return f"{name}: " + "\r\n ".join(lines) + "\r\n"
 
 
-def _text_lines(name: str, text: str) -> list[str]:
-    if not text.isascii():
-        return encoded_words(text)
-    lines = [""]
-    room = MOST_COLUMNS - len(name) - 2
-    for word in text.split(" "):
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > room:
-            lines.append(word)
-            room = MOST_COLUMNS - 1
-        else:
-            lines[-1] = f"{lines[-1]} {word}".strip()
-    too_long = any(len(line) > MOST_COLUMNS for line in lines)
-    return encoded_words(text) if too_long else lines
+def _fold_text(name: str, text: str) -> str:
+    lines = textwrap.wrap(
+        text,
+        MOST_COLUMNS,
+        initial_indent=f"{name}: ",
+        subsequent_indent=" ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    if not text.isascii() or any(len(line) > MOST_COLUMNS for line in lines):
+        return _fold(name, encoded_words(text))
+    return "\r\n".join(lines or [f"{name}: "]) + "\r\n"
 
 
 _MOST_NAME = 60
@@ -370,10 +342,12 @@ def content_of(
     zone = config.site.timezone
     as_of_ms = max(each.time_ms for each in accounts)
     told = [each for each in notice.transitions if each.is_raise or each.is_return]
-    cards = [card_of(each, as_of_ms, config, shorter=each is not on[0]) for each in on]
-    if notice.kind != "test" and config.page is not None:
-        links = ["" if e.is_over else link_to(config, e.id, as_of_ms, recipient) for e in on]
-        cards = [card._replace(link=link) for card, link in zip(cards, links, strict=True)]
+    cards = []
+    for each in on:
+        card = card_of(each, as_of_ms, config, shorter=each is not on[0])
+        if notice.kind != "test" and not each.is_over:
+            card = card._replace(link=link_to(config, each.id, as_of_ms, recipient))
+        cards.append(card)
     # What an account says in the very words of an alarm is not said twice.
     places = {each.text: place for place, each in enumerate(told)}
     said = {places[text] for text in places if any(text in each.now for each in on)}
@@ -524,13 +498,10 @@ def _shortened(name: str, most: int = _MOST_NAME) -> str:
     return name if len(name) <= most else name[: most - 1].rstrip() + "…"
 
 
-_TEXT_COLUMNS = 76
-
-
 def _wrapped(text: str, indent: int = 0) -> str:
     """Break a paragraph into lines, indented from the second one on (a filter of the template)."""
     lines = textwrap.wrap(
-        text, _TEXT_COLUMNS - indent, break_long_words=False, break_on_hyphens=False
+        text, MOST_COLUMNS - indent, break_long_words=False, break_on_hyphens=False
     )
     return f"\n{' ' * indent}".join(lines)
 
@@ -572,10 +543,10 @@ def make_mail(
     `thread` holds the headers that tell what it answers.
     """
     message = EmailMessage(policy=MAIL_POLICY)
-    name, address = parseaddr(envelope.sender)
+    sender = sender_of(envelope.sender)
     written = to_datetime(envelope.utc_ms).astimezone(ZoneInfo(envelope.timezone))
     message["Date"] = format_datetime(written)
-    message["From"] = Address(display_name=header_text(name), addr_spec=address)
+    message["From"] = Address(header_text(sender.display_name), sender.username, sender.domain)
     message["To"] = ", ".join(envelope.recipients)
     message["Subject"] = header_text(subject)
     message["Message-ID"] = envelope.message_id
@@ -648,7 +619,7 @@ def build_system_mail(
     mail: SystemMail, config: Config, email: Email, to: Sequence[str]
 ) -> EmailMessage:
     """Give the mail of a system mail, each time under another Message-ID."""
-    message_id = f"<{uuid4().hex}@{parseaddr(email.from_)[1].rpartition('@')[2]}>"
     text = "\n\n".join(_wrapped(printable(each)) for each in mail.paragraphs)
-    envelope = Envelope(email.from_, to, mail.utc_ms, config.site.timezone, message_id)
+    own_id = message_id(config, uuid4().hex)
+    envelope = Envelope(email.from_, to, mail.utc_ms, config.site.timezone, own_id)
     return make_mail(envelope, mail.subject, text + "\n", important=True)

@@ -125,9 +125,9 @@ class Told:
         return " ".join(sentences)
 
     def _instants(self, notice: Notice, channel: Channel) -> list[int]:
+        keys = [(account.id, channel) for account in notice.accounts]
         with self._lock:
-            told = [self._told.get((account.id, channel), {}) for account in notice.accounts]
-        return [utc_ms for each in told for _, utc_ms in each.values()]
+            return [ms for key in keys for _, ms in self._told.get(key, {}).values()]
 
 
 def addresses_now(config: Config, utc_ms: int) -> tuple[str, ...]:

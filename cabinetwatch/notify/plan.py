@@ -7,7 +7,7 @@ after a kill, give the same notice.
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, time
-from email.utils import parseaddr
+from email.headerregistry import Address
 from hashlib import blake2b
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -17,7 +17,7 @@ from cabinetwatch.store.records import Channel, Notice, NoticeKind, Posted
 from cabinetwatch.text import to_datetime
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState, Priority, Step, Transition
-from cabinetwatch.watch.incidents import plain_account
+from cabinetwatch.watch.incidents import highest, plain_account
 
 TEST_CONDITION = "test"
 """The condition of a test notice; no rule raises it."""
@@ -128,14 +128,10 @@ def due_ms(notice: Notice, config: Config) -> int:
 
     The others' time to answer counts from when the first of them is notified.
     """
-    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
-    passes = notice.kind == "test" or any(each.priority is Priority.HIGH for each in told)
 
     def free_ms(channel: Channel, utc_ms: int) -> int:
-        quiet = quiet_hours(channel, config)
-        if quiet is None or passes:
-            return utc_ms
-        return quiet.quiet_until(utc_ms) or utc_ms
+        quiet = quiet_hours(channel, config) if can_wait(notice) else None
+        return utc_ms if quiet is None else quiet.quiet_until(utc_ms) or utc_ms
 
     utc_ms = notice.utc_ms
     own_s = turn_s(notice, config)
@@ -145,6 +141,17 @@ def due_ms(notice: Notice, config: Config) -> int:
     return free_ms(notice.channel, utc_ms)
 
 
+def priority_of(notice: Notice) -> Priority:
+    """Give how urgent a notice is. What a summary tells can wait, whatever it lists."""
+    told = () if notice.kind == "summary" else notice.accounts or notice.transitions
+    return highest([each.priority for each in told])
+
+
+def can_wait(notice: Notice) -> bool:
+    """Whether a notice waits in quiet hours: all do but high and test ones."""
+    return notice.kind != "test" and priority_of(notice) is not Priority.HIGH
+
+
 def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     """Give the first instant after `after_t` at which an active alarm is to be reported again.
 
@@ -152,7 +159,7 @@ def next_repeat_t(raised_t: int, after_t: int, repeat_s: float) -> int:
     day. All from the raise on, so that a restart finds the same instants.
     Watch times are in ms.
     """
-    interval_ms = round(repeat_s * 1000)
+    interval_ms = max(1, round(repeat_s * 1000))
     longest_ms = max(interval_ms, round(_LONGEST_REPEAT_S * 1000))
     due_t = raised_t + interval_ms
     while due_t <= after_t and interval_ms < longest_ms:
@@ -411,7 +418,7 @@ def plan_digest(members: Sequence[Notice], config: Config, t: int, offset_ms: in
         t=t,
         utc_ms=t + offset_ms,
         transitions=tuple(told.values()),
-        message_id=_message_id(config, config.site.name, notice_id),
+        message_id=message_id(config, config.site.name, notice_id),
         accounts=tuple(accounts.values()),
     )
 
@@ -460,7 +467,7 @@ def plan_summary(
         t=t,
         utc_ms=utc_ms,
         transitions=tuple(returned),
-        message_id=_message_id(config, config.site.name, notice_id),
+        message_id=message_id(config, config.site.name, notice_id),
         recipients=recipients,
         week=week,
     )
@@ -516,7 +523,7 @@ def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _O
     # An occurrence that was hidden before, or comes back, opens nothing.
     is_new = first.is_raise and first.previous is AlarmState.NORMAL
     opens = kind in ("raise", "test") and first.id == account.id and is_new
-    message_id, in_reply_to = (root, None) if opens else (_message_id(config, notice_id), root)
+    own_id, in_reply_to = (root, None) if opens else (message_id(config, notice_id), root)
     is_mail = is_mailed(channel, config)
     return Notice(
         id=notice_id,
@@ -525,7 +532,7 @@ def _of_incident(channel: Channel, matter: _Matter, config: Config, occasion: _O
         t=occasion.t,
         utc_ms=occasion.utc_ms,
         transitions=tuple(replace(each, message=None) for each in transitions),
-        message_id=message_id if is_mail else "",
+        message_id=own_id if is_mail else "",
         in_reply_to=in_reply_to if is_mail else None,
         accounts=(account,),
     )
@@ -550,13 +557,25 @@ def is_mailed(channel: Channel, config: Config) -> bool:
 def _thread_root(channel: Channel, incident: str, config: Config) -> str:
     """Give the Message-ID that the mail of a channel has which opens an incident."""
     own = () if channel == "email" else (channel,)
-    return _message_id(config, config.site.name, incident, *own)
+    return message_id(config, config.site.name, incident, *own)
 
 
-def _message_id(config: Config, *parts: str) -> str:
+def message_id(config: Config, *parts: str) -> str:
+    """Give the Message-ID that follows from some texts."""
     email = config.notify.email
-    domain = parseaddr(email.from_)[1].rpartition("@")[2] if email is not None else ""
-    return f"<{_token(*parts)}@{domain or 'localhost'}>"
+    domain = "localhost" if email is None else sender_of(email.from_).domain
+    return f"<{_token(*parts)}@{domain}>"
+
+
+def sender_of(text: str) -> Address:
+    """Take `from` of [notify.email] apart, whatever the configuration allows there.
+
+    `email.utils.parseaddr` finds no address behind a name with brackets, and `Address` refuses one
+    with two dots in a row when it gets that as a whole.
+    """
+    name, _, address = text.rpartition("<")
+    username, _, domain = address.rstrip(">").rpartition("@")
+    return Address(name.strip(), username, domain)
 
 
 def _token(*parts: str) -> str:
@@ -606,7 +625,7 @@ class Planner:
                 self._t, self._used = notice.t, {}
             count = self._used[notice.id] = self._used.get(notice.id, 0) + 1
             if count > 1:
-                message_id = notice.message_id.replace("@", f".{count}@", 1)
-                notice = replace(notice, id=f"{notice.id}-{count}", message_id=message_id)  # noqa: PLW2901
+                own_id = notice.message_id.replace("@", f".{count}@", 1)
+                notice = replace(notice, id=f"{notice.id}-{count}", message_id=own_id)  # noqa: PLW2901
             planned.append(notice)
         return planned

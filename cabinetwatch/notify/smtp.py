@@ -20,6 +20,8 @@ from itertools import chain, zip_longest
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from pydantic import SecretStr
+
 from cabinetwatch.config.services import Email
 from cabinetwatch.mqtt.link import certificate_sentence
 from cabinetwatch.text import printable
@@ -84,13 +86,6 @@ class Reply(NamedTuple):
         return f"{self.code} {printable(words[:_LONGEST_ANSWER])}".strip()
 
 
-class Login(NamedTuple):
-    """Name and password for the server."""
-
-    username: str
-    password: str
-
-
 _NONE_YET = Reply(0, b"")
 
 
@@ -134,13 +129,14 @@ class SmtpSession(smtplib.SMTP):
         """Whether who is slow has used up half of the time there is before the mail."""
         return time.monotonic() > self._short_from
 
-    def open(self, login: Login | None) -> None:
+    def open(self, password: SecretStr | None) -> None:
         """Come as far as is configured; raises a SessionError that names the server."""
         server = f"mail server {self._email.host}:{self._email.port}"
         try:
             self._open()
-            if login is not None:
-                self._log_in(login)
+            if self._email.username is not None:
+                secret = "" if password is None else password.get_secret_value()
+                self._log_in(self._email.username, secret)
         except SessionError as error:
             raise SessionError(f"{server}: {error}", permanent=error.permanent) from None
         except (OSError, UnicodeError) as error:
@@ -176,13 +172,13 @@ class SmtpSession(smtplib.SMTP):
             # RFC 3207 section 4.2: what was said before counts no longer.
             self._greet()
 
-    def _log_in(self, login: Login) -> None:
+    def _log_in(self, username: str, password: str) -> None:
         """Try what the server offers until it is content."""
         try:
-            self.login(login.username, _Utf8(login.password))
+            self.login(username, _Utf8(password))
         except smtplib.SMTPAuthenticationError:
-            sentence = f"it refuses the login of {login.username}: {self.answer}"
-            if not (login.username + login.password).isascii():
+            sentence = f"it refuses the login of {username}: {self.answer}"
+            if not (username + password).isascii():
                 sentence += (
                     "; name or password hold letters beyond ASCII, which some mail servers can't"
                     " read: if they are right, set a password of ASCII characters there"
@@ -305,7 +301,9 @@ class SmtpSession(smtplib.SMTP):
 
 
 @contextlib.contextmanager
-def smtp_session(email: Email, login: Login | None, timeouts: Timeouts) -> Iterator[SmtpSession]:
+def smtp_session(
+    email: Email, password: SecretStr | None, timeouts: Timeouts
+) -> Iterator[SmtpSession]:
     """Open a session that is secured and logged in as configured.
 
     Raises:
@@ -313,7 +311,7 @@ def smtp_session(email: Email, login: Login | None, timeouts: Timeouts) -> Itera
     """
     session = SmtpSession(email, timeouts)
     try:
-        session.open(login)
+        session.open(password)
         yield session
     finally:
         session.leave()
@@ -396,7 +394,7 @@ def _resolved(host: str, port: int, until: float) -> list[_Address]:
                 raise OSError("no thread can be started to look up its name") from error
             _look_ups[host, port] = look_up
     try:
-        return look_up.result(min(left_s(until), threading.TIMEOUT_MAX))
+        return look_up.result(left_s(until))
     except TimeoutError:
         raise NameTimeoutError from None
     finally:

@@ -87,8 +87,7 @@ def carriers(
         made["email"] = mail(compose=compose)
         made |= {channel: mail(to=(each.mail,)) for channel, each in notify.mailed.items()}
     if notify.mqtt.enabled:
-        under = config.mqtt.publish_under
-        made["mqtt"] = MqttChannel(session.publish, lambda: session.connected, under)
+        made["mqtt"] = MqttChannel(session, config.mqtt.publish_under)
     if notify.command is not None:
         made["command"] = CommandChannel(notify.command, present)
     if notify.http is not None:

@@ -100,7 +100,8 @@ def test_a_recording_cut_off_in_mid_line_loses_only_that_line(tmp_path: Path) ->
 
 def test_others_cannot_read_a_recording(tmp_path: Path) -> None:
     path = tmp_path / "cabinet.jsonl"
-    Recorder(path).close()
+    with Recorder(path):
+        pass
     assert path.stat().st_mode & 0o777 == 0o600
 
 

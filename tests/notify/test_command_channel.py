@@ -72,6 +72,10 @@ def test_arguments_reach_the_program_as_they_stand_and_no_shell_reads_them(tmp_p
     assert not marker.exists()
 
 
+def test_a_program_may_have_as_long_as_the_configuration_takes() -> None:
+    assert run("/bin/true", timeout_s=1e9).accepted
+
+
 def test_a_program_that_reads_nothing_counts_by_its_status() -> None:
     assert run("/bin/true").accepted == ("command",)
     refusal = run("/bin/false").refused["command"]

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from cabinetwatch.cli import look
-from cabinetwatch.notify.mail import PRIORITY_WORDS, build_message, measured
+from cabinetwatch.notify.mail import build_message, measured
 from cabinetwatch.notify.plan import DueRepeat, plan, plan_repeat
 from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.report.words import last_known, present_of
@@ -97,7 +97,7 @@ class Evening(Watched):
         message = self.mail(notice)
         account = next(e for e in self.engine.accounts() if e.id == notice.accounts[0].id)
         shown = json.loads(json.dumps(account.public()))
-        told_by = "Over" if account.is_over else PRIORITY_WORDS[account.priority]
+        told_by = "Over" if account.is_over else account.priority.capitalize()
         assert re.match(rf"\[{told_by}[],]", message["Subject"])
         assert shown["headline"] in message["Subject"]
         for kind in ("plain", "html"):

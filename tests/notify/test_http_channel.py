@@ -111,6 +111,18 @@ def test_a_template_makes_the_text_and_a_file_the_headers(server: Server, tmp_pa
     assert (heard["Authorization"], heard["X-Priority"]) == ("Bearer s3cret", "5")
 
 
+def test_a_header_of_the_file_stands_in_place_of_ours_however_it_is_written(
+    server: Server, tmp_path: Path
+) -> None:
+    headers = tmp_path / "headers"
+    headers.write_text("content-type: text/markdown\n")
+    headers.chmod(0o600)
+    assert send(server.port, headers_file=headers).accepted
+    ((_, heard, _),) = server.requests
+    types = [value for name, value in heard.items() if name.lower() == "content-type"]
+    assert types == ["text/markdown"]
+
+
 def test_a_template_that_fails_at_an_alarm_loses_none(server: Server, tmp_path: Path) -> None:
     template = tmp_path / "push.txt"
     template.write_text("{{ incident.nothing.at.all }}")

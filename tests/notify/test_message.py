@@ -379,6 +379,25 @@ def test_names_are_plain_text_however_long_or_foreign() -> None:
     assert any("<b>Süd</b> & Co" in text for text in page.texts)
 
 
+@pytest.mark.parametrize(
+    ("name", "address"),
+    [
+        ("Cabinet [under the stairs]", "watch@under-stairs.example"),
+        ("Wächter [unten]", "watch@under-stairs.example"),
+        ("The watch", "the..watch@under-stairs.example"),
+        ("", ".watch@under-stairs.example"),
+    ],
+)
+def test_whatever_sender_the_configuration_takes_makes_a_mail(name: str, address: str) -> None:
+    """RFC 5322 section 4.4 has dots in a row as obsolete; the server is who may refuse them."""
+    config = make_config(sender=f"{name} <{address}>" if name else address)
+    raised = transition()
+    message = as_received(mail_notice(raised, config=config), config)
+    (sender,) = message["From"].addresses
+    assert (sender.display_name, sender.addr_spec) == (name, address)
+    assert str(message["Message-ID"]).endswith("@under-stairs.example>")
+
+
 HOSTILE = st.text(
     st.one_of(
         st.characters(exclude_categories=["Cs"], exclude_characters="\r\n"),

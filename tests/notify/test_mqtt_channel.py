@@ -2,10 +2,13 @@
 
 import json
 from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
 from cabinetwatch.mqtt.session import MqttSession
+from cabinetwatch.notify import channels
 from cabinetwatch.notify.channels import MqttChannel
 from cabinetwatch.notify.delivery import Attempt
 from cabinetwatch.notify.plan import plan, plan_test
@@ -19,8 +22,8 @@ CONFIG = make_config(email=None)
 TOPIC = "cabinetwatch/alarm/nas/over-derating"
 
 
-def channel_of(link: MqttSession, **options: float) -> MqttChannel:
-    return MqttChannel(link.publish, lambda: link.connected, "cabinetwatch", **options)
+def channel_of(link: MqttSession) -> MqttChannel:
+    return MqttChannel(link, "cabinetwatch")
 
 
 def notice_of(each: Transition) -> Notice:
@@ -97,28 +100,34 @@ def test_without_a_broker_it_waits_and_raises_no_alarm_of_its_own(broker: Broker
         assert channel.send(notice_of(transition()), ("mqtt",)).accepted
 
 
-def test_a_connection_lost_before_the_confirmation_is_the_brokers_fault(broker: Broker) -> None:
+def test_a_connection_lost_before_the_confirmation_is_the_brokers_fault(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
     ear = Ear()
     with session(broker.port, [], ear, client_id="watch") as link:
         ear.wait_up()
+        publish = link.publish
 
-        def publish_and_lose(topic: str, payload: bytes, **options: object) -> None:
+        def publish_and_lose(topic: str, payload: bytes, **options: Any) -> None:
             broker.freeze()
-            link.publish(topic, payload, **options)  # type: ignore[arg-type]
+            publish(topic, payload, **options)
             broker.kill()
 
-        channel = MqttChannel(publish_and_lose, lambda: link.connected, "cabinetwatch")
-        attempt = channel.send(notice_of(transition()), ("mqtt",))
+        monkeypatch.setattr(link, "publish", publish_and_lose)
+        attempt = channel_of(link).send(notice_of(transition()), ("mqtt",))
     assert attempt.told_elsewhere
     assert not attempt.accepted
 
 
-def test_a_broker_that_hangs_is_given_up_in_time(broker: Broker) -> None:
+def test_a_broker_that_hangs_is_given_up_in_time(
+    broker: Broker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(channels, "_CONFIRMED_WITHIN_S", 0.2)
     ear = Ear()
     with session(broker.port, [], ear, client_id="watch") as link:
         ear.wait_up()
         broker.freeze()
-        channel = channel_of(link, confirmed_within_s=0.2)
+        channel = channel_of(link)
         attempt = channel.send(notice_of(transition()), ("mqtt",))
         broker.thaw()
     assert attempt.refused["mqtt"].error == f"the broker has not confirmed what is sent to {TOPIC}"
@@ -147,5 +156,6 @@ def test_an_answer_that_comes_before_publish_returns_counts(answer: bool) -> Non
         assert qos == 1
         on_done(answer)
 
-    channel = MqttChannel(publish, lambda: True, "cabinetwatch")
-    assert bool(channel.send(notice_of(transition()), ("mqtt",)).accepted) is answer
+    link = cast("MqttSession", SimpleNamespace(publish=publish, connected=True))
+    attempt = channel_of(link).send(notice_of(transition()), ("mqtt",))
+    assert bool(attempt.accepted) is answer

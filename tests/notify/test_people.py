@@ -1,6 +1,8 @@
 """People told in turn, through a real mail server and a real store: who, what, when."""
 
 import re
+import sys
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, timedelta
@@ -9,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.config import Config
-from cabinetwatch.notify.people import gaps
-from cabinetwatch.notify.plan import turns
+from cabinetwatch.notify.people import Told, gaps
+from cabinetwatch.notify.plan import plan, turns
+from cabinetwatch.store.records import Outcome
 from cabinetwatch.text import from_rfc3339, local_time
 from cabinetwatch.watch.events import AlarmState, Message, Priority, Step, Transition
 from cabinetwatch.watch.site import SiteView
@@ -698,3 +701,25 @@ def test_on_every_day_and_whoever_is_away_a_high_alarm_goes_to_somebody_at_once(
         config = house(people)
         for day in (TODAY + number * span for number in range(30)):
             assert min(turns(config, [Priority.HIGH], day).values()) == 0.0
+
+
+def test_who_was_told_may_be_noted_by_one_thread_while_another_makes_a_mail() -> None:
+    config, told = house(TWO), Told()
+    first, second = plan([transition(t=EVENING_MS)], config)
+
+    def note() -> None:
+        for number in range(10_000):
+            notice = replace(first, id=f"{first.id}-{number}")
+            told.note(notice, Outcome(notice.id, "delivered", first.t, 1, "", (KIM,)))
+
+    thread = threading.Thread(target=note)
+    usual_s = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        thread.start()
+        while thread.is_alive():
+            told.before(second, config)
+        thread.join()
+    finally:
+        sys.setswitchinterval(usual_s)
+    assert told.before(second, config).startswith("Kim was notified at 22:00")

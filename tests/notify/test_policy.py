@@ -122,6 +122,10 @@ def test_repeats_come_at_doubling_intervals_up_to_a_day() -> None:
     assert dues_h == [1, 3, 7, 15, 31, 55, 79, 103]
 
 
+def test_repeats_at_the_shortest_interval_there_can_be_are_a_millisecond_apart() -> None:
+    assert [next_repeat_t(0, after_t, 1e-9) for after_t in (0, 1, 5)] == [1, 3, 7]
+
+
 @given(
     raised_t=st.integers(0, 10**13),
     waited_ms=st.integers(0, 400 * DAY_MS),
