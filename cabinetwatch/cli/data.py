@@ -126,7 +126,7 @@ def _exported(
         yield from _condensed(store, sensors or frozenset(store.sensors()), from_utc_ms, until_ms)
         from_utc_ms = gone_ms if from_utc_ms is None else max(gone_ms, from_utc_ms)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
-    for seq, reading, utc_ms in store.numbered(sensors, from_utc_ms, to_utc_ms):
+    for seq, reading, utc_ms in store.numbered(sensors or None, from_utc_ms, to_utc_ms):
         value = corrected(reading.value, offsets.at(seq).get(reading.sensor, 0.0))
         yield Exported(utc_ms, reading.sensor, value, reading.quality)
 

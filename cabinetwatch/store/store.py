@@ -253,14 +253,17 @@ class Store:
         They come in order of arrival; those with a time of their own can be older than the one
         before.
         """
-        sensors = () if sensor is None else (sensor,)
+        sensors = None if sensor is None else (sensor,)
         for _, reading, utc_ms in self.numbered(sensors, from_utc_ms, to_utc_ms):
             yield reading, utc_ms
 
     def numbered(
-        self, sensors: Collection[str], from_utc_ms: int | None = None, to_utc_ms: int | None = None
+        self,
+        sensors: Collection[str] | None,
+        from_utc_ms: int | None = None,
+        to_utc_ms: int | None = None,
     ) -> Iterator[tuple[int, Reading, int]]:
-        """Give the readings of some sensors (none: of all), each behind an input number.
+        """Give the readings of some sensors (None: of all), each behind an input number.
 
         That is of the first input of its stretch, by which its offset is found.
         """
@@ -268,7 +271,7 @@ class Store:
             for reading in stretch.readings:
                 utc_ms = reading.t + stretch.offset_ms
                 if (
-                    (not sensors or reading.sensor in sensors)
+                    (sensors is None or reading.sensor in sensors)
                     and (from_utc_ms is None or utc_ms >= from_utc_ms)
                     and (to_utc_ms is None or utc_ms < to_utc_ms)
                 ):

@@ -136,6 +136,7 @@ class TestReadingsByTime:
     def test_one_sensor_is_picked_out(self, store: Store) -> None:
         store.commit(batch(reading("room"), reading("nas-air"), reading("room")))
         assert len(list(store.readings("room"))) == 2
+        assert [len(list(store.numbered(each))) for each in ((), ("room",), None)] == [0, 2, 3]
         assert store.sensors() == ["nas-air", "room"]
 
     def test_a_late_reading_is_found_at_its_own_time(self, store: Store) -> None:
