@@ -503,11 +503,13 @@ def _prefix(real: Path) -> str:
 class RunningWatch(NamedTuple):
     """A watch that runs; `process` is None where it can't be known.
 
-    `since_utc_ms` is when it took the lock of its store; None with its records in memory.
+    `since_utc_ms` is when it took the lock of its store; None with its records in memory. `writes`
+    is False once it has said that it can't write the store.
     """
 
     process: int | None
     since_utc_ms: int | None
+    writes: bool = True
 
     @property
     def in_memory(self) -> bool:
@@ -527,7 +529,7 @@ def find_watch(path: Path) -> RunningWatch | None:
         if is_watch is None:
             is_watch = hold.process is not None and _says_run(hold.process)
         if is_watch:
-            return RunningWatch(hold.process, hold.since_utc_ms)
+            return RunningWatch(hold.process, hold.since_utc_ms, hold.writes)
     records = find_records(path)
     return None if records is None else RunningWatch(records.process, None)
 

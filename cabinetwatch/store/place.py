@@ -14,6 +14,7 @@ import pwd
 import stat
 import struct
 import sys
+import threading
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -38,6 +39,9 @@ _RECORD_LOCK = struct.Struct("hhqqi0q")
 """struct flock, as F_OFD_SETLK takes it (fcntl(2)) on machines of 64 bits."""
 _RECORD_LOCK_ASKED = _RECORD_LOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
 """One on the whole file."""
+_WRITES_AT = 1 << 32
+"""Of the record lock the bytes from here on, of which the file has none, are held as long as its
+holder can write: that is said where a disk takes nothing more, and a kill takes it back."""
 
 
 class NoStoreError(StoreError):
@@ -219,6 +223,8 @@ class WriterLock:
             StoreError: another process holds it, or the lock file can't be made.
         """
         lock_path = path.with_name(path.name + ".lock")
+        # Another thread may say that a write hangs while this one lets go.
+        self._saying = threading.Lock()
         try:
             self._descriptor = os.open(lock_path, _LOCK_FLAGS, 0o600)
             if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
@@ -255,14 +261,24 @@ class WriterLock:
 
     def renew(self) -> None:
         """Say that who holds it begins anew; see `hold_of`."""
+        self.say_writes(can=True)
         with suppress(OSError):
             os.utime(self._descriptor)
 
+    def say_writes(self, *, can: bool) -> None:
+        """Say whether who holds it can write the store now; see `hold_of`. From any thread."""
+        kind = fcntl.F_WRLCK if can else fcntl.F_UNLCK
+        asked = _RECORD_LOCK.pack(kind, os.SEEK_SET, _WRITES_AT, 0, 0)
+        with self._saying, suppress(OSError):
+            if self.held:
+                fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, asked)
+
     def release(self) -> None:
         """Let the next writer in. The file stays: removing it would let two writers in."""
-        if self._descriptor >= 0:
-            os.close(self._descriptor)
-            self._descriptor = -1
+        with self._saying:
+            if self.held:
+                os.close(self._descriptor)
+                self._descriptor = -1
 
     def __enter__(self) -> "WriterLock":
         return self
@@ -284,12 +300,13 @@ class Hold(NamedTuple):
     """A living process that holds the lock of a store.
 
     `process` is None where this one may not know it; `watch` where it may not read who it is, or
-    an older version does not say.
+    an older version does not say. `writes` is False once it has said that it can't.
     """
 
     process: int | None
     watch: bool | None
     since_utc_ms: int
+    writes: bool = True
 
 
 def hold_of(path: Path) -> Hold | None:
@@ -305,17 +322,26 @@ def hold_of(path: Path) -> Hold | None:
     except OSError:
         return None if process is None else Hold(process, None, status.st_mtime_ns // 1_000_000)
     try:
-        if process is None:
-            held = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _RECORD_LOCK_ASKED)
-            if _RECORD_LOCK.unpack(held)[0] == fcntl.F_UNLCK:
-                return None
+        is_locked = _has_record_lock(descriptor, 0)
+        if process is None and not is_locked:
+            return None
         lines = os.read(descriptor, _LOCK_BYTES).splitlines()
         is_watch = None if len(lines) < _LOCK_LINES else lines[2] == _WATCH_MARK.encode()
-        return Hold(process, is_watch, os.fstat(descriptor).st_mtime_ns // 1_000_000)
+        since_utc_ms = os.fstat(descriptor).st_mtime_ns // 1_000_000
+        # One of an older version, or that takes its locks at this instant, has none at all.
+        writes = not is_locked or _has_record_lock(descriptor, _WRITES_AT)
+        return Hold(process, is_watch, since_utc_ms, writes)
     except OSError:
         return None
     finally:
         os.close(descriptor)
+
+
+def _has_record_lock(descriptor: int, at: int) -> bool:
+    """Whether anything of a file from some byte on is held by its record lock."""
+    asked = _RECORD_LOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, at, 0, 0)
+    held = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, asked)
+    return bool(_RECORD_LOCK.unpack(held)[0] != fcntl.F_UNLCK)
 
 
 def holder_of(path: Path) -> int | None:

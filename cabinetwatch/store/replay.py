@@ -269,13 +269,14 @@ def _required(config: Config | None, store: Store) -> Config:
 
 
 def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
-    """Whether a running watch has written nothing for long: it can't, or it hangs.
+    """Whether a running watch says that it can't write, or has written nothing for long: it hangs.
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
     much.
     """
     signs = [watch.since_utc_ms, store.heartbeat()]
-    return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+    silent = all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+    return silent or not watch.writes
 
 
 class Asked(NamedTuple):
@@ -329,7 +330,8 @@ class Snapshot:
     """The watch, its devices and sensors, and what stands.
 
     `starting` is a watch that runs and has not written yet: the figures are of the one before.
-    `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
+    `mute` is a watch that lives but can't write or hangs, which is not `running`; `mute_process` is
+    its process where that may be known.
     `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
     `running` where the figures are those in memory.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
@@ -341,6 +343,7 @@ class Snapshot:
     utc_ms: int | None
     running: bool
     starting: bool
+    mute: bool
     mute_process: int | None
     memory_process: int | None
     connected: bool
@@ -455,6 +458,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         utc_ms=heartbeat_ms if EntryKind.START in runs else None,
         running=running,
         starting=starting,
+        mute=mute,
         mute_process=here.process if here is not None and mute else None,
         memory_process=watch.process if watch is not None and in_memory else None,
         connected=heard and engine.model.site.connected,

@@ -192,7 +192,7 @@ class Store:
                 self._mark = MemoryPlace(self.path)
 
     def take_up(self) -> None:
-        """Open the file again where it was let go.
+        """Open the file again where it was let go; that it can't be written holds until a commit.
 
         Raises:
             NoStoreError: nothing lies there now.
@@ -204,6 +204,7 @@ class Store:
             raise NoStoreError(f"There is no store at {self.path} any more")
         with ExitStack() as undo:
             lock = undo.enter_context(take_lock(self.path, watch=self._is_watch))
+            lock.say_writes(can=False)
             undo.callback(self._database.close)
             _require_current(self._database)
             if self.last_seq() != writer.seq:
@@ -211,6 +212,12 @@ class Store:
             undo.pop_all()
         self._lock = lock
         self._unmark()
+
+    def say_writes(self, *, can: bool) -> None:
+        """Say to whoever looks for the watch whether it can write. From any thread."""
+        lock = self._lock
+        if lock is not None:
+            lock.say_writes(can=can)
 
     def _unmark(self) -> None:
         if self._mark is not None:

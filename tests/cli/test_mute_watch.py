@@ -65,6 +65,31 @@ def test_a_living_watch_that_writes_nothing_is_told_as_that(
     assert "The watch writes nothing" in (tmp_path / "page" / "index.html").read_text()
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_a_watch_that_says_that_it_can_not_write_is_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    if not known:
+        # So it is in the sandbox of the service, where the page is written (ProcSubset=pid).
+        monkeypatch.setattr("cabinetwatch.store.place.lock_holder", lambda of: None)
+    # Its heartbeat is of this very second.
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=0)
+    asked = ["service", "gear-0", "out", "--config", str(house.path)]
+    with WriterLock(store_path(house), watch=True) as lock:
+        lock.say_writes(can=False)
+        line, watch = told(house, capsys)
+        assert main(asked) == 1
+        assert "The watch runs, but can't write its store" in capsys.readouterr().out
+        write_page(house, tmp_path / "page")
+        lock.say_writes(can=True)
+        found = find_watch(store_path(house))
+        assert found is not None
+        assert found.writes
+    assert f"Its process{f' {os.getpid()}' if known else ''} is alive, but has written" in line
+    assert (watch["running"], watch["mute_process"]) == (False, os.getpid() if known else None)
+    assert "The watch writes nothing" in (tmp_path / "page" / "index.html").read_text()
+
+
 def test_a_watch_that_is_gone_is_told_as_not_running(
     house: House, capsys: pytest.CaptureFixture[str]
 ) -> None:
