@@ -321,6 +321,8 @@ def restore_backup(args: argparse.Namespace) -> int:
     say(_missing(done, now_utc_ms, args.config.site.timezone))
     if done.aside is not None:
         say(f"The store that was there is kept as {done.aside}.")
+    for each in done.removed:
+        say(f"{each}, which an earlier restore had kept, was old and is gone.")
     return 0
 
 

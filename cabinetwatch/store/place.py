@@ -11,9 +11,11 @@ import fcntl
 import json
 import os
 import pwd
+import re
 import stat
 import struct
 import sys
+import tempfile
 import threading
 import zlib
 from collections.abc import Iterator
@@ -27,7 +29,8 @@ from sqlalchemy.exc import ArgumentError
 from cabinetwatch.text import StoreError, to_datetime, without_secrets
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
-_COMPANIONS = ("", "-wal", "-shm")
+COMPANIONS = ("", "-wal", "-shm")
+_PART = ".part"
 _LOCK_BYTES = 64
 _LOCK_LINES = 3
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
@@ -416,7 +419,7 @@ def _move_aside(path: Path, target: Path) -> None:
             if not target.exists():
                 # The log goes first: a kill in between leaves a database without its log, never a
                 # log that a new database would take for its own.
-                for companion in reversed(_COMPANIONS):
+                for companion in reversed(COMPANIONS):
                     source = path.with_name(path.name + companion)
                     if source.exists():
                         source.rename(target.with_name(target.name + companion))
@@ -467,13 +470,17 @@ def _note_path(path: Path) -> Path:
 
 def dated_name(path: Path, why: str, utc_ms: int) -> Path:
     """Give a name beside the store that says since when it lies there, and is free."""
-    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
-    target = path.with_name(f"{path.name}.{why}-{stamp}")
+    target = first = path.with_name(f"{path.name}.{why}-{stamp(utc_ms)}")
     number = 1
-    while any(target.with_name(target.name + each).exists() for each in _COMPANIONS):
+    while any(target.with_name(target.name + each).exists() for each in COMPANIONS):
         number += 1
-        target = path.with_name(f"{path.name}.{why}-{stamp}-{number}")
+        target = first.with_name(f"{first.name}-{number}")
     return target
+
+
+def stamp(utc_ms: int) -> str:
+    """Write an instant as it stands in dated names, which sort by it."""
+    return to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
 
 
 def write_durably(path: Path, content: bytes, like: os.stat_result | None = None) -> None:
@@ -481,21 +488,59 @@ def write_durably(path: Path, content: bytes, like: os.stat_result | None = None
 
     It is its owner's alone, or has owner and permissions `like` another.
     """
-    growing = path.with_name(f".{path.name}.{os.getpid()}")
-    growing.unlink(missing_ok=True)
-    try:
-        # Never through a link that another user of the folder has put there.
-        growing.touch(0o600, exist_ok=False)
-        growing.write_bytes(content)
+    with growing(path) as part:
+        part.write_bytes(content)
         if like is not None:
-            growing.chmod(like.st_mode & 0o7777)
+            part.chmod(like.st_mode & 0o7777)
             if os.geteuid() == 0:
-                os.chown(growing, like.st_uid, like.st_gid)
-        sync(growing)
-        growing.replace(path)
+                os.chown(part, like.st_uid, like.st_gid)
+        sync(part)
+        part.replace(path)
         sync(path.parent)
+
+
+@contextmanager
+def growing(target: Path) -> Iterator[Path]:
+    """Make an empty private file beside the target, which is gone at the end unless renamed.
+
+    It is locked meanwhile: one that nobody holds was left by a kill, and goes first.
+    """
+    _remove_leftovers(target)
+    while True:
+        # Of a name of its own, and never through a link that another user has put there.
+        descriptor, name = tempfile.mkstemp(_PART, f".{target.name}.", target.parent)
+        with suppress(OSError):  # where nothing can be locked nothing is ever taken for left
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        if os.fstat(descriptor).st_nlink:
+            break
+        # Another process took it for left before it was locked.
+        os.close(descriptor)
+    try:
+        yield Path(name)
     finally:
-        growing.unlink(missing_ok=True)
+        _remove_part(Path(name))
+        os.close(descriptor)
+
+
+def _remove_leftovers(target: Path) -> None:
+    ours = re.compile(rf"\.{re.escape(target.name)}\.\w{{8}}{re.escape(_PART)}")
+    with suppress(OSError):
+        for each in [each for each in target.parent.iterdir() if ours.fullmatch(each.name)]:
+            with suppress(OSError):
+                descriptor = os.open(
+                    each, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+                )
+                try:
+                    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    _remove_part(each)
+                finally:
+                    os.close(descriptor)
+
+
+def _remove_part(path: Path) -> None:
+    """Remove a file that was growing; what SQLite has put beside it goes first."""
+    for companion in ("-journal", "-wal", "-shm", ""):
+        path.with_name(path.name + companion).unlink(missing_ok=True)
 
 
 def sync(path: Path) -> None:
