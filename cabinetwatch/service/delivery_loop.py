@@ -146,13 +146,7 @@ class DeliveryLoop(WatchedPart):
 
     def channel_fault(self, channel: Channel, fault: Fault) -> None:
         """Tell the engine that the channel fails, or works again."""
-        data = {
-            "channel": channel,
-            "ok": fault.ok,
-            "permanent": fault.permanent,
-            "error": fault.error,
-        }
-        self._tell(EngineInput(EntryKind.DELIVERY, data))
+        self._tell(EngineInput(EntryKind.DELIVERY, {"channel": channel, **fault._asdict()}))
 
 
 _FIRST_PAUSE_S = 10.0
