@@ -3,8 +3,7 @@
 import os
 import re
 import sqlite3
-from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager, suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -57,21 +56,26 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
     if not is_ours(path):
         raise NoStoreError(f"There is no store at {path} yet, so that nothing can be backed up")
     _refuse_wrong_target(path, target, replace=replace)
-    with _growing(target) as part:
-        rows = _copy(path, part, target)
-        with translated(target), closing(connect(part, "ro&immutable=1")) as copy:
-            found = copy.execute("PRAGMA quick_check").fetchone()[0]
-            if found != "ok" or _rows(copy) != rows:
-                raise StoreError(f"The backup {target} does not check out and was dropped: {found}")
-            readings = copy.execute("SELECT coalesce(sum(length), 0) FROM block").fetchone()[0]
-        size = part.stat().st_size
-        _refuse_wrong_target(path, target, replace=replace)
-        try:
+    try:
+        with growing(target) as part:
+            rows = _copy(path, part, target)
+            with translated(target), closing(connect(part, "ro&immutable=1")) as copy:
+                found = copy.execute("PRAGMA quick_check").fetchone()[0]
+                if found != "ok" or _rows(copy) != rows:
+                    raise StoreError(
+                        f"The backup {target} does not check out and was dropped: {found}"
+                    )
+                readings = copy.execute("SELECT coalesce(sum(length), 0) FROM block").fetchone()[0]
+            size = part.stat().st_size
+            _refuse_wrong_target(path, target, replace=replace)
             sync(part)
             part.replace(target)
             sync(target.parent)
-        except OSError as error:
-            raise _unwritable(target, error) from error
+    except OSError as error:
+        raise StoreError(
+            f"The backup {target} can't be written: {error.strerror}; name a file in a folder that"
+            " is there, has room, and that this user may write to"
+        ) from error
     return Backup(size, readings)
 
 
@@ -114,25 +118,25 @@ def restore(source: Path, path: Path, utc_ms: int) -> Restored:
         if source.samefile(path):
             raise StoreError(f"{source} is the store itself; name a file that `backup` wrote")
         is_ours(path)
-    with WriterLock(path), _growing(path) as part:
-        newest = _checked_copy(source, part)
-        _take_after(path, part)
-        before = aside = None
-        if path.exists():
-            aside = dated_name(path, "replaced", utc_ms)
-            with suppress(StoreError):
-                before = _newest(path)
-        try:
+    try:
+        with WriterLock(path), growing(path) as part:
+            newest = _checked_copy(source, part)
+            _take_after(path, part)
+            before = aside = None
+            if path.exists():
+                aside = dated_name(path, "replaced", utc_ms)
+                with suppress(StoreError):
+                    before = _newest(path)
             sync(part)
             _make_way(path, aside or dated_name(path, "replaced", utc_ms))
             part.replace(path)
             sync(path.parent)
-        except OSError as error:
-            raise StoreError(f"The store {path} can't be replaced: {error.strerror}") from error
-        # What was told of the store before, or was to be carried over into it, is over.
-        end_salvage(path)
-        take_report(path)
-        removed = _remove_replaced(path, source, utc_ms)
+            # What was told of the store before, or was to be carried over into it, is over.
+            end_salvage(path)
+            take_report(path)
+            removed = _remove_replaced(path, source, utc_ms)
+    except OSError as error:
+        raise StoreError(f"The store {path} can't be replaced: {error.strerror}") from error
     return Restored(newest, before, aside, removed)
 
 
@@ -243,21 +247,3 @@ def _refuse_wrong_target(path: Path, target: Path, *, replace: bool) -> None:
             f"{target} is no store of cabinetwatch, and --force replaces nothing else; it was left"
             " untouched: name another file"
         )
-
-
-@contextmanager
-def _growing(target: Path) -> Iterator[Path]:
-    """Make a file as `place.growing` does; where that can't be, say so."""
-    with ExitStack() as undo:
-        try:
-            path = undo.enter_context(growing(target))
-        except OSError as error:
-            raise _unwritable(target, error) from error
-        yield path
-
-
-def _unwritable(target: Path, error: OSError) -> StoreError:
-    return StoreError(
-        f"The backup {target} can't be written: {error.strerror}; name a file in a folder that is"
-        " there, has room, and that this user may write to"
-    )
