@@ -1,9 +1,4 @@
-"""The SQLite file: connections and errors, whose it is, and which watch runs on it.
-
-A watch whose disk refuses keeps its records in a folder in memory, named after the store it stands
-in for and locked as long as its process lives: the kernel's list of locks then tells of it to
-whoever may not look into the folder.
-"""
+"""The SQLite file: connections and errors, whose it is, and which watch runs on it."""
 
 import fcntl
 import json
@@ -39,7 +34,6 @@ from cabinetwatch.store.place import (
     dated_name,
     has_our_lock,
     hold_of,
-    holder_of,
     lock_holder,
     report_damage,
 )
@@ -543,7 +537,8 @@ def signal_watch(path: Path, number: signal.Signals) -> int | None:
     Raises:
         OSError: it may not be signalled.
     """
-    process = holder_of(path)
+    hold = hold_of(path)
+    process = None if hold is None else hold.process
     if process is None:
         return None
     try:
@@ -552,7 +547,8 @@ def signal_watch(path: Path, number: signal.Signals) -> int | None:
     except ProcessLookupError:
         return None
     try:
-        if holder_of(path) != process or not _is_a_watch(process):
+        hold = hold_of(path)
+        if hold is None or hold.process != process or not _is_a_watch(process):
             return None
         signal.pidfd_send_signal(descriptor, number)
     finally:

@@ -347,23 +347,13 @@ def _has_record_lock(descriptor: int, at: int) -> bool:
     return bool(_RECORD_LOCK.unpack(held)[0] != fcntl.F_UNLCK)
 
 
-def holder_of(path: Path) -> int | None:
-    """Give the living process that holds the lock of the store at `path`, without touching it.
-
-    Trying the lock could turn away a watch that starts at that instant: the kernel's list of locks
-    (proc_locks(5)) tells it. None also where that can't be read.
-    """
-    try:
-        return lock_holder(path.with_name(path.name + ".lock").stat())
-    except OSError:
-        return None
-
-
 def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
-    """Give the living process that holds the lock of a file or folder; see `holder_of`.
+    """Give the living process that holds the lock of a file or folder; None if it can't be read.
 
-    With `device` that must agree, too: in memory inodes are small numbers that others have as well.
-    On file systems that make up devices for their parts (btrfs, overlay) it never does.
+    The kernel's list of locks tells it (proc_locks(5)): trying the lock could turn away a watch
+    that starts at that instant. With `device` that must agree, too: in memory inodes are small
+    numbers that others have as well. On file systems that make up devices for their parts (btrfs,
+    overlay) it never does.
     """
     wanted = f"{os.major(of.st_dev):02x}:{os.minor(of.st_dev):02x}:{of.st_ino}"
     try:

@@ -101,7 +101,6 @@ class Replayer:
         engine: where to go on, or None to begin with the first configuration in the journal.
         restore: makes a configuration from a journaled one; another setting is tried by changing
             it here.
-        damage: why a saved state, which it would have gone on from, can't be used.
         renames: all of the store whose inputs are run, for transitions that name each sensor as it
             is called today, as the store does. Without, they have the names of then.
     """
@@ -111,11 +110,9 @@ class Replayer:
         engine: Engine | None = None,
         restore: Callable[[Mapping[str, Any]], Config] = restore_config,
         *,
-        damage: str = "",
         renames: Iterable[Rename] = (),
     ) -> None:
         self.engine = engine
-        self.damage = damage
         self._restore = restore
         self._renames = deque(renames)
 
@@ -170,7 +167,8 @@ def warm_engine(store: Store) -> Engine | None:
 
     None when that is new, or has a configuration that this version no longer understands.
     """
-    replayer, after_seq = _resume(store)
+    saved, after_seq, damage = _resume(store)
+    replayer = Replayer(saved)
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
@@ -182,23 +180,27 @@ def warm_engine(store: Store) -> Engine | None:
         # What fell due then was committed with the mark of how far the watch had come, and told: it
         # must not be told again.
         engine.advance(ran_until_ms)
-    if engine is not None and replayer.damage:
+    if engine is not None and damage:
         shown = "what was learnt and stood is put together again from the journal"
-        engine.refused.append(Refusal(engine.now, SAVED_STATE, shown, replayer.damage))
+        engine.refused.append(Refusal(engine.now, SAVED_STATE, shown, damage))
     return engine
 
 
-def _resume(store: Store) -> tuple[Replayer, int]:
-    """Give a replayer with the engine as last saved, and the number of the last input it knows."""
+def _resume(store: Store) -> tuple[Engine | None, int, str]:
+    """Give the engine as last saved, the number of the last input it knows, and its damage.
+
+    Without a saved state that can be used there is no engine, and no input that it knows.
+    """
     saved = store.saved_state()
-    engine, damage = None, ""
-    if saved is not None:
-        try:
-            engine = _unpack(saved.data)
-        except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
-            damage = describe_error(error)
-            _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
-    return Replayer(engine, damage=damage), 0 if saved is None or engine is None else saved.seq
+    if saved is None:
+        return None, 0, ""
+    try:
+        engine = _unpack(saved.data)
+    except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
+        damage = describe_error(error)
+        _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
+        return None, 0, damage
+    return engine, 0 if engine is None else saved.seq, ""
 
 
 def _unpack(data: bytes) -> Engine | None:
@@ -223,7 +225,8 @@ class StoreFollower:
     def __init__(self, store: Store, config: Config | None = None) -> None:
         self._store = store
         self._config = config
-        self._replayer, self._seq = _resume(store)
+        engine, self._seq, _ = _resume(store)
+        self._replayer = Replayer(engine)
 
     def engine(self) -> Engine:
         """Give the engine at the newest commit."""

@@ -239,16 +239,6 @@ class Store:
         with self._reading() as connection:
             return told.read_entries(connection, kinds)
 
-    def stretches(
-        self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
-    ) -> Iterator[told.Stretch]:
-        """Give the stretches that hold any reading of an interval.
-
-        Between two stretches the journal may say that configuration or clock changed; within one
-        they are the same.
-        """
-        return told.read_stretches(self._database, from_utc_ms, to_utc_ms)
-
     def readings(
         self,
         sensor: str | None = None,
@@ -274,7 +264,7 @@ class Store:
 
         That is of the first input of its stretch, by which its offset is found.
         """
-        for stretch in self.stretches(from_utc_ms, to_utc_ms):
+        for stretch in told.read_stretches(self._database, from_utc_ms, to_utc_ms):
             for reading in stretch.readings:
                 utc_ms = reading.t + stretch.offset_ms
                 if (
@@ -310,13 +300,8 @@ class Store:
     def unreadable(self) -> dict[str, UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""
         with self._reading() as connection:
-            rows = connection.execute(select(schema.unreadable)).all()
-        return {
-            row.sensor: UnreadableTotal(
-                row.run_t_ms, row.in_run, row.total, row.utc_ms, row.problem
-            )
-            for row in rows
-        }
+            rows = connection.execute(select(schema.unreadable))
+            return {sensor: UnreadableTotal(*figures) for sensor, *figures in rows}
 
     def unreadable_between(self, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
         """Give how many there were from one hour of UTC up to before another, by sensor."""
@@ -601,10 +586,7 @@ class Store:
         """Give what came of a command; none as long as it waits."""
         table = schema.command.c
         with self._reading() as connection:
-            result: dict[str, Any] | None = connection.scalar(
-                select(table.result).where(table.id == command_id)
-            )
-            return result
+            return connection.scalar(select(table.result).where(table.id == command_id))
 
     def _require_whole(self) -> None:
         """Condense and prune nothing while readings still come from a store that was set aside.

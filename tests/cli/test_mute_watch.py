@@ -13,7 +13,7 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.store import replay
 from cabinetwatch.store.database import find_watch
-from cabinetwatch.store.place import WriterLock, holder_of
+from cabinetwatch.store.place import WriterLock, hold_of
 from cabinetwatch.store.store import Store
 from tests.report.serving import write_page
 from tests.service.conftest import cabinet, site
@@ -160,10 +160,12 @@ def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
 
 def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
-    assert holder_of(path) is None
+    assert hold_of(path) is None
     with WriterLock(path):
-        assert holder_of(path) == os.getpid()
-    assert holder_of(path) is None
+        hold = hold_of(path)
+        assert hold is not None
+        assert hold.process == os.getpid()
+    assert hold_of(path) is None
 
 
 def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(
