@@ -9,6 +9,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Generator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
@@ -178,7 +179,8 @@ class StoreLoop(WatchedPart):
                 self._commit(work)
             if self._stopping and (self._failing or self._pending is None):
                 if self._failing:
-                    say_lost(self._lost + sum(_readings_in(work) for work in self._held()))
+                    held = chain.from_iterable(work.inputs for work in self._held())
+                    say_lost(self._lost + sum(isinstance(item, Reading) for item in held))
                 return
             self._look_for_commands()
             self._keep_house()
@@ -378,10 +380,6 @@ def say_lost(readings: int) -> None:
     if readings:
         went = f"{counted(readings, 'reading')} {'is' if readings == 1 else 'are'} lost"
         _log.error("the store could not be written: %s, but for what the broker sends again", went)
-
-
-def _readings_in(work: Batch) -> int:
-    return sum(isinstance(item, Reading) for item in work.inputs)
 
 
 def _give_up_oldest(work: Batch) -> int:

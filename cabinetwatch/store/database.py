@@ -27,6 +27,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     DiskRefusesError,
+    Hold,
     WriterLock,
     act_as_owner,
     check_is_file,
@@ -494,24 +495,7 @@ def _prefix(real: Path) -> str:
     return f"cabinetwatch-{name.hexdigest()}-"
 
 
-class RunningWatch(NamedTuple):
-    """A watch that runs; `process` is None where it can't be known.
-
-    `since_utc_ms` is when it took the lock of its store; None with its records in memory. `writes`
-    is False once it has said that it can't write the store.
-    """
-
-    process: int | None
-    since_utc_ms: int | None
-    writes: bool = True
-
-    @property
-    def in_memory(self) -> bool:
-        """Whether it keeps its records in memory, for its disk refuses the store."""
-        return self.since_utc_ms is None
-
-
-def find_watch(path: Path) -> RunningWatch | None:
+def find_watch(path: Path) -> Hold | None:
     """Give the watch that runs on the store at `path`; None when none does.
 
     It holds the lock of the store, or one in memory while its disk refuses. Who else holds the
@@ -523,9 +507,9 @@ def find_watch(path: Path) -> RunningWatch | None:
         if is_watch is None:
             is_watch = hold.process is not None and _says_run(hold.process)
         if is_watch:
-            return RunningWatch(hold.process, hold.since_utc_ms, hold.writes)
+            return hold
     records = find_records(path)
-    return None if records is None else RunningWatch(records.process, None)
+    return None if records is None else Hold(records.process, watch=True, since_utc_ms=None)
 
 
 def signal_watch(path: Path, number: signal.Signals) -> int | None:

@@ -300,16 +300,22 @@ def has_our_lock(path: Path) -> bool:
 
 
 class Hold(NamedTuple):
-    """A living process that holds the lock of a store.
+    """A living process that holds the lock of a store, or one in memory while its disk refuses.
 
     `process` is None where this one may not know it; `watch` where it may not read who it is, or
-    an older version does not say. `writes` is False once it has said that it can't.
+    an older version does not say. `since_utc_ms` is when it took the lock; None of one in memory.
+    `writes` is False once it has said that it can't.
     """
 
     process: int | None
     watch: bool | None
-    since_utc_ms: int
+    since_utc_ms: int | None
     writes: bool = True
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether it keeps its records in memory, for its disk refuses the store."""
+        return self.since_utc_ms is None
 
 
 def hold_of(path: Path) -> Hold | None:

@@ -18,8 +18,9 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.store.database import RunningWatch, find_watch
+from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
+from cabinetwatch.store.place import Hold
 from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
@@ -271,7 +272,7 @@ def _required(config: Config | None, store: Store) -> Config:
     return config
 
 
-def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
+def is_mute(watch: Hold, store: Store, now_utc_ms: int) -> bool:
     """Whether a running watch says that it can't write, or has written nothing for long: it hangs.
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
@@ -442,18 +443,19 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         watch = None
     in_memory = watch is not None and watch.in_memory
     here = find_watch(store.path) if in_memory and store.path != real else watch
-    elsewhere = here is not None and here.in_memory
-    mute = here is not None and not elsewhere and is_mute(here, store, now_utc_ms)
-    running = here is not None and not elsewhere and not mute
+    since_utc_ms = None if here is None else here.since_utc_ms
+    # One whose records are in memory writes them elsewhere.
+    mute = here is not None and not here.in_memory and is_mute(here, store, now_utc_ms)
+    running = since_utc_ms is not None and not mute
     # One that has not written yet leaves what the one before it wrote.
-    starting = here is not None and running and (not runs or ended)
-    if here is not None and here.since_utc_ms is not None and running:
-        starting |= (heartbeat_ms or 0) < here.since_utc_ms <= now_utc_ms
+    starting = running and (not runs or ended)
+    if since_utc_ms is not None and running:
+        starting |= (heartbeat_ms or 0) < since_utc_ms <= now_utc_ms
     counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
-    if here is not None and starting:
-        since_ms = here.since_utc_ms
+    if starting:
+        since_ms = since_utc_ms
     heard = running and not starting
     return Snapshot(
         site=engine.config.site.name,

@@ -155,6 +155,14 @@ def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
         found = find_watch(store.path)
         assert found is not None
         assert not found.in_memory
+        # Nothing has been written since.
+        assert not found.writes
+        lock = store.close_holding()
+        assert lock is not None
+        found = find_watch(store.path)
+        assert found is not None
+        assert found.writes
+        lock.release()
     assert find_watch(store.path) is None
 
 
