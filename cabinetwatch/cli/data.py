@@ -126,7 +126,7 @@ def _exported(
         yield from _condensed(store, sensors or frozenset(store.sensors()), from_utc_ms, until_ms)
         from_utc_ms = gone_ms if from_utc_ms is None else max(gone_ms, from_utc_ms)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
-    for seq, reading, utc_ms in store.numbered(sensors, from_utc_ms, to_utc_ms):
+    for seq, reading, utc_ms in store.numbered(sensors or None, from_utc_ms, to_utc_ms):
         value = corrected(reading.value, offsets.at(seq).get(reading.sensor, 0.0))
         yield Exported(utc_ms, reading.sensor, value, reading.quality)
 
@@ -321,6 +321,8 @@ def restore_backup(args: argparse.Namespace) -> int:
     say(_missing(done, now_utc_ms, args.config.site.timezone))
     if done.aside is not None:
         say(f"The store that was there is kept as {done.aside}.")
+    for each in done.removed:
+        say(f"{each}, which an earlier restore had kept, was old and is gone.")
     return 0
 
 

@@ -368,11 +368,12 @@ def _not_running(snapshot: Snapshot, from_then: str, now_ms: int) -> Headline:
     if snapshot.utc_ms is None:
         return Headline("high", "The watch has never run", "There are no figures yet.")
     age = describe_duration(abs(now_ms - snapshot.utc_ms) / 1000)
-    if snapshot.mute_process is not None:
+    if snapshot.mute:
+        process = "" if snapshot.mute_process is None else f" {snapshot.mute_process}"
         return Headline(
             "high",
             "The watch writes nothing",
-            f"Its process {snapshot.mute_process} is alive, but has written nothing for {age}: it"
+            f"Its process{process} is alive, but has written nothing for {age}: it"
             f" cannot write its store, or hangs. Check its log, and whether the disk is full."
             f" {from_then}",
         )

@@ -9,7 +9,7 @@ a while that of a salvage. The parts know nothing of one another but what they a
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
 
@@ -113,8 +113,9 @@ class Daemon:
         path = self._store.path
         salvage = pending_salvage(path)
         if salvage is not None:
-            tell, zone = self._tell_of_store, self.config.site.timezone
-            self._salvage = [startup.SalvageLoop(path, salvage, tell, self._part_failed, zone)]
+            zone = self.config.site.timezone
+            loop = startup.SalvageLoop(path, salvage, self.tell_store, self._part_failed, zone)
+            self._salvage = [loop]
         self._store_loop.start()
         for delivery in self._deliveries:
             delivery.start()
@@ -195,7 +196,7 @@ class Daemon:
             self._publisher,
             client_id=self.client_id,
             told=self._tell_deliveries,
-            stepped=lambda: self._summary_loop.clock_stepped(),  # noqa: PLW0108 - made below
+            stepped=lambda: self._summary_loop.tick(),  # noqa: PLW0108 - made below
         )
         self._summary_loop = SummaryLoop(frame, self._store_loop, self._engine_loop.post)
         self._make_deliveries(frame, now)
@@ -355,9 +356,10 @@ class Daemon:
         if not self._session.stop(patience_s / 2):
             _log.warning("the network thread is still busy and is left behind")
 
-    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0) -> None:
+    def tell_store(self, *, ok: bool, error: str = "", lost: int = 0, **more: Any) -> None:
         """Tell the engine how the disk is; from outside, beyond what this daemon's store shows."""
-        self._tell_of_store({"ok": ok, "error": error, "lost": lost})
+        data = {"ok": ok, "error": error, "lost": lost, **more}
+        self._engine_loop.post(EngineInput(EntryKind.STORE, data))
 
     # -- between the parts: called from their threads -------------------------------------------
 
@@ -381,9 +383,6 @@ class Daemon:
     def _tell_deliveries(self, transitions: list[Transition]) -> None:
         for each in self._deliveries:
             each.delivery.observe(transitions)
-
-    def _tell_of_store(self, data: Mapping[str, Any]) -> None:
-        self._engine_loop.post(EngineInput(EntryKind.STORE, data))
 
     def _part_failed(self, name: str, error: BaseException) -> None:
         self.failure = self.failure or (name, error)

@@ -15,6 +15,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -131,14 +132,15 @@ _NOTHING = (
 class SalvageLoop(Part):
     """Has a child carry the rest over beside the running watch, then says what could not be read.
 
-    `tell` takes what the engine's journal says of the store: its fault, and the fault's end.
+    `tell` takes what the engine's journal says of the store, its fault and the fault's end, as
+    `Daemon.tell_store` does.
     """
 
     def __init__(
         self,
         path: Path,
         salvage: Salvage,
-        tell: Callable[[dict[str, Any]], None],
+        tell: Callable[..., None],
         on_failure: OnFailure,
         timezone: str,
     ) -> None:
@@ -153,14 +155,14 @@ class SalvageLoop(Part):
 
     def run(self) -> None:
         """Carry over, and tell. Nothing that goes wrong here stops the watch."""
-        aside = self._salvage.aside
+        aside, tell = self._salvage.aside, partial(self._tell, set_aside=True)
         was = f"The store was damaged; it was set aside as {aside.name}"
         if self._salvage.error:
-            self._say(ok=False, error=f"{was}, and nothing could be carried over")
+            tell(ok=False, error=f"{was}, and nothing could be carried over")
             end_salvage(self._path)
-            self._say(ok=True, note=f"{_NOTHING} ({self._salvage.error})")
+            tell(ok=True, note=f"{_NOTHING} ({self._salvage.error})")
             return
-        self._say(ok=False, error=f"{was}, and what can be read of it is being carried over")
+        tell(ok=False, error=f"{was}, and what can be read of it is being carried over")
         child = ("cabinetwatch.store.salvage", "rest", database_url(self._path))
         try:
             done = json.loads(run_child(*child, within_s=_SALVAGE_REST_S, stop=self._stopping))
@@ -168,15 +170,12 @@ class SalvageLoop(Part):
         except (CabinetwatchError, OSError, ValueError) as error:
             if not self._stopping.is_set():
                 _log.error("what can be read of %s is not carried over: %s", aside, error)
-                self._say(ok=False, error=f"{was}. {error}")
+                tell(ok=False, error=f"{was}. {error}")
             return
         if done:
             note = _carried(done, self._timezone) if self._salvage.last_seq else _NOTHING
             _log.warning("%s; %s", was, note)
-            self._say(ok=True, lost=done["lost"]["inputs"], note=note)
-
-    def _say(self, **data: Any) -> None:
-        self._tell({"error": "", "lost": 0, "set_aside": True} | data)
+            tell(ok=True, lost=done["lost"]["inputs"], note=note)
 
 
 def _carried(done: dict[str, Any], timezone: str) -> str:

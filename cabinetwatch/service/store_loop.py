@@ -9,6 +9,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Generator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
 from cabinetwatch.mqtt.backlog import MOST_SENT_AGAIN
@@ -143,13 +144,9 @@ class StoreLoop(WatchedPart):
     def supervise(self) -> None:
         """Find a write that hangs: its thread can't tell it itself."""
         with self._changed:
-            hangs = (
-                self._in_flight is not None
-                and not self._failing
-                and time.monotonic() - self._in_flight_since_s > SLOW_WRITE_S
-            )
-        if hangs:
-            self._fail("a write has been going on for more than 10 s")
+            work, since_s = self._in_flight, self._in_flight_since_s
+        if work is not None and not self._failing and time.monotonic() - since_s > SLOW_WRITE_S:
+            self._fail("a write has been going on for more than 10 s", hanging=work)
 
     @property
     def behind(self) -> bool:
@@ -182,7 +179,8 @@ class StoreLoop(WatchedPart):
                 self._commit(work)
             if self._stopping and (self._failing or self._pending is None):
                 if self._failing:
-                    say_lost(self._lost + sum(_readings_in(work) for work in self._held()))
+                    held = chain.from_iterable(work.inputs for work in self._held())
+                    say_lost(self._lost + sum(isinstance(item, Reading) for item in held))
                 return
             self._look_for_commands()
             self._keep_house()
@@ -254,22 +252,32 @@ class StoreLoop(WatchedPart):
             self._acknowledge(receipts)
         if work.notices:
             self._deliver(work.notices)
-        if self._failing:
-            self._failing = False
-            _log.warning("the store can be written again; %d readings were lost", self._lost)
-            self._report(True, "", self._lost)
-            self._lost = 0
-
-    def _fail(self, error: str) -> None:
-        """Tell of the fault once, and from now on from memory."""
         with self._changed:
+            recovered, lost = self._failing, self._lost
+            if recovered:
+                self._failing, self._lost = False, 0
+                self._store.say_writes(can=True)
+                self._report(True, "", lost)
+        if recovered:
+            _log.warning("the store can be written again; %d readings were lost", lost)
+
+    def _fail(self, error: str, hanging: Batch | None = None) -> None:
+        """Tell of the fault once, and from now on from memory.
+
+        Where a write hangs another thread finds it: by now that write may be over, or have failed.
+        """
+        with self._changed:
+            if hanging is not None and self._in_flight is not hanging:
+                return
             self._retry_t = self._watch.now_ms() + RETRY_MS
             known, self._failing = self._failing, True
             unwritten = [notice for work in self._held() for notice in work.notices]
             self._relieve()
+            if not known:
+                self._store.say_writes(can=False)
+                self._report(False, error, self._lost)
         if not known:
             _log.error("store fault: %s", error)
-            self._report(False, error, self._lost)
             self._deliver(unwritten)
 
     def _bear(self, error: StoreError) -> None:
@@ -372,10 +380,6 @@ def say_lost(readings: int) -> None:
     if readings:
         went = f"{counted(readings, 'reading')} {'is' if readings == 1 else 'are'} lost"
         _log.error("the store could not be written: %s, but for what the broker sends again", went)
-
-
-def _readings_in(work: Batch) -> int:
-    return sum(isinstance(item, Reading) for item in work.inputs)
 
 
 def _give_up_oldest(work: Batch) -> int:

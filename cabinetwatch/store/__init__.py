@@ -39,7 +39,8 @@ memory while its disk refuses; the lock file says whether a watch holds it or an
 Beside flock(2) the holder has a record lock: F_OFD_GETLK asks for that without taking anything,
 also where /proc/locks can't be seen (ProcSubset=pid, in which the page is written). The heartbeat
 only says how fresh what the store holds is: a watch is *mute* when neither it nor the lock is
-younger than a minute.
+younger than a minute, and as soon as it knows that it can't write: then it gives up a part of its
+record lock, which a full disk takes as well, and a kill takes back.
 
 *Replay after pruning* begins at the oldest reading that is left, told what was in force then
 (`store.replay.from_oldest_reading`); `import` leaves out what is older than

@@ -1,12 +1,13 @@
 """A copy of the store while it is in use, and the way back: each looked at before it counts."""
 
 import os
+import re
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.database import (
     Database,
     application_of,
@@ -16,12 +17,15 @@ from cabinetwatch.store.database import (
     translated,
 )
 from cabinetwatch.store.place import (
+    COMPANIONS,
     NoStoreError,
     WriterLock,
     act_as_owner,
     check_is_file,
     dated_name,
     end_salvage,
+    growing,
+    stamp,
     sync,
     take_report,
 )
@@ -52,41 +56,54 @@ def back_up(path: Path, target: Path, *, replace: bool) -> Backup:
     if not is_ours(path):
         raise NoStoreError(f"There is no store at {path} yet, so that nothing can be backed up")
     _refuse_wrong_target(path, target, replace=replace)
-    with _growing(target) as growing:
-        rows = _copy(path, growing, target)
-        with translated(target), closing(connect(growing, "ro&immutable=1")) as copy:
-            found = copy.execute("PRAGMA quick_check").fetchone()[0]
-            if found != "ok" or _rows(copy) != rows:
-                raise StoreError(f"The backup {target} does not check out and was dropped: {found}")
-            readings = copy.execute("SELECT coalesce(sum(length), 0) FROM block").fetchone()[0]
-        size = growing.stat().st_size
-        _refuse_wrong_target(path, target, replace=replace)
-        try:
-            sync(growing)
-            growing.replace(target)
+    try:
+        with growing(target) as part:
+            rows = _copy(path, part, target)
+            with translated(target), closing(connect(part, "ro&immutable=1")) as copy:
+                found = copy.execute("PRAGMA quick_check").fetchone()[0]
+                if found != "ok" or _rows(copy) != rows:
+                    raise StoreError(
+                        f"The backup {target} does not check out and was dropped: {found}"
+                    )
+                readings = copy.execute("SELECT coalesce(sum(length), 0) FROM block").fetchone()[0]
+            size = part.stat().st_size
+            _refuse_wrong_target(path, target, replace=replace)
+            sync(part)
+            part.replace(target)
             sync(target.parent)
-        except OSError as error:
-            raise _unwritable(target, error) from error
+    except OSError as error:
+        raise StoreError(
+            f"The backup {target} can't be written: {error.strerror}; name a file in a folder that"
+            " is there, has room, and that this user may write to"
+        ) from error
     return Backup(size, readings)
+
+
+_REPLACED_KEPT = 3
+_REPLACED_KEPT_MS = 30 * DAY_MS
+"""Whoever tries one backup after another must not lose the store that lay there first."""
 
 
 class Restored(NamedTuple):
     """A backup in place: its newest commit, that of the store before, and where that lies now.
 
     The instants are UTC in ms; None where nothing says. `aside` is None where there was no store.
+    `removed` are stores that earlier ones had put aside.
     """
 
     newest_utc_ms: int | None
     before_utc_ms: int | None
     aside: Path | None
+    removed: list[Path]
 
 
 def restore(source: Path, path: Path, utc_ms: int) -> Restored:
     """Put a copy of the backup `source` in the place of the store at `path`, which no watch uses.
 
     It is copied and checked before anything is moved. What lies there is kept, with its log, under
-    a dated name: a log that was left behind would spoil the backup. The copy takes the permissions
-    and owner of the store before.
+    a dated name: a log that was left behind would spoil the backup. The newest three stores so kept
+    stay, and all that were in use in the last 30 days. The copy takes the permissions and owner of
+    the store before.
 
     Raises:
         StoreError: the backup is none of ours, unknown, or damaged; the store is in use; or
@@ -101,41 +118,65 @@ def restore(source: Path, path: Path, utc_ms: int) -> Restored:
         if source.samefile(path):
             raise StoreError(f"{source} is the store itself; name a file that `backup` wrote")
         is_ours(path)
-    with WriterLock(path), _growing(path) as growing:
-        newest = _checked_copy(source, growing)
-        _take_after(path, growing)
-        before = aside = None
-        if path.exists():
-            aside = dated_name(path, "replaced", utc_ms)
-            with suppress(StoreError):
-                before = _newest(path)
-        try:
-            sync(growing)
+    try:
+        with WriterLock(path), growing(path) as part:
+            newest = _checked_copy(source, part)
+            _take_after(path, part)
+            before = aside = None
+            if path.exists():
+                aside = dated_name(path, "replaced", utc_ms)
+                with suppress(StoreError):
+                    before = _newest(path)
+            sync(part)
             _make_way(path, aside or dated_name(path, "replaced", utc_ms))
-            growing.replace(path)
+            part.replace(path)
             sync(path.parent)
-        except OSError as error:
-            raise StoreError(f"The store {path} can't be replaced: {error.strerror}") from error
-        # What was told of the store before, or was to be carried over into it, is over.
-        end_salvage(path)
-        take_report(path)
-    return Restored(newest, before, aside)
+            # What was told of the store before, or was to be carried over into it, is over.
+            end_salvage(path)
+            take_report(path)
+            removed = _remove_replaced(path, source, utc_ms)
+    except OSError as error:
+        raise StoreError(f"The store {path} can't be replaced: {error.strerror}") from error
+    return Restored(newest, before, aside, removed)
 
 
-def _checked_copy(source: Path, growing: Path) -> int | None:
+def _remove_replaced(path: Path, source: Path, utc_ms: int) -> list[Path]:
+    """Remove what earlier restores have put aside and is old; give the stores that are gone.
+
+    Where that can't be they stay; so does one that was itself the backup.
+    """
+    name = re.compile(
+        rf"({re.escape(path.name)}\.replaced-(\d{{8}}T\d{{6}}Z)(?:-(\d+))?)(-wal|-shm)?"
+    )
+    removed = []
+    with suppress(OSError):
+        found = [each for file in path.parent.iterdir() if (each := name.fullmatch(file.name))]
+        # By instant, and by number within a second.
+        aside = sorted({(each[2], int(each[3] or 1), each[1]) for each in found})
+        for since, _, kept in aside[:-_REPLACED_KEPT]:
+            store = path.with_name(kept)
+            is_source = store.exists() and store.samefile(source)
+            if since < stamp(utc_ms - _REPLACED_KEPT_MS) and not is_source:
+                for companion in reversed(COMPANIONS):
+                    store.with_name(kept + companion).unlink(missing_ok=True)
+                removed.append(store)
+    return removed
+
+
+def _checked_copy(source: Path, part: Path) -> int | None:
     """Copy a backup and look through all of it; give the instant of its newest commit."""
     # Beside a backup nothing is made, and where its folder can't be written nothing could be.
     has_log = source.with_name(source.name + "-wal").exists()
     with (
         translated(source),
         closing(connect(source, "ro" if has_log else "ro&immutable=1")) as old,
-        closing(connect(growing, "rw")) as copy,
+        closing(connect(part, "rw")) as copy,
     ):
         old.backup(copy)
         found = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if found != "ok":
         raise StoreError(f"The backup {source} is damaged: {found}; nothing was changed")
-    return _newest(growing, source)
+    return _newest(part, source)
 
 
 def _newest(path: Path, source: Path | None = None) -> int | None:
@@ -148,14 +189,14 @@ def _newest(path: Path, source: Path | None = None) -> int | None:
     return None if newest is None else newest.utc_ms
 
 
-def _take_after(path: Path, growing: Path) -> None:
+def _take_after(path: Path, part: Path) -> None:
     """Give the copy the permissions and owner of the store, or the owner of its folder."""
     like = path.stat() if path.exists() else path.parent.stat()
     try:
-        if (like.st_uid, like.st_gid) != (growing.stat().st_uid, growing.stat().st_gid):
-            os.chown(growing, like.st_uid, like.st_gid)
+        if (like.st_uid, like.st_gid) != (part.stat().st_uid, part.stat().st_gid):
+            os.chown(part, like.st_uid, like.st_gid)
         if path.exists():
-            growing.chmod(like.st_mode & 0o777)
+            part.chmod(like.st_mode & 0o777)
     except OSError as error:
         raise StoreError(
             f"The store {path} belongs to another user; say this as that user, or as root"
@@ -172,13 +213,13 @@ def _make_way(path: Path, aside: Path) -> None:
         os.link(path, aside)
 
 
-def _copy(path: Path, growing: Path, target: Path) -> dict[str, int]:
+def _copy(path: Path, part: Path, target: Path) -> dict[str, int]:
     """Copy as of one instant; give the rows of each table at that instant."""
     with translated(path), closing(connect(path, "ro")) as source:
         # What others commit from here on is not seen, and they are not held up.
         source.execute("BEGIN")
         rows = _rows(source)
-        with translated(target), closing(connect(growing, "rw")) as copy:
+        with translated(target), closing(connect(part, "rw")) as copy:
             source.backup(copy)
     return rows
 
@@ -206,25 +247,3 @@ def _refuse_wrong_target(path: Path, target: Path, *, replace: bool) -> None:
             f"{target} is no store of cabinetwatch, and --force replaces nothing else; it was left"
             " untouched: name another file"
         )
-
-
-@contextmanager
-def _growing(target: Path) -> Iterator[Path]:
-    """Make an empty private file beside the target, which is gone at the end unless renamed."""
-    path = target.with_name(f".{target.name}.{os.getpid()}")
-    try:
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
-    except OSError as error:
-        raise _unwritable(target, error) from error
-    try:
-        yield path
-    finally:
-        for companion in ("", "-journal", "-wal", "-shm"):
-            path.with_name(path.name + companion).unlink(missing_ok=True)
-
-
-def _unwritable(target: Path, error: OSError) -> StoreError:
-    return StoreError(
-        f"The backup {target} can't be written: {error.strerror}; name a file in a folder that is"
-        " there, has room, and that this user may write to"
-    )

@@ -1,9 +1,4 @@
-"""The SQLite file: connections and errors, whose it is, and which watch runs on it.
-
-A watch whose disk refuses keeps its records in a folder in memory, named after the store it stands
-in for and locked as long as its process lives: the kernel's list of locks then tells of it to
-whoever may not look into the folder.
-"""
+"""The SQLite file: connections and errors, whose it is, and which watch runs on it."""
 
 import fcntl
 import json
@@ -32,6 +27,7 @@ from cabinetwatch.store.place import (
     DamagedStoreError,
     DiskFaultError,
     DiskRefusesError,
+    Hold,
     WriterLock,
     act_as_owner,
     check_is_file,
@@ -39,7 +35,6 @@ from cabinetwatch.store.place import (
     dated_name,
     has_our_lock,
     hold_of,
-    holder_of,
     lock_holder,
     report_damage,
 )
@@ -500,22 +495,7 @@ def _prefix(real: Path) -> str:
     return f"cabinetwatch-{name.hexdigest()}-"
 
 
-class RunningWatch(NamedTuple):
-    """A watch that runs; `process` is None where it can't be known.
-
-    `since_utc_ms` is when it took the lock of its store; None with its records in memory.
-    """
-
-    process: int | None
-    since_utc_ms: int | None
-
-    @property
-    def in_memory(self) -> bool:
-        """Whether it keeps its records in memory, for its disk refuses the store."""
-        return self.since_utc_ms is None
-
-
-def find_watch(path: Path) -> RunningWatch | None:
+def find_watch(path: Path) -> Hold | None:
     """Give the watch that runs on the store at `path`; None when none does.
 
     It holds the lock of the store, or one in memory while its disk refuses. Who else holds the
@@ -527,9 +507,9 @@ def find_watch(path: Path) -> RunningWatch | None:
         if is_watch is None:
             is_watch = hold.process is not None and _says_run(hold.process)
         if is_watch:
-            return RunningWatch(hold.process, hold.since_utc_ms)
+            return hold
     records = find_records(path)
-    return None if records is None else RunningWatch(records.process, None)
+    return None if records is None else Hold(records.process, watch=True, since_utc_ms=None)
 
 
 def signal_watch(path: Path, number: signal.Signals) -> int | None:
@@ -541,7 +521,8 @@ def signal_watch(path: Path, number: signal.Signals) -> int | None:
     Raises:
         OSError: it may not be signalled.
     """
-    process = holder_of(path)
+    hold = hold_of(path)
+    process = None if hold is None else hold.process
     if process is None:
         return None
     try:
@@ -550,7 +531,8 @@ def signal_watch(path: Path, number: signal.Signals) -> int | None:
     except ProcessLookupError:
         return None
     try:
-        if holder_of(path) != process or not _is_a_watch(process):
+        hold = hold_of(path)
+        if hold is None or hold.process != process or not _is_a_watch(process):
             return None
         signal.pidfd_send_signal(descriptor, number)
     finally:

@@ -44,7 +44,7 @@ Input = tuple[int, Reading | Entry]
 
 
 class Stretch(NamedTuple):
-    """Readings between which the engine was told nothing else.
+    """Readings between which the engine was told nothing else: configuration and clock stay so.
 
     `first_seq` is the number of the first; `offset_ms` gives UTC when added to their times.
     """

@@ -11,9 +11,12 @@ import fcntl
 import json
 import os
 import pwd
+import re
 import stat
 import struct
 import sys
+import tempfile
+import threading
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -26,7 +29,8 @@ from sqlalchemy.exc import ArgumentError
 from cabinetwatch.text import StoreError, to_datetime, without_secrets
 
 _DISK_FAULTS = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO}
-_COMPANIONS = ("", "-wal", "-shm")
+COMPANIONS = ("", "-wal", "-shm")
+_PART = ".part"
 _LOCK_BYTES = 64
 _LOCK_LINES = 3
 _LOCK_FLAGS = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
@@ -38,6 +42,9 @@ _RECORD_LOCK = struct.Struct("hhqqi0q")
 """struct flock, as F_OFD_SETLK takes it (fcntl(2)) on machines of 64 bits."""
 _RECORD_LOCK_ASKED = _RECORD_LOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
 """One on the whole file."""
+_WRITES_AT = 1 << 32
+"""Of the record lock the bytes from here on, of which the file has none, are held as long as its
+holder can write: that is said where a disk takes nothing more, and a kill takes it back."""
 
 
 class NoStoreError(StoreError):
@@ -219,6 +226,8 @@ class WriterLock:
             StoreError: another process holds it, or the lock file can't be made.
         """
         lock_path = path.with_name(path.name + ".lock")
+        # Another thread may say that a write hangs while this one lets go.
+        self._saying = threading.Lock()
         try:
             self._descriptor = os.open(lock_path, _LOCK_FLAGS, 0o600)
             if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
@@ -255,14 +264,24 @@ class WriterLock:
 
     def renew(self) -> None:
         """Say that who holds it begins anew; see `hold_of`."""
+        self.say_writes(can=True)
         with suppress(OSError):
             os.utime(self._descriptor)
 
+    def say_writes(self, *, can: bool) -> None:
+        """Say whether who holds it can write the store now; see `hold_of`. From any thread."""
+        kind = fcntl.F_WRLCK if can else fcntl.F_UNLCK
+        asked = _RECORD_LOCK.pack(kind, os.SEEK_SET, _WRITES_AT, 0, 0)
+        with self._saying, suppress(OSError):
+            if self.held:
+                fcntl.fcntl(self._descriptor, fcntl.F_OFD_SETLK, asked)
+
     def release(self) -> None:
         """Let the next writer in. The file stays: removing it would let two writers in."""
-        if self._descriptor >= 0:
-            os.close(self._descriptor)
-            self._descriptor = -1
+        with self._saying:
+            if self.held:
+                os.close(self._descriptor)
+                self._descriptor = -1
 
     def __enter__(self) -> "WriterLock":
         return self
@@ -281,15 +300,22 @@ def has_our_lock(path: Path) -> bool:
 
 
 class Hold(NamedTuple):
-    """A living process that holds the lock of a store.
+    """A living process that holds the lock of a store, or one in memory while its disk refuses.
 
     `process` is None where this one may not know it; `watch` where it may not read who it is, or
-    an older version does not say.
+    an older version does not say. `since_utc_ms` is when it took the lock; None of one in memory.
+    `writes` is False once it has said that it can't.
     """
 
     process: int | None
     watch: bool | None
-    since_utc_ms: int
+    since_utc_ms: int | None
+    writes: bool = True
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether it keeps its records in memory, for its disk refuses the store."""
+        return self.since_utc_ms is None
 
 
 def hold_of(path: Path) -> Hold | None:
@@ -305,36 +331,35 @@ def hold_of(path: Path) -> Hold | None:
     except OSError:
         return None if process is None else Hold(process, None, status.st_mtime_ns // 1_000_000)
     try:
-        if process is None:
-            held = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, _RECORD_LOCK_ASKED)
-            if _RECORD_LOCK.unpack(held)[0] == fcntl.F_UNLCK:
-                return None
+        is_locked = _has_record_lock(descriptor, 0)
+        if process is None and not is_locked:
+            return None
         lines = os.read(descriptor, _LOCK_BYTES).splitlines()
         is_watch = None if len(lines) < _LOCK_LINES else lines[2] == _WATCH_MARK.encode()
-        return Hold(process, is_watch, os.fstat(descriptor).st_mtime_ns // 1_000_000)
+        since_utc_ms = os.fstat(descriptor).st_mtime_ns // 1_000_000
+        # One of an older version, or that takes its locks at this instant, has none at all.
+        writes = not is_locked or _has_record_lock(descriptor, _WRITES_AT)
+        return Hold(process, is_watch, since_utc_ms, writes)
     except OSError:
         return None
     finally:
         os.close(descriptor)
 
 
-def holder_of(path: Path) -> int | None:
-    """Give the living process that holds the lock of the store at `path`, without touching it.
-
-    Trying the lock could turn away a watch that starts at that instant: the kernel's list of locks
-    (proc_locks(5)) tells it. None also where that can't be read.
-    """
-    try:
-        return lock_holder(path.with_name(path.name + ".lock").stat())
-    except OSError:
-        return None
+def _has_record_lock(descriptor: int, at: int) -> bool:
+    """Whether anything of a file from some byte on is held by its record lock."""
+    asked = _RECORD_LOCK.pack(fcntl.F_WRLCK, os.SEEK_SET, at, 0, 0)
+    held = fcntl.fcntl(descriptor, fcntl.F_OFD_GETLK, asked)
+    return bool(_RECORD_LOCK.unpack(held)[0] != fcntl.F_UNLCK)
 
 
 def lock_holder(of: os.stat_result, *, device: bool = False) -> int | None:
-    """Give the living process that holds the lock of a file or folder; see `holder_of`.
+    """Give the living process that holds the lock of a file or folder; None if it can't be read.
 
-    With `device` that must agree, too: in memory inodes are small numbers that others have as well.
-    On file systems that make up devices for their parts (btrfs, overlay) it never does.
+    The kernel's list of locks tells it (proc_locks(5)): trying the lock could turn away a watch
+    that starts at that instant. With `device` that must agree, too: in memory inodes are small
+    numbers that others have as well. On file systems that make up devices for their parts (btrfs,
+    overlay) it never does.
     """
     wanted = f"{os.major(of.st_dev):02x}:{os.minor(of.st_dev):02x}:{of.st_ino}"
     try:
@@ -390,7 +415,7 @@ def _move_aside(path: Path, target: Path) -> None:
             if not target.exists():
                 # The log goes first: a kill in between leaves a database without its log, never a
                 # log that a new database would take for its own.
-                for companion in reversed(_COMPANIONS):
+                for companion in reversed(COMPANIONS):
                     source = path.with_name(path.name + companion)
                     if source.exists():
                         source.rename(target.with_name(target.name + companion))
@@ -441,13 +466,17 @@ def _note_path(path: Path) -> Path:
 
 def dated_name(path: Path, why: str, utc_ms: int) -> Path:
     """Give a name beside the store that says since when it lies there, and is free."""
-    stamp = to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
-    target = path.with_name(f"{path.name}.{why}-{stamp}")
+    target = first = path.with_name(f"{path.name}.{why}-{stamp(utc_ms)}")
     number = 1
-    while any(target.with_name(target.name + each).exists() for each in _COMPANIONS):
+    while any(target.with_name(target.name + each).exists() for each in COMPANIONS):
         number += 1
-        target = path.with_name(f"{path.name}.{why}-{stamp}-{number}")
+        target = first.with_name(f"{first.name}-{number}")
     return target
+
+
+def stamp(utc_ms: int) -> str:
+    """Write an instant as it stands in dated names, which sort by it."""
+    return to_datetime(utc_ms).strftime("%Y%m%dT%H%M%SZ")
 
 
 def write_durably(path: Path, content: bytes, like: os.stat_result | None = None) -> None:
@@ -455,21 +484,59 @@ def write_durably(path: Path, content: bytes, like: os.stat_result | None = None
 
     It is its owner's alone, or has owner and permissions `like` another.
     """
-    growing = path.with_name(f".{path.name}.{os.getpid()}")
-    growing.unlink(missing_ok=True)
-    try:
-        # Never through a link that another user of the folder has put there.
-        growing.touch(0o600, exist_ok=False)
-        growing.write_bytes(content)
+    with growing(path) as part:
+        part.write_bytes(content)
         if like is not None:
-            growing.chmod(like.st_mode & 0o7777)
+            part.chmod(like.st_mode & 0o7777)
             if os.geteuid() == 0:
-                os.chown(growing, like.st_uid, like.st_gid)
-        sync(growing)
-        growing.replace(path)
+                os.chown(part, like.st_uid, like.st_gid)
+        sync(part)
+        part.replace(path)
         sync(path.parent)
+
+
+@contextmanager
+def growing(target: Path) -> Iterator[Path]:
+    """Make an empty private file beside the target, which is gone at the end unless renamed.
+
+    It is locked meanwhile: one that nobody holds was left by a kill, and goes first.
+    """
+    _remove_leftovers(target)
+    while True:
+        # Of a name of its own, and never through a link that another user has put there.
+        descriptor, name = tempfile.mkstemp(_PART, f".{target.name}.", target.parent)
+        with suppress(OSError):  # where nothing can be locked nothing is ever taken for left
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+        if os.fstat(descriptor).st_nlink:
+            break
+        # Another process took it for left before it was locked.
+        os.close(descriptor)
+    try:
+        yield Path(name)
     finally:
-        growing.unlink(missing_ok=True)
+        _remove_part(Path(name))
+        os.close(descriptor)
+
+
+def _remove_leftovers(target: Path) -> None:
+    ours = re.compile(rf"\.{re.escape(target.name)}\.\w{{8}}{re.escape(_PART)}")
+    with suppress(OSError):
+        for each in [each for each in target.parent.iterdir() if ours.fullmatch(each.name)]:
+            with suppress(OSError):
+                descriptor = os.open(
+                    each, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
+                )
+                try:
+                    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    _remove_part(each)
+                finally:
+                    os.close(descriptor)
+
+
+def _remove_part(path: Path) -> None:
+    """Remove a file that was growing; what SQLite has put beside it goes first."""
+    for companion in ("-journal", "-wal", "-shm", ""):
+        path.with_name(path.name + companion).unlink(missing_ok=True)
 
 
 def sync(path: Path) -> None:

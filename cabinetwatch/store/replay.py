@@ -18,8 +18,9 @@ from typing import Any, NamedTuple
 
 from cabinetwatch.clock import Clock
 from cabinetwatch.config.model import Config
-from cabinetwatch.store.database import RunningWatch, find_watch
+from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.inputs import SENSOR_CONDITIONS, Rename
+from cabinetwatch.store.place import Hold
 from cabinetwatch.store.records import UnreadableTotal
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
@@ -101,7 +102,6 @@ class Replayer:
         engine: where to go on, or None to begin with the first configuration in the journal.
         restore: makes a configuration from a journaled one; another setting is tried by changing
             it here.
-        damage: why a saved state, which it would have gone on from, can't be used.
         renames: all of the store whose inputs are run, for transitions that name each sensor as it
             is called today, as the store does. Without, they have the names of then.
     """
@@ -111,11 +111,9 @@ class Replayer:
         engine: Engine | None = None,
         restore: Callable[[Mapping[str, Any]], Config] = restore_config,
         *,
-        damage: str = "",
         renames: Iterable[Rename] = (),
     ) -> None:
         self.engine = engine
-        self.damage = damage
         self._restore = restore
         self._renames = deque(renames)
 
@@ -170,7 +168,8 @@ def warm_engine(store: Store) -> Engine | None:
 
     None when that is new, or has a configuration that this version no longer understands.
     """
-    replayer, after_seq = _resume(store)
+    saved, after_seq, damage = _resume(store)
+    replayer = Replayer(saved)
     try:
         for _ in replayer.run(item for _, item in store.inputs(after_seq)):
             pass
@@ -182,23 +181,27 @@ def warm_engine(store: Store) -> Engine | None:
         # What fell due then was committed with the mark of how far the watch had come, and told: it
         # must not be told again.
         engine.advance(ran_until_ms)
-    if engine is not None and replayer.damage:
+    if engine is not None and damage:
         shown = "what was learnt and stood is put together again from the journal"
-        engine.refused.append(Refusal(engine.now, SAVED_STATE, shown, replayer.damage))
+        engine.refused.append(Refusal(engine.now, SAVED_STATE, shown, damage))
     return engine
 
 
-def _resume(store: Store) -> tuple[Replayer, int]:
-    """Give a replayer with the engine as last saved, and the number of the last input it knows."""
+def _resume(store: Store) -> tuple[Engine | None, int, str]:
+    """Give the engine as last saved, the number of the last input it knows, and its damage.
+
+    Without a saved state that can be used there is no engine, and no input that it knows.
+    """
     saved = store.saved_state()
-    engine, damage = None, ""
-    if saved is not None:
-        try:
-            engine = _unpack(saved.data)
-        except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
-            damage = describe_error(error)
-            _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
-    return Replayer(engine, damage=damage), 0 if saved is None or engine is None else saved.seq
+    if saved is None:
+        return None, 0, ""
+    try:
+        engine = _unpack(saved.data)
+    except Exception as error:  # noqa: BLE001 - damaged or foreign: begin without it, say so
+        damage = describe_error(error)
+        _log.warning("the saved state can't be used (%s): the journal is read anew", damage)
+        return None, 0, damage
+    return engine, 0 if engine is None else saved.seq, ""
 
 
 def _unpack(data: bytes) -> Engine | None:
@@ -223,7 +226,8 @@ class StoreFollower:
     def __init__(self, store: Store, config: Config | None = None) -> None:
         self._store = store
         self._config = config
-        self._replayer, self._seq = _resume(store)
+        engine, self._seq, _ = _resume(store)
+        self._replayer = Replayer(engine)
 
     def engine(self) -> Engine:
         """Give the engine at the newest commit."""
@@ -268,14 +272,15 @@ def _required(config: Config | None, store: Store) -> Config:
     return config
 
 
-def is_mute(watch: RunningWatch, store: Store, now_utc_ms: int) -> bool:
-    """Whether a running watch has written nothing for long: it can't, or it hangs.
+def is_mute(watch: Hold, store: Store, now_utc_ms: int) -> bool:
+    """Whether a running watch says that it can't write, or has written nothing for long: it hangs.
 
     A heartbeat from the future, left by a clock that was ahead, counts as old when it is off by as
     much.
     """
     signs = [watch.since_utc_ms, store.heartbeat()]
-    return all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+    silent = all(sign is None or abs(now_utc_ms - sign) > HEARTBEAT_OLD_MS for sign in signs)
+    return silent or not watch.writes
 
 
 class Asked(NamedTuple):
@@ -329,7 +334,8 @@ class Snapshot:
     """The watch, its devices and sensors, and what stands.
 
     `starting` is a watch that runs and has not written yet: the figures are of the one before.
-    `mute_process` is a watch that lives but has written nothing for long: then it is not `running`.
+    `mute` is a watch that lives but can't write or hangs, which is not `running`; `mute_process` is
+    its process where that may be known.
     `memory_process` is one that keeps its records in memory, for its disk refuses the store; it is
     `running` where the figures are those in memory.
     `utc_ms` is the instant that the figures are of, None when nothing was ever written.
@@ -341,6 +347,7 @@ class Snapshot:
     utc_ms: int | None
     running: bool
     starting: bool
+    mute: bool
     mute_process: int | None
     memory_process: int | None
     connected: bool
@@ -436,18 +443,19 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         watch = None
     in_memory = watch is not None and watch.in_memory
     here = find_watch(store.path) if in_memory and store.path != real else watch
-    elsewhere = here is not None and here.in_memory
-    mute = here is not None and not elsewhere and is_mute(here, store, now_utc_ms)
-    running = here is not None and not elsewhere and not mute
+    since_utc_ms = None if here is None else here.since_utc_ms
+    # One whose records are in memory writes them elsewhere.
+    mute = here is not None and not here.in_memory and is_mute(here, store, now_utc_ms)
+    running = since_utc_ms is not None and not mute
     # One that has not written yet leaves what the one before it wrote.
-    starting = here is not None and running and (not runs or ended)
-    if here is not None and here.since_utc_ms is not None and running:
-        starting |= (heartbeat_ms or 0) < here.since_utc_ms <= now_utc_ms
+    starting = running and (not runs or ended)
+    if since_utc_ms is not None and running:
+        starting |= (heartbeat_ms or 0) < since_utc_ms <= now_utc_ms
     counted, run_t = store.unreadable(), running_since(store)
     # By the offset of now: the clock may have been wrong at the start, and was put right since.
     since_ms = None if run_t is None else run_t + engine.offset_ms
-    if here is not None and starting:
-        since_ms = here.since_utc_ms
+    if starting:
+        since_ms = since_utc_ms
     heard = running and not starting
     return Snapshot(
         site=engine.config.site.name,
@@ -455,6 +463,7 @@ def snapshot_of(engine: Engine, store: Store, clock: Clock, real: Path | None = 
         utc_ms=heartbeat_ms if EntryKind.START in runs else None,
         running=running,
         starting=starting,
+        mute=mute,
         mute_process=here.process if here is not None and mute else None,
         memory_process=watch.process if watch is not None and in_memory else None,
         connected=heard and engine.model.site.connected,

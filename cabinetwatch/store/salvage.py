@@ -5,12 +5,8 @@ sections. A file of ours has a pointer map (1.8), for it can be vacuumed in step
 page which one it hangs from. So the rows of a page count although the pages above it are gone, and
 those of freed pages, which are old, do not.
 
-In two goes, each a process of its own (`begin URL`, `rest URL`). The first fills the new store,
-before anything else is written to it, in one transaction with all that a watch needs to go on where
-it was: outbox, alarms, journal, the engine's state and what it was told since. The second brings
-the readings and tiers, in short transactions beside the watch. A note beside the store says what is
-still to be done; until it is gone nothing is condensed or pruned, and both can be done again after
-a kill without a double.
+In two goes, each a process of its own: `begin URL` and `rest URL`. What each brings, and how a kill
+between them is made good, is in the package's docstring.
 """
 
 import json
@@ -383,10 +379,8 @@ class Salvager:
         # All before were carried out on what is carried over.
         query = "SELECT seq, data FROM journal WHERE kind = 'rename' AND seq > ? ORDER BY seq"
         since = self._new.execute(query, (salvage.last_seq or 0,))
-        self._renames = [
-            Rename(seq, told["old"], told["new"])
-            for seq, told in ((seq, json.loads(data)) for seq, data in since)
-        ]
+        told = ((seq, json.loads(data)) for seq, data in since)
+        self._renames = Renames(Rename(seq, each["old"], each["new"]) for seq, each in told)
         self._checks: dict[str, Callable[[dict[str, Any]], object]] = {
             "block": self._check_block,
             "minute_block": lambda row: _check_tier(row, Tier.MINUTES),
@@ -462,14 +456,14 @@ class Salvager:
     def _of_today(self, name: str, row: Row) -> Row:
         """Give a block of a tier to the ID that its sensor was given while it was still missing."""
         tier = _TIERS.get(name)
-        if tier is None or not self._renames:
+        if tier is None or not any(self._renames):
             return row
         names = [column for column, _ in self._columns[name]]
         place = names.index("subject")
         with suppress(ValueError, IndexError):
             subject, data = row[place], row[names.index("data")]
             if isinstance(subject, str) and isinstance(data, bytes) and is_of_sensor(data, tier):
-                row[place] = Renames(self._renames).today(subject, 0)
+                row[place] = self._renames.today(subject, 0)
         return row
 
     def lost(self) -> Lost:

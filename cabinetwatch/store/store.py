@@ -192,7 +192,7 @@ class Store:
                 self._mark = MemoryPlace(self.path)
 
     def take_up(self) -> None:
-        """Open the file again where it was let go.
+        """Open the file again where it was let go; that it can't be written holds until a commit.
 
         Raises:
             NoStoreError: nothing lies there now.
@@ -204,6 +204,7 @@ class Store:
             raise NoStoreError(f"There is no store at {self.path} any more")
         with ExitStack() as undo:
             lock = undo.enter_context(take_lock(self.path, watch=self._is_watch))
+            lock.say_writes(can=False)
             undo.callback(self._database.close)
             _require_current(self._database)
             if self.last_seq() != writer.seq:
@@ -211,6 +212,12 @@ class Store:
             undo.pop_all()
         self._lock = lock
         self._unmark()
+
+    def say_writes(self, *, can: bool) -> None:
+        """Say to whoever looks for the watch whether it can write. From any thread."""
+        lock = self._lock
+        if lock is not None:
+            lock.say_writes(can=can)
 
     def _unmark(self) -> None:
         if self._mark is not None:
@@ -232,16 +239,6 @@ class Store:
         with self._reading() as connection:
             return told.read_entries(connection, kinds)
 
-    def stretches(
-        self, from_utc_ms: int | None = None, to_utc_ms: int | None = None
-    ) -> Iterator[told.Stretch]:
-        """Give the stretches that hold any reading of an interval.
-
-        Between two stretches the journal may say that configuration or clock changed; within one
-        they are the same.
-        """
-        return told.read_stretches(self._database, from_utc_ms, to_utc_ms)
-
     def readings(
         self,
         sensor: str | None = None,
@@ -253,22 +250,25 @@ class Store:
         They come in order of arrival; those with a time of their own can be older than the one
         before.
         """
-        sensors = () if sensor is None else (sensor,)
+        sensors = None if sensor is None else (sensor,)
         for _, reading, utc_ms in self.numbered(sensors, from_utc_ms, to_utc_ms):
             yield reading, utc_ms
 
     def numbered(
-        self, sensors: Collection[str], from_utc_ms: int | None = None, to_utc_ms: int | None = None
+        self,
+        sensors: Collection[str] | None,
+        from_utc_ms: int | None = None,
+        to_utc_ms: int | None = None,
     ) -> Iterator[tuple[int, Reading, int]]:
-        """Give the readings of some sensors (none: of all), each behind an input number.
+        """Give the readings of some sensors (None: of all), each behind an input number.
 
         That is of the first input of its stretch, by which its offset is found.
         """
-        for stretch in self.stretches(from_utc_ms, to_utc_ms):
+        for stretch in told.read_stretches(self._database, from_utc_ms, to_utc_ms):
             for reading in stretch.readings:
                 utc_ms = reading.t + stretch.offset_ms
                 if (
-                    (not sensors or reading.sensor in sensors)
+                    (sensors is None or reading.sensor in sensors)
                     and (from_utc_ms is None or utc_ms >= from_utc_ms)
                     and (to_utc_ms is None or utc_ms < to_utc_ms)
                 ):
@@ -300,13 +300,8 @@ class Store:
     def unreadable(self) -> dict[str, UnreadableTotal]:
         """Give how many messages could not be read, by sensor; those without any are left out."""
         with self._reading() as connection:
-            rows = connection.execute(select(schema.unreadable)).all()
-        return {
-            row.sensor: UnreadableTotal(
-                row.run_t_ms, row.in_run, row.total, row.utc_ms, row.problem
-            )
-            for row in rows
-        }
+            rows = connection.execute(select(schema.unreadable))
+            return {sensor: UnreadableTotal(*figures) for sensor, *figures in rows}
 
     def unreadable_between(self, from_utc_ms: int, to_utc_ms: int) -> dict[str, int]:
         """Give how many there were from one hour of UTC up to before another, by sensor."""
@@ -591,10 +586,7 @@ class Store:
         """Give what came of a command; none as long as it waits."""
         table = schema.command.c
         with self._reading() as connection:
-            result: dict[str, Any] | None = connection.scalar(
-                select(table.result).where(table.id == command_id)
-            )
-            return result
+            return connection.scalar(select(table.result).where(table.id == command_id))
 
     def _require_whole(self) -> None:
         """Condense and prune nothing while readings still come from a store that was set aside.

@@ -1,17 +1,8 @@
 """Keeping the store in order: readings condensed to tiers, old rows let go, room measured.
 
-*Tiers.* A part and the mark of how far the tiers have come are one transaction, so that each
-reading is in them exactly once whatever happens in between. The devices' minutes come ready from
-the engine's thread and wait in rows of their own. Parts of a day that is over are merged.
-
-*Pruning.* Old is what is old on watch time *and* in UTC: a clock that was years ahead for an hour,
-or a start in 1970, makes nothing old. Never let go: what a warm start needs, what is not in the
-tiers yet, the newest block of readings, and the newest journal entry of each kind. A trial is
-judged from single readings, and its report is asked for later than those are kept: pruning goes
-past the blocks of its measured phases, and they stay as long as minutes do.
-
-All of it goes in steps of well under a second, so that whoever writes is never held up for long;
-each step is a transaction of its own, so that a kill between two leaves nothing half done.
+How, and what is never let go, is in the package's docstring. A trial is judged from single
+readings, and its report is asked for later than those are kept: pruning goes past the blocks of its
+measured phases, and they stay as long as minutes do.
 """
 
 import logging
@@ -341,19 +332,11 @@ def merged(blocks: Iterable[TierBlock], figure: str, tier: Tier) -> list[Bucket]
 # Pruning.
 
 
-class Protected(NamedTuple):
-    """A phase of a trial, from one watch time up to another (ms)."""
+def _protected_phases(connection: Connection, now_t: int) -> Iterator[tuple[int, int]]:
+    """Give from when to when (watch ms) each trial that the journal tells of was measured.
 
-    from_t: int
-    to_t: int
-
-    def overlaps(self, from_t: int, to_t: int) -> bool:
-        """Whether something that lasted from one watch time to another lies partly within."""
-        return from_t <= self.to_t and to_t >= self.from_t
-
-
-def _protected_phases(connection: Connection, now_t: int) -> Iterator[Protected]:
-    """Give the measured phases of all trials that the journal tells of; an open one lasts on."""
+    A phase that is open lasts on.
+    """
     book = TrialBook()
     what = func.json_extract(journal.c.data, "$.command")
     commands = "trial-begin", "trial-phase", "trial-end"
@@ -373,7 +356,7 @@ def _protected_phases(connection: Connection, now_t: int) -> Iterator[Protected]
             if interval is not None:
                 from_t, to_t = interval
                 until_t = now_t if to_t is None else to_t
-                yield Protected(from_t, min(until_t, from_t + LONGEST_PROTECTED_MS))
+                yield from_t, min(until_t, from_t + LONGEST_PROTECTED_MS)
 
 
 Step = Callable[[Connection], int]
@@ -447,7 +430,9 @@ class _Pruning:
             doomed = [
                 row.first_seq
                 for row in old
-                if not any(phase.overlaps(row.t_min_ms, row.known_t_ms) for phase in phases)
+                if not any(
+                    row.t_min_ms <= to_t and row.known_t_ms >= from_t for from_t, to_t in phases
+                )
             ]
             connection.execute(delete(block).where(block.c.first_seq.in_(doomed)))
             mark(connection, pruned_seq=old[-1].first_seq + old[-1].length - 1)

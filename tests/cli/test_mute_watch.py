@@ -13,7 +13,7 @@ import pytest
 from cabinetwatch.cli.main import main
 from cabinetwatch.store import replay
 from cabinetwatch.store.database import find_watch
-from cabinetwatch.store.place import WriterLock, holder_of
+from cabinetwatch.store.place import WriterLock, hold_of
 from cabinetwatch.store.store import Store
 from tests.report.serving import write_page
 from tests.service.conftest import cabinet, site
@@ -62,6 +62,31 @@ def test_a_living_watch_that_writes_nothing_is_told_as_that(
     assert int(silence[1]) == os.getpid()
     assert int(silence[2]) >= 5
     assert (watch["running"], watch["mute_process"]) == (False, os.getpid())
+    assert "The watch writes nothing" in (tmp_path / "page" / "index.html").read_text()
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_watch_that_says_that_it_can_not_write_is_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    if not known:
+        # So it is in the sandbox of the service, where the page is written (ProcSubset=pid).
+        monkeypatch.setattr("cabinetwatch.store.place.lock_holder", lambda of: None)
+    # Its heartbeat is of this very second.
+    house = build(tmp_path, round(time.time() * 1000), devices=1, days=0)
+    asked = ["service", "gear-0", "out", "--config", str(house.path)]
+    with WriterLock(store_path(house), watch=True) as lock:
+        lock.say_writes(can=False)
+        line, watch = told(house, capsys)
+        assert main(asked) == 1
+        assert "The watch runs, but can't write its store" in capsys.readouterr().out
+        write_page(house, tmp_path / "page")
+        lock.say_writes(can=True)
+        found = find_watch(store_path(house))
+        assert found is not None
+        assert found.writes
+    assert f"Its process{f' {os.getpid()}' if known else ''} is alive, but has written" in line
+    assert (watch["running"], watch["mute_process"]) == (False, os.getpid() if known else None)
     assert "The watch writes nothing" in (tmp_path / "page" / "index.html").read_text()
 
 
@@ -130,15 +155,25 @@ def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
         found = find_watch(store.path)
         assert found is not None
         assert not found.in_memory
+        # Nothing has been written since.
+        assert not found.writes
+        lock = store.close_holding()
+        assert lock is not None
+        found = find_watch(store.path)
+        assert found is not None
+        assert found.writes
+        lock.release()
     assert find_watch(store.path) is None
 
 
 def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) -> None:
     path = tmp_path / "watch.db"
-    assert holder_of(path) is None
+    assert hold_of(path) is None
     with WriterLock(path):
-        assert holder_of(path) == os.getpid()
-    assert holder_of(path) is None
+        hold = hold_of(path)
+        assert hold is not None
+        assert hold.process == os.getpid()
+    assert hold_of(path) is None
 
 
 def test_a_real_watch_whose_store_is_held_by_another_is_not_called_dead(

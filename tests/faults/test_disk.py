@@ -8,6 +8,7 @@ import pytest
 
 from cabinetwatch.service import store_loop
 from cabinetwatch.store import database
+from cabinetwatch.store.database import find_watch
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
 from tests.faults.disk import FailingDisk, SmallDisk, let_write, refuse_writes
@@ -142,12 +143,18 @@ def survive(
         publish_numbers(cabinet, range(100, 300))
         fault = cabinet.wait_transition("site", "store-fault", "unacknowledged")
         assert reason in fault["text"]
+        found = find_watch(site.folder / "watch.db")
+        assert found is not None
+        assert found.in_memory or not found.writes
         wait_mailed(smtp, fault["text"])
         alarm = drive_over_threshold(cabinet)
         wait_mailed(smtp, alarm, 2)
         mend(watch)
         back = cabinet.wait_transition("site", "store-fault", "returned")
         assert "nothing was lost" in back["text"]
+        found = find_watch(site.folder / "watch.db")
+        assert found is not None
+        assert found.writes
         wait_stored(site, range(300))
         wait_until(lambda: _outbox_is_empty(site), "every outcome on disk")
         assert watch.stop() == 0

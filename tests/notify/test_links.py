@@ -106,7 +106,7 @@ def test_the_key_is_made_once_closed_to_others_and_anew_where_it_is_damaged(
     store = tmp_path / "watch.db"
     path = link_key_path(store)
     # What a maker that was killed has left is in nobody's way.
-    path.with_name(f".{path.name}.{os.getpid()}").write_text("half")
+    path.with_name(f".{path.name}.abcd_123.part").write_text("half")
     before = os.umask(0)
     try:
         make_key(store)

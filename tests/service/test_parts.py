@@ -16,6 +16,7 @@ from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store import database
 from cabinetwatch.store.codecs import Bucket, FigureMinute, Tier
+from cabinetwatch.store.place import hold_of
 from cabinetwatch.store.records import Batch, Receipt, Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
@@ -144,6 +145,7 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
         wait_until(lambda: _found_hanging(loop, ends), "the hang to be found")
         # The window is full, so half of it must be acknowledged, the oldest first.
         assert ends.acknowledged == list(range(1, 51))
+        assert not says_that_it_writes(store)
         blocked.execute("ROLLBACK")
         wait_until(lambda: len(ends.acknowledged) == 100, "the rest to be acknowledged")
         written = threading.Event()
@@ -151,6 +153,7 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
         assert written.wait(WITHIN_S)
         loop.stop()
         assert loop.join(WITHIN_S)
+        assert says_that_it_writes(store)
         stored = [reading.value for reading, _ in store.readings()]
 
     assert ends.acknowledged == list(range(1, 101))
@@ -158,6 +161,38 @@ def test_a_write_that_hangs_lets_the_broker_go_on_and_acknowledges_nothing_twice
     assert ends.reports == [False, True]
     assert ("more than 10 s" in ends.errors[0]) is (found_by == "supervision")
     assert ends.failures == []
+
+
+def says_that_it_writes(store: Store) -> bool:
+    """What others see of the lock that the store's thread holds."""
+    hold = hold_of(store.path)
+    assert hold is not None
+    return hold.writes
+
+
+def test_a_write_that_was_only_slow_is_no_fault(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ends = Ends()
+    with Store.open(site.url) as store:
+        loop = loop_of(store, RatedClock(1.0, START_MS), ends)
+
+        def slow_commit(store: Store, work: Batch) -> None:
+            loop.supervise()
+            commit(store, work)
+
+        commit = Store.commit
+        monkeypatch.setattr(Store, "commit", slow_commit)
+        written = threading.Event()
+        loop.start()
+        loop.put(Batch(START_MS, 0, inputs=[Entry(START_MS, EntryKind.STOP)], done=[written]))
+        assert written.wait(WITHIN_S)
+        # Found hanging at the instant at which it was over.
+        loop._fail("a write has been going on for more than 10 s", hanging=Batch())
+        assert says_that_it_writes(store)
+        loop.stop()
+        assert loop.join(WITHIN_S)
+    assert ends.reports == []
 
 
 def _found_hanging(loop: StoreLoop, ends: Ends) -> bool:

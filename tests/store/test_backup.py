@@ -11,6 +11,7 @@ import pytest
 
 from cabinetwatch.store import backup as copying
 from cabinetwatch.store.backup import back_up, restore
+from cabinetwatch.store.codecs import DAY_MS
 from cabinetwatch.store.place import database_url
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError
@@ -212,8 +213,33 @@ class TestRestoring:
     def test_it_is_put_where_nothing_lies(self, full: Store, backup: Path, tmp_path: Path) -> None:
         del full
         done = restore(backup, tmp_path / "new.db", T0)
-        assert done == (T0 + 5, None, None)
+        assert done == (T0 + 5, None, None, [])
         assert (tmp_path / "new.db").stat().st_mode & 0o777 == 0o600
+
+    def test_stores_kept_long_ago_go_but_for_the_newest_three(
+        self, full: Store, path: Path, backup: Path
+    ) -> None:
+        full.close()
+        first = restore(backup, path, T0).aside
+        # Of one second with it.
+        second, third = (restore(backup, path, T0).aside for _ in range(2))
+        assert first is not None
+        assert second is not None
+        assert third is not None
+        first.with_name(first.name + "-wal").write_bytes(b"its log")
+        others = [path.with_name(path.name + each) for each in (".replaced-", ".replaced-mine")]
+        for each in others:
+            each.touch()
+        # A restored one is a backup, and stays where it is.
+        done = restore(second, path, T0 + 40 * DAY_MS)
+        assert done.removed == [first]
+        assert list(path.parent.glob(f"{first.name}-wal")) == []
+        assert restore(backup, path, T0 + 41 * DAY_MS).removed == [second]
+        assert restore(backup, path, T0 + 42 * DAY_MS).removed == [third]
+        assert restore(backup, path, T0 + 43 * DAY_MS).removed == []
+        kept = set(path.parent.glob("cabinet.db.replaced-2*Z"))
+        assert len(kept) == 4
+        assert all(each.exists() for each in others)
 
     def test_a_store_in_use_stays(self, full: Store, path: Path, backup: Path) -> None:
         with pytest.raises(StoreError, match="in use by another"):

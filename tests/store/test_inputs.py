@@ -100,7 +100,10 @@ def test_a_long_stretch_is_cut_into_blocks_and_comes_back_whole(
     monkeypatch.setattr(records, "_MOST_READINGS", 10)
     items = [reading(t=T0 + n, value=n / 8) for n in range(35)]
     store.commit(batch(*items))
-    assert [len(list(stretch.readings)) for stretch in store.stretches()] == [10, 10, 10, 5]
+    assert [
+        len(list(stretch.readings))
+        for stretch in inputs.read_stretches(store._database, None, None)
+    ] == [10, 10, 10, 5]
     assert [item for _, item in store.inputs()] == items
 
 
@@ -136,6 +139,7 @@ class TestReadingsByTime:
     def test_one_sensor_is_picked_out(self, store: Store) -> None:
         store.commit(batch(reading("room"), reading("nas-air"), reading("room")))
         assert len(list(store.readings("room"))) == 2
+        assert [len(list(store.numbered(each))) for each in ((), ("room",), None)] == [0, 2, 3]
         assert store.sensors() == ["nas-air", "room"]
 
     def test_a_late_reading_is_found_at_its_own_time(self, store: Store) -> None:

@@ -1,6 +1,10 @@
 """What is no store of ours is refused by one sentence and left as it is."""
 
+import fcntl
+import signal
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -13,6 +17,7 @@ from cabinetwatch.store.place import (
     ReplacedStoreError,
     database_path,
     database_url,
+    growing,
     set_aside,
     write_durably,
 )
@@ -246,3 +251,47 @@ def test_what_is_written_durably_is_left_open_by_nobody(tmp_path: Path) -> None:
     write_durably(tmp_path / "note", b"told")
     held = [str(each.readlink()) for each in Path("/proc/self/fd").iterdir() if each.is_symlink()]
     assert [each for each in held if each.startswith(str(tmp_path))] == []
+
+
+@pytest.mark.parametrize("taken_for_left", [False, True])
+def test_what_a_kill_has_left_goes_and_what_still_grows_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, taken_for_left: bool
+) -> None:
+    note = tmp_path / "note"
+    left = [".note.abcdefgh.part-wal", ".note.abcdefgh.part"]
+    others = [".note.1234", ".note.txt.abcdefgh.part", "note.abcdefgh.part", ".note.folder_8.part"]
+    for name in [*left, *others[:-1]]:
+        (tmp_path / name).touch()
+    (tmp_path / others[-1]).mkdir()
+    lock = fcntl.flock
+
+    def lock_late(descriptor: int, operation: int) -> None:
+        if operation == fcntl.LOCK_EX:
+            monkeypatch.setattr(fcntl, "flock", lock)
+            Path(f"/proc/self/fd/{descriptor}").readlink().unlink()
+        lock(descriptor, operation)
+
+    with growing(note) as held:
+        held.write_bytes(b"half")
+        if taken_for_left:
+            # Another process comes between its making and its lock.
+            monkeypatch.setattr(fcntl, "flock", lock_late)
+        write_durably(note, b"told")
+        assert held.read_bytes() == b"half"
+    assert note.read_bytes() == b"told"
+    assert {each.name for each in tmp_path.iterdir()} == {"note", *others}
+
+
+def test_a_write_that_was_killed_leaves_nothing_behind_for_ever(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys; from pathlib import Path; from cabinetwatch.store import place;"
+        "place.sync = lambda _: os.kill(os.getpid(), signal.SIGKILL);"
+        "place.write_durably(Path(sys.argv[1]), b'half')"
+    )
+    note = tmp_path / "note"
+    killed = subprocess.run([sys.executable, "-c", code, str(note)], check=False)
+    assert killed.returncode == -signal.SIGKILL
+    (left,) = tmp_path.iterdir()
+    assert left.read_bytes() == b"half"
+    write_durably(note, b"told")
+    assert list(tmp_path.iterdir()) == [note]
