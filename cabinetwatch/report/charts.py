@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from operator import itemgetter
 from pathlib import Path
 from textwrap import shorten
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,7 +31,6 @@ from cabinetwatch.report.page import (
 from cabinetwatch.report.picture import (
     AlarmMark,
     Curve,
-    NoteMark,
     Picture,
     Timeline,
     curve,
@@ -114,9 +113,12 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         columns: dict[Tier, Columns] = {}
         for span in SPANS:
             name = chart_name(device_id, span)
-            listed[name] = known.get(name, {})
-            if (charts / name).exists() and _is_fresh(
-                listed[name], {"name": title, "unit": unit}, span, now_utc_ms
+            listed[name] = entry = known.get(name, {})
+            shows = {"device": device_id, "name": title, "unit": unit, "span": span.key}
+            if (
+                (charts / name).exists()
+                and entry | shows == entry
+                and 0 <= now_utc_ms - int(entry["drawn_utc_ms"]) < span.redraw_s * 1000
             ):
                 continue
             tier = _tier(span)
@@ -130,10 +132,7 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
             picture = _device(f"{title}, {span.words}", timeline, columns[tier], span.step_ms, unit)
             write_atomically(charts / name, draw_svg(picture).encode())
             listed[name] = {
-                "device": device_id,
-                "name": title,
-                "unit": unit,
-                "span": span.key,
+                **shows,
                 "drawn_utc_ms": now_utc_ms,
                 "title": picture.title,
                 "description": picture.description,
@@ -268,10 +267,10 @@ def alarm_marks(
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
 
 
-def note_marks(log: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) -> list[NoteMark]:
+def note_marks(log: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) -> list[LogEntry]:
     """Give what was done to some subjects or to the whole cabinet, from an instant on."""
     return [
-        NoteMark(each.utc_ms, each.text)
+        each
         for each in log
         if each.utc_ms >= from_utc_ms and (each.subject is None or each.subject in subjects)
     ]
@@ -309,14 +308,6 @@ class _Record(NamedTuple):
 def _tier(span: Span) -> Tier:
     """Up to a day from minutes; longer ones are fine enough from quarters of an hour."""
     return Tier.MINUTES if span.length_ms <= DAY_MS else Tier.QUARTERS
-
-
-def _is_fresh(
-    entry: Mapping[str, Any], shows: Mapping[str, str], span: Span, now_utc_ms: int
-) -> bool:
-    if any(entry.get(key) != value for key, value in shows.items()):
-        return False
-    return 0 <= now_utc_ms - int(entry["drawn_utc_ms"]) < span.redraw_s * 1000
 
 
 def _device(
