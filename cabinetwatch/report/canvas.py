@@ -59,6 +59,8 @@ _BAR_HEIGHTS = {"high": 6.0, "medium": 4.0, "low": 2.0}
 """Priorities differ in height, too, for who sees no colours."""
 
 _COLOURS = 64
+_SCALE = 1.75
+"""Pixels to a point of a PNG: 700 across, sharp on a phone."""
 
 _FONT = "system-ui,-apple-system,'Segoe UI',Roboto,Helvetica,Arial,sans-serif"
 _SETTINGS: dict[Any, Any] = {
@@ -78,8 +80,7 @@ def draw_svg(picture: Picture) -> str:
         _Drawing(picture)
         no_metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         FigureCanvasSVG(_FIGURE).print_svg(out, metadata=no_metadata)  # type: ignore[no-untyped-call]
-    head, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
-    del head
+    _, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
     names = {colour: name for name, colour in LIGHT.items()}
 
     def by_name(match: re.Match[str]) -> str:
@@ -111,15 +112,15 @@ def inlined(svg: str, prefix: str) -> str:
     return body.replace('aria-labelledby="title desc"', labelled)
 
 
-def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
-    """Draw for a mail: a PNG on white, `scale` pixels to a point.
+def draw_png(picture: Picture) -> bytes:
+    """Draw for a mail: a PNG on white.
 
     With a palette of few colours it takes a quarter of the room, in a mail that comes every week.
     """
     out = BytesIO()
     with _drawing:
         _Drawing(picture)
-        _FIGURE.dpi = 72 * scale
+        _FIGURE.dpi = 72 * _SCALE
         _FIGURE.patch.set_visible(True)
         try:
             canvas: Any = FigureCanvasAgg(_FIGURE)

@@ -62,8 +62,6 @@ _LONGEST_NOTE = 32
 """Notes stand in full under what people noted; below a picture they would fill the screen."""
 
 _TEMPERATURES = ("temperature_c", "ambient_c", "threshold_c")
-_SCALE = 1.75
-"""Pixels to a point: 700 across, sharp on a phone."""
 
 Columns = Mapping[str, Sequence[Bucket]]
 """Buckets of a device by figure."""
@@ -170,7 +168,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
-                key, png = _key(picture.timeline), draw_png(picture, _SCALE)
+                key, png = _key(picture.timeline), draw_png(picture)
                 drawn.append(Drawn(device.id, kind, picture.title, alt, key, png))
     return drawn
 

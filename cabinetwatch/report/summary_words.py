@@ -5,7 +5,7 @@ phone: in full only what changed, a line for all else. What an alarm is called, 
 are the words of its transition. Pure.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from textwrap import shorten
 from typing import Any, NamedTuple
 
@@ -519,10 +519,12 @@ def _glance(week: Week, unit: TemperatureUnit) -> Table:
         [
             (
                 _short(device.name),
-                _cell(None if (air := device.temperature) is None else air.highest, unit.from_c),
-                _cell(device.settled_rise_k, unit.from_k),
-                _cell(device.margin_k, unit.from_k),
-                _cell(device.hot_day_margin_k, unit.from_k),
+                number(
+                    None if (air := device.temperature) is None else air.highest, unit.from_c, _NONE
+                ),
+                number(device.settled_rise_k, unit.from_k, _NONE),
+                number(device.margin_k, unit.from_k, _NONE),
+                number(device.hot_day_margin_k, unit.from_k, _NONE),
             )
             for device in week.devices
         ],
@@ -644,10 +646,6 @@ def _watch(week: Week) -> Iterator[str]:
 
 
 # Figures in words.
-
-
-def _cell(value: float | None, convert: Callable[[float], float]) -> str:
-    return _NONE if value is None else number(convert(value))
 
 
 def _short(name: str) -> str:

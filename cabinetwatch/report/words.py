@@ -73,9 +73,9 @@ def first_sign(transition: Transition) -> int:
     return transition.utc_ms if since is None else min(transition.utc_ms, from_rfc3339(since))
 
 
-def number(value: float | None) -> str:
-    """Write a figure without its unit; a dash for what is unknown."""
-    return known(value, "{:z.1f}".format)
+def number(value: float | None, convert: Callable[[float], float], otherwise: str = UNKNOWN) -> str:
+    """Write a figure in another unit, without naming that; a dash for what is unknown."""
+    return known(value, lambda value: f"{convert(value):z.1f}", otherwise)
 
 
 def known(value: float | None, write: Callable[[float], str], otherwise: str = UNKNOWN) -> str:

@@ -234,14 +234,14 @@ def test_a_trend_shows_rise_against_normal() -> None:
     assert drawn.description.endswith("Normal rise 11.0 K at the end.")
 
 
-def test_a_png_is_on_white_at_twice_the_size() -> None:
+def test_a_png_is_on_white_and_700_pixels_across() -> None:
     drawn = picture(temperature=swing(40, 3))
     png = draw_png(drawn)
     assert png == draw_png(drawn)
     assert png.startswith(b"\x89PNG\r\n\x1a\n")
     # Width and height stand in the first chunk (PNG specification, third edition, 11.2.1).
     size = int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
-    assert size == (2 * WIDTH, 2 * HEIGHT)
+    assert size == (700, 700 * HEIGHT // WIDTH)
     assert len(png) < 80_000
     # The page's are as they were, without a ground of their own.
     assert "#ffffff" not in draw_svg(drawn)
