@@ -103,7 +103,8 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
     for part in (folder, charts):
         drop_abandoned(part)
     longest_ms = max(span.length_ms for span in SPANS)
-    record = _Record.read(store, config, now_utc_ms - 2 * longest_ms, now_utc_ms)
+    began_utc_ms = now_utc_ms - 2 * longest_ms
+    record = _Record(store, config, began_utc_ms, now_utc_ms, config.site.timezone)
     known, unit = read_manifest(folder), config.site.temperature_unit
     listed = {}
     for device_id in config.devices:
@@ -149,7 +150,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
     and there are some weeks of it.
     """
     began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
-    record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
+    record = _Record(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
     drawn: list[Drawn] = []
     unit = config.site.temperature_unit
     for device in devices_in_full(week):
@@ -274,30 +275,24 @@ def note_marks(log: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) ->
     ]
 
 
-class _Record(NamedTuple):
+class _Record:
     """What is marked on the pictures of all devices."""
 
-    config: Config
-    timezone: str
-    transitions: Sequence[Transition]
-    log: Sequence[LogEntry]
-
-    @classmethod
-    def read(
-        cls, store: Store, config: Config, from_utc_ms: int, to_utc_ms: int, timezone: str = ""
-    ) -> "_Record":
-        log = [each for each in operator_log(store) if each.utc_ms < to_utc_ms]
-        transitions = store.transitions(from_utc_ms, to_utc_ms)
-        return cls(config, timezone or config.site.timezone, transitions, log)
+    def __init__(
+        self, store: Store, config: Config, from_utc_ms: int, to_utc_ms: int, timezone: str
+    ) -> None:
+        self.config, self._timezone = config, timezone
+        self._transitions = store.transitions(from_utc_ms, to_utc_ms)
+        self._log = operator_log(store)
 
     def timeline(self, device_id: str, from_utc_ms: int, to_utc_ms: int) -> Timeline:
         subjects = subjects_of(device_id, self.config.devices.get(device_id))
-        alarms = alarm_marks(self.transitions, subjects, from_utc_ms)
-        notes = note_marks(self.log, subjects, from_utc_ms)
+        alarms = alarm_marks(self._transitions, subjects, from_utc_ms)
+        notes = note_marks(self._log, subjects, from_utc_ms)
         return Timeline(
             from_utc_ms,
             to_utc_ms,
-            self.timezone,
+            self._timezone,
             [alarm for alarm in alarms if alarm.from_utc_ms < to_utc_ms],
             [note for note in notes if note.utc_ms < to_utc_ms],
         )

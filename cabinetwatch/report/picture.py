@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from itertools import count
-from typing import NamedTuple, overload
+from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -363,6 +363,9 @@ class Tick(NamedTuple):
     text: str
 
 
+_OneOrMany = TypeVar("_OneOrMany", float, Numbers)
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """A box with the two scales that belong to it; figures go from `low` to `high`."""
@@ -373,20 +376,12 @@ class Frame:
     low: float
     high: float
 
-    @overload
-    def x(self, utc_ms: float) -> float: ...
-    @overload
-    def x(self, utc_ms: Numbers) -> Numbers: ...
-    def x(self, utc_ms: float | Numbers) -> float | Numbers:
+    def x(self, utc_ms: _OneOrMany) -> _OneOrMany:
         """Give the place of an instant."""
         first, last = self.timeline.from_utc_ms, self.timeline.to_utc_ms
         return self.box.left + (utc_ms - first) / (last - first) * (self.box.right - self.box.left)
 
-    @overload
-    def y(self, value: float) -> float: ...
-    @overload
-    def y(self, value: Numbers) -> Numbers: ...
-    def y(self, value: float | Numbers) -> float | Numbers:
+    def y(self, value: _OneOrMany) -> _OneOrMany:
         """Give the height of a figure."""
         part = (value - self.low) / (self.high - self.low)
         return self.box.bottom + part * (self.box.top - self.box.bottom)

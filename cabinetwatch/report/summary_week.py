@@ -149,8 +149,7 @@ def week_to_mail(
     once. A week in which the watch did not run at all has none; the next one tells of the gap.
     `told` are the weeks whose summary was written, whatever became of it.
     """
-    newest = IsoWeek.of(now_utc_ms, when.zone).before()
-    earliest = newest
+    newest = earliest = IsoWeek.of(now_utc_ms, when.zone).before()
     for _ in range(_MOST_LATE - 1):
         earliest = earliest.before()
     before = [week for week in told if week < newest]

@@ -75,7 +75,7 @@ class Case:
     config: Config
     intervals: Mapping[str, Interval]
     readings: Readings
-    notes: tuple[LogEntry, ...] = field(default=())
+    notes: tuple[LogEntry, ...] = ()
     let_go: frozenset[str] = frozenset()
     between: Readings = field(default_factory=dict)
 
@@ -451,13 +451,12 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
 
 
 def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
-    rise, tau_s = phase.rise, phase.time_constant_s
-    if rise is None:
+    if phase.rise is None:
         return [UNKNOWN] * 5
     return [
-        rise.written(unit),
+        phase.rise.written(unit),
         "settled" if phase.settled else "fitted",
-        UNKNOWN if tau_s is None else describe_duration(tau_s),
+        known(phase.time_constant_s, describe_duration),
         known(phase.ambient_c, unit.temperature),
         known(phase.power_w, "{:z.1f} W".format),
     ]
