@@ -41,7 +41,7 @@ from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.report.summary_words import devices_in_full, events_of, has_moved
 from cabinetwatch.report.words import (
     STANDS,
-    LogEntry,
+    entries_about,
     first_sign,
     from_to,
     operator_log,
@@ -266,15 +266,6 @@ def alarm_marks(
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
 
 
-def note_marks(log: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) -> list[LogEntry]:
-    """Give what was done to some subjects or to the whole cabinet, from an instant on."""
-    return [
-        each
-        for each in log
-        if each.utc_ms >= from_utc_ms and (each.subject is None or each.subject in subjects)
-    ]
-
-
 class _Record:
     """What is marked on the pictures of all devices."""
 
@@ -288,13 +279,13 @@ class _Record:
     def timeline(self, device_id: str, from_utc_ms: int, to_utc_ms: int) -> Timeline:
         subjects = subjects_of(device_id, self.config.devices.get(device_id))
         alarms = alarm_marks(self._transitions, subjects, from_utc_ms)
-        notes = note_marks(self._log, subjects, from_utc_ms)
+        notes = entries_about(subjects, self._log, from_utc_ms, to_utc_ms)
         return Timeline(
             from_utc_ms,
             to_utc_ms,
             self._timezone,
             [alarm for alarm in alarms if alarm.from_utc_ms < to_utc_ms],
-            [note for note in notes if note.utc_ms < to_utc_ms],
+            notes,
         )
 
 

@@ -124,6 +124,18 @@ def operator_log(store: Store) -> list[LogEntry]:
     return sorted(log, key=lambda each: each.utc_ms)
 
 
+def entries_about(
+    subjects: set[str], log: Iterable[LogEntry], from_utc_ms: int, to_utc_ms: int
+) -> list[LogEntry]:
+    """Give what was done to some subjects or to the whole cabinet in an interval."""
+    return [
+        each
+        for each in log
+        if from_utc_ms <= each.utc_ms < to_utc_ms
+        and (each.subject is None or each.subject in subjects)
+    ]
+
+
 def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> list[LogEntry]:
     """Let the book tell of which device a phase is, and whether the watch refused it."""
     try:
