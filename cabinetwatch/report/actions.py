@@ -162,25 +162,20 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
     for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
         clock = short_time(until_ms, config.site.timezone, "%H:%M")
-        for_s = (until_ms - now_ms) / 1000
-        command = {"command": "shelve", "incident": account.id}
-        says = (
-            f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
-        )
-        more = {"until": to_rfc3339(until_ms), "reason": f"not before {clock}"}
-        label = f"Not before {clock}"
-        found.append(Choice(f"not-before-{until_ms}", label, says, (command | more,)))
+        lasts = describe_duration((until_ms - now_ms) / 1000)
+        says = f"Hidden for {lasts}, then shown again. What comes on top is told."
+        command = {"command": "shelve", "incident": account.id, "until": to_rfc3339(until_ms)}
+        command["reason"] = f"not before {clock}"
+        value, label = f"not-before-{until_ms}", f"Not before {clock}"
+        found.append(Choice(value, label, says, (command,)))
     for hours in _SERVICE_HOURS if subjects else ():
         until_ms = now_ms + hours * _HOUR_MS
         until = short_time(until_ms, config.site.timezone, "%a %H:%M")
         says = f"No alarm of {listed(names)} until {until}, whatever happens."
-        commands = tuple(
-            {"command": "service-out", "subject": each, "until": to_rfc3339(until_ms)}
-            | {"reason": "working on it"}
-            for each in subjects
-        )
-        label = f"Working on it, {hours}{NBSP}h"
-        found.append(Choice(f"working-{hours}", label, says, commands))
+        command = {"command": "service-out", "until": to_rfc3339(until_ms)}
+        command["reason"] = "working on it"
+        commands = tuple(command | {"subject": each} for each in subjects)
+        found.append(Choice(f"working-{hours}", f"Working on it, {hours}{NBSP}h", says, commands))
     return found
 
 

@@ -186,7 +186,7 @@ def read_store(
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):
         from_ms = max(start_ms, read_up_to_ms)
-        for seq, reading, utc_ms in store.numbered(wanted, from_ms, end_ms) if wanted else ():
+        for seq, reading, utc_ms in store.numbered(wanted, from_ms, end_ms):
             # A broker's retained copy has no instant of its own.
             if reading.quality is not Quality.RETAINED:
                 value = reading.value + offsets.at(seq).get(reading.sensor, 0.0)

@@ -125,20 +125,19 @@ def _curve(case: Case, sensor: str | None) -> Curve:
     pieces = [each.get(sensor or "", EMPTY) for each in (case.readings, case.between)]
     t_ms = np.concatenate([piece.t_ms for piece in pieces])
     order = np.argsort(t_ms, kind="stable")
-    t_ms, value = t_ms[order], np.concatenate([piece.value for piece in pieces])[order]
     start_ms, end_ms = case.span
-    if not len(t_ms):
+    inside = order[slice(*np.searchsorted(t_ms[order], (start_ms, end_ms)))]
+    if not len(inside):
         return curve([])
     # What usually lies between two readings, or two means where those lie further apart.
     gaps_ms = [float(np.median(np.diff(each.t_ms))) for each in pieces if len(each.t_ms) > 1]
     step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * max(gaps_ms, default=0.0))
-    number = ((t_ms - start_ms) // step_ms).astype(int)
-    inside = (t_ms >= start_ms) & (t_ms < end_ms)
-    points = []
-    for bucket in np.unique(number[inside]):
-        values = value[inside & (number == bucket)]
-        middle_ms = start_ms + (bucket + 0.5) * step_ms
-        points.append((middle_ms, float(values.mean()), float(values.min()), float(values.max())))
+    numbers, first = np.unique((t_ms[inside] - start_ms) // step_ms, return_index=True)
+    values = np.concatenate([piece.value for piece in pieces])[inside]
+    points = [
+        (start_ms + (number + 0.5) * step_ms, part.mean(), part.min(), part.max())
+        for number, part in zip(numbers, np.split(values, first[1:]), strict=True)
+    ]
     return curve(points, 2 * step_ms)
 
 
