@@ -81,13 +81,8 @@ def draw_svg(picture: Picture) -> str:
         no_metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         FigureCanvasSVG(_FIGURE).print_svg(out, metadata=no_metadata)  # type: ignore[no-untyped-call]
     _, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
-    names = {colour: name for name, colour in LIGHT.items()}
-
-    def by_name(match: re.Match[str]) -> str:
-        colour = match.group()
-        return f"var(--{names[colour]},{colour})" if colour in names else colour
-
-    body = re.sub(r"#[0-9a-f]{6}\b", by_name, body)
+    for name, colour in LIGHT.items():
+        body = body.replace(colour, f"var(--{name},{colour})")
     # Text is set in the reader's own font; the one it was measured in need not be there.
     body = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONT}", body)
     return (
@@ -205,7 +200,8 @@ class _Drawing:
         if not curve.known:
             return
         x, y = frame.x(curve.utc_ms), frame.y(curve.mean)
-        pieces = _unbroken(curve.mean)
+        unbroken = np.ma.masked_invalid(curve.mean)
+        pieces: list[slice] = np.ma.clump_unmasked(unbroken)  # type: ignore[no-untyped-call]
         if line.band:
             for piece in pieces:
                 edge = np.concatenate([curve.high[piece], curve.low[piece][::-1]])
@@ -278,10 +274,3 @@ class _Drawing:
         text = Text(x, y, typeset(words), color=LIGHT[colour], ha=ha, va=va, fontsize=size)
         text.set(transform=self._points, parse_math=False)
         _FIGURE.add_artist(text)
-
-
-def _unbroken(values: Numbers) -> list[slice]:
-    """Give the pieces of a row of figures without a gap in them."""
-    known = np.concatenate([[False], np.isfinite(values), [False]])
-    edges = np.nonzero(known[1:] != known[:-1])[0]
-    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

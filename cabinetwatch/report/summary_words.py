@@ -103,14 +103,6 @@ class Matter(NamedTuple):
     todo: str
 
 
-class Verdict(NamedTuple):
-    """The week in a few words and in one sentence. `tone`: "well", "look" or "bad"."""
-
-    tone: str
-    short: str
-    sentence: str
-
-
 class Table(NamedTuple):
     """Rows of as many cells as headings; all columns but the first are figures."""
 
@@ -133,7 +125,10 @@ class Section(NamedTuple):
 
 
 class Summary(NamedTuple):
-    """A whole summary. `lead` are the sentences at its top, `notes` explain the figures."""
+    """A whole summary. `lead` are the sentences at its top, `notes` explain the figures.
+
+    `tone`: "well", "look" or "bad".
+    """
 
     subject: str
     title: str
@@ -154,7 +149,7 @@ def summary_of(
     `unit` that in which people read temperatures.
     """
     matters = matters_of(week, unit)
-    verdict = verdict_of(week, matters)
+    tone, short, sentence = _verdict(week, matters)
     iso_week = IsoWeek.parse(week.week)
     first, last = (
         short_time(at, week.timezone, "%a %-d %b") for at in (week.from_utc_ms, week.to_utc_ms - 1)
@@ -164,11 +159,11 @@ def summary_of(
         span += f"; so far, up to {short_time(week.made_utc_ms, week.timezone)}"
     made: Summary = _typeset(
         Summary(
-            f"[Weekly summary] {verdict.short} - {week.site}, week {iso_week.number}",
+            f"[Weekly summary] {short} - {week.site}, week {iso_week.number}",
             f"Week {iso_week.number} at {week.site}",
             span,
-            verdict.tone,
-            [each for each in (verdict.sentence, _margin(week, unit), present) if each],
+            tone,
+            [each for each in (sentence, _margin(week, unit), present) if each],
             list(_sections(week, unit, matters)),
             list(_notes(week)),
             (*DEVICE_CAUTIONS, NO_SMOKE_ALARM),
@@ -221,20 +216,20 @@ def events_of(week: Week) -> list[Event]:
     return sorted((Event(sorted(event, key=rank)) for event in events), key=gravity)
 
 
-def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
-    """Say how the week was: its worst event first, or that all was well."""
+def _verdict(week: Week, matters: Sequence[Matter]) -> tuple[str, str, str]:
+    """Give the tone of a week, it in a few words, and in a sentence: of its worst event first."""
     events = events_of(week)
-    worst = events[0] if events else None
     things = "One thing needs" if len(matters) == 1 else f"{len(matters)} things need"
     tone, short = ("look", f"{things} attention") if matters else ("well", "All well")
-    if worst is None:
+    if not events:
         sentence = f"No alarm, but {things.lower()} attention." if matters else "All was well."
-        return Verdict(tone, short, sentence)
+        return tone, short, sentence
+    worst = events[0]
     if worst.alarms[0].priority in _RANKS:
         tone = "bad" if any(e.active and e.alarms[0].priority in _RANKS for e in events) else "look"
         short = worst.headline if worst.active else f"{worst.headline} (over)"
     more = f" And {counted(len(events) - 1, 'more event')}." if len(events) > 1 else ""
-    return Verdict(tone, short, f"{worst.headline}, {worst.when(week)}.{more}")
+    return tone, short, f"{worst.headline}, {worst.when(week)}.{more}"
 
 
 def _margin(week: Week, unit: TemperatureUnit) -> str:
