@@ -28,14 +28,7 @@ from markupsafe import Markup
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import DEVICE_CAUTIONS, NO_SMOKE_ALARM, TEMPLATES
-from cabinetwatch.report.actions import (
-    HTML,
-    Actions,
-    Request,
-    Response,
-    network_of,
-    split_url,
-)
+from cabinetwatch.report.actions import HTML, Actions, Request, Response, network_of, split_url
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
