@@ -20,7 +20,6 @@ from cabinetwatch.cli.look import ask
 from cabinetwatch.cli.terminal import LeftOut, device_to, print_json, print_table, say, tell
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
-from cabinetwatch.report.charts import note_marks
 from cabinetwatch.report.trial_case import (
     CHANGES,
     HOW,
@@ -42,7 +41,7 @@ from cabinetwatch.report.trial_case import (
     verdict_words,
     with_stored_readings,
 )
-from cabinetwatch.report.words import operator_log, short_time, subjects_of
+from cabinetwatch.report.words import entries_about, operator_log, short_time, subjects_of
 from cabinetwatch.store.database import signal_watch
 from cabinetwatch.store.place import as_root_again, write_durably
 from cabinetwatch.store.replay import StoreFollower
@@ -210,9 +209,8 @@ def _with_notes(case: Case, store: Store) -> Case:
     """Add what people did to the device during the trial."""
     subjects = subjects_of(case.device, case.config.devices[case.device])
     from_ms, to_ms = case.span if case.intervals else (0, 0)
-    done = [entry for entry in operator_log(store) if from_ms <= entry.utc_ms <= to_ms]
-    kept = {mark.utc_ms for mark in note_marks(done, subjects, from_ms)}
-    return replace(case, notes=tuple(entry for entry in done if entry.utc_ms in kept))
+    notes = entries_about(subjects, operator_log(store), from_ms, to_ms + 1)
+    return replace(case, notes=tuple(notes))
 
 
 def _show(case: Case, figures: TrialFigures) -> None:

@@ -13,7 +13,7 @@ import re
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
@@ -56,6 +56,7 @@ from cabinetwatch.watch.events import Account, AlarmState, Priority
 
 _log = logging.getLogger(__name__)
 
+HTML = "text/html; charset=utf-8"
 SIGNED_IN = "incident"
 """The path under which the page takes who has a cookie, or the PIN."""
 SHORTEST_PIN = 6
@@ -72,7 +73,7 @@ _SERVICE_HOURS = (1, 4, 24)
 _HOUR_MS = 3_600_000
 
 _STYLE = (FOLDER / "page.css").read_text(encoding="utf-8")
-POLICY = (
+_POLICY = (
     f"default-src 'none'; style-src {policy_hash(_STYLE)}; img-src 'self'; base-uri 'none';"
     " form-action 'self'"
 )
@@ -142,18 +143,18 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     """Give what can be done about an incident at an instant (UTC), the first thing first."""
     names = [config.name_of(each) for each in account.subjects]
     subjects = [each for each in account.subjects if each != SITE_SUBJECT]
-    shown_again = "It is shown again at once; if it is still on, you are notified."
-    undone: dict[str, tuple[Mapping[str, Any], ...]] = {
-        AlarmState.SHELVED: ({"command": "unshelve", "incident": account.id},),
-        AlarmState.OUT_OF_SERVICE: tuple(
-            {"command": "service-in", "subject": each} for each in subjects
-        ),
-    }
     if account.is_over:
         return []
     if account.is_hidden:
+        undone: dict[str, tuple[Mapping[str, Any], ...]] = {
+            AlarmState.SHELVED: ({"command": "unshelve", "incident": account.id},),
+            AlarmState.OUT_OF_SERVICE: tuple(
+                {"command": "service-in", "subject": each} for each in subjects
+            ),
+        }
         commands = undone.get(account.state, ())
-        return [Choice("again", "Watch it again now", shown_again, commands)] if commands else []
+        says = "It is shown again at once; if it is still on, you are notified."
+        return [Choice("again", "Watch it again now", says, commands)] if commands else []
     found = []
     if account.state == AlarmState.UNACKNOWLEDGED:
         says = "No more reminders. You are still notified if it gets worse, and when it is over."
@@ -161,25 +162,20 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
     longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
     for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
         clock = short_time(until_ms, config.site.timezone, "%H:%M")
-        for_s = (until_ms - now_ms) / 1000
-        command = {"command": "shelve", "incident": account.id}
-        says = (
-            f"Hidden for {describe_duration(for_s)}, then shown again. What comes on top is told."
-        )
-        more = {"until": to_rfc3339(until_ms), "reason": f"not before {clock}"}
-        label = f"Not before {clock}"
-        found.append(Choice(f"not-before-{until_ms}", label, says, (command | more,)))
+        lasts = describe_duration((until_ms - now_ms) / 1000)
+        says = f"Hidden for {lasts}, then shown again. What comes on top is told."
+        command = {"command": "shelve", "incident": account.id, "until": to_rfc3339(until_ms)}
+        command["reason"] = f"not before {clock}"
+        value, label = f"not-before-{until_ms}", f"Not before {clock}"
+        found.append(Choice(value, label, says, (command,)))
     for hours in _SERVICE_HOURS if subjects else ():
         until_ms = now_ms + hours * _HOUR_MS
         until = short_time(until_ms, config.site.timezone, "%a %H:%M")
         says = f"No alarm of {listed(names)} until {until}, whatever happens."
-        commands = tuple(
-            {"command": "service-out", "subject": each, "until": to_rfc3339(until_ms)}
-            | {"reason": "working on it"}
-            for each in subjects
-        )
-        label = f"Working on it, {hours}{NBSP}h"
-        found.append(Choice(f"working-{hours}", label, says, commands))
+        command = {"command": "service-out", "until": to_rfc3339(until_ms)}
+        command["reason"] = "working on it"
+        commands = tuple(command | {"subject": each} for each in subjects)
+        found.append(Choice(f"working-{hours}", f"Working on it, {hours}{NBSP}h", says, commands))
     return found
 
 
@@ -196,9 +192,9 @@ def _clock_times(timezone: str, now_ms: int, longest_s: float) -> list[int]:
         for days in (0, 1)
         for hour in _CLOCK_HOURS
     ]
-    first, second = [each for each in moments if each > now_ms][: len(_CLOCK_HOURS)]
-    near = [each for each in (first, second) if each - now_ms <= longest_s * 1000]
-    return near or [first - _HOUR_MS]
+    coming = [each for each in moments if each > now_ms][: len(_CLOCK_HOURS)]
+    near = [each for each in coming if each - now_ms <= longest_s * 1000]
+    return near or [coming[0] - _HOUR_MS]
 
 
 def split_url(text: str) -> SplitResult | None:
@@ -221,12 +217,16 @@ class Request(NamedTuple):
     form: Mapping[str, str] | None
 
 
-class Reply(NamedTuple):
-    """What they get: a page of HTML, and more headers."""
+class Response(NamedTuple):
+    """What they get, with the policy for it; `keep`: a browser may show it again later."""
 
     status: HTTPStatus
-    html: bytes
-    headers: tuple[tuple[str, str], ...] = ()
+    kind: str
+    content: bytes
+    policy: str = "default-src 'none'"
+    keep: bool = False
+    referrer: str = "no-referrer"
+    headers: Sequence[tuple[str, str]] = ()
 
 
 class _RefusedError(Exception):
@@ -268,7 +268,7 @@ class Actions:
         self._config, self._look, self._clock = config, look, clock
         self._zone = config.site.timezone
         self._url = urlsplit((config.page and config.page.url) or "")
-        self._pin = read_pin(config)
+        self._pin = read_pin(config) or ""
         self._deeds = Rate(of_one=10, of_all=30, span_s=60.0)
         self._guesses = Rate(of_one=20, of_all=100, span_s=900.0)
         self._pins = Rate(of_one=5, of_all=20, span_s=900.0)
@@ -284,7 +284,7 @@ class Actions:
         """Whether a path is answered here."""
         return path.startswith((f"/{ACT}/", f"/{SIGNED_IN}/"))
 
-    def answer(self, asked: Request) -> Reply:
+    def answer(self, asked: Request) -> Response:
         """Answer a request; what is refused gets a page that says why."""
         try:
             return self._answer(asked, self._key())
@@ -305,15 +305,14 @@ class Actions:
         self._has_no_key = False
         return key
 
-    def _answer(self, asked: Request, key: bytes) -> Reply:
+    def _answer(self, asked: Request, key: bytes) -> Response:
         kind, _, name = asked.path[1:].partition("/")
-        grant, credential, headers = None, "", []
+        grant: Grant | None
         if kind == ACT:
             grant, credential = self._granted(key, name, asked.address), name
-            incident = grant.incident
-            headers.append(self._cookie(_LINK_COOKIE, name, grant))
+            incident, headers = grant.incident, [self._cookie(_LINK_COOKIE, name, grant)]
         else:
-            incident = name
+            incident, headers = name, []
             if not _ID.fullmatch(incident):
                 raise _RefusedError(HTTPStatus.NOT_FOUND, "There is no such incident.")
             grant, credential = self._signed_in(key, asked.cookie, incident)
@@ -333,8 +332,6 @@ class Actions:
             raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_QUICK)
         status, done, refusal = self._do(asked, grant, key, shown)
         again = self._look(incident, True)
-        if again["incident"] is None:
-            return self._page({}, status, done=done, refusal=refusal)
         return self._page(
             again, status, grant=grant, form=form, key=key, done=done, refusal=refusal
         )
@@ -362,28 +359,27 @@ class Actions:
         """Give what a cookie grants of an incident, and the letters that say so."""
         # A host has one jar for all that runs on it, and what others put there can be any letters.
         sent = [each.strip().partition("=") for each in cookie.split(";")]
+        now_ms = self._clock.utc_ms()
         for name, its_key, whose in (
             (_PIN_COOKIE, self._pin_key(key), ANY),
             (_LINK_COOKIE, key, incident),
         ):
             for its_name, _, signed in sent:
-                if its_key is None or its_name != name:
-                    continue
-                grant = read_grant(its_key, signed)
-                if grant is None or grant.until_ms <= self._clock.utc_ms():
-                    continue
-                if grant.incident == whose:
+                grant = read_grant(its_key, signed) if its_name == name else None
+                if grant is not None and grant.incident == whose and grant.until_ms > now_ms:
                     return grant, signed
         return None, ""
 
-    def _pin_key(self, key: bytes) -> bytes | None:
-        """Give the key of the PIN's cookies: once there is another PIN they are worth nothing."""
-        return None if self._pin is None else signature(key, "pin", self._pin).encode()
+    def _pin_key(self, key: bytes) -> bytes:
+        """Give the key of the PIN's cookies: once there is another PIN they are worth nothing.
 
-    def _sign_in(self, asked: Request, key: bytes, shown: dict[str, Any], form: str) -> Reply:
-        pin_key = self._pin_key(key)
+        Without a PIN nothing was ever signed under it.
+        """
+        return signature(key, "pin", self._pin).encode()
+
+    def _sign_in(self, asked: Request, key: bytes, shown: dict[str, Any], form: str) -> Response:
         given = (asked.form or {}).get("pin", "")
-        if self._pin is None or pin_key is None or not given:
+        if not self._pin or not given:
             raise _RefusedError(HTTPStatus.FORBIDDEN, _NOBODY)
         if not self._pins.lets(asked.address):
             raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_MANY)
@@ -393,7 +389,7 @@ class Actions:
             _log.warning("a wrong PIN for the page came from %s", asked.address)
             return self._page(shown, HTTPStatus.FORBIDDEN, form=form, key=key, refusal=_WRONG_PIN)
         grant = Grant(ANY, self._clock.utc_ms() + LASTS_MS, WITH_PIN)
-        cookie = self._cookie(_PIN_COOKIE, sign(pin_key, grant), grant)
+        cookie = self._cookie(_PIN_COOKIE, sign(self._pin_key(key), grant), grant)
         # Asked for anew, so that a reload sends no PIN.
         return self._page(shown, HTTPStatus.SEE_OTHER, headers=[cookie, ("Location", asked.path)])
 
@@ -454,8 +450,8 @@ class Actions:
         key: bytes = b"",
         done: str = "",
         refusal: str = "",
-        headers: list[tuple[str, str]] | None = None,
-    ) -> Reply:
+        headers: Sequence[tuple[str, str]] = (),
+    ) -> Response:
         incident = shown.get("incident")
         choices: list[Choice] = []
         if incident and grant is not None and shown["present"].snapshot.running:
@@ -470,13 +466,16 @@ class Actions:
             seen=_as_seen(key, incident["account"]) if incident else "",
             grant=grant,
             until=until,
-            has_pin=self._pin is not None,
+            has_pin=bool(self._pin),
             # Ours, and the policy's hash is of these very letters.
             style=Markup(_STYLE),  # noqa: S704
             cautions=DEVICE_CAUTIONS,
             no_smoke_alarm=NO_SMOKE_ALARM,
         )
-        return Reply(status, text.encode("utf-8", "replace"), tuple(headers or ()))
+        content = text.encode("utf-8", "replace")
+        # Under no-referrer a browser would call the origin of a form null. This one never names a
+        # path, so a link's letters get nowhere.
+        return Response(status, HTML, content, _POLICY, referrer="strict-origin", headers=headers)
 
 
 def _as_seen(key: bytes, account: Account) -> str:

@@ -59,6 +59,8 @@ _BAR_HEIGHTS = {"high": 6.0, "medium": 4.0, "low": 2.0}
 """Priorities differ in height, too, for who sees no colours."""
 
 _COLOURS = 64
+_SCALE = 1.75
+"""Pixels to a point of a PNG: 700 across, sharp on a phone."""
 
 _FONT = "system-ui,-apple-system,'Segoe UI',Roboto,Helvetica,Arial,sans-serif"
 _SETTINGS: dict[Any, Any] = {
@@ -78,15 +80,9 @@ def draw_svg(picture: Picture) -> str:
         _Drawing(picture)
         no_metadata = dict.fromkeys(("Date", "Creator", "Format", "Type"))
         FigureCanvasSVG(_FIGURE).print_svg(out, metadata=no_metadata)  # type: ignore[no-untyped-call]
-    head, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
-    del head
-    names = {colour: name for name, colour in LIGHT.items()}
-
-    def by_name(match: re.Match[str]) -> str:
-        colour = match.group()
-        return f"var(--{names[colour]},{colour})" if colour in names else colour
-
-    body = re.sub(r"#[0-9a-f]{6}\b", by_name, body)
+    _, opening, body = re.split(r"(<svg\b[^>]*)>", out.getvalue(), maxsplit=1)
+    for name, colour in LIGHT.items():
+        body = body.replace(colour, f"var(--{name},{colour})")
     # Text is set in the reader's own font; the one it was measured in need not be there.
     body = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONT}", body)
     return (
@@ -111,15 +107,15 @@ def inlined(svg: str, prefix: str) -> str:
     return body.replace('aria-labelledby="title desc"', labelled)
 
 
-def draw_png(picture: Picture, scale: float = 2.0) -> bytes:
-    """Draw for a mail: a PNG on white, `scale` pixels to a point.
+def draw_png(picture: Picture) -> bytes:
+    """Draw for a mail: a PNG on white.
 
     With a palette of few colours it takes a quarter of the room, in a mail that comes every week.
     """
     out = BytesIO()
     with _drawing:
         _Drawing(picture)
-        _FIGURE.dpi = 72 * scale
+        _FIGURE.dpi = 72 * _SCALE
         _FIGURE.patch.set_visible(True)
         try:
             canvas: Any = FigureCanvasAgg(_FIGURE)
@@ -204,7 +200,8 @@ class _Drawing:
         if not curve.known:
             return
         x, y = frame.x(curve.utc_ms), frame.y(curve.mean)
-        pieces = _unbroken(curve.mean)
+        unbroken = np.ma.masked_invalid(curve.mean)
+        pieces: list[slice] = np.ma.clump_unmasked(unbroken)  # type: ignore[no-untyped-call]
         if line.band:
             for piece in pieces:
                 edge = np.concatenate([curve.high[piece], curve.low[piece][::-1]])
@@ -277,10 +274,3 @@ class _Drawing:
         text = Text(x, y, typeset(words), color=LIGHT[colour], ha=ha, va=va, fontsize=size)
         text.set(transform=self._points, parse_math=False)
         _FIGURE.add_artist(text)
-
-
-def _unbroken(values: Numbers) -> list[slice]:
-    """Give the pieces of a row of figures without a gap in them."""
-    known = np.concatenate([[False], np.isfinite(values), [False]])
-    edges = np.nonzero(known[1:] != known[:-1])[0]
-    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

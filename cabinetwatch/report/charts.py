@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from operator import itemgetter
 from pathlib import Path
 from textwrap import shorten
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,7 +31,6 @@ from cabinetwatch.report.page import (
 from cabinetwatch.report.picture import (
     AlarmMark,
     Curve,
-    NoteMark,
     Picture,
     Timeline,
     curve,
@@ -42,7 +41,7 @@ from cabinetwatch.report.summary_week import IsoWeek, Week
 from cabinetwatch.report.summary_words import devices_in_full, events_of, has_moved
 from cabinetwatch.report.words import (
     STANDS,
-    LogEntry,
+    entries_about,
     first_sign,
     from_to,
     operator_log,
@@ -63,8 +62,6 @@ _LONGEST_NOTE = 32
 """Notes stand in full under what people noted; below a picture they would fill the screen."""
 
 _TEMPERATURES = ("temperature_c", "ambient_c", "threshold_c")
-_SCALE = 1.75
-"""Pixels to a point: 700 across, sharp on a phone."""
 
 Columns = Mapping[str, Sequence[Bucket]]
 """Buckets of a device by figure."""
@@ -106,7 +103,8 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
     for part in (folder, charts):
         drop_abandoned(part)
     longest_ms = max(span.length_ms for span in SPANS)
-    record = _Record.read(store, config, now_utc_ms - 2 * longest_ms, now_utc_ms)
+    began_utc_ms = now_utc_ms - 2 * longest_ms
+    record = _Record(store, config, began_utc_ms, now_utc_ms, config.site.timezone)
     known, unit = read_manifest(folder), config.site.temperature_unit
     listed = {}
     for device_id in config.devices:
@@ -114,9 +112,12 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
         columns: dict[Tier, Columns] = {}
         for span in SPANS:
             name = chart_name(device_id, span)
-            listed[name] = known.get(name, {})
-            if (charts / name).exists() and _is_fresh(
-                listed[name], {"name": title, "unit": unit}, span, now_utc_ms
+            listed[name] = entry = known.get(name, {})
+            shows = {"device": device_id, "name": title, "unit": unit, "span": span.key}
+            if (
+                (charts / name).exists()
+                and entry | shows == entry
+                and 0 <= now_utc_ms - int(entry["drawn_utc_ms"]) < span.redraw_s * 1000
             ):
                 continue
             tier = _tier(span)
@@ -130,10 +131,7 @@ def draw_charts(store: Store, config: Config, folder: Path, now_utc_ms: int) -> 
             picture = _device(f"{title}, {span.words}", timeline, columns[tier], span.step_ms, unit)
             write_atomically(charts / name, draw_svg(picture).encode())
             listed[name] = {
-                "device": device_id,
-                "name": title,
-                "unit": unit,
-                "span": span.key,
+                **shows,
                 "drawn_utc_ms": now_utc_ms,
                 "title": picture.title,
                 "description": picture.description,
@@ -152,7 +150,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
     and there are some weeks of it.
     """
     began_utc_ms = week.to_utc_ms - QUARTER_DAYS * DAY_MS
-    record = _Record.read(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
+    record = _Record(store, config, began_utc_ms, week.to_utc_ms, week.timezone)
     drawn: list[Drawn] = []
     unit = config.site.temperature_unit
     for device in devices_in_full(week):
@@ -171,7 +169,7 @@ def draw_week(store: Store, config: Config, week: Week) -> list[Drawn]:
         for kind, picture in pictures.items():
             if any(line.curve.known for line in picture.lines):
                 alt = f"{picture.title}. {picture.description}"
-                key, png = _key(picture.timeline), draw_png(picture, _SCALE)
+                key, png = _key(picture.timeline), draw_png(picture)
                 drawn.append(Drawn(device.id, kind, picture.title, alt, key, png))
     return drawn
 
@@ -268,55 +266,32 @@ def alarm_marks(
     return sorted(marks, key=lambda mark: mark.from_utc_ms)
 
 
-def note_marks(log: Iterable[LogEntry], subjects: set[str], from_utc_ms: int) -> list[NoteMark]:
-    """Give what was done to some subjects or to the whole cabinet, from an instant on."""
-    return [
-        NoteMark(each.utc_ms, each.text)
-        for each in log
-        if each.utc_ms >= from_utc_ms and (each.subject is None or each.subject in subjects)
-    ]
-
-
-class _Record(NamedTuple):
+class _Record:
     """What is marked on the pictures of all devices."""
 
-    config: Config
-    timezone: str
-    transitions: Sequence[Transition]
-    log: Sequence[LogEntry]
-
-    @classmethod
-    def read(
-        cls, store: Store, config: Config, from_utc_ms: int, to_utc_ms: int, timezone: str = ""
-    ) -> "_Record":
-        log = [each for each in operator_log(store) if each.utc_ms < to_utc_ms]
-        transitions = store.transitions(from_utc_ms, to_utc_ms)
-        return cls(config, timezone or config.site.timezone, transitions, log)
+    def __init__(
+        self, store: Store, config: Config, from_utc_ms: int, to_utc_ms: int, timezone: str
+    ) -> None:
+        self.config, self._timezone = config, timezone
+        self._transitions = store.transitions(from_utc_ms, to_utc_ms)
+        self._log = operator_log(store)
 
     def timeline(self, device_id: str, from_utc_ms: int, to_utc_ms: int) -> Timeline:
         subjects = subjects_of(device_id, self.config.devices.get(device_id))
-        alarms = alarm_marks(self.transitions, subjects, from_utc_ms)
-        notes = note_marks(self.log, subjects, from_utc_ms)
+        alarms = alarm_marks(self._transitions, subjects, from_utc_ms)
+        notes = entries_about(subjects, self._log, from_utc_ms, to_utc_ms)
         return Timeline(
             from_utc_ms,
             to_utc_ms,
-            self.timezone,
+            self._timezone,
             [alarm for alarm in alarms if alarm.from_utc_ms < to_utc_ms],
-            [note for note in notes if note.utc_ms < to_utc_ms],
+            notes,
         )
 
 
 def _tier(span: Span) -> Tier:
     """Up to a day from minutes; longer ones are fine enough from quarters of an hour."""
     return Tier.MINUTES if span.length_ms <= DAY_MS else Tier.QUARTERS
-
-
-def _is_fresh(
-    entry: Mapping[str, Any], shows: Mapping[str, str], span: Span, now_utc_ms: int
-) -> bool:
-    if any(entry.get(key) != value for key, value in shows.items()):
-        return False
-    return 0 <= now_utc_ms - int(entry["drawn_utc_ms"]) < span.redraw_s * 1000
 
 
 def _device(

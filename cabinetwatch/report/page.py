@@ -41,7 +41,6 @@ from cabinetwatch.report.words import (
     subjects_of,
 )
 from cabinetwatch.store.codecs import DAY_MS
-from cabinetwatch.store.records import Posted
 from cabinetwatch.store.replay import Snapshot, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.store.upkeep import Room
@@ -204,15 +203,8 @@ def page_of(
             else f"Temperatures in {unit.symbol}, the rest in {unit.of_difference}."
         ),
         "devices": [
-            _device(
-                device_id,
-                figures,
-                last_known(device_id, figures, present, store),
-                present=present,
-                config=config,
-                charts=charts,
-            )
-            for device_id, figures in snapshot.devices.items()
+            _device(each, present, last_known(each, figures, present, store), config, charts)
+            for each, figures in snapshot.devices.items()
         ],
         "sensors": [
             _sensor(sensor_id, figures, unit, now_utc_ms)
@@ -260,15 +252,10 @@ def _incident(
 
 
 def _device(
-    device_id: str,
-    figures: Mapping[str, Any],
-    known: Mapping[str, Any],
-    *,
-    present: Present,
-    config: Config,
-    charts: Charts,
+    device_id: str, present: Present, known: Mapping[str, Any], config: Config, charts: Charts
 ) -> dict[str, Any]:
     """Lay out a device: what it is at now, and `known` of it last where that is nothing."""
+    figures = present.snapshot.devices[device_id]
     tone, words = _worst(device_id, present, config)
     figures, known = _without_the_vague(figures), _without_the_vague(known)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
@@ -277,12 +264,13 @@ def _device(
         "id": device_id,
         "figures": figures,
         "cells": {
-            key: typeset(number(None if value is None else convert(value)))
+            key: typeset(number(known[key], convert))
             for key, convert in (
                 ("temperature_c", unit.from_c),
-                *((key, unit.from_k) for key in ("rise_k", "settled_rise_k", "margin_k")),
+                ("rise_k", unit.from_k),
+                ("settled_rise_k", unit.from_k),
+                ("margin_k", unit.from_k),
             )
-            for value in (known[key],)
         },
         "tone": tone,
         "alarm": words,
@@ -408,26 +396,24 @@ def _sensor(
 
 
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[dict[str, Any]]:
-    posted = store.notices(now_utc_ms - WEEK_MS)[: -_MOST_NOTICES - 1 : -1]
-    names, zone = display_names(config), config.site.timezone
-    called = config.notify.called
-    return [_notice(each, names, zone) | {"channel": called(each[0].channel)} for each in posted]
-
-
-def _notice(posted: Posted, names: Mapping[str, str], zone: str) -> dict[str, Any]:
-    notice, outcome = posted
-    told = [
-        f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
-        for each in notice.transitions
-    ]
-    if notice.week is not None:
-        told = [f"summary of {notice.week}"]
-    return {
-        "time": short_time(notice.utc_ms, zone),
-        "told": "; ".join(dict.fromkeys(told)),
-        "outcome": "not tried yet" if outcome is None else outcome.status,
-        "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
-    }
+    names, shown = display_names(config), []
+    for notice, outcome in store.notices(now_utc_ms - WEEK_MS)[: -_MOST_NOTICES - 1 : -1]:
+        told = [
+            f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
+            for each in notice.transitions
+        ]
+        if notice.week is not None:
+            told = [f"summary of {notice.week}"]
+        shown.append(
+            {
+                "time": short_time(notice.utc_ms, config.site.timezone),
+                "channel": config.notify.called(notice.channel),
+                "told": "; ".join(dict.fromkeys(told)),
+                "outcome": "not tried yet" if outcome is None else outcome.status,
+                "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
+            }
+        )
+    return shown
 
 
 def _watch(

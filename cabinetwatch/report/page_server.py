@@ -20,7 +20,7 @@ from collections import Counter
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 from urllib.parse import parse_qsl
 
 from markupsafe import Markup
@@ -28,8 +28,7 @@ from markupsafe import Markup
 from cabinetwatch.clock import Clock, SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.mail import DEVICE_CAUTIONS, NO_SMOKE_ALARM, TEMPLATES
-from cabinetwatch.report.actions import POLICY as ACTION_POLICY
-from cabinetwatch.report.actions import Actions, Request, network_of, split_url
+from cabinetwatch.report.actions import HTML, Actions, Request, Response, network_of, split_url
 from cabinetwatch.report.page import (
     CHARTS,
     ICON,
@@ -155,7 +154,6 @@ class ChartDrawer:
             *(sys.executable, "-P", "-m", "cabinetwatch", "page", "--charts"),
             *("--store", url, "--out", str(folder)),
         ]
-        self._can_draw = can_draw()
         self._child: subprocess.Popen[bytes] | None = None
         self._started = -CHARTS_EVERY_S
 
@@ -166,7 +164,7 @@ class ChartDrawer:
             if now - self._started > _CHARTS_TIMEOUT_S:
                 _log.warning("drawing the page's pictures took too long and was ended")
                 self.stop()
-        elif self._can_draw and now - self._started >= CHARTS_EVERY_S:
+        elif can_draw() and now - self._started >= CHARTS_EVERY_S:
             self._started = now
             try:
                 self._child = subprocess.Popen(self._command, stdin=subprocess.DEVNULL)  # noqa: S603 - our own program
@@ -247,7 +245,6 @@ _MOST_FIELDS = 8
 _LOOKED_AT_S = 900.0
 _DONE = {HTTPStatus.OK, HTTPStatus.ACCEPTED, HTTPStatus.CONFLICT}
 """What a form gets that did something, if only in part. No other may cost others anything."""
-_HTML = "text/html; charset=utf-8"
 _CHART = re.compile(r"[a-z0-9-]+\.svg")
 _PICTURE_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 # Names that no public zone holds: RFC 6762 (local), RFC 8375 (home.arpa), and habits of routers.
@@ -308,18 +305,6 @@ class Seats:
     def _forget(self, connection: socket.socket) -> None:
         self._network.pop(connection, None)
         self._asking.discard(connection)
-
-
-class Response(NamedTuple):
-    """What a path holds."""
-
-    status: HTTPStatus
-    kind: str
-    content: bytes
-    policy: str = "default-src 'none'"
-    keep: bool = False
-    referrer: str = "no-referrer"
-    headers: tuple[tuple[str, str], ...] = ()
 
 
 class PageServer(ThreadingHTTPServer):
@@ -383,7 +368,7 @@ class PageServer(ThreadingHTTPServer):
         content: bytes | None = _ICON_SVG if path == f"/{ICON}" else None
         if folder == CHARTS and _CHART.fullmatch(name):
             try:
-                content = (self._folder / CHARTS / name).read_bytes()
+                content = (self._folder / folder / name).read_bytes()
             except OSError:
                 return _plain(HTTPStatus.NOT_FOUND, "There is no such picture.")
         if content is None:
@@ -396,16 +381,7 @@ class PageServer(ThreadingHTTPServer):
         if asked.form is not None and reply.status in _DONE:
             # It shows at once.
             self._page_at = -math.inf
-        # Under no-referrer a browser would call the origin of a form null. This one never names a
-        # path, so a link's letters get nowhere.
-        return Response(
-            reply.status,
-            _HTML,
-            reply.html,
-            ACTION_POLICY,
-            referrer="strict-origin",
-            headers=reply.headers,
-        )
+        return reply
 
     def _incident(self, incident: str, fresh: bool) -> dict[str, Any]:
         with self._reading:
@@ -459,7 +435,7 @@ class PageServer(ThreadingHTTPServer):
         with self._reading:
             if self._page is None or time.monotonic() - self._page_at > _FRESH_S:
                 try:
-                    self._page = Response(HTTPStatus.OK, _HTML, self._source.html(), _POLICY)
+                    self._page = Response(HTTPStatus.OK, HTML, self._source.html(), _POLICY)
                 except StoreError as error:
                     self._page = _plain(HTTPStatus.SERVICE_UNAVAILABLE, str(error))
                 self._page_at = time.monotonic()

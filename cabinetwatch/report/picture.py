@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from itertools import count
-from typing import NamedTuple, overload
+from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cabinetwatch.report.words import LogEntry
 from cabinetwatch.text import TemperatureUnit, counted, to_datetime
 
 Numbers = NDArray[np.float64]
@@ -156,13 +157,6 @@ class AlarmMark(NamedTuple):
     text: str
 
 
-class NoteMark(NamedTuple):
-    """Something that somebody did or wrote down."""
-
-    utc_ms: int
-    text: str
-
-
 class Shade(NamedTuple):
     """A stretch of time that is set off from the rest, with its name above it."""
 
@@ -179,7 +173,7 @@ class Timeline:
     to_utc_ms: int
     timezone: str
     alarms: Sequence[AlarmMark] = ()
-    notes: Sequence[NoteMark] = ()
+    notes: Sequence[LogEntry] = ()
     shades: Sequence[Shade] = ()
 
 
@@ -258,28 +252,23 @@ def trend_picture(
 
 def temperature_picture(
     name: str,
-    *,
-    timezone: str,
+    timeline: Timeline,
     unit: TemperatureUnit,
+    *,
     temperature: Curve,
     ambient: Curve,
     threshold_c: float | None,
-    phases: Sequence[Shade],
-    notes: Sequence[NoteMark] = (),
 ) -> Picture:
-    """A device's temperature and its ambient, degC, over the phases of a trial, which bound it.
+    """A device's temperature and its ambient, degC, over the phases of a trial.
 
     The threshold is that at the load of the after phase, None where it is unknown.
     """
-    timeline = _phases(phases, timezone, notes)
     temperature, ambient = temperature.temperature_in(unit), ambient.temperature_in(unit)
     lines = [Line(ambient, Role.AMBIENT, SURROUNDING_AIR), Line(temperature, Role.DEVICE, "Device")]
     if threshold_c is not None:
-        ends = [
-            (at, *[unit.from_c(threshold_c)] * 3)
-            for at in (timeline.from_utc_ms, timeline.to_utc_ms)
-        ]
-        lines.insert(0, Line(curve(np.array(ends)), Role.THRESHOLD, "Threshold"))
+        level = [unit.from_c(threshold_c)] * 3
+        ends = np.array([(at, *level) for at in (timeline.from_utc_ms, timeline.to_utc_ms)])
+        lines.insert(0, Line(curve(ends), Role.THRESHOLD, "Threshold"))
     return Picture(
         title=f"{name}: temperature and surrounding air",
         description=_range("Device", temperature, unit.symbol)
@@ -294,13 +283,12 @@ def temperature_picture(
 
 def rise_picture(
     name: str,
-    *,
-    timezone: str,
+    timeline: Timeline,
     unit: TemperatureUnit,
+    *,
     rise: Curve,
     fitted: Curve,
     settled: Curve,
-    phases: Sequence[Shade],
 ) -> Picture:
     """The rise over the phases in K, the response that was fitted, and where it settles.
 
@@ -312,7 +300,7 @@ def rise_picture(
         title=f"{name}: rise above the surrounding air",
         description=_range("Rise", rise, unit.of_difference),
         unit=unit.of_difference,
-        timeline=_phases(phases, timezone),
+        timeline=timeline,
         least_span=unit.from_k(_LEAST_SPAN_K),
         lines=(
             Line(settled, Role.BEFORE, "Settling at", band=True),
@@ -320,11 +308,6 @@ def rise_picture(
             Line(fitted, Role.NORMAL, "Fitted"),
         ),
     )
-
-
-def _phases(phases: Sequence[Shade], timezone: str, notes: Sequence[NoteMark] = ()) -> Timeline:
-    first, last = min(p.from_utc_ms for p in phases), max(p.to_utc_ms for p in phases)
-    return Timeline(first, last, timezone, notes=notes, shades=phases)
 
 
 def _range(what: str, curve: Curve, unit: str, *, whole: bool = False) -> str:
@@ -380,6 +363,9 @@ class Tick(NamedTuple):
     text: str
 
 
+_OneOrMany = TypeVar("_OneOrMany", float, Numbers)
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """A box with the two scales that belong to it; figures go from `low` to `high`."""
@@ -390,20 +376,12 @@ class Frame:
     low: float
     high: float
 
-    @overload
-    def x(self, utc_ms: float) -> float: ...
-    @overload
-    def x(self, utc_ms: Numbers) -> Numbers: ...
-    def x(self, utc_ms: float | Numbers) -> float | Numbers:
+    def x(self, utc_ms: _OneOrMany) -> _OneOrMany:
         """Give the place of an instant."""
         first, last = self.timeline.from_utc_ms, self.timeline.to_utc_ms
         return self.box.left + (utc_ms - first) / (last - first) * (self.box.right - self.box.left)
 
-    @overload
-    def y(self, value: float) -> float: ...
-    @overload
-    def y(self, value: Numbers) -> Numbers: ...
-    def y(self, value: float | Numbers) -> float | Numbers:
+    def y(self, value: _OneOrMany) -> _OneOrMany:
         """Give the height of a figure."""
         part = (value - self.low) / (self.high - self.low)
         return self.box.bottom + part * (self.box.top - self.box.bottom)
@@ -439,12 +417,11 @@ def lanes_of(alarms: Sequence[AlarmMark]) -> list[int]:
     >>> lanes_of(marks)
     [0, 1, 0]
     """
-    until: list[float] = []
+    until = [-math.inf] * MOST_LANES
     lanes = []
     for alarm in alarms:
         free = (lane for lane, end in enumerate(until) if end <= alarm.from_utc_ms)
-        lane = next(free, min(len(until), MOST_LANES - 1))
-        until[lane:lane] = [] if lane < len(until) else [0.0]
+        lane = next(free, MOST_LANES - 1)
         until[lane] = math.inf if alarm.to_utc_ms is None else alarm.to_utc_ms
         lanes.append(lane)
     return lanes

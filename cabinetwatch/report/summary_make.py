@@ -8,6 +8,7 @@ from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from itertools import groupby
 from operator import attrgetter
 from statistics import fmean, median
 from zoneinfo import ZoneInfo
@@ -186,13 +187,15 @@ class WeekMaker:
         self, transitions: Sequence[Transition], standing: Sequence[Transition], to_utc_ms: int
     ) -> list[list[Transition]]:
         """Give for each occurrence of the week all of its transitions up to the week's end."""
-        histories: dict[str, list[Transition]] = {}
+        histories: dict[str, list[Transition]] = defaultdict(list)
         for each in transitions:
-            histories.setdefault(each.id, []).append(each)
+            histories[each.id].append(each)
         began_before = {each.id for each in standing} - histories.keys()
-        for alarm_id, history in histories.items():
-            if history[0].previous is not AlarmState.NORMAL:
-                began_before.add(alarm_id)
+        began_before |= {
+            alarm_id
+            for alarm_id, (first, *_) in histories.items()
+            if first.previous is not AlarmState.NORMAL
+        }
         for alarm_id in sorted(began_before):
             histories[alarm_id] = self._store.transitions(to_utc_ms=to_utc_ms, alarm_id=alarm_id)
         return list(histories.values())
@@ -232,23 +235,25 @@ def _device(
     now = store.columns(device_id, _FIGURES, Tier.QUARTERS, *week)
     last_week = week[0] - WEEK_MS, week[1] - WEEK_MS
     before = store.columns(device_id, _COMPARED, Tier.QUARTERS, *last_week)
-    least, least_ms = min(now["margin_k"], key=attrgetter("minimum"), default=None), None
-    if least is not None:
-        quarter_ms = least.utc_ms, least.utc_ms + Tier.QUARTERS.width_ms - 1
+    margin_k = margin_ms = margin_until_ms = None
+    if now["margin_k"]:
+        least, width_ms = min(now["margin_k"], key=attrgetter("minimum")), Tier.QUARTERS.width_ms
+        margin_k = least.minimum
+        quarter_ms = least.utc_ms, least.utc_ms + width_ms - 1
         minutes = store.buckets(device_id, "margin_k", Tier.MINUTES, *quarter_ms)
-        nearest = min(minutes, key=attrgetter("minimum"), default=least)
-        is_minute = bool(minutes) and nearest.minimum <= least.minimum
-        width_ms = (Tier.MINUTES if is_minute else Tier.QUARTERS).width_ms
-        least_ms = ran((nearest if is_minute else least).utc_ms, width_ms)
+        nearest = min(minutes, key=attrgetter("minimum"), default=None)
+        if nearest is not None and nearest.minimum <= margin_k:
+            least, width_ms = nearest, Tier.MINUTES.width_ms
+        margin_ms, margin_until_ms = ran(least.utc_ms, width_ms)
     normal, ambient = _while_on(now, "normal_rise_k"), _means(now["ambient_c"])
-    watched = None if engine is None else engine.model.devices.get(device_id)
-    drift = None if watched is None else watched.drift_finding
-    learning, learnt = None, ""
-    if engine is not None and watched is not None:
+    drift, learnt = None, ""
+    if engine is not None and (watched := engine.model.devices.get(device_id)) is not None:
+        if (found := watched.drift_finding) is not None:
+            drift = DriftWeek(found.significant, found.climb_per_week, found.exhausted_in_days)
         learning = watched.learning_figures(engine.offset_ms)
-    if engine and learning and learning["stage"] != "none" and learning["since"] is not None:
-        is_news = _in(from_rfc3339(learning["since"]), week)
-        learnt = learning_words(learning, engine.config.site.timezone) if is_news else ""
+        if learning and learning["stage"] != "none" and learning["since"] is not None:
+            is_news = _in(from_rfc3339(learning["since"]), week)
+            learnt = learning_words(learning, engine.config.site.timezone) if is_news else ""
 
     def spread(figure: str) -> Spread | None:
         found = statistics(fine[figure])
@@ -266,18 +271,16 @@ def _device(
         settled_rise_k=_mean(_while_on(now, "settled_rise_k")),
         settled_rise_last_week_k=_mean(_while_on(before, "settled_rise_k")),
         normal_rise_k=_mean(normal),
-        margin_k=None if least is None else least.minimum,
-        margin_utc_ms=None if least_ms is None else least_ms[0],
-        margin_until_utc_ms=None if least_ms is None else least_ms[1],
+        margin_k=margin_k,
+        margin_utc_ms=margin_ms,
+        margin_until_utc_ms=margin_until_ms,
         learnt=learnt,
         hot_day_margin_k=_mean(_while_on(now, "hot_day_margin_k")),
         hot_day_margin_last_week_k=_mean(_while_on(before, "hot_day_margin_k")),
         life_factor=life_factor(_while_on(now, "temperature_c"), ambient, normal),
         off_fraction=_mean(_means(now["off"])),
         known=min(1.0, len(fine["temperature_c"]) * tier.width_ms / (week[1] - week[0])),
-        drift=None
-        if drift is None
-        else DriftWeek(drift.significant, drift.climb_per_week, drift.exhausted_in_days),
+        drift=drift,
     )
 
 
@@ -367,19 +370,14 @@ def heard(
     Only stretches that lie wholly within one of the spans count; no bucket is wider than one.
     """
     there = {bucket.utc_ms // width_ms for bucket in buckets}
-    count = 0
-    gaps: list[int] = []
-    for span in running:
-        missing = 0
-        for slot in _whole(span, width_ms):
-            count += 1
-            if slot not in there:
-                missing += 1
-            elif missing:
-                gaps.append(missing)
-                missing = 0
-        if missing:
-            gaps.append(missing)
+    whole = [_whole(span, width_ms) for span in running]
+    gaps = [
+        len(list(slots))
+        for stretches in whole
+        for is_there, slots in groupby(stretches, there.__contains__)
+        if not is_there
+    ]
+    count = sum(map(len, whole))
     return (1 - sum(gaps) / count if count else None), gaps
 
 
@@ -442,10 +440,8 @@ def alarms_of(
     A history holds all transitions of an occurrence up to the week's end, in order; names are what
     people call each subject.
     """
-    found = [_alarm(history, names, week) for history in histories]
-    return sorted(
-        (alarm for alarm in found if alarm is not None), key=lambda alarm: alarm.raised_utc_ms
-    )
+    made = (_alarm(history, names, week) for history in histories)
+    return sorted(filter(None, made), key=attrgetter("raised_utc_ms"))
 
 
 def _alarm(history: Sequence[Transition], names: Mapping[str, str], week: Span) -> AlarmWeek | None:
@@ -638,12 +634,10 @@ def _sent(posted: Iterable[Posted], config: Config) -> Counter[str]:
     """Count the notices that were delivered, late among these, that failed, and that wait."""
     counts: Counter[str] = Counter()
     for notice, outcome in posted:
-        status = "waiting" if outcome is None else outcome.status
-        counts[status] += 1
-        if outcome is None or status != "delivered":
-            continue
-        held_ms = due_ms(notice, config) - notice.utc_ms
-        counts["late"] += outcome.t - notice.t - held_ms > _LATE_MS
+        counts["waiting" if outcome is None else outcome.status] += 1
+        if outcome is not None and outcome.status == "delivered":
+            held_ms = due_ms(notice, config) - notice.utc_ms
+            counts["late"] += outcome.t - notice.t - held_ms > _LATE_MS
     return counts
 
 

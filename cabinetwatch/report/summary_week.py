@@ -149,8 +149,7 @@ def week_to_mail(
     once. A week in which the watch did not run at all has none; the next one tells of the gap.
     `told` are the weeks whose summary was written, whatever became of it.
     """
-    newest = IsoWeek.of(now_utc_ms, when.zone).before()
-    earliest = newest
+    newest = earliest = IsoWeek.of(now_utc_ms, when.zone).before()
     for _ in range(_MOST_LATE - 1):
         earliest = earliest.before()
     before = [week for week in told if week < newest]
@@ -470,7 +469,6 @@ class History:
         self._offset_ms = 0
         self._running_since: int | None = None
         self._connected_since: int | None = None
-        self._stopped = True
         self._stopped_t: int | None = None
 
     def take(self, entry: Entry) -> None:
@@ -480,7 +478,7 @@ class History:
             self._start(entry)
         elif entry.kind is EntryKind.STOP:
             self.end(t)
-            self._stopped, self._stopped_t = True, t
+            self._stopped_t = t
         elif entry.kind is EntryKind.OFFSET:
             self._step(t, int(entry.data["offset_ms"]))
         elif entry.kind is EntryKind.CONNECT:
@@ -503,17 +501,17 @@ class History:
         self._running_since = None
 
     def _start(self, entry: Entry) -> None:
-        ran_until = entry.data.get("ran_until_ms")
-        if self._running_since is not None:
-            self.end(max(self._running_since, int(ran_until or entry.t)))
+        ran_until, cut_off_since = entry.data.get("ran_until_ms"), self._running_since
+        if cut_off_since is not None:
+            self.end(max(cut_off_since, int(ran_until or entry.t)))
         self._offset_ms = int(entry.data["offset_ms"])
-        in_order = None if ran_until is None else self._stopped
+        in_order = None if ran_until is None else cut_off_since is None
         if not entry.data.get("reloaded"):
             self.starts.append((entry.t + self._offset_ms, in_order))
         elif self._stopped_t is not None:
             # The same process went on: no restart, and nothing was missed meanwhile.
             self.spans.append(self._span(self._stopped_t, entry.t))
-        self._running_since, self._stopped, self._stopped_t = entry.t, False, None
+        self._running_since, self._stopped_t = entry.t, None
 
     def _step(self, t: int, offset_ms: int) -> None:
         running, connected = self._running_since, self._connected_since

@@ -5,7 +5,9 @@ phone: in full only what changed, a line for all else. What an alarm is called, 
 are the words of its transition. Pure.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+import math
+from collections.abc import Iterator, Sequence, Set
+from operator import itemgetter
 from textwrap import shorten
 from typing import Any, NamedTuple
 
@@ -101,14 +103,6 @@ class Matter(NamedTuple):
     todo: str
 
 
-class Verdict(NamedTuple):
-    """The week in a few words and in one sentence. `tone`: "well", "look" or "bad"."""
-
-    tone: str
-    short: str
-    sentence: str
-
-
 class Table(NamedTuple):
     """Rows of as many cells as headings; all columns but the first are figures."""
 
@@ -131,7 +125,10 @@ class Section(NamedTuple):
 
 
 class Summary(NamedTuple):
-    """A whole summary. `lead` are the sentences at its top, `notes` explain the figures."""
+    """A whole summary. `lead` are the sentences at its top, `notes` explain the figures.
+
+    `tone`: "well", "look" or "bad".
+    """
 
     subject: str
     title: str
@@ -152,7 +149,7 @@ def summary_of(
     `unit` that in which people read temperatures.
     """
     matters = matters_of(week, unit)
-    verdict = verdict_of(week, matters)
+    tone, short, sentence = _verdict(week, matters)
     iso_week = IsoWeek.parse(week.week)
     first, last = (
         short_time(at, week.timezone, "%a %-d %b") for at in (week.from_utc_ms, week.to_utc_ms - 1)
@@ -162,11 +159,11 @@ def summary_of(
         span += f"; so far, up to {short_time(week.made_utc_ms, week.timezone)}"
     made: Summary = _typeset(
         Summary(
-            f"[Weekly summary] {verdict.short} - {week.site}, week {iso_week.number}",
+            f"[Weekly summary] {short} - {week.site}, week {iso_week.number}",
             f"Week {iso_week.number} at {week.site}",
             span,
-            verdict.tone,
-            [each for each in (verdict.sentence, _margin(week, unit), present) if each],
+            tone,
+            [each for each in (sentence, _margin(week, unit), present) if each],
             list(_sections(week, unit, matters)),
             list(_notes(week)),
             (*DEVICE_CAUTIONS, NO_SMOKE_ALARM),
@@ -194,18 +191,19 @@ def events_of(week: Week) -> list[Event]:
     above its threshold, then by how long it lasted.
     """
     events: list[list[AlarmWeek]] = []
-    until: dict[str, float] = {}
-    open_events: dict[str, list[AlarmWeek]] = {}
+    # By subject its latest event, and until when that goes.
+    latest: dict[str, tuple[list[AlarmWeek], float]] = {}
     for alarm in sorted(week.alarms, key=lambda alarm: alarm.began):
-        ended = float("inf") if alarm.ended_utc_ms is None else alarm.ended_utc_ms
         if alarm.priority not in _RANKS:
             events.append([alarm])
-        elif alarm.began <= until.get(alarm.subject, -1.0):
-            open_events[alarm.subject].append(alarm)
-            until[alarm.subject] = max(ended, until[alarm.subject])
-        else:
-            open_events[alarm.subject], until[alarm.subject] = [alarm], ended
-            events.append(open_events[alarm.subject])
+            continue
+        event, until = latest.get(alarm.subject, ([], -1.0))
+        if alarm.began > until:
+            event = []
+            events.append(event)
+        event.append(alarm)
+        ended = math.inf if alarm.ended_utc_ms is None else alarm.ended_utc_ms
+        latest[alarm.subject] = event, max(ended, until)
     margins = {device.id: device.margin_k or 0.0 for device in week.devices}
 
     def rank(alarm: AlarmWeek) -> tuple[int, bool, float]:
@@ -218,21 +216,20 @@ def events_of(week: Week) -> list[Event]:
     return sorted((Event(sorted(event, key=rank)) for event in events), key=gravity)
 
 
-def verdict_of(week: Week, matters: Sequence[Matter]) -> Verdict:
-    """Say how the week was: its worst event first, or that all was well."""
+def _verdict(week: Week, matters: Sequence[Matter]) -> tuple[str, str, str]:
+    """Give the tone of a week, it in a few words, and in a sentence: of its worst event first."""
     events = events_of(week)
-    worst = events[0] if events else None
-    is_bad = worst is not None and worst.alarms[0].priority in _RANKS
     things = "One thing needs" if len(matters) == 1 else f"{len(matters)} things need"
     tone, short = ("look", f"{things} attention") if matters else ("well", "All well")
-    if worst is None:
+    if not events:
         sentence = f"No alarm, but {things.lower()} attention." if matters else "All was well."
-        return Verdict(tone, short, sentence)
-    if is_bad:
+        return tone, short, sentence
+    worst = events[0]
+    if worst.alarms[0].priority in _RANKS:
         tone = "bad" if any(e.active and e.alarms[0].priority in _RANKS for e in events) else "look"
         short = worst.headline if worst.active else f"{worst.headline} (over)"
     more = f" And {counted(len(events) - 1, 'more event')}." if len(events) > 1 else ""
-    return Verdict(tone, short, f"{worst.headline}, {worst.when(week)}.{more}")
+    return tone, short, f"{worst.headline}, {worst.when(week)}.{more}"
 
 
 def _margin(week: Week, unit: TemperatureUnit) -> str:
@@ -240,7 +237,7 @@ def _margin(week: Week, unit: TemperatureUnit) -> str:
     known = [(device.margin_k, device) for device in week.devices if device.margin_k is not None]
     if not known:
         return ""
-    margin_k, least = min(known, key=lambda each: each[0])
+    margin_k, least = min(known, key=itemgetter(0))
     if margin_k < 0:
         return f"{least.name} went {_beyond(least, margin_k, week, unit)}."
     return (
@@ -280,8 +277,13 @@ def matters_of(week: Week, unit: TemperatureUnit = TemperatureUnit.CELSIUS) -> l
         told |= {"margin_k"} if device.id in grave else set()
         found += _of_device(device, told, week, unit)
     for sensor in week.sensors:
-        if all(sensor.id != alarm.subject for alarm in active):
-            found += _of_sensor(sensor)
+        faults = _faults(sensor)
+        if faults and all(sensor.id != alarm.subject for alarm in active):
+            todo = "Check its battery, radio range, plug and cable"
+            if sensor.unreadable:
+                todo += "; cabinetwatch status and the log say why messages could not be read"
+            heading = f"Sensor {sensor.called}: unreliable"
+            found.append(Matter(AT_EASE, heading, _capital(f"{'; '.join(faults)}."), f"{todo}."))
     for hidden in week.hidden:
         out = hidden.state == AlarmState.OUT_OF_SERVICE
         back = f"When the work is done: cabinetwatch service {hidden.subject} in"
@@ -342,19 +344,6 @@ def _of_device(
         yield Matter(THIS_WEEK, f"{device.name}: warmer than its normal", words, _CLEAN)
     if "climb_per_week" not in told and device.drift is not None and device.drift.significant:
         yield Matter(AT_EASE, f"{device.name}: slowly losing its cooling", _trend(device), _CLEAN)
-
-
-def _of_sensor(sensor: SensorWeek) -> Iterator[Matter]:
-    if words := _faults(sensor):
-        yield Matter(
-            AT_EASE,
-            f"Sensor {sensor.called}: unreliable",
-            _capital(f"{'; '.join(words)}."),
-            "Check its battery, radio range, plug and cable; cabinetwatch status and the log say"
-            " why messages could not be read."
-            if sensor.unreadable
-            else "Check its battery, radio range, plug and cable.",
-        )
 
 
 def _faults(sensor: SensorWeek) -> list[str]:
@@ -448,10 +437,8 @@ def devices_in_full(week: Week) -> list[DeviceWeek]:
 def _sections(week: Week, unit: TemperatureUnit, matters: Sequence[Matter]) -> Iterator[Section]:
     if matters:
         more = [matter.heading for matter in matters[_MOST_MATTERS:]]
-        notes: list[str] = []
-        if more:
-            among = ", among them" if len(more) > _MOST_NAMED else ""
-            notes.append(f"And {len(more)} more{among}: {'; '.join(more[:_MOST_NAMED])}.")
+        among = ", among them" if len(more) > _MOST_NAMED else ""
+        notes = [f"And {len(more)} more{among}: {'; '.join(more[:_MOST_NAMED])}."] if more else []
         yield Section("What needs attention", matters=matters[:_MOST_MATTERS], notes=notes)
     in_full = devices_in_full(week)
     if week.devices:
@@ -519,10 +506,12 @@ def _glance(week: Week, unit: TemperatureUnit) -> Table:
         [
             (
                 _short(device.name),
-                _cell(None if (air := device.temperature) is None else air.highest, unit.from_c),
-                _cell(device.settled_rise_k, unit.from_k),
-                _cell(device.margin_k, unit.from_k),
-                _cell(device.hot_day_margin_k, unit.from_k),
+                number(
+                    None if (air := device.temperature) is None else air.highest, unit.from_c, _NONE
+                ),
+                number(device.settled_rise_k, unit.from_k, _NONE),
+                number(device.margin_k, unit.from_k, _NONE),
+                number(device.hot_day_margin_k, unit.from_k, _NONE),
             )
             for device in week.devices
         ],
@@ -623,7 +612,7 @@ def _watch(week: Week) -> Iterator[str]:
     if watch.broker_losses:
         away = describe_duration(watch.broker_lost_s)
         yield f"broker lost {times(watch.broker_losses)}, for {away} in all"
-    counts: Mapping[str, int] = {
+    counts = {
         "delivered": watch.notices_delivered,
         "late": watch.notices_late,
         "not delivered": watch.notices_failed,
@@ -633,21 +622,11 @@ def _watch(week: Week) -> Iterator[str]:
     none = "none (no channel is set up for these priorities)" if week.measures.raises else "none"
     yield f"notices: {sent or none}"
     if watch.free_bytes is not None:
-        lasts = ""
-        if watch.days_left is not None:
-            years = watch.days_left / 365.25
-            lasts = f", enough for {watch.days_left:z.0f} days"
-            if years >= 2:
-                many = years > _MANY_YEARS
-                lasts = f", enough for {f'over {_MANY_YEARS}' if many else f'{years:z.0f}'} years"
+        lasts = "" if watch.days_left is None else f", enough for {_long(watch.days_left)}"
         yield f"{_megabytes(watch.free_bytes)} of disk free{lasts}"
 
 
 # Figures in words.
-
-
-def _cell(value: float | None, convert: Callable[[float], float]) -> str:
-    return _NONE if value is None else number(convert(value))
 
 
 def _short(name: str) -> str:
@@ -658,6 +637,13 @@ def _short(name: str) -> str:
 def _percent(part: float) -> str:
     """Write a part in per cent, never rounded up to all of it."""
     return f"{min(99.9, 100 * part):z.1f} %" if part < 1 else "100 %"
+
+
+def _long(days: float) -> str:
+    years = days / 365.25
+    if years < 2:
+        return f"{days:z.0f} days"
+    return f"over {_MANY_YEARS} years" if years > _MANY_YEARS else f"{years:z.0f} years"
 
 
 def _megabytes(count: float) -> str:

@@ -75,7 +75,7 @@ class Case:
     config: Config
     intervals: Mapping[str, Interval]
     readings: Readings
-    notes: tuple[LogEntry, ...] = field(default=())
+    notes: tuple[LogEntry, ...] = ()
     let_go: frozenset[str] = frozenset()
     between: Readings = field(default_factory=dict)
 
@@ -451,13 +451,12 @@ def phase_rows(case: Case, figures: TrialFigures) -> list[list[str]]:
 
 
 def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
-    rise, tau_s = phase.rise, phase.time_constant_s
-    if rise is None:
+    if phase.rise is None:
         return [UNKNOWN] * 5
     return [
-        rise.written(unit),
+        phase.rise.written(unit),
         "settled" if phase.settled else "fitted",
-        UNKNOWN if tau_s is None else describe_duration(tau_s),
+        known(phase.time_constant_s, describe_duration),
         known(phase.ambient_c, unit.temperature),
         known(phase.power_w, "{:z.1f} W".format),
     ]
@@ -487,9 +486,9 @@ def note_lines(case: Case) -> list[str]:
 
 
 class Part(NamedTuple):
-    """A part of the sum of the hottest day: K (degC for the first), its kind, and what it is."""
+    """A part of the sum of the hottest day: where the sum is with it, its kind, and what it is."""
 
-    value: float
+    until_c: float
     kind: str
     text: str
 
@@ -501,11 +500,11 @@ def parts_of_hot_day(case: Case, figures: TrialFigures) -> list[Part]:
     site, device = case.config.site, case.config.devices[case.device]
     design_c, rise, unit = site.design_ambient_c, figures.after.rise, site.temperature_unit
     parts = [Part(design_c, "outside", f"{unit.temperature(design_c)} outside")]
-    parts += [
-        Part(rise_k, "around", words) for rise_k, words in rises_to_sum(figures.enclosing, unit)
-    ]
+    for rise_k, words in rises_to_sum(figures.enclosing, unit):
+        parts.append(Part(parts[-1].until_c + rise_k, "around", words))
     if device.derating_air == "device" and rise is not None:
-        parts.append(Part(rise.value, "own", f"{unit.difference(rise.value)} of its own"))
+        own = f"{unit.difference(rise.value)} of its own"
+        parts.append(Part(parts[-1].until_c + rise.value, "own", own))
     return parts
 
 
@@ -520,15 +519,14 @@ def bar_lines(case: Case, figures: TrialFigures) -> list[str]:
         return []
     threshold_c, unit = figures.threshold_c, case.config.site.temperature_unit
     end_c = max(hot_c, hot_c if threshold_c is None else threshold_c)
-    least_c = min(0.0, parts[0].value)
+    least_c = min(0.0, parts[0].until_c)
 
     def column(value_c: float) -> int:
         return round(_BAR_COLUMNS * (value_c - least_c) / max(1.0, end_c - least_c))
 
-    bar, at_c = "", least_c
+    bar = ""
     for part in parts:
-        at_c = part.value if part.kind == "outside" else at_c + part.value
-        bar = bar[: column(at_c)].ljust(column(at_c), _FILLS[part.kind])
+        bar = bar[: column(part.until_c)].ljust(column(part.until_c), _FILLS[part.kind])
     lines = [f"{bar} {unit.temperature(hot_c)}"]
     if threshold_c is not None:
         place = max(0, column(threshold_c) - 1)

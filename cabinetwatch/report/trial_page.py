@@ -3,6 +3,7 @@
 Its pictures are inline SVG, drawn of what the analysis left in the figures; nothing is fitted here.
 """
 
+from dataclasses import replace
 from html import escape
 from itertools import pairwise
 
@@ -13,8 +14,8 @@ from cabinetwatch.notify.mail import TEMPLATES
 from cabinetwatch.report.canvas import DARK_RULES, draw_svg, inlined
 from cabinetwatch.report.picture import (
     Curve,
-    NoteMark,
     Shade,
+    Timeline,
     curve,
     rise_picture,
     temperature_picture,
@@ -35,9 +36,9 @@ from cabinetwatch.report.trial_case import (
 )
 from cabinetwatch.report.words import FOLDER, short_time
 from cabinetwatch.text import typeset
-from cabinetwatch.trial.judgement import CAUTIONS, PhaseFigures, TrialFigures
+from cabinetwatch.trial.judgement import CAUTIONS, TrialFigures
 from cabinetwatch.trial.phases import PhaseResult
-from cabinetwatch.trial.readings import EMPTY, Floats
+from cabinetwatch.trial.readings import EMPTY, Estimate, Floats, Phase
 
 _POINTS = 240
 
@@ -90,35 +91,30 @@ def draw_charts(case: Case, figures: TrialFigures) -> list[tuple[str, str]]:
     phases = [Shade(start, end, name) for name, (start, end) in case.in_order()]
     if not phases:
         return []
-    timezone, unit = case.config.site.timezone, case.config.site.temperature_unit
-    device = case.config.devices[case.device]
+    site, device = case.config.site, case.config.devices[case.device]
+    timeline = Timeline(*case.span, site.timezone, shades=phases)
     temperature = temperature_picture(
         case.name,
-        timezone=timezone,
-        unit=unit,
+        replace(timeline, notes=case.notes),
+        site.temperature_unit,
         temperature=_curve(case, device.temperature),
         ambient=_curve(case, device.ambient),
         threshold_c=figures.threshold_c,
-        phases=phases,
-        notes=[NoteMark(note.utc_ms, note.text) for note in case.notes],
     )
     drawn = [("Temperature", inlined(draw_svg(temperature), "temperature"))]
-    results = [
-        (each.result, each.result.settling, each)
+    measured = [
+        (each.result, each.rise or each.result.rise)
         for each in (figures.before, figures.after)
         if each.result is not None
     ]
-    if results:
+    if measured:
         rise = rise_picture(
             case.name,
-            timezone=timezone,
-            unit=unit,
-            rise=_joined(
-                [_points(r, r.profile.temperature_c - s.felt_ambient_c) for r, s, _ in results]
-            ),
-            fitted=_joined([_points(r, s.fitted_c - s.felt_ambient_c) for r, s, _ in results]),
-            settled=_joined([_level(result, phase) for result, _, phase in results]),
-            phases=phases,
+            timeline,
+            site.temperature_unit,
+            rise=_joined([_points(result, result.profile.temperature_c) for result, _ in measured]),
+            fitted=_joined([_points(result, result.settling.fitted_c) for result, _ in measured]),
+            settled=_joined([_level(result.phase, settled) for result, settled in measured]),
         )
         drawn.append(("Rise above the surrounding air", inlined(draw_svg(rise), "rise")))
     return drawn
@@ -129,31 +125,31 @@ def _curve(case: Case, sensor: str | None) -> Curve:
     pieces = [each.get(sensor or "", EMPTY) for each in (case.readings, case.between)]
     t_ms = np.concatenate([piece.t_ms for piece in pieces])
     order = np.argsort(t_ms, kind="stable")
-    t_ms, value = t_ms[order], np.concatenate([piece.value for piece in pieces])[order]
     start_ms, end_ms = case.span
-    if not len(t_ms):
+    inside = order[slice(*np.searchsorted(t_ms[order], (start_ms, end_ms)))]
+    if not len(inside):
         return curve([])
     # What usually lies between two readings, or two means where those lie further apart.
     gaps_ms = [float(np.median(np.diff(each.t_ms))) for each in pieces if len(each.t_ms) > 1]
     step_ms = max((end_ms - start_ms) / _POINTS, 1.5 * max(gaps_ms, default=0.0))
-    number = ((t_ms - start_ms) // step_ms).astype(int)
-    inside = (t_ms >= start_ms) & (t_ms < end_ms)
-    points = []
-    for bucket in np.unique(number[inside]):
-        values = value[inside & (number == bucket)]
-        middle_ms = start_ms + (bucket + 0.5) * step_ms
-        points.append((middle_ms, float(values.mean()), float(values.min()), float(values.max())))
+    numbers, first = np.unique((t_ms[inside] - start_ms) // step_ms, return_index=True)
+    values = np.concatenate([piece.value for piece in pieces])[inside]
+    points = [
+        (start_ms + (number + 0.5) * step_ms, part.mean(), part.min(), part.max())
+        for number, part in zip(numbers, np.split(values, first[1:]), strict=True)
+    ]
     return curve(points, 2 * step_ms)
 
 
-def _points(result: PhaseResult, values: Floats) -> _Points:
+def _points(result: PhaseResult, temperature_c: Floats) -> _Points:
+    """How far temperatures lie above the ambient that the device felt."""
     times_ms = result.phase.start_ms + result.profile.t_s * 1000
-    return [(t, v, v, v) for t, v in zip(times_ms.tolist(), values.tolist(), strict=True)]
+    rise_k = temperature_c - result.settling.felt_ambient_c
+    return [(t, k, k, k) for t, k in zip(times_ms.tolist(), rise_k.tolist(), strict=True)]
 
 
-def _level(result: PhaseResult, figures: PhaseFigures) -> _Points:
+def _level(phase: Phase, rise: Estimate) -> _Points:
     """The settled rise with its whole interval, as a level over the phase."""
-    rise, phase = figures.rise or result.rise, result.phase
     level = (rise.value, rise.low, rise.high)
     return [(float(phase.start_ms), *level), (float(phase.end_ms - 1), *level)]
 
@@ -176,34 +172,27 @@ def draw_bar(case: Case, figures: TrialFigures) -> tuple[str, list[tuple[str, st
 
     Both are empty where the hottest day is not known.
     """
-    hot_c, threshold_c, margin = (
-        figures.hot_day_temperature_c,
-        figures.threshold_c,
-        figures.hot_day_margin,
-    )
+    hot_c, threshold_c = figures.hot_day_temperature_c, figures.threshold_c
+    margin, unit = figures.hot_day_margin, case.config.site.temperature_unit
     if hot_c is None:
         return "", []
-    parts, unit = parts_of_hot_day(case, figures), case.config.site.temperature_unit
-    ends = (
-        [hot_c]
-        if threshold_c is None or margin is None
-        else [hot_c, threshold_c, threshold_c - margin.low]
-    )
-    least_c = min(0.0, parts[0].value)
-    scale = (_RIGHT - _LEFT) / (max(ends) * 1.08 - least_c)
+    parts, most_c = parts_of_hot_day(case, figures), hot_c
+    if threshold_c is not None and margin is not None:
+        most_c = max(hot_c, threshold_c, threshold_c - margin.low)
+    least_c = min(0.0, parts[0].until_c)
+    scale = (_RIGHT - _LEFT) / (most_c * 1.08 - least_c)
 
     def x(value_c: float) -> float:
         return _LEFT + (value_c - least_c) * scale
 
     drawn, at_c = [], least_c
     for part in parts:
-        until_c = part.value if part.kind == "outside" else at_c + part.value
-        low_c, high_c = min(at_c, until_c), max(at_c, until_c)
+        low_c, high_c = sorted((at_c, part.until_c))
         drawn.append(
             f'<rect class="{part.kind}" x="{x(low_c):z.1f}" y="{_BAR_TOP}"'
             f' width="{x(high_c) - x(low_c):z.1f}" height="{_BAR_HEIGHT}"/>'
         )
-        at_c = until_c
+        at_c = part.until_c
     middle = _BAR_TOP + _BAR_HEIGHT / 2
     if margin is not None and threshold_c is not None:
         low_c, high_c = threshold_c - margin.high, threshold_c - margin.low

@@ -73,9 +73,9 @@ def first_sign(transition: Transition) -> int:
     return transition.utc_ms if since is None else min(transition.utc_ms, from_rfc3339(since))
 
 
-def number(value: float | None) -> str:
-    """Write a figure without its unit; a dash for what is unknown."""
-    return known(value, "{:z.1f}".format)
+def number(value: float | None, convert: Callable[[float], float], otherwise: str = UNKNOWN) -> str:
+    """Write a figure in another unit, without naming that; a dash for what is unknown."""
+    return known(value, lambda value: f"{convert(value):z.1f}", otherwise)
 
 
 def known(value: float | None, write: Callable[[float], str], otherwise: str = UNKNOWN) -> str:
@@ -122,6 +122,18 @@ def operator_log(store: Store) -> list[LogEntry]:
             log += _done(entry, offset_ms)
     # A note may tell of what was done long before.
     return sorted(log, key=lambda each: each.utc_ms)
+
+
+def entries_about(
+    subjects: set[str], log: Iterable[LogEntry], from_utc_ms: int, to_utc_ms: int
+) -> list[LogEntry]:
+    """Give what was done to some subjects or to the whole cabinet in an interval."""
+    return [
+        each
+        for each in log
+        if from_utc_ms <= each.utc_ms < to_utc_ms
+        and (each.subject is None or each.subject in subjects)
+    ]
 
 
 def _phase(command: Mapping[str, Any], utc_ms: int, book: TrialBook) -> list[LogEntry]:

@@ -16,7 +16,6 @@ from cabinetwatch.report.picture import (
     AlarmMark,
     Box,
     Curve,
-    NoteMark,
     Picture,
     Role,
     Timeline,
@@ -25,6 +24,7 @@ from cabinetwatch.report.picture import (
     frame_of,
     trend_picture,
 )
+from cabinetwatch.report.words import LogEntry
 from cabinetwatch.text import TemperatureUnit
 
 START_MS = 1_782_900_000_000
@@ -55,7 +55,7 @@ def picture(
     temperature: Curve = NONE,
     threshold: Curve = NONE,
     alarms: tuple[AlarmMark, ...] = (),
-    notes: tuple[NoteMark, ...] = (),
+    notes: tuple[LogEntry, ...] = (),
     unit: TemperatureUnit = TemperatureUnit.CELSIUS,
 ) -> Picture:
     return device_picture(
@@ -136,7 +136,7 @@ def test_alarms_and_notes_are_marked_by_name() -> None:
         AlarmMark(START_MS - HOUR_MS, None, "medium", "too far above the surrounding air"),
         AlarmMark(START_MS + 3 * HOUR_MS, START_MS + 5 * HOUR_MS, "high", "running on a slow fan"),
     )
-    notes = (NoteMark(START_MS + 5 * HOUR_MS, "filter cleaned"),)
+    notes = (LogEntry(START_MS + 5 * HOUR_MS, None, "filter cleaned"),)
     drawn = picture(temperature=swing(40, 3), alarms=marks, notes=notes)
     assert {"A1", "A2", "N1"} <= set(texts(draw_svg(drawn)))
     assert drawn.description.endswith("2 alarms and 1 note marked.")
@@ -202,7 +202,9 @@ def test_marks_that_stand_close_together_share_a_name_that_can_be_read() -> None
     alarms = tuple(
         AlarmMark(START_MS + int(hour * HOUR_MS), None, "high", "warm") for hour in hours
     )
-    notes = tuple(NoteMark(START_MS + int(hour * HOUR_MS), "a note") for hour in (12, 23.8, 23.9))
+    notes = tuple(
+        LogEntry(START_MS + int(hour * HOUR_MS), None, "a note") for hour in (12, 23.8, 23.9)
+    )
     svg = draw_svg(picture(temperature=swing(30, 1), alarms=alarms, notes=notes))
     names = [text for text in texts(svg) if re.fullmatch(r"[AN]\d.*", text)]
     assert names == ["A1", "A2-4", "A5", "N1", "N2-3"]
@@ -232,14 +234,14 @@ def test_a_trend_shows_rise_against_normal() -> None:
     assert drawn.description.endswith("Normal rise 11.0 K at the end.")
 
 
-def test_a_png_is_on_white_at_twice_the_size() -> None:
+def test_a_png_is_on_white_and_700_pixels_across() -> None:
     drawn = picture(temperature=swing(40, 3))
     png = draw_png(drawn)
     assert png == draw_png(drawn)
     assert png.startswith(b"\x89PNG\r\n\x1a\n")
     # Width and height stand in the first chunk (PNG specification, third edition, 11.2.1).
     size = int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
-    assert size == (2 * WIDTH, 2 * HEIGHT)
+    assert size == (700, 700 * HEIGHT // WIDTH)
     assert len(png) < 80_000
     # The page's are as they were, without a ground of their own.
     assert "#ffffff" not in draw_svg(drawn)

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from cabinetwatch.report import charts
-from cabinetwatch.report.charts import alarm_marks, curve_of, draw_charts, note_marks
+from cabinetwatch.report.charts import alarm_marks, curve_of, draw_charts
 from cabinetwatch.report.page import CHARTS, MANIFEST, SPANS, chart_name
-from cabinetwatch.report.words import LogEntry, operator_log
+from cabinetwatch.report.words import LogEntry, entries_about, operator_log
 from cabinetwatch.store.codecs import Bucket, Tier
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
@@ -165,5 +165,6 @@ def test_what_people_did_is_noted_at_its_time_of_its_device_and_only_if_it_was_n
         LogEntry(END_MS + 4000, "gear-1", "trial slow: before"),
         LogEntry(END_MS + 6000, "gear-0", r"gear-0 taken out of service: fan\x1b[2J"),
     ]
-    assert [mark.utc_ms - END_MS for mark in note_marks(log, {"gear-0"}, END_MS)] == [500, 6000]
-    assert [mark.utc_ms - END_MS for mark in note_marks(log, {"gear-1"}, END_MS + 501)] == [4000]
+    assert entries_about({"gear-0"}, log, END_MS, END_MS + 6001) == [log[0], log[2]]
+    assert entries_about({"gear-1"}, log, END_MS + 501, END_MS + 4001) == log[1:2]
+    assert entries_about({"gear-1"}, log, END_MS + 501, END_MS + 4000) == []

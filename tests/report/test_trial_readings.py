@@ -1,5 +1,8 @@
 """A trial as the store gives it: its phases, and its readings."""
 
+import subprocess
+import sys
+
 from cabinetwatch.report.trial_case import case_of, read_store
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.store import Store
@@ -43,3 +46,11 @@ def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(stor
     assert phases("before", "after") == {"before": (hours[0], hours[1]), "after": tuple(hours[1:3])}
     assert phases("before", "after", "before") == {"before": (hours[2], hours[3])}
     assert phases("after") == {"after": (hours[0], hours[1])}
+
+
+def test_a_trial_is_begun_looked_at_and_judged_without_what_draws() -> None:
+    code = "import sys, cabinetwatch.cli.trial; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert "cabinetwatch.report.trial_case" in loaded
+    assert loaded.isdisjoint({"matplotlib", "PIL"})
