@@ -53,31 +53,24 @@ class Build:
 class SimulatedDevice:
     """A device in its present state: temperatures in degC, power in W, fan speed in 1/min."""
 
-    def __init__(self, build: Build, load_w: Callable[[float], float], air_c: float) -> None:
-        """`load_w` gives the metered power by hour of day; the device starts as warm as the air."""
+    def __init__(self, build: Build, load_w: Callable[[float], float]) -> None:
+        """`load_w` gives the metered power by hour of day; the device starts as warm as a room."""
         self.build = build
         self.load_w = load_w
-        self.part_c = air_c
-        self.chassis_c = air_c
+        self.part_c = self.chassis_c = 20.0
         self.power_w = 0.0
         self.fan_rpm = build.fan_rpm
         self.fan_stalled = False
-        self.intake_blocked = 0.0
-        """Fraction of the intake that is covered, 0 to 1."""
         self.dust = 0.0
         """Fraction of the air flow that dust has taken, 0 to 1."""
 
     @property
     def air_flow_m3_s(self) -> float:
-        """What the fan moves now: in proportion to speed (fan laws), less what is in the way."""
+        """What the fan moves now: in proportion to speed (fan laws), less what dust takes."""
         if self.build.fan_rpm == 0:
             return 0.0
         share = self.fan_rpm / self.build.fan_rpm
-        return self.build.fan_flow_m3_s * share * (1 - self.intake_blocked) * (1 - self.dust)
-
-    def part_to_air_w_k(self) -> float:
-        """Conductance from the parts straight to the cabinet's air: the fan's stream and vents."""
-        return self.air_flow_m3_s * AIR_HEAT_CAPACITY_J_M3K + self.build.vent_w_k
+        return self.build.fan_flow_m3_s * share * (1 - self.dust)
 
     def chassis_to_air_w_k(self, air_c: float) -> float:
         """Conductance of free convection from the case, by the present difference."""
@@ -95,7 +88,9 @@ class SimulatedDevice:
         self.power_w = self.load_w(hour) * load_factor
 
         to_chassis_w = self.build.part_to_chassis_w_k * (self.part_c - self.chassis_c)
-        by_air_w = self.part_to_air_w_k() * (self.part_c - air_c)
+        # The fan's stream and the vents take heat straight from the parts to the cabinet's air.
+        straight_w_k = self.air_flow_m3_s * AIR_HEAT_CAPACITY_J_M3K + self.build.vent_w_k
+        by_air_w = straight_w_k * (self.part_c - air_c)
         by_case_w = self.chassis_to_air_w_k(air_c) * (self.chassis_c - air_c)
 
         heat_w = self.power_w * self.build.heat_share
@@ -247,22 +242,18 @@ def under_stairs(
     *, start_hour: float, seed: int, dust_per_day: float = 0.0, step_s: float = 1.0
 ) -> Cabinet:
     """Give the cabinet as it stands after hours of ordinary running."""
-    made: dict[str, tuple[Build, Callable[[float], float]]] = {
+    devices = {
         # The nightly backup makes the disks work.
-        "nas": (NAS, lambda hour: 54.0 if 2.0 <= hour < 3.5 else 42.0),
+        "nas": SimulatedDevice(NAS, lambda hour: 54.0 if 2.0 <= hour < 3.5 else 42.0),
         # The cameras it feeds light up the night.
-        "switch": (SWITCH, lambda hour: 34.0 if hour < 7.0 or hour >= 21.0 else 30.0),
+        "switch": SimulatedDevice(SWITCH, lambda hour: 30.0 if 7.0 <= hour < 21.0 else 34.0),
         # Its own losses: what it draws less what it hands on.
-        "ups": (UPS, lambda _: 14.0),
+        "ups": SimulatedDevice(UPS, lambda _: 14.0),
         # Music in the evening, standby otherwise.
-        "amplifier": (AMPLIFIER, lambda hour: 62.0 if 18.5 <= hour < 23.0 else 6.0),
+        "amplifier": SimulatedDevice(AMPLIFIER, lambda hour: 62.0 if 18.5 <= hour < 23.0 else 6.0),
     }
     cabinet = Cabinet(
-        {name: SimulatedDevice(build, load_w, 20.0) for name, (build, load_w) in made.items()},
-        start_hour=start_hour,
-        seed=seed,
-        dust_per_day=dust_per_day,
-        step_s=step_s,
+        devices, start_hour=start_hour, seed=seed, dust_per_day=dust_per_day, step_s=step_s
     )
     cabinet.settle()
     return cabinet

@@ -195,9 +195,8 @@ def _probe(host: str, port: int) -> None:
 
 
 class DroppedMail(NamedTuple):
-    """One mail as it came in: its number from 1, the file it went to, and its content."""
+    """One mail as it came in: the file it went to, and its content."""
 
-    number: int
     path: Path
     message: EmailMessage
 
@@ -205,18 +204,16 @@ class DroppedMail(NamedTuple):
 class MailDrop:
     """A context manager: inside it an SMTP server answers on `host` and `port`.
 
-    Each mail is written to `folder` as NNN.eml, kept in `mails`, and handed to `on_mail`, which is
-    called on the server's thread before the sender gets its confirmation.
+    Each mail is written to `folder` as NNN.eml and kept in `mails` before its sender gets the
+    confirmation.
     """
 
     host = LOOPBACK
 
-    def __init__(self, folder: Path, on_mail: Callable[[DroppedMail], None] | None = None) -> None:
+    def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.port = 0
         self.mails: list[DroppedMail] = []
-        self._on_mail = on_mail
-        self._changed = threading.Condition()
 
     def __enter__(self) -> Self:
         """Make the folder, start, and wait until the server greets; OSError when it can't."""
@@ -234,26 +231,16 @@ class MailDrop:
         """Close every connection and stop; the files stay."""
         self._thread.stop()
 
-    def wait_for(self, count: int, timeout_s: float) -> bool:
-        """Wait until `count` mails have come in all; False when they don't in time."""
-        with self._changed:
-            return self._changed.wait_for(lambda: len(self.mails) >= count, timeout_s)
-
     async def handle_DATA(  # noqa: N802 - the name that the SMTP library calls
         self, server: SMTP, session: Session, envelope: Envelope
     ) -> str:
         """Keep one mail and confirm it."""
         del server, session
         content = envelope.original_content or b""
-        with self._changed:
-            number = len(self.mails) + 1
-            path = self.folder / f"{number:03d}.eml"
-            path.write_bytes(content)
-            mail = DroppedMail(number, path, message_from_bytes(content, policy=policy.default))
-            self.mails.append(mail)
-            self._changed.notify_all()
-        if self._on_mail is not None:
-            self._on_mail(mail)
+        path = self.folder / f"{len(self.mails) + 1:03d}.eml"
+        path.write_bytes(content)
+        message = message_from_bytes(content, policy=policy.default)
+        self.mails.append(DroppedMail(path, message))
         return "250 kept"
 
     def _new_connection(self) -> SMTP:
