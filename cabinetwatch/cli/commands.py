@@ -54,10 +54,19 @@ def command(text: str, run: str, *takes: Argument | OneOf, **more: Any) -> Comma
 def arg(
     name: str, reads: Any, metavar: str | tuple[str, ...] | None, text: str, **more: Any
 ) -> Argument:
-    """Write an argument; the key it is handed on by may stand behind its name."""
+    """Write an argument; the key it is handed on by may stand behind its name.
+
+    `reads` may be the words that there are to choose from; a `metavar` for each of several values.
+    """
     name, _, dest = name.partition(" ")
     known = reads if isinstance(reads, Known) else None
-    options = {"type": None if known else reads, "metavar": metavar, "dest": dest or None}
+    options = {
+        "type": reads if callable(reads) else None,
+        "choices": reads if isinstance(reads, tuple) and not known else None,
+        "metavar": metavar,
+        "nargs": len(metavar) if isinstance(metavar, tuple) else None,
+        "dest": dest or None,
+    }
     given = {key: value for key, value in options.items() if value is not None}
     return Argument(name, known, {"help": text, **given, **more})
 
@@ -118,7 +127,7 @@ _TRIAL_DEEDS = {
         "enter a phase: zero (device off), before, change (cover off), after",
         "cli.trial:enter",
         _TRIAL,
-        arg("phase", None, None, "the phase that begins now", choices=PHASES),
+        arg("phase", PHASES, None, "the phase that begins now"),
     ),
     "end": command(
         "end a trial, and put its setpoints to work if asked to",
@@ -171,13 +180,12 @@ _CALCULATIONS = {
         "a resistor in series with a DC fan: its value, and what the fan does behind it",
         arg("--supply", kind.positive, "V", "voltage of the supply", required=True),
         one_of(
-            arg("--rated", kind.positive, ("V", "A"), "what the fan's label says", nargs=2),
+            arg("--rated", kind.positive, ("V", "A"), "what the fan's label says"),
             arg(
                 "--measured",
                 kind.positive,
                 ("V1", "A1", "V2", "A2"),
                 "better: its current measured at two voltages",
-                nargs=4,
             ),
         ),
         one_of(
@@ -191,14 +199,7 @@ _CALCULATIONS = {
                 nargs="+",
             ),
         ),
-        arg(
-            "--series",
-            None,
-            None,
-            "preferred values (default: E24)",
-            choices=("E12", "E24"),
-            default="E24",
-        ),
+        arg("--series", ("E12", "E24"), None, "preferred values (default: E24)", default="E24"),
         arg("--start", kind.positive, "V", "the voltage at which it starts, if measured"),
     ),
     "airflow": _sum(
@@ -222,14 +223,12 @@ _CALCULATIONS = {
             kind.positive,
             ("HOURS", "AT_C"),
             "an electrolytic capacitor's rated life, and the temperature it is rated for",
-            nargs=2,
         ),
         arg(
             "--bearing",
             kind.positive,
             ("HOURS", "AT_C"),
             "a fan bearing's rated life, and the temperature it is rated for",
-            nargs=2,
         ),
     ),
     "sound": _sum(
@@ -248,15 +247,8 @@ _CALCULATIONS = {
                 kind.level,
                 ("TOTAL_DB", "BACKGROUND_DB"),
                 "a level and the background in it, measured with the source off",
-                nargs=2,
             ),
-            arg(
-                "--speed",
-                kind.positive,
-                ("FROM_RPM", "TO_RPM"),
-                "a fan's speed before and after",
-                nargs=2,
-            ),
+            arg("--speed", kind.positive, ("FROM_RPM", "TO_RPM"), "a fan's speed before and after"),
         ),
     ),
     "dew-point": _sum(
@@ -378,7 +370,7 @@ COMMANDS: dict[str, Command] = {
         "take a device or sensor out of service, or back in",
         "cli.look:service",
         arg("subject", Known(kind.known_subject), "SUBJECT", "a device, a sensor, or site"),
-        arg("way", None, "out|in", "out of service, or back in", choices=("out", "in")),
+        arg("way", ("out", "in"), "out|in", "out of service, or back in"),
         arg(
             "--for for_s",
             kind.later("service.publisher:service_s"),
@@ -489,11 +481,10 @@ COMMANDS: dict[str, Command] = {
         "cli.data:export",
         arg(
             "--format",
-            None,
+            ("csv", "jsonl"),
             None,
             "csv: time,sensor,value; jsonl: the same and the quality, an object a line; both with"
             " the tier where minutes stand for readings that are gone (default: csv)",
-            choices=("csv", "jsonl"),
             default="csv",
         ),
         *between(f"from this time on {_SINCE})", "up to before this time"),
