@@ -368,10 +368,10 @@ def _try_mail(config: Config) -> Iterator[Finding]:
 def _try_people(config: Config) -> Iterator[Finding]:
     """See that somebody gets a high alarm, today and whoever will be away."""
     today = site_day(config, SystemClock().utc_ms())
-    found = [Finding("people", False, gap, "NOBODY") for gap in gaps(config, today)]
+    found = list(gaps(config, today))
+    yield from (Finding("people", False, gap, "NOBODY") for gap in found)
     if config.notify.people and not found:
-        found = [Finding("people", True, "a high alarm always reaches somebody at once")]
-    yield from found
+        yield Finding("people", True, "a high alarm always reaches somebody at once")
 
 
 def _try_store(config: Config) -> Finding:
@@ -403,10 +403,9 @@ def _try_command(config: Config) -> Iterator[Finding]:
     if command is None:
         return
     program = command.argv[0]
-    if shutil.which(program) is None:
-        yield Finding("command", False, f"{program} is no program that this user can start")
-    else:
-        yield Finding("command", True, f"{program} can be started")
+    ok = shutil.which(program) is not None
+    can = "can be started" if ok else "is no program that this user can start"
+    yield Finding("command", ok, f"{program} {can}")
 
 
 def _try_http(config: Config) -> Iterator[Finding]:

@@ -86,8 +86,7 @@ class Places:
     def __init__(
         self, keys: Iterable[tuple[str, str]] = (), tables: Iterable[tuple[str, str]] = ()
     ) -> None:
-        self._keys = _gathered(keys)
-        self._tables = _gathered(tables)
+        self._keys, self._tables = _gathered(keys), _gathered(tables)
 
     def of(self, name: str, *, is_table: bool) -> str:
         """Give the rest of a sentence that says where a name belongs; empty when nowhere."""
@@ -104,9 +103,8 @@ class Places:
 
 def _gathered(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
-    for name, where in pairs:
-        if where not in found.setdefault(name, []):
-            found[name].append(where)
+    for name, where in dict.fromkeys(pairs):
+        found.setdefault(name, []).append(where)
     return found
 
 
@@ -134,9 +132,6 @@ class Problems:
         """Raise a ConfigError with all the faults, if there are any."""
         if self._sentences:
             raise ConfigError(self._sentences)
-
-    def __bool__(self) -> bool:
-        return bool(self._sentences)
 
 
 def describe(model: type[Table], error: ErrorDetails, places: Places) -> str:
@@ -508,10 +503,12 @@ _CHANNELS: dict[str, type[Table]] = {
 }
 
 
-def assemble(
-    raw: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
-) -> Config | None:
-    """Give the configuration that these tables are, or None when `reader` has noted faults."""
+def assemble(raw: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]) -> Config:
+    """Give the configuration that these tables are.
+
+    Raises:
+        ConfigError: with one sentence for each fault in them.
+    """
     for name in raw.keys() - set(keys_of(Config)):
         is_table = isinstance(raw[name], dict)
         belongs = reader.problems.places.of(name, is_table=is_table)
@@ -541,7 +538,8 @@ def assemble(
     check_references(sensors, devices, reader.problems, journaled=reader.folder is None)
     parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
     _check_summary(raw, reader)
-    return None if reader.problems else Config(**parts).settled(conditions)
+    reader.problems.raise_if_any()
+    return Config(**parts).settled(conditions)
 
 
 def places_of(conditions: Sequence[ConditionSpec]) -> Places:
@@ -552,17 +550,15 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
     models.append(("[notify.people.ID]", Person))
     keys = [(key, where) for where, model in models for key in keys_of(model)]
     # What every condition has belongs to none of them.
-    keys += [(key, "[alarms.CONDITION]") for key in keys_of(AlarmSettings)]
-    keys += [
-        (key, f"[alarms.{spec.name}]")
-        for spec in conditions
-        for key in keys_of(spec.settings)
-        if key not in keys_of(AlarmSettings)
-    ]
+    common = keys_of(AlarmSettings)
+    keys += [(key, "[alarms.CONDITION]") for key in common]
     tables = [(name, f"[{name}]") for name in keys_of(Config)]
     tables += [(name, f"[notify.{name}]") for name in _CHANNELS]
     tables.append(("people", "[notify.people.ID]"))
-    tables += [(spec.name, f"[alarms.{spec.name}]") for spec in conditions]
+    for spec in conditions:
+        where = f"[alarms.{spec.name}]"
+        keys += [(key, where) for key in keys_of(spec.settings) if key not in common]
+        tables.append((spec.name, where))
     return Places(
         (pair for pair in keys if pair[0] not in {*_CHANNELS, "people", "alarms"}), tables
     )
@@ -571,21 +567,23 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
 def _read_notify(raw: object, reader: Reader) -> Notify | None:
     if not isinstance(raw, dict):
         return reader.table(Notify, raw, "notify")
-    channels = {
-        name: reader.table(model, raw[name], f"notify.{name}")
+    # What is faulty is left out: it is noted, and no fault of the table around it.
+    right: dict[str, Any] = {
+        name: channel
         for name, model in _CHANNELS.items()
         if raw.get(name) is not None
+        and (channel := reader.table(model, raw[name], f"notify.{name}")) is not None
     }
     no_people = raw.get("people") is None
     people = {} if no_people else reader.tables(raw["people"], "notify.people")
     _check_people(people, raw.get("email"), reader.problems)
-    persons = {
-        name: reader.table(Person, table, f"notify.people.{name}") for name, table in people.items()
+    right["people"] = {
+        name: person
+        for name, table in people.items()
+        if (person := reader.table(Person, table, f"notify.people.{name}")) is not None
     }
     others = {key: value for key, value in raw.items() if key not in {*_CHANNELS, "people"}}
-    read = {name: channel for name, channel in channels.items() if channel is not None}
-    read_people = {name: person for name, person in persons.items() if person is not None}
-    return reader.table(Notify, others | read | {"people": read_people}, "notify")
+    return reader.table(Notify, others | right, "notify")
 
 
 def _check_people(people: Tables, email: object, problems: Problems) -> None:

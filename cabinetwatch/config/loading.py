@@ -113,7 +113,7 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
 
     def assembled(more: dict[str, Any]) -> Config:
         reader = Reader(Problems(str(path)), path.absolute().parent)
-        return _assembled(wanted | more, reader, conditions)
+        return assemble(wanted | more, reader, conditions)
 
     try:
         config = assembled({"site": tables.get("site")})
@@ -130,7 +130,7 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     """
     problems = Problems(str(path), places_of(conditions))
     tables = _parse_toml(text, path)
-    return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
+    return assemble(tables, Reader(problems, path.absolute().parent), conditions)
 
 
 def from_json(
@@ -143,7 +143,7 @@ def from_json(
     Raises:
         ConfigError: this version doesn't understand it.
     """
-    return _assembled(values, Reader(Problems(source), None), conditions)
+    return assemble(values, Reader(Problems(source), None), conditions)
 
 
 def _read(path: Path) -> str:
@@ -163,15 +163,6 @@ def _read(path: Path) -> str:
         raise ConfigError(
             [f"{path}: line {line} is no UTF-8 text; save the file as UTF-8"]
         ) from None
-
-
-def _assembled(
-    tables: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
-) -> Config:
-    config = assemble(tables, reader, conditions)
-    reader.problems.raise_if_any()
-    assert config is not None  # noqa: S101 - no faults, so there is a configuration
-    return config
 
 
 def _parse_toml(text: str, path: Path) -> dict[str, Any]:
