@@ -7,6 +7,7 @@ can, and makes summary and page of its store as of any other.
 
 import argparse
 import gc
+import importlib
 import logging
 import os
 import shlex
@@ -18,7 +19,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 from rich.console import Console
@@ -40,9 +41,6 @@ from cabinetwatch.store.place import WriterLock
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339, plain
 from cabinetwatch.watch.conditions import load_config
-
-if TYPE_CHECKING:
-    from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 
 Say = Callable[[str], None]
 
@@ -69,7 +67,7 @@ _ONLINE_WITHIN_S = 30.0
 def run(args: argparse.Namespace) -> int:
     """Run the demonstration; 0 when the watch told all that it should have, 1 when not."""
     try:
-        from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
+        importlib.import_module("cabinetwatch.demo.servers")
     except ModuleNotFoundError as missing:
         raise UsageError(
             f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
@@ -85,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         with Fortnight(folder / FORTNIGHT_FOLDER) as past:
             with _log_to(folder / LOG_FILE):
-                complete = _Show(folder, console).play(EmbeddedBroker, MailDrop)
+                complete = _Show(folder, console).play()
             _prove_a_change(say, folder)
             _look_back(say, past)
     except KeyboardInterrupt:
@@ -106,11 +104,14 @@ class _Show:
         self._told: list[WatchMessage] = []
         self._mailed = 0
 
-    def play(self, embedded_broker: "type[EmbeddedBroker]", mail_drop: "type[MailDrop]") -> bool:
+    def play(self) -> bool:
         """Start the parts, play the acts, stop the parts; True when all was told."""
+        # With libraries that an installation may lack.
+        from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
+
         with ExitStack() as parts:
-            broker = parts.enter_context(embedded_broker())
-            self._drop = drop = parts.enter_context(mail_drop(self._folder / MAIL_FOLDER))
+            broker = parts.enter_context(EmbeddedBroker())
+            self._drop = drop = parts.enter_context(MailDrop(self._folder / MAIL_FOLDER))
             text = story.configuration_text(
                 broker_host=broker.host,
                 broker_port=broker.port,
@@ -141,7 +142,7 @@ class _Show:
             self._begun_utc_ms = self._clock.utc_ms()
             for act in story.ACTS:
                 self._look_until(act.at_s)
-                self._screen.happened(self._now(), act.says)
+                self._screen.say(f"{self._now()}  {act.says}", "bold")
                 with self._nodes.touching():
                     act.do(self._stage)
             self._look_until(story.END_S)
@@ -172,20 +173,23 @@ class _Show:
             )
         for told in self._observer.told(len(self._told)):
             self._told.append(told)
-            self._screen.alarm(story.clock_time(from_rfc3339(told.time)), told)
+            self._screen.say(
+                f"{story.clock_time(from_rfc3339(told.time))}    watch: {told.subject}"
+                f" {told.condition} is {told.state} ({told.priority}): {told.text}",
+                _STYLES.get(told.state, ""),
+            )
         for mail in self._drop.mails[self._mailed :]:
             self._mailed += 1
-            self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
+            subject = mail.message["Subject"]
+            self._screen.say(f"{self._now()}    mail {mail.path.name}: {subject}", "cyan")
         self._screen.devices(
             self._now(), self._after_s(self._clock.utc_ms()), self._observer.devices()
         )
 
     def _judge(self) -> bool:
         """Say by name what the watch should have told and didn't."""
-        from cabinetwatch.demo.servers import text_of  # noqa: PLC0415
-
         faults = self._observer.faults()
-        mailed = _flowing("\n".join(text_of(mail) for mail in self._drop.mails))
+        mailed = _flowing("\n".join(mail.text for mail in self._drop.mails))
         for expected in story.EXPECTED:
             told = expected.find(
                 (self._after_s(from_rfc3339(told.time)), told) for told in self._told
@@ -225,24 +229,8 @@ class Screen:
             self._live = None
 
     def say(self, sentence: str, style: str = "") -> None:
-        """Say one sentence without a time."""
+        """Say one sentence."""
         self._console.print(Text(sentence, style=style), soft_wrap=True)
-
-    def happened(self, clock_time: str, sentence: str) -> None:
-        """Tell what happened in the simulated cabinet."""
-        self.say(f"{clock_time}  {sentence}", "bold")
-
-    def alarm(self, clock_time: str, told: WatchMessage) -> None:
-        """Tell a transition that the watch published."""
-        self.say(
-            f"{clock_time}    watch: {told.subject} {told.condition} is {told.state}"
-            f" ({told.priority}): {told.text}",
-            _STYLES.get(told.state, ""),
-        )
-
-    def mail(self, clock_time: str, subject: str, file_name: str) -> None:
-        """Tell a mail that came in."""
-        self.say(f"{clock_time}    mail {file_name}: {subject}", "cyan")
 
     def devices(self, clock_time: str, at_s: float, devices: dict[str, dict[str, Any]]) -> None:
         """Show the devices' present figures."""

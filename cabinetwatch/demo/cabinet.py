@@ -291,13 +291,11 @@ MAX_CATCH_UP_S = 120.0
 """The machine slept: the simulation does not try to live through more than that at once."""
 
 
-@dataclass(frozen=True)
-class Node:
-    """One node: its topics, and how often it publishes them all."""
+Nodes = dict[str, dict[str, Payload]]
+"""The sensor nodes by name, each with its topics and what they carry."""
 
-    name: str
-    interval_s: float
-    topics: dict[str, Payload]
+INTERVAL_S = 10.0
+"""How often each publishes all its topics."""
 
 
 class SensorNodes:
@@ -308,7 +306,7 @@ class SensorNodes:
     """
 
     def __init__(
-        self, cabinet: Cabinet, nodes: list[Node], *, clock: Clock, host: str, port: int
+        self, cabinet: Cabinet, nodes: Nodes, *, clock: Clock, host: str, port: int
     ) -> None:
         self._cabinet = cabinet
         self._nodes = nodes
@@ -324,8 +322,8 @@ class SensorNodes:
     def __enter__(self) -> Self:
         """Connect every node and start; OSError when the broker can't be reached."""
         try:
-            for node in self._nodes:
-                self._clients[node.name] = self._connect(node)
+            for name in self._nodes:
+                self._clients[name] = self._connect(name)
         except BaseException:
             self._disconnect()
             raise
@@ -352,9 +350,9 @@ class SensorNodes:
         with self._lock:
             yield self._cabinet
 
-    def _connect(self, node: Node) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{node.name}")
-        client.username_pw_set(node.name)
+    def _connect(self, name: str) -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{name}")
+        client.username_pw_set(name)
         client.connect(self._host, self._port)
         client.loop_start()
         return client
@@ -372,30 +370,24 @@ class SensorNodes:
             self._failure = failure
 
     def _run(self) -> None:
-        """Live and publish, each node at its own pace, the first time at once."""
-        due_ms = dict.fromkeys((node.name for node in self._nodes), self._lived_to_ms)
+        """Live and publish, the first time at once."""
         while not self._stop.is_set():
-            self._live_until(self._clock.monotonic_ms())
-            for node in self._nodes:
-                if due_ms[node.name] <= self._lived_to_ms:
-                    self._publish(node)
-                    # From now on, not from what was due: after a pause there is no burst.
-                    due_ms[node.name] = self._lived_to_ms + round(node.interval_s * 1000)
-            wait_ms = min(due_ms.values()) - self._clock.monotonic_ms()
-            self._stop.wait(max(0.0, self._clock.real_s(wait_ms / 1000)))
-
-    def _live_until(self, now_ms: int) -> None:
-        passed_s = (now_ms - self._lived_to_ms) / 1000
-        with self._lock:
-            self._cabinet.advance(min(max(0.0, passed_s), MAX_CATCH_UP_S))
-        self._lived_to_ms = now_ms
-
-    def _publish(self, node: Node) -> None:
-        with self._lock:
-            payloads = {topic: payload() for topic, payload in node.topics.items()}
-        for topic, text in payloads.items():
-            if text is not None:
-                self._clients[node.name].publish(topic, text, qos=1)
+            now_ms = self._clock.monotonic_ms()
+            passed_s = (now_ms - self._lived_to_ms) / 1000
+            self._lived_to_ms = now_ms
+            with self._lock:
+                self._cabinet.advance(min(max(0.0, passed_s), MAX_CATCH_UP_S))
+                said = [
+                    (name, topic, payload())
+                    for name, topics in self._nodes.items()
+                    for topic, payload in topics.items()
+                ]
+            for name, topic, text in said:
+                if text is not None:
+                    self._clients[name].publish(topic, text, qos=1)
+            # From now on, not from what was due: after a pause there is no burst.
+            wait_s = INTERVAL_S - (self._clock.monotonic_ms() - now_ms) / 1000
+            self._stop.wait(max(0.0, self._clock.real_s(wait_s)))
 
 
 def bare_number(probe: Probe) -> Payload:
@@ -440,15 +432,12 @@ def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload
     return payload
 
 
-INTERVAL_S = 10.0
-
-
 @dataclass(frozen=True)
 class Instruments:
     """The probes by the sensor IDs of the demonstration's configuration, and their nodes."""
 
     probes: dict[str, Probe]
-    nodes: list[Node]
+    nodes: Nodes
 
 
 def instrument(cabinet: Cabinet, seed: int) -> Instruments:
@@ -473,7 +462,7 @@ def instrument(cabinet: Cabinet, seed: int) -> Instruments:
         name: Probe(truth, noise=noise, resolution=step, seed=seed + number)
         for number, (name, (truth, noise, step)) in enumerate(fitted.items())
     }
-    payloads: dict[str, dict[str, Payload]] = {
+    nodes: Nodes = {
         "hall": {"house/hall": json_object({"temperature": probes["hall-air"]})},
         "cabinet": {"house/cabinet/air": bare_number(probes["cabinet-air"])},
         "nas": {
@@ -501,5 +490,4 @@ def instrument(cabinet: Cabinet, seed: int) -> Instruments:
             )
         },
     }
-    nodes = [Node(name, INTERVAL_S, topics) for name, topics in payloads.items()]
     return Instruments(probes, nodes)

@@ -200,6 +200,12 @@ class DroppedMail(NamedTuple):
     path: Path
     message: EmailMessage
 
+    @property
+    def text(self) -> str:
+        """Its plain text, or nothing when it has none."""
+        body = self.message.get_body(("plain",))
+        return "" if body is None else str(body.get_content())
+
 
 class MailDrop:
     """A context manager: inside it an SMTP server answers on `host` and `port`.
@@ -253,9 +259,3 @@ class MailDrop:
         await writer.wait_closed()
         if not greeting.startswith(b"220"):
             raise OSError(f"the mail drop on {self.host}:{self.port} greeted with {greeting!r}")
-
-
-def text_of(mail: DroppedMail) -> str:
-    """Give the plain-text part of a mail, or nothing when it has none."""
-    body = mail.message.get_body(("plain",))
-    return "" if body is None else str(body.get_content())

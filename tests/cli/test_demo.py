@@ -16,7 +16,6 @@ from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo import story
-from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 from cabinetwatch.demo.story import MARK, SIMULATED
 from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import named
@@ -42,7 +41,7 @@ def test_the_evening_tells_and_mails_what_it_should(
             return super()._judge()
 
     show = Patient(tmp_path, Console(file=out, width=200))
-    assert show.play(EmbeddedBroker, MailDrop), out.getvalue()
+    assert show.play(), out.getvalue()
     shown = out.getvalue()
     assert all(act.says in shown for act in story.ACTS)
     mail = min((tmp_path / "mails").glob("*.eml"))
@@ -175,7 +174,7 @@ def test_on_a_terminal_what_is_said_stays_and_the_table_goes() -> None:
     figures = {"nas": {"temperature_c": 55.0, "threshold_c": 48.0, "margin_k": -7.0}}
     with Screen(console) as screen:
         screen.devices("19:40:00", 0.0, figures)
-        screen.happened("19:45:00", "The fan stalls.")
+        screen.say("The fan stalls.")
         screen.devices("19:45:00", 300.0, figures)
 
     shown = out.getvalue()

@@ -81,7 +81,7 @@ def test_every_probe_is_a_sensor_of_the_configuration_on_a_topic_that_is_publish
     stage = scenario.Stage()
     text = configuration_text(broker_host="h", broker_port=1, mail_host="h", mail_port=2)
     sensors = tomllib.loads(text)["sensors"]
-    published = {topic for node in stage.instruments.nodes for topic in node.topics}
+    published = {topic for node in stage.instruments.nodes.values() for topic in node}
 
     assert sensors.keys() == stage.instruments.probes.keys()
     assert {sensor["topic"] for sensor in sensors.values()} == published
