@@ -246,14 +246,18 @@ class Known(NamedTuple):
     read: Callable[[str, "Config"], Any]
 
 
-def reading(function: Callable[[str], _T]) -> Callable[[str], _T]:
+def reading(
+    function: Callable[[str], _T],
+    wrong: type[Exception] = argparse.ArgumentTypeError,
+    before: str = "",
+) -> Callable[[str], _T]:
     """Give the type of what a function reads, which says by a ValueError what it can't."""
 
     def read(text: str) -> _T:
         try:
             return function(text)
         except ValueError as error:
-            raise argparse.ArgumentTypeError(str(error)) from None
+            raise wrong(f"{before}{error}") from None
 
     return read
 
@@ -265,14 +269,7 @@ def later(path: str, *more: Any) -> Callable[[str], Any]:
 
 def duration(option: str) -> Callable[[str], float]:
     """Give the type of a duration in s: a number with s, m, h or d."""
-
-    def read(text: str) -> float:
-        try:
-            return parse_duration(text)
-        except ValueError as error:
-            raise UsageError(f"{option}: {error}") from None
-
-    return read
+    return reading(parse_duration, UsageError, f"{option}: ")
 
 
 instant = reading(from_rfc3339)
