@@ -18,6 +18,7 @@ from cabinetwatch.cli.terminal import function_of, log_to_standard_error, say, s
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
+from cabinetwatch.config.services import Email
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.store.store import Store
@@ -134,7 +135,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
                 systemd.ready()
                 server.serve_forever()
         except KeyboardInterrupt:
-            return 0
+            pass
         finally:
             drawer.stop()
             source.close()
@@ -147,11 +148,10 @@ _NOBODY = "watch@localhost"
 def summary(args: argparse.Namespace) -> int:
     """Make the summary; without --out and --send, show its text. 1 when the mail server refuses."""
     config: Config = args.config
-    if args.send:
-        require_mail(config, args.config_file)
+    email = require_mail(config, args.config_file) if args.send else None
     now_utc_ms = SystemClock().utc_ms()
     with _no_looking_for_cycles():
-        if args.out is None and not args.send:
+        if args.out is None and email is None:
             # What reckons and draws is imported only where it is used: it takes a while.
             from cabinetwatch.report.summary_mail import text_of  # noqa: PLC0415
 
@@ -162,7 +162,7 @@ def summary(args: argparse.Namespace) -> int:
         content, files = write_summary(config, args.week, args.out, now_utc_ms)
         for path in files:
             say(str(path))
-        return _send(config, content, now_utc_ms) if args.send else 0
+        return 0 if email is None else _send(config, email, content, now_utc_ms)
 
 
 def write_summary(
@@ -245,13 +245,10 @@ def _write_summary(
     return [folder / name for name in files]
 
 
-def _send(config: Config, content: bytes, now_utc_ms: int) -> int:
+def _send(config: Config, email: Email, content: bytes, now_utc_ms: int) -> int:
     from cabinetwatch.notify.channels import EmailChannel  # noqa: PLC0415
     from cabinetwatch.store.records import Notice  # noqa: PLC0415
 
-    email = config.notify.email
-    if email is None:
-        return 1
     channel = EmailChannel(
         config, email, config.secret("email-password"), compose=lambda _: content
     )
