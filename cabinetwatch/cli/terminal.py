@@ -268,8 +268,18 @@ def later(path: str, *more: Any) -> Callable[[str], Any]:
 
 
 def duration(option: str) -> Callable[[str], float]:
-    """Give the type of a duration in s: a number with s, m, h or d."""
-    return reading(parse_duration, UsageError, f"{option}: ")
+    """Give the type of a duration in s: a number with s, m, h or d, up to ten years.
+
+    Python can't wait for more than 292 years, nor say how long infinity is.
+    """
+
+    def read(text: str) -> float:
+        seconds = parse_duration(text)
+        if seconds > 3650 * 86_400.0:
+            raise ValueError(f"{text!r} is too long; give at most 3650d")
+        return seconds
+
+    return reading(read, UsageError, f"{option}: ")
 
 
 instant = reading(from_rfc3339)
