@@ -81,11 +81,11 @@ def run(args: argparse.Namespace) -> int:
     say = partial(console.print, soft_wrap=True)
     _introduce(say)
     try:
-        with Fortnight(folder / FORTNIGHT_FOLDER) as past:
+        with _fortnight_made(folder / FORTNIGHT_FOLDER) as child:
             with _log_to(folder / LOG_FILE):
                 complete = _Show(folder, console).play()
             _prove_a_change(say, folder)
-            _look_back(say, past)
+            _look_back(say, child, folder / FORTNIGHT_FOLDER)
     except KeyboardInterrupt:
         say(f"Ended early; what there was by then is in {folder}.")
         raise
@@ -362,14 +362,19 @@ def _prove_a_change(say: Say, folder: Path) -> None:
     say(f"  judged by: {_own_name()} {shlex.join(command)}")
 
 
-def _look_back(say: Say, past: "Fortnight") -> None:
-    """Show the beginning of the weekly summary of a simulated fortnight."""
+def _look_back(say: Say, child: subprocess.Popen[str], folder: Path) -> None:
+    """Show the beginning of the weekly summary of a simulated fortnight, once that is made."""
     say(
         "\nAnd how it looks in the long run: a SIMULATED fortnight in the same cabinet, with dust"
         " that gathers, a stalled fan, hot days and a silent sensor, judged by the same engine. The"
         " weekly mail of its second week begins:"
     )
-    for line in past.wait():
+    _, errors = child.communicate()
+    if child.returncode != 0:
+        last = errors.strip().splitlines()[-1:] or [f"status {child.returncode}"]
+        raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
+    (text,) = (folder / SUMMARY_FOLDER).glob("*.txt")
+    for line in beginning(text.read_text(encoding="utf-8")):
         say(f"  {line}")
 
 
@@ -405,35 +410,22 @@ def _own_name() -> str:
     return str(program)
 
 
-class Fortnight:
-    """The fortnight being made by a child of low priority, beside the evening that is live.
+@contextmanager
+def _fortnight_made(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Let a child of low priority make the fortnight, beside the evening that is live.
 
-    A context manager that ends the child if it is still at work.
+    It is ended with the block if it is still at work.
     """
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-
-    def __enter__(self) -> Self:
-        command = [sys.executable, "-P", "-m", __spec__.name, str(self.folder)]
-        self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
-            command, stderr=subprocess.PIPE, text=True
-        )
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._child.poll() is None:
-            self._child.kill()
-            self._child.communicate()
-
-    def wait(self) -> list[str]:
-        """Wait until it is done; give the first lines of the summary, which say what matters."""
-        _, errors = self._child.communicate()
-        if self._child.returncode != 0:
-            last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
-            raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
-        (text,) = (self.folder / SUMMARY_FOLDER).glob("*.txt")
-        return beginning(text.read_text(encoding="utf-8"))
+    command = [sys.executable, "-P", "-m", __spec__.name, str(folder)]
+    child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
+        command, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        yield child
+    finally:
+        if child.poll() is None:
+            child.kill()
+            child.communicate()
 
 
 def beginning(summary: str) -> list[str]:

@@ -8,7 +8,7 @@ import asyncio
 import logging
 import threading
 import weakref
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Coroutine
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -66,24 +66,24 @@ class LoopThread:
         port: int = self._server.sockets[0].getsockname()[1]
         return port
 
-    def stop(self, *farewells: Coroutine[Any, Any, object]) -> None:
+    def stop(self, farewell: Coroutine[Any, Any, object] | None = None) -> None:
         """Take no more connections, say farewell, close them all and join the thread."""
         try:
-            self.call(self._end(farewells), _END_WITHIN_S)
+            self.call(self._end(farewell), _END_WITHIN_S)
         finally:
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(_END_WITHIN_S)
         if not self._thread.is_alive():
             self._loop.close()
 
-    async def _end(self, farewells: Iterable[Coroutine[Any, Any, object]]) -> None:
+    async def _end(self, farewell: Coroutine[Any, Any, object] | None) -> None:
         if self._server is not None:
             for listener in self._server.sockets:
                 self._loop.remove_reader(listener.fileno())
             # A connection just accepted is set up over some rounds, which fail without the server.
             await _let_rounds_pass()
             self._server.close()
-        for farewell in farewells:
+        if farewell is not None:
             await farewell
         for connection in self._connections:
             if isinstance(connection, asyncio.WriteTransport):

@@ -139,7 +139,7 @@ def test_a_folder_is_named_as_it_is_whatever_stands_in_its_name(
     def interrupted(_: Path) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(demo, "Fortnight", interrupted)
+    monkeypatch.setattr(demo, "_fortnight_made", interrupted)
     folder = tmp_path / "out[bold] :fire:"
     assert main(["demo", "--out", str(folder)]) == 130
     assert f"what there was by then is in {folder}." in capsys.readouterr().out
