@@ -10,15 +10,11 @@ class Clock(Protocol):
     """What the daemon and the simulation take for time."""
 
     def monotonic_ms(self) -> int:
-        """Milliseconds on a clock that never steps; its zero has no meaning."""
+        """Milliseconds since the machine started, on a clock that never steps."""
         ...
 
     def utc_ms(self) -> int:
         """Milliseconds since 1970 as the wall clock shows them; may step either way."""
-        ...
-
-    def since_boot_ms(self) -> int:
-        """Milliseconds since the machine started."""
         ...
 
     def real_s(self, watch_s: float) -> float:
@@ -41,10 +37,6 @@ class SystemClock:
         """Milliseconds since 1970."""
         return time.time_ns() // 1_000_000
 
-    def since_boot_ms(self) -> int:
-        """Milliseconds since the machine started."""
-        return self.monotonic_ms()
-
     def real_s(self, watch_s: float) -> float:
         """At rate one a second is a second."""
         return watch_s
@@ -63,16 +55,12 @@ class RatedClock:
         self._started_ns = time.monotonic_ns()
 
     def monotonic_ms(self) -> int:
-        """Milliseconds, sped up, since the clock was made, after a day of pretended uptime."""
+        """Milliseconds, sped up, of a machine that had been up for a day when this was made."""
         return 86_400_000 + self._elapsed_ms()
 
     def utc_ms(self) -> int:
         """The start instant plus the sped-up time since."""
         return self._start_utc_ms + self._elapsed_ms()
-
-    def since_boot_ms(self) -> int:
-        """The machine of a simulation has been up for a day."""
-        return self.monotonic_ms()
 
     def real_s(self, watch_s: float) -> float:
         """Seconds to really wait for `watch_s` of this clock."""
@@ -103,16 +91,16 @@ class WatchTime:
         self._clock = clock
         utc_ms, monotonic_ms = clock.utc_ms(), clock.monotonic_ms()
         start_ms = utc_ms if not_before_ms is None else max(utc_ms, not_before_ms + 1)
-        self._base_ms = start_ms - monotonic_ms
+        self._boot_ms = start_ms - monotonic_ms
         self.offset_ms = utc_ms - start_ms
 
     def now_ms(self) -> int:
         """Watch time now."""
-        return self._clock.monotonic_ms() + self._base_ms
+        return self._clock.monotonic_ms() + self._boot_ms
 
     def boot_ms(self) -> int:
         """Watch time at which the machine started."""
-        return self.now_ms() - self._clock.since_boot_ms()
+        return self._boot_ms
 
     def utc_ms(self, watch_ms: int) -> int:
         """UTC of an instant of watch time, by the offset in force."""

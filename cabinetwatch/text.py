@@ -1,7 +1,7 @@
 """Text that people read: safe to print, counted, rounded, temperatures, instants; and errors."""
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import overload
 from zoneinfo import ZoneInfo
@@ -223,8 +223,7 @@ def from_datetime(moment: datetime) -> int:
         ValueError: it lies so near to an end of the calendar that some time zone has no date for
             it.
     """
-    delta = moment - EPOCH
-    utc_ms = (delta.days * 86400 + delta.seconds) * 1000 + delta.microseconds // 1000
+    utc_ms = (moment - EPOCH) // timedelta(milliseconds=1)
     if not _EARLIEST_MS <= utc_ms < _LATEST_MS:
         raise ValueError(f"{moment.isoformat()} lies at the end of the calendar")
     return utc_ms

@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
         answer = calculate(args)
     except ValueError as error:
         raise UsageError(f"calc {args.calculation}: {error}") from error
-    _show(answer, as_json=args.json)
+    _show(args.calculation, answer, as_json=args.json)
     return 0
 
 
@@ -59,7 +59,6 @@ class BenchResult:
     `answer` are the sentences that come first; without any, the first of the results do.
     """
 
-    calculation: str
     formula: str
     source: str
     inputs: list[Figure]
@@ -78,11 +77,11 @@ class BenchResult:
                 )
 
 
-def _show(answer: BenchResult, *, as_json: bool) -> None:
+def _show(calculation: str, answer: BenchResult, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
-                "calculation": answer.calculation,
+                "calculation": calculation,
                 "formula": answer.formula,
                 "source": answer.source,
                 "inputs": {figure.key: figure.value for figure in answer.inputs},
@@ -147,31 +146,44 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         resistance = sum(args.resistor)
         fan.check_resistor(models, args.supply, resistance, full_v)
         inputs.append(Figure("resistor_ohm", "resistor, in all", resistance, "ohm"))
+        chosen = f"{resistance:zg} ohm in all"
     else:
-        wanted_v = args.voltage
-        if wanted_v is None:
+        if args.voltage is not None:
+            wanted_v = args.voltage
+            inputs.append(Figure("wanted_v", "wanted at the fan", wanted_v, "V"))
+        else:
             wanted_v = args.supply * args.speed / 100
             inputs.append(Figure("wanted_percent", "wanted speed", args.speed, "%"))
-        else:
-            inputs.append(Figure("wanted_v", "wanted at the fan", args.voltage, "V"))
-        resistance = _choose(args, models, wanted_v, results)
-    points = _points(models, args.supply, resistance)
-    results += _behind(points, args.supply)
+        resistance, pair = _choose(args, models, wanted_v, results)
+        chosen = f"{resistance:zg} ohm, or {pair} ohm in series"
+    points = [_point(model, args.supply, resistance, models[0]) for model in models]
+    laws = fan.fan_laws(points[0].fan_v / args.supply)
+    for model, point in zip(models, points, strict=True):
+        results += [
+            Figure(f"fan_{model.name}_v", f"at the fan, {model.law}", point.fan_v, "V"),
+            Figure(f"current_{model.name}_a", "current", point.current_a, "A"),
+            Figure(f"dissipation_{model.name}_w", "resistor's heat", point.dissipation_w, "W"),
+        ]
     start_v, notes = args.start or fan.START_PART * args.supply, list(_FAN_NOTES)
-    most_w = max(point.dissipation_w for _, point in points)
-    name = f"rating to buy: {fan.RATING_FACTOR:zg} times the highest, rounded up"
+    lowest_v, highest_v = min(p.fan_v for p in points), max(p.fan_v for p in points)
+    most_w = max(point.dissipation_w for point in points)
+    rating_w = fan.rating_to_buy_w(most_w)
+    rating = f"rating to buy: {fan.RATING_FACTOR:zg} times the highest, rounded up"
     results += [
+        Figure("speed_ratio", f"speed, of full, {models[0].law}", laws.flow),
+        Figure("flow_ratio", "flow, of full", laws.flow),
+        Figure("pressure_ratio", "pressure, of full", laws.pressure),
+        Figure("rise_ratio", "rise of the air, of that at full", laws.rise),
+        Figure("sound_change_db", "change of sound", laws.sound_db, "dB"),
         Figure("dissipation_w", "resistor's heat, highest of the models", most_w, "W"),
-        Figure("rating_w", name, fan.rating_to_buy_w(most_w), "W"),
+        Figure("rating_w", rating, rating_w, "W"),
+        Figure("start_v", "voltage it needs to start", start_v, "V"),
+        Figure("start_margin_v", "lowest voltage less that", lowest_v - start_v, "V"),
     ]
-    results.append(Figure("start_v", "voltage it needs to start", start_v, "V"))
-    lowest_v = min(point.fan_v for _, point in points)
-    results.append(Figure("start_margin_v", "lowest voltage less that", lowest_v - start_v, "V"))
     if lowest_v < start_v:
         notes.insert(
             0, f"The fan may get only {lowest_v:z.3g} V, less than {start_v:z.3g} V to start."
         )
-    highest_v = max(point.fan_v for _, point in points)
     is_too_much = args.rated is not None and highest_v > 1.1 * args.rated[0]
     if is_too_much:
         notes.insert(
@@ -186,21 +198,15 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         )
     if args.measured is None:
         notes.append("Measure the current at two voltages: the models lie far apart without.")
-    chosen = f"{resistance:zg} ohm in all"
-    if args.resistor is None:
-        pair = next(figure.value for figure in results if figure.key == "pair_ohm")
-        chosen = f"{resistance:zg} ohm, or {pair} ohm in series"
     gets = " to ".join(dict.fromkeys(f"{volts:z.3g} V" for volts in (lowest_v, highest_v)))
     enough = "enough" if lowest_v >= start_v else "MAYBE TOO LITTLE"
     rated = "; ABOVE ITS RATING" if is_too_much else ""
-    laws = fan.fan_laws(points[0][1].fan_v / args.supply)
     answer = (
-        f"Resistor: {chosen}; rating: {fan.rating_to_buy_w(most_w):zg} W.",
+        f"Resistor: {chosen}; rating: {rating_w:zg} W.",
         f"The fan gets {gets}: {enough} to start ({start_v:z.3g} V){rated}.",
         f"Flow: {100 * laws.flow:z.0f} % of full; sound: {laws.sound_db:+z.1f} dB.",
     )
     return BenchResult(
-        "fan",
         "V_fan = V_supply - R I(V_fan); P = I^2 R; flow ~ n, pressure ~ n^2, power ~ n^3,"
         " sound 50 log10(n2/n1)",
         "Kirchhoff; fan laws as cpemma's 'Basic Fan Laws' prints them; E series of IEC 60063",
@@ -239,52 +245,29 @@ def _choose(
     models: tuple[fan.CurrentModel, ...],
     wanted_v: float,
     results: list[Figure],
-) -> float:
-    """Choose the resistor by the first model, on the side of a faster fan."""
-    for model in models:
-        resistance = fan.resistor_for(model, args.supply, wanted_v)
-        results.append(Figure(f"exact_{model.name}_ohm", f"exact, {model.law}", resistance, "ohm"))
-    exact = fan.resistor_for(models[0], args.supply, wanted_v)
-    chosen = fan.value_below(exact, args.series)
-    large, small = fan.pair_below(exact, args.series)
+) -> tuple[float, str]:
+    """Choose the resistor by the first model, on the side of a faster fan; or a pair of them."""
+    exact = [fan.resistor_for(model, args.supply, wanted_v) for model in models]
+    chosen = fan.value_below(exact[0], args.series)
+    large, small = fan.pair_below(exact[0], args.series)
+    pair = f"{large:zg} + {small:zg}"
+    for model, ohm in zip(models, exact, strict=True):
+        results.append(Figure(f"exact_{model.name}_ohm", f"exact, {model.law}", ohm, "ohm"))
     results.append(Figure("resistor_ohm", f"next lower value of {args.series}", chosen, "ohm"))
-    results.append(Figure("pair_ohm", "or two in series", f"{large:zg} + {small:zg}", "ohm"))
-    return chosen
+    results.append(Figure("pair_ohm", "or two in series", pair, "ohm"))
+    return chosen, pair
 
 
-def _points(
-    models: tuple[fan.CurrentModel, ...], supply_v: float, resistance: float
-) -> list[tuple[fan.CurrentModel, fan.OperatingPoint]]:
-    """What each model gives; a bracketing model that gives the fan nothing counts as 0 V."""
-    points = [(models[0], fan.with_resistor(models[0], supply_v, resistance))]
-    for model in models[1:]:
-        try:
-            points.append((model, fan.with_resistor(model, supply_v, resistance)))
-        except ValueError:
-            stuck = fan.OperatingPoint(0.0, supply_v / resistance, supply_v**2 / resistance)
-            points.append((model, stuck))
-    return points
-
-
-def _behind(
-    points: list[tuple[fan.CurrentModel, fan.OperatingPoint]], supply_v: float
-) -> list[Figure]:
-    figures = []
-    for model, point in points:
-        figures += [
-            Figure(f"fan_{model.name}_v", f"at the fan, {model.law}", point.fan_v, "V"),
-            Figure(f"current_{model.name}_a", "current", point.current_a, "A"),
-            Figure(f"dissipation_{model.name}_w", "resistor's heat", point.dissipation_w, "W"),
-        ]
-    laws = fan.fan_laws(points[0][1].fan_v / supply_v)
-    return [
-        *figures,
-        Figure("speed_ratio", f"speed, of full, {points[0][0].law}", laws.flow),
-        Figure("flow_ratio", "flow, of full", laws.flow),
-        Figure("pressure_ratio", "pressure, of full", laws.pressure),
-        Figure("rise_ratio", "rise of the air, of that at full", laws.rise),
-        Figure("sound_change_db", "change of sound", laws.sound_db, "dB"),
-    ]
+def _point(
+    model: fan.CurrentModel, supply_v: float, resistance: float, main: fan.CurrentModel
+) -> fan.OperatingPoint:
+    """What a model gives; one that only brackets `main` and gives the fan nothing counts as 0 V."""
+    try:
+        return fan.with_resistor(model, supply_v, resistance)
+    except ValueError:
+        if model is main:
+            raise
+        return fan.OperatingPoint(0.0, supply_v / resistance, supply_v**2 / resistance)
 
 
 def _airflow(args: argparse.Namespace) -> BenchResult:
@@ -314,7 +297,6 @@ def _airflow(args: argparse.Namespace) -> BenchResult:
     ]
     density = fan.density_kg_m3(args.air, args.altitude)
     return BenchResult(
-        "airflow",
         f"{formula}, cp = {fan.HEAT_CAPACITY_J_KGK:zg} J/(kg K), rho = p / (R T)",
         "heat balance of dry air; pressure by the standard atmosphere (ICAO)",
         inputs,
@@ -352,7 +334,6 @@ def _life(args: argparse.Namespace) -> BenchResult:
     ]
     _add_rated(args, inputs, results)
     return BenchResult(
-        "life",
         f"exp[(Ea/k)(1/T2 - 1/T1)], k = {derating.BOLTZMANN_EV_K:z.6e} eV/K; 2^((T1 - T2)/10) for"
         " capacitors; bearings by 1.5 every 10 K and by 2 every 15 K",
         "Arrhenius as in the NIST/SEMATECH e-Handbook 8.1.5.1; Rubycon technical note 5-1;"
@@ -456,7 +437,7 @@ def _sound(args: argparse.Namespace) -> BenchResult:
 def _level(
     formula: str, source: str, inputs: list[Figure], result: Figure, *notes: str
 ) -> BenchResult:
-    return BenchResult("sound", formula, source, inputs, [result], notes)
+    return BenchResult(formula, source, inputs, [result], notes)
 
 
 _WETS = "water or frost forms there"
@@ -492,7 +473,6 @@ def _dew_point(args: argparse.Namespace) -> BenchResult:
         apart = f"The surface is {abs(args.surface - wet_c):z.1f} K {side} it{wets}"
         answer = (f"{point.name.capitalize()}: {wet_c:z.1f} °C.", apart)
     return BenchResult(
-        "dew-point",
         "g = ln(RH/100) + a T/(b + T); Td = b g/(a - g);"
         f" a = {humidity.WATER.a}, b = {humidity.WATER.b_c} °C",
         source,

@@ -4,6 +4,7 @@ Is the configuration right, do broker, mail and store answer, and what does the 
 """
 
 import argparse
+import math
 import os
 import queue
 import secrets
@@ -151,7 +152,7 @@ def _rename_warnings(config: Config) -> Iterator[str]:
 def _try_all(config: Config, *, send: bool, listen_s: float | None) -> list[Finding]:
     """Try everything the configuration names, hear each sensor once, send through each channel."""
     ear = Ear(config)
-    with _session(config, f"cabinetwatchCheck{secrets.token_hex(3)}", ear) as (session, news):
+    with _session(config, _client_id("Check"), ear) as (session, news):
         findings = list(_try_broker(config, session, news))
         if all(finding.well for finding in findings):
             findings += _try_keeping(config)
@@ -242,14 +243,19 @@ def _nothing(sensor: Sensor, for_s: float, refusals: Mapping[str, str]) -> str:
     )
 
 
+def _client_id(purpose: str) -> str:
+    """Give a name of our own for a connection: the watch's session is left alone.
+
+    At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
+    """
+    return f"cabinetwatch{purpose}{secrets.token_hex(2)}"
+
+
 @contextmanager
 def _session(
     config: Config, client_id: str, ear: Ear | None = None, *, clean: bool = True
 ) -> Iterator[tuple[MqttSession, News]]:
-    """Connect under a name of our own: the watch's session is left alone.
-
-    At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
-    """
+    """Connect; `ear` hears the configured sensors."""
     news: News = queue.Queue()
 
     def deliver(item: Incoming | ConnectionEvent) -> None:
@@ -315,7 +321,7 @@ def _await_connection(config: Config, news: News) -> ConnectionEvent | None:
 
 def _try_keeping(config: Config) -> Iterator[Finding]:
     """See that the broker keeps a session, and with it what is sent while the watch is away."""
-    client_id = f"cabinetwatchKeep{secrets.token_hex(3)}"
+    client_id = _client_id("Keep")
     answers = []
     # A clean session under the same ID, at last, leaves nothing behind.
     for clean in (False, False, True):
@@ -365,10 +371,10 @@ def _try_mail(config: Config) -> Iterator[Finding]:
 def _try_people(config: Config) -> Iterator[Finding]:
     """See that somebody gets a high alarm, today and whoever will be away."""
     today = site_day(config, SystemClock().utc_ms())
-    found = [Finding("people", False, gap, "NOBODY") for gap in gaps(config, today)]
+    found = list(gaps(config, today))
+    yield from (Finding("people", False, gap, "NOBODY") for gap in found)
     if config.notify.people and not found:
-        found = [Finding("people", True, "a high alarm always reaches somebody at once")]
-    yield from found
+        yield Finding("people", True, "a high alarm always reaches somebody at once")
 
 
 def _try_store(config: Config) -> Finding:
@@ -400,10 +406,9 @@ def _try_command(config: Config) -> Iterator[Finding]:
     if command is None:
         return
     program = command.argv[0]
-    if shutil.which(program) is None:
-        yield Finding("command", False, f"{program} is no program that this user can start")
-    else:
-        yield Finding("command", True, f"{program} can be started")
+    ok = shutil.which(program) is not None
+    can = "can be started" if ok else "is no program that this user can start"
+    yield Finding("command", ok, f"{program} {can}")
 
 
 def _try_http(config: Config) -> Iterator[Finding]:
@@ -525,7 +530,6 @@ class Visit:
         self.watch = WatchTime(SystemClock())
         self.connected = False
         self._where = f"{config.mqtt.host}:{config.mqtt.port}"
-        self._answered = False
         self._items: Inbox[ConnectionEvent] = Inbox(last=(ConnectionEvent,))
         self._session = MqttSession(
             config.mqtt,
@@ -533,8 +537,7 @@ class Visit:
             filters,
             watch=self.watch,
             deliver=self._items.put,
-            # At most 23 letters and digits: more a broker of MQTT 3.1.1 need not take (3.1.3.1).
-            client_id=f"cabinetwatch{purpose}{secrets.token_hex(2)}",
+            client_id=_client_id(purpose),
             clean=True,
             full=lambda: self._items.full,
         )
@@ -545,28 +548,28 @@ class Visit:
         None comes in between, at least five times a second, when nothing arrives. What becomes of
         the connection is said on standard error.
         """
-        until = None if for_s is None else time.monotonic() + for_s
+        until = math.inf if for_s is None else time.monotonic() + for_s
+        answered = False
         with signalled(signal.SIGINT, signal.SIGTERM) as stop:
             try:
                 self._session.start()
-                while not stop.is_set() and (until is None or time.monotonic() < until):
+                while not stop.is_set() and time.monotonic() < until:
                     item = self._items.take(_TICK_S)
-                    if item is None:
-                        if self._session.failure is not None:
-                            failure = self._session.failure
-                            raise CabinetwatchError(f"listening has failed: {failure}") from failure
-                        yield None
-                    elif isinstance(item, Incoming):
-                        yield item
-                    elif isinstance(item, ConnectionEvent):
-                        self._answered = True
+                    if isinstance(item, ConnectionEvent):
+                        answered = True
                         self.connected |= item.up
                         say(item.reason, sys.stderr)
+                    elif isinstance(item, Incoming):
+                        yield item
+                    elif item is None:
+                        if (failure := self._session.failure) is not None:
+                            raise CabinetwatchError(f"listening has failed: {failure}") from failure
+                        yield None
             finally:
                 self._session.stop()
                 for topic_filter, reason in self._session.refusals.items():
                     say(f"the broker does not let us read {topic_filter}: {reason}", sys.stderr)
-        if not self._answered:
+        if not answered:
             say(f"the broker {self._where} has not answered; check it, and [mqtt]", sys.stderr)
 
 

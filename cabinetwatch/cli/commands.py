@@ -51,13 +51,22 @@ def command(text: str, run: str, *takes: Argument | OneOf, **more: Any) -> Comma
     return Command(text, run, takes, **more)
 
 
-def arg(
-    name: str, reads: Any, metavar: str | tuple[str, ...] | None, text: str, **more: Any
-) -> Argument:
-    """Write an argument; the key it is handed on by may stand behind its name."""
-    name, _, dest = name.partition(" ")
+def arg(usage: str, reads: Any, text: str, **more: Any) -> Argument:
+    """Write an argument by its usage: --NAME, =KEY where it is handed on by another, its values.
+
+    ?, * or + at the end: at most one value, any number, at least one. `reads` gives what its text
+    says, or is the words that there are to choose from.
+    """
+    names, *metavars = usage.rstrip("?*+").split()
+    name, _, dest = names.partition("=")
     known = reads if isinstance(reads, Known) else None
-    options = {"type": None if known else reads, "metavar": metavar, "dest": dest or None}
+    options = {
+        "type": reads if callable(reads) else None,
+        "choices": reads if isinstance(reads, tuple) and not known else None,
+        "metavar": metavars[0] if len(metavars) == 1 else tuple(metavars) or None,
+        "nargs": len(metavars) if len(metavars) > 1 else usage[-1] if usage[-1] in "?*+" else None,
+        "dest": dest or None,
+    }
     given = {key: value for key, value in options.items() if value is not None}
     return Argument(name, known, {"help": text, **given, **more})
 
@@ -75,50 +84,47 @@ def one_of(*arguments: Argument) -> OneOf:
 def between(from_help: str, to_help: str) -> tuple[Argument, Argument]:
     """Write --from and --to."""
     return (
-        arg("--from from_utc_ms", kind.instant, "TIME", from_help),
-        arg("--to to_utc_ms", kind.instant, "TIME", to_help),
+        arg("--from=from_utc_ms TIME", kind.instant, from_help),
+        arg("--to=to_utc_ms TIME", kind.instant, to_help),
     )
 
 
 _JSON = flag("--json", "print JSON, for programs")
-_ALARM = arg("id", None, "ID", "the alarm's ID, as notices and `alarms` show it")
+_ALARM = arg("id ID", None, "the alarm's ID, as notices and `alarms` show it")
 _SINCE = "(RFC 3339, such as 2026-07-01T12:00:00Z"
 _FOR = arg(
-    "--for for_s",
+    "--for=for_s TIME",
     kind.duration("--for"),
-    "TIME",
     "stop by itself after this time: a number with s, m, h or d, such as 30s",
 )
 _TERMS = (
     arg(
-        "--accept-margin accept_margin_k",
+        "--accept-margin=accept_margin_k K",
         kind.positive,
-        "K",
         "the hot-day margin asked for, in K (default: 5)",
         default=5.0,
     ),
     arg(
-        "--energy energy_ev",
+        "--energy=energy_ev EV",
         kind.positive,
-        "EV",
         "activation energy for life, in eV (default: 0.7)",
         default=0.7,
     ),
 )
-_TRIAL = arg("name", None, "NAME", "the trial")
+_TRIAL = arg("name NAME", None, "the trial")
 _TRIAL_DEEDS = {
     "begin": command(
         "begin a trial of a device",
         "cli.trial:begin",
-        arg("name", kind.trial_name, "NAME", "a name for it, such as slow-fan"),
-        arg("--device", kind.device_to("compare"), "ID", "the device", required=True),
-        arg("--change", kind.said("--change"), "TEXT", "what will be changed", required=True),
+        arg("name NAME", kind.trial_name, "a name for it, such as slow-fan"),
+        arg("--device ID", kind.device_to("compare"), "the device", required=True),
+        arg("--change TEXT", kind.said("--change"), "what will be changed", required=True),
     ),
     "phase": command(
         "enter a phase: zero (device off), before, change (cover off), after",
         "cli.trial:enter",
         _TRIAL,
-        arg("phase", None, None, "the phase that begins now", choices=PHASES),
+        arg("phase", PHASES, "the phase that begins now"),
     ),
     "end": command(
         "end a trial, and put its setpoints to work if asked to",
@@ -135,26 +141,24 @@ _TRIAL_DEEDS = {
     "report": command(
         "figures, verdict and setpoints",
         "cli.trial:report",
-        arg("name", None, "NAME", "a trial that was begun with `trial begin`", nargs="?"),
-        arg("--device", kind.device_to("compare"), "ID", "after the fact: the device"),
+        arg("name NAME?", None, "a trial that was begun with `trial begin`"),
+        arg("--device ID", kind.device_to("compare"), "after the fact: the device"),
         *(
             arg(
-                f"--{phase}",
+                f"--{phase} INTERVAL",
                 kind.interval(f"--{phase}"),
-                "INTERVAL",
                 f"after the fact: the {phase} phase{needed}, an ISO 8601 interval such as"
                 " 2026-07-01T18:00:00Z/2026-07-01T20:00:00Z or 2026-07-01T18:00:00Z/PT2H",
             )
             for phase, needed in (("before", ""), ("after", ""), ("zero", " (optional)"))
         ),
         arg(
-            "--recording",
+            "--recording FILE",
             Path,
-            "FILE",
             "after the fact: read a recording, or CSV of time,sensor,value, and not the store",
         ),
         _JSON,
-        arg("--html", Path, "FILE", "write the report as one HTML page as well"),
+        arg("--html FILE", Path, "write the report as one HTML page as well"),
         *_TERMS,
     ),
 }
@@ -169,101 +173,74 @@ def _sum(text: str, *takes: Argument | OneOf) -> Command:
 _CALCULATIONS = {
     "fan": _sum(
         "a resistor in series with a DC fan: its value, and what the fan does behind it",
-        arg("--supply", kind.positive, "V", "voltage of the supply", required=True),
+        arg("--supply V", kind.positive, "voltage of the supply", required=True),
         one_of(
-            arg("--rated", kind.positive, ("V", "A"), "what the fan's label says", nargs=2),
+            arg("--rated V A", kind.positive, "what the fan's label says"),
             arg(
-                "--measured",
+                "--measured V1 A1 V2 A2",
                 kind.positive,
-                ("V1", "A1", "V2", "A2"),
                 "better: its current measured at two voltages",
-                nargs=4,
             ),
         ),
         one_of(
-            arg("--voltage", kind.positive, "V", "wanted voltage at the fan"),
-            arg("--speed", kind.positive, "PERCENT", "wanted speed, %% of that at full supply"),
+            arg("--voltage V", kind.positive, "wanted voltage at the fan"),
+            arg("--speed PERCENT", kind.positive, "wanted speed, %% of that at full supply"),
             arg(
-                "--resistor",
-                kind.positive,
-                "OHM",
-                "a resistor, or several in series, to reckon with",
-                nargs="+",
+                "--resistor OHM+", kind.positive, "a resistor, or several in series, to reckon with"
             ),
         ),
-        arg(
-            "--series",
-            None,
-            None,
-            "preferred values (default: E24)",
-            choices=("E12", "E24"),
-            default="E24",
-        ),
-        arg("--start", kind.positive, "V", "the voltage at which it starts, if measured"),
+        arg("--series", ("E12", "E24"), "preferred values (default: E24)", default="E24"),
+        arg("--start V", kind.positive, "the voltage at which it starts, if measured"),
     ),
     "airflow": _sum(
         "the flow of air for a heat load and a permitted rise, or the rise for a flow",
-        arg("--heat", kind.positive, "W", "heat in W", required=True),
+        arg("--heat W", kind.positive, "heat in W", required=True),
         one_of(
-            arg("--rise", kind.positive, "K", "permitted rise of the air in K"),
-            arg("--flow-m3h", kind.positive, "FLOW", "a flow in m3/h"),
-            arg("--flow-cfm", kind.positive, "FLOW", "a flow in ft3/min"),
+            arg("--rise K", kind.positive, "permitted rise of the air in K"),
+            arg("--flow-m3h FLOW", kind.positive, "a flow in m3/h"),
+            arg("--flow-cfm FLOW", kind.positive, "a flow in ft3/min"),
         ),
-        arg("--altitude", kind.number, "M", "height above the sea (default: 0)", default=0.0),
-        arg("--air", kind.number, "C", "air at the fan, °C (default: 20)", default=20.0),
+        arg("--altitude M", kind.number, "height above the sea (default: 0)", default=0.0),
+        arg("--air C", kind.number, "air at the fan, °C (default: 20)", default=20.0),
     ),
     "life": _sum(
         "how life changes from one temperature to another, as ratios",
-        arg("--from from_c", kind.temperature, "C", "before, °C", required=True),
-        arg("--to to_c", kind.temperature, "C", "after, °C", required=True),
-        arg("--energy", kind.positive, "EV", "activation energy in eV (default: 0.7)", default=0.7),
+        arg("--from=from_c C", kind.temperature, "before, °C", required=True),
+        arg("--to=to_c C", kind.temperature, "after, °C", required=True),
+        arg("--energy EV", kind.positive, "activation energy in eV (default: 0.7)", default=0.7),
         arg(
-            "--capacitor",
+            "--capacitor HOURS AT_C",
             kind.positive,
-            ("HOURS", "AT_C"),
             "an electrolytic capacitor's rated life, and the temperature it is rated for",
-            nargs=2,
         ),
         arg(
-            "--bearing",
+            "--bearing HOURS AT_C",
             kind.positive,
-            ("HOURS", "AT_C"),
             "a fan bearing's rated life, and the temperature it is rated for",
-            nargs=2,
         ),
     ),
     "sound": _sum(
         "the level of several sources, a mean, a level without background, a change of fan speed",
         one_of(
-            arg("--add", kind.level, "DB", "levels of sources that sound together", nargs="+"),
+            arg("--add DB+", kind.level, "levels of sources that sound together"),
             arg(
-                "--mean",
+                "--mean DB:TIME+",
                 kind.timed_level,
-                "DB:TIME",
                 "levels with how long each lasts, such as 40:15m 30:45m",
-                nargs="+",
             ),
             arg(
-                "--background",
+                "--background TOTAL_DB BACKGROUND_DB",
                 kind.level,
-                ("TOTAL_DB", "BACKGROUND_DB"),
                 "a level and the background in it, measured with the source off",
-                nargs=2,
             ),
-            arg(
-                "--speed",
-                kind.positive,
-                ("FROM_RPM", "TO_RPM"),
-                "a fan's speed before and after",
-                nargs=2,
-            ),
+            arg("--speed FROM_RPM TO_RPM", kind.positive, "a fan's speed before and after"),
         ),
     ),
     "dew-point": _sum(
         "the dew point of air, and how near a surface is to it",
-        arg("--temperature", kind.number, "C", "of the air, °C", required=True),
-        arg("--humidity", kind.number, "PERCENT", "relative humidity, %%", required=True),
-        arg("--surface", kind.number, "C", "temperature of the coldest surface, °C"),
+        arg("--temperature C", kind.number, "of the air, °C", required=True),
+        arg("--humidity PERCENT", kind.number, "relative humidity, %%", required=True),
+        arg("--surface C", kind.number, "temperature of the coldest surface, °C"),
     ),
 }
 
@@ -272,9 +249,8 @@ COMMANDS: dict[str, Command] = {
         "show the whole job in a minute and a half, on this machine alone",
         "cli.demo:run",
         arg(
-            "--out",
+            "--out DIR",
             Path,
-            "DIR",
             "folder for mails, database and configuration (default: demo-output)",
             default=Path("demo-output"),
         ),
@@ -284,14 +260,8 @@ COMMANDS: dict[str, Command] = {
     "listen": command(
         "show what arrives from the broker, and draft the tables for it",
         "cli.check:listen",
-        arg(
-            "filters",
-            kind.topic_filter,
-            "FILTER",
-            "the topic filters to listen to (default: #)",
-            nargs="*",
-        ),
-        arg("--out", Path, "FILE", "write the draft there; the file must be new"),
+        arg("filters FILTER*", kind.topic_filter, "the topic filters to listen to (default: #)"),
+        arg("--out FILE", Path, "write the draft there; the file must be new"),
         _FOR,
         description="Show what arrives from the broker until Ctrl-C, then draft sensor tables for"
         " it and a device table for each temperature. When its output is no terminal, all of it is"
@@ -301,11 +271,10 @@ COMMANDS: dict[str, Command] = {
     "record": command(
         "write what arrives from the broker to a recording",
         "cli.check:record",
-        arg("file", Path, "FILE", "the recording; what it holds already is kept"),
+        arg("file FILE", Path, "the recording; what it holds already is kept"),
         arg(
-            "--topic topics",
+            "--topic=topics FILTER",
             kind.topic_filter,
-            "FILTER",
             "record this topic filter instead of the configured sensors' topics; may be repeated",
             action="append",
             default=[],
@@ -318,9 +287,8 @@ COMMANDS: dict[str, Command] = {
         "cli.check:run",
         flag("--send", "send a test notice through every channel"),
         arg(
-            "--listen listen_s",
+            "--listen=listen_s TIME",
             kind.duration("--listen"),
-            "TIME",
             "hear each sensor once, for this time at most: a number with s, m, h or d, such as 30s",
         ),
         manual="install",
@@ -343,16 +311,14 @@ COMMANDS: dict[str, Command] = {
         "show active alarms, and the history of all",
         "cli.look:alarms",
         _JSON,
-        arg(
-            "--limit", kind.limit, "N", "the number of newest transitions (default 50)", default=50
-        ),
+        arg("--limit N", kind.limit, "the number of newest transitions (default 50)", default=50),
         manual="alarms",
     ),
     "ack": command(
         "say that you have seen it: an incident, an alarm, all of a device",
         "cli.look:ack",
         one_of(
-            arg("id", None, "ID", "of an incident, an alarm, a device or a sensor", nargs="?"),
+            arg("id ID?", None, "of an incident, an alarm, a device or a sensor"),
             flag("--all", "everything that waits to be acknowledged"),
         ),
         manual="alarms",
@@ -362,13 +328,12 @@ COMMANDS: dict[str, Command] = {
         "cli.look:shelve",
         _ALARM,
         arg(
-            "--for for_s",
+            "--for=for_s TIME",
             kind.later("service.publisher:shelving_s"),
-            "TIME",
             "how long: a number with s, m, h or d, such as 2h; at most 30d, or 12h of a high one",
             required=True,
         ),
-        arg("--reason", kind.said("--reason"), None, "why, for whoever asks later", required=True),
+        arg("--reason", kind.said("--reason"), "why, for whoever asks later", required=True),
         manual="alarms",
     ),
     "unshelve": command(
@@ -377,38 +342,35 @@ COMMANDS: dict[str, Command] = {
     "service": command(
         "take a device or sensor out of service, or back in",
         "cli.look:service",
-        arg("subject", Known(kind.known_subject), "SUBJECT", "a device, a sensor, or site"),
-        arg("way", None, "out|in", "out of service, or back in", choices=("out", "in")),
+        arg("subject SUBJECT", Known(kind.known_subject), "a device, a sensor, or site"),
+        arg("way out|in", ("out", "in"), "out of service, or back in"),
         arg(
-            "--for for_s",
+            "--for=for_s TIME",
             kind.later("service.publisher:service_s"),
-            "TIME",
             "how long it stays out, such as 4h",
         ),
-        arg("--reason", kind.said("--reason"), None, "why, for whoever asks later"),
+        arg("--reason", kind.said("--reason"), "why, for whoever asks later"),
         manual="alarms",
     ),
     "page": command(
         "write or show the page that says whether all is well",
         "cli.reports:page",
         one_of(
-            arg("--out", Path, "DIR", "write the page into a folder, once"),
-            arg("--serve", kind.address, "HOST:PORT", "show the page over HTTP, until Ctrl-C"),
+            arg("--out DIR", Path, "write the page into a folder, once"),
+            arg("--serve HOST:PORT", kind.address, "show the page over HTTP, until Ctrl-C"),
         ),
         arg(
-            "--every every_s",
+            "--every=every_s SECONDS",
             kind.every,
-            "SECONDS",
             "with --out: write it again and again, until Ctrl-C",
         ),
         arg(
-            "--parent",
+            "--parent PID",
             int,
-            "PID",
             "with --every: end some time after this process, which started this one",
         ),
         flag("--charts", "with --out: draw the pictures only, in the background"),
-        arg("--store", None, "URL", "read this store, and go by the configuration in force there"),
+        arg("--store URL", None, "read this store, and go by the configuration in force there"),
         config="named",
         manual="page",
     ),
@@ -421,9 +383,9 @@ COMMANDS: dict[str, Command] = {
     "note": command(
         "log what somebody did to the cabinet",
         "cli.look:note",
-        arg("text", kind.note, "TEXT", 'what was done, such as "cleaned the filter"'),
-        arg("--device", Known(kind.known_device), "ID", "to which device (default: to all)"),
-        arg("--at at_utc_ms", kind.instant, "TIME", f"when {_SINCE}; default: now)"),
+        arg("text TEXT", kind.note, 'what was done, such as "cleaned the filter"'),
+        arg("--device ID", Known(kind.known_device), "to which device (default: to all)"),
+        arg("--at=at_utc_ms TIME", kind.instant, f"when {_SINCE}; default: now)"),
         manual="learning",
     ),
     "calc": command(
@@ -437,19 +399,18 @@ COMMANDS: dict[str, Command] = {
         "show, write or mail the summary of a week",
         "cli.reports:summary",
         arg(
-            "--week",
+            "--week YEAR-WNN",
             kind.later("report.summary_week:IsoWeek.parse"),
-            "YEAR-WNN",
             "an ISO week, such as 2026-W47 (default: the newest that is over)",
         ),
-        arg("--out", Path, "DIR", "write the mail, its HTML, text and pictures there"),
+        arg("--out DIR", Path, "write the mail, its HTML, text and pictures there"),
         flag("--send", "mail it, to those whom the weekly mail goes to"),
         manual="page",
     ),
     "learn": command(
         "learn a device's normal rise and response again, after a change",
         "cli.look:learn",
-        arg("device", kind.device_to("learn"), "DEVICE", "the device, by its ID"),
+        arg("device DEVICE", kind.device_to("learn"), "the device, by its ID"),
         *between(
             f"learn at once from what the store holds from this time on {_SINCE}); without an"
             " interval it learns from now on",
@@ -462,18 +423,11 @@ COMMANDS: dict[str, Command] = {
     "replay": command(
         "run the engine over a recording or over the store",
         "cli.data:replay",
-        arg(
-            "recording",
-            Path,
-            "RECORDING",
-            "a recording; without one, everything in the store",
-            nargs="?",
-        ),
+        arg("recording RECORDING?", Path, "a recording; without one, everything in the store"),
         *between("show only from here on", "up to before this time"),
         arg(
-            "--set changes",
+            "--set=changes KEY=VALUE",
             kind.later("service.offline:parse_change"),
-            "KEY=VALUE",
             "try another setting, such as devices.nas.max_rise_k=22; may be given again",
             action="append",
             default=[],
@@ -489,18 +443,15 @@ COMMANDS: dict[str, Command] = {
         "cli.data:export",
         arg(
             "--format",
-            None,
-            None,
+            ("csv", "jsonl"),
             "csv: time,sensor,value; jsonl: the same and the quality, an object a line; both with"
             " the tier where minutes stand for readings that are gone (default: csv)",
-            choices=("csv", "jsonl"),
             default="csv",
         ),
         *between(f"from this time on {_SINCE})", "up to before this time"),
         arg(
-            "--sensor sensors",
+            "--sensor=sensors ID",
             None,
-            "ID",
             "only this sensor; may be given more than once",
             action="append",
             default=[],
@@ -511,9 +462,8 @@ COMMANDS: dict[str, Command] = {
         "take readings from a file into the store",
         "cli.data:import_file",
         arg(
-            "file",
+            "file FILE",
             Path,
-            "FILE",
             "CSV (time,sensor,value; values are taken as corrected), the JSON Lines of export, or"
             " a recording",
         ),
@@ -522,14 +472,14 @@ COMMANDS: dict[str, Command] = {
     "backup": command(
         "copy the store while the watch goes on, and verify the copy",
         "cli.data:backup",
-        arg("file", Path, "FILE", "the copy; it may be used as a store"),
+        arg("file FILE", Path, "the copy; it may be used as a store"),
         flag("--force", "replace FILE if it is there already"),
         manual="backup",
     ),
     "restore": command(
         "put a backup in the place of the store",
         "cli.data:restore_backup",
-        arg("file", Path, "FILE", "what `backup` wrote; it is kept"),
+        arg("file FILE", Path, "what `backup` wrote; it is kept"),
         epilog="Stop the watch first. The store that is there is kept under a dated name beside"
         " it, with its log; do not copy a backup over the store yourself: the log left there would"
         " spoil it.",
@@ -546,9 +496,8 @@ COMMANDS: dict[str, Command] = {
         "on a second computer: mail when the watch is gone, and when it is back",
         "cli.services:guard",
         arg(
-            "--after after_s",
+            "--after=after_s TIME",
             kind.duration("--after"),
-            "TIME",
             "mail when the watch has not been heard for this long: a number with s, m, h or d"
             " (default: 3m; it is heard every 30 s; at least 1m)",
             default=180.0,
@@ -560,23 +509,20 @@ COMMANDS: dict[str, Command] = {
         "mail that the service has failed, at most once an hour; for systemd",
         "cli.services:failed",
         arg(
-            "--unit",
+            "--unit NAME",
             None,
-            "NAME",
             "the unit that has failed (default: cabinetwatch.service)",
             default="cabinetwatch.service",
         ),
         arg(
-            "--stamp",
+            "--stamp FILE",
             Path,
-            "FILE",
             "a file that remembers when it was last mailed; best below /run",
             required=True,
         ),
         arg(
-            "--for for_s",
+            "--for=for_s TIME",
             kind.duration("--for"),
-            "TIME",
             "go on trying for this long: a number with s, m, h or d (default: 15m)",
             default=900.0,
         ),
@@ -591,7 +537,7 @@ COMMANDS: dict[str, Command] = {
     "manual": command(
         "show the manual: its topics, or one of them",
         "cli.terminal:manual",
-        arg("topic", None, "TOPIC", "which; without one, the list of them", nargs="?"),
+        arg("topic TOPIC?", None, "which; without one, the list of them"),
         config="none",
     ),
 }

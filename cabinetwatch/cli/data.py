@@ -10,7 +10,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import chain, islice
-from typing import NamedTuple, TextIO
+from typing import NamedTuple
 
 from cabinetwatch.cli.look import ask
 from cabinetwatch.cli.terminal import LeftOut, say
@@ -103,7 +103,7 @@ def export(args: argparse.Namespace) -> int:
         gone_ms = store.raw_gone_before()
         # Only then some lines stand for readings that are gone, and there is a tier to tell.
         condensed = gone_ms is not None and (args.from_utc_ms or 0) < gone_ms
-        (_write_csv if args.format == "csv" else _write_jsonl)(lines, sys.stdout, condensed)
+        (_write_csv if args.format == "csv" else _write_jsonl)(lines, condensed)
     return 0
 
 
@@ -154,15 +154,15 @@ def _condensed(
         yield from sorted(lines, key=lambda line: (line.utc_ms, line.sensor))
 
 
-def _write_csv(lines: Iterator[Exported], out: TextIO, condensed: bool) -> None:
-    writer = csv.writer(out, lineterminator="\n")
+def _write_csv(lines: Iterator[Exported], condensed: bool) -> None:
+    writer = csv.writer(sys.stdout, lineterminator="\n")
     writer.writerow(("time", "sensor", "value", *(("tier",) if condensed else ())))
     for line in lines:
         tier = (line.tier,) if condensed else ()
         writer.writerow((to_rfc3339(line.utc_ms), line.sensor, repr(line.value), *tier))
 
 
-def _write_jsonl(lines: Iterator[Exported], out: TextIO, condensed: bool) -> None:
+def _write_jsonl(lines: Iterator[Exported], condensed: bool) -> None:
     for line in lines:
         fields = {
             "time": to_rfc3339(line.utc_ms),
@@ -172,7 +172,7 @@ def _write_jsonl(lines: Iterator[Exported], out: TextIO, condensed: bool) -> Non
         }
         if condensed:
             fields["tier"] = line.tier
-        out.write(json.dumps(fields) + "\n")
+        sys.stdout.write(json.dumps(fields) + "\n")
 
 
 _MOST_LISTED = 20

@@ -7,6 +7,7 @@ can, and makes summary and page of its store as of any other.
 
 import argparse
 import gc
+import importlib
 import logging
 import os
 import shlex
@@ -14,11 +15,11 @@ import shutil
 import subprocess
 import sys
 import time
-from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 from rich.console import Console
@@ -31,18 +32,7 @@ from cabinetwatch.clock import RatedClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.demo import story
 from cabinetwatch.demo.cabinet import SensorNodes
-from cabinetwatch.demo.story import DEVICE as TRIAL_DEVICE
-from cabinetwatch.demo.story import (
-    MARK,
-    PREFIX,
-    STORE_FILE,
-    TIME_ZONE,
-    Observer,
-    WatchMessage,
-    configuration_text,
-    fortnight_configuration_text,
-    write_trial_record,
-)
+from cabinetwatch.demo.story import MARK, PREFIX, STORE_FILE, TIME_ZONE, Observer, WatchMessage
 from cabinetwatch.report.summary_week import CLOSES_AFTER_MS, IsoWeek
 from cabinetwatch.service.daemon import Daemon
 from cabinetwatch.service.offline import OfflineRun
@@ -52,8 +42,7 @@ from cabinetwatch.store.store import Store
 from cabinetwatch.text import CabinetwatchError, UsageError, from_rfc3339, plain
 from cabinetwatch.watch.conditions import load_config
 
-if TYPE_CHECKING:
-    from cabinetwatch.demo.servers import DroppedMail, EmbeddedBroker, MailDrop
+Say = Callable[[str], None]
 
 CONFIG_FILE = "config.toml"
 LOG_FILE = "watch.log"
@@ -78,7 +67,7 @@ _ONLINE_WITHIN_S = 30.0
 def run(args: argparse.Namespace) -> int:
     """Run the demonstration; 0 when the watch told all that it should have, 1 when not."""
     try:
-        from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
+        importlib.import_module("cabinetwatch.demo.servers")
     except ModuleNotFoundError as missing:
         raise UsageError(
             f"cabinetwatch demo needs the library {missing.name}, which is not installed here;"
@@ -87,18 +76,20 @@ def run(args: argparse.Namespace) -> int:
         ) from missing
     folder: Path = args.out
     _make_room(folder)
-    console = Console(highlight=False)
-    _introduce(console)
+    # A folder may have in its name what is markup, or an emoji, to rich.
+    console = Console(highlight=False, markup=False, emoji=False)
+    say = partial(console.print, soft_wrap=True)
+    _introduce(say)
     try:
-        with Fortnight(folder / FORTNIGHT_FOLDER) as past:
+        with _fortnight_made(folder / FORTNIGHT_FOLDER) as child:
             with _log_to(folder / LOG_FILE):
-                complete = _Show(folder, console).play(EmbeddedBroker, MailDrop)
-            _prove_a_change(console, folder)
-            _look_back(console, past)
+                complete = _Show(folder, console).play()
+            _prove_a_change(say, folder)
+            _look_back(say, child, folder / FORTNIGHT_FOLDER)
     except KeyboardInterrupt:
-        console.print(f"Ended early; what there was by then is in {folder}.", soft_wrap=True)
+        say(f"Ended early; what there was by then is in {folder}.")
         raise
-    _conclude(console, folder)
+    _conclude(say, folder)
     return 0 if complete else 1
 
 
@@ -110,16 +101,18 @@ class _Show:
         self._screen = Screen(console)
         self._stage = story.Stage()
         self._start_utc_ms = story.start_utc_ms(time.time_ns() // 1_000_000)
-        self._mails: deque[DroppedMail] = deque()
         self._told: list[WatchMessage] = []
+        self._mailed = 0
 
-    def play(self, embedded_broker: "type[EmbeddedBroker]", mail_drop: "type[MailDrop]") -> bool:
+    def play(self) -> bool:
         """Start the parts, play the acts, stop the parts; True when all was told."""
+        # With libraries that an installation may lack.
+        from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop  # noqa: PLC0415
+
         with ExitStack() as parts:
-            broker = parts.enter_context(embedded_broker())
-            drop = parts.enter_context(mail_drop(self._folder / MAIL_FOLDER, self._mails.append))
-            text = configuration_text(
-                time_zone=story.TIME_ZONE,
+            broker = parts.enter_context(EmbeddedBroker())
+            self._drop = drop = parts.enter_context(MailDrop(self._folder / MAIL_FOLDER))
+            text = story.configuration_text(
                 broker_host=broker.host,
                 broker_port=broker.port,
                 mail_host=drop.host,
@@ -149,12 +142,12 @@ class _Show:
             self._begun_utc_ms = self._clock.utc_ms()
             for act in story.ACTS:
                 self._look_until(act.at_s)
-                self._screen.happened(self._now(), act.says)
+                self._screen.say(f"{self._now()}  {act.says}", "bold")
                 with self._nodes.touching():
                     act.do(self._stage)
             self._look_until(story.END_S)
             self._look()
-            return self._judge(drop)
+            return self._judge()
 
     def _after_s(self, utc_ms: int) -> float:
         """Simulated seconds from the beginning to an instant."""
@@ -180,20 +173,23 @@ class _Show:
             )
         for told in self._observer.told(len(self._told)):
             self._told.append(told)
-            self._screen.alarm(story.clock_time(from_rfc3339(told.time)), told.whole)
-        while self._mails:
-            mail = self._mails.popleft()
-            self._screen.mail(self._now(), str(mail.message["Subject"]), mail.path.name)
+            self._screen.say(
+                f"{story.clock_time(from_rfc3339(told.time))}    watch: {told.subject}"
+                f" {told.condition} is {told.state} ({told.priority}): {told.text}",
+                _STYLES.get(told.state, ""),
+            )
+        for mail in self._drop.mails[self._mailed :]:
+            self._mailed += 1
+            subject = mail.message["Subject"]
+            self._screen.say(f"{self._now()}    mail {mail.path.name}: {subject}", "cyan")
         self._screen.devices(
             self._now(), self._after_s(self._clock.utc_ms()), self._observer.devices()
         )
 
-    def _judge(self, drop: "MailDrop") -> bool:
+    def _judge(self) -> bool:
         """Say by name what the watch should have told and didn't."""
-        from cabinetwatch.demo.servers import text_of  # noqa: PLC0415
-
         faults = self._observer.faults()
-        mailed = _flowing("\n".join(text_of(mail) for mail in drop.mails))
+        mailed = _flowing("\n".join(mail.text for mail in self._drop.mails))
         for expected in story.EXPECTED:
             told = expected.find(
                 (self._after_s(from_rfc3339(told.time)), told) for told in self._told
@@ -233,25 +229,8 @@ class Screen:
             self._live = None
 
     def say(self, sentence: str, style: str = "") -> None:
-        """Say one sentence without a time."""
+        """Say one sentence."""
         self._console.print(Text(sentence, style=style), soft_wrap=True)
-
-    def happened(self, clock_time: str, sentence: str) -> None:
-        """Tell what happened in the simulated cabinet."""
-        self.say(f"{clock_time}  {sentence}", "bold")
-
-    def alarm(self, clock_time: str, transition: dict[str, Any]) -> None:
-        """Tell a transition that the watch published."""
-        state = str(transition["state"])
-        self.say(
-            f"{clock_time}    watch: {transition['subject']} {transition['condition']}"
-            f" is {state} ({transition['priority']}): {transition['text']}",
-            _STYLES.get(state, ""),
-        )
-
-    def mail(self, clock_time: str, subject: str, file_name: str) -> None:
-        """Tell a mail that came in."""
-        self.say(f"{clock_time}    mail {file_name}: {subject}", "cyan")
 
     def devices(self, clock_time: str, at_s: float, devices: dict[str, dict[str, Any]]) -> None:
         """Show the devices' present figures."""
@@ -347,23 +326,22 @@ def _is_ours(folder: Path) -> bool:
     return config.is_file() and config.read_text("utf-8", errors="replace").startswith(MARK)
 
 
-def _introduce(console: Console) -> None:
-    console.print(
+def _introduce(say: Say) -> None:
+    say(
         "All data in this demonstration is SIMULATED: an under-stairs cabinet with a NAS, a PoE"
         " switch, a UPS and an AV amplifier, living thirty times faster than life. The MQTT broker,"
         " the mail server and the watch are real, run inside this one program, and talk over this"
         " machine's loopback only. Times are the simulated household's. It takes about a minute and"
-        " a half; Ctrl-C ends it.\n",
-        soft_wrap=True,
+        " a half; Ctrl-C ends it.\n"
     )
 
 
-def _prove_a_change(console: Console, folder: Path) -> None:
+def _prove_a_change(say: Say, folder: Path) -> None:
     """Write an invented trial record, and have it judged as a user would."""
     record, page = folder / TRIAL_RECORD, folder / TRIAL_PAGE
-    phases = write_trial_record(record, story.trial_start_utc_ms(time.time_ns() // 1_000_000))
+    phases = story.write_trial_record(record, story.trial_start_utc_ms(time.time_ns() // 1_000_000))
     command = [
-        *("trial", "report", "--config", str(folder / CONFIG_FILE), "--device", TRIAL_DEVICE),
+        *("trial", "report", "--config", str(folder / CONFIG_FILE), "--device", story.DEVICE),
         *("--before", phases.before, "--after", phases.after),
         *("--recording", str(record), "--html", str(page)),
     ]
@@ -377,27 +355,30 @@ def _prove_a_change(console: Console, folder: Path) -> None:
     verdict = next((x for x in done.stdout.splitlines() if x.startswith("VERDICT")), None)
     if verdict is None:
         raise CabinetwatchError(f"the trial could not be judged: {done.stderr.strip()}")
-    console.print(
+    say(
         "\nAnd a change of cooling on trial: the fan of the simulated NAS slowed to four fifths."
-        f" {verdict}",
-        soft_wrap=True,
+        f" {verdict}"
     )
-    console.print(f"  judged by: {_own_name()} {shlex.join(command)}", soft_wrap=True)
+    say(f"  judged by: {_own_name()} {shlex.join(command)}")
 
 
-def _look_back(console: Console, past: "Fortnight") -> None:
-    """Show the beginning of the weekly summary of a simulated fortnight."""
-    console.print(
+def _look_back(say: Say, child: subprocess.Popen[str], folder: Path) -> None:
+    """Show the beginning of the weekly summary of a simulated fortnight, once that is made."""
+    say(
         "\nAnd how it looks in the long run: a SIMULATED fortnight in the same cabinet, with dust"
         " that gathers, a stalled fan, hot days and a silent sensor, judged by the same engine. The"
-        " weekly mail of its second week begins:",
-        soft_wrap=True,
+        " weekly mail of its second week begins:"
     )
-    for line in past.wait():
-        console.print(f"  {line}", soft_wrap=True)
+    _, errors = child.communicate()
+    if child.returncode != 0:
+        last = errors.strip().splitlines()[-1:] or [f"status {child.returncode}"]
+        raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
+    (text,) = (folder / SUMMARY_FOLDER).glob("*.txt")
+    for line in beginning(text.read_text(encoding="utf-8")):
+        say(f"  {line}")
 
 
-def _conclude(console: Console, folder: Path) -> None:
+def _conclude(say: Say, folder: Path) -> None:
     """Name the files and what to type next."""
     command, past = _own_name(), folder / FORTNIGHT_FOLDER
     lines = [
@@ -417,7 +398,7 @@ def _conclude(console: Console, folder: Path) -> None:
         "Then, on your own broker, see README.md: the first quarter of an hour.",
     ]
     for line in lines:
-        console.print(line, soft_wrap=True)
+        say(line)
 
 
 def _own_name() -> str:
@@ -429,35 +410,22 @@ def _own_name() -> str:
     return str(program)
 
 
-class Fortnight:
-    """The fortnight being made by a child of low priority, beside the evening that is live.
+@contextmanager
+def _fortnight_made(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Let a child of low priority make the fortnight, beside the evening that is live.
 
-    A context manager that ends the child if it is still at work.
+    It is ended with the block if it is still at work.
     """
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-
-    def __enter__(self) -> Self:
-        command = [sys.executable, "-P", "-m", __spec__.name, str(self.folder)]
-        self._child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
-            command, stderr=subprocess.PIPE, text=True
-        )
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._child.poll() is None:
-            self._child.kill()
-            self._child.communicate()
-
-    def wait(self) -> list[str]:
-        """Wait until it is done; give the first lines of the summary, which say what matters."""
-        _, errors = self._child.communicate()
-        if self._child.returncode != 0:
-            last = errors.strip().splitlines()[-1:] or [f"status {self._child.returncode}"]
-            raise CabinetwatchError(f"the simulated fortnight could not be made: {last[0]}")
-        (text,) = (self.folder / SUMMARY_FOLDER).glob("*.txt")
-        return beginning(text.read_text(encoding="utf-8"))
+    command = [sys.executable, "-P", "-m", __spec__.name, str(folder)]
+    child = subprocess.Popen(  # noqa: S603 - this very program, its own arguments
+        command, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        yield child
+    finally:
+        if child.poll() is None:
+            child.kill()
+            child.communicate()
 
 
 def beginning(summary: str) -> list[str]:
@@ -470,10 +438,9 @@ def beginning(summary: str) -> list[str]:
 def _make(folder: Path, now_utc_ms: int) -> None:
     """Live through the fortnight that ended last Monday, and write what is to be seen of it."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=story.MOMENT_S)
-    (folder / CONFIG_FILE).write_text(text, encoding="utf-8")
+    (folder / CONFIG_FILE).write_text(story.fortnight_configuration_text(), encoding="utf-8")
     config = load_config(folder / CONFIG_FILE)
-    end_utc_ms = story.fortnight_end_utc_ms(now_utc_ms, TIME_ZONE)
+    end_utc_ms = story.fortnight_end_utc_ms(now_utc_ms)
     with open_or_make(config.store.url) as store:
         week = _live(config, store, end_utc_ms)
     write_summary(config, week, folder / SUMMARY_FOLDER, end_utc_ms)
@@ -483,13 +450,13 @@ def _make(folder: Path, now_utc_ms: int) -> None:
 def _live(config: Config, store: Store, end_utc_ms: int) -> IsoWeek:
     """Let the watch live through it; give the newest week that is over."""
     zone = ZoneInfo(TIME_ZONE)
-    start_utc_ms = story.fortnight_start_utc_ms(end_utc_ms, TIME_ZONE)
+    start_utc_ms = story.fortnight_start_utc_ms(end_utc_ms)
     offline = OfflineRun(config, store, start_utc_ms)
     week = IsoWeek.of(start_utc_ms, zone)
     for moment in story.moments(start_utc_ms, end_utc_ms):
         offline.live(moment.utc_ms, moment.values)
         for action in moment.actions:
-            offline.obey({**action.command}, action.alarm)
+            offline.obey(action.command, action.alarm)
         if moment.utc_ms >= week.ends_utc_ms(zone) + CLOSES_AFTER_MS:
             offline.close_week(week)
             week = week.after()

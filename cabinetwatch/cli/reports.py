@@ -18,6 +18,7 @@ from cabinetwatch.cli.terminal import function_of, log_to_standard_error, say, s
 from cabinetwatch.clock import SystemClock
 from cabinetwatch.config import find_config_file, require_mail
 from cabinetwatch.config.model import Config
+from cabinetwatch.config.services import Email
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.parts import Notifier
 from cabinetwatch.store.store import Store
@@ -134,7 +135,7 @@ def _serve(url: str, config: Config | None, host: str, port: int) -> int:
                 systemd.ready()
                 server.serve_forever()
         except KeyboardInterrupt:
-            return 0
+            pass
         finally:
             drawer.stop()
             source.close()
@@ -147,33 +148,38 @@ _NOBODY = "watch@localhost"
 def summary(args: argparse.Namespace) -> int:
     """Make the summary; without --out and --send, show its text. 1 when the mail server refuses."""
     config: Config = args.config
-    if args.send:
-        require_mail(config, args.config_file)
+    email = require_mail(config, args.config_file) if args.send else None
     now_utc_ms = SystemClock().utc_ms()
     with _no_looking_for_cycles():
-        with Store.open(config.store.url, read_only=True) as store:
-            week, made = _made(store, config, args.week, now_utc_ms)
-            if args.out is None and not args.send:
-                # What reckons and draws is imported only where it is used: it takes a while.
-                from cabinetwatch.report.summary_mail import text_of  # noqa: PLC0415
+        if args.out is None and email is None:
+            # What reckons and draws is imported only where it is used: it takes a while.
+            from cabinetwatch.report.summary_mail import text_of  # noqa: PLC0415
 
-                sys.stdout.write(text_of(made))
-                return 0
-            drawn = function_of("report.summary_mail:draw_week")(store, config, week)
-        content = _mail(config, made, drawn, now_utc_ms)
-        if args.out is not None:
-            for path in _write_summary(args.out, week.week, made, drawn, content):
-                say(str(path))
-        return _send(config, content, now_utc_ms) if args.send else 0
+            with Store.open(config.store.url, read_only=True) as store:
+                _, made = _made(store, config, args.week, now_utc_ms)
+            sys.stdout.write(text_of(made))
+            return 0
+        content, files = write_summary(config, args.week, args.out, now_utc_ms)
+        for path in files:
+            say(str(path))
+        return 0 if email is None else _send(config, email, content, now_utc_ms)
 
 
-def write_summary(config: Config, week: IsoWeek, folder: Path, now_utc_ms: int) -> list[Path]:
-    """Write mail, HTML, text and pictures of a week as of an instant; give the files."""
+def write_summary(
+    config: Config, wanted: IsoWeek | None, folder: Path | None, now_utc_ms: int
+) -> tuple[bytes, list[Path]]:
+    """Make the mail of a week as of an instant, and write it with HTML, text and pictures.
+
+    Of the newest that is over when none is named; without a folder nothing is written. Gives the
+    mail, and the files.
+    """
     with Store.open(config.store.url, read_only=True) as store:
-        figures, made = _made(store, config, week, now_utc_ms)
-        drawn = function_of("report.summary_mail:draw_week")(store, config, figures)
+        week, made = _made(store, config, wanted, now_utc_ms)
+        drawn = function_of("report.summary_mail:draw_week")(store, config, week)
     content = _mail(config, made, drawn, now_utc_ms)
-    return _write_summary(folder, week.name, made, drawn, content)
+    if folder is None:
+        return content, []
+    return content, _write_summary(folder, week.week, made, drawn, content)
 
 
 def _made(
@@ -239,13 +245,10 @@ def _write_summary(
     return [folder / name for name in files]
 
 
-def _send(config: Config, content: bytes, now_utc_ms: int) -> int:
+def _send(config: Config, email: Email, content: bytes, now_utc_ms: int) -> int:
     from cabinetwatch.notify.channels import EmailChannel  # noqa: PLC0415
     from cabinetwatch.store.records import Notice  # noqa: PLC0415
 
-    email = config.notify.email
-    if email is None:
-        return 1
     channel = EmailChannel(
         config, email, config.secret("email-password"), compose=lambda _: content
     )

@@ -203,7 +203,8 @@ def guard(args: argparse.Namespace) -> int:
             f" {describe_duration(SHORTEST_S)} or more"
         )
     path = find_config_file(args.config_file)
-    config = require_mail(load_config(path), path)
+    config = load_config(path)
+    require_mail(config, path)
     log_to_standard_error(logging.INFO)
     with signalled(signal.SIGTERM, signal.SIGINT) as stop:
         Guard(config, args.after_s).run(stop, Notifier())

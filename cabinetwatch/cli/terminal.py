@@ -63,13 +63,13 @@ def tell(text: str, *, indent: str = "") -> None:
     paragraph(typeset(text), indent=indent)
 
 
-def print_json(value: Any, out: TextIO | None = None) -> None:
+def print_json(value: Any) -> None:
     """Print JSON of ASCII letters alone, which no terminal takes for a command.
 
     Raises:
         ValueError: there is a NaN or an infinity in it, which JSON does not know.
     """
-    print(json.dumps(value, indent=2, allow_nan=False), file=out or sys.stdout)
+    print(json.dumps(value, indent=2, allow_nan=False))
 
 
 def print_table(
@@ -77,7 +77,6 @@ def print_table(
     rows: Iterable[Sequence[str]],
     *,
     right: Iterable[int] = (),
-    out: TextIO | None = None,
     most_columns: int | None = None,
 ) -> None:
     """Print a table: drawn on a terminal, else plain columns that are never cut.
@@ -85,17 +84,14 @@ def print_table(
     Nothing in the cells is taken for markup. `right` numbers, from 0, the columns that are aligned
     to the right. A plain table wider than `most_columns` has its widest other column folded.
     """
-    out = out or sys.stdout
     cells = [[printable(cell) for cell in row] for row in rows]
-    if out.isatty():
-        _print_drawn(headings, cells, set(right), out)
+    if sys.stdout.isatty():
+        _print_drawn(headings, cells, set(right))
     else:
-        _print_plain(headings, cells, set(right), out, most_columns)
+        _print_plain(headings, cells, set(right), most_columns)
 
 
-def _print_drawn(
-    headings: Sequence[str], cells: list[list[str]], right: set[int], out: TextIO
-) -> None:
+def _print_drawn(headings: Sequence[str], cells: list[list[str]], right: set[int]) -> None:
     # Rich takes a while to import, and only a terminal needs it.
     from rich import box  # noqa: PLC0415
     from rich.console import Console  # noqa: PLC0415
@@ -110,15 +106,11 @@ def _print_drawn(
         table.add_column(Text(heading), justify=justify, overflow="fold")
     for row in cells:
         table.add_row(*map(Text, row))
-    Console(file=out).print(table)
+    Console().print(table)
 
 
 def _print_plain(
-    headings: Sequence[str],
-    cells: list[list[str]],
-    right: set[int],
-    out: TextIO,
-    most_columns: int | None,
+    headings: Sequence[str], cells: list[list[str]], right: set[int], most_columns: int | None
 ) -> None:
     lines = [list(headings), *cells]
     widths = [max(len(line[number]) for line in lines) for number in range(len(headings))]
@@ -132,7 +124,7 @@ def _print_plain(
             cell.rjust(width) if number in right else cell.ljust(width)
             for number, (cell, width) in enumerate(zip(line, widths, strict=True))
         )
-        print(_GAP.join(padded).rstrip(), file=out)
+        print(_GAP.join(padded).rstrip())
 
 
 def _folded(line: list[str], column: int, width: int) -> list[list[str]]:
@@ -254,14 +246,18 @@ class Known(NamedTuple):
     read: Callable[[str, "Config"], Any]
 
 
-def reading(function: Callable[[str], _T]) -> Callable[[str], _T]:
+def reading(
+    function: Callable[[str], _T],
+    wrong: type[Exception] = argparse.ArgumentTypeError,
+    before: str = "",
+) -> Callable[[str], _T]:
     """Give the type of what a function reads, which says by a ValueError what it can't."""
 
     def read(text: str) -> _T:
         try:
             return function(text)
         except ValueError as error:
-            raise argparse.ArgumentTypeError(str(error)) from None
+            raise wrong(f"{before}{error}") from None
 
     return read
 
@@ -272,15 +268,18 @@ def later(path: str, *more: Any) -> Callable[[str], Any]:
 
 
 def duration(option: str) -> Callable[[str], float]:
-    """Give the type of a duration in s: a number with s, m, h or d."""
+    """Give the type of a duration in s: a number with s, m, h or d, up to ten years.
+
+    Python can't wait for more than 292 years, nor say how long infinity is.
+    """
 
     def read(text: str) -> float:
-        try:
-            return parse_duration(text)
-        except ValueError as error:
-            raise UsageError(f"{option}: {error}") from None
+        seconds = parse_duration(text)
+        if seconds > 3650 * 86_400.0:
+            raise ValueError(f"{text!r} is too long; give at most 3650d")
+        return seconds
 
-    return read
+    return reading(read, UsageError, f"{option}: ")
 
 
 instant = reading(from_rfc3339)

@@ -5,7 +5,7 @@ import difflib
 import shutil
 import signal
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -216,15 +216,13 @@ def _with_notes(case: Case, store: Store) -> Case:
 def _show(case: Case, figures: TrialFigures) -> None:
     """Print a report for people: the verdict and why, then what it rests on."""
     tell(f"VERDICT: {verdict_words(figures)}")
-    for reason in figures.reasons[:MOST_REASONS]:
-        tell(f"  - {reason}", indent="    ")
+    _tell_reasons(figures.reasons[:MOST_REASONS])
     bar = bar_lines(case, figures)
     for line in ("", *bar) if bar else ():
         say(typeset(line))
     print(f"\n{HOW.upper()}")
     tell(f"Trial {case.title}: {case.name} ({case.device}){case.change and f': {case.change}'}")
-    for reason in figures.reasons[MOST_REASONS:]:
-        tell(f"  - {reason}", indent="    ")
+    _tell_reasons(figures.reasons[MOST_REASONS:])
     print()
     columns = zip(PHASE_HEADINGS, *phase_rows(case, figures), strict=True)
     headings, *rows = ([typeset(cell) for cell in row] for row in columns)
@@ -253,6 +251,11 @@ def _show(case: Case, figures: TrialFigures) -> None:
         tell(f"CAUTION: {caution}", indent="  ")
 
 
+def _tell_reasons(reasons: Sequence[str]) -> None:
+    for reason in reasons:
+        tell(f"  - {reason}", indent="    ")
+
+
 _READ_WITHIN_S = 20.0
 _LOOK_EVERY_S = 0.1
 
@@ -265,8 +268,7 @@ def apply_setpoints(path: Path, store: Store, figures: TrialFigures) -> int:
     undecided = figures.verdict == "undecided" and figures.hot_day_margin is not None
     if undecided or not figures.setpoints.values:
         say(f"Nothing is applied: the verdict is {figures.verdict}.")
-        for reason in figures.reasons[:MOST_REASONS]:
-            tell(f"  - {reason}", indent="    ")
+        _tell_reasons(figures.reasons[:MOST_REASONS])
         return 1
     # Not as text: that would lose what the lines end with.
     with as_root_again():

@@ -86,8 +86,7 @@ class Places:
     def __init__(
         self, keys: Iterable[tuple[str, str]] = (), tables: Iterable[tuple[str, str]] = ()
     ) -> None:
-        self._keys = _gathered(keys)
-        self._tables = _gathered(tables)
+        self._keys, self._tables = _gathered(keys), _gathered(tables)
 
     def of(self, name: str, *, is_table: bool) -> str:
         """Give the rest of a sentence that says where a name belongs; empty when nowhere."""
@@ -104,39 +103,14 @@ class Places:
 
 def _gathered(pairs: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
-    for name, where in pairs:
-        if where not in found.setdefault(name, []):
-            found[name].append(where)
+    for name, where in dict.fromkeys(pairs):
+        found.setdefault(name, []).append(where)
     return found
 
 
 def _either(places: list[str]) -> str:
     *others, last = places
     return f"{', '.join(others)} or {last}" if others else last
-
-
-class Problems:
-    """The faults found so far in one file; `places` help to say where a key belongs."""
-
-    def __init__(self, file: str, places: Places | None = None) -> None:
-        self.places = places or Places()
-        self._file = file
-        self._sentences: list[str] = []
-
-    def add(self, table: str, text: str) -> None:
-        """Note a fault; `text` is the rest of a sentence that begins with file and table."""
-        where = f"{self._file}: [{table}]" if table else f"{self._file}:"
-        sentence = printable(f"{where} {text}")
-        if sentence not in self._sentences:
-            self._sentences.append(sentence)
-
-    def raise_if_any(self) -> None:
-        """Raise a ConfigError with all the faults, if there are any."""
-        if self._sentences:
-            raise ConfigError(self._sentences)
-
-    def __bool__(self) -> bool:
-        return bool(self._sentences)
 
 
 def describe(model: type[Table], error: ErrorDetails, places: Places) -> str:
@@ -251,22 +225,35 @@ AnyTable = TypeVar("AnyTable", bound=Table)
 
 
 class Reader:
-    """Reads tables and collects what is wrong with them.
+    """Reads the tables of one file, and collects what is wrong with them.
 
-    `folder` is where relative paths start and named files are looked for; None for a configuration
-    out of the journal, which names none that must exist.
+    `file` is what a sentence about a fault calls it. `folder` is where relative paths start and
+    named files are looked for; None for a configuration out of the journal, which names none that
+    must exist. `places` help to say where a key belongs.
     """
 
-    def __init__(self, problems: Problems, folder: Path | None) -> None:
-        self.problems = problems
+    def __init__(self, file: str, folder: Path | None, places: Places | None = None) -> None:
         self.folder = folder
+        self.places = places or Places()
+        self._file = file
+        self._sentences: list[str] = []
+
+    def add(self, table: str, text: str) -> None:
+        """Note a fault; `text` is the rest of a sentence that begins with file and table."""
+        where = f"{self._file}: [{table}]" if table else f"{self._file}:"
+        sentence = printable(f"{where} {text}")
+        if sentence not in self._sentences:
+            self._sentences.append(sentence)
+
+    def raise_if_any(self) -> None:
+        """Raise a ConfigError with all the faults, if there are any."""
+        if self._sentences:
+            raise ConfigError(self._sentences)
 
     def table(self, model: type[AnyTable], raw: object, where: str) -> AnyTable | None:
         """Give the model of a table, or None once its faults are noted."""
         if not isinstance(raw, dict):
-            self.problems.add(
-                "", f"{where} = {show(raw)} is no table; write its keys below [{where}]"
-            )
+            self.add("", f"{where} = {show(raw)} is no table; write its keys below [{where}]")
             return None
         read: AnyTable | None = None
         faults: list[ErrorDetails] = []
@@ -278,23 +265,23 @@ class Reader:
         for fault in faults:
             # Pydantic doesn't count faulty items, and goes on to miss them.
             if fault["type"] != "too_short" or fault["loc"][0] not in with_faulty_items:
-                self.problems.add(where, describe(model, fault, self.problems.places))
+                self.add(where, describe(model, fault, self.places))
         faulty = {str(fault["loc"][0]) for fault in faults}
         contradictions = list(model.contradictions(_right_values(model, raw, faulty)))
         for key, text in contradictions:
-            self.problems.add(where, f"{key} {text}")
+            self.add(where, f"{key} {text}")
         return None if contradictions else read
 
     def tables(self, raw: object, where: str) -> dict[str, dict[str, Any]]:
         """Give the tables within a table; what is none is noted and left out."""
         if not isinstance(raw, dict):
-            self.problems.add("", f"{where} = {show(raw)} is no table; write [{where}.NAME]")
+            self.add("", f"{where} = {show(raw)} is no table; write [{where}.NAME]")
             return {}
         for name, inner in raw.items():
             if not isinstance(inner, dict):
                 # A key in the table of all of them, or else a name of one.
-                right = self.problems.places.of(name, is_table=False) or f"write [{where}.{name}]"
-                self.problems.add(where, f"{name} = {show(inner)} is no table; {right}")
+                right = self.places.of(name, is_table=False) or f"write [{where}.{name}]"
+                self.add(where, f"{name} = {show(inner)} is no table; {right}")
         return {name: inner for name, inner in raw.items() if isinstance(inner, dict)}
 
 
@@ -329,7 +316,7 @@ def read_alarms(
     def is_right(name: str, table: dict[str, Any], where: str) -> bool:
         """Say whether a table is right by itself, and note what is wrong."""
         if name not in specs:
-            reader.problems.add(where, unknown("condition", name, specs))
+            reader.add(where, unknown("condition", name, specs))
             return False
         return reader.table(specs[name].settings, table, f"{where}.{name}") is not None
 
@@ -346,7 +333,7 @@ def read_alarms(
                 continue
             spec = specs.get(name)
             if spec is not None and spec.subject != kind:
-                reader.problems.add(f"{where}.{name}", _belongs(spec, kind))
+                reader.add(f"{where}.{name}", _belongs(spec, kind))
             elif is_right(name, table, where):
                 # Each may be right by itself and the two contradict each other.
                 merged = site_tables.get(name, {}) | table
@@ -362,36 +349,30 @@ def _belongs(spec: ConditionSpec, kind: str) -> str:
     )
 
 
-def check_references(
-    sensors: Tables, devices: Tables, problems: Problems, *, journaled: bool
-) -> None:
-    """Note every fault between the tables of sensors and devices.
-
-    What is journaled was in force once: an older version took any humidity for a temperature, and
-    its records must still be read.
-    """
-    _check_ids(sensors, devices, problems)
-    _check_sources(sensors, problems)
-    _check_renames(sensors, problems)
+def check_references(sensors: Tables, devices: Tables, reader: Reader) -> None:
+    """Note every fault between the tables of sensors and devices."""
+    _check_ids(sensors, devices, reader)
+    _check_sources(sensors, reader)
+    _check_renames(sensors, reader)
     for device_id, device in devices.items():
-        _check_roles(device_id, device, sensors, problems, journaled=journaled)
-    _check_circles(devices, problems)
+        _check_roles(device_id, device, sensors, reader)
+    _check_circles(devices, reader)
 
 
-def _check_ids(sensors: Tables, devices: Tables, problems: Problems) -> None:
+def _check_ids(sensors: Tables, devices: Tables, reader: Reader) -> None:
     for kind, tables in (("sensors", sensors), ("devices", devices)):
         for name in tables:
             if not ID.fullmatch(name):
-                problems.add(
+                reader.add(
                     f"{kind}.{name}", f"{show(name)} is no ID; give one of a to z, 0 to 9 and -"
                 )
             elif name == SITE_SUBJECT:
-                problems.add(f"{kind}.{name}", "the ID site is reserved; give another")
+                reader.add(f"{kind}.{name}", "the ID site is reserved; give another")
     for name in sensors.keys() & devices.keys():
-        problems.add(f"devices.{name}", f"a sensor has the ID {name} too; give one of them another")
+        reader.add(f"devices.{name}", f"a sensor has the ID {name} too; give one of them another")
 
 
-def _check_sources(sensors: Tables, problems: Problems) -> None:
+def _check_sources(sensors: Tables, reader: Reader) -> None:
     first_with: dict[tuple[object, ...], str] = {}
     for sensor_id, sensor in sensors.items():
         source = tuple(sensor.get(key) for key in ("topic", "pointer", "senml_name"))
@@ -399,14 +380,14 @@ def _check_sources(sensors: Tables, problems: Problems) -> None:
             continue
         other = first_with.setdefault(source, sensor_id)
         if other != sensor_id:
-            problems.add(
+            reader.add(
                 f"sensors.{sensor_id}",
                 f"topic = {show(source[0])}, pointer and senml_name are those of [sensors.{other}]"
                 " too; change one or leave one of the two sensors out",
             )
 
 
-def _check_renames(sensors: Tables, problems: Problems) -> None:
+def _check_renames(sensors: Tables, reader: Reader) -> None:
     """A history goes to one sensor, and only once its own is gone."""
     first_from: dict[str, str] = {}
     for sensor_id, sensor in sensors.items():
@@ -415,15 +396,15 @@ def _check_renames(sensors: Tables, problems: Problems) -> None:
             continue
         where = f"sensors.{sensor_id}"
         if old == sensor_id:
-            problems.add(where, f"renamed_from = {show(old)} is its own ID; leave it out")
+            reader.add(where, f"renamed_from = {show(old)} is its own ID; leave it out")
         elif old in sensors:
-            problems.add(
+            reader.add(
                 where,
                 f"renamed_from = {show(old)} is still a sensor of its own, so its history is not"
                 f" free; leave out [sensors.{old}] or this key",
             )
         elif (other := first_from.setdefault(old, sensor_id)) != sensor_id:
-            problems.add(
+            reader.add(
                 where,
                 f"renamed_from = {show(old)} stands in [sensors.{other}] too; a history goes to"
                 " one sensor, so leave the key out of one of them",
@@ -431,13 +412,11 @@ def _check_renames(sensors: Tables, problems: Problems) -> None:
 
 
 def _check_roles(
-    device_id: str,
-    device: Mapping[str, Any],
-    sensors: Tables,
-    problems: Problems,
-    *,
-    journaled: bool,
+    device_id: str, device: Mapping[str, Any], sensors: Tables, reader: Reader
 ) -> None:
+    # What is journaled was in force once: an older version took any humidity for a temperature,
+    # and its records must still be read.
+    journaled = reader.folder is None
     for role, name in _named_sensors(device):
         needed = ROLES[role]
         fitting = [id_ for id_, each in sensors.items() if each.get("quantity") == needed]
@@ -447,12 +426,12 @@ def _check_roles(
                 i for i, s in sensors.items() if s.get("quantity") not in tuple(UNITS)
             ]
             said = unknown(f"sensor of {needed}", name, meant)
-            problems.add(f"devices.{device_id}", f"{role} = {said}")
+            reader.add(f"devices.{device_id}", f"{role} = {said}")
             continue
         quantity = sensors[name].get("quantity")
         if quantity in tuple(UNITS) and quantity != needed and not journaled:
             right = f"give one of {needed}" + (f", such as {fitting[0]}" if fitting else "")
-            problems.add(
+            reader.add(
                 f"devices.{device_id}", f'{role} = "{name}" is a sensor of {quantity}; {right}'
             )
 
@@ -465,7 +444,7 @@ def _named_sensors(device: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
                 yield role, name
 
 
-def _check_circles(devices: Tables, problems: Problems) -> None:
+def _check_circles(devices: Tables, reader: Reader) -> None:
     """Follow each device outwards; a way that comes back to where it was has no outside."""
     told: set[str] = set()
     for device_id in devices:
@@ -479,7 +458,7 @@ def _check_circles(devices: Tables, problems: Problems) -> None:
         if len(circle) == 1:
             continue  # noted when the device's own table was read
         path = " -> ".join([*circle, circle[0]])
-        problems.add(
+        reader.add(
             f"devices.{circle[0]}",
             f"ambient goes round in a circle ({path}); give one of them a sensor outside it",
         )
@@ -508,19 +487,21 @@ _CHANNELS: dict[str, type[Table]] = {
 }
 
 
-def assemble(
-    raw: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
-) -> Config | None:
-    """Give the configuration that these tables are, or None when `reader` has noted faults."""
+def assemble(raw: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]) -> Config:
+    """Give the configuration that these tables are.
+
+    Raises:
+        ConfigError: with one sentence for each fault in them.
+    """
     for name in raw.keys() - set(keys_of(Config)):
         is_table = isinstance(raw[name], dict)
-        belongs = reader.problems.places.of(name, is_table=is_table)
+        belongs = reader.places.of(name, is_table=is_table)
         if not belongs and is_table and "quantity" in raw[name]:
             belongs = f"write [sensors.{name}]"
         if not belongs and is_table and "temperature" in raw[name]:
             belongs = f"write [devices.{name}]"
         kind = "table" if is_table else "key"
-        reader.problems.add("", unknown(kind, name, keys_of(Config), belongs))
+        reader.add("", unknown(kind, name, keys_of(Config), belongs))
     # The default of the store's url is a relative path, which a table must be read to resolve.
     present = {"store": {}} | {name: table for name, table in raw.items() if table is not None}
     parts: dict[str, Any] = {
@@ -538,10 +519,11 @@ def assemble(
     parts["devices"] = {
         name: reader.table(Device, table, f"devices.{name}") for name, table in devices.items()
     }
-    check_references(sensors, devices, reader.problems, journaled=reader.folder is None)
+    check_references(sensors, devices, reader)
     parts["alarms"] = read_alarms(raw, sensors, devices, reader, conditions)
     _check_summary(raw, reader)
-    return None if reader.problems else Config(**parts).settled(conditions)
+    reader.raise_if_any()
+    return Config(**parts).settled(conditions)
 
 
 def places_of(conditions: Sequence[ConditionSpec]) -> Places:
@@ -552,17 +534,15 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
     models.append(("[notify.people.ID]", Person))
     keys = [(key, where) for where, model in models for key in keys_of(model)]
     # What every condition has belongs to none of them.
-    keys += [(key, "[alarms.CONDITION]") for key in keys_of(AlarmSettings)]
-    keys += [
-        (key, f"[alarms.{spec.name}]")
-        for spec in conditions
-        for key in keys_of(spec.settings)
-        if key not in keys_of(AlarmSettings)
-    ]
+    common = keys_of(AlarmSettings)
+    keys += [(key, "[alarms.CONDITION]") for key in common]
     tables = [(name, f"[{name}]") for name in keys_of(Config)]
     tables += [(name, f"[notify.{name}]") for name in _CHANNELS]
     tables.append(("people", "[notify.people.ID]"))
-    tables += [(spec.name, f"[alarms.{spec.name}]") for spec in conditions]
+    for spec in conditions:
+        where = f"[alarms.{spec.name}]"
+        keys += [(key, where) for key in keys_of(spec.settings) if key not in common]
+        tables.append((spec.name, where))
     return Places(
         (pair for pair in keys if pair[0] not in {*_CHANNELS, "people", "alarms"}), tables
     )
@@ -571,30 +551,32 @@ def places_of(conditions: Sequence[ConditionSpec]) -> Places:
 def _read_notify(raw: object, reader: Reader) -> Notify | None:
     if not isinstance(raw, dict):
         return reader.table(Notify, raw, "notify")
-    channels = {
-        name: reader.table(model, raw[name], f"notify.{name}")
+    # What is faulty is left out: it is noted, and no fault of the table around it.
+    right: dict[str, Any] = {
+        name: channel
         for name, model in _CHANNELS.items()
         if raw.get(name) is not None
+        and (channel := reader.table(model, raw[name], f"notify.{name}")) is not None
     }
     no_people = raw.get("people") is None
     people = {} if no_people else reader.tables(raw["people"], "notify.people")
-    _check_people(people, raw.get("email"), reader.problems)
-    persons = {
-        name: reader.table(Person, table, f"notify.people.{name}") for name, table in people.items()
+    _check_people(people, raw.get("email"), reader)
+    right["people"] = {
+        name: person
+        for name, table in people.items()
+        if (person := reader.table(Person, table, f"notify.people.{name}")) is not None
     }
     others = {key: value for key, value in raw.items() if key not in {*_CHANNELS, "people"}}
-    read = {name: channel for name, channel in channels.items() if channel is not None}
-    read_people = {name: person for name, person in persons.items() if person is not None}
-    return reader.table(Notify, others | read | {"people": read_people}, "notify")
+    return reader.table(Notify, others | right, "notify")
 
 
-def _check_people(people: Tables, email: object, problems: Problems) -> None:
+def _check_people(people: Tables, email: object, reader: Reader) -> None:
     """Note who can't be mailed, and who would be notified twice."""
     to = email.get("to") if isinstance(email, dict) else None
     if people and email is None:
-        problems.add("notify.people", "needs a mail server; add a table [notify.email]")
+        reader.add("notify.people", "needs a mail server; add a table [notify.email]")
     elif isinstance(email, dict) and to is None and not people:
-        problems.add(
+        reader.add(
             "notify.email", "to is missing; give a list of addresses, or a table [notify.people.ID]"
         )
     simple = [each for each in to if isinstance(each, str)] if isinstance(to, list) else []
@@ -602,12 +584,12 @@ def _check_people(people: Tables, email: object, problems: Problems) -> None:
     for name, table in people.items():
         where = f"notify.people.{name}"
         if not ID.fullmatch(name):
-            problems.add(where, f"{show(name)} is no ID; give one of a to z, 0 to 9 and -")
+            reader.add(where, f"{show(name)} is no ID; give one of a to z, 0 to 9 and -")
         mail = table.get("mail")
         if isinstance(mail, str):
             other = first_at.setdefault(mail.lower(), f"[{where}]")
             if other != f"[{where}]":
-                problems.add(
+                reader.add(
                     where,
                     f"mail = {show(mail)} is in {other} too, so each notice would come twice; leave"
                     " it out of one of them",
@@ -619,4 +601,4 @@ def _check_summary(raw: Mapping[str, Any], reader: Reader) -> None:
     wants_mail = isinstance(summary, dict) and summary.get("to") is not None
     has_mail = isinstance(notify, dict) and notify.get("email") is not None
     if wants_mail and not has_mail:
-        reader.problems.add("summary", "to needs a mail server; add a table [notify.email]")
+        reader.add("summary", "to needs a mail server; add a table [notify.email]")

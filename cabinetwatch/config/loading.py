@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from cabinetwatch.config.checking import TRUTHS, Problems, Reader, assemble, places_of
+from cabinetwatch.config.checking import TRUTHS, Reader, assemble, places_of
 from cabinetwatch.config.model import ConditionSpec, Config
-from cabinetwatch.config.services import Person
+from cabinetwatch.config.services import Email, Person
 from cabinetwatch.config.values import read_plain_file
 from cabinetwatch.text import ConfigError, printable
 
@@ -78,17 +78,16 @@ def load(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     return parse(_read(path), path, conditions).read_from(path.absolute())
 
 
-def require_mail(config: Config, path: Path) -> Config:
-    """Give a configuration back if it says whom to mail.
+def require_mail(config: Config, path: Path) -> Email:
+    """Give the table that says whom to mail.
 
     Raises:
-        ConfigError: it does not.
+        ConfigError: it is not there.
     """
     if config.notify.email is None:
-        problems = Problems(str(path))
-        problems.add("notify.email", "is missing; add that table, it says whom to mail and how")
-        problems.raise_if_any()
-    return config
+        sentence = "is missing; add that table, it says whom to mail and how"
+        raise ConfigError([printable(f"{path}: [notify.email] {sentence}")])
+    return config.notify.email
 
 
 def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -103,7 +102,7 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     notify = tables.get("notify")
     given = notify if isinstance(notify, dict) else {}
     email, people = given.get("email"), given.get("people")
-    trial = Reader(Problems(""), None)
+    trial = Reader("", None)
     right = {
         name: table
         for name, table in (people.items() if isinstance(people, dict) else ())
@@ -112,14 +111,14 @@ def load_for_mail(path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     wanted = {} if email is None else {"notify": {"email": email, "people": right}}
 
     def assembled(more: dict[str, Any]) -> Config:
-        reader = Reader(Problems(str(path)), path.absolute().parent)
-        return _assembled(wanted | more, reader, conditions)
+        return assemble(wanted | more, Reader(str(path), path.absolute().parent), conditions)
 
     try:
         config = assembled({"site": tables.get("site")})
     except ConfigError:
         config = assembled({})
-    return require_mail(config, path).read_from(path.absolute())
+    require_mail(config, path)
+    return config.read_from(path.absolute())
 
 
 def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
@@ -128,9 +127,8 @@ def parse(text: str, path: Path, conditions: Sequence[ConditionSpec]) -> Config:
     Raises:
         ConfigError: with one sentence for each fault in it.
     """
-    problems = Problems(str(path), places_of(conditions))
-    tables = _parse_toml(text, path)
-    return _assembled(tables, Reader(problems, path.absolute().parent), conditions)
+    reader = Reader(str(path), path.absolute().parent, places_of(conditions))
+    return assemble(_parse_toml(text, path), reader, conditions)
 
 
 def from_json(
@@ -143,7 +141,7 @@ def from_json(
     Raises:
         ConfigError: this version doesn't understand it.
     """
-    return _assembled(values, Reader(Problems(source), None), conditions)
+    return assemble(values, Reader(source, None), conditions)
 
 
 def _read(path: Path) -> str:
@@ -163,15 +161,6 @@ def _read(path: Path) -> str:
         raise ConfigError(
             [f"{path}: line {line} is no UTF-8 text; save the file as UTF-8"]
         ) from None
-
-
-def _assembled(
-    tables: Mapping[str, Any], reader: Reader, conditions: Sequence[ConditionSpec]
-) -> Config:
-    config = assemble(tables, reader, conditions)
-    reader.problems.raise_if_any()
-    assert config is not None  # noqa: S101 - no faults, so there is a configuration
-    return config
 
 
 def _parse_toml(text: str, path: Path) -> dict[str, Any]:

@@ -295,12 +295,8 @@ class Device(Table):
 
     def with_sensor_renamed(self, old: str, new: str) -> "Device":
         """Give this device with a sensor's ID exchanged."""
-        named = {role: getattr(self, role) for role in ROLES}
-        changed = {
-            role: tuple(new if each == old else each for each in name)
-            if isinstance(name, tuple)
-            else (new if name == old else name)
-            for role, name in named.items()
+        changed: dict[str, Any] = {role: new for role in ROLES if getattr(self, role) == old} | {
+            "power": tuple(new if each == old else each for each in self.power)
         }
         return self.model_copy(update=changed)
 

@@ -53,31 +53,24 @@ class Build:
 class SimulatedDevice:
     """A device in its present state: temperatures in degC, power in W, fan speed in 1/min."""
 
-    def __init__(self, build: Build, load_w: Callable[[float], float], air_c: float) -> None:
-        """`load_w` gives the metered power by hour of day; the device starts as warm as the air."""
+    def __init__(self, build: Build, load_w: Callable[[float], float]) -> None:
+        """`load_w` gives the metered power by hour of day; the device starts as warm as a room."""
         self.build = build
         self.load_w = load_w
-        self.part_c = air_c
-        self.chassis_c = air_c
+        self.part_c = self.chassis_c = 20.0
         self.power_w = 0.0
         self.fan_rpm = build.fan_rpm
         self.fan_stalled = False
-        self.intake_blocked = 0.0
-        """Fraction of the intake that is covered, 0 to 1."""
         self.dust = 0.0
         """Fraction of the air flow that dust has taken, 0 to 1."""
 
     @property
     def air_flow_m3_s(self) -> float:
-        """What the fan moves now: in proportion to speed (fan laws), less what is in the way."""
+        """What the fan moves now: in proportion to speed (fan laws), less what dust takes."""
         if self.build.fan_rpm == 0:
             return 0.0
         share = self.fan_rpm / self.build.fan_rpm
-        return self.build.fan_flow_m3_s * share * (1 - self.intake_blocked) * (1 - self.dust)
-
-    def part_to_air_w_k(self) -> float:
-        """Conductance from the parts straight to the cabinet's air: the fan's stream and vents."""
-        return self.air_flow_m3_s * AIR_HEAT_CAPACITY_J_M3K + self.build.vent_w_k
+        return self.build.fan_flow_m3_s * share * (1 - self.dust)
 
     def chassis_to_air_w_k(self, air_c: float) -> float:
         """Conductance of free convection from the case, by the present difference."""
@@ -95,7 +88,9 @@ class SimulatedDevice:
         self.power_w = self.load_w(hour) * load_factor
 
         to_chassis_w = self.build.part_to_chassis_w_k * (self.part_c - self.chassis_c)
-        by_air_w = self.part_to_air_w_k() * (self.part_c - air_c)
+        # The fan's stream and the vents take heat straight from the parts to the cabinet's air.
+        straight_w_k = self.air_flow_m3_s * AIR_HEAT_CAPACITY_J_M3K + self.build.vent_w_k
+        by_air_w = straight_w_k * (self.part_c - air_c)
         by_case_w = self.chassis_to_air_w_k(air_c) * (self.chassis_c - air_c)
 
         heat_w = self.power_w * self.build.heat_share
@@ -247,22 +242,18 @@ def under_stairs(
     *, start_hour: float, seed: int, dust_per_day: float = 0.0, step_s: float = 1.0
 ) -> Cabinet:
     """Give the cabinet as it stands after hours of ordinary running."""
-    made: dict[str, tuple[Build, Callable[[float], float]]] = {
+    devices = {
         # The nightly backup makes the disks work.
-        "nas": (NAS, lambda hour: 54.0 if 2.0 <= hour < 3.5 else 42.0),
+        "nas": SimulatedDevice(NAS, lambda hour: 54.0 if 2.0 <= hour < 3.5 else 42.0),
         # The cameras it feeds light up the night.
-        "switch": (SWITCH, lambda hour: 34.0 if hour < 7.0 or hour >= 21.0 else 30.0),
+        "switch": SimulatedDevice(SWITCH, lambda hour: 30.0 if 7.0 <= hour < 21.0 else 34.0),
         # Its own losses: what it draws less what it hands on.
-        "ups": (UPS, lambda _: 14.0),
+        "ups": SimulatedDevice(UPS, lambda _: 14.0),
         # Music in the evening, standby otherwise.
-        "amplifier": (AMPLIFIER, lambda hour: 62.0 if 18.5 <= hour < 23.0 else 6.0),
+        "amplifier": SimulatedDevice(AMPLIFIER, lambda hour: 62.0 if 18.5 <= hour < 23.0 else 6.0),
     }
     cabinet = Cabinet(
-        {name: SimulatedDevice(build, load_w, 20.0) for name, (build, load_w) in made.items()},
-        start_hour=start_hour,
-        seed=seed,
-        dust_per_day=dust_per_day,
-        step_s=step_s,
+        devices, start_hour=start_hour, seed=seed, dust_per_day=dust_per_day, step_s=step_s
     )
     cabinet.settle()
     return cabinet
@@ -300,13 +291,11 @@ MAX_CATCH_UP_S = 120.0
 """The machine slept: the simulation does not try to live through more than that at once."""
 
 
-@dataclass(frozen=True)
-class Node:
-    """One node: its topics, and how often it publishes them all."""
+Nodes = dict[str, dict[str, Payload]]
+"""The sensor nodes by name, each with its topics and what they carry."""
 
-    name: str
-    interval_s: float
-    topics: dict[str, Payload]
+INTERVAL_S = 10.0
+"""How often each publishes all its topics."""
 
 
 class SensorNodes:
@@ -317,7 +306,7 @@ class SensorNodes:
     """
 
     def __init__(
-        self, cabinet: Cabinet, nodes: list[Node], *, clock: Clock, host: str, port: int
+        self, cabinet: Cabinet, nodes: Nodes, *, clock: Clock, host: str, port: int
     ) -> None:
         self._cabinet = cabinet
         self._nodes = nodes
@@ -333,8 +322,8 @@ class SensorNodes:
     def __enter__(self) -> Self:
         """Connect every node and start; OSError when the broker can't be reached."""
         try:
-            for node in self._nodes:
-                self._clients[node.name] = self._connect(node)
+            for name in self._nodes:
+                self._clients[name] = self._connect(name)
         except BaseException:
             self._disconnect()
             raise
@@ -361,9 +350,9 @@ class SensorNodes:
         with self._lock:
             yield self._cabinet
 
-    def _connect(self, node: Node) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{node.name}")
-        client.username_pw_set(node.name)
+    def _connect(self, name: str) -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"node-{name}")
+        client.username_pw_set(name)
         client.connect(self._host, self._port)
         client.loop_start()
         return client
@@ -381,30 +370,24 @@ class SensorNodes:
             self._failure = failure
 
     def _run(self) -> None:
-        """Live and publish, each node at its own pace, the first time at once."""
-        due_ms = dict.fromkeys((node.name for node in self._nodes), self._lived_to_ms)
+        """Live and publish, the first time at once."""
         while not self._stop.is_set():
-            self._live_until(self._clock.monotonic_ms())
-            for node in self._nodes:
-                if due_ms[node.name] <= self._lived_to_ms:
-                    self._publish(node)
-                    # From now on, not from what was due: after a pause there is no burst.
-                    due_ms[node.name] = self._lived_to_ms + round(node.interval_s * 1000)
-            wait_ms = min(due_ms.values()) - self._clock.monotonic_ms()
-            self._stop.wait(max(0.0, self._clock.real_s(wait_ms / 1000)))
-
-    def _live_until(self, now_ms: int) -> None:
-        passed_s = (now_ms - self._lived_to_ms) / 1000
-        with self._lock:
-            self._cabinet.advance(min(max(0.0, passed_s), MAX_CATCH_UP_S))
-        self._lived_to_ms = now_ms
-
-    def _publish(self, node: Node) -> None:
-        with self._lock:
-            payloads = {topic: payload() for topic, payload in node.topics.items()}
-        for topic, text in payloads.items():
-            if text is not None:
-                self._clients[node.name].publish(topic, text, qos=1)
+            now_ms = self._clock.monotonic_ms()
+            passed_s = (now_ms - self._lived_to_ms) / 1000
+            self._lived_to_ms = now_ms
+            with self._lock:
+                self._cabinet.advance(min(max(0.0, passed_s), MAX_CATCH_UP_S))
+                said = [
+                    (name, topic, payload())
+                    for name, topics in self._nodes.items()
+                    for topic, payload in topics.items()
+                ]
+            for name, topic, text in said:
+                if text is not None:
+                    self._clients[name].publish(topic, text, qos=1)
+            # From now on, not from what was due: after a pause there is no burst.
+            wait_s = INTERVAL_S - (self._clock.monotonic_ms() - now_ms) / 1000
+            self._stop.wait(max(0.0, self._clock.real_s(wait_s)))
 
 
 def bare_number(probe: Probe) -> Payload:
@@ -449,15 +432,12 @@ def senml_pack(base_name: str, records: dict[str, tuple[Probe, str]]) -> Payload
     return payload
 
 
-INTERVAL_S = 10.0
-
-
 @dataclass(frozen=True)
 class Instruments:
     """The probes by the sensor IDs of the demonstration's configuration, and their nodes."""
 
     probes: dict[str, Probe]
-    nodes: list[Node]
+    nodes: Nodes
 
 
 def instrument(cabinet: Cabinet, seed: int) -> Instruments:
@@ -482,7 +462,7 @@ def instrument(cabinet: Cabinet, seed: int) -> Instruments:
         name: Probe(truth, noise=noise, resolution=step, seed=seed + number)
         for number, (name, (truth, noise, step)) in enumerate(fitted.items())
     }
-    payloads: dict[str, dict[str, Payload]] = {
+    nodes: Nodes = {
         "hall": {"house/hall": json_object({"temperature": probes["hall-air"]})},
         "cabinet": {"house/cabinet/air": bare_number(probes["cabinet-air"])},
         "nas": {
@@ -510,5 +490,4 @@ def instrument(cabinet: Cabinet, seed: int) -> Instruments:
             )
         },
     }
-    nodes = [Node(name, INTERVAL_S, topics) for name, topics in payloads.items()]
     return Instruments(probes, nodes)

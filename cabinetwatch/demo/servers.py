@@ -8,17 +8,15 @@ import asyncio
 import logging
 import threading
 import weakref
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Coroutine
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Any, NamedTuple, Self, TypeVar
 
-import paho.mqtt.client as mqtt
 from aiosmtpd.smtp import SMTP, Envelope, Session
 from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
 from amqtt.broker import Broker
-from paho.mqtt.enums import CallbackAPIVersion
 
 _LOG = logging.getLogger(__name__)
 _T = TypeVar("_T")
@@ -68,24 +66,24 @@ class LoopThread:
         port: int = self._server.sockets[0].getsockname()[1]
         return port
 
-    def stop(self, *farewells: Coroutine[Any, Any, object]) -> None:
+    def stop(self, farewell: Coroutine[Any, Any, object] | None = None) -> None:
         """Take no more connections, say farewell, close them all and join the thread."""
         try:
-            self.call(self._end(farewells), _END_WITHIN_S)
+            self.call(self._end(farewell), _END_WITHIN_S)
         finally:
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._thread.join(_END_WITHIN_S)
         if not self._thread.is_alive():
             self._loop.close()
 
-    async def _end(self, farewells: Iterable[Coroutine[Any, Any, object]]) -> None:
+    async def _end(self, farewell: Coroutine[Any, Any, object] | None) -> None:
         if self._server is not None:
             for listener in self._server.sockets:
                 self._loop.remove_reader(listener.fileno())
             # A connection just accepted is set up over some rounds, which fail without the server.
             await _let_rounds_pass()
             self._server.close()
-        for farewell in farewells:
+        if farewell is not None:
             await farewell
         for connection in self._connections:
             if isinstance(connection, asyncio.WriteTransport):
@@ -132,13 +130,12 @@ class EmbeddedBroker:
         self._levels: dict[str, int] = {}
 
     def __enter__(self) -> Self:
-        """Start and wait until a client was let in; OSError or RuntimeError when none is."""
+        """Start, and answer from now on."""
         self._hush()
         self._thread = LoopThread("demo-broker")
         try:
             self._thread.call(self._start())
             self.port = self._thread.listen(self._new_connection)
-            _probe(self.host, self.port)
         except BaseException:
             self._thread.stop()
             self._unhush()
@@ -178,66 +175,43 @@ class EmbeddedBroker:
             logging.getLogger(name).setLevel(level)
 
 
-def _probe(host: str, port: int) -> None:
-    """Connect as a client would and wait for the answer."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-probe")
-    client.username_pw_set("demo-probe")
-    answered = threading.Event()
-    client.on_connect = lambda *_: answered.set()
-    client.connect(host, port)
-    client.loop_start()
-    try:
-        if not answered.wait(10.0):
-            raise RuntimeError(f"the embedded broker on {host}:{port} did not answer")
-    finally:
-        client.disconnect()
-        client.loop_stop()
-
-
 class DroppedMail(NamedTuple):
-    """One mail as it came in: its number from 1, the file it went to, and its content."""
+    """One mail as it came in: the file it went to, and its content."""
 
-    number: int
     path: Path
     message: EmailMessage
+
+    @property
+    def text(self) -> str:
+        """Its plain text, or nothing when it has none."""
+        body = self.message.get_body(("plain",))
+        return "" if body is None else str(body.get_content())
 
 
 class MailDrop:
     """A context manager: inside it an SMTP server answers on `host` and `port`.
 
-    Each mail is written to `folder` as NNN.eml, kept in `mails`, and handed to `on_mail`, which is
-    called on the server's thread before the sender gets its confirmation.
+    Each mail is written to `folder` as NNN.eml and kept in `mails` before its sender gets the
+    confirmation.
     """
 
     host = LOOPBACK
 
-    def __init__(self, folder: Path, on_mail: Callable[[DroppedMail], None] | None = None) -> None:
+    def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.port = 0
         self.mails: list[DroppedMail] = []
-        self._on_mail = on_mail
-        self._changed = threading.Condition()
 
     def __enter__(self) -> Self:
-        """Make the folder, start, and wait until the server greets; OSError when it can't."""
+        """Make the folder, and answer from now on; OSError when it can't be made."""
         self.folder.mkdir(parents=True, exist_ok=True)
         self._thread = LoopThread("demo-mail")
-        try:
-            self.port = self._thread.listen(self._new_connection)
-            self._thread.call(self._probe())
-        except BaseException:
-            self._thread.stop()
-            raise
+        self.port = self._thread.listen(self._new_connection)
         return self
 
     def __exit__(self, *_: object) -> None:
         """Close every connection and stop; the files stay."""
         self._thread.stop()
-
-    def wait_for(self, count: int, timeout_s: float) -> bool:
-        """Wait until `count` mails have come in all; False when they don't in time."""
-        with self._changed:
-            return self._changed.wait_for(lambda: len(self.mails) >= count, timeout_s)
 
     async def handle_DATA(  # noqa: N802 - the name that the SMTP library calls
         self, server: SMTP, session: Session, envelope: Envelope
@@ -245,30 +219,11 @@ class MailDrop:
         """Keep one mail and confirm it."""
         del server, session
         content = envelope.original_content or b""
-        with self._changed:
-            number = len(self.mails) + 1
-            path = self.folder / f"{number:03d}.eml"
-            path.write_bytes(content)
-            mail = DroppedMail(number, path, message_from_bytes(content, policy=policy.default))
-            self.mails.append(mail)
-            self._changed.notify_all()
-        if self._on_mail is not None:
-            self._on_mail(mail)
+        path = self.folder / f"{len(self.mails) + 1:03d}.eml"
+        path.write_bytes(content)
+        message = message_from_bytes(content, policy=policy.default)
+        self.mails.append(DroppedMail(path, message))
         return "250 kept"
 
     def _new_connection(self) -> SMTP:
         return SMTP(self, hostname="maildrop.example", enable_SMTPUTF8=True)
-
-    async def _probe(self) -> None:
-        reader, writer = await asyncio.open_connection(self.host, self.port)
-        greeting = await reader.readline()
-        writer.close()
-        await writer.wait_closed()
-        if not greeting.startswith(b"220"):
-            raise OSError(f"the mail drop on {self.host}:{self.port} greeted with {greeting!r}")
-
-
-def text_of(mail: DroppedMail) -> str:
-    """Give the plain-text part of a mail, or nothing when it has none."""
-    body = mail.message.get_body(("plain",))
-    return "" if body is None else str(body.get_content())

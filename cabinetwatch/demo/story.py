@@ -19,14 +19,14 @@ from cabinetwatch.text import from_datetime, to_datetime, to_rfc3339
 
 
 class WatchMessage(NamedTuple):
-    """A transition as the watch published it; the fields used here, and all of it."""
+    """What the demonstration shows of a transition, as the watch published it."""
 
     time: str
     subject: str
     condition: str
     state: str
+    priority: str
     text: str
-    whole: dict[str, Any]
 
 
 class Observer:
@@ -103,9 +103,8 @@ class Observer:
                 self._online = content["online"]
             case ["device", device]:
                 self._devices[device] = content
-            case ["alarm", subject, condition]:
-                time, state, text = (content[key] for key in ("time", "state", "text"))
-                self._told.append(WatchMessage(time, subject, condition, state, text, content))
+            case ["alarm", _, _]:
+                self._told.append(WatchMessage(*(content[key] for key in WatchMessage._fields)))
 
 
 RATE = 30.0
@@ -217,25 +216,29 @@ def start_utc_ms(now_utc_ms: int) -> int:
 
     In the past, so that the commands typed afterwards find it where they look by default.
     """
-    zone = ZoneInfo(TIME_ZONE)
-    now = to_datetime(now_utc_ms).astimezone(zone)
-    start = datetime(now.year, now.month, now.day, EVENING_HOUR, EVENING_MINUTE, tzinfo=zone)
-    if start + timedelta(seconds=END_S) > now:
-        # Wall-clock arithmetic within one zone: twenty to eight the evening before.
-        start -= timedelta(days=1)
-    return from_datetime(start)
+    now = _household(now_utc_ms)
+    start = _at(now, EVENING_HOUR, EVENING_MINUTE)
+    is_past = start + timedelta(seconds=END_S) <= now
+    return from_datetime(start if is_past else start - timedelta(days=1))
 
 
 def trial_start_utc_ms(now_utc_ms: int) -> int:
     """Give nine in the morning of the day before yesterday: the trial record begins there."""
-    zone = ZoneInfo(TIME_ZONE)
-    day = (to_datetime(now_utc_ms).astimezone(zone) - timedelta(days=2)).date()
-    return from_datetime(datetime(day.year, day.month, day.day, 9, tzinfo=zone))
+    return from_datetime(_at(_household(now_utc_ms) - timedelta(days=2), 9))
 
 
 def clock_time(utc_ms: int) -> str:
     """Give the simulated time of day as the household's clock shows it."""
-    return to_datetime(utc_ms).astimezone(ZoneInfo(TIME_ZONE)).strftime("%H:%M:%S")
+    return _household(utc_ms).strftime("%H:%M:%S")
+
+
+def _household(utc_ms: int) -> datetime:
+    """Give an instant in the household's time zone; sums within it are those of a wall clock."""
+    return to_datetime(utc_ms).astimezone(ZoneInfo(TIME_ZONE))
+
+
+def _at(day: datetime, hour: int, minute: int = 0) -> datetime:
+    return day.replace(hour=hour, minute=minute, second=0, microsecond=0)
 
 
 # The fortnight.
@@ -251,7 +254,7 @@ SIMULATED = (
 )
 _BY = "household (simulated)"
 _DAYS = 14
-_SUMMARY_HOUR, _SUMMARY_MINUTE = 7, 0
+_SUMMARY_HOUR = 7
 _HOT_DAYS = (10, 11)
 _HOT_BY_K = 4.0
 
@@ -344,21 +347,16 @@ _EVENTS = (
 )
 
 
-def fortnight_end_utc_ms(now_utc_ms: int, time_zone: str) -> int:
+def fortnight_end_utc_ms(now_utc_ms: int) -> int:
     """Give the last Monday at seven, by the household's clock, that is past: its summary is due."""
-    now = to_datetime(now_utc_ms).astimezone(ZoneInfo(time_zone))
-    monday = (now - timedelta(days=now.weekday())).replace(
-        hour=_SUMMARY_HOUR, minute=_SUMMARY_MINUTE, second=0, microsecond=0
-    )
-    # Wall-clock arithmetic within one zone.
+    now = _household(now_utc_ms)
+    monday = _at(now - timedelta(days=now.weekday()), _SUMMARY_HOUR)
     return from_datetime(monday if monday <= now else monday - timedelta(days=7))
 
 
-def fortnight_start_utc_ms(ends_utc_ms: int, time_zone: str) -> int:
+def fortnight_start_utc_ms(ends_utc_ms: int) -> int:
     """Give the Monday, at midnight by the household's clock, two weeks before it ends."""
-    end = to_datetime(ends_utc_ms).astimezone(ZoneInfo(time_zone))
-    day = end.date() - timedelta(days=_DAYS)
-    return from_datetime(datetime(day.year, day.month, day.day, tzinfo=end.tzinfo))
+    return from_datetime(_at(_household(ends_utc_ms) - timedelta(days=_DAYS), 0))
 
 
 def moments(from_utc_ms: int, to_utc_ms: int) -> Iterator[Moment]:
@@ -440,27 +438,94 @@ MARK = "# Written by `cabinetwatch demo`. "
 PREFIX = "cabinetwatch"
 STORE_FILE = "cabinetwatch.db"
 
-_TEMPLATE = """\
-{mark}Simulated data: no sensor, house or person is real.
+_FIGURES = {"temperature": "Cel", "fan-speed": "1/min", "power": "W"}
+"""The quantities, and their units."""
+
+_SENSORS = (
+    # ID, topic, where in its payload, quantity, what else is to be said
+    ("hall-air", "hall", 'pointer = "/temperature"', "temperature", ""),
+    ("cabinet-air", "cabinet/air", "", "temperature", ""),
+    ("nas-air", "cabinet/nas", 'pointer = "/temperature"', "temperature", ""),
+    ("nas-fan", "cabinet/nas", 'pointer = "/fan/rpm"', "fan-speed", ""),
+    ("nas-power", "cabinet/nas", 'pointer = "/plug/power"', "power", ""),
+    ("switch-air", "cabinet/switch/temperature", "", "temperature", ""),
+    ("switch-power", "cabinet/switch/power", "", "power", ""),
+    ("ups-air", "cabinet/ups", 'senml_name = "ups/temperature"', "temperature",
+     "high = 40.0    # lead batteries age fast above that"),
+    ("ups-power", "cabinet/ups", 'senml_name = "ups/power"', "power", ""),
+    ("amplifier-air", "cabinet/amplifier", 'pointer = "/temperature"', "temperature", ""),
+    ("amplifier-power", "cabinet/amplifier", 'pointer = "/power"', "power", ""),
+)  # fmt: skip
+
+
+def _sensor_tables(interval_s: int) -> str:
+    tables = ["# --- sensors: one quantity each, read from one topic ---"]
+    for name, topic, where, quantity, more in _SENSORS:
+        lines = (
+            f'[sensors.{name}]\ntopic = "house/{topic}"',
+            where,
+            f'quantity = "{quantity}"\nunit = "{_FIGURES[quantity]}"\ninterval_s = {interval_s}',
+            more,
+        )
+        tables.append("\n".join(filter(None, lines)))
+    return "\n\n".join(tables) + "\n\n"
+
+
+_GONE = "# The broker and the mail server it names lived inside the demonstration and are gone."
+_NO_BROKER = "# A simulation was fed straight to the watch: the broker it names was never asked."
+
+
+def configuration_text(
+    *, broker_host: str, broker_port: int, mail_host: str, mail_port: int
+) -> str:
+    """Give the demonstration's config.toml for a broker and a mail server that listen already."""
+    return f"""\
+{_cabinet(_GONE, broker_host, broker_port, 10)}
+# --- who is told ---
+
+[notify.email]
+host = "{mail_host}"
+port = {mail_port}
+security = "none"    # a mail server on this very machine; anywhere else use starttls or tls
+from = "cabinetwatch@house.example"
+to = ["household@house.example"]
+priorities = ["high", "medium"]
+"""
+
+
+def fortnight_configuration_text() -> str:
+    """Give the config.toml of the simulated fortnight: the same cabinet, and nobody to mail to."""
+    return f"""\
+{_cabinet(_NO_BROKER, "127.0.0.1", 1883, MOMENT_S)}
+# --- who is told: nobody, of a simulation ---
+
+[notify.mqtt]
+enabled = false
+"""
+
+
+def _cabinet(remark: str, host: str, port: int, interval_s: int) -> str:
+    return f"""\
+{MARK}Simulated data: no sensor, house or person is real.
 {remark}
 
 [site]
 name = "Under the stairs (simulated)"
-timezone = "{time_zone}"
+timezone = "{TIME_ZONE}"
 altitude_m = 40
 design_ambient_c = 32.0
 
 [mqtt]
-host = "{broker_host}"
-port = {broker_port}
+host = "{host}"
+port = {port}
 protocol = "3.1.1"    # all that the demonstration's broker speaks; leave it out for a real one
 username = "watch"
-publish_under = "{prefix}"
+publish_under = "{PREFIX}"
 
 [store]
-url = "sqlite:///{store_file}"
+url = "sqlite:///{STORE_FILE}"
 
-{sensors}# --- devices: what is to be kept cool ---
+{_sensor_tables(interval_s)}# --- devices: what is to be kept cool ---
 
 [devices.cabinet]
 name = "Cabinet"
@@ -505,86 +570,3 @@ rated_power_w = 200.0
 derating = [[45.0, 1.0], [65.0, 0.5]]
 max_rise_k = 25.0
 """
-
-_FIGURES = {"temperature": "Cel", "fan-speed": "1/min", "power": "W"}
-"""The quantities, and their units."""
-
-_SENSORS = (
-    # ID, topic, where in its payload, quantity, what else is to be said
-    ("hall-air", "hall", 'pointer = "/temperature"', "temperature", ""),
-    ("cabinet-air", "cabinet/air", "", "temperature", ""),
-    ("nas-air", "cabinet/nas", 'pointer = "/temperature"', "temperature", ""),
-    ("nas-fan", "cabinet/nas", 'pointer = "/fan/rpm"', "fan-speed", ""),
-    ("nas-power", "cabinet/nas", 'pointer = "/plug/power"', "power", ""),
-    ("switch-air", "cabinet/switch/temperature", "", "temperature", ""),
-    ("switch-power", "cabinet/switch/power", "", "power", ""),
-    ("ups-air", "cabinet/ups", 'senml_name = "ups/temperature"', "temperature",
-     "high = 40.0    # lead batteries age fast above that"),
-    ("ups-power", "cabinet/ups", 'senml_name = "ups/power"', "power", ""),
-    ("amplifier-air", "cabinet/amplifier", 'pointer = "/temperature"', "temperature", ""),
-    ("amplifier-power", "cabinet/amplifier", 'pointer = "/power"', "power", ""),
-)  # fmt: skip
-
-
-def _sensor_tables(interval_s: int) -> str:
-    tables = ["# --- sensors: one quantity each, read from one topic ---"]
-    for name, topic, where, quantity, more in _SENSORS:
-        lines = (
-            f'[sensors.{name}]\ntopic = "house/{topic}"',
-            where,
-            f'quantity = "{quantity}"\nunit = "{_FIGURES[quantity]}"\ninterval_s = {interval_s}',
-            more,
-        )
-        tables.append("\n".join(filter(None, lines)))
-    return "\n\n".join(tables) + "\n\n"
-
-
-_TOLD = """\
-
-# --- who is told ---
-
-[notify.email]
-host = "{mail_host}"
-port = {mail_port}
-security = "none"    # a mail server on this very machine; anywhere else use starttls or tls
-from = "cabinetwatch@house.example"
-to = ["household@house.example"]
-priorities = ["high", "medium"]
-"""
-
-
-_UNTOLD = """
-# --- who is told: nobody, of a simulation ---
-
-[notify.mqtt]
-enabled = false
-"""
-
-_GONE = "# The broker and the mail server it names lived inside the demonstration and are gone."
-_NO_BROKER = "# A simulation was fed straight to the watch: the broker it names was never asked."
-
-
-def configuration_text(
-    *, time_zone: str, broker_host: str, broker_port: int, mail_host: str, mail_port: int
-) -> str:
-    """Give the demonstration's config.toml for a broker and a mail server that listen already."""
-    cabinet = _cabinet(_GONE, time_zone, broker_host, broker_port, 10)
-    return cabinet + _TOLD.format(mail_host=mail_host, mail_port=mail_port)
-
-
-def fortnight_configuration_text(*, time_zone: str, interval_s: int) -> str:
-    """Give the config.toml of the simulated fortnight: the same cabinet, and nobody to mail to."""
-    return _cabinet(_NO_BROKER, time_zone, "127.0.0.1", 1883, interval_s) + _UNTOLD
-
-
-def _cabinet(remark: str, time_zone: str, host: str, port: int, interval_s: int) -> str:
-    return _TEMPLATE.format(
-        mark=MARK,
-        remark=remark,
-        prefix=PREFIX,
-        store_file=STORE_FILE,
-        time_zone=time_zone,
-        broker_host=host,
-        broker_port=port,
-        sensors=_sensor_tables(interval_s),
-    )

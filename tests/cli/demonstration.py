@@ -9,11 +9,7 @@ from cabinetwatch.demo.story import Phases, configuration_text
 EVERY_S = 60
 """What a trial shows, it shows by a reading a minute as well."""
 CONFIGURATION = configuration_text(
-    time_zone="Europe/Dublin",
-    broker_host="127.0.0.1",
-    broker_port=1883,
-    mail_host="127.0.0.1",
-    mail_port=25,
+    broker_host="127.0.0.1", broker_port=1883, mail_host="127.0.0.1", mail_port=25
 ).replace("interval_s = 10", f"interval_s = {EVERY_S}")
 
 

@@ -16,7 +16,6 @@ from cabinetwatch.cli import demo
 from cabinetwatch.cli.demo import Screen, beginning
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo import story
-from cabinetwatch.demo.servers import EmbeddedBroker, MailDrop
 from cabinetwatch.demo.story import MARK, SIMULATED
 from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import named
@@ -33,16 +32,16 @@ def test_the_evening_tells_and_mails_what_it_should(
     out = io.StringIO()
 
     class Patient(demo._Show):
-        def _judge(self, drop: MailDrop) -> bool:
+        def _judge(self) -> bool:
             def shown() -> bool:
                 self._look()
                 return bool(self._told) and ".eml" in out.getvalue()
 
             wait_until(shown, "the mail")
-            return super()._judge(drop)
+            return super()._judge()
 
     show = Patient(tmp_path, Console(file=out, width=200))
-    assert show.play(EmbeddedBroker, MailDrop), out.getvalue()
+    assert show.play(), out.getvalue()
     shown = out.getvalue()
     assert all(act.says in shown for act in story.ACTS)
     mail = min((tmp_path / "mails").glob("*.eml"))
@@ -55,7 +54,7 @@ def test_days_that_were_lived_through_leave_a_summary_and_a_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # From Sunday evening on, a reading every five minutes.
-    monkeypatch.setattr(story, "fortnight_start_utc_ms", lambda end_ms, _: end_ms - 13 * 3_600_000)
+    monkeypatch.setattr(story, "fortnight_start_utc_ms", lambda end_ms: end_ms - 13 * 3_600_000)
     monkeypatch.setattr(story, "MOMENT_S", 300)
     demo._make(tmp_path, time.time_ns() // 1_000_000)
     check_past(tmp_path)
@@ -134,6 +133,18 @@ def test_what_is_the_users_own_is_left_alone(
     assert path.read_text() == content
 
 
+def test_a_folder_is_named_as_it_is_whatever_stands_in_its_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def interrupted(_: Path) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(demo, "_fortnight_made", interrupted)
+    folder = tmp_path / "out[bold] :fire:"
+    assert main(["demo", "--out", str(folder)]) == 130
+    assert f"what there was by then is in {folder}." in capsys.readouterr().out
+
+
 def test_an_earlier_demonstration_is_cleared_and_nothing_else(tmp_path: Path) -> None:
     (tmp_path / "config.toml").write_text(MARK)
     (tmp_path / "cabinetwatch.db").write_text("old")
@@ -163,7 +174,7 @@ def test_on_a_terminal_what_is_said_stays_and_the_table_goes() -> None:
     figures = {"nas": {"temperature_c": 55.0, "threshold_c": 48.0, "margin_k": -7.0}}
     with Screen(console) as screen:
         screen.devices("19:40:00", 0.0, figures)
-        screen.happened("19:45:00", "The fan stalls.")
+        screen.say("The fan stalls.")
         screen.devices("19:45:00", 300.0, figures)
 
     shown = out.getvalue()

@@ -75,6 +75,8 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["check", "--sen"], "cabinetwatch check: unrecognized arguments: --sen"),
         (["check", "--config"], "cabinetwatch check: argument --config: expected one argument"),
         (["guard", "--after", "-3m"], "--after: '-3m' is no duration; write a number with s, m"),
+        (["check", "--listen", "200000d"], "--listen: '200000d' is too long; give at most 3650d"),
+        (["check", "--listen", "9" * 400 + "s"], f"--listen: '{'9' * 400}s' is too long; give"),
         (["guard", "--after", "59s"], "--after: 59s is less than two heartbeats of the watch"),
         (["calc", "life", "--from", "-300", "--to", "50"], "cabinetwatch calc life: argument --fr"),
         (["check", "--config", "/nowhere.toml"], "/nowhere.toml: can't be read (No such file"),

@@ -3,6 +3,7 @@
 import io
 import json
 import re
+from contextlib import redirect_stdout
 
 import pytest
 from hypothesis import given
@@ -24,7 +25,8 @@ ROWS = [("nas", "31.5"), ("av-amplifier with a long name", "8.0")]
 
 def test_elsewhere_than_on_a_terminal_a_table_is_plain_columns() -> None:
     out = io.StringIO()
-    print_table(("device", "rise"), ROWS, right=[1], out=out)
+    with redirect_stdout(out):
+        print_table(("device", "rise"), ROWS, right=[1])
     assert out.getvalue().splitlines() == [
         "device                         rise",
         "nas                            31.5",
@@ -34,13 +36,15 @@ def test_elsewhere_than_on_a_terminal_a_table_is_plain_columns() -> None:
 
 def test_a_plain_table_is_never_cut() -> None:
     out = io.StringIO()
-    print_table(("text",), [("x" * 500,)], out=out)
+    with redirect_stdout(out):
+        print_table(("text",), [("x" * 500,)])
     assert "x" * 500 in out.getvalue()
 
 
 def test_a_plain_table_is_folded_to_as_many_columns_as_there_are() -> None:
     out = io.StringIO()
-    print_table(("device", "rise"), ROWS, right=[1], out=out, most_columns=20)
+    with redirect_stdout(out):
+        print_table(("device", "rise"), ROWS, right=[1], most_columns=20)
     assert out.getvalue().splitlines() == [
         "device          rise",
         "nas             31.5",
@@ -52,14 +56,16 @@ def test_a_plain_table_is_folded_to_as_many_columns_as_there_are() -> None:
 
 def test_a_table_without_rows_has_its_headings() -> None:
     out = io.StringIO()
-    print_table(("device", "rise"), [], out=out)
+    with redirect_stdout(out):
+        print_table(("device", "rise"), [])
     assert out.getvalue() == "device  rise\n"
 
 
 def test_on_a_terminal_a_table_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
     out = Terminal()
-    print_table(("device", "rise"), ROWS, out=out)
+    with redirect_stdout(out):
+        print_table(("device", "rise"), ROWS)
     assert "─" in out.getvalue()
 
 
@@ -80,7 +86,8 @@ def test_a_drawn_table_of_eight_columns_of_figures_fits_80_columns(
         "-1.1 K",
     ]
     out = Terminal()
-    print_table(headings, [row], right=range(1, 8), out=out)
+    with redirect_stdout(out):
+        print_table(headings, [row], right=range(1, 8))
     heading, _, cells = out.getvalue().splitlines()
     plain = re.sub(r"\x1b\[[0-9;]*m", "", heading)
     assert [*plain.split(), *re.split(r"  +", cells.strip())] == [*headings, *row]
@@ -88,7 +95,8 @@ def test_a_drawn_table_of_eight_columns_of_figures_fits_80_columns(
 
 def test_markup_in_a_cell_is_shown_as_it_is() -> None:
     out = Terminal()
-    print_table(("[bold]device",), [("[red]nas[/red]",)], out=out)
+    with redirect_stdout(out):
+        print_table(("[bold]device",), [("[red]nas[/red]",)])
     assert "[red]nas[/red]" in out.getvalue()
     assert "[bold]device" in out.getvalue()
 
@@ -96,7 +104,8 @@ def test_markup_in_a_cell_is_shown_as_it_is() -> None:
 @pytest.mark.parametrize("kind", [io.StringIO, Terminal])
 def test_control_characters_in_a_cell_are_escaped(kind: type[io.StringIO]) -> None:
     out = kind()
-    print_table(("device",), [("a\x07b\x9bc\u202ed\ne",)], out=out)
+    with redirect_stdout(out):
+        print_table(("device",), [("a\x07b\x9bc\u202ed\ne",)])
     shown = out.getvalue()
     assert "a\\x07b\\x9bc\\u202ed\\ne" in shown
 
@@ -109,11 +118,12 @@ def test_a_line_is_escaped() -> None:
 
 def test_json_has_no_letter_beyond_ascii_and_no_nan() -> None:
     out = io.StringIO()
-    print_json({"text": "9 °C\x9b\u202e"}, out)
+    with redirect_stdout(out):
+        print_json({"text": "9 °C\x9b\u202e"})
     assert out.getvalue().isascii()
     assert json.loads(out.getvalue()) == {"text": "9 °C\x9b\u202e"}
     with pytest.raises(ValueError, match="not JSON compliant"):
-        print_json(float("nan"), out)
+        print_json(float("nan"))
 
 
 @given(st.text(st.characters()))
@@ -129,7 +139,8 @@ def test_on_the_narrowest_terminal_nothing_is_cut(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setenv("COLUMNS", "24")
     monkeypatch.setenv("TERM", "xterm")
     out = Terminal()
-    print_table(("ID", "State"), [("abcd1234", "unacknowledged")], out=out)
+    with redirect_stdout(out):
+        print_table(("ID", "State"), [("abcd1234", "unacknowledged")])
     plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
     assert "…" not in plain
     shown = "".join(letter for letter in plain if letter.isalnum())

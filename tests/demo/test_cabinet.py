@@ -23,7 +23,7 @@ PLAIN_FAN = Build(0.8, 500.0, 2000.0, 1.0, 1.0, 0.5, fan_rpm=1000.0, fan_flow_m3
 
 def steady_cabinet(build: Build, power_w: float, step_s: float = 1.0) -> Cabinet:
     """A cabinet with one device, a constant load and a constant hall."""
-    box = SimulatedDevice(build, lambda _: power_w, 20.0)
+    box = SimulatedDevice(build, lambda _: power_w)
     return Cabinet({"box": box}, start_hour=12.0, seed=1, surroundings=STEADY, step_s=step_s)
 
 
@@ -76,16 +76,16 @@ def test_at_steady_state_all_is_as_warm_as_the_heat_balance_says(
 @given(
     power_w=st.floats(0.0, 200.0),
     stalled=st.booleans(),
-    blocked=st.floats(0.0, 1.0),
+    dust=st.floats(0.0, 1.0),
     door_open=st.booleans(),
     minutes=st.integers(1, 30),
 )
 def test_heat_made_is_heat_stored_or_gone_to_the_hall(
-    power_w: float, stalled: bool, blocked: float, door_open: bool, minutes: int
+    power_w: float, stalled: bool, dust: float, door_open: bool, minutes: int
 ) -> None:
     cabinet = steady_cabinet(replace(NAS, heat_share=0.9), power_w)
     box, around = cabinet.devices["box"], cabinet.surroundings
-    box.fan_stalled, box.intake_blocked, cabinet.door_open = stalled, blocked, door_open
+    box.fan_stalled, box.dust, cabinet.door_open = stalled, dust, door_open
     gone_j = 0.0
     for _ in range(minutes * 60):
         gone_j += cabinet.to_hall_w_k * (cabinet.air_c - cabinet.hall_c) * 1.0
@@ -120,10 +120,10 @@ def test_an_open_door_lets_the_cabinet_cool_towards_the_hall() -> None:
     assert cabinet.air_c - cabinet.hall_c < shut_k / 3
 
 
-def test_a_blocked_intake_and_dust_both_cost_air_flow_in_proportion() -> None:
-    device = SimulatedDevice(NAS, lambda _: 42.0, 20.0)
-    device.intake_blocked, device.dust = 0.5, 0.2
-    assert device.air_flow_m3_s == pytest.approx(NAS.fan_flow_m3_s * 0.5 * 0.8)
+def test_dust_costs_air_flow_in_proportion() -> None:
+    device = SimulatedDevice(NAS, lambda _: 42.0)
+    device.dust = 0.2
+    assert device.air_flow_m3_s == pytest.approx(NAS.fan_flow_m3_s * 0.8)
 
 
 def test_dust_takes_its_share_of_the_air_flow_each_day() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from cabinetwatch.demo import story as fortnight
 from cabinetwatch.demo.cabinet import Cabinet
-from cabinetwatch.demo.story import TIME_ZONE, fortnight_configuration_text
+from cabinetwatch.demo.story import fortnight_configuration_text
 from cabinetwatch.text import from_datetime, to_datetime
 
 DAY_MS = 86_400_000
@@ -33,9 +33,9 @@ def at(text: str) -> int:
 def test_it_is_the_last_two_weeks_that_are_over_by_the_household_clock(
     now: str, start: str, end: str
 ) -> None:
-    ends = fortnight.fortnight_end_utc_ms(at(now), TIME_ZONE)
+    ends = fortnight.fortnight_end_utc_ms(at(now))
     assert to_datetime(ends) == to_datetime(at(end))
-    assert to_datetime(fortnight.fortnight_start_utc_ms(ends, TIME_ZONE)) == to_datetime(at(start))
+    assert to_datetime(fortnight.fortnight_start_utc_ms(ends)) == to_datetime(at(start))
 
 
 def test_the_same_fortnight_comes_out_whenever_it_is_asked_for() -> None:
@@ -60,8 +60,7 @@ def test_every_event_happens_in_its_order_and_the_first_says_that_all_is_simulat
 
 
 def test_its_probes_are_the_sensors_of_its_configuration_which_mails_nobody() -> None:
-    text = fortnight_configuration_text(time_zone=TIME_ZONE, interval_s=fortnight.MOMENT_S)
-    config = tomllib.loads(text)
+    config = tomllib.loads(fortnight_configuration_text())
     (moment,) = islice(fortnight.moments(0, DAY_MS), 1)
     assert config["sensors"].keys() == moment.values.keys()
     assert {each["interval_s"] for each in config["sensors"].values()} == {fortnight.MOMENT_S}

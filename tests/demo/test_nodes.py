@@ -54,7 +54,7 @@ def test_a_dead_probe_gives_nothing_in_any_style() -> None:
 def test_the_nodes_publish_every_probe_with_qos_1_and_live_by_the_clock() -> None:
     cabinet = under_stairs(start_hour=19.5, seed=3)
     instruments = instrument(cabinet, seed=3)
-    topics = {topic for node in instruments.nodes for topic in node.topics}
+    topics = {topic for node in instruments.nodes.values() for topic in node}
     heard: dict[str, int] = {}
     complete, subscribed = threading.Event(), threading.Event()
 

@@ -73,17 +73,15 @@ def test_the_acts_bring_the_nas_over_its_threshold_and_back_in_the_time_that_is_
 def test_only_the_right_transition_in_time_meets_an_expectation(
     at_s: float, subject: str, condition: str, state: str, fits: bool
 ) -> None:
-    told = WatchMessage("2026-01-15T19:46:40Z", subject, condition, state, "words", {})
+    told = WatchMessage("2026-01-15T19:46:40Z", subject, condition, state, "high", "words")
     assert scenario.EXPECTED[0].find([(at_s, told)]) == (told if fits else None)
 
 
 def test_every_probe_is_a_sensor_of_the_configuration_on_a_topic_that_is_published() -> None:
     stage = scenario.Stage()
-    text = configuration_text(
-        time_zone="Europe/Dublin", broker_host="h", broker_port=1, mail_host="h", mail_port=2
-    )
+    text = configuration_text(broker_host="h", broker_port=1, mail_host="h", mail_port=2)
     sensors = tomllib.loads(text)["sensors"]
-    published = {topic for node in stage.instruments.nodes for topic in node.topics}
+    published = {topic for node in stage.instruments.nodes.values() for topic in node}
 
     assert sensors.keys() == stage.instruments.probes.keys()
     assert {sensor["topic"] for sensor in sensors.values()} == published

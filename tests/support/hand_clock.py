@@ -26,10 +26,6 @@ class HandClock:
         """What the wall clock shows."""
         return self.monotonic_ms() + self._wrong_by_ms
 
-    def since_boot_ms(self) -> int:
-        """Milliseconds since the machine started."""
-        return self.monotonic_ms()
-
     def real_s(self, watch_s: float) -> float:
         """Part of it only: time may be let pass meanwhile."""
         return watch_s / _LOOKS

@@ -66,7 +66,7 @@ def test_it_is_told_before_the_crossing_hidden_by_it_and_gone_with_it(world: Wor
 
 def test_with_the_fan_seen_to_stop_it_is_told_of_a_device_that_nothing_is_known_of() -> None:
     """A climb alone might be a step of its load; with the fan at rest it is the way to the top."""
-    text = fortnight_configuration_text(time_zone="Europe/London", interval_s=10)
+    text = fortnight_configuration_text().replace("interval_s = 60", "interval_s = 10")
     stage, scene = Stage(), Scene(make_config(text))
     stage.cabinet.settle()
 
