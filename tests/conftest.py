@@ -65,8 +65,12 @@ gc.disable()
 
 
 def pytest_collection_finish() -> None:
-    """From here on garbage is looked for, but only among what the tests make."""
+    """From here on garbage is looked for, but only among what the tests make, and less often.
+
+    Python's 700 new objects between two looks cost a twelfth of the processor time of most tests.
+    """
     gc.freeze()
+    gc.set_threshold(20_000, 10, 10)
     gc.enable()
 
 
