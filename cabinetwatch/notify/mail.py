@@ -512,6 +512,9 @@ TEMPLATES = Environment(
     # Text is escaped wherever it goes into HTML; the text part is no markup and stays as it is.
     autoescape=select_autoescape(disabled_extensions=("txt.j2",), default=True),
     undefined=StrictUndefined,
+    # No look at the disk, at every mail and page, whether a file has changed: those of a program
+    # that runs are of its own version.
+    auto_reload=False,
     trim_blocks=True,
     lstrip_blocks=True,
 )
