@@ -1,6 +1,8 @@
 """The demonstration's configuration and trial, without its broker and mail server."""
 
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 from cabinetwatch.demo import story
@@ -15,5 +17,15 @@ CONFIGURATION = configuration_text(
 
 def write_trial_record(path: Path, start_utc_ms: int) -> Phases:
     """Write the demonstration's trial with a reading a minute."""
-    with patch.object(story, "INTERVAL_S", float(EVERY_S)):
-        return story.write_trial_record(path, start_utc_ms)
+    text, phases = _trial_record(start_utc_ms)
+    path.write_text(text)
+    return phases
+
+
+@cache
+def _trial_record(start_utc_ms: int) -> tuple[str, Phases]:
+    """Give its text as well; what is simulated once serves every test."""
+    with TemporaryDirectory() as folder, patch.object(story, "INTERVAL_S", float(EVERY_S)):
+        path = Path(folder) / "trial.csv"
+        phases = story.write_trial_record(path, start_utc_ms)
+        return path.read_text(), phases
