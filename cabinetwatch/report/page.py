@@ -255,9 +255,9 @@ def _device(
     device_id: str, present: Present, known: Mapping[str, Any], config: Config, charts: Charts
 ) -> dict[str, Any]:
     """Lay out a device: what it is at now, and `known` of it last where that is nothing."""
-    figures = present.snapshot.devices[device_id]
+    figures = _without_the_vague(present.snapshot.devices[device_id])
+    known = _without_the_vague(known)
     tone, words = _worst(device_id, present, config)
-    figures, known = _without_the_vague(figures), _without_the_vague(known)
     arrow, heading_word = _direction(figures["rise_k"], figures.get("settled_rise_k"))
     unit = config.site.temperature_unit
     return {
