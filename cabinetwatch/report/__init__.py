@@ -33,9 +33,11 @@ signed under a key made of key and PIN, and end with it.
 
 *The weekly summary.* What is due is decided from the store at each tick (`report/summary_week.py`,
 pure): a closed week that the watch ran in and that has no figures is frozen; one that is due and
-has no notice gets one. So it does not matter when a tick comes: once a minute of life, and when the
-engine's thread has seen the clock step. After a start or a step of over a minute nothing is frozen
-or mailed for ten minutes: a clock that is wrong for a moment closes no week.
+has no notice gets one. So it does not matter when a tick comes. APScheduler only ticks, with a
+trigger of ours that always counts from now: its own interval lists every run that a jump of the
+clock has skipped, and waits for decades after a jump back; the engine's thread tells the ticker of
+steps. After a start or a step of over a minute nothing is frozen or mailed for ten minutes: a
+clock that is wrong for a moment closes no week.
 
 Figures are reckoned, and the mail is made, by `report/summary_mail.py`, so that numpy and
 matplotlib never enter the daemon. The notice (kind `summary`, one id a week) goes through the

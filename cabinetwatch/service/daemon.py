@@ -196,7 +196,7 @@ class Daemon:
             self._publisher,
             client_id=self.client_id,
             told=self._tell_deliveries,
-            stepped=lambda: self._summary_loop.tick(),  # noqa: PLW0108 - made below
+            stepped=lambda: self._summary_loop.clock_stepped(),  # noqa: PLW0108 - made below
         )
         self._summary_loop = SummaryLoop(frame, self._store_loop, self._engine_loop.post)
         self._make_deliveries(frame, now)

@@ -14,10 +14,15 @@ import os
 import threading
 import time
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
 from datetime import time as time_of_day
 from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
+
+from apscheduler.executors.debug import DebugExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
 
 from cabinetwatch.config.model import Config
 from cabinetwatch.mqtt.session import MqttSession
@@ -187,8 +192,53 @@ class PageLoop(Part):
             pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
 
 
-TICK_S = 60.0
-"""So often it is looked what is due, in life: the wall clock may be put on by decades, or back."""
+class FromNow(BaseTrigger):  # type: ignore[misc]
+    """Fires so many seconds from now on, whenever it is asked: what was missed is missed.
+
+    The scheduler goes by the wall clock, which may be put forward by decades (a machine without a
+    battery clock) or back. Its own interval would then run once for every interval that was
+    skipped, or not at all until the clock is where it was.
+    """
+
+    def __init__(self, every_s: float) -> None:
+        self._every = timedelta(seconds=every_s)
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        """Give the next time, which is always ahead of now."""
+        del previous_fire_time
+        return now + self._every
+
+
+class Ticker:
+    """Calls a short function every so often, in a thread of its own, from the start on."""
+
+    def __init__(self, tick: Callable[[], None], every_s: float = 60.0) -> None:
+        # It tells of every run otherwise.
+        logging.getLogger("apscheduler").setLevel(logging.WARNING)
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC, executors={"default": DebugExecutor()}, daemon=True
+        )
+        # However late: a tick that comes after a suspended night is as good as any.
+        self._job = self._scheduler.add_job(
+            tick, FromNow(every_s), misfire_grace_time=None, coalesce=True
+        )
+
+    def start(self) -> None:
+        """Begin, with a call at once."""
+        self._scheduler.start()
+        self.clock_stepped()
+
+    def clock_stepped(self) -> None:
+        """The wall clock was put forward or back: call at once, and count anew from there."""
+        if self._scheduler.running:
+            self._job.modify(next_run_time=datetime.now(UTC))
+
+    def stop(self) -> None:
+        """End; no call comes after this."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)
+
+
 SETTLED_AFTER_MS = 600_000
 """After a start, or a step of the clock, what was on its way comes in first."""
 RETRY_AFTER_MS = 600_000
@@ -216,6 +266,7 @@ class SummaryLoop(Part):
         self._zone = ZoneInfo(frame.config.site.timezone)
         self._news = threading.Event()
         self._stopping = threading.Event()
+        self._ticker = Ticker(self.tick)
         self._retry_t = 0
         self._trouble = ""
         self._acknowledged: set[tuple[str, int]] = set()
@@ -226,12 +277,22 @@ class SummaryLoop(Part):
 
     # -- called by other threads ----------------------------------------------------------------
 
+    def start(self) -> None:
+        """Start the thread and the ticks."""
+        super().start()
+        self._ticker.start()
+
     def tick(self) -> None:
-        """Have it looked at once what is due, as when the wall clock was put forward or back."""
+        """It is time to look what is due."""
         self._news.set()
+
+    def clock_stepped(self) -> None:
+        """The wall clock was put forward or back."""
+        self._ticker.clock_stepped()
 
     def stop(self) -> None:
         """Ask the thread to end; a child that works for it is ended."""
+        self._ticker.stop()
         self._stopping.set()
         self._news.set()
 
@@ -252,8 +313,10 @@ class SummaryLoop(Part):
     # -- the thread -----------------------------------------------------------------------------
 
     def run(self) -> None:
-        """Look now and then until stopped. Nothing that goes wrong here stops the watch."""
+        """Look at each tick until stopped. Nothing that goes wrong here stops the watch."""
         while not self._stopping.is_set():
+            self._news.wait()
+            self._news.clear()
             try:
                 with Store.open(self._config.store.url, read_only=True) as store:
                     while not self._stopping.is_set() and self.step(store):
@@ -264,8 +327,6 @@ class SummaryLoop(Part):
                 if str(error) != self._trouble and not self._stopping.is_set():
                     _log.warning("the weekly summary can't be made now: %s", error)
                 self._trouble = str(error)
-            self._news.wait(TICK_S)
-            self._news.clear()
 
     def step(self, store: Store) -> bool:
         """Do one thing that is due; say whether there may be another.

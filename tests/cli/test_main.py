@@ -202,7 +202,7 @@ def test_what_fits_draws_and_migrates_never_enters_what_runs_for_long() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     loaded = {name.partition(".")[0] for name in done.stdout.split()}
-    assert loaded >= {"paho", "sqlalchemy"}
+    assert loaded >= {"apscheduler", "sqlalchemy"}
     heavy = {"numpy", "scipy", "matplotlib", "PIL", "tomlkit", "alembic", "mako"}
     assert heavy.isdisjoint(loaded)
 

@@ -1,7 +1,6 @@
 """The weekly summary of a running watch: frozen, mailed once, and what it listed acknowledged."""
 
 import json
-import threading
 from argparse import Namespace
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -11,9 +10,8 @@ import pytest
 from cabinetwatch.report import summary_mail
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
-from cabinetwatch.service import delivery_loop
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.service.delivery_loop import SETTLED_AFTER_MS, SummaryLoop
+from cabinetwatch.service.delivery_loop import SETTLED_AFTER_MS
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import AlarmState, EntryKind
@@ -23,7 +21,6 @@ from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 from tests.support.mail import Delivered, MailDrop
-from tests.support.patience import WITHIN_S
 
 HOUR_S = 3600.0
 A_DAY_MS = 86_400_000
@@ -153,17 +150,6 @@ def warm_and_cool(cabinet: Wire) -> str:
 def state_of(site: Site, alarm_id: str) -> AlarmState | None:
     with site.store() as store:
         return next((each.state for each in store.standing() if each.id == alarm_id), None)
-
-
-def test_what_is_due_is_looked_for_again_and_again_without_being_asked(
-    site: Site, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    looked = threading.Semaphore(0)
-    monkeypatch.setattr(delivery_loop, "TICK_S", 0.01)
-    monkeypatch.setattr(SummaryLoop, "step", lambda *_: looked.release())
-    with watching(site.config()):
-        for _ in range(5):
-            assert looked.acquire(timeout=WITHIN_S)
 
 
 def test_a_week_is_frozen_mailed_once_and_its_returned_alarms_acknowledged_on_delivery(
