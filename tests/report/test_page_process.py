@@ -3,6 +3,7 @@
 import itertools
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -339,8 +340,8 @@ def test_where_a_file_can_not_be_written_the_old_one_stays_and_nothing_is_left(
 
 
 @contextmanager
-def keeper(house: House, folder: Path, parent: int) -> Iterator["subprocess.Popen[bytes]"]:
-    where = ("--store", house.url, "--out", str(folder))
+def keeper(url: str, folder: Path, parent: int) -> Iterator["subprocess.Popen[bytes]"]:
+    where = ("--store", url, "--out", str(folder))
     command = [*COMMAND, *where, "--every", "0.5", "--parent", str(parent)]
     with subprocess.Popen(command, cwd=ROOT) as process:
         try:
@@ -353,7 +354,7 @@ def test_a_keeper_writes_the_page_again_and_again_until_it_is_asked_to_end(
     house: House, tmp_path: Path
 ) -> None:
     index = tmp_path / "page" / "index.html"
-    with keeper(house, index.parent, os.getpid()) as process:
+    with keeper(house.url, index.parent, os.getpid()) as process:
         wait_until(index.exists, "the page")
         first = index.stat().st_mtime_ns
         wait_until(lambda: index.stat().st_mtime_ns > first, "the page to be rewritten")
@@ -365,8 +366,10 @@ def test_a_keeper_writes_the_page_again_and_again_until_it_is_asked_to_end(
 def test_a_keeper_whose_watch_was_killed_ends_once_the_page_says_so(
     house: House, tmp_path: Path
 ) -> None:
-    # A watch that is gone is no parent; sixty seconds later its last sign of life is old.
-    with keeper(house, tmp_path / "page", 1) as process:
+    # A watch that is gone is no parent, and holds no lock; a minute later its last sign of life
+    # is old.
+    store = shutil.copy(house.config.store_path(), tmp_path)
+    with keeper(f"sqlite:///{store}", tmp_path / "page", 1) as process:
         assert process.wait(90) == 0
     assert "The watch is not running" in (tmp_path / "page" / "index.html").read_text()
 
