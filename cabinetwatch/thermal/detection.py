@@ -331,10 +331,9 @@ class ChangeTest:
         if seen:
             self._last_seen_ms = t_ms
             finding.standing = True
-        elif heads_beyond:
-            pass
-        elif t_ms - self._last_seen_ms >= 1000.0 * max(_RETURN_LASTS_S, tau_s):
-            finding.standing = False
+        elif not heads_beyond:
+            lasts_ms = 1000.0 * max(_RETURN_LASTS_S, tau_s)
+            finding.standing = t_ms - self._last_seen_ms < lasts_ms
         if finding.standing and not was_standing:
             if quick.standing:
                 finding.since_ms = quick.since_ms
