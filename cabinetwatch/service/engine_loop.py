@@ -70,6 +70,9 @@ MOST_IN_A_ROUND = 500
 """Messages taken before time is looked at again, so that a storm can't hold up a deadline."""
 MOST_READINGS_IN_A_ROUND = 4_000
 """The same for what packs hold: the next is not begun beyond this."""
+MOST_WAITING = 1_000
+"""Readings of one sensor, with times of their own, that are judged within `lateness_s`: each waits
+for its turn in memory. Our choice; a sensor of ten readings a second has 50 in five seconds."""
 _DATED_AT_ARRIVAL = {Quality.LIVE, Quality.RETAINED}
 
 
@@ -132,6 +135,8 @@ class Ingest:
         self._watch = watch
         self._lateness_ms = round(config.site.lateness_s * 1000)
         self._keep_raw_days = config.store.keep_raw_days
+        # By sensor: the number of a span of the lateness, and how many began to wait in it.
+        self._waiting: dict[str, tuple[int, int]] = {}
         self._repeats = Repeats(window)
         intervals = {name: sensor.interval_s for name, sensor in config.sensors.items()}
         self._backlog = Backlog(intervals, last_live_t)
@@ -235,12 +240,25 @@ class Ingest:
         self.unread(unread, message.t, self._watch.utc_ms(message.t))
 
     def _timed(self, message: Incoming, sensor: str, value: float, own_utc_ms: int) -> Reading:
-        """Give a reading with the payload's own time."""
+        """Give a reading with the payload's own time.
+
+        What is late, or one of too many to wait for their turn, is kept and not judged.
+        """
         own_t = own_utc_ms - self._watch.offset_ms
-        late = own_t + self._lateness_ms < message.t
-        if late:
+        if own_t + self._lateness_ms < message.t:
             self.unheard.note_late(sensor, message.t - own_t)
-        return Reading(sensor, own_t, value, Quality.LATE if late else Quality.TIMED)
+            return Reading(sensor, own_t, value, Quality.LATE)
+        span = message.t // max(self._lateness_ms, 1)
+        began, waiting = self._waiting.get(sensor, (span, 0))
+        waiting = waiting + 1 if span == began else 1
+        self._waiting[sensor] = span, waiting
+        if waiting <= MOST_WAITING:
+            return Reading(sensor, own_t, value, Quality.TIMED)
+        if waiting == MOST_WAITING + 1:
+            within = describe_duration(self._lateness_ms / 1000)
+            problem = f"{sensor}: more than {MOST_WAITING:,} readings within {within}"
+            self.problems.note(message.topic, [f"{problem}; the rest is not judged"], message.t)
+        return Reading(sensor, own_t, value, Quality.LATE)
 
     def _let_go(self, released: Released, work: Batch) -> list[Reading]:
         for message in released.messages:

@@ -33,6 +33,7 @@ from cabinetwatch.watch.events import (
     Entry,
     EntryKind,
     Priority,
+    Quality,
     Reading,
     Refusal,
     Transition,
@@ -124,8 +125,13 @@ class Replayer:
             ConfigError: a journaled configuration is no longer understood.
         """
         for item in inputs:
+            engine = self.engine
             if isinstance(item, Reading):
-                told = [] if self.engine is None else self.engine.observe(item)
+                told = [] if engine is None else engine.observe(item)
+                if item.quality is Quality.TIMED and engine is not None and item.t > engine.now:
+                    # It can't have come sooner. Where all readings have times of their own nothing
+                    # else says that time passes, and those that wait would gather.
+                    told += engine.advance(item.t)
             else:
                 told = self._tell(item)
             if told:

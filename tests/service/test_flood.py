@@ -1,11 +1,14 @@
 """One topic floods: the other sensors' alarms go on, and every message is accounted for."""
 
+from collections import Counter
+
 import pytest
 
 from cabinetwatch.mqtt import backlog as inbox
 from cabinetwatch.mqtt import connection
 from cabinetwatch.service import engine_loop
 from cabinetwatch.store.replay import Replayer
+from cabinetwatch.watch.events import Quality
 from tests.benchmarks.flooded import TABLES, TOPIC, pack
 from tests.service.site import NAS, Site
 from tests.service.test_replay import essence
@@ -61,3 +64,26 @@ def test_what_a_flood_loses_is_counted_and_no_alarm_is_lost_or_replayed_otherwis
     assert caplog.text.count("more arrives than can be judged") == 1
     assert again == live
     assert len([each for each in live if each[2] == "over-derating"]) == 3
+
+
+def test_of_a_flood_with_times_of_its_own_no_more_wait_to_be_judged_than_memory_is_meant_for(
+    site: Site, cabinet: Wire, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(engine_loop, "MOST_WAITING", 50)
+    site.tables, site.flush_s = TABLES, 1.0
+    with watching(site.config()):
+        cabinet.wait_online()
+        for _ in range(3):
+            cabinet.send(TOPIC, pack(RECORDS))
+        wait_until(lambda: accounted(site)[0] == 3, "every reading to be kept")
+        cabinet.publish(NAS, "55")
+        cabinet.wait_transition("nas", "over-derating", "unacknowledged")
+
+    with site.store() as store:
+        qualities = Counter(reading.quality for reading, _ in store.readings("gateway-air"))
+    # 50 within each five seconds, on however busy a machine; the first of each pack has no time.
+    assert qualities[Quality.LATE] >= 3 * (RECORDS - 1 - 50)
+    assert 0 < qualities[Quality.TIMED] == 3 * (RECORDS - 1) - qualities[Quality.LATE]
+    assert (
+        "more than 50 readings within 5\N{NO-BREAK SPACE}s; the rest is not judged" in caplog.text
+    )

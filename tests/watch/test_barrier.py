@@ -4,7 +4,7 @@ The faults are put into the code that judges; what is tried is how the engine go
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import pytest
@@ -92,6 +92,20 @@ def test_after_a_refused_reading_the_engine_stands_as_if_it_had_never_come() -> 
     assert "over-rise" in {each.condition for each in never}
     assert without_refusals(hit) == without_refusals(sound)
     assert [each.subject for each in hit.refused] == ["nas-air", "nas-air"]
+
+
+def test_a_replay_lets_time_pass_though_all_readings_have_times_of_their_own() -> None:
+    given = []
+
+    def inputs() -> Iterator[Reading | Entry]:
+        for item in hours():
+            given.append(item)
+            yield item._replace(quality=Quality.TIMED) if isinstance(item, Reading) else item
+
+    told = Replayer(Engine(make_config())).run(inputs())
+    first = next(each for each in told if each.condition == "over-rise")
+
+    assert given[-1].t < first.t + MINUTE
 
 
 @pytest.mark.usefixtures("poisoned")
