@@ -69,13 +69,16 @@ def pack_integers(integers: Sequence[int]) -> bytes:
 
 def unpack_integers(packed: memoryview, count: int) -> tuple["array[int]", memoryview]:
     """Give back `count` integers, and the rest of `packed` behind them."""
-    width = packed[0]
+    width, end = packed[0], 1 + count * packed[0]
+    integers: array[int] = array(_TYPECODES[width])
+    if width == 1:
+        integers.frombytes(packed[1:end])
+        return integers, packed[end:]
     little = bytearray(count * width)
     for place in range(width):
         little[place::width] = packed[1 + place * count : 1 + (place + 1) * count]
-    integers: array[int] = array(_TYPECODES[width])
     integers.frombytes(little)
-    return _swapped(integers), packed[1 + count * width :]
+    return _swapped(integers), packed[end:]
 
 
 def _swapped(numbers: "array[_Number]") -> "array[_Number]":
