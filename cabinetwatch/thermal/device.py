@@ -372,7 +372,7 @@ class DeviceObserver(Saved):
                 # What ambient and load did is no heat unless the temperature moves by itself.
                 above.finding.standing = False
             else:
-                estimator.adapt_to_loss(above.finding.since_ms)
+                estimator.adapt_to_loss(above.finding.since_ms, t_ms)
         if self._excursions is not None:
             self._watch_excursions(normal, window.last_power_w)
         if usual_k >= SMALLEST_MISSED_RISE_K and not self._may_be_off():

@@ -441,12 +441,15 @@ class RiseEstimator(Saved):
         usual_k = max(normal.rise_k, load_goal_k, 1.0)
         return -load_goal_k - _LOWEST_GOAL * usual_k, _HIGHEST_GOAL * usual_k
 
-    def adapt_to_loss(self, since_ms: int) -> None:
-        """Lost cooling has just been found: goal and level have jumped."""
+    def adapt_to_loss(self, since_ms: int, t_ms: int) -> None:
+        """Lost cooling has just been found: goal and level have jumped, at `since_ms`.
+
+        What jumped long ago, or crept (dust), the filter has followed by now.
+        """
         self.course.begin(since_ms)
         if self.normal is not None:
-            rise_k = self.normal.rise_k
-            self.filter.loosen((0.5 * rise_k) ** 2, (0.2 * rise_k) ** 2)
+            unseen_k = self.normal.rise_k * exp((since_ms - t_ms) / (1000.0 * self.response.tau_s))
+            self.filter.loosen((0.5 * unseen_k) ** 2, (0.2 * unseen_k) ** 2)
 
     def figures(self, window: Window, lost: bool, is_off: bool) -> Figures:
         """The figures at the window's end."""

@@ -144,6 +144,22 @@ def test_the_interval_of_the_settled_rise_holds_the_truth(factor: float) -> None
     assert held / judged >= 0.9
 
 
+@KNOWN_POWER
+def test_of_a_loss_that_crept_in_it_is_known_where_it_settles(configured: DeviceSettings) -> None:
+    scene = Scene(interval_s=20.0, loss=lambda t: 1.0 + max(0.0, t - FAULT_S) / (40 * HOUR_S))
+    observer = DeviceObserver(configured)
+    for t_ms, temperature_c, ambient_c, power_w in scene.readings(FAULT_S + 40 * HOUR_S):
+        observer.update(t_ms, temperature_c, ambient_c, power_w)
+        if observer.cooling_loss.standing:
+            break
+    figures = observer.figures
+    assert figures is not None
+    truth_k = 12.0 * scene.loss(t_ms / 1000)
+    assert truth_k < 18.0
+    half_width_k = 1.96 * figures.settled_rise_sd_k
+    assert abs(figures.settled_rise_k - truth_k) <= half_width_k < 0.25 * truth_k
+
+
 def test_a_slipped_probe_is_a_missing_rise() -> None:
     run = Run(Scene(loss=step_at(FAULT_S, 1.0, 0.15)), FAULT_S + 2 * HOUR_S)
     assert run.missing
