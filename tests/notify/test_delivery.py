@@ -323,6 +323,19 @@ def test_a_notice_that_cannot_be_put_into_words_stops_nothing(
     assert "could not be sent" in caplog.text
 
 
+def test_what_is_urgent_goes_first_once_the_server_is_back() -> None:
+    world = mail_world()
+    world.carriers["email"].reachable = False
+    world.emit(transition(occurrence="first", priority=Priority.MEDIUM, cause="c1"))
+    world.run(60)
+    world.emit(transition(occurrence="second", priority=Priority.HIGH, cause="c2", t=world.t))
+    world.run(60)
+    world.carriers["email"].reachable = True
+    world.run(600)
+    ids = [notice.transitions[0].id for notice, _ in world.carriers["email"].told]
+    assert ids == ["second", "first"]
+
+
 @pytest.mark.parametrize("priority", [Priority.HIGH, Priority.MEDIUM])
 def test_a_notice_that_always_breaks_the_connection_holds_up_no_other(priority: Priority) -> None:
     world = mail_world()
