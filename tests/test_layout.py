@@ -1,6 +1,7 @@
 """The house: imports run one way, and the core knows no clock, network, file or database."""
 
 import ast
+import doctest
 import importlib
 import re
 from functools import cache
@@ -189,6 +190,16 @@ def test_every_function_that_is_named_in_a_text_is_there() -> None:
     assert ("store.database", "find_watch") in named
     for module, function in sorted(named):
         assert callable(getattr(importlib.import_module(f"cabinetwatch.{module}"), function))
+
+
+def test_every_example_in_a_docstring_is_true() -> None:
+    with_examples = [path for path in modules() if ">>> " in path.read_text()]
+    assert with_examples
+    for path in with_examples:
+        name = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        result = doctest.testmod(importlib.import_module(name))
+        assert result.attempted > 0, name
+        assert result.failed == 0, name
 
 
 def test_the_guide_lists_every_module_and_none_grows_beyond_700_lines() -> None:

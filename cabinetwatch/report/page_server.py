@@ -41,7 +41,7 @@ from cabinetwatch.report.page import (
 )
 from cabinetwatch.report.words import FOLDER, Present, policy_hash, present_of
 from cabinetwatch.store.place import database_path
-from cabinetwatch.store.replay import HEARTBEAT_OLD_MS, StoreFollower, snapshot_of
+from cabinetwatch.store.replay import StoreFollower, snapshot_of
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import StoreError, UsageError
 from cabinetwatch.watch.engine import Engine
@@ -209,8 +209,8 @@ class PageKeeper:
     def run(self, stop: threading.Event, parent: int | None = None) -> None:
         """Keep the page until `stop`; the last one is written after it.
 
-        When `parent`, the process that the page belongs to, is gone, this ends too, but not before
-        the page says that the watch is not running.
+        When `parent`, the process that the page belongs to, is gone, this ends too; by then it
+        holds no lock any more, so the last page says that the watch is not running.
         """
         try:
             while not stop.is_set():
@@ -218,7 +218,6 @@ class PageKeeper:
                 self._drawer.tick()
                 stop.wait(self._every_s)
                 if parent is not None and os.getppid() != parent:
-                    stop.wait(HEARTBEAT_OLD_MS / 1000)
                     break
             self._write()
         finally:

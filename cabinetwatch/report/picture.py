@@ -431,7 +431,7 @@ def value_ticks(low: float, high: float) -> list[Tick]:
     """Give round figures from at or below `low` to at or above `high`, the least that cover both.
 
     >>> [tick.text for tick in value_ticks(21.3, 46.0)]
-    ['20', '30', '40', '50']
+    ['20', '25', '30', '35', '40', '45', '50']
     """
     # The smallest of 1, 2 and 5 times a power of ten that is wide enough.
     least = (high - low) / 5

@@ -113,8 +113,7 @@ def import_readings(
             late = [Reading(name, utc_ms - offset_ms, v, Quality.LATE) for name, utc_ms, v in fresh]
             # A watch that has run goes on from where it was, not from the newest reading of the
             # file: what falls due between the two is still to be told.
-            advanced_to = max(store.last_t() or 0, *(each.t for each in late))
-            store.commit(Batch(advanced_to, offset_ms, [*late], foreign=watched))
+            store.commit(Batch(None, offset_ms, [*late], foreign=watched))
     return result
 
 

@@ -146,14 +146,12 @@ def _remove_replaced(path: Path, source: Path, utc_ms: int) -> list[Path]:
     Where that can't be they stay; so does one that was itself the backup.
     """
     name = re.compile(
-        rf"({re.escape(path.name)}\.replaced-(\d{{8}}T\d{{6}}Z)(?:-(\d+))?)(-wal|-shm)?"
+        rf"({re.escape(path.name)}\.replaced-(\d{{8}}T\d{{6}}Z)(?:-\d+)?)(-wal|-shm)?"
     )
     removed = []
     with suppress(OSError):
         found = [each for file in path.parent.iterdir() if (each := name.fullmatch(file.name))]
-        # By instant, and by number within a second.
-        aside = sorted({(each[2], int(each[3] or 1), each[1]) for each in found})
-        for since, _, kept in aside[:-_REPLACED_KEPT]:
+        for since, kept in sorted({(each[2], each[1]) for each in found})[:-_REPLACED_KEPT]:
             store = path.with_name(kept)
             is_source = store.exists() and store.samefile(source)
             if since < stamp(utc_ms - _REPLACED_KEPT_MS) and not is_source:

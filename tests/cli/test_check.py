@@ -388,7 +388,7 @@ def test_what_arrives_while_it_checks_does_not_disturb(broker: Broker, checker: 
 
 
 @pytest.mark.parametrize(("host", "warned"), [("mail.invalid", True), ("localhost", False)])
-def test_a_password_that_crosses_the_network_readable_gets_a_warning(
+def test_a_secret_that_crosses_the_network_readable_gets_a_warning(
     checker: Checker, host: str, warned: bool
 ) -> None:
     checker.secret("password", "under-7-stairs-secret")
@@ -401,9 +401,16 @@ def test_a_password_that_crosses_the_network_readable_gets_a_warning(
             f'[notify.email]\nhost = "{host}"\nport = {port}\nsecurity = "none"\n'
             'username = "watch"\npassword_file = "password"\n'
             'from = "watch@under-stairs.example"\nto = ["owner@under-stairs.example"]\n'
+            f'[notify.http]\nurl = "http://{host}:{port}/push"\nheaders_file = "password"\n'
+            f'[page]\nurl = "http://{host}:8080"\nactions = true\n'
         )
     shown = " ".join(shown.split())
-    for table, remedy in (("[mqtt] tls = false", "tls = true"), ("[notify.email]", "starttls")):
+    for table, remedy in (
+        ("[mqtt] tls = false", "tls = true"),
+        ("[notify.email]", "starttls"),
+        ("[notify.http] url", "use https"),
+        ("[page] actions = true", "forward no port"),
+    ):
         assert (f"Warning: {table}" in shown) == warned
         assert (remedy in shown) == warned
     assert "under-7-stairs-secret" not in shown
@@ -528,12 +535,42 @@ def test_a_broker_that_keeps_no_session_is_told(
     assert "keeps a session" in line(shown, "session  well")
 
 
+def ear_of(folder: Path, text: str) -> Ear:
+    path = folder / "config.toml"
+    path.write_text(text)
+    return Ear(load_config(path))
+
+
+def hears(ear: Ear, topic: str, payload: bytes, *, kept: bool = False) -> None:
+    ear.note(Incoming(1, 1, topic, payload, qos=1, dup=False, retain=kept, t=0, resumed=False))
+
+
+def test_what_the_broker_keeps_and_cant_be_read_is_no_reason_to_listen_no_longer(
+    tmp_path: Path,
+) -> None:
+    ear = ear_of(tmp_path, SENSORS)
+    hears(ear, "hall/a/air", b'{"t": 21.4}')
+    hears(ear, "under-stairs/nas/air", b"on", kept=True)
+    assert not ear.all_heard.is_set()
+    hears(ear, "under-stairs/nas/air", b"41.5")
+    assert ear.all_heard.is_set()
+    assert all(each.well for each in ear.findings(1.0, {}))
+    ear = ear_of(tmp_path, SENSORS)
+    hears(ear, "hall/a/air", b'{"t": 21.4}', kept=True)
+    hears(ear, "under-stairs/nas/air", b"on")
+    assert ear.all_heard.is_set()
+
+
+def test_what_is_heard_is_said_with_the_offset_of_its_sensor(tmp_path: Path) -> None:
+    ear = ear_of(tmp_path, SENSORS.replace("[sensors.nas-air]", "[sensors.nas-air]\noffset = -1.5"))
+    hears(ear, "under-stairs/nas/air", b"36.5")
+    assert plain(next(ear.findings(1.0, {})).details) == "35.0 °C"
+
+
 def test_what_is_heard_is_said_in_the_unit_of_the_site(tmp_path: Path) -> None:
-    path = tmp_path / "config.toml"
-    path.write_text(f'[site]\ntemperature_unit = "degF"\n{SENSORS}')
-    ear = Ear(load_config(path))
-    for topic, payload in (("under-stairs/nas/air", b"36.5"), ("hall/a/air", b'{"t": 300}')):
-        ear.note(Incoming(1, 1, topic, payload, qos=1, dup=False, retain=False, t=0, resumed=False))
+    ear = ear_of(tmp_path, f'[site]\ntemperature_unit = "degF"\n{SENSORS}')
+    hears(ear, "under-stairs/nas/air", b"36.5")
+    hears(ear, "hall/a/air", b'{"t": 300}')
     nas, hall = ear.findings(1.0, {})
     assert plain(nas.details) == "97.7 °F"
     assert plain(hall.details).startswith("572.0 °F is not between -67.0 °F and 257.0 °F;")

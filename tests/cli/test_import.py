@@ -18,7 +18,7 @@ from cabinetwatch.service.offline import Dated, heard_by_both
 from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import warm_engine
 from cabinetwatch.store.store import Store
-from cabinetwatch.text import StoreError
+from cabinetwatch.text import StoreError, to_rfc3339
 from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Entry, EntryKind, Quality, Reading
 from tests.support.empty_store import put_empty_store
@@ -134,6 +134,20 @@ def test_two_alike_in_one_instant_are_two_and_stay_two(config_file: Path) -> Non
     take_in(config_file, f"time,sensor,value\n{line}{line}")
     take_in(config_file, f"time,sensor,value\n{line}{line}{line}")
     assert len(kept(config_file)) == 3
+
+
+def test_two_alike_are_two_however_much_stands_between_them(config_file: Path) -> None:
+    alike = f"{to_rfc3339(T0)},ups,42.0\n"
+    others = "".join(f"{to_rfc3339(T0 + 10 * n)},ups,43.0\n" for n in range(25_000))
+    take_in(config_file, f"time,sensor,value\n{alike}{others}{alike}")
+    assert sum(reading.value == 42.0 for reading in kept(config_file)) == 2
+
+
+def test_a_file_of_an_older_time_does_not_set_a_store_back(config_file: Path) -> None:
+    take_in(config_file, EXPORTED)
+    take_in(config_file, "time,sensor,value\n2026-06-01T10:00:00Z,ups,40.0\n")
+    with Store.open(load_config(config_file).store.url, read_only=True) as store:
+        assert store.last_t() == T0 + 2000
 
 
 def record_beside(

@@ -1,5 +1,6 @@
 """A watch that lives but can't write its store is told apart from one that is gone."""
 
+import fcntl
 import json
 import os
 import re
@@ -164,6 +165,21 @@ def test_a_watch_whose_disk_is_away_is_found_in_memory(tmp_path: Path) -> None:
         assert found.writes
         lock.release()
     assert find_watch(store.path) is None
+
+
+def test_a_watch_of_an_earlier_version_which_says_nothing_of_its_disk_is_not_called_mute(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "watch.db"
+    with WriterLock(path, watch=True):
+        lock_path = path.with_name(path.name + ".lock")
+        said = lock_path.read_bytes()
+    lock_path.write_bytes(said)
+    with lock_path.open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        found = find_watch(path)
+    assert found is not None
+    assert found.writes
 
 
 def test_looking_for_the_holder_of_a_lock_lets_others_take_it(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 from cabinetwatch.cli import look
 from cabinetwatch.report.words import short_time
 from cabinetwatch.store.place import WriterLock
+from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import EntryKind
 from tests.cli.recorded_day import keep, run, write_config
@@ -98,23 +99,51 @@ def test_what_is_on_is_said_as_it_is_now_with_what_to_do(
             assert flowing(each.text) not in out
 
 
-@pytest.mark.parametrize("command", ["status", "alarms"])
+@pytest.mark.parametrize(("command", "urgency"), [("status", "high"), ("alarms", "low")])
 def test_without_its_broker_it_says_so_first_and_calls_old_what_is_old(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, urgency: str
 ) -> None:
-    world = made(warm=True)
+    text = f'{LONG}[alarms.broker-lost]\npriority = "{urgency}"\n'
+    world = made(text, warm=True)
     account = world.engine.accounts()[0]
     heard = short_time(world.t, "Europe/Dublin", "%H:%M")
     loses_its_broker(world)
-    lost, of_nas = world.engine.accounts()
-    assert of_nas.id == account.id
-    with watched(tmp_path, world, monkeypatch) as path:
+    (lost,) = (each for each in world.engine.accounts() if each.id != account.id)
+    (of_nas,) = (each for each in world.engine.accounts() if each.id == account.id)
+    with watched(tmp_path, world, monkeypatch, text) as path:
         out = flowing(shown(path, command))
     places = ("NO CONNECTION TO THE BROKER", f"from {heard}", lost.headline, of_nas.headline)
     assert sorted(places, key=out.index) == list(places)
     assert flowing(f"{lost.headline} {lost.now}") in out
     assert flowing(f"Last known, {heard}: {of_nas.now}") in out
     assert command == "alarms" or f"Last known, {heard}: Device" in out
+
+
+def test_a_sensor_of_a_device_has_a_line_of_its_own_once_it_is_dead(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = made()
+    world.dead.add("nas-air")
+    world.lives(HOUR)
+    with watched(tmp_path, world, monkeypatch) as path:
+        out = shown(path, "status")
+    states = out[out.index("Last heard") :]
+    assert re.search(r"^nas-air .* silent +1 h ago$", plain(states), re.MULTILINE), states
+    assert "nas-power" not in states
+
+
+def test_who_acknowledges_what_there_is_not_hears_of_the_incidents_there_are(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world = made()
+    world.resistance = 3.0
+    world.lives(6 * HOUR)
+    (account,) = world.engine.accounts()
+    assert len(account.alarms) > 1
+    with watched(tmp_path, world, monkeypatch) as path:
+        status, _, err = run(path, "ack", "nothing")
+    assert status == 2
+    assert err.strip().endswith(f"the ID 'nothing'; active: {account.id}")
 
 
 def test_a_watch_that_is_not_running_leaves_no_time_and_nothing_of_now(tmp_path: Path) -> None:

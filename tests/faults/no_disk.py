@@ -1,5 +1,7 @@
 """The daemon on a disk that is full as long as a file exists, for where no disk can be filled.
 
+With anything in that file the disk is full only for a watch, not for who tries it beforehand.
+
 python -m tests.faults.no_disk FILE run --config FILE
 """
 
@@ -17,7 +19,8 @@ open_for_good = startup.open_or_make
 
 def open_unless_full(url: str, *, watch: bool = False, lock: WriterLock | None = None) -> Store:
     """Open a store, but refuse the one whose disk is full; those in memory are not on it."""
-    if str(MEMORY) not in url and Path(sys.argv[1]).exists():
+    full = Path(sys.argv[1])
+    if str(MEMORY) not in url and full.exists() and (watch or not full.read_bytes()):
         raise DiskFaultError(f"The store {url} can't be written: the disk is full")
     return open_for_good(url, watch=watch, lock=lock)
 

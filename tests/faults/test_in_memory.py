@@ -17,6 +17,7 @@ from cabinetwatch.store.database import MemoryPlace, clear_leftovers, find_recor
 from cabinetwatch.store.place import DiskFaultError, database_path
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.conditions import load_config, restore_config
+from cabinetwatch.watch.events import EntryKind
 from tests.faults.watched import TABLES
 from tests.report.serving import write_page
 from tests.service.site import HALL, NAS, Site
@@ -78,7 +79,12 @@ def test_status_says_that_the_records_are_in_memory_and_shows_them(
     assert (told["watch"]["running"], told["watch"]["memory_process"]) == (True, watch.pid)
     assert told["devices"]["nas"]["temperature_c"] == 55.0
     assert (blind["watch"]["running"], blind["watch"]["memory_process"]) == (False, watch.pid)
+    assert blind["watch"]["mute_process"] is None
     assert after["watch"]["memory_process"] is None
+    with site.store() as store:
+        (start,) = (entry for _, entry in store.entries(EntryKind.START))
+    # Nobody has had a configuration read again: it is a start like any other.
+    assert "reloaded" not in start.data
 
 
 def _any_status(path: Path, capsys: pytest.CaptureFixture[str]) -> str:
@@ -127,6 +133,19 @@ def test_what_a_killed_watch_left_in_memory_goes_at_the_next_start(
         assert again.stop() == 0
     assert not left.exists()
     assert "what a watch that was killed had kept in memory was removed" in again.log
+
+
+def test_a_disk_that_refuses_once_more_is_not_told_as_mended(site: Site, cabinet: Wire) -> None:
+    begins = "the watch begins all the same, with its records in memory"
+    with watching_from_memory(site, cabinet) as watch:
+        (site.folder / "full").write_text("for the watch")
+        wait_until(lambda: watch.log.count(begins) > 1, "another start")
+        heard = len(cabinet.messages)
+        cabinet.publish(HALL, "21")
+        cabinet.publish_until(NAS, "55", "nas", "over-derating", "unacknowledged")
+        told = [each.data for each in cabinet.messages[heard:] if "store-fault" in each.topic]
+        assert watch.stop() == 0
+    assert "returned" not in {each["state"] for each in told}
 
 
 def test_a_store_that_takes_long_to_open_holds_up_nobody(

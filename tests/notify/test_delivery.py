@@ -323,7 +323,21 @@ def test_a_notice_that_cannot_be_put_into_words_stops_nothing(
     assert "could not be sent" in caplog.text
 
 
-def test_a_notice_that_always_breaks_the_connection_holds_up_no_other() -> None:
+def test_what_is_urgent_goes_first_once_the_server_is_back() -> None:
+    world = mail_world()
+    world.carriers["email"].reachable = False
+    world.emit(transition(occurrence="first", priority=Priority.MEDIUM, cause="c1"))
+    world.run(60)
+    world.emit(transition(occurrence="second", priority=Priority.HIGH, cause="c2", t=world.t))
+    world.run(60)
+    world.carriers["email"].reachable = True
+    world.run(600)
+    ids = [notice.transitions[0].id for notice, _ in world.carriers["email"].told]
+    assert ids == ["second", "first"]
+
+
+@pytest.mark.parametrize("priority", [Priority.HIGH, Priority.MEDIUM])
+def test_a_notice_that_always_breaks_the_connection_holds_up_no_other(priority: Priority) -> None:
     world = mail_world()
 
     def behave(notice: Notice, recipients: tuple[str, ...]) -> Attempt:
@@ -332,7 +346,7 @@ def test_a_notice_that_always_breaks_the_connection_holds_up_no_other() -> None:
         return accept(notice, recipients)
 
     world.carriers["email"].behave = behave
-    for each in many(3):
+    for each in (*many(1, priority), *many(3)[1:]):
         world.emit(each)
     world.run(60)
     ids = {notice.transitions[0].id for notice, _ in world.carriers["email"].told}

@@ -2,6 +2,7 @@
 
 import email
 import email.policy
+import re
 from dataclasses import replace
 from email.message import EmailMessage
 from email.utils import parsedate_to_datetime
@@ -391,11 +392,12 @@ def test_names_are_plain_text_however_long_or_foreign() -> None:
 def test_whatever_sender_the_configuration_takes_makes_a_mail(name: str, address: str) -> None:
     """RFC 5322 section 4.4 has dots in a row as obsolete; the server is who may refuse them."""
     config = make_config(sender=f"{name} <{address}>" if name else address)
-    raised = transition()
-    message = as_received(mail_notice(raised, config=config), config)
+    notice = mail_notice(transition(), config=config)
+    message = as_received(notice, config)
     (sender,) = message["From"].addresses
     assert (sender.display_name, sender.addr_spec) == (name, address)
-    assert str(message["Message-ID"]).endswith("@under-stairs.example>")
+    assert re.fullmatch(r"<[^<>@]+@under-stairs\.example>", notice.message_id)
+    assert str(message["Message-ID"]) == notice.message_id
 
 
 HOSTILE = st.text(

@@ -4,6 +4,7 @@ import re
 import socket
 from contextlib import ExitStack, closing
 from datetime import datetime
+from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
@@ -14,7 +15,7 @@ from cabinetwatch.clock import SystemClock
 from cabinetwatch.config.model import Config
 from cabinetwatch.notify.links import LASTS_MS, link_key_path
 from cabinetwatch.report import page_server
-from cabinetwatch.report.actions import Rate, Request, choices_of
+from cabinetwatch.report.actions import Rate, Request, Response, choices_of
 from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
 from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.conditions import load_config
@@ -249,7 +250,7 @@ def test_without_its_key_or_its_watch_nothing_is_done_and_the_page_says_so(
     assert got.offered == []
 
 
-def test_what_is_refused_makes_no_page_anew(
+def test_what_is_done_makes_the_page_anew_and_what_is_refused_does_not(
     house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # However long it takes here, only what was done can make the page old.
@@ -266,6 +267,12 @@ def test_what_is_refused_makes_no_page_anew(
             asked = Request(path, "127.0.0.1", "cabinet", None, None, "", {"do": "seen"})
             assert server.act(server.actions, asked).status >= 400
             assert server.answer("/") is page
+        done = Response(HTTPStatus.OK, "text/html", b"Done")
+        monkeypatch.setattr(server.actions, "answer", lambda _: done)
+        server.act(server.actions, asked._replace(form=None))
+        assert server.answer("/") is page
+        server.act(server.actions, asked)
+        assert server.answer("/") is not page
 
 
 # What can be done, and when.

@@ -129,6 +129,24 @@ def test_without_its_broker_the_devices_keep_the_figures_that_were_last_known(
     assert cells(page(tmp_path / "long", world, minutes[:1])) == ["—"] * 4
 
 
+def test_where_a_device_is_settling_is_shown_once_anything_is_known_of_it(
+    world: World, tmp_path: Path
+) -> None:
+    begins = World(make_config(HOUSE))
+    begins.power_w = 4.0
+    begins.lives(2 * MINUTE_MS)
+    assert begins.engine.device_figures()["nas"]["settled_rise_k"] is not None
+    write_config(tmp_path, HOUSE)
+    html = page(tmp_path, begins)
+    temperature, rise, settling, _ = cells(html)
+    assert "—" not in {temperature, rise}
+    assert settling == "—"
+    assert "arrow" not in html.partition("<tbody")[2].partition("</tbody>")[0]
+    html = page(tmp_path / "known", world)
+    assert cells(html)[2] == f"{world.engine.device_figures()['nas']['settled_rise_k']:.1f}"
+    assert "steady" in html
+
+
 def shown_text(html: str) -> str:
     """Give what can be read in a page, each run of blanks as one."""
     body = html.partition("<body")[2].partition("<script>")[0]

@@ -3,14 +3,11 @@
 import itertools
 import os
 import re
-import shutil
-import signal
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, suppress
 from http.client import HTTPConnection
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -186,8 +183,12 @@ def test_seats_go_to_newcomers_and_answers_are_broken_off_for_the_greedy_only() 
         # Two answers to each of two: nobody gives way to a third of one of them.
         assert not seats.take(connection(), next(phone))
         # A newcomer without any would not hold more than they.
-        assert seats.take(connection(), tablet)
+        sixth = connection()
+        assert seats.take(sixth, tablet)
         assert first.recv(1) == b""
+        seats.has_asked(sixth)
+        # Nor does one of two answers give way to a second of somebody else.
+        assert not seats.take(connection(), tablet)
 
 
 def test_systemd_is_told_once_the_page_can_be_had_and_a_taken_port_gets_a_sentence(
@@ -339,43 +340,26 @@ def test_where_a_file_can_not_be_written_the_old_one_stays_and_nothing_is_left(
     assert list(tmp_path.iterdir()) == [path]
 
 
-@contextmanager
-def keeper(url: str, folder: Path, parent: int) -> Iterator["subprocess.Popen[bytes]"]:
-    where = ("--store", url, "--out", str(folder))
-    command = [*COMMAND, *where, "--every", "0.5", "--parent", str(parent)]
-    with subprocess.Popen(command, cwd=ROOT) as process:
-        try:
-            yield process
-        finally:
-            process.kill()
-
-
 def test_a_keeper_writes_the_page_again_and_again_until_it_is_asked_to_end(
     house: House, tmp_path: Path
 ) -> None:
     index = tmp_path / "page" / "index.html"
-    with keeper(house.url, index.parent, os.getpid()) as process:
-        wait_until(index.exists, "the page")
-        first = index.stat().st_mtime_ns
-        wait_until(lambda: index.stat().st_mtime_ns > first, "the page to be rewritten")
-        process.send_signal(signal.SIGTERM)
-        assert process.wait(WITHIN_S) == 0
+    where = ("--store", house.url, "--out", str(index.parent))
+    command = [*COMMAND, *where, "--every", "0.5", "--parent", str(os.getpid())]
+    with subprocess.Popen(command, cwd=ROOT) as process:
+        try:
+            wait_until(index.exists, "the page")
+            first = index.stat().st_mtime_ns
+            wait_until(lambda: index.stat().st_mtime_ns > first, "the page to be rewritten")
+            process.terminate()
+            assert process.wait(WITHIN_S) == 0
+        finally:
+            process.kill()
 
 
-@pytest.mark.long
-def test_a_keeper_whose_watch_was_killed_ends_once_the_page_says_so(
-    house: House, tmp_path: Path
-) -> None:
-    # A watch that is gone is no parent, and holds no lock; a minute later its last sign of life
-    # is old.
-    store = shutil.copy(house.config.store_path(), tmp_path)
-    with keeper(f"sqlite:///{store}", tmp_path / "page", 1) as process:
-        assert process.wait(90) == 0
-    assert "The watch is not running" in (tmp_path / "page" / "index.html").read_text()
-
-
+@pytest.mark.parametrize("killed", [False, True])
 def test_the_watch_keeps_the_page_and_its_last_one_says_that_it_has_stopped(
-    site: Site, cabinet: Wire, tmp_path: Path
+    site: Site, cabinet: Wire, tmp_path: Path, killed: bool
 ) -> None:
     folder = tmp_path / "page"
     site.tables += f'\n[page]\ndirectory = "{folder}"\nevery_s = 0.5\n'
@@ -385,7 +369,11 @@ def test_the_watch_keeps_the_page_and_its_last_one_says_that_it_has_stopped(
         cabinet.publish(NAS, "41.25")
         wait_until(lambda: index.exists() and ">41.2<" in index.read_text(), "the page")
         wait_until((folder / "charts" / "nas-6h.svg").exists, "the pictures")
-        assert watch.stop() == 0
+        if killed:
+            watch.kill()
+            wait_until(lambda: "The watch is not running" in index.read_text(), "the last page")
+        else:
+            assert watch.stop() == 0
     assert "The watch is not running" in index.read_text()
     assert not list(folder.glob(".*"))
 

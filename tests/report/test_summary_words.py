@@ -374,3 +374,8 @@ def test_who_reads_it_fresh_is_told_what_stands_and_what_a_trial_or_a_shelf_hide
     assert told_now(store, slow, hidden) == f"{WHEN} no alarm is active.{unseen}"
     hot = replace(transition(), id="hot00001")
     assert told_now(store, hot) == f"{WHEN}: NAS: {predicate(hot)}.{unseen}"
+    shelved = replace(hot, state=AlarmState.SHELVED, previous=hot.state)
+    both = told_now(store, shelved).removeprefix(f"{WHEN} no alarm is active. Hidden: ")
+    assert sorted(both.removesuffix(".").split(", ")) == sorted(
+        f"NAS: {predicate(each)}" for each in (slow, hot)
+    )

@@ -34,6 +34,31 @@ def test_each_reading_has_the_offset_that_was_in_force_when_it_came_however_late
     assert found["nas-air"].value.tolist() == [22.0, 31.0]
 
 
+def test_what_the_broker_had_kept_is_no_measurement_of_a_phase(store: Store) -> None:
+    kept = Reading("nas-air", T0 + 1000, 55.0, Quality.RETAINED)
+    store.commit(Batch(T0, 0, [in_force(0.0), kept, Reading("nas-air", T0 + 2000, 30.0)]))
+    found = read_store(store, read(SENSORS), ["nas-air"], [(T0, T0 + HOUR_MS)])
+    assert found["nas-air"].value.tolist() == [30.0]
+
+
+def test_the_load_of_two_supplies_is_known_only_where_both_were_heard(store: Store) -> None:
+    second = '[sensors.nas-spare]\ntopic = "nas/spare"\nquantity = "power"\n'
+    nas = 'temperature = "nas-air"\npower = ["nas-power", "nas-spare"]\n'
+    config = read(f"{SENSORS}{second}[devices.nas]\n{nas}")
+    one = [Reading("nas-power", T0 + 1000 * n, 20.0) for n in range(1, 4)]
+    other = [Reading("nas-spare", T0 + HOUR_MS, 15.0)]
+    store.commit(Batch(T0, 0, [in_force(0.0), *one, *other, one[0]._replace(t=T0 + HOUR_MS)]))
+    begun = [PhaseMark("before", T0), PhaseMark("after", T0 + HOUR_MS)]
+    trial = TrialRecord("slow-fan", "nas", "fan at 7 V", T0, T0 + 2 * HOUR_MS, begun)
+    case = case_of(store, config, trial, T0 + 2 * HOUR_MS)
+    before, after = case.phase("before"), case.phase("after")
+    assert before is not None
+    assert before.power is None
+    assert after is not None
+    assert after.power is not None
+    assert after.power.value.tolist() == [35.0]
+
+
 def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(store: Store) -> None:
     config = read(f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\n')
 

@@ -4,10 +4,14 @@ from collections import Counter
 
 import pytest
 
+from cabinetwatch.clock import WatchTime
 from cabinetwatch.mqtt import backlog as inbox
 from cabinetwatch.mqtt import connection
+from cabinetwatch.mqtt.link import Incoming
 from cabinetwatch.service import engine_loop
+from cabinetwatch.store.records import Batch
 from cabinetwatch.store.replay import Replayer
+from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.events import Quality
 from tests.benchmarks.flooded import TABLES, TOPIC, pack
 from tests.service.site import NAS, Site
@@ -15,6 +19,7 @@ from tests.service.test_replay import essence
 from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.broker import Broker, BrokerFactory
+from tests.support.hand_clock import HandClock
 
 PACKS, RECORDS = 25, 200
 RAISES = [("55", "unacknowledged"), ("40", "returned"), ("56", "unacknowledged")]
@@ -87,3 +92,20 @@ def test_of_a_flood_with_times_of_its_own_no_more_wait_to_be_judged_than_memory_
     assert (
         "more than 50 readings within 5\N{NO-BREAK SPACE}s; the rest is not judged" in caplog.text
     )
+
+
+def test_a_sensor_that_has_flooded_is_judged_again_five_seconds_later(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(engine_loop, "MOST_WAITING", 50)
+    site.tables = TABLES
+    began_t = from_rfc3339("2026-07-01T10:00:00Z")
+    ingest = engine_loop.Ingest(site.config(), WatchTime(HandClock(began_t)), [], {})
+
+    def judged(after_s: int) -> int:
+        t = began_t + 1000 * after_s
+        pressed = Incoming(1, 0, TOPIC, pack(RECORDS), 0, False, False, t, False)
+        readings = ingest.receive(pressed, Batch())
+        return sum(each.quality is Quality.TIMED for each in readings)
+
+    assert [judged(after_s) for after_s in (0, 1, 5, 6, 60)] == [50, 0, 50, 0, 50]

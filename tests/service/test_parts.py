@@ -3,6 +3,7 @@
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any
 
 import pytest
@@ -16,7 +17,7 @@ from cabinetwatch.service.parts import Frame
 from cabinetwatch.service.store_loop import StoreLoop
 from cabinetwatch.store import database
 from cabinetwatch.store.codecs import Bucket, FigureMinute, Tier
-from cabinetwatch.store.place import hold_of
+from cabinetwatch.store.place import DamagedStoreError, hold_of
 from cabinetwatch.store.records import Batch, Receipt, Repeatable
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import Entry, EntryKind, Reading
@@ -81,6 +82,10 @@ class Ends:
 
     def acknowledge(self, receipts: Sequence[Receipt]) -> None:
         self.acknowledged += [receipt.packet_id for receipt in receipts]
+
+    def have(self, reports: list[bool]) -> bool:
+        """Whether the store was told as so, or its thread has died."""
+        return bool(self.failures) or self.reports == reports
 
     def report(self, ok: bool, error: str, lost: int) -> None:
         del lost
@@ -198,6 +203,32 @@ def test_a_write_that_was_only_slow_is_no_fault(
 def _found_hanging(loop: StoreLoop, ends: Ends) -> bool:
     loop.supervise()
     return bool(ends.reports)
+
+
+def test_a_write_that_finds_the_file_damaged_is_tried_once_more_however_often_that_helps(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    commit, tried = Store.commit, list[Batch]()
+
+    def damaged_every_other_time(store: Store, work: Batch) -> None:
+        tried.append(work)
+        if len(tried) % 2:
+            raise DamagedStoreError("The store is damaged")
+        commit(store, work)
+
+    monkeypatch.setattr(Store, "commit", damaged_every_other_time)
+    ends = Ends()
+    with Store.open(site.url) as store:
+        loop = loop_of(store, RatedClock(20.0, START_MS), ends)
+        loop.start()
+        for times in (1, 2):
+            loop.put(numbered(times, 1))
+            told = [False, True] * times
+            wait_until(partial(ends.have, told), "the fault and its end")
+        loop.stop()
+        assert loop.join(WITHIN_S)
+    assert ends.failures == []
+    assert ends.reports == [False, True] * 2
 
 
 def test_what_waits_for_a_disk_that_is_away_stays_within_bounds(

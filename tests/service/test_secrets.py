@@ -97,7 +97,7 @@ def test_a_program_of_the_users_gets_no_secret_in_its_environment(
     assert MAIL_SECRET not in environment
 
 
-def test_the_log_warns_of_a_mail_password_that_crosses_the_network_readable(
+def test_the_log_warns_of_what_crosses_the_network_readable(
     site: Site, mosquitto: BrokerFactory
 ) -> None:
     site.mqtt_port, site.mail_port = mosquitto().port, 25
@@ -105,7 +105,9 @@ def test_the_log_warns_of_a_mail_password_that_crosses_the_network_readable(
     text = path.read_text()
     before, table, after = text.partition("[notify.email]\n")
     after = after.replace('host = "127.0.0.1"', 'host = "mail.invalid"', 1)
-    path.write_text(f'{before}{table}username = "watch"\n{after}')
+    page = '[page]\nurl = "http://cabinet.local:8080"\nactions = true\n'
+    path.write_text(f'{before}{table}username = "watch"\n{after}{page}')
     with running(path) as watch:
         watch.wait_log('security = "none" sends the password to mail.invalid readable')
+        watch.wait_log("[page] actions = true with an http url")
         watch.wait_log("watching")

@@ -1,7 +1,9 @@
 """The process: a signal reads the configuration again, another ends it, a kill is told."""
 
 import signal
+import sqlite3
 import time
+from contextlib import closing
 
 import pytest
 
@@ -68,6 +70,19 @@ def test_sighup_puts_a_new_setpoint_in_force_and_a_faulty_file_changes_nothing(
     assert "sensors.hall" in faults[0]
     assert "high" in faults[0]
     assert "Traceback" not in watch.log
+
+
+def test_what_is_reported_from_memory_is_not_thrown_away_for_a_new_configuration(
+    site: Site, cabinet: Wire
+) -> None:
+    with running(site.write()) as watch:
+        cabinet.wait_online()
+        with closing(sqlite3.connect(site.folder / "watch.db", isolation_level=None)) as holder:
+            holder.execute("BEGIN IMMEDIATE")
+            cabinet.wait_transition("site", "store-fault", "unacknowledged")
+            watch.send(signal.SIGHUP)
+            watch.wait_log(f"{KEPT}, for the store can't be written now")
+        assert watch.stop() == 0
 
 
 def test_nobody_can_take_the_store_while_the_file_is_read_again(site: Site, cabinet: Wire) -> None:

@@ -1,6 +1,7 @@
 """The weekly summary of a running watch: frozen, mailed once, and what it listed acknowledged."""
 
 import json
+import threading
 from argparse import Namespace
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -11,7 +12,7 @@ from cabinetwatch.report import summary_mail
 from cabinetwatch.report.summary_make import WeekMaker
 from cabinetwatch.report.summary_week import IsoWeek
 from cabinetwatch.service.daemon import Daemon
-from cabinetwatch.service.delivery_loop import SETTLED_AFTER_MS
+from cabinetwatch.service.delivery_loop import SETTLED_AFTER_MS, SummaryLoop
 from cabinetwatch.store.records import Posted
 from cabinetwatch.store.store import Store
 from cabinetwatch.watch.events import AlarmState, EntryKind
@@ -21,6 +22,7 @@ from tests.service.watching import wait_until, watching
 from tests.service.wire import Wire
 from tests.support.hand_clock import HandClock
 from tests.support.mail import Delivered, MailDrop
+from tests.support.patience import WITHIN_S
 
 HOUR_S = 3600.0
 A_DAY_MS = 86_400_000
@@ -256,6 +258,17 @@ def test_after_a_power_cut_of_thirty_hours_over_the_due_time_it_comes_late(
     (mail,) = summaries(smtp)
     assert mail.message["Date"].datetime.date().isoformat() == "2026-11-24"
     assert frozen(site) == [WEEK]
+
+
+def test_a_clock_that_is_put_back_is_told_to_what_looks_for_weeks(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = threading.Event()
+    monkeypatch.setattr(SummaryLoop, "clock_stepped", lambda _: told.set())
+    clock = HandClock(utc("2026-11-22T20:00"))
+    with watching(site.config(), clock):
+        clock.set_utc(utc("2026-11-22T18:00"))
+        assert told.wait(WITHIN_S)
 
 
 @pytest.mark.usefixtures("made_here")

@@ -10,7 +10,7 @@ import pytest
 from cabinetwatch.service.parts import Notifier, Stall, Vital, Vitality
 from tests.service.site import NAS, Site
 from tests.service.variants import PLACES
-from tests.service.watching import running, wait_until
+from tests.service.watching import running, wait_until, watching
 from tests.service.wire import Wire
 from tests.support.broker import Broker
 from tests.support.mail import MailDrop
@@ -122,6 +122,13 @@ def test_the_abstract_name_space_is_reached(monkeypatch: pytest.MonkeyPatch) -> 
         monkeypatch.setenv("NOTIFY_SOCKET", name)
         Notifier().alive()
         assert made.wait_for("") == FED
+
+
+def test_a_program_that_may_take_an_hour_does_not_count_as_standing_still(site: Site) -> None:
+    site.tables += '[notify.command]\nargv = ["true"]\ntimeout_s = 3600.0\n'
+    with watching(site.config()) as daemon:
+        limits_s = {each.name: each.limit_s for each in daemon.vitals()}
+    assert limits_s["command delivery"] > 3600.0 > limits_s["mqtt delivery"]
 
 
 def test_a_part_stands_still_only_after_its_own_limit() -> None:

@@ -230,13 +230,12 @@ class TestRestoring:
         others = [path.with_name(path.name + each) for each in (".replaced-", ".replaced-mine")]
         for each in others:
             each.touch()
+        assert restore(backup, path, T0 + 29 * DAY_MS).removed == []
         # A restored one is a backup, and stays where it is.
-        done = restore(second, path, T0 + 40 * DAY_MS)
-        assert done.removed == [first]
-        assert list(path.parent.glob(f"{first.name}-wal")) == []
-        assert restore(backup, path, T0 + 41 * DAY_MS).removed == [second]
-        assert restore(backup, path, T0 + 42 * DAY_MS).removed == [third]
-        assert restore(backup, path, T0 + 43 * DAY_MS).removed == []
+        assert restore(first, path, T0 + 40 * DAY_MS).removed == [second]
+        assert restore(backup, path, T0 + 41 * DAY_MS).removed == [first, third]
+        assert list(path.parent.glob(f"{first.name}*")) == []
+        assert restore(backup, path, T0 + 42 * DAY_MS).removed == []
         kept = set(path.parent.glob("cabinet.db.replaced-2*Z"))
         assert len(kept) == 4
         assert all(each.exists() for each in others)

@@ -258,7 +258,7 @@ def test_what_a_kill_has_left_goes_and_what_still_grows_stays(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, taken_for_left: bool
 ) -> None:
     note = tmp_path / "note"
-    left = [".note.abcdefgh.part-wal", ".note.abcdefgh.part"]
+    left = [f".note.abcdefgh.part{each}" for each in ("-journal", "-wal", "-shm", "")]
     others = [".note.1234", ".note.txt.abcdefgh.part", "note.abcdefgh.part", ".note.folder_8.part"]
     for name in [*left, *others[:-1]]:
         (tmp_path / name).touch()

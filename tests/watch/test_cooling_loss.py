@@ -1,6 +1,7 @@
 """cooling-loss: a stall is found and explained; load, doors, gaps and power-on are none."""
 
 import re
+from math import pi, sin
 
 import pytest
 
@@ -98,6 +99,9 @@ def test_where_it_is_settling_is_told_only_once_something_is_known_of_it(
     stall(world, 3.0)
     (transition,) = of(world.lives(2 * HOUR), "cooling-loss")
     assert re.search(rf"^NAS is at \d\d\.\d °C and {said}", plain(transition.text))
+    assert transition.message is not None
+    figures = {each.name for each in transition.message.account.figures}
+    assert ("Settling at" in figures) == said.startswith("settling")
     # What computers read keeps the figure and its doubt.
     assert transition.values.keys() >= {"settled_rise_k", "settled_rise_sd_k"}
 
@@ -169,6 +173,17 @@ def test_a_loss_that_comes_and_goes_with_the_load_is_told_a_few_times_and_then_s
     assert "but it comes and goes (5 times since 29 May" in condition.seen()
     (returned,) = of(dusty.lives(36 * HOUR), "cooling-loss")
     assert returned.is_return
+
+
+def test_a_fan_that_sticks_and_turns_within_the_hour_is_told_once() -> None:
+    sticking = World(make_config(heard_every(30, HOUSE + COMMISSIONED)), every_s=30)
+    sticking.lives(HOUR)
+    sound = sticking.resistance
+    for minute in range(6 * 60):
+        sticking.resistance = sound * (1.25 + 0.25 * sin(2 * pi * minute / 45))
+        sticking.lives(MINUTE)
+    (transition,) = of(sticking.told, "cooling-loss")
+    assert transition.is_raise
 
 
 def test_dust_that_shows_with_every_heavy_load_is_told_three_times() -> None:

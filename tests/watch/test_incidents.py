@@ -267,8 +267,14 @@ def test_a_device_inside_joins_the_incident_of_the_cabinet_that_has_lost_its_coo
     scene.orders("ack", all=True)
     climbs(scene, "nas_air", 36.0, 72.0, **calm)
     scene.lives(5 * MINUTE, **calm | {"nas_air": 72.0})
-    assert scene.account().id != account.id
-    assert scene.account().subjects == ("nas",)
+    alone = scene.account()
+    assert alone.id != account.id
+    assert alone.subjects == ("nas",)
+    # What comes to the cabinet then is no part of that.
+    scene.lives(3 * MINUTE, **calm | {"nas_air": 72.0, "cabinet_fan": 100.0})
+    on = {each.id: each.subjects for each in scene.engine.accounts() if not each.is_over}
+    assert len(on) == 2
+    assert on[alone.id] == ("nas",)
 
 
 def test_part_of_an_incident_put_out_of_sight_neither_ends_nor_hides_it() -> None:

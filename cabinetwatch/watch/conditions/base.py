@@ -548,7 +548,11 @@ _VAGUE_K = 3.0
 
 
 def is_vague(value_k: float, sd_k: float) -> bool:
-    """Whether the 95 % interval of a rise reaches down to none at all, and so tells nothing."""
+    """Whether the 95 % interval of a rise reaches down to none at all, and so tells nothing.
+
+    >>> [is_vague(10.0, 5.0), is_vague(10.0, 5.2), is_vague(1.0, 1.5), is_vague(1.0, 1.6)]
+    [False, True, False, True]
+    """
     return SIGMAS_95 * sd_k > max(value_k, _VAGUE_K)
 
 
