@@ -22,6 +22,8 @@ from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import TemperatureUnit, describe_duration, plain, to_rfc3339
 from cabinetwatch.thermal.derating import altitude_lowering_k
+from cabinetwatch.thermal.sensing import Quality as Judged
+from cabinetwatch.thermal.sensing import ValueFilter
 from cabinetwatch.trial.judgement import (
     PhaseFigures,
     TrialFigures,
@@ -51,6 +53,7 @@ from cabinetwatch.trial.readings import (
 )
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.events import EntryKind, Quality
+from cabinetwatch.watch.sensors import value_filter
 from cabinetwatch.watch.trials import CHANGED, MEASURED, PHASES, TrialRecord
 
 Readings = Mapping[str, Series]
@@ -170,7 +173,9 @@ def with_stored_readings(case: Case, store: Store) -> Case:
         if _let_go(store, readings.get(sensor, EMPTY), sensor, case.intervals[name], gone_ms)
     }
     between = {sensor: _between(store, sensor, case.intervals.values()) for sensor in air}
-    return replace(case, readings=readings, let_go=frozenset(let_go), between=between)
+    return replace(
+        case, readings=_without_wild(readings), let_go=frozenset(let_go), between=between
+    )
 
 
 def read_store(
@@ -178,21 +183,22 @@ def read_store(
 ) -> Readings:
     """Read some sensors out of the store, corrected by the offsets in force when they came.
 
-    `config` is that of now; what lies in several of the intervals is given once.
+    `config` is that of now; what lies in several of the intervals is given once, and what the watch
+    would set aside as wild is NaN.
     """
     wanted = frozenset(sensors)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
-    found: list[tuple[str, int, float]] = []
+    found: list[_Found] = []
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):
         from_ms = max(start_ms, read_up_to_ms)
         for seq, reading, utc_ms in store.numbered(wanted, from_ms, end_ms):
             # A broker's retained copy has no instant of its own.
             if reading.quality is not Quality.RETAINED:
-                value = reading.value + offsets.at(seq).get(reading.sensor, 0.0)
-                found.append((reading.sensor, utc_ms, value))
+                offset = offsets.at(seq).get(reading.sensor, 0.0)
+                found.append(_Found(reading.sensor, utc_ms, reading.value, offset))
         read_up_to_ms = max(read_up_to_ms, end_ms)
-    return _by_sensor(found)
+    return _by_sensor(found, config)
 
 
 def read_file(path: Path, config: Config, on_problem: Callable[[int, str], None]) -> Readings:
@@ -203,21 +209,49 @@ def read_file(path: Path, config: Config, on_problem: Callable[[int, str], None]
     """
     found = []
     for reading in recording.read_table(path, config.sensors, on_problem):
-        offset = 0.0 if reading.corrected else config.sensors[reading.sensor].offset
-        found.append((reading.sensor, reading.utc_ms, reading.value + offset))
-    return _by_sensor(found)
+        offset = config.sensors[reading.sensor].offset
+        # Rounded, so that a fault code is itself again.
+        value = round(reading.value - offset, 9) if reading.corrected else reading.value
+        found.append(_Found(reading.sensor, reading.utc_ms, value, offset))
+    return _without_wild(_by_sensor(found, config))
 
 
-def _by_sensor(found: list[tuple[str, int, float]]) -> Readings:
-    """Put readings by sensor and time; two of one millisecond are both kept, as they came."""
+class _Found(NamedTuple):
+    """A reading as it came, in UTC (ms) and SI units, and the offset to correct it by."""
+
+    sensor: str
+    utc_ms: int
+    value: float
+    offset: float
+
+
+def _by_sensor(found: list[_Found], config: Config) -> Readings:
+    """Put readings by sensor and time; two of one millisecond are both kept, as they came.
+
+    A value that the watch would set aside (a fault code, one out of range, a lone leap) is NaN: it
+    was read, but tells nothing.
+    """
     by_sensor: dict[str, list[tuple[int, float]]] = {}
-    for sensor, utc_ms, value in sorted(found, key=lambda each: each[1]):
-        by_sensor.setdefault(sensor, []).append((utc_ms, value))
+    filters: dict[str, ValueFilter] = {}
+    for sensor, utc_ms, value, offset in sorted(found, key=lambda each: each.utc_ms):
+        if sensor not in filters:
+            filters[sensor] = value_filter(sensor, config)
+        is_good = filters[sensor].judge(utc_ms, value) is Judged.GOOD
+        corrected = value + offset if is_good else np.nan
+        by_sensor.setdefault(sensor, []).append((utc_ms, corrected))
     series = {}
     for sensor, pairs in by_sensor.items():
         times, values = zip(*pairs, strict=True)
         series[sensor] = Series(np.array(times, dtype=np.int64), np.array(values, dtype=float))
     return series
+
+
+def _without_wild(readings: Readings) -> Readings:
+    good = {sensor: np.isfinite(series.value) for sensor, series in readings.items()}
+    return {
+        sensor: Series(series.t_ms[good[sensor]], series.value[good[sensor]])
+        for sensor, series in readings.items()
+    }
 
 
 _MINUTE_MS = 60_000

@@ -140,6 +140,27 @@ def test_without_two_usable_phases_no_row_of_dashes_is_shown(
     assert "two phases that can be used" in path.read_text()
 
 
+def test_a_fault_code_that_comes_a_few_times_changes_nothing(
+    record: Record, report: Report
+) -> None:
+    path = record.folder / "faults.csv"
+    with record.csv.open() as file, path.open("w", newline="") as out:
+        rows = csv.DictReader(file)
+        writer = csv.DictWriter(out, rows.fieldnames or [])
+        writer.writeheader()
+        for row in rows:
+            if row["time"].startswith("2026-05-29T13:1"):
+                # A probe's value at power-on, ten minutes long, and a driver's without a probe.
+                row["value"] = {"nas-air": "85.0", "cabinet-air": "-127.0"}.get(
+                    row["sensor"], row["value"]
+                )
+            writer.writerow(row)
+    sound, faulty = report(status=1), report(status=1, recording=str(path))
+    assert faulty["verdict"] == "reject"
+    assert faulty["change_k"] == pytest.approx(sound["change_k"], abs=0.3)
+    assert not any("cover" in reason for reason in faulty["reasons"])
+
+
 def test_other_terms_give_another_verdict(report: Report, record: Record) -> None:
     cooler = record.folder / "cooler.toml"
     text = record.config.read_text().replace("design_ambient_c = 32.0", "design_ambient_c = 27.0")

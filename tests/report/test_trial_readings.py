@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from math import isfinite
 
 from cabinetwatch.report.trial_case import case_of, read_store
 from cabinetwatch.store.records import Batch
@@ -32,6 +33,14 @@ def test_each_reading_has_the_offset_that_was_in_force_when_it_came_however_late
     phases = [(T0, T0 + HOUR_MS), (second_t, second_t + HOUR_MS)]
     found = read_store(store, read(SENSORS), ["nas-air"], phases)
     assert found["nas-air"].value.tolist() == [22.0, 31.0]
+
+
+def test_what_the_watch_sets_aside_as_wild_tells_a_trial_nothing(store: Store) -> None:
+    values = [21.0, 85.0, 500.0, 21.1]
+    readings = [Reading("nas-air", T0 + 10_000 * i, value) for i, value in enumerate(values)]
+    store.commit(Batch(T0 + HOUR_MS, 0, [in_force(1.0), *readings]))
+    found = read_store(store, read(SENSORS), ["nas-air"], [(T0, T0 + HOUR_MS)])
+    assert [value for value in found["nas-air"].value.tolist() if isfinite(value)] == [22.0, 22.1]
 
 
 def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(store: Store) -> None:
