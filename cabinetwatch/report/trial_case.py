@@ -497,11 +497,11 @@ def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
 
 
 def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str, str]]:
-    """Give what follows from both phases; nothing when all of it is unknown."""
+    """Give what follows from both phases, as far as it is known."""
     rows = [
         ("Change of settling at", _signed(figures.change, unit)),
         ("Temperature on the hottest day", known(figures.hot_day_temperature_c, unit.temperature)),
-        ("Derating threshold at this load", known(figures.threshold_c, unit.temperature)),
+        ("Derating threshold", known(figures.threshold_c, unit.temperature)),
         ("Hot-day margin", _signed(figures.hot_day_margin, unit)),
         ("Life (Arrhenius)", known(figures.life_factor, "{:z.2f} times".format)),
         (
@@ -510,7 +510,7 @@ def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str,
         ),
         ("Change of sound", known(figures.sound_change_db, "{:+z.1f} dB".format)),
     ]
-    return rows if any(value != UNKNOWN for _, value in rows) else []
+    return [row for row in rows if row[1] != UNKNOWN]
 
 
 def note_lines(case: Case) -> list[str]:

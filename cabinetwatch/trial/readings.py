@@ -320,6 +320,11 @@ class Profile:
         return _together(len(self.t_s))
 
     @property
+    def group_s(self) -> float:
+        """The width of a group in s: no response faster than that can be made out."""
+        return self.width_s * self.together
+
+    @property
     def mean_power_w(self) -> float | None:
         """Time mean of the power in W; None where none is known."""
         return None if self.power_w is None else float(np.mean(self.power_w))
