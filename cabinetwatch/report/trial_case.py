@@ -435,12 +435,7 @@ def _progress(
     fall = None if isinstance(result, str) else cover_off(result.profile)
     if fall is None:
         return progress_of(result, name, unit), []
-    sentence = (
-        f"WARNING: the temperature fell by {unit.difference(fall.fall_k)} within ten minutes,"
-        f" some {describe_duration(fall.at_s)} after the {name} phase began, and neither the"
-        " surrounding air nor the load did: was the cover off? If so, begin the phase again."
-    )
-    return progress_of(result, name, unit), [sentence]
+    return progress_of(result, name, unit), [f"WARNING: {fall.sentence(name, unit)}"]
 
 
 NOTHING_FOLLOWS = "Nothing: that takes two phases that can be used."

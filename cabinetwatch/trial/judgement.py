@@ -363,7 +363,7 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero) -> Estimate:
     """The absolute rise: a zero phase takes the sensors' systematic part off, else it counts."""
     if zero.offset_k is not None:
         return result.rise.minus(zero.offset_k)
-    return result.rise.widened(rectangular(*subject.accuracies_k))
+    return result.rise.widened(max(rectangular(*subject.accuracies_k), zero.apart_k))
 
 
 def _compare_loads(
@@ -510,11 +510,7 @@ def _distrust(result: PhaseResult, name: Name, rise: Estimate, unit: Temperature
     sentences = []
     fall = cover_off(result.profile)
     if fall is not None:
-        sentences.append(
-            f"In the {name} phase the temperature fell by {unit.difference(fall.fall_k)} within ten"
-            f" minutes, some {describe_duration(fall.at_s)} after it began, and neither the"
-            " surrounding air nor the load did: the cover may have been off. Begin the phase again."
-        )
+        sentences.append(fall.sentence(name, unit))
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"

@@ -183,7 +183,7 @@ def _judge_steadiness(
 
     below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
     seen: list[tuple[float, str]] = []
-    for window_s, most_k in (LONG_WINDOW, SHORT_WINDOW) if below else (LONG_WINDOW,):
+    for window_s, most_k in (SHORT_WINDOW, LONG_WINDOW) if below else (LONG_WINDOW,):
         window = describe_duration(window_s)
         if profile.span_s < window_s:
             words = f"is shorter than the {window} over which steadiness is judged"
@@ -297,10 +297,14 @@ OFF_PART = 0.1
 
 
 class Zero(NamedTuple):
-    """The offset of the rise in K, None when the phase can't be used, and why in words."""
+    """The offset of the rise in K, None when the phase can't be used, and why in words.
+
+    `apart_k`: how far the sensors then were apart all the same, K; 0 where that tells nothing.
+    """
 
     offset_k: Estimate | None
     sentence: str
+    apart_k: float = 0.0
 
 
 NO_ZERO = Zero(None, "")
@@ -340,7 +344,8 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) 
             None,
             f"The zero phase is not used: the sensors differ by {written}, more than their"
             f" accuracies allow ({unit.difference(limit_k, 2)}): they were not in the same air,"
-            " or one is bad.",
+            " or one is bad. The intervals of the rises allow for that.",
+            abs(offset.value),
         )
     return Zero(offset, f"An offset of {written} between the sensors (zero phase) is taken off.")
 
@@ -371,6 +376,21 @@ class Fall(NamedTuple):
 
     fall_k: float
     at_s: float
+    metered: bool
+
+    def sentence(self, name: str, unit: TemperatureUnit) -> str:
+        """Say what fell, and what it may have been."""
+        why = "neither the surrounding air nor the load did: the cover may have been off"
+        if not self.metered:
+            why = (
+                "the surrounding air did not: the cover may have been off, or the load, which is"
+                " not measured, fell"
+            )
+        return (
+            f"In the {name} phase the temperature fell by {unit.difference(self.fall_k)} within ten"
+            f" minutes, some {describe_duration(self.at_s)} after it began, and {why}. Begin the"
+            " phase again."
+        )
 
 
 def cover_off(profile: Profile) -> Fall | None:
@@ -402,7 +422,7 @@ def cover_off(profile: Profile) -> Fall | None:
     if not np.any(sudden):
         return None
     worst = int(np.argmax(np.where(sudden, fell_k, -np.inf)))
-    return Fall(float(fell_k[worst]), float(starts[worst]))
+    return Fall(float(fell_k[worst]), float(starts[worst]), profile.power_w is not None)
 
 
 FOLLOWS, FOLLOWS_SD = 0.85, 0.2
