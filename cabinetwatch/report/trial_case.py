@@ -146,8 +146,8 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
                 # One that counts ends at a mark, so that all who ask judge alike.
                 counts = phase in MEASURED
                 end_ms = last_mark_ms(start_ms, now_utc_ms) if counts else now_utc_ms
-                end_ms = max(end_ms, start_ms + 1)
-            intervals[phase] = start_ms, end_ms
+            # None ends before it begins, although the clock may have been set back meanwhile.
+            intervals[phase] = start_ms, max(end_ms, start_ms + 1)
     before, after = intervals.get("before"), intervals.get("after")
     if before is not None and after is not None and after[0] < before[0]:
         # The before phase was begun anew: an after phase from earlier counts no more.

@@ -229,7 +229,7 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
         hole_s = hole * (phase.end_ms - phase.start_ms) / 1000
         raise UnusablePhaseError(
             f"{begin} has no reading of the {what} for {describe_duration(hole_s)},"
-            f" {100 * hole:z.0f} % of it: the sensor was silent."
+            f" {100 * hole:z.0f} % of it: the sensor was silent, or the clock was set."
         )
 
 

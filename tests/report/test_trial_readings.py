@@ -57,6 +57,12 @@ def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(stor
     assert phases("after") == {"after": (hours[0], hours[1])}
 
 
+def test_a_phase_in_which_the_clock_was_set_far_back_is_empty_and_no_mistake(store: Store) -> None:
+    config = read(f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\n')
+    trial = TrialRecord("slow-fan", "nas", "7 V", T0, T0 - HOUR_MS, [PhaseMark("before", T0)])
+    assert case_of(store, config, trial, T0).intervals == {"before": (T0, T0 + 1)}
+
+
 def test_a_trial_is_begun_looked_at_and_judged_without_what_draws() -> None:
     code = "import sys, cabinetwatch.cli.trial; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
