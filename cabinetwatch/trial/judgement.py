@@ -483,6 +483,8 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     threshold = f"the derating threshold of {unit.temperature(limit_c)}"
     if power_w is None or subject.rated_power_w is None:
         threshold += " at full load (power or rated power is not known)"
+    elif power_w > subject.rated_power_w:
+        threshold += f" at full load (it draws more than its rated {subject.rated_power_w:zg} W)"
     sentence = f"{words}, {unit.difference(abs(left_k))} {where} {threshold}."
     return _HotDay(temperature_c, limit_c, margin, sentence)
 

@@ -14,9 +14,14 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.cli import trial
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo.story import INVENTED, Phases
+from cabinetwatch.report.trial_case import Case, judge_case
+from cabinetwatch.report.trial_page import html_of
 from cabinetwatch.text import from_rfc3339, typeset
+from cabinetwatch.trial.readings import Terms
+from cabinetwatch.watch.conditions import load_config
 from tests.cli.demonstration import CONFIGURATION, write_trial_record
 from tests.support.fahrenheit import same, sentences_apart
 
@@ -138,6 +143,18 @@ def test_without_two_usable_phases_no_row_of_dashes_is_shown(
     assert "What follows: nothing" in shown
     assert "Hot-day margin" not in shown
     assert "two phases that can be used" in path.read_text()
+
+
+def test_a_trial_without_phases_has_no_empty_table_of_them(
+    record: Record, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = Case("slow-fan", "nas", "fan at 7 V", load_config(record.config), {}, {})
+    figures = judge_case(case, Terms())
+    trial._show(case, figures)
+    for shown in (capsys.readouterr().out, html_of(case, figures).decode()):
+        assert "There is no before phase yet." in shown
+        assert "Settling at" not in shown
+        assert "The phases" not in shown
 
 
 def test_a_fault_code_that_comes_a_few_times_changes_nothing(

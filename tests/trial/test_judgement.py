@@ -501,6 +501,12 @@ def test_a_meter_that_sees_nothing_lends_no_margin(power_w: float) -> None:
     assert _says(figures, "derating threshold of 50.0\xa0°C at full load")
 
 
+def test_a_load_above_the_rated_one_is_said_to_be() -> None:
+    figures = _of(rated_power_w=30.0)
+    assert figures.threshold_c == 50.0
+    assert _says(figures, "threshold of 50.0\xa0°C at full load", "more than its rated 30 W")
+
+
 def test_a_rise_brought_to_quite_another_load_may_be_none_that_can_be() -> None:
     before = replace(BEFORE, rise_k=-4.0, power_w=0.5)
     figures = analyse(make_trial(before, replace(AFTER, power_w=45.0)))
