@@ -113,8 +113,9 @@ _FAN_CAUTIONS = (
         " after a power cut: it needs more voltage to start than to keep turning."
     ),
     (
-        "The resistor is hot at its dissipation, and hotter when the fan is stuck: keep it in the"
-        " airflow, away from plastic and cables, and buy at least twice the rating."
+        "The resistor is hot at its dissipation, and hotter when the fan is stuck (up to {most} W"
+        " where the fan shorts): keep it in the airflow, away from plastic and cables, and buy no"
+        " smaller rating than the one above."
     ),
     (
         "Work with the gear unplugged. Opened gear holds mains voltage and charged capacitors; the"
@@ -139,12 +140,13 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         )
     if args.start is not None and args.start >= args.supply:
         raise ValueError("a fan that needs the whole supply to start can't have a resistor")
-    models, full_v, known = _models(args)
+    models, made_for_v, known = _models(args)
+    full_v = min(args.supply, made_for_v)
     inputs = [Figure("supply_v", "supply", args.supply, "V"), *known]
     results: list[Figure] = []
     if args.resistor is not None:
         resistance = sum(args.resistor)
-        fan.check_resistor(models, args.supply, resistance, full_v)
+        fan.check_resistor(models, args.supply, resistance, made_for_v)
         inputs.append(Figure("resistor_ohm", "resistor, in all", resistance, "ohm"))
         chosen = f"{resistance:zg} ohm in all"
     else:
@@ -152,19 +154,19 @@ def _fan(args: argparse.Namespace) -> BenchResult:
             wanted_v = args.voltage
             inputs.append(Figure("wanted_v", "wanted at the fan", wanted_v, "V"))
         else:
-            wanted_v = args.supply * args.speed / 100
+            wanted_v = full_v * args.speed / 100
             inputs.append(Figure("wanted_percent", "wanted speed", args.speed, "%"))
         resistance, pair = _choose(args, models, wanted_v, results)
         chosen = f"{resistance:zg} ohm, or {pair} ohm in series"
     points = [_point(model, args.supply, resistance, models[0]) for model in models]
-    laws = fan.fan_laws(points[0].fan_v / args.supply)
+    laws = fan.fan_laws(points[0].fan_v / full_v)
     for model, point in zip(models, points, strict=True):
         results += [
             Figure(f"fan_{model.name}_v", f"at the fan, {model.law}", point.fan_v, "V"),
             Figure(f"current_{model.name}_a", "current", point.current_a, "A"),
             Figure(f"dissipation_{model.name}_w", "resistor's heat", point.dissipation_w, "W"),
         ]
-    start_v, notes = args.start or fan.START_PART * args.supply, list(_FAN_NOTES)
+    start_v, notes = args.start or fan.START_PART * made_for_v, list(_FAN_NOTES)
     lowest_v, highest_v = min(p.fan_v for p in points), max(p.fan_v for p in points)
     most_w = max(point.dissipation_w for point in points)
     rating_w = fan.rating_to_buy_w(most_w)
@@ -200,11 +202,12 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         notes.append("Measure the current at two voltages: the models lie far apart without.")
     gets = " to ".join(dict.fromkeys(f"{volts:z.3g} V" for volts in (lowest_v, highest_v)))
     enough = "enough" if lowest_v >= start_v else "MAYBE TOO LITTLE"
+    guess = "" if args.start is not None else ", a guess"
     rated = "; ABOVE ITS RATING" if is_too_much else ""
     answer = (
         f"Resistor: {chosen}; rating: {rating_w:zg} W.",
-        f"The fan gets {gets}: {enough} to start ({start_v:z.3g} V){rated}.",
-        f"Flow: {100 * laws.flow:z.0f} % of full; sound: {laws.sound_db:+z.1f} dB.",
+        f"The fan gets {gets}: {enough} to start ({start_v:z.3g} V{guess}){rated}.",
+        _moves(laws, lowest_v / full_v, highest_v / full_v),
     )
     return BenchResult(
         "V_fan = V_supply - R I(V_fan); P = I^2 R; flow ~ n, pressure ~ n^2, power ~ n^3,"
@@ -213,15 +216,23 @@ def _fan(args: argparse.Namespace) -> BenchResult:
         inputs,
         results,
         tuple(notes),
-        _FAN_CAUTIONS,
+        tuple(each.format(most=f"{args.supply**2 / resistance:z.2g}") for each in _FAN_CAUTIONS),
         answer,
     )
 
 
-def _models(args: argparse.Namespace) -> tuple[tuple[fan.CurrentModel, ...], float, list[Figure]]:
-    """The model to go by first, then those that bracket it; the fan's full voltage; its figures.
+def _moves(laws: fan.FanLaws, least: float, most: float) -> str:
+    """Say what the fan still moves by the model to go by, and between which parts by all models."""
+    flow = f"Flow: {100 * laws.flow:z.0f} % of full"
+    if least < most:
+        flow += f" ({100 * least:z.0f} % to {100 * most:z.0f} % by the other models)"
+    return f"{flow}; sound: {laws.sound_db:+z.1f} dB."
 
-    Where a fan was measured, its full voltage is the highest that it was seen at.
+
+def _models(args: argparse.Namespace) -> tuple[tuple[fan.CurrentModel, ...], float, list[Figure]]:
+    """The model to go by first, then those that bracket it; what the fan is made for; its figures.
+
+    Where a fan was measured, it is taken to be made for the supply, or more if it was seen at more.
     """
     if args.rated is not None:
         volts, amperes = args.rated
@@ -237,7 +248,7 @@ def _models(args: argparse.Namespace) -> tuple[tuple[fan.CurrentModel, ...], flo
         Figure("measured_2_v", "measured 2", v2, "V"),
         Figure("measured_2_a", "measured 2", a2, "A"),
     ]
-    return (fan.measured_model((v1, a1), (v2, a2)),), max(v1, v2), figures
+    return (fan.measured_model((v1, a1), (v2, a2)),), max(v1, v2, args.supply), figures
 
 
 def _choose(
@@ -456,7 +467,7 @@ def _dew_point(args: argparse.Namespace) -> BenchResult:
     if frost_c is not None:
         results.append(Figure("frost_point_c", "frost point", frost_c, "°C"))
         source = f"{source}; frost: {humidity.ICE.source}"
-    notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more."]
+    notes = ["Good to about 0.15 K above 0 °C; a sensor's 2 %RH is up to 1 K more from 35 %RH."]
     answer: tuple[str, ...] = ()
     if args.surface is not None:
         inputs.append(Figure("surface_c", "surface", args.surface, "°C"))

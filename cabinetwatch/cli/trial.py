@@ -224,11 +224,12 @@ def _show(case: Case, figures: TrialFigures) -> None:
     tell(f"Trial {case.title}: {case.name} ({case.device}){case.change and f': {case.change}'}")
     _tell_reasons(figures.reasons[MOST_REASONS:])
     print()
-    columns = zip(PHASE_HEADINGS, *phase_rows(case, figures), strict=True)
-    headings, *rows = ([typeset(cell) for cell in row] for row in columns)
-    print_table(headings, rows)
-    tell(f"Times: {case.config.site.timezone}. {SETTLED}")
-    print()
+    if case.intervals:
+        columns = zip(PHASE_HEADINGS, *phase_rows(case, figures), strict=True)
+        headings, *rows = ([typeset(cell) for cell in row] for row in columns)
+        print_table(headings, rows)
+        tell(f"Times: {case.config.site.timezone}. {SETTLED}")
+        print()
     if found := figure_rows(figures, case.config.site.temperature_unit):
         print_table(("What follows", ""), [(name, typeset(value)) for name, value in found])
         tell(CHANGES)

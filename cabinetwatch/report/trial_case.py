@@ -22,6 +22,8 @@ from cabinetwatch.store.inputs import OffsetsInForce
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import TemperatureUnit, describe_duration, plain, to_rfc3339
 from cabinetwatch.thermal.derating import altitude_lowering_k
+from cabinetwatch.thermal.sensing import Quality as Judged
+from cabinetwatch.thermal.sensing import ValueFilter
 from cabinetwatch.trial.judgement import (
     PhaseFigures,
     TrialFigures,
@@ -51,6 +53,7 @@ from cabinetwatch.trial.readings import (
 )
 from cabinetwatch.watch.conditions import CONDITIONS
 from cabinetwatch.watch.events import EntryKind, Quality
+from cabinetwatch.watch.sensors import value_filter
 from cabinetwatch.watch.trials import CHANGED, MEASURED, PHASES, TrialRecord
 
 Readings = Mapping[str, Series]
@@ -143,8 +146,8 @@ def case_of(store: Store, config: Config, trial: TrialRecord, now_utc_ms: int) -
                 # One that counts ends at a mark, so that all who ask judge alike.
                 counts = phase in MEASURED
                 end_ms = last_mark_ms(start_ms, now_utc_ms) if counts else now_utc_ms
-                end_ms = max(end_ms, start_ms + 1)
-            intervals[phase] = start_ms, end_ms
+            # None ends before it begins, although the clock may have been set back meanwhile.
+            intervals[phase] = start_ms, max(end_ms, start_ms + 1)
     before, after = intervals.get("before"), intervals.get("after")
     if before is not None and after is not None and after[0] < before[0]:
         # The before phase was begun anew: an after phase from earlier counts no more.
@@ -170,7 +173,9 @@ def with_stored_readings(case: Case, store: Store) -> Case:
         if _let_go(store, readings.get(sensor, EMPTY), sensor, case.intervals[name], gone_ms)
     }
     between = {sensor: _between(store, sensor, case.intervals.values()) for sensor in air}
-    return replace(case, readings=readings, let_go=frozenset(let_go), between=between)
+    return replace(
+        case, readings=_without_wild(readings), let_go=frozenset(let_go), between=between
+    )
 
 
 def read_store(
@@ -178,21 +183,22 @@ def read_store(
 ) -> Readings:
     """Read some sensors out of the store, corrected by the offsets in force when they came.
 
-    `config` is that of now; what lies in several of the intervals is given once.
+    `config` is that of now; what lies in several of the intervals is given once, and what the watch
+    would set aside as wild is NaN.
     """
     wanted = frozenset(sensors)
     offsets = OffsetsInForce(store.entries(EntryKind.CONFIG), config.as_json())
-    found: list[tuple[str, int, float]] = []
+    found: list[_Found] = []
     read_up_to_ms = 0
     for start_ms, end_ms in sorted(intervals):
         from_ms = max(start_ms, read_up_to_ms)
         for seq, reading, utc_ms in store.numbered(wanted, from_ms, end_ms):
             # A broker's retained copy has no instant of its own.
             if reading.quality is not Quality.RETAINED:
-                value = reading.value + offsets.at(seq).get(reading.sensor, 0.0)
-                found.append((reading.sensor, utc_ms, value))
+                offset = offsets.at(seq).get(reading.sensor, 0.0)
+                found.append(_Found(reading.sensor, utc_ms, reading.value, offset))
         read_up_to_ms = max(read_up_to_ms, end_ms)
-    return _by_sensor(found)
+    return _by_sensor(found, config)
 
 
 def read_file(path: Path, config: Config, on_problem: Callable[[int, str], None]) -> Readings:
@@ -203,21 +209,49 @@ def read_file(path: Path, config: Config, on_problem: Callable[[int, str], None]
     """
     found = []
     for reading in recording.read_table(path, config.sensors, on_problem):
-        offset = 0.0 if reading.corrected else config.sensors[reading.sensor].offset
-        found.append((reading.sensor, reading.utc_ms, reading.value + offset))
-    return _by_sensor(found)
+        offset = config.sensors[reading.sensor].offset
+        # Rounded, so that a fault code is itself again.
+        value = round(reading.value - offset, 9) if reading.corrected else reading.value
+        found.append(_Found(reading.sensor, reading.utc_ms, value, offset))
+    return _without_wild(_by_sensor(found, config))
 
 
-def _by_sensor(found: list[tuple[str, int, float]]) -> Readings:
-    """Put readings by sensor and time; two of one millisecond are both kept, as they came."""
+class _Found(NamedTuple):
+    """A reading as it came, in UTC (ms) and SI units, and the offset to correct it by."""
+
+    sensor: str
+    utc_ms: int
+    value: float
+    offset: float
+
+
+def _by_sensor(found: list[_Found], config: Config) -> Readings:
+    """Put readings by sensor and time; two of one millisecond are both kept, as they came.
+
+    A value that the watch would set aside (a fault code, one out of range, a lone leap) is NaN: it
+    was read, but tells nothing.
+    """
     by_sensor: dict[str, list[tuple[int, float]]] = {}
-    for sensor, utc_ms, value in sorted(found, key=lambda each: each[1]):
-        by_sensor.setdefault(sensor, []).append((utc_ms, value))
+    filters: dict[str, ValueFilter] = {}
+    for sensor, utc_ms, value, offset in sorted(found, key=lambda each: each.utc_ms):
+        if sensor not in filters:
+            filters[sensor] = value_filter(sensor, config)
+        is_good = filters[sensor].judge(utc_ms, value) is Judged.GOOD
+        corrected = value + offset if is_good else np.nan
+        by_sensor.setdefault(sensor, []).append((utc_ms, corrected))
     series = {}
     for sensor, pairs in by_sensor.items():
         times, values = zip(*pairs, strict=True)
         series[sensor] = Series(np.array(times, dtype=np.int64), np.array(values, dtype=float))
     return series
+
+
+def _without_wild(readings: Readings) -> Readings:
+    good = {sensor: np.isfinite(series.value) for sensor, series in readings.items()}
+    return {
+        sensor: Series(series.t_ms[good[sensor]], series.value[good[sensor]])
+        for sensor, series in readings.items()
+    }
 
 
 _MINUTE_MS = 60_000
@@ -401,12 +435,7 @@ def _progress(
     fall = None if isinstance(result, str) else cover_off(result.profile)
     if fall is None:
         return progress_of(result, name, unit), []
-    sentence = (
-        f"WARNING: the temperature fell by {unit.difference(fall.fall_k)} within ten minutes,"
-        f" some {describe_duration(fall.at_s)} after the {name} phase began, and neither the"
-        " surrounding air nor the load did: was the cover off? If so, begin the phase again."
-    )
-    return progress_of(result, name, unit), [sentence]
+    return progress_of(result, name, unit), [f"WARNING: {fall.sentence(name, unit)}"]
 
 
 NOTHING_FOLLOWS = "Nothing: that takes two phases that can be used."
@@ -463,11 +492,11 @@ def _measured(phase: PhaseFigures, unit: TemperatureUnit) -> list[str]:
 
 
 def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str, str]]:
-    """Give what follows from both phases; nothing when all of it is unknown."""
+    """Give what follows from both phases, as far as it is known."""
     rows = [
         ("Change of settling at", _signed(figures.change, unit)),
         ("Temperature on the hottest day", known(figures.hot_day_temperature_c, unit.temperature)),
-        ("Derating threshold at this load", known(figures.threshold_c, unit.temperature)),
+        ("Derating threshold", known(figures.threshold_c, unit.temperature)),
         ("Hot-day margin", _signed(figures.hot_day_margin, unit)),
         ("Life (Arrhenius)", known(figures.life_factor, "{:z.2f} times".format)),
         (
@@ -476,7 +505,7 @@ def figure_rows(figures: TrialFigures, unit: TemperatureUnit) -> list[tuple[str,
         ),
         ("Change of sound", known(figures.sound_change_db, "{:+z.1f} dB".format)),
     ]
-    return rows if any(value != UNKNOWN for _, value in rows) else []
+    return [row for row in rows if row[1] != UNKNOWN]
 
 
 def note_lines(case: Case) -> list[str]:

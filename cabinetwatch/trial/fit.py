@@ -239,7 +239,7 @@ def settle(profile: Profile) -> Settling:
     rise_k = seen_c - profile.ambient_c[profile.count > 0]
     scale = scale_of(rise_k)
     # First all that the phase could be, then more finely what it is likely to be.
-    shortest_s = max(profile.together * profile.width_s, SHORTEST_TAU_S)
+    shortest_s = max(profile.group_s, SHORTEST_TAU_S)
     grid_s = np.geomspace(shortest_s, LONGEST_TAU * profile.span_s, GRID)
     largest_k = max(1.0, float(np.max(np.abs(rise_k))))
     designs = _designs(grid_s, range(len(STRUCTURES)))
@@ -474,7 +474,7 @@ def _grouped(profile: Profile, scale: Scale, fine: Floats) -> tuple[Groups, Floa
     read = profile.count > 0
     noise_k = scatter(profile.temperature_c[read]) / math.sqrt(profile.together)
     read = read.reshape(-1, profile.together)
-    width_s = profile.width_s * profile.together
+    width_s = profile.group_s
     middles_s = width_s * (np.arange(len(read)) + 0.5)
     onset_k = ONSET * scale.warm * scale.moved_k * np.exp(-middles_s / ONSET_S)
     sd_k = np.sqrt(noise_k**2 + (MISFIT * scale.moved_k) ** 2 + onset_k**2)

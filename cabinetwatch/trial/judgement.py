@@ -267,20 +267,25 @@ def _judge(
     equal_load, load_words = _compare_loads(before, after, offset_k, subject.unit)
     together = tell_both(before, after, offset_k, equal_load=equal_load)
     before, after = replace(before, rise=together.before), replace(after, rise=together.after)
-    change = _change(before, after, offset_k)
     rises = _whole_rise(before, subject, zero), _whole_rise(after, subject, zero)
     times = together.times
     day = _hot_day(subject, rises[1], after.power_w)
     sound = _compare_sound(before, after)
 
+    distrust = (
+        _distrust(before, "before", rises[0], subject.unit),
+        _distrust(after, "after", rises[1], subject.unit),
+    )
     obstacles = [
-        *_distrust(before, "before", rises[0], subject.unit),
-        *_distrust(after, "after", rises[1], subject.unit),
+        *distrust[0],
+        *distrust[1],
         *_too_short((before, after), times),
         *([] if equal_load else [load_words]),
         *([day] if isinstance(day, str) else []),
     ]
-    found = None if isinstance(day, str) else day
+    # Nothing follows from a phase that can't be trusted.
+    found = None if isinstance(day, str) or distrust[1] else day
+    change = None if any(distrust) else _change(before, after, offset_k)
     margin = None if found is None else found.margin
     verdict, reasons = _verdict(margin, obstacles, terms, subject.unit)
     # What can't be trusted comes first, else the sum that the verdict is of.
@@ -299,7 +304,7 @@ def _judge(
             f"No accuracy is stated for the {unstated} sensor;"
             f" {subject.unit.difference(ASSUMED_ACCURACY_K)} is assumed."
         )
-    reasons += [RATIOS]
+    reasons += [] if change is None else [RATIOS]
     reasons += [sound.sentence] if sound.sentence else []
 
     setpoints = Setpoints(subject.device, {})
@@ -308,8 +313,7 @@ def _judge(
         if margin is not None and subject.derating_air == "device":
             most_k = rises[1].value + margin.value
         setpoints = _setpoints(subject.device, rises[1], after.power_w, times[1].value_s, most_k)
-    after_c = (before.ambient_c + after.ambient_c) / 2 + rises[1].value
-    before_c = after_c - change.value
+    life = None if change is None else _life(before, after, rises[1].value, change.value, terms)
     return TrialFigures(
         device=subject.device,
         before=_phase_figures(before, rises[0], sound.before_dba, times[0]),
@@ -320,15 +324,24 @@ def _judge(
         hot_day_temperature_c=found and found.temperature_c,
         hot_day_margin=margin,
         threshold_c=found and found.threshold_c,
-        # Brought to another load a rise may be none that can be.
-        life_factor=arrhenius_factor(before_c, after_c, terms.activation_energy_ev)
-        if min(before_c, after_c) > COLDEST_C
-        else None,
-        life_factor_capacitor=ten_degree_factor(change.value),
+        life_factor=life,
+        life_factor_capacitor=None if change is None else ten_degree_factor(change.value),
         sound_change_db=sound.change_db,
         setpoints=setpoints,
         enclosing=subject.enclosing,
     )
+
+
+def _life(
+    before: PhaseResult, after: PhaseResult, rise_k: float, change_k: float, terms: Terms
+) -> float | None:
+    """Life of after over that of before in one ambient, by Arrhenius."""
+    after_c = (before.ambient_c + after.ambient_c) / 2 + rise_k
+    before_c = after_c - change_k
+    # Brought to another load a rise may be none that can be.
+    if min(before_c, after_c) <= COLDEST_C:
+        return None
+    return arrhenius_factor(before_c, after_c, terms.activation_energy_ev)
 
 
 def _phase_figures(
@@ -350,7 +363,7 @@ def _whole_rise(result: PhaseResult, subject: Subject, zero: Zero) -> Estimate:
     """The absolute rise: a zero phase takes the sensors' systematic part off, else it counts."""
     if zero.offset_k is not None:
         return result.rise.minus(zero.offset_k)
-    return result.rise.widened(rectangular(*subject.accuracies_k))
+    return result.rise.widened(max(rectangular(*subject.accuracies_k), zero.apart_k))
 
 
 def _compare_loads(
@@ -383,7 +396,8 @@ def _within_intervals(wander: float, *, metered: bool) -> str:
     load = "what the measured load leaves unexplained" if metered else "a load that nobody measured"
     return (
         f"The intervals allow for the sensors, for {load} (about {100 * wander:z.1f} %"
-        " up and down, as the temperature tells), and for what the phases were too short to show."
+        " up and down, as the temperature tells), and for what the phases were too short to show;"
+        " not for a sensor that was moved or exchanged between the phases."
     )
 
 
@@ -467,6 +481,10 @@ def _hot_day(subject: Subject, rise: Estimate, power_w: float | None) -> _HotDay
     margin = Estimate(left_k, left_k - below_k, left_k + above_k, rise.dof).widened(around_k)
     where = "below" if left_k >= 0 else "above"
     threshold = f"the derating threshold of {unit.temperature(limit_c)}"
+    if power_w is None or subject.rated_power_w is None:
+        threshold += " at full load (power or rated power is not known)"
+    elif power_w > subject.rated_power_w:
+        threshold += f" at full load (it draws more than its rated {subject.rated_power_w:zg} W)"
     sentence = f"{words}, {unit.difference(abs(left_k))} {where} {threshold}."
     return _HotDay(temperature_c, limit_c, margin, sentence)
 
@@ -494,11 +512,7 @@ def _distrust(result: PhaseResult, name: Name, rise: Estimate, unit: Temperature
     sentences = []
     fall = cover_off(result.profile)
     if fall is not None:
-        sentences.append(
-            f"In the {name} phase the temperature fell by {unit.difference(fall.fall_k)} within ten"
-            f" minutes, some {describe_duration(fall.at_s)} after it began, and neither the"
-            " surrounding air nor the load did: the cover may have been off. Begin the phase again."
-        )
+        sentences.append(fall.sentence(name, unit))
     if result.settling.poor:
         sentences.append(
             f"The {name} phase does not follow the response of a device at steady cooling (it"

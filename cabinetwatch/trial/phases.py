@@ -16,7 +16,7 @@ shown that nothing slower is there, the other is no longer open to it.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -50,6 +50,9 @@ from cabinetwatch.trial.readings import (
     smallest_step,
 )
 
+BEGINNING = 10.0
+"""A beginning of so many time constants shows the whole response; our choice."""
+
 LONG_WINDOW = (1800.0, 3.0)
 SHORT_WINDOW = (300.0, 1.0)
 """IEC 62368-1, steady state, from memory: the rise changes by no more than 3 K in 30 min; or, when
@@ -82,7 +85,9 @@ class Steadiness:
 class PhaseResult:
     """A phase that could be used. `rise` is without the sensors' accuracy, but with quantisation.
 
-    `power_w` is the mean load, None where it isn't known.
+    `power_w` is the mean load, None where it isn't known. `is_coarse`: its response is faster than
+    the groups in which it was fitted, so that its hypotheses tell of the rise alone; the response
+    is that of its `beginning`, where that can be used.
     """
 
     phase: Phase
@@ -94,6 +99,13 @@ class PhaseResult:
     power_w: float | None
     samples: int
     steps_k: float = 0.0
+    is_coarse: bool = False
+    beginning: "PhaseResult | None" = None
+
+    @property
+    def shown(self) -> "PhaseResult":
+        """The phase, or its beginning, that shows the response most closely."""
+        return self if self.beginning is None else self.beginning.shown
 
     def with_weights(self, weight: NDArray[Any]) -> Estimate:
         """Give the rise with other weights of its hypotheses."""
@@ -118,6 +130,15 @@ def analyse_phase(
         return str(problem)
     profile = make_profile(cleaned)
     settling = settle(profile)
+    rough_s, beginning = settling.rough_time_constant_s, None
+    is_coarse = rough_s is not None and rough_s < profile.group_s
+    if rough_s is not None and is_coarse:
+        until_ms = phase.start_ms + round(1000 * BEGINNING * rough_s)
+        found = analyse_phase(replace(phase, end_ms=until_ms), name, limit_c, unit, other)
+        beginning = None if isinstance(found, str) else found
+        unknown = TimeConstant(rough_s, math.inf)
+        seen = unknown if beginning is None else beginning.settling.time_constant
+        settling = replace(settling, time_constant=seen)
     steps_k = math.hypot(_step_error_k(cleaned.temperature), _step_error_k(cleaned.ambient))
     return PhaseResult(
         phase=cleaned,
@@ -129,6 +150,8 @@ def analyse_phase(
         ambient_c=float(np.mean(profile.ambient_c)),
         power_w=profile.mean_power_w,
         samples=len(cleaned.temperature.value),
+        is_coarse=is_coarse,
+        beginning=beginning,
     )
 
 
@@ -160,7 +183,7 @@ def _judge_steadiness(
 
     below = limit_c is None or float(settling.fitted_c[-1]) <= 0.9 * limit_c
     seen: list[tuple[float, str]] = []
-    for window_s, most_k in (LONG_WINDOW, SHORT_WINDOW) if below else (LONG_WINDOW,):
+    for window_s, most_k in (SHORT_WINDOW, LONG_WINDOW) if below else (LONG_WINDOW,):
         window = describe_duration(window_s)
         if profile.span_s < window_s:
             words = f"is shorter than the {window} over which steadiness is judged"
@@ -274,10 +297,14 @@ OFF_PART = 0.1
 
 
 class Zero(NamedTuple):
-    """The offset of the rise in K, None when the phase can't be used, and why in words."""
+    """The offset of the rise in K, None when the phase can't be used, and why in words.
+
+    `apart_k`: how far the sensors then were apart all the same, K; 0 where that tells nothing.
+    """
 
     offset_k: Estimate | None
     sentence: str
+    apart_k: float = 0.0
 
 
 NO_ZERO = Zero(None, "")
@@ -317,7 +344,8 @@ def zero_offset(phase: Phase, subject: Subject, running_w: float | None = None) 
             None,
             f"The zero phase is not used: the sensors differ by {written}, more than their"
             f" accuracies allow ({unit.difference(limit_k, 2)}): they were not in the same air,"
-            " or one is bad.",
+            " or one is bad. The intervals of the rises allow for that.",
+            abs(offset.value),
         )
     return Zero(offset, f"An offset of {written} between the sensors (zero phase) is taken off.")
 
@@ -348,6 +376,21 @@ class Fall(NamedTuple):
 
     fall_k: float
     at_s: float
+    metered: bool
+
+    def sentence(self, name: str, unit: TemperatureUnit) -> str:
+        """Say what fell, and what it may have been."""
+        why = "neither the surrounding air nor the load did: the cover may have been off"
+        if not self.metered:
+            why = (
+                "the surrounding air did not: the cover may have been off, or the load, which is"
+                " not measured, fell"
+            )
+        return (
+            f"In the {name} phase the temperature fell by {unit.difference(self.fall_k)} within ten"
+            f" minutes, some {describe_duration(self.at_s)} after it began, and {why}. Begin the"
+            " phase again."
+        )
 
 
 def cover_off(profile: Profile) -> Fall | None:
@@ -379,7 +422,7 @@ def cover_off(profile: Profile) -> Fall | None:
     if not np.any(sudden):
         return None
     worst = int(np.argmax(np.where(sudden, fell_k, -np.inf)))
-    return Fall(float(fell_k[worst]), float(starts[worst]))
+    return Fall(float(fell_k[worst]), float(starts[worst]), profile.power_w is not None)
 
 
 FOLLOWS, FOLLOWS_SD = 0.85, 0.2
@@ -419,12 +462,23 @@ DOF = 4.0
 
 LEAST_RISE_K = 0.3
 
+MOST_DISAGREEMENT = 3.0
+"""Time constants further from what the rises let expect, in standard deviations, are not those of
+one device at two coolings: a phase shows how its probe came back to the stream, or the like."""
+
 
 class ReportedTimeConstant(NamedTuple):
     """The time constant that a phase is reported with, s; `sentence` where there is one to say."""
 
     value_s: float | None
     sentence: str | None = None
+
+
+_AT_ODDS = ReportedTimeConstant(
+    None,
+    "No time constant is given: the responses that the two phases show are not those of one device"
+    " at these rises. A phase that begins with the probe out of the warm air shows the probe's.",
+)
 
 
 class Together(NamedTuple):
@@ -455,7 +509,7 @@ class _Pairs(NamedTuple):
 
 def tell_alone(result: PhaseResult, name: Name) -> ReportedTimeConstant:
     """Give what a phase tells of its own response, where there is no other one to go by."""
-    own = _own(result)
+    own = _own(result.shown)
     if own.log_sd <= WORST_SD:
         return ReportedTimeConstant(own.value_s)
     return ReportedTimeConstant(
@@ -469,11 +523,23 @@ def tell_both(
     """Tell what both phases show together; a phase that can't be trusted lends nothing.
 
     `offset_k` of the sensors is in both rises. Without `equal_load` the ratio of the rises tells
-    little of the thermal resistance, and each phase stands alone.
+    little of the thermal resistance, and each phase stands alone. Of a coarse one the beginning
+    tells of time constants.
     """
+    told = _tell(before, after, offset_k, lends=equal_load)
+    if not (before.is_coarse or after.is_coarse):
+        return told
+    shown = before.shown, after.shown
+    lends = not any(each.is_coarse for each in shown)
+    lends = lends and not (before.settling.poor or after.settling.poor)
+    return told._replace(times=_tell(*shown, offset_k, lends=equal_load and lends).times)
+
+
+def _tell(before: PhaseResult, after: PhaseResult, offset_k: float, *, lends: bool) -> Together:
+    """Tell what two phases show in one view of them; without `lends` each stands alone."""
     alone = tell_alone(before, "before"), tell_alone(after, "after")
     rises_k = before.rise.value - offset_k, after.rise.value - offset_k
-    trusted = equal_load and not (before.settling.poor or after.settling.poor)
+    trusted = lends and not (before.settling.poor or after.settling.poor)
     trusted = trusted and _one_load(before.settling.hypotheses, after.settling.hypotheses)
     if min(rises_k) < LEAST_RISE_K or not trusted:
         wander = max(each.settling.hypotheses.wander for each in (before, after))
@@ -496,13 +562,15 @@ def tell_both(
     ratio = resistances[1] / max(resistances[0], LEAST_RISE_K)
     # A phase whose time constant is not even roughly known has nothing to lend.
     times = (
-        _worded(best_before, before, ("before", "after"), 1 / max(ratio, 1e-3))
+        _worded(best_before, (before, after), ("before", "after"), 1 / max(ratio, 1e-3))
         if after.settling.rough_time_constant_s is not None
         else alone[0],
-        _worded(best_after, after, ("after", "before"), ratio)
+        _worded(best_after, (after, before), ("after", "before"), ratio)
         if before.settling.rough_time_constant_s is not None
         else alone[1],
     )
+    if float(pairs.weight @ (pairs.disagreement**2 / pairs.variance)) > MOST_DISAGREEMENT**2:
+        times = _AT_ODDS, ReportedTimeConstant(None)
     return Together(*rises, times, float(pairs.weight @ LOADS[first.load[pairs.first], 0]))
 
 
@@ -584,18 +652,22 @@ def _marginal(log_tau: Floats, pairs: _Pairs, floor: float, towards: float) -> T
 
 
 def _worded(
-    best: TimeConstant, result: PhaseResult, names: tuple[Name, Name], ratio: float
+    best: TimeConstant,
+    results: tuple[PhaseResult, PhaseResult],
+    names: tuple[Name, Name],
+    ratio: float,
 ) -> ReportedTimeConstant:
     """Say where a time constant comes from when it is less the phase's own than the other's."""
     name, other = names
+    own, others = (_own(result) for result in results)
     if best.log_sd > WORST_SD:
         return ReportedTimeConstant(
             None,
             f"The {name} phase shows too little of a response to give a time constant, and the"
             f" {other} phase does not make up for it.",
         )
-    carried = 1 - (best.log_sd / _own(result).log_sd) ** 2
-    if carried <= 0.5:
+    carried = 1 - (best.log_sd / own.log_sd) ** 2
+    if carried <= 0.5 or own.log_sd <= others.log_sd:
         return ReportedTimeConstant(best.value_s)
     return ReportedTimeConstant(
         best.value_s,

@@ -229,7 +229,7 @@ def _check_amount(series: Series, phase: Phase, begin: str, what: str) -> None:
         hole_s = hole * (phase.end_ms - phase.start_ms) / 1000
         raise UnusablePhaseError(
             f"{begin} has no reading of the {what} for {describe_duration(hole_s)},"
-            f" {100 * hole:z.0f} % of it: the sensor was silent."
+            f" {100 * hole:z.0f} % of it: the sensor was silent, or the clock was set."
         )
 
 
@@ -318,6 +318,11 @@ class Profile:
     def together(self) -> int:
         """How many neighbouring windows make a group, such that groups are few."""
         return _together(len(self.t_s))
+
+    @property
+    def group_s(self) -> float:
+        """The width of a group in s: no response faster than that can be made out."""
+        return self.width_s * self.together
 
     @property
     def mean_power_w(self) -> float | None:

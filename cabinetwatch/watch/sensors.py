@@ -97,7 +97,7 @@ class SensorView:
         self.silent = False
         self.implausible = False
         self.stuck = False
-        self.value_filter = _value_filter(sensor_id, site)
+        self.value_filter = value_filter(sensor_id, site)
         self.wild_value: float | None = None
         """The last value that was set aside; None when it was no number."""
         self.frozen: FrozenWatch | None = None
@@ -205,7 +205,7 @@ _KEPT = (
 """Attributes of a sensor that are saved as they are."""
 
 
-def _value_filter(sensor_id: str, site: Config) -> ValueFilter:
+def value_filter(sensor_id: str, site: Config) -> ValueFilter:
     """Give the filter of a sensor's values.
 
     A leap waits for the next reading to confirm it only where there is one soon.

@@ -58,7 +58,10 @@ def test_from_a_resistor_to_the_rest(capsys: Capture) -> None:
             (
                 "The fan may get only 0 V, less than 6.5 V to start.",
                 "must be SEEN to start from cold",
-                "The resistor is hot",
+                # 12 V * 12 V / 150 ohm.
+                "The resistor is hot at its dissipation, and hotter when the fan is stuck (up to",
+                "0.96 W",
+                "no smaller rating than the one above",
                 "licensed people",
             ),
         ),
@@ -90,9 +93,18 @@ def test_people_read_what_matters(capsys: Capture, arguments: str, words: tuple[
             "fan --supply 12 --rated 12 0.1 --voltage 7",
             [
                 "Resistor: 82 ohm, or 82 + 3.6 ohm in series; rating: 2 W.",
-                "The fan gets 3.8 V to 8.19 V: MAYBE TOO LITTLE to start (7 V).",
-                "Flow: 59 % of full; sound: -11.3 dB.",
+                "The fan gets 3.8 V to 8.19 V: MAYBE TOO LITTLE to start (7 V, a guess).",
+                "Flow: 59 % of full (32 % to 68 % by the other models); sound: -11.3 dB.",
             ],
+        ),
+        # A fan for 12 V needs as much to start on 5 V, and turns at full speed at 12 V of 24.
+        (
+            "fan --supply 5 --rated 12 0.1 --voltage 4",
+            ["Resistor: ", "MAYBE TOO LITTLE to start (7 V, a guess).", "Flow: 8"],
+        ),
+        (
+            "fan --supply 24 --rated 12 0.1 --voltage 12 --start 6",
+            ["Resistor: 120 ohm", "enough to start (6 V).", "Flow: 100 % of full"],
         ),
         (
             "fan --supply 24 --rated 12 0.1 --resistor 10 --start 6",

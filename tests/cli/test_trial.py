@@ -14,9 +14,14 @@ from typing import Any
 
 import pytest
 
+from cabinetwatch.cli import trial
 from cabinetwatch.cli.main import main
 from cabinetwatch.demo.story import INVENTED, Phases
+from cabinetwatch.report.trial_case import Case, judge_case
+from cabinetwatch.report.trial_page import html_of
 from cabinetwatch.text import from_rfc3339, typeset
+from cabinetwatch.trial.readings import Terms
+from cabinetwatch.watch.conditions import load_config
 from tests.cli.demonstration import CONFIGURATION, write_trial_record
 from tests.support.fahrenheit import same, sentences_apart
 
@@ -138,6 +143,39 @@ def test_without_two_usable_phases_no_row_of_dashes_is_shown(
     assert "What follows: nothing" in shown
     assert "Hot-day margin" not in shown
     assert "two phases that can be used" in path.read_text()
+
+
+def test_a_trial_without_phases_has_no_empty_table_of_them(
+    record: Record, capsys: pytest.CaptureFixture[str]
+) -> None:
+    case = Case("slow-fan", "nas", "fan at 7 V", load_config(record.config), {}, {})
+    figures = judge_case(case, Terms())
+    trial._show(case, figures)
+    for shown in (capsys.readouterr().out, html_of(case, figures).decode()):
+        assert "There is no before phase yet." in shown
+        assert "Settling at" not in shown
+        assert "The phases" not in shown
+
+
+def test_a_fault_code_that_comes_a_few_times_changes_nothing(
+    record: Record, report: Report
+) -> None:
+    path = record.folder / "faults.csv"
+    with record.csv.open() as file, path.open("w", newline="") as out:
+        rows = csv.DictReader(file)
+        writer = csv.DictWriter(out, rows.fieldnames or [])
+        writer.writeheader()
+        for row in rows:
+            if row["time"].startswith("2026-05-29T13:1"):
+                # A probe's value at power-on, ten minutes long, and a driver's without a probe.
+                row["value"] = {"nas-air": "85.0", "cabinet-air": "-127.0"}.get(
+                    row["sensor"], row["value"]
+                )
+            writer.writerow(row)
+    sound, faulty = report(status=1), report(status=1, recording=str(path))
+    assert faulty["verdict"] == "reject"
+    assert faulty["change_k"] == pytest.approx(sound["change_k"], abs=0.3)
+    assert not any("cover" in reason for reason in faulty["reasons"])
 
 
 def test_other_terms_give_another_verdict(report: Report, record: Record) -> None:

@@ -168,13 +168,14 @@ def test_an_open_trial_is_fitted_once_for_all_that_is_shown_of_it(
     house = House(tmp_path, is_told=True, is_open=True)
     page = tmp_path / "report.html"
     assert "reject" in _report(house, capsys, "slow-fan", "--html", str(page))["verdict"]
-    # Before, after, and the cabinet around the NAS; drawn twice, with the sum of the hottest day.
+    # Before, after and its beginning, and the cabinet around the NAS; drawn twice, with the sum of
+    # the hottest day.
     assert page.read_text().count("<svg") == 3
-    assert 0 < len(fitted) <= 3
+    assert 0 < len(fitted) <= 4
     fitted.clear()
     main(["status", "--config", str(house.path)])
     assert "The after phase has settled" in capsys.readouterr().out
-    assert len(fitted) == 1
+    assert len(fitted) == 2
 
 
 def _check_let_go(answer: dict[str, Any]) -> None:

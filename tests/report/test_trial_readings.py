@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from math import isfinite
 
 from cabinetwatch.report.trial_case import case_of, read_store
 from cabinetwatch.store.records import Batch
@@ -59,6 +60,14 @@ def test_the_load_of_two_supplies_is_known_only_where_both_were_heard(store: Sto
     assert after.power.value.tolist() == [35.0]
 
 
+def test_what_the_watch_sets_aside_as_wild_tells_a_trial_nothing(store: Store) -> None:
+    values = [21.0, 85.0, 500.0, 21.1]
+    readings = [Reading("nas-air", T0 + 10_000 * i, value) for i, value in enumerate(values)]
+    store.commit(Batch(T0 + HOUR_MS, 0, [in_force(1.0), *readings]))
+    found = read_store(store, read(SENSORS), ["nas-air"], [(T0, T0 + HOUR_MS)])
+    assert [value for value in found["nas-air"].value.tolist() if isfinite(value)] == [22.0, 22.1]
+
+
 def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(store: Store) -> None:
     config = read(f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\n')
 
@@ -71,6 +80,12 @@ def test_an_after_phase_counts_no_more_once_the_before_phase_was_begun_anew(stor
     assert phases("before", "after") == {"before": (hours[0], hours[1]), "after": tuple(hours[1:3])}
     assert phases("before", "after", "before") == {"before": (hours[2], hours[3])}
     assert phases("after") == {"after": (hours[0], hours[1])}
+
+
+def test_a_phase_in_which_the_clock_was_set_far_back_is_empty_and_no_mistake(store: Store) -> None:
+    config = read(f'{SENSORS}[devices.nas]\ntemperature = "nas-air"\n')
+    trial = TrialRecord("slow-fan", "nas", "7 V", T0, T0 - HOUR_MS, [PhaseMark("before", T0)])
+    assert case_of(store, config, trial, T0).intervals == {"before": (T0, T0 + 1)}
 
 
 def test_a_trial_is_begun_looked_at_and_judged_without_what_draws() -> None:

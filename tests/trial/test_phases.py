@@ -59,6 +59,7 @@ def test_the_criterion_is_met_when_arithmetic_says() -> None:
         # Shorter than half an hour, near its limit.
         (1500.0, 42.0, RISE_K, 200.0, False, "is shorter than"),
         (1500.0, 80.0, RISE_K, 200.0, True, "in its last 5 min"),
+        (240.0, 80.0, RISE_K, 200.0, False, "is shorter than the 5 min"),
         # After 31 min of 300 s each the last half hour holds the whole warm-up.
         (1860.0, 80.0, RISE_K, 300.0, True, "in its last 5 min"),
     ],
