@@ -232,12 +232,16 @@ class Present:
         return self.are_old and not of_itself
 
     def told(self, account: Account, now_ms: int, zone: str) -> list[Told]:
-        """Give what the alarms of an account said when each came into its state, oldest first."""
+        """Give what the alarms of an account said when each came into its state, oldest first.
+
+        Of a device that somebody took out of service all say the same.
+        """
         told = [each for each in self.snapshot.standing if each.id in account.alarms]
-        return [
+        said = (
             Told(f"when {_came(each.state)}, {beside(each.utc_ms, now_ms, zone)}", each.text)
             for each in sorted(told, key=lambda each: each.utc_ms)
-        ]
+        )
+        return [*dict.fromkeys(said)]
 
     def hides(self, subject: str) -> Hidden | None:
         """Give what is hidden of a subject, what people hid first."""
