@@ -13,7 +13,7 @@ import re
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
@@ -52,7 +52,7 @@ from cabinetwatch.text import (
 )
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S
 from cabinetwatch.watch.conditions.base import listed
-from cabinetwatch.watch.events import Account, AlarmState, Priority
+from cabinetwatch.watch.events import Account, AlarmState, Priority, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -139,10 +139,17 @@ class Choice(NamedTuple):
     commands: tuple[Mapping[str, Any], ...]
 
 
-def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
-    """Give what can be done about an incident at an instant (UTC), the first thing first."""
-    names = [config.name_of(each) for each in account.subjects]
-    subjects = [each for each in account.subjects if each != SITE_SUBJECT]
+def choices_of(
+    account: Account, config: Config, now_ms: int, standing: Iterable[Transition] = ()
+) -> list[Choice]:
+    """Give what can be done about an incident at an instant (UTC), the first thing first.
+
+    What is suppressed among what stands is of it, too: it would come out as soon as only what
+    suppresses it is out of service.
+    """
+    behind = [each.subject for each in standing if each.id in account.alarms]
+    subjects = [e for e in dict.fromkeys((*account.subjects, *behind)) if e != SITE_SUBJECT]
+    names = [config.name_of(each) for each in subjects]
     if account.is_over:
         return []
     if account.is_hidden:
@@ -447,7 +454,8 @@ class Actions:
         if incident is None or incident["account"].is_over:
             return Outcome(HTTPStatus.GONE, refusal=_GONE)
         account = incident["account"]
-        offered = choices_of(account, self._config, self._clock.utc_ms())
+        standing = shown["present"].snapshot.standing
+        offered = choices_of(account, self._config, self._clock.utc_ms(), standing)
         chosen = next((each for each in offered if each.value == form.get("do")), None)
         if chosen is None:
             return Outcome(HTTPStatus.CONFLICT, refusal=_DONE)
@@ -456,10 +464,8 @@ class Actions:
         done_by = to_rfc3339(self._clock.utc_ms() + _WITHIN_MS)
         more = {"by": grant.who, "address": asked.address, "done_by": done_by}
         with Store.open(self._config.store.url, read_only=True) as store:
-            answers = [
-                ask_watch(store, {**command, **more}, self._clock, _ANSWER_WITHIN_S)
-                for command in chosen.commands
-            ]
+            commands = [{**command, **more} for command in chosen.commands]
+            answers = ask_watch(store, commands, self._clock, _ANSWER_WITHIN_S)
         return _outcome(answers)
 
     def _page(
@@ -475,7 +481,8 @@ class Actions:
         incident = shown.get("incident")
         choices: list[Choice] = []
         if incident and grant is not None and shown["present"].snapshot.running:
-            choices = choices_of(incident["account"], self._config, self._clock.utc_ms())
+            standing, now_ms = shown["present"].snapshot.standing, self._clock.utc_ms()
+            choices = choices_of(incident["account"], self._config, now_ms, standing)
         until = None if grant is None else short_time(grant.until_ms, self._zone, f"%a{NBSP}%H:%M")
         text = TEMPLATES.get_template("report/templates/action.html.j2").render(
             page={"site": self._config.site.name, "acts": False} | shown,

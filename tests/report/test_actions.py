@@ -1,9 +1,11 @@
 """Acting through the page: by whom, from where, once; and whatever else is tried does nothing."""
 
+import os
 import re
 import socket
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -17,16 +19,20 @@ from cabinetwatch.notify.links import LASTS_MS, link_key_path
 from cabinetwatch.report import page_server
 from cabinetwatch.report.actions import Rate, Request, choices_of
 from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
+from cabinetwatch.store.place import WriterLock
+from cabinetwatch.store.replay import ask_watch
+from cabinetwatch.store.store import Store
 from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Account, Priority
+from tests.notify.samples import transition
 from tests.report.acting import acting
 from tests.report.serving import Serving
 from tests.service.mails import part
 from tests.service.site import OWNER, Site
 from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
-from tests.support.house import House
+from tests.support.house import House, build
 from tests.support.mail import MailDrop
 from tests.support.patience import WITHIN_S
 
@@ -343,7 +349,31 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
         " You are notified of what comes on top."
     )
     assert [each["subject"] for each in both.commands] == ["nas", "hall"]
+    # The sensor behind it, too, which would come out once the device is out of service.
+    lost = replace(account(Priority.HIGH, "unacknowledged", "nas"), alarms=("1", "2"))
+    standing = [
+        transition(subject=subject, occurrence=occurrence)
+        for subject, occurrence in (("nas", "1"), ("hall", "2"), ("ups", "3"))
+    ]
+    *_, all_of_it = choices_of(lost, config, now, standing)
+    assert [each["subject"] for each in all_of_it.commands] == ["nas", "hall"]
     assert both.says == "No alarm of NAS and hall until Tue 03:12, whatever happens."
+
+
+def test_what_one_button_orders_is_ordered_at_once_however_many_devices(tmp_path: Path) -> None:
+    clock = SystemClock()
+    made = build(tmp_path, clock.utc_ms(), devices=1, days=1)
+    path = made.config.store_path()
+    orders = [{"command": "service-out", "subject": f"gear-{n}"} for n in range(3)]
+    with WriterLock(path, watch=True), Store.open(made.url, read_only=True) as store:
+        os.utime(path.with_name(f"{path.name}.lock"), (0, 0))
+        answers = ask_watch(store, orders, clock, within_s=0.0)
+        assert [each.done for each in answers] == [None] * 3
+        assert {each.text.partition(";")[0] for each in answers} == {
+            "The watch has not answered yet"
+        }
+    with Store.open(made.url) as store:
+        assert [order for _, order in store.take_commands()] == orders
 
 
 def test_a_rate_bounds_one_and_all_and_forgets() -> None:
