@@ -97,6 +97,16 @@ def test_a_device_out_of_service_does_not_pass_for_well(
     assert ("All is well" in html) != out
 
 
+def test_sensors_that_were_never_heard_do_not_pass_for_well(tmp_path: Path) -> None:
+    world = World(make_config(), every_s=30)
+    world.dead.add("hall")
+    world.lives(MINUTE_MS)
+    html = page(tmp_path, world)
+    assert "<h1>No alarm is on</h1>" in html
+    assert "<p>hall has not been heard yet.</p>" in html
+    assert "All is well" not in html
+
+
 def cells(html: str) -> list[str]:
     """Give the figures in the table of devices."""
     return re.findall(r"<td data-figure[^>]*>([^ <]*)", html)
