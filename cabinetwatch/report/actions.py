@@ -150,8 +150,9 @@ def choices_of(
     behind = [each.subject for each in standing if each.id in account.alarms]
     subjects = [e for e in dict.fromkeys((*account.subjects, *behind)) if e != SITE_SUBJECT]
     names = [config.name_of(each) for each in subjects]
+    ack: tuple[Mapping[str, Any], ...] = ({"command": "ack", "id": account.id},)
     if account.is_over:
-        return []
+        return [Choice("seen", "Seen", "It is over; now it leaves the page, too.", ack)]
     if account.is_hidden:
         undone: dict[str, tuple[Mapping[str, Any], ...]] = {
             AlarmState.SHELVED: ({"command": "unshelve", "incident": account.id},),
@@ -165,7 +166,7 @@ def choices_of(
     found = []
     if account.state == AlarmState.UNACKNOWLEDGED:
         says = "No more reminders. You are still notified if it gets worse, and when it is over."
-        found.append(Choice("seen", "Seen", says, ({"command": "ack", "id": account.id},)))
+        found.append(Choice("seen", "Seen", says, ack))
     longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
     for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
         clock = short_time(until_ms, config.site.timezone, "%H:%M")
@@ -451,7 +452,7 @@ class Actions:
         incident, form = shown["incident"], asked.form or {}
         if not shown["present"].snapshot.running:
             return Outcome(HTTPStatus.SERVICE_UNAVAILABLE, refusal=_WATCH_DOWN)
-        if incident is None or incident["account"].is_over:
+        if incident is None:
             return Outcome(HTTPStatus.GONE, refusal=_GONE)
         account = incident["account"]
         standing = shown["present"].snapshot.standing

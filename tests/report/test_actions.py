@@ -29,7 +29,7 @@ from tests.notify.samples import transition
 from tests.report.acting import acting
 from tests.report.serving import Serving
 from tests.service.mails import part
-from tests.service.site import OWNER, Site
+from tests.service.site import NAS, OWNER, Site
 from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
 from tests.support.house import House, build
@@ -169,6 +169,24 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
         # A watch that was down does none of it hours later.
         assert "done_by" in asked[0]
+
+
+def test_what_is_over_and_nobody_saw_is_acknowledged_by_thumb_and_leaves_the_page(
+    site: Site, cabinet: Wire, smtp: MailDrop, serving: Serving
+) -> None:
+    with acting(site, cabinet, smtp, serving) as watch:
+        link = watch.link()
+        before = watch.form(link, "working-1")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating", "returned")
+        is_refused(watch.ask(link, before), 409, "Nothing was done")
+        assert watch.ask(link).offered == ["seen"]
+        page = watch.ask("/").text
+        assert f'href="/incident/{watch.incident}">Seen it</a>' in page
+        got = watch.ask(link, watch.form(link, "seen"))
+        assert (got.status, got.words) == (200, "Done")
+        assert watch.states == ["unacknowledged", "returned", "normal"]
+        assert watch.incident not in watch.ask("/").text.partition("<main")[0]
+        is_refused(watch.ask(link), 410, "This incident is over.")
 
 
 def cookie_of(headers: dict[str, str], path: str) -> str:
@@ -338,7 +356,9 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
     assert offered("unacknowledged", "nas") == ["seen", "not-before", *work]
     assert offered("acknowledged", "nas") == ["not-before", *work]
     assert offered("shelved", "nas") == offered("out-of-service", "nas") == ["again"]
-    assert offered("suppressed", "nas") == offered("over", "nas") == []
+    assert offered("suppressed", "nas") == []
+    # Else the page would count it among what nobody has seen until the weekly summary.
+    assert offered("over", "nas") == ["seen"]
     # Nobody takes the watch itself out of service from bed: all that it says of itself would go.
     assert offered("unacknowledged", "site") == ["seen", "not-before"]
     hidden, *_, both = choices_of(
