@@ -53,9 +53,10 @@ from cabinetwatch.text import (
     from_rfc3339,
     typeset,
 )
-from cabinetwatch.watch.conditions import base
+from cabinetwatch.watch.conditions import CONDITIONS, base
 from cabinetwatch.watch.engine import Engine
 from cabinetwatch.watch.events import Account, AlarmState
+from cabinetwatch.watch.trials import CHANGED, TrialRecord
 
 INDEX = "index.html"
 ICON = "icon.svg"
@@ -453,6 +454,7 @@ def _watch(
         ("Last sign of life", life),
         ("Connected to the broker", connected),
         ("Sensors", sensors or "none"),
+        *((f"Trial {each.name}", _trial(each, config)) for each in snapshot.trials),
         ("Messages that could not be read", _unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
         ("Starts in 7 days", lately(utc_ms for utc_ms, _ in history.starts)),
@@ -461,6 +463,15 @@ def _watch(
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _trial(trial: TrialRecord, config: Config) -> str:
+    """Say of what an open trial is, and what nobody is notified of while it lasts."""
+    words = f"of {config.name_of(trial.device)} ({trial.change})"
+    if trial.phase in CHANGED:
+        withheld = [each.predicate for each in CONDITIONS if each.withheld_in_trial]
+        words += f"; not reported meanwhile: {', '.join(withheld)}"
+    return words
 
 
 def _unreadable(snapshot: Snapshot) -> str:

@@ -107,6 +107,18 @@ def test_sensors_that_were_never_heard_do_not_pass_for_well(tmp_path: Path) -> N
     assert "All is well" not in html
 
 
+def test_a_trial_that_withholds_alarms_is_on_the_page(world: World, tmp_path: Path) -> None:
+    begin = {"command": "trial-begin", "device": "nas", "change": "fan at 7 V"}
+    world.tells(EntryKind.COMMAND, trial="slow-fan", **begin)
+    world.tells(EntryKind.COMMAND, command="trial-phase", trial="slow-fan", phase="before")
+    assert "of NAS (fan at 7 V)</dd>" in page(tmp_path, world)
+    world.tells(EntryKind.COMMAND, command="trial-phase", trial="slow-fan", phase="change")
+    html = page(tmp_path, world)
+    assert "<dt>Trial slow-fan</dt>" in html
+    said = html.partition("of NAS (fan at 7 V); not reported meanwhile: ")[2].partition("</dd>")[0]
+    assert "fan slow or stopped" in said
+
+
 def cells(html: str) -> list[str]:
     """Give the figures in the table of devices."""
     return re.findall(r"<td data-figure[^>]*>([^ <]*)", html)
