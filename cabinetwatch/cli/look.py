@@ -459,7 +459,7 @@ def ask(store: Store, command: Mapping[str, Any], within_s: float = ASKED_WITHIN
         user = getpass.getuser()
     except (KeyError, OSError):
         user = f"user {os.getuid()}"
-    asked = ask_watch(store, {**command, "by": user}, SystemClock(), within_s)
+    (asked,) = ask_watch(store, [{**command, "by": user}], SystemClock(), within_s)
     print(asked.text)
     return 0 if asked.done or not asked.is_running else 1
 

@@ -72,12 +72,14 @@ def told_in_short(transition: Transition) -> str:
     """Say in a few words what a transition tells; of most only programs and MQTT are told."""
     if transition.is_raise or transition.is_return:
         return predicate(transition)
-    what = _predicate(transition.condition, over=False)
+    # Out of service is all of a device, whatever its alarms are.
+    if transition.state is AlarmState.OUT_OF_SERVICE:
+        return "out of service"
     if transition.state is not AlarmState.NORMAL:
+        what = _predicate(transition.condition, over=False)
         return f"{transition.state.replace('-', ' ')} ({what})"
     if transition.previous is AlarmState.OUT_OF_SERVICE:
-        # It need not have stood.
-        return f"back in service ({what})"
+        return "back in service"
     return _predicate(transition.condition, over=True)
 
 

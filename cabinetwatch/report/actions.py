@@ -13,7 +13,7 @@ import re
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from datetime import time as time_of_day
 from http import HTTPStatus
@@ -52,7 +52,7 @@ from cabinetwatch.text import (
 )
 from cabinetwatch.watch.alarms import LONGEST_HIGH_S
 from cabinetwatch.watch.conditions.base import listed
-from cabinetwatch.watch.events import Account, AlarmState, Priority
+from cabinetwatch.watch.events import Account, AlarmState, Priority, Transition
 
 _log = logging.getLogger(__name__)
 
@@ -139,12 +139,20 @@ class Choice(NamedTuple):
     commands: tuple[Mapping[str, Any], ...]
 
 
-def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
-    """Give what can be done about an incident at an instant (UTC), the first thing first."""
-    names = [config.name_of(each) for each in account.subjects]
-    subjects = [each for each in account.subjects if each != SITE_SUBJECT]
+def choices_of(
+    account: Account, config: Config, now_ms: int, standing: Iterable[Transition] = ()
+) -> list[Choice]:
+    """Give what can be done about an incident at an instant (UTC), the first thing first.
+
+    What is suppressed among what stands is of it, too: it would come out as soon as only what
+    suppresses it is out of service.
+    """
+    behind = [each.subject for each in standing if each.id in account.alarms]
+    subjects = [e for e in dict.fromkeys((*account.subjects, *behind)) if e != SITE_SUBJECT]
+    names = [config.name_of(each) for each in subjects]
+    ack: tuple[Mapping[str, Any], ...] = ({"command": "ack", "id": account.id},)
     if account.is_over:
-        return []
+        return [Choice("seen", "Seen", "It is over; now it leaves the page, too.", ack)]
     if account.is_hidden:
         undone: dict[str, tuple[Mapping[str, Any], ...]] = {
             AlarmState.SHELVED: ({"command": "unshelve", "incident": account.id},),
@@ -153,17 +161,17 @@ def choices_of(account: Account, config: Config, now_ms: int) -> list[Choice]:
             ),
         }
         commands = undone.get(account.state, ())
-        says = "It is shown again at once; if it is still on, you are notified."
+        says = "Shown again at once. If it is still on and was not seen before, you are notified."
         return [Choice("again", "Watch it again now", says, commands)] if commands else []
     found = []
     if account.state == AlarmState.UNACKNOWLEDGED:
         says = "No more reminders. You are still notified if it gets worse, and when it is over."
-        found.append(Choice("seen", "Seen", says, ({"command": "ack", "id": account.id},)))
+        found.append(Choice("seen", "Seen", says, ack))
     longest_s = LONGEST_HIGH_S if account.priority is Priority.HIGH else math.inf
     for until_ms in _clock_times(config.site.timezone, now_ms, longest_s):
         clock = short_time(until_ms, config.site.timezone, "%H:%M")
         lasts = describe_duration((until_ms - now_ms) / 1000)
-        says = f"Hidden for {lasts}, then shown again. What comes on top is told."
+        says = f"Hidden for {lasts}, then shown again. You are notified of what comes on top."
         command = {"command": "shelve", "incident": account.id, "until": to_rfc3339(until_ms)}
         command["reason"] = f"not before {clock}"
         value, label = f"not-before-{until_ms}", f"Not before {clock}"
@@ -229,6 +237,14 @@ class Response(NamedTuple):
     headers: Sequence[tuple[str, str]] = ()
 
 
+class Outcome(NamedTuple):
+    """What became of a form: the status, what was done, and why not."""
+
+    status: HTTPStatus
+    done: str = ""
+    refusal: str = ""
+
+
 class _RefusedError(Exception):
     """Nothing is done: one sentence that says why, and the status that goes with it."""
 
@@ -272,6 +288,8 @@ class Actions:
         self._deeds = Rate(of_one=10, of_all=30, span_s=60.0)
         self._guesses = Rate(of_one=20, of_all=100, span_s=900.0)
         self._pins = Rate(of_one=5, of_all=20, span_s=900.0)
+        self._doing = threading.Lock()
+        self._last: tuple[Mapping[str, str], float, Outcome] | None = None
         self._has_no_key = False
 
     @property
@@ -289,10 +307,10 @@ class Actions:
         try:
             return self._answer(asked, self._key())
         except _RefusedError as error:
-            return self._page({}, error.status, refusal=str(error))
+            return self._page({}, Outcome(error.status, refusal=str(error)))
         except StoreError as error:
             sentence = f"Nothing was done. {error}"
-            return self._page({}, HTTPStatus.SERVICE_UNAVAILABLE, refusal=sentence)
+            return self._page({}, Outcome(HTTPStatus.SERVICE_UNAVAILABLE, refusal=sentence))
 
     def _key(self) -> bytes:
         try:
@@ -330,11 +348,11 @@ class Actions:
             return self._sign_in(asked, key, shown, form)
         if not self._deeds.lets(asked.address):
             raise _RefusedError(HTTPStatus.TOO_MANY_REQUESTS, _TOO_QUICK)
-        status, done, refusal = self._do(asked, grant, key, shown)
+        # One after the other: a thumb taps twice, and the second tap's answer is the one it sees.
+        with self._doing:
+            outcome = self._do_once(asked, grant, key, incident)
         again = self._look(incident, True)
-        return self._page(
-            again, status, grant=grant, form=form, key=key, done=done, refusal=refusal
-        )
+        return self._page(again, outcome, grant=grant, form=form, key=key)
 
     # -- who it is ------------------------------------------------------------------------------
 
@@ -387,11 +405,13 @@ class Actions:
             self._pins.give_back(asked.address)
         else:
             _log.warning("a wrong PIN for the page came from %s", asked.address)
-            return self._page(shown, HTTPStatus.FORBIDDEN, form=form, key=key, refusal=_WRONG_PIN)
+            wrong = Outcome(HTTPStatus.FORBIDDEN, refusal=_WRONG_PIN)
+            return self._page(shown, wrong, form=form, key=key)
         grant = Grant(ANY, self._clock.utc_ms() + LASTS_MS, WITH_PIN)
         cookie = self._cookie(_PIN_COOKIE, sign(self._pin_key(key), grant), grant)
         # Asked for anew, so that a reload sends no PIN.
-        return self._page(shown, HTTPStatus.SEE_OTHER, headers=[cookie, ("Location", asked.path)])
+        headers = [cookie, ("Location", asked.path)]
+        return self._page(shown, Outcome(HTTPStatus.SEE_OTHER), headers=headers)
 
     def _cookie(self, name: str, value: str, grant: Grant) -> tuple[str, str]:
         left_s = max(0, grant.until_ms - self._clock.utc_ms()) // 1000
@@ -416,52 +436,60 @@ class Actions:
 
     # -- what is done ---------------------------------------------------------------------------
 
-    def _do(
-        self, asked: Request, grant: Grant, key: bytes, shown: dict[str, Any]
-    ) -> tuple[HTTPStatus, str, str]:
-        """Do what was chosen; give the status, what was done, and why not."""
-        account, form = shown["incident"]["account"], asked.form or {}
+    def _do_once(self, asked: Request, grant: Grant, key: bytes, incident: str) -> Outcome:
+        """Do what was chosen, unless this form has just done it: then say again what it did."""
+        form, now_s = asked.form or {}, time.monotonic()
+        outcome = self._do(asked, grant, key, self._look(incident, True))
+        if outcome.status is HTTPStatus.OK:
+            self._last = form, now_s, outcome
+        elif outcome.status is HTTPStatus.CONFLICT and self._last is not None:
+            did, at_s, earlier = self._last
+            if did == form and now_s - at_s < _WITHIN_MS / 1000:
+                return earlier
+        return outcome
+
+    def _do(self, asked: Request, grant: Grant, key: bytes, shown: dict[str, Any]) -> Outcome:
+        incident, form = shown["incident"], asked.form or {}
         if not shown["present"].snapshot.running:
-            return HTTPStatus.SERVICE_UNAVAILABLE, "", _WATCH_DOWN
-        if account.is_over:
-            return HTTPStatus.GONE, "", _GONE
-        offered = choices_of(account, self._config, self._clock.utc_ms())
+            return Outcome(HTTPStatus.SERVICE_UNAVAILABLE, refusal=_WATCH_DOWN)
+        if incident is None:
+            return Outcome(HTTPStatus.GONE, refusal=_GONE)
+        account = incident["account"]
+        standing = shown["present"].snapshot.standing
+        offered = choices_of(account, self._config, self._clock.utc_ms(), standing)
         chosen = next((each for each in offered if each.value == form.get("do")), None)
         if chosen is None:
-            return HTTPStatus.CONFLICT, "", _DONE
+            return Outcome(HTTPStatus.CONFLICT, refusal=_DONE)
         if not same(form.get("seen", ""), _as_seen(key, account)):
-            return HTTPStatus.CONFLICT, "", _CHANGED
+            return Outcome(HTTPStatus.CONFLICT, refusal=_CHANGED)
         done_by = to_rfc3339(self._clock.utc_ms() + _WITHIN_MS)
         more = {"by": grant.who, "address": asked.address, "done_by": done_by}
         with Store.open(self._config.store.url, read_only=True) as store:
-            answers = [
-                ask_watch(store, {**command, **more}, self._clock, _ANSWER_WITHIN_S)
-                for command in chosen.commands
-            ]
+            commands = [{**command, **more} for command in chosen.commands]
+            answers = ask_watch(store, commands, self._clock, _ANSWER_WITHIN_S)
         return _outcome(answers)
 
     def _page(
         self,
         shown: dict[str, Any],
-        status: HTTPStatus = HTTPStatus.OK,
+        outcome: Outcome = Outcome(HTTPStatus.OK),  # noqa: B008 - it can't be changed
         *,
         grant: Grant | None = None,
         form: str = "",
         key: bytes = b"",
-        done: str = "",
-        refusal: str = "",
         headers: Sequence[tuple[str, str]] = (),
     ) -> Response:
         incident = shown.get("incident")
         choices: list[Choice] = []
         if incident and grant is not None and shown["present"].snapshot.running:
-            choices = choices_of(incident["account"], self._config, self._clock.utc_ms())
+            standing, now_ms = shown["present"].snapshot.standing, self._clock.utc_ms()
+            choices = choices_of(incident["account"], self._config, now_ms, standing)
         until = None if grant is None else short_time(grant.until_ms, self._zone, f"%a{NBSP}%H:%M")
         text = TEMPLATES.get_template("report/templates/action.html.j2").render(
             page={"site": self._config.site.name, "acts": False} | shown,
             choices=choices,
-            done=done,
-            refusal=refusal,
+            done=outcome.done,
+            refusal=outcome.refusal,
             form=form,
             seen=_as_seen(key, incident["account"]) if incident else "",
             grant=grant,
@@ -475,7 +503,8 @@ class Actions:
         content = text.encode("utf-8", "replace")
         # Under no-referrer a browser would call the origin of a form null. This one never names a
         # path, so a link's letters get nowhere.
-        return Response(status, HTML, content, _POLICY, referrer="strict-origin", headers=headers)
+        status, referrer = outcome.status, "strict-origin"
+        return Response(status, HTML, content, _POLICY, referrer=referrer, headers=headers)
 
 
 def _as_seen(key: bytes, account: Account) -> str:
@@ -483,11 +512,11 @@ def _as_seen(key: bytes, account: Account) -> str:
     return signature(key, "seen", account.id, account.state, account.priority, *account.alarms)
 
 
-def _outcome(answers: list[Asked]) -> tuple[HTTPStatus, str, str]:
+def _outcome(answers: list[Asked]) -> Outcome:
     said = " ".join(each.text for each in answers)
     if any(each.done is False for each in answers):
         nothing = "" if any(each.done for each in answers) else "Nothing was done. "
-        return HTTPStatus.CONFLICT, "", nothing + said
+        return Outcome(HTTPStatus.CONFLICT, refusal=nothing + said)
     if all(each.done for each in answers):
-        return HTTPStatus.OK, said, ""
-    return HTTPStatus.ACCEPTED, "", _WAITS
+        return Outcome(HTTPStatus.OK, done=said)
+    return Outcome(HTTPStatus.ACCEPTED, refusal=_WAITS)

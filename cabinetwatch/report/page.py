@@ -32,6 +32,7 @@ from cabinetwatch.notify.mail import (
 from cabinetwatch.report.summary_week import KINDS, WEEK_MS, history_of
 from cabinetwatch.report.words import (
     UNKNOWN,
+    Hidden,
     Present,
     hidden_words,
     last_known,
@@ -52,9 +53,10 @@ from cabinetwatch.text import (
     from_rfc3339,
     typeset,
 )
-from cabinetwatch.watch.conditions import base
+from cabinetwatch.watch.conditions import CONDITIONS, base
 from cabinetwatch.watch.engine import Engine
-from cabinetwatch.watch.events import Account
+from cabinetwatch.watch.events import Account, AlarmState
+from cabinetwatch.watch.trials import CHANGED, TrialRecord
 
 INDEX = "index.html"
 ICON = "icon.svg"
@@ -186,17 +188,7 @@ def page_of(
         "incidents": [
             _incident(each, present, config, now_utc_ms) for each in (*present.on, *present.over)
         ],
-        "hidden": [
-            {
-                "words": each.words,
-                "state": each.state.value.replace("-", " "),
-                "told": [
-                    (beside(alarm.utc_ms, now_utc_ms, zone), alarm.id, alarm.text)
-                    for alarm in each.alarms
-                ],
-            }
-            for each in present.hidden
-        ],
+        "hidden": [_hidden(each, present, now_utc_ms, zone) for each in present.hidden],
         "units": (
             f"All in {unit.symbol}."
             if unit.symbol == unit.of_difference
@@ -248,6 +240,23 @@ def _incident(
         "is_last_known": present.is_last_known(account),
         "ended": "" if account.over_ms is None else beside(account.over_ms, now_utc_ms, zone),
         "told": present.told(account, now_utc_ms, zone),
+    }
+
+
+def _hidden(hidden: Hidden, present: Present, now_utc_ms: int, zone: str) -> dict[str, Any]:
+    """Lay out what is hidden, and what somebody said to it; `incident` is what takes it back."""
+    alarms = {each.id for each in hidden.alarms}
+    known = present.snapshot.incidents if hidden.state is not AlarmState.SUPPRESSED else ()
+    of_it = (each for each in known if not alarms.isdisjoint(each.alarms))
+    return {
+        "words": hidden.words,
+        "state": hidden.state.value.replace("-", " "),
+        "incident": next((each.id for each in of_it if each.state == hidden.state), ""),
+        # A device goes out of service with all of its alarms, and none has more to say of it.
+        "told": dict.fromkeys(
+            (beside(each.utc_ms, now_utc_ms, zone), "" if hidden.is_out else each.id, each.text)
+            for each in hidden.alarms
+        ),
     }
 
 
@@ -396,24 +405,30 @@ def _sensor(
 
 
 def _notices(store: Store, config: Config, now_utc_ms: int) -> list[dict[str, Any]]:
-    names, shown = display_names(config), []
-    for notice, outcome in store.notices(now_utc_ms - WEEK_MS)[: -_MOST_NOTICES - 1 : -1]:
+    names = display_names(config)
+    # By what stands above them: a device that is taken out of service is told to programs alarm by
+    # alarm, and with a line for each nobody would see whether a mail arrived.
+    shown: dict[tuple[str, str, str, bool], dict[str, None]] = {}
+    for notice, outcome in reversed(store.notices(now_utc_ms - WEEK_MS)):
         told = [
             f"{names.get(each.subject, each.subject)}: {told_in_short(each)}"
             for each in notice.transitions
         ]
         if notice.week is not None:
             told = [f"summary of {notice.week}"]
-        shown.append(
-            {
-                "time": short_time(notice.utc_ms, config.site.timezone),
-                "channel": config.notify.called(notice.channel),
-                "told": "; ".join(dict.fromkeys(told)),
-                "outcome": "not tried yet" if outcome is None else outcome.status,
-                "bad": outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
-            }
+        row = (
+            short_time(notice.utc_ms, config.site.timezone),
+            config.notify.called(notice.channel),
+            "not tried yet" if outcome is None else outcome.status,
+            outcome is not None and (outcome.status == "failed" or outcome.attempts > 1),
         )
-    return shown
+        if row not in shown and len(shown) == _MOST_NOTICES:
+            break
+        shown.setdefault(row, {}).update(dict.fromkeys(told))
+    return [
+        {"time": time, "channel": channel, "outcome": outcome, "bad": bad, "told": "; ".join(told)}
+        for (time, channel, outcome, bad), told in shown.items()
+    ]
 
 
 def _watch(
@@ -439,6 +454,7 @@ def _watch(
         ("Last sign of life", life),
         ("Connected to the broker", connected),
         ("Sensors", sensors or "none"),
+        *((f"Trial {each.name}", _trial(each, config)) for each in snapshot.trials),
         ("Messages that could not be read", _unreadable(snapshot)),
         ("Notices waiting", str(len(store.waiting()))),
         ("Starts in 7 days", lately(utc_ms for utc_ms, _ in history.starts)),
@@ -447,6 +463,15 @@ def _watch(
         ("Store", _room(snapshot.room)),
         ("Version", __version__),
     ]
+
+
+def _trial(trial: TrialRecord, config: Config) -> str:
+    """Say of what an open trial is, and what nobody is notified of while it lasts."""
+    words = f"of {config.name_of(trial.device)} ({trial.change})"
+    if trial.phase in CHANGED:
+        withheld = [each.predicate for each in CONDITIONS if each.withheld_in_trial]
+        words += f"; not reported meanwhile: {', '.join(withheld)}"
+    return words
 
 
 def _unreadable(snapshot: Snapshot) -> str:

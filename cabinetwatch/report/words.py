@@ -220,11 +220,16 @@ class Present:
     def headline(self) -> Headline:
         """How things are: what ails the watch itself comes first, then the worst that is on."""
         if self.trouble is None:
-            return _headline(self.on, self.over, self.hidden)
+            return _headline(self.on, self.over, self.hidden, self._unheard)
         if not self.on:
             return self.trouble
-        on = _headline(self.on, self.over, self.hidden).words
+        on = _headline(self.on, self.over, self.hidden, self._unheard).words
         return self.trouble._replace(words=f"{self.trouble.words}; {on}")
+
+    @property
+    def _unheard(self) -> list[str]:
+        """The sensors of which nothing was ever heard: an alarm says so only after a while."""
+        return [each["name"] for each in self.snapshot.sensors.values() if each["time"] is None]
 
     def is_last_known(self, account: Account) -> bool:
         """Whether an account can only say how things were; of itself a running watch knows."""
@@ -232,12 +237,16 @@ class Present:
         return self.are_old and not of_itself
 
     def told(self, account: Account, now_ms: int, zone: str) -> list[Told]:
-        """Give what the alarms of an account said when each came into its state, oldest first."""
+        """Give what the alarms of an account said when each came into its state, oldest first.
+
+        Of a device that somebody took out of service all say the same.
+        """
         told = [each for each in self.snapshot.standing if each.id in account.alarms]
-        return [
+        said = (
             Told(f"when {_came(each.state)}, {beside(each.utc_ms, now_ms, zone)}", each.text)
             for each in sorted(told, key=lambda each: each.utc_ms)
-        ]
+        )
+        return [*dict.fromkeys(said)]
 
     def hides(self, subject: str) -> Hidden | None:
         """Give what is hidden of a subject, what people hid first."""
@@ -338,8 +347,10 @@ def hidden_words(hidden: Sequence[Hidden]) -> str:
     return "; ".join(parts)
 
 
-def _headline(on: list[Account], over: list[Account], hidden: list[Hidden]) -> Headline:
-    """Say what is on; what is hidden does not pass for well."""
+def _headline(
+    on: list[Account], over: list[Account], hidden: list[Hidden], unheard: list[str]
+) -> Headline:
+    """Say what is on; neither what is hidden nor what nobody can know yet passes for well."""
     if on:
         more = f", and {len(on) - 1} more" if on[1:] else ""
         return Headline(on[0].priority.value, f"{on[0].headline}{more}", "")
@@ -347,6 +358,9 @@ def _headline(on: list[Account], over: list[Account], hidden: list[Hidden]) -> H
     if over:
         verb = "is" if len(over) == 1 else "are"
         remarks.append(f"{counted(len(over), 'incident')} {verb} over and not acknowledged yet")
+    if unheard:
+        has = "has" if len(unheard) == 1 else "have"
+        remarks.append(f"{listed(unheard)} {has} not been heard yet")
     if remarks:
         words = "No alarm is shown" if hidden else "No alarm is on"
         return Headline("low", words, f"{'; '.join(remarks)}.")

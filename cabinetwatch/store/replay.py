@@ -302,27 +302,33 @@ _LOOK_EVERY_S = 0.1
 
 
 def ask_watch(
-    store: Store, command: Mapping[str, Any], clock: Clock, within_s: float = ASKED_WITHIN_S
-) -> Asked:
-    """Put a command into the store, and wait a while for what a running watch answers."""
-    row = store.put_command(command, clock.utc_ms())
+    store: Store,
+    commands: Sequence[Mapping[str, Any]],
+    clock: Clock,
+    within_s: float = ASKED_WITHIN_S,
+) -> list[Asked]:
+    """Put commands into the store, and wait a while for what a running watch answers to each.
+
+    All are put before the first is waited for: a watch takes what lies there at once.
+    """
+    rows = [store.put_command(each, clock.utc_ms()) for each in commands]
     watch = find_watch(store.path)
     if watch is None:
         sentence = "The watch is not running; this takes effect when it starts."
-        return Asked(None, sentence, is_running=False)
+        return [Asked(None, sentence, is_running=False)] * len(rows)
     if is_mute(watch, store, clock.utc_ms()):
-        return Asked(
-            None,
+        sentence = (
             "The watch runs, but can't write its store or hangs; this takes effect when it can."
-            " `cabinetwatch status` says more.",
+            " `cabinetwatch status` says more."
         )
+        return [Asked(None, sentence)] * len(rows)
     until = time.monotonic() + within_s
-    while time.monotonic() < until:
-        answer = store.command_result(row)
-        if answer is not None:
-            return Asked(answer["ok"], answer["text"])
+    answers = [store.command_result(row) for row in rows]
+    while None in answers and time.monotonic() < until:
         time.sleep(_LOOK_EVERY_S)
-    return Asked(None, "The watch has not answered yet; this takes effect when it does.")
+        answers = [store.command_result(row) for row in rows]
+    waits = Asked(None, "The watch has not answered yet; this takes effect when it does.")
+    return [waits if each is None else Asked(each["ok"], each["text"]) for each in answers]
 
 
 def running_since(store: Store) -> int | None:

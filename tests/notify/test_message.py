@@ -344,9 +344,9 @@ def test_what_is_told_to_programs_alone_says_its_state() -> None:
     shelved = transition(SHELVED, UNACKNOWLEDGED)
     assert told_in_short(shelved) == "shelved (above its derating threshold)"
     out = transition(OUT_OF_SERVICE, NORMAL)
-    assert told_in_short(out) == "out of service (above its derating threshold)"
+    assert told_in_short(out) == "out of service"
     back = transition(NORMAL, OUT_OF_SERVICE)
-    assert told_in_short(back) == "back in service (above its derating threshold)"
+    assert told_in_short(back) == "back in service"
     for previous in (SHELVED, ACKNOWLEDGED):
         assert told_in_short(transition(NORMAL, previous)) == ("below its derating threshold again")
 

@@ -1,8 +1,11 @@
 """Acting through the page: by whom, from where, once; and whatever else is tried does nothing."""
 
+import os
 import re
 import socket
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from datetime import datetime
 from http import HTTPStatus
 from pathlib import Path
@@ -17,16 +20,20 @@ from cabinetwatch.notify.links import LASTS_MS, link_key_path
 from cabinetwatch.report import page_server
 from cabinetwatch.report.actions import Rate, Request, Response, choices_of
 from cabinetwatch.report.page_server import MOST_AT_ONCE, ChartDrawer, PageServer, PageSource
+from cabinetwatch.store.place import WriterLock
+from cabinetwatch.store.replay import ask_watch
+from cabinetwatch.store.store import Store
 from cabinetwatch.text import from_rfc3339
 from cabinetwatch.watch.conditions import load_config
 from cabinetwatch.watch.events import Account, Priority
+from tests.notify.samples import transition
 from tests.report.acting import acting
 from tests.report.serving import Serving
 from tests.service.mails import part
-from tests.service.site import OWNER, Site
+from tests.service.site import NAS, OWNER, Site
 from tests.service.watching import cabinetwatch
 from tests.service.wire import Wire
-from tests.support.house import House
+from tests.support.house import House, build
 from tests.support.mail import MailDrop
 from tests.support.patience import WITHIN_S
 
@@ -129,12 +136,14 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         assert shown.offered[-3:] == ["working-1", "working-4", "working-24"]
         seen = watch.form(link, "seen")
         hidden = watch.form(link, shown.offered[1])
-        got = watch.ask(link, seen)
-        assert (got.status, got.words) == (200, "Done")
-        assert f"Seen by {OWNER}" in got.text
+        # Tapped twice it is done once (see below), and whichever answer is seen says so.
+        with ThreadPoolExecutor(2) as thumbs:
+            taps = [thumbs.submit(watch.ask, link, seen) for _ in range(2)]
+        for got in (each.result() for each in taps):
+            assert (got.status, got.words) == (200, "Done")
+            assert f"Seen by {OWNER}" in got.text
         assert f"Seen by {OWNER}" in watch.ask("/").text
-        # Again; from a page that shows how it was; and by a server that knows nothing of it.
-        is_refused(watch.ask(link, seen), 409, "That was done already")
+        # From a page that shows how it was, and again by a server that knows nothing of it.
         is_refused(watch.ask(link, hidden), 409, "It has changed since you opened this page")
         serving.processes[-1].kill()
         serving.processes[-1].wait()
@@ -161,6 +170,24 @@ def test_what_is_done_shows_at_once_and_is_done_once_even_over_a_restart(
         assert [(each["by"], each["address"]) for each in asked] == [(OWNER, "127.0.0.1")]
         # A watch that was down does none of it hours later.
         assert "done_by" in asked[0]
+
+
+def test_what_is_over_and_nobody_saw_is_acknowledged_by_thumb_and_leaves_the_page(
+    site: Site, cabinet: Wire, smtp: MailDrop, serving: Serving
+) -> None:
+    with acting(site, cabinet, smtp, serving) as watch:
+        link = watch.link()
+        before = watch.form(link, "working-1")
+        cabinet.publish_until(NAS, "40", "nas", "over-derating", "returned")
+        is_refused(watch.ask(link, before), 409, "Nothing was done")
+        assert watch.ask(link).offered == ["seen"]
+        page = watch.ask("/").text
+        assert f'href="/incident/{watch.incident}">Seen it</a>' in page
+        got = watch.ask(link, watch.form(link, "seen"))
+        assert (got.status, got.words) == (200, "Done")
+        assert watch.states == ["unacknowledged", "returned", "normal"]
+        assert watch.incident not in watch.ask("/").text.partition("<main")[0]
+        is_refused(watch.ask(link), 410, "This incident is over.")
 
 
 def cookie_of(headers: dict[str, str], path: str) -> str:
@@ -336,7 +363,9 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
     assert offered("unacknowledged", "nas") == ["seen", "not-before", *work]
     assert offered("acknowledged", "nas") == ["not-before", *work]
     assert offered("shelved", "nas") == offered("out-of-service", "nas") == ["again"]
-    assert offered("suppressed", "nas") == offered("over", "nas") == []
+    assert offered("suppressed", "nas") == []
+    # Else the page would count it among what nobody has seen until the weekly summary.
+    assert offered("over", "nas") == ["seen"]
     # Nobody takes the watch itself out of service from bed: all that it says of itself would go.
     assert offered("unacknowledged", "site") == ["seen", "not-before"]
     hidden, *_, both = choices_of(
@@ -344,10 +373,34 @@ def test_what_can_be_done_follows_from_how_it_is(config: Config) -> None:
     )
     assert hidden.says == (
         "Hidden for 3\N{NO-BREAK SPACE}h 48\N{NO-BREAK SPACE}min, then shown again."
-        " What comes on top is told."
+        " You are notified of what comes on top."
     )
     assert [each["subject"] for each in both.commands] == ["nas", "hall"]
+    # The sensor behind it, too, which would come out once the device is out of service.
+    lost = replace(account(Priority.HIGH, "unacknowledged", "nas"), alarms=("1", "2"))
+    standing = [
+        transition(subject=subject, occurrence=occurrence)
+        for subject, occurrence in (("nas", "1"), ("hall", "2"), ("ups", "3"))
+    ]
+    *_, all_of_it = choices_of(lost, config, now, standing)
+    assert [each["subject"] for each in all_of_it.commands] == ["nas", "hall"]
     assert both.says == "No alarm of NAS and hall until Tue 03:12, whatever happens."
+
+
+def test_what_one_button_orders_is_ordered_at_once_however_many_devices(tmp_path: Path) -> None:
+    clock = SystemClock()
+    made = build(tmp_path, clock.utc_ms(), devices=1, days=1)
+    path = made.config.store_path()
+    orders = [{"command": "service-out", "subject": f"gear-{n}"} for n in range(3)]
+    with WriterLock(path, watch=True), Store.open(made.url, read_only=True) as store:
+        os.utime(path.with_name(f"{path.name}.lock"), (0, 0))
+        answers = ask_watch(store, orders, clock, within_s=0.0)
+        assert [each.done for each in answers] == [None] * 3
+        assert {each.text.partition(";")[0] for each in answers} == {
+            "The watch has not answered yet"
+        }
+    with Store.open(made.url) as store:
+        assert [order for _, order in store.take_commands()] == orders
 
 
 def test_a_rate_bounds_one_and_all_and_forgets() -> None:

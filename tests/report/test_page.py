@@ -11,18 +11,18 @@ from pathlib import Path
 import pytest
 
 from cabinetwatch.clock import SystemClock
-from cabinetwatch.notify.mail import degree
+from cabinetwatch.notify.mail import degree, predicate
 from cabinetwatch.report.page import page_of
 from cabinetwatch.report.page_server import PageSource
 from cabinetwatch.report.words import short_time
 from cabinetwatch.store.codecs import Bucket, FigureMinute
 from cabinetwatch.store.place import NoStoreError, WriterLock, database_path, database_url
-from cabinetwatch.store.records import Batch
+from cabinetwatch.store.records import Batch, Notice
 from cabinetwatch.store.replay import StoreFollower
 from cabinetwatch.store.store import Store
 from cabinetwatch.text import plain
 from cabinetwatch.watch.conditions import load_config
-from cabinetwatch.watch.events import Account, Entry, EntryKind
+from cabinetwatch.watch.events import Account, AlarmState, Entry, EntryKind
 from tests.cli.recorded_day import keep, run, write_config
 from tests.support.hand_clock import HandClock
 from tests.watch.world import COMMISSIONED, HOUR, HOUSE, World, make_config
@@ -55,8 +55,15 @@ def _lived(*, is_warm: bool) -> World:
     return world
 
 
-def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> str:
-    """Write a world into its store, with minutes of figures; give its page without its style.
+def page(
+    folder: Path,
+    world: World,
+    figures: Sequence[FigureMinute] = (),
+    notices: Sequence[Notice] = (),
+    *,
+    acts: bool = False,
+) -> str:
+    """Write a world into its store, with figures and notices; give its page without its style.
 
     The configuration is that of the folder, where there is one.
     """
@@ -66,10 +73,10 @@ def page(folder: Path, world: World, figures: Sequence[FigureMinute] = ()) -> st
         write_config(folder, HOUSE + COMMISSIONED)
     keep(path, world)
     with Store.open(load_config(path).store.url) as store:
-        store.commit(Batch(world.t, 0, figures=list(figures)))
+        store.commit(Batch(world.t, 0, figures=list(figures), notices=list(notices)))
     clock = HandClock(world.t)
     clock.stand_still()
-    source = PageSource(load_config(path).store.url, None, folder, clock, None)
+    source = PageSource(load_config(path).store.url, None, folder, clock, None, acts=acts)
     with WriterLock(load_config(path).store_path(), watch=True):
         html = source.html().decode()
     source.close()
@@ -88,6 +95,28 @@ def test_a_device_out_of_service_does_not_pass_for_well(
     assert ("out of service" in row) == out
     assert ("NAS is out of service" in html) == out
     assert ("All is well" in html) != out
+
+
+def test_sensors_that_were_never_heard_do_not_pass_for_well(tmp_path: Path) -> None:
+    world = World(make_config(), every_s=30)
+    world.dead.add("hall")
+    world.lives(MINUTE_MS)
+    html = page(tmp_path, world)
+    assert "<h1>No alarm is on</h1>" in html
+    assert "<p>hall has not been heard yet.</p>" in html
+    assert "All is well" not in html
+
+
+def test_a_trial_that_withholds_alarms_is_on_the_page(world: World, tmp_path: Path) -> None:
+    begin = {"command": "trial-begin", "device": "nas", "change": "fan at 7 V"}
+    world.tells(EntryKind.COMMAND, trial="slow-fan", **begin)
+    world.tells(EntryKind.COMMAND, command="trial-phase", trial="slow-fan", phase="before")
+    assert "of NAS (fan at 7 V)</dd>" in page(tmp_path, world)
+    world.tells(EntryKind.COMMAND, command="trial-phase", trial="slow-fan", phase="change")
+    html = page(tmp_path, world)
+    assert "<dt>Trial slow-fan</dt>" in html
+    said = html.partition("of NAS (fan at 7 V); not reported meanwhile: ")[2].partition("</dd>")[0]
+    assert "fan slow or stopped" in said
 
 
 def cells(html: str) -> list[str]:
@@ -235,6 +264,37 @@ def test_what_is_over_or_hidden_is_folded_away_and_counted(
     assert "No alarm is shown" in html
     assert "All is well" not in html
     assert "What to do" not in html
+
+
+@pytest.mark.parametrize("acts", [True, False])
+def test_a_device_taken_out_of_service_says_so_once_and_can_be_taken_back_from_the_page(
+    warm: tuple[World, Account], tmp_path: Path, acts: bool
+) -> None:
+    world, account = warm
+    world.tells(EntryKind.COMMAND, command="service-out", subject="nas", reason="new fan")
+    html = page(tmp_path, world, acts=acts)
+    hidden = html.partition('data-key="hidden">')[2].partition("</details>")[0]
+    assert hidden.count("new fan") == 1
+    assert (f'href="/incident/{account.id}"' in hidden) == acts
+    assert 'href="/incident/' not in html.replace(hidden, "")
+
+
+def test_what_one_deed_tells_programs_takes_one_line_among_the_notices(
+    warm: tuple[World, Account], tmp_path: Path
+) -> None:
+    world, account = warm
+    raised = next(each for each in world.told if each.is_raise and each.id in account.alarms)
+    world.lives(MINUTE_MS)
+    world.tells(EntryKind.COMMAND, command="service-out", subject="nas")
+    out = [each for each in world.told if each.state is AlarmState.OUT_OF_SERVICE]
+    assert len(out) > 1
+    mail = Notice("mail", "email", "raise", raised.t, raised.utc_ms, (raised,))
+    told = [Notice(e.id + e.condition, "mqtt", "change", e.t, e.utc_ms, (e,)) for e in out]
+    html = page(tmp_path, world, notices=[mail, *told])
+    shown = unescape(html.partition('<ol class="notices">')[2].partition("</ol>")[0])
+    assert shown.count("not tried yet") == 2
+    assert shown.count("NAS: out of service") == 1
+    assert f"NAS: {predicate(raised)}" in shown
 
 
 def test_an_alarm_that_the_engine_knows_no_incident_of_is_shown_all_the_same(

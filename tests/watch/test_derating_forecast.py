@@ -167,3 +167,17 @@ def test_a_device_that_comes_down_from_above_its_threshold_is_not_heading_for_it
     told = world.lives(3 * HOUR)
     assert [each for each in of(told, "derating-forecast") if each.is_raise] == []
     assert world.engine.alarms["nas/derating-forecast"].state == "normal"
+
+
+def test_a_reading_below_the_threshold_is_not_said_to_have_reached_it() -> None:
+    text = HOUSE.replace("[[50.0, 1.0], [70.0, 0.5]]", "[[50.0, 1.0], [58.0, 0.5]]")
+    world = World(make_config(f"{text}\n[alarms.over-derating]\noff_delay_s = 0\n"), every_s=2)
+    world.lives(HOUR)
+    # A jump up, and down again, which the filters don't believe at once.
+    world.says["nas-air"] = lambda value: round(value + 30.0, 2)
+    world.lives(5 * MINUTE)
+    world.says.clear()
+    (back,) = [e for e in of(world.lives(20 * SECOND), "derating-forecast") if e.is_raise]
+    assert back.values["temperature_c"] < 31.0
+    assert "any moment now" in back.text
+    assert "has reached" not in back.text

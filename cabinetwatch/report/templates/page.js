@@ -65,20 +65,23 @@
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   };
 
+  // One after the other: on a slow network they would keep each other from ever being answered.
   const refresh = async () => {
+    const askedMs = Date.now();
     try {
-      const answer = await fetch(location.pathname, { cache: "no-store", credentials: "omit" });
+      const answer = await fetch(location.pathname, { cache: "no-store", signal: AbortSignal.timeout?.(oldMs) });
       if (!answer.ok) throw new Error(answer.statusText);
       const text = await answer.text();
       const theirs = Date.parse(answer.headers.get("Date"));
-      // Seconds are cut off; less than that is no difference.
-      if (Math.abs(theirs - Date.now()) > 2000) aheadMs = theirs - Date.now(); else aheadMs = 0;
+      // It was given, seconds cut off, since it was asked for; a phone may have slept for hours since.
+      aheadMs = Math.max(theirs - Date.now(), 0) || Math.min(theirs + 1000 - askedMs, 0) || 0;
       unreachable = false;
       swap(text);
     } catch {
       unreachable = true;
     }
     judge();
+    setTimeout(refresh, everyMs);
   };
 
   document.addEventListener("change", (event) => {
@@ -102,8 +105,7 @@
   judge();
   setInterval(judge, 1000);
   if (location.protocol.startsWith("http")) {
-    setInterval(refresh, everyMs);
-    if (body.classList.contains("is-stale")) refresh();
+    setTimeout(refresh, body.classList.contains("is-stale") ? 0 : everyMs);
   } else {
     setTimeout(() => location.reload(), everyMs);
   }

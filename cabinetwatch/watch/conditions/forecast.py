@@ -141,7 +141,7 @@ class DeratingForecast(HeadingCondition):
             f"{device.name} is at {self._c(self._present_c(figures))},"
             f" {self._settling(figures)}, and"
         )
-        if self._is_reached:
+        if self._present_c(figures) >= threshold_c:
             return f"{settling} has reached its derating threshold of {self._c(threshold_c)}."
         verb = "may" if forecast.time_left_s is None else "will"
         return (
