@@ -235,9 +235,10 @@ class ChangeTest:
     """
 
     __slots__ = (
-        "_bound", "_bound_limit_sigmas", "_cusum", "_last_seen_ms", "_limit", "_limit_tau_s",
-        "_mean_doubt", "_mean_s", "_mean_sum", "_pending_ms", "_quick", "_quick_limit_sigmas",
-        "_rate", "_slow_beyond", "_slow_since_ms", "_slow_standing", "finding", "sign",
+        "_bound", "_bound_limit_sigmas", "_cusum", "_last_seen_ms", "_left_band", "_limit",
+        "_limit_tau_s", "_mean_doubt", "_mean_s", "_mean_sum", "_passed_k", "_pending_ms", "_quick",
+        "_quick_limit_sigmas", "_rate", "_slow_beyond", "_slow_since_ms", "_slow_standing",
+        "finding", "sign",
     )  # fmt: skip
 
     def __init__(self, sign: int, false_alarms_per_year: float) -> None:
@@ -257,6 +258,7 @@ class ChangeTest:
         self._slow_standing = self._slow_beyond = False
         self._slow_since_ms = self._pending_ms = self._last_seen_ms = 0
         self._limit_tau_s = self._limit = 0.0
+        self._passed_k, self._left_band = 0.0, False
         self.finding = Finding()
 
     def reset(self, t_ms: int) -> None:
@@ -307,6 +309,15 @@ class ChangeTest:
         if mean_s >= _SLOW_SHORTEST_S and mean_s >= 0.5 * tau_s:
             self._slow_step(t_ms, slow_sd_k, tau_s)
         self._conclude(t_ms, tau_s, self.sign * (heading.goal_k - goals_k[0]) > 0.0)
+        if self.finding.standing:
+            self._passed_k = max(self._passed_k, self._bound.beyond_k, self._quick.beyond_k)
+            self._left_band = self._left_band or self.sign * (level_k - goals_k[0]) > 0.0
+
+    def take_excess_k(self) -> float:
+        """How far the bound was passed by what has just ended; 0 where the rise left the band."""
+        passed_k, self._passed_k = self._passed_k, 0.0
+        left_band, self._left_band = self._left_band, False
+        return 0.0 if left_band else passed_k
 
     def _conclude(self, t_ms: int, tau_s: float, heads_beyond: bool) -> None:
         """Sum up the tests; on the low side only what lasts counts.
@@ -316,8 +327,9 @@ class ChangeTest:
         """
         bound, quick, finding = self._bound, self._quick, self.finding
         at_once = bound.standing or quick.standing
-        if at_once and not finding.standing and quick.score <= 0.0:
-            # The filtered level may overshoot; the readings themselves must be beyond too.
+        if at_once and not finding.standing and (quick.score <= 0.0 or not heads_beyond):
+            # The filtered level may overshoot; the readings themselves must be beyond too. And a
+            # climb that leads to where the device often is may be a load that nobody meters.
             at_once = False
         # To be found, it must still be so: the slow test forgets only by and by what is over.
         seen = at_once or (self._slow_standing and (self._slow_beyond or finding.standing))
@@ -377,6 +389,7 @@ class ChangeTest:
             "mean": [self._mean_sum, self._mean_s, self._mean_doubt],
             "slow": [self._slow_standing, self._slow_beyond, self._slow_since_ms],
             "seen": [self._pending_ms, self._last_seen_ms],
+            "passed": [self._passed_k, self._left_band],
             "finding": [self.finding.standing, self.finding.since_ms],
         }
 
@@ -390,6 +403,8 @@ class ChangeTest:
         new._mean_sum, new._mean_s, new._mean_doubt = state["mean"]
         new._slow_standing, new._slow_beyond, new._slow_since_ms = state["slow"]
         new._pending_ms, new._last_seen_ms = state["seen"]
+        # A state of an earlier version hasn't got it.
+        new._passed_k, new._left_band = state.get("passed", (0.0, True))
         # A state of an earlier version has more.
         new.finding = Finding(*state["finding"][:2])
         return new

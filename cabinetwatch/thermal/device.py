@@ -7,7 +7,7 @@ first days (`identification`, `learning`) grows until it teaches. It forgets not
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
 from cabinetwatch.config.values import POSSIBLE
@@ -59,6 +59,9 @@ _LOWS_TO_BE_OFF = 2
 
 MOST_DUST = 1.35
 """Lost cooling beyond this is no dust, and tells nothing of a drift; below it dust may be why."""
+
+_MOST_ALLOWED = 0.15
+"""Our choice: more of the normal rise would hide a stall for too long."""
 
 _SHORTEST_PATIENCE_S, _LONGEST_PATIENCE_S = 30.0, 120.0
 
@@ -373,12 +376,24 @@ class DeviceObserver(Saved):
                 above.finding.standing = False
             else:
                 estimator.adapt_to_loss(above.finding.since_ms, t_ms)
+        elif was_lost and not above.finding.standing and normal.power_w is None:
+            self._allow(above.take_excess_k(), normal)
         if self._excursions is not None:
             self._watch_excursions(normal, window.last_power_w)
         if usual_k >= SMALLEST_MISSED_RISE_K and not self._may_be_off():
             below.advance(window, estimator, normal, (lowest_k, highest_k), slow_sd_k)
         else:
             below.reset(t_ms)
+
+    def _allow(self, excess_k: float, normal: NormalRise) -> None:
+        """Without power: what passed the bound, never left the band and went by itself was a load.
+
+        A fan that stands takes the rise out of the band, and does not go by itself.
+        """
+        excess_k = min(excess_k, _MOST_ALLOWED * normal.rise_k)
+        if self._learnt is not None and excess_k > normal.excess_k:
+            self._estimator.normal = replace(normal, excess_k=excess_k)
+            self._learnt = replace(self._learnt, normal=self._estimator.normal)
 
     def _watch_excursions(self, normal: NormalRise, power_w: float | None) -> None:
         """Before anything is learnt: hold a rise that went by itself to be what the load does."""

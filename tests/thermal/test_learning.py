@@ -174,6 +174,27 @@ def moody(t_s: float) -> float:
     return peak if 18.0 < (t_s % DAY_S) / 3600.0 < 21.0 else 30.0
 
 
+def test_a_load_that_nobody_measures_and_that_goes_by_itself_is_no_loss_the_next_time() -> None:
+    stall_s = 12.3 * DAY_S
+
+    def power_w(t_s: float) -> float:
+        """Heavy evenings; after a week bursts of four minutes, well within the band, by day too."""
+        second = t_s % DAY_S
+        evening = min(1.0, (second - 64_800) / 5400, (DAY_S - second) / 5400)
+        burst = t_s > 8 * DAY_S and (t_s + DAY_S / 4) % (DAY_S / 2) < 240
+        return 36.0 if burst else 20.0 + 20.0 * max(0.0, evening)
+
+    scene = TwoParts(interval_s=30.0, power_w=power_w, loss=step_at(stall_s, 1.0, 2.5))
+    observer, losses, was_lost = DeviceObserver(DeviceSettings()), [], False
+    for t_ms, temperature_c, ambient_c, _ in scene.readings(stall_s + 1800.0):
+        observer.update(t_ms, temperature_c, ambient_c, None)
+        lost = observer.cooling_loss.standing
+        losses += [t_ms / 1000] if lost and not was_lost else []
+        was_lost = lost
+    assert len([each for each in losses if each < stall_s]) <= 1
+    assert stall_s < losses[-1] < stall_s + 1200.0
+
+
 def test_peaks_that_differ_from_day_to_day_leave_room_for_a_higher_one() -> None:
     varied = learnt(replace(LIFE, power_w=moody), DeviceSettings(), 7.1).normal
     assert varied is not None
