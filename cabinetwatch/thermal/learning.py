@@ -369,8 +369,8 @@ _SLOWEST_BOUND_S = 2000.0
 """Our choice: slower than this, a first load within the band would count as a climb out of it."""
 
 _MOST_EXCESS = 0.02
-"""A slower bound is no gain where ordinary life passes it by more than this share of the rise: of 20
-simulated devices without power twice as much took 6 loads for stalls in 18 days, this 2; stalls
+"""A slower bound is no gain where ordinary life passes it by more than this share of the rise: of
+20 simulated devices without power twice as much took 6 loads for stalls in 18 days, this 2; stalls
 were found as soon, halves of one a minute later."""
 
 Drivers: TypeAlias = tuple[list[float], list[float], list[float], list[float]]
